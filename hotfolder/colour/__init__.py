@@ -1,0 +1,1 @@
+"""Colour: ICC profiles, conversions between them, and colour differences."""

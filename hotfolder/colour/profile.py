@@ -1,0 +1,1 @@
+"""ICC profiles as values: bytes, a description, and what kind they are."""

@@ -1,0 +1,105 @@
+"""Every error that hotfolder raises on purpose.
+
+::
+
+    HotfolderError
+    ├── SettingsError        a settings file, a profile or a folder of this root is wrong
+    ├── PluginError          a stage cannot be loaded, or breaks its contract
+    ├── Verdict              this file cannot simply be delivered; the original is kept
+    │   ├── Hold             a person has to decide
+    │   └── Refuse           the file cannot be processed at all
+    └── StorageError         our own storage is in the way: the file is fine and waits
+        └── RootInUse        another process serves this root
+
+`Verdict` is about the file, `StorageError` about us: the first ends a job, the second
+never does. Each leaf carries what a person needs: what happened, where, and what to do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+
+class HotfolderError(Exception):
+    """Root of all errors raised on purpose. ``exit_code`` is what the command line returns."""
+
+    exit_code = 1
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing that is wrong with the settings.
+
+    file: path of the file, as text; key: dotted key in it, or ``""`` for the whole file;
+    got: the value found, as text; allowed: what would be right.
+    """
+
+    file: str
+    key: str
+    got: str
+    allowed: str
+
+    def __str__(self) -> str:
+        where = f"{self.file}: {self.key}" if self.key else self.file
+        found = f": {self.got}" if self.got else ""
+        return f"{where}{found}; allowed: {self.allowed}" if self.allowed else f"{where}{found}"
+
+
+class SettingsError(HotfolderError):
+    """Settings that cannot be used; ``problems`` lists every one found, not only the first."""
+
+    exit_code = 4
+
+    def __init__(self, problems: list[Problem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(str(problem) for problem in problems))
+
+
+class PluginError(HotfolderError):
+    """A stage that cannot be loaded or breaks its contract; says whose it is."""
+
+    exit_code = 5
+
+
+class Verdict(HotfolderError):
+    """A file that cannot simply be delivered.
+
+    Parameters
+    ----------
+    code
+        Short, stable, lower-case word with hyphens, for records and queries: ``"no-profile"``.
+    message
+        One or two plain sentences for the person who dropped the file: what, and what to do.
+    findings
+        What the stage measured all the same, as `Stage.close` would have returned it.
+    """
+
+    def __init__(
+        self, code: str, message: str, findings: Mapping[str, Any] | None = None
+    ) -> None:
+        self.code = code
+        self.message = message
+        self.findings = dict(findings or {})
+        super().__init__(message)
+
+
+class Hold(Verdict):
+    """A person has to decide. Raised by a stage; ends the job as *held*."""
+
+
+class Refuse(Verdict):
+    """The file cannot be processed. Raised by a reader or a stage; ends the job as *refused*."""
+
+
+class StorageError(HotfolderError):
+    """Our own disk, share or ledger is in the way. Jobs wait; no attempt is counted."""
+
+    exit_code = 6
+
+
+class RootInUse(StorageError):
+    """Another process serves this root; the message names it."""
+
+    exit_code = 7

@@ -1,0 +1,142 @@
+"""The shape and the pixels of a picture on its way through the stages.
+
+One representation between stages, whatever the file was: 16-bit unsigned integers.
+
+========  ========  ==================================================================
+encoding  channels  meaning of 0 … 65535
+========  ========  ==================================================================
+rgb       3         device value 0 … 1 of the profile
+grey      1         device value 0 … 1 (0 is black)
+cmyk      4         0 … 100 % ink (0 is no ink)
+lab       3         ICC.1:2022 16-bit PCSLAB: L* 0 … 100; a*, b* -128 … 127, 0 at 32896
+========  ========  ==================================================================
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from hotfolder.colour.profile import Profile
+
+
+class Encoding(StrEnum):
+    """The kind of colour a pixel holds."""
+
+    RGB = "rgb"
+    GREY = "grey"
+    CMYK = "cmyk"
+    LAB = "lab"
+
+    @property
+    def channels(self) -> int:
+        """Number of colour channels, alpha not counted."""
+        return {"rgb": 3, "grey": 1, "cmyk": 4, "lab": 3}[self.value]
+
+
+@dataclass(frozen=True)
+class Metadata:
+    """What a file says about its picture, as bytes in the form of the metadata's own standard.
+
+    exif: a TIFF-structured Exif block (CIPA DC-008) without the ``Exif\\0\\0`` prefix;
+    xmp: an XMP packet, UTF-8 (ISO 16684-1); iptc: IPTC-IIM records (IIM 4.2).
+    """
+
+    exif: bytes | None = None
+    xmp: bytes | None = None
+    iptc: bytes | None = None
+
+
+@dataclass(frozen=True)
+class RasterSpec:
+    """What a picture is at one point of the chain; stages turn one into the next.
+
+    width_px, height_px: upright, after any orientation tag is applied.
+    profile: None when the file has none that can be used, and nothing was assumed.
+    profile_problem: why the profile that the file carries cannot be used; "" when there is none.
+    profile_assumed: the profile comes from settings or convention, not from the file.
+    ppi: pixels per inch at the size the picture will have; 0.0 when the file does not say.
+    enlargement: pixels now per pixel of the original, along one side; 1.0 before sizing.
+    has_alpha: bands carry an alpha plane, *unassociated* (colour not multiplied by it).
+    """
+
+    width_px: int
+    height_px: int
+    encoding: Encoding
+    profile: Profile | None = None
+    profile_problem: str = ""
+    profile_assumed: bool = False
+    ppi: float = 0.0
+    enlargement: float = 1.0
+    has_alpha: bool = False
+    metadata: Metadata = field(default_factory=Metadata)
+
+    @property
+    def channels(self) -> int:
+        """Number of colour channels, alpha not counted."""
+        return self.encoding.channels
+
+    @property
+    def effective_ppi(self) -> float:
+        """Pixels of the original per printed inch; 0.0 when ppi is unknown."""
+        return self.ppi / self.enlargement
+
+
+@dataclass(frozen=True)
+class Band:
+    """A few hundred full-width rows of a picture.
+
+    top: index of the first row in the picture.
+    pixels: shape (rows, width, channels), dtype uint16, C-contiguous; never changed in place.
+    alpha: shape (rows, width), dtype uint16, 65535 is opaque; None when the spec has no alpha.
+    """
+
+    top: int
+    pixels: NDArray[np.uint16]
+    alpha: NDArray[np.uint16] | None = None
+
+    @property
+    def rows(self) -> int:
+        """Number of rows in the band."""
+        return int(self.pixels.shape[0])
+
+
+def rows_per_band(width_px: int, pixels: int = 2_000_000) -> int:
+    """Rows that make a band of about `pixels` pixels: at least 1."""
+    return max(1, pixels // max(1, width_px))
+
+
+def rebanded(bands: Iterable[Band], rows: int) -> Iterable[Band]:
+    """The same rows in bands of exactly `rows` rows (the last may be shorter)."""
+    waiting: list[Band] = []
+    held = 0
+    for band in bands:
+        waiting.append(band)
+        held += band.rows
+        while held >= rows:
+            joined = _joined(waiting)
+            yield _slice(joined, 0, rows)
+            held -= rows
+            waiting = [_slice(joined, rows, joined.rows)] if held else []
+    if held:
+        yield _joined(waiting)
+
+
+def _joined(bands: list[Band]) -> Band:
+    if len(bands) == 1:
+        return bands[0]
+    alpha = None
+    if bands[0].alpha is not None:
+        alpha = np.concatenate([band.alpha for band in bands if band.alpha is not None])
+    return Band(bands[0].top, np.concatenate([band.pixels for band in bands]), alpha)
+
+
+def _slice(band: Band, start: int, stop: int) -> Band:
+    alpha = None if band.alpha is None else band.alpha[start:stop]
+    return Band(band.top + start, band.pixels[start:stop], alpha)

@@ -1,0 +1,84 @@
+"""Quantities as people write them in settings: ``"60 in"``, ``"2 m"``, ``"5 %"``, ``"62 GBP"``.
+
+Each type parses text with a unit into one plain number in one unit, so that no code after the
+settings ever asks which unit a number has. A bare number is an error that names the units.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator
+
+MM_PER_INCH = 25.4
+"""Exact since the international yard and pound agreement of 1959."""
+
+_LENGTH_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "ft": 12 * MM_PER_INCH}
+_DURATION_S = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
+_SIZE_BYTES = {"B": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "kB": 1e3, "MB": 1e6, "GB": 1e9}
+_SHARE = {"%": 0.01}
+
+_QUANTITY = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(\S+)\s*")
+
+
+@dataclass(frozen=True)
+class Money:
+    """An amount and its currency, an ISO 4217 code."""
+
+    amount: float
+    currency: str
+
+    def __str__(self) -> str:
+        return f"{self.amount:.2f} {self.currency}"
+
+
+def parse_quantity(text: object, units: dict[str, float], example: str) -> float:
+    """Read ``"<number> <unit>"`` and return the number in the unit whose factor is 1.
+
+    Raises
+    ------
+    ValueError
+        When `text` is not a text, has no known unit, or is negative.
+    """
+    allowed = f'a number and one of {", ".join(units)}, as in "{example}"'
+    match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
+    if match is None or match[2] not in units:
+        raise ValueError(allowed)
+    value = float(match[1].replace(",", ".")) * units[match[2]]
+    if value < 0:
+        raise ValueError(f"{allowed}, not negative")
+    return value
+
+
+def _quantity(units: dict[str, float], example: str) -> BeforeValidator:
+    def read(value: Any) -> Any:
+        return parse_quantity(value, units, example)
+
+    return BeforeValidator(read, json_schema_input_type=str)
+
+
+def _read_money(value: Any) -> Any:
+    if isinstance(value, Money):
+        return value
+    match = _QUANTITY.fullmatch(value) if isinstance(value, str) else None
+    if match is None or not re.fullmatch("[A-Z]{3}", match[2]):
+        raise ValueError('an amount and a currency of ISO 4217, as in "62 GBP"')
+    return Money(float(match[1].replace(",", ".")), match[2])
+
+
+LengthMm = Annotated[float, _quantity(_LENGTH_MM, "60 in")]
+"""A length or distance; in millimetres after parsing."""
+
+DurationS = Annotated[float, _quantity(_DURATION_S, "10 min")]
+"""A span of time; in seconds after parsing."""
+
+ByteCount = Annotated[float, _quantity(_SIZE_BYTES, "2 GiB")]
+"""An amount of memory or disk; in bytes after parsing."""
+
+Share = Annotated[float, _quantity(_SHARE, "5 %")]
+"""A share; 0 … 1 after parsing."""
+
+MoneyAmount = Annotated[Money, BeforeValidator(_read_money, json_schema_input_type=str)]
+"""An amount of money with its currency."""
