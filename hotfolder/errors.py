@@ -74,6 +74,8 @@ class Verdict(HotfolderError):
         One or two plain sentences for the person who dropped the file: what, and what to do.
     findings
         What the stage measured all the same, as `Stage.close` would have returned it.
+
+    The runner sets ``stage`` to the name of the stage that raised it.
     """
 
     def __init__(
@@ -82,6 +84,7 @@ class Verdict(HotfolderError):
         self.code = code
         self.message = message
         self.findings = dict(findings or {})
+        self.stage = ""
         super().__init__(message)
 
 

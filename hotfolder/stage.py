@@ -144,8 +144,8 @@ class Stage(ABC, Generic[SettingsT]):
         """
         return {}
 
-    @hookimpl
     @classmethod
+    @hookimpl
     def hotfolder_stage(cls) -> type[Stage[Any]]:
         """Offer this class to the registry; inherited, so that a class is a whole plugin."""
         return cls

@@ -1,0 +1,288 @@
+"""The ledger: every job is a row, every change of state is one transaction.
+
+SQLite in WAL mode with ``synchronous=FULL``: what `Ledger` has returned from is on disk. One
+process writes (the one that holds the root's lock); any other may read through `read_jobs`.
+
+::
+
+    claiming ─▶ claimed ─▶ working ─▶ produced ─▶ publishing ─▶ delivered | held | refused
+       │           ▲          │
+       ▼           └──────────┘  (an attempt that failed, or was stopped)
+    (no row: the file was gone)
+
+A state names an *intent* that was committed before the act it announces: a row that says
+``claiming`` may or may not have its original in the spool yet; a row that says ``claimed`` has.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import threading
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+from hotfolder.errors import StorageError
+
+SCHEMA_VERSION = 1
+
+_SCHEMA = """
+CREATE TABLE jobs (
+    seq         INTEGER PRIMARY KEY AUTOINCREMENT,
+    id          TEXT NOT NULL UNIQUE,
+    destination TEXT NOT NULL,
+    source      BLOB NOT NULL,
+    kind        TEXT NOT NULL,
+    state       TEXT NOT NULL,
+    bytes       INTEGER NOT NULL,
+    sha256      TEXT,
+    attempts    INTEGER NOT NULL DEFAULT 0,
+    arrived     TEXT NOT NULL,
+    changed     TEXT NOT NULL,
+    detail      TEXT NOT NULL DEFAULT '{}',
+    record      TEXT
+) STRICT;
+CREATE INDEX jobs_open ON jobs (state, destination, seq)
+    WHERE state NOT IN ('delivered', 'held', 'refused');
+CREATE INDEX jobs_ended ON jobs (destination, state, changed);
+"""
+
+
+class State(StrEnum):
+    """Where a job is on its way."""
+
+    CLAIMING = "claiming"
+    CLAIMED = "claimed"
+    WORKING = "working"
+    PRODUCED = "produced"
+    PUBLISHING = "publishing"
+    DELIVERED = "delivered"
+    HELD = "held"
+    REFUSED = "refused"
+
+    @property
+    def is_end(self) -> bool:
+        """Whether nothing more will happen to the job by itself."""
+        return self in {State.DELIVERED, State.HELD, State.REFUSED}
+
+
+@dataclass(frozen=True)
+class JobRow:
+    """One row. source: path below the hot folder, the bytes that the file system gave.
+
+    kind: "file", or what else was dropped ("folder", "link", "special"); detail: what the state
+    needs to be finished after a kill (the worker's answer, the plan of publishing).
+    """
+
+    seq: int
+    id: str
+    destination: str
+    source: bytes
+    kind: str
+    state: State
+    bytes: int
+    sha256: str | None
+    attempts: int
+    arrived: datetime
+    changed: datetime
+    detail: Mapping[str, Any]
+    record: Mapping[str, Any] | None
+
+
+class Ledger:
+    """The one writer. Safe to use from several threads of one process."""
+
+    def __init__(self, path: Path) -> None:
+        """Open or create the ledger.
+
+        Raises
+        ------
+        StorageError
+            When the file is damaged, or was written by a newer version of this program.
+        """
+        self._lock = threading.RLock()
+        try:
+            self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+            self._db.execute("PRAGMA journal_mode=WAL")
+            self._db.execute("PRAGMA synchronous=FULL")
+            self._prepare(path)
+        except sqlite3.DatabaseError as error:
+            raise StorageError(
+                f"the ledger {path} cannot be used: {error}; "
+                "set the file aside and ask for help before starting again"
+            ) from error
+
+    def _prepare(self, path: Path) -> None:
+        (version,) = self._db.execute("PRAGMA user_version").fetchone()
+        if version > SCHEMA_VERSION:
+            self._db.close()
+            raise StorageError(
+                f"the ledger {path} was written by a newer hotfolder "
+                f"(its version {version}, ours {SCHEMA_VERSION}); install that one"
+            )
+        if version == 0:
+            with self._transaction():
+                for statement in _SCHEMA.split(";\n"):
+                    self._db.execute(statement)
+                self._db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+
+    def close(self) -> None:
+        """Close the file; the object cannot be used afterwards."""
+        with self._lock:
+            self._db.close()
+
+    def add(
+        self, job: str, destination: str, source: bytes, kind: str, size: int,
+        detail: Mapping[str, Any],
+    ) -> JobRow:
+        """Commit the intent to claim a file; the job starts as ``claiming``."""
+        now = _now()
+        with self._transaction():
+            self._db.execute(
+                "INSERT INTO jobs (id, destination, source, kind, state, bytes, arrived, changed,"
+                " detail) VALUES (?, ?, ?, ?, 'claiming', ?, ?, ?, ?)",
+                (job, destination, source, kind, size, now, now, json.dumps(detail)),
+            )
+        return self.job(job)
+
+    def advance(self, job: str, state: State, **changes: Any) -> JobRow:
+        """Commit a change of state.
+
+        Parameters
+        ----------
+        job
+            The job's id.
+        state
+            The new state.
+        **changes
+            New values of columns: ``detail`` and ``record`` as JSON values, ``sha256``,
+            ``attempts``, ``bytes``.
+        """
+        values: dict[str, Any] = {"state": state.value, "changed": _now()}
+        for column, value in changes.items():
+            values[column] = json.dumps(value) if column in {"detail", "record"} else value
+        assignments = ", ".join(f"{column} = ?" for column in values)
+        with self._transaction():
+            self._db.execute(
+                f"UPDATE jobs SET {assignments} WHERE id = ?",  # noqa: S608 - names are ours
+                (*values.values(), job),
+            )
+        return self.job(job)
+
+    def forget(self, job: str) -> None:
+        """Take back a claim whose file was gone before it could be taken."""
+        with self._transaction():
+            self._db.execute("DELETE FROM jobs WHERE id = ? AND state = 'claiming'", (job,))
+
+    def job(self, job: str) -> JobRow:
+        """Return one job.
+
+        Raises
+        ------
+        KeyError
+            When there is no such job.
+        """
+        with self._lock:
+            row = self._db.execute(f"{_SELECT} WHERE id = ?", (job,)).fetchone()
+        if row is None:
+            raise KeyError(job)
+        return _job_row(row)
+
+    def open_jobs(self) -> list[JobRow]:
+        """Every job that has not ended, oldest first."""
+        with self._lock:
+            rows = self._db.execute(f"{_SELECT} WHERE {_OPEN} ORDER BY seq").fetchall()
+        return [_job_row(row) for row in rows]
+
+    def unended(self, state: State) -> dict[str, int]:
+        """Number of jobs in `state`, by destination."""
+        with self._lock:
+            return dict(
+                self._db.execute(
+                    f"SELECT destination, count(*) FROM jobs WHERE {_OPEN} AND state = ?"  # noqa: S608
+                    " GROUP BY destination",
+                    (state.value,),
+                )
+            )
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        with self._lock:
+            try:
+                self._db.execute("BEGIN IMMEDIATE")
+                try:
+                    yield
+                except BaseException:
+                    self._db.execute("ROLLBACK")
+                    raise
+                self._db.execute("COMMIT")
+            except sqlite3.OperationalError as error:
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                raise StorageError(f"the ledger cannot be written: {error}") from error
+
+
+def read_jobs(path: Path, *, ended: bool = False) -> list[JobRow]:
+    """Read jobs from another process's ledger: those under way, or those that have ended.
+
+    Returns an empty list when there is no ledger yet.
+
+    Raises
+    ------
+    StorageError
+        When the file is there but cannot be read.
+    """
+    if not path.exists():
+        return []
+    where = f"NOT ({_OPEN})" if ended else _OPEN
+    try:
+        with closing(sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)) as db:
+            rows = db.execute(f"{_SELECT} WHERE {where} ORDER BY seq").fetchall()
+    except sqlite3.DatabaseError as error:
+        raise StorageError(f"the ledger {path} cannot be read: {error}") from error
+    return [_job_row(row) for row in rows]
+
+
+def count_ended(path: Path) -> dict[str, dict[str, int]]:
+    """Number of ended jobs by destination and state; empty when there is no ledger yet."""
+    if not path.exists():
+        return {}
+    counts: dict[str, dict[str, int]] = {}
+    with closing(sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)) as db:
+        rows = db.execute(
+            f"SELECT destination, state, count(*) FROM jobs WHERE NOT ({_OPEN})"  # noqa: S608
+            " GROUP BY destination, state"
+        )
+        for destination, state, number in rows:
+            counts.setdefault(destination, {})[state] = number
+    return counts
+
+
+_OPEN = "state NOT IN ('delivered', 'held', 'refused')"
+_SELECT = (
+    "SELECT seq, id, destination, source, kind, state, bytes, sha256, attempts, arrived, changed,"
+    " detail, record FROM jobs"
+)
+
+
+def _quoted(path: Path) -> str:
+    from urllib.parse import quote
+
+    return quote(str(path))
+
+
+def _job_row(row: tuple[Any, ...]) -> JobRow:
+    return JobRow(
+        *row[:5], State(row[5]), *row[6:9],
+        datetime.fromisoformat(row[9]), datetime.fromisoformat(row[10]),
+        json.loads(row[11]), json.loads(row[12]) if row[12] else None,
+    )
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="milliseconds")

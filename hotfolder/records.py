@@ -1,0 +1,134 @@
+"""The record: the JSON document that says everything about one job.
+
+`RECORD_SCHEMA_VERSION` changes when a field changes its name or meaning; new fields do not
+change it. Records are strict JSON: no NaN, no infinity, times in UTC, units in the keys.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, JsonValue, PlainSerializer
+
+RECORD_SCHEMA_VERSION = 1
+
+
+def _as_z(time: datetime) -> str:
+    return time.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+Time = Annotated[datetime, PlainSerializer(_as_z, return_type=str, when_used="json")]
+"""A moment; in JSON UTC to the millisecond, with a Z."""
+
+Sha256 = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class ProfileRecord(_Model):
+    """An ICC profile. assumed: it was not in the file but taken from the settings."""
+
+    description: str
+    sha256: Sha256
+    assumed: bool = False
+
+
+class OriginalRecord(_Model):
+    """The file as it was dropped. What nobody could read in it is None."""
+
+    name: str
+    sha256: Sha256 | None
+    bytes: Annotated[int, Field(ge=0)]
+    format: str | None = None
+    width_px: int | None = None
+    height_px: int | None = None
+    bits: int | None = None
+    colour_space: str | None = None
+    profile: ProfileRecord | None = None
+    ppi: float | None = None
+    pages: int | None = None
+    notes: tuple[str, ...] = ()
+
+
+class ResultProfile(_Model):
+    """The profile that the result carries."""
+
+    description: str
+    sha256: Sha256
+
+
+class ResultRecord(_Model):
+    """A file that was made. path: absolute, as text; for a held job, where it waits."""
+
+    path: str
+    sha256: Sha256
+    bytes: Annotated[int, Field(ge=0)]
+    format: str
+    width_px: int
+    height_px: int
+    bits: int
+    colour_space: str
+    ppi: float
+    profile: ResultProfile | None
+
+
+class Reason(_Model):
+    """Why a job was held or refused. stage: a stage's name, ``reading``, ``worker`` or ``intake``."""
+
+    stage: str
+    code: str
+    message: str
+
+
+class StageRecord(_Model):
+    """One stage that ran. settings: as the destination's file gave them, defaults filled in."""
+
+    stage: str
+    elapsed_s: float
+    settings: dict[str, JsonValue]
+
+
+class WorkRecord(_Model):
+    """What a worker says about a job: the part of the record that comes from the pixels."""
+
+    original: OriginalRecord
+    results: tuple[ResultRecord, ...] = ()
+    reasons: tuple[Reason, ...] = ()
+    findings: dict[str, dict[str, JsonValue]] = {}
+    stages: tuple[StageRecord, ...] = ()
+    versions: dict[str, str] = {}
+
+
+class Record(WorkRecord):
+    """Everything about one job.
+
+    source: path below the hot folder, as text; original_kept: where the original is now;
+    attempts: how many workers were started for it.
+    """
+
+    schema_version: Literal[1] = RECORD_SCHEMA_VERSION
+    job: str
+    destination: str
+    state: Literal["delivered", "held", "refused"]
+    source: str
+    original_kept: str
+    attempts: int
+    arrived: Time
+    finished: Time
+
+
+def to_json_line(record: Record) -> bytes:
+    """One line of strict ASCII JSON, newline included."""
+    import json
+
+    document = record.model_dump(mode="json")
+    return json.dumps(document, ensure_ascii=True, allow_nan=False).encode("ascii") + b"\n"
+
+
+def record_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of a record."""
+    schema = Record.model_json_schema(mode="serialization")
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
