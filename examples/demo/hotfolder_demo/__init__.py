@@ -1,0 +1,5 @@
+"""The demo: profiles of printers that do not exist, and pictures of a place that does not exist."""
+
+from hotfolder_demo.profiles import write_profiles
+
+__all__ = ["write_profiles"]
