@@ -199,16 +199,22 @@ class Ledger:
             rows = self._db.execute(f"{_SELECT} WHERE {_OPEN} ORDER BY seq").fetchall()
         return [_job_row(row) for row in rows]
 
-    def unended(self, state: State) -> dict[str, int]:
-        """Number of jobs in `state`, by destination."""
+    def open_jobs_of(self, destination: str, limit: int) -> list[JobRow]:
+        """The oldest `limit` jobs of a destination that are past their claim and have not ended."""
         with self._lock:
-            return dict(
-                self._db.execute(
-                    f"SELECT destination, count(*) FROM jobs WHERE {_OPEN} AND state = ?"  # noqa: S608
-                    " GROUP BY destination",
-                    (state.value,),
-                )
-            )
+            rows = self._db.execute(
+                f"{_SELECT} WHERE {_OPEN} AND state != 'claiming' AND destination = ?"
+                " ORDER BY seq LIMIT ?",
+                (destination, limit),
+            ).fetchall()
+        return [_job_row(row) for row in rows]
+
+    def has_ended(self, job: str) -> bool:
+        """Whether there is such a job and it has ended."""
+        try:
+            return self.job(job).state.is_end
+        except KeyError:
+            return False
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:

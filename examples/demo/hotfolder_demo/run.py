@@ -1,0 +1,75 @@
+"""The demo: a root, invented pictures dropped into it, one sweep, and what there is to see."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from hotfolder.new_root import make_root
+from hotfolder.root import Root
+from hotfolder.settings import SETTINGS_FILE
+from hotfolder_demo.overview import write_overview
+from hotfolder_demo.scenes import write_scenes
+
+OVERVIEW = "what-came-out.jpg"
+
+Sweep = Callable[[Root], list[dict[str, Any]]]
+
+
+def run_demo(folder: Path, out: Console, sweep: Sweep) -> None:
+    """Make a root at `folder`, drop the scenes into its hot folders, work, and tell.
+
+    sweep: does what is waiting in a root and returns the records.
+    """
+    say(out, f"Making a root at {folder.absolute()}")
+    make_root(folder)
+    _hasten(folder / SETTINGS_FILE)
+    say(out, "Painting an estuary: the pictures are invented, no camera was there")
+    dropped = write_scenes(folder / "in")
+    number = sum(len(files) for files in dropped.values())
+    say(out, f"Dropped {number} files into {len(dropped)} hot folders; working")
+    records = sweep(Root(folder))
+    _tell(out, records)
+    if any(record["state"] == "delivered" for record in records):
+        path = folder / OVERVIEW
+        write_overview(records, path)
+        say(out, f"\nLook at {path.absolute()}")
+    say(out, f"Results and log.jsonl: {folder}/out/")
+    say(out, f"Held, with the reason:  {folder}/held/")
+    say(out, f"Refused, with the reason: {folder}/refused/")
+    say(out, "A picture on a screen predicts a print; only a test strip on the medium proves it.")
+
+
+def _hasten(settings: Path) -> None:
+    """Files of the demo arrive whole: there is nothing to wait for."""
+    text = settings.read_text(encoding="utf-8")
+    text = text.replace('quiet = "2 s"', 'quiet = "0.3 s"')
+    settings.write_text(text.replace('patience = "60 s"', 'patience = "1 s"'), encoding="utf-8")
+
+
+def _tell(out: Console, records: list[dict[str, Any]]) -> None:
+    table = Table("", "file", "result", "colours the medium cannot make")
+    for record in sorted(records, key=lambda each: (each["destination"], each["source"])):
+        lost = record["findings"].get("gamut-check", {}).get("out_of_gamut_share")
+        result = "; ".join(
+            f"{each['width_px']} × {each['height_px']} px, {each['bits']} bit "
+            f"{each['colour_space']} {each['format'].upper()}"
+            for each in record["results"]
+        )
+        if record["reasons"]:
+            result = " ".join(reason["message"] for reason in record["reasons"])
+        table.add_row(
+            record["state"], Text(f"{record['destination']}/{record['source']}"), Text(result),
+            "" if lost is None else f"{lost:.1%}",
+        )
+    out.print(table)
+
+
+def say(out: Console, line: str) -> None:
+    """Print a line as it stands."""
+    out.print(line, markup=False, highlight=False, soft_wrap=True)

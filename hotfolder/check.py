@@ -1,0 +1,80 @@
+"""Whether a root's settings, profiles and folders are right: everything that is not, at once."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+
+from hotfolder import intake, platforms
+from hotfolder.errors import PluginError, Problem, SettingsError
+from hotfolder.registry import Registry, load_registry
+from hotfolder.root import Root
+from hotfolder.settings import Destination, Settings, load_settings
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What `check` found. problems stop the daemon; remarks are worth a person's look."""
+
+    settings: Settings | None
+    registry: Registry | None
+    problems: tuple[Problem, ...]
+    remarks: tuple[str, ...]
+
+
+def check(root: Root) -> Checked:
+    """Check everything about a root that can be checked without a picture."""
+    try:
+        registry = load_registry(root.plugins)
+    except PluginError as error:
+        return Checked(None, None, (Problem(str(root.plugins), "", str(error), ""),), ())
+    try:
+        settings = load_settings(root.path, registry)
+    except SettingsError as error:
+        return Checked(None, registry, error.problems, ())
+    problems: list[Problem] = []
+    remarks: list[str] = []
+    for destination in settings.destinations.values():
+        _check_folders(root, destination, problems, remarks)
+    _check_ledger_disk(root, problems)
+    for name in sorted(
+        each.name for each in (root.path / "in").glob("*") if each.is_dir()
+    ) if (root.path / "in").is_dir() else []:
+        if name not in settings.destinations:
+            remarks.append(f"in/{name} belongs to no destination: files dropped there stay there")
+    return Checked(settings, registry, tuple(problems), tuple(remarks))
+
+
+def _check_folders(
+    root: Root, destination: Destination, problems: list[Problem], remarks: list[str]
+) -> None:
+    folders = root.folders(destination.name, destination.file.folders)
+    for key, folder in vars(folders).items():
+        if not folder.is_dir():
+            problems.append(
+                Problem(str(folder), "", f"{destination.name}'s {key} folder is not there",
+                        "make it, mount it, or run `hotfolder init`, which makes what is missing")
+            )
+        elif not os.access(folder, os.W_OK | os.X_OK):
+            problems.append(Problem(str(folder), "", "cannot be written", "permission to write"))
+    try:
+        intake.scan(folders.hot_folder)
+    except intake.Unreachable as error:
+        if folders.hot_folder.is_dir():
+            problems.append(Problem(str(folders.hot_folder), "", str(error), "a folder that can be read"))
+    space = destination.profile.space.strip()
+    surface = destination.file.medium.surface
+    if destination.profile.device_class == "mntr" and surface != "screen":
+        remarks.append(
+            f"{destination.name}: medium.profile {destination.profile.description!r} describes a "
+            f"display ({space}), but the surface is {surface}; is it the printer's profile?"
+        )
+
+
+def _check_ledger_disk(root: Root, problems: list[Problem]) -> None:
+    kind = platforms.filesystem_type(root.path)
+    if not platforms.delivers_events(kind):
+        problems.append(
+            Problem(str(root.private), "", f"is on {kind}",
+                    "a local disk for the root; its in/ and out/ folders may be on a share")
+        )

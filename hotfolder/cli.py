@@ -1,0 +1,315 @@
+"""The command line. Every command that answers something takes ``--json``.
+
+Exit codes: 0 all well; 3 something was held or refused; 4 settings, 5 a plugin, 6 our own
+storage, 7 the root is served by another process; 2 the command was not understood.
+"""
+
+from __future__ import annotations
+
+import json
+import signal
+import sys
+import threading
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from hotfolder.errors import HotfolderError, SettingsError
+from hotfolder.root import Root
+
+app = typer.Typer(
+    add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False,
+    help="Drop a finished picture into a destination's folder; collect it ready to print.",
+    rich_markup_mode=None,
+)
+RootArgument = Annotated[Path, typer.Argument(metavar="ROOT", help="the root; by default here")]
+JsonOption = Annotated[bool, typer.Option("--json", help="answer in JSON")]
+
+HELD_OR_REFUSED = 3
+_STATE_STYLE = {"delivered": "bold", "held": "bold italic", "refused": "reverse"}
+
+
+def main() -> None:
+    """Run the command line; turn our own errors into a message and an exit code."""
+    try:
+        app(standalone_mode=False)
+    except typer.Exit as exit_:
+        sys.exit(exit_.exit_code)
+    except typer.Abort:
+        sys.exit(130)
+    except HotfolderError as error:
+        _errors().print(_error_text(error), style="bold", markup=False, highlight=False)
+        sys.exit(error.exit_code)
+    except Exception as error:
+        import click
+
+        if isinstance(error, click.ClickException):
+            error.show()
+            sys.exit(error.exit_code)
+        raise
+
+
+@app.command()
+def init(root: RootArgument = Path()) -> None:
+    """Make a root that works, or add to one what it lacks. Nothing that exists is changed."""
+    from hotfolder.new_root import make_root
+
+    made = make_root(root)
+    out = _out()
+    for path in made:
+        out.print(f"made {path}", markup=False, highlight=False, soft_wrap=True)
+    where = root.absolute()
+    out.print(
+        f"{'The root is' if made else 'Nothing was missing:'} {where}\n"
+        "Next: put your printer's profile into profiles/, adapt a file in destinations/,\n"
+        f"then: hotfolder check {root}   and   hotfolder watch {root}",
+        markup=False, highlight=False, soft_wrap=True,
+    )
+
+
+@app.command()
+def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
+    """Say whether settings, profiles and folders are right; all that is not, at once."""
+    from hotfolder.check import check as check_root
+
+    found = check_root(Root(root))
+    if as_json:
+        _print_json({
+            "problems": [vars(problem) for problem in found.problems],
+            "remarks": list(found.remarks),
+            "destinations": sorted(found.settings.destinations) if found.settings else [],
+        })
+    else:
+        out = _out()
+        for remark in found.remarks:
+            out.print(f"remark: {remark}", markup=False, highlight=False, soft_wrap=True)
+        if found.settings and not found.problems:
+            for name, each in found.settings.destinations.items():
+                out.print(
+                    f"{name}: {each.file.title or name}; {each.profile.description}; "
+                    f"{', '.join(each.file.stages)}",
+                    markup=False, highlight=False, soft_wrap=True,
+                )
+            out.print("All is right.", markup=False)
+    if found.problems:
+        raise SettingsError(list(found.problems))
+
+
+@app.command()
+def watch(
+    root: RootArgument = Path(),
+    *,
+    quiet: Annotated[bool, typer.Option("--quiet", help="log to the file only")] = False,
+) -> None:
+    """Serve the root until Ctrl-C or SIGTERM."""
+    daemon = _daemon(Root(root), terminal=not quiet)
+    _stop_on_signals(daemon)
+    daemon.run()
+
+
+@app.command()
+def sweep(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
+    """Do all that is waiting, then exit: 0 all delivered, 3 something was held or refused."""
+    ended = _sweep(Root(root), show=not as_json)
+    counts = {
+        state: sum(record["state"] == state for record in ended)
+        for state in ("delivered", "held", "refused")
+    }
+    if as_json:
+        _print_json({"counts": counts, "records": ended})
+    else:
+        _out().print(
+            ", ".join(f"{number} {state}" for state, number in counts.items()) + ".",
+            highlight=False,
+        )
+    if counts["held"] or counts["refused"]:
+        raise typer.Exit(HELD_OR_REFUSED)
+
+
+@app.command()
+def status(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
+    """Show what waits, why, since when, and who must act."""
+    from hotfolder.check import check as check_root
+    from hotfolder.status import collect
+
+    found = check_root(Root(root))
+    if found.settings is None:
+        raise SettingsError(list(found.problems))
+    said = collect(Root(root), found.settings)
+    if as_json:
+        _print_json(said)
+    else:
+        _print_status(said)
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of a record."""
+    from hotfolder.records import record_schema
+
+    _print_json(record_schema())
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="DIR")] = Path("hotfolder-demo"),
+) -> None:
+    """Make a root with invented pictures, run them, and say what happened and where to look."""
+    from hotfolder_demo.run import run_demo
+
+    run_demo(folder, _out(), lambda root: _sweep(root, show=True))
+
+
+def _daemon(root: Root, *, terminal: bool, observer: Any = None) -> Any:
+    from hotfolder.check import check as check_root
+    from hotfolder.daemon import Daemon
+    from hotfolder.logs import set_up_logs
+
+    found = check_root(root)
+    if found.settings is None or found.registry is None or found.problems:
+        raise SettingsError(list(found.problems))
+    set_up_logs(root.log, terminal=terminal)
+    return Daemon(root, found.settings, found.registry, observer)
+
+
+def _sweep(root: Root, *, show: bool) -> list[dict[str, Any]]:
+    """Run a daemon until nothing waits; return the records of what it ended, oldest first."""
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    from hotfolder.status import open_troubles
+
+    ended: list[dict[str, Any]] = []
+    out = _out()
+
+    def note(row: Any) -> None:
+        ended.append(row.record)
+        if show:
+            _print_ended(progress.console, row.record)
+
+    progress = Progress(
+        TextColumn("{task.description}", markup=False), BarColumn(24), TimeElapsedColumn(),
+        console=out, transient=True, disable=not (show and out.is_terminal),
+    )
+    daemon = _daemon(root, terminal=False, observer=note)
+    _stop_on_signals(daemon)
+    failure: list[BaseException] = []
+
+    def serve() -> None:
+        try:
+            daemon.run(until_idle=True)
+        except BaseException as error:  # noqa: BLE001 - raised again in the main thread
+            failure.append(error)
+
+    # the daemon works in a thread, so that signals and the progress bars stay with this one
+    thread = threading.Thread(target=serve, name="daemon")
+    with progress:
+        thread.start()
+        bars: dict[str, Any] = {}
+        while thread.is_alive():
+            thread.join(0.2)
+            _show_progress(progress, bars, daemon)
+    if failure:
+        raise failure[0]
+    for message in open_troubles(root):
+        _errors().print(message, style="bold", markup=False, highlight=False)
+    return ended
+
+
+def _show_progress(progress: Any, bars: dict[str, Any], daemon: Any) -> None:
+    now = {row.id: (row, doing, share) for row, doing, share in daemon.progress()}
+    for job in [job for job in bars if job not in now]:
+        progress.remove_task(bars.pop(job))
+    for job, (row, doing, share) in now.items():
+        if job not in bars:
+            bars[job] = progress.add_task(job, total=1.0)
+        name = row.source.decode("utf-8", "backslashreplace")
+        progress.update(
+            bars[job], completed=share, description=f"{row.destination}: {name}: {doing}"
+        )
+
+
+def _print_ended(console: Console, record: dict[str, Any]) -> None:
+    line = f"{record['state']:<9} {record['destination']}: {record['source']}"
+    if record["state"] == "delivered":
+        result = record["results"][0]
+        line += f" → {result['width_px']} × {result['height_px']} px {result['colour_space']}"
+    console.print(line, style=_STATE_STYLE[record["state"]], markup=False, highlight=False, soft_wrap=True)
+    for reason in record["reasons"]:
+        console.print(f"          {reason['message']}", markup=False, highlight=False, soft_wrap=True)
+
+
+def _print_status(said: dict[str, Any]) -> None:
+    out = _out()
+    pid = said["served_by"]
+    out.print(
+        f"{said['root']}: served by process {pid} since {said['served_since']}"
+        if pid
+        else f"{said['root']}: nobody serves it now; start `hotfolder watch`",
+        markup=False, highlight=False, soft_wrap=True,
+    )
+    table = Table("destination", "arriving", "delivered", "held", "refused", "left alone", "watched by")
+    for name, each in said["destinations"].items():
+        watched = f"{each['watch']}: {each['watch_reason']}" if each["watch"] else "nobody now"
+        if each["unreachable"]:
+            since = f" since {each['unreachable_since']}" if each["unreachable_since"] else ""
+            watched = f"unreachable{since}: {each['unreachable']}"
+        numbers = [str(each[key]) for key in ("arriving", "delivered", "held", "refused", "left_alone")]
+        table.add_row(_plain(name), *numbers, _plain(watched))
+    out.print(table)
+    for name, each in said["destinations"].items():
+        if each["settings_problem"]:
+            out.print(
+                f"{name}: its changed settings were refused, the old ones are used: "
+                f"{each['settings_problem']}", markup=False, highlight=False, soft_wrap=True,
+            )
+    if not said["waiting"]:
+        out.print("Nothing waits.")
+        return
+    for each in said["waiting"]:
+        share = f" ({each['share']:.0%})" if each["share"] is not None else ""
+        out.print(
+            f"{each['what']}: {each['destination']}: {each['file']}{share}\n"
+            f"    {each['why']}\n    since {each['since']}; {each['who']} must act",
+            markup=False, highlight=False, soft_wrap=True,
+        )
+
+
+def _plain(text: str) -> Any:
+    from rich.text import Text
+
+    return Text(text)
+
+
+def _stop_on_signals(daemon: Any) -> None:
+    def stop(number: int, _frame: Any) -> None:
+        daemon.stop()
+
+    signal.signal(signal.SIGINT, stop)
+    signal.signal(signal.SIGTERM, stop)
+
+
+def _error_text(error: HotfolderError) -> str:
+    if isinstance(error, SettingsError):
+        number = len(error.problems)
+        head = "1 thing is not right:" if number == 1 else f"{number} things are not right:"
+        return "\n".join([head, *(f"  {problem}" for problem in error.problems)])
+    return str(error)
+
+
+def _print_json(value: Any) -> None:
+    sys.stdout.write(json.dumps(value, ensure_ascii=True, allow_nan=False, indent=1) + "\n")
+
+
+def _out() -> Console:
+    return Console()
+
+
+def _errors() -> Console:
+    return Console(stderr=True)
+
+
+if __name__ == "__main__":
+    main()

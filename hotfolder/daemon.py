@@ -1,0 +1,476 @@
+"""The daemon: scan, claim, hand out, and say what is going on.
+
+One thread owns everything here: it scans hot folders (events only wake it), claims what has
+settled, hands claimed jobs to as many threads as there are workers, and writes the snapshot
+that ``status`` reads. A job's thread starts the worker process, checks what it made and delivers.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from filelock import FileLock, Timeout
+
+from hotfolder import durable, intake, platforms
+from hotfolder.claim import claim, recover_claim
+from hotfolder.deliver import Deliverer
+from hotfolder.errors import RootInUse, SettingsError, StorageError
+from hotfolder.jobs import Work, attempt_folder
+from hotfolder.ledger import JobRow, Ledger, State
+from hotfolder.logs import get_log
+from hotfolder.registry import Registry
+from hotfolder.root import DestinationFolders, Root
+from hotfolder.settings import SETTINGS_FILE, Destination, Settings, load_destination
+from hotfolder.worker import read_progress
+
+_CLAIMS_A_TURN = 32
+_RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
+_SNAPSHOT_EVERY_S = 1.0
+_SHOWN = 50
+
+Observer = Callable[[JobRow], None]
+"""Called in a job's thread when the job has ended."""
+
+
+@dataclass
+class _HotFolder:
+    """A hot folder, how it is watched, and when it is looked at next."""
+
+    destination: Destination
+    folders: DestinationFolders
+    settler: intake.Settler
+    watch: intake.Watch
+    woken: threading.Event
+    due: float = 0.0
+    junk: int = 0
+    problem: str = ""
+    problem_since: str = ""
+    last_scan: str = ""
+    settings_problem: str = ""
+    settings_stamp: tuple[int, int] = (0, 0)
+    ready: list[intake.Candidate] = field(default_factory=list)
+
+
+@dataclass
+class _Trouble:
+    """A job that our own storage keeps waiting."""
+
+    message: str
+    since: str
+    tries: int = 0
+    not_before: float = 0.0
+
+
+class Daemon:
+    """Serves one root until it is stopped, or until nothing waits any more."""
+
+    def __init__(
+        self, root: Root, settings: Settings, registry: Registry, observer: Observer | None = None
+    ) -> None:
+        self.root = root
+        self._settings = settings
+        self._registry = registry
+        self._observer = observer
+        self._wake = threading.Event()
+        self._stop = threading.Event()
+        self._running: dict[str, tuple[JobRow, Future[None]]] = {}
+        self._trouble: dict[str, _Trouble] = {}
+        self._trouble_of_claims: dict[str, _Trouble] = {}
+        self._last_served: dict[str, int] = {}
+        self._hand_outs = 0
+        self._started = _now()
+        self._snapshot_due = 0.0
+        self._log = get_log()
+
+    def stop(self) -> None:
+        """Stop claiming, end the workers without a strike, finish what is being delivered.
+
+        Safe to call from a signal handler and from any thread.
+        """
+        self._stop.set()
+        self._wake.set()
+
+    def run(self, *, until_idle: bool = False) -> None:
+        """Serve the root; with `until_idle`, return when nothing waits that we can do.
+
+        Raises
+        ------
+        RootInUse
+            When another process serves this root.
+        StorageError
+            When the ledger cannot be used.
+        """
+        with _served_alone(self.root):
+            self._ledger = Ledger(self.root.ledger)
+            self._work = Work(
+                self.root, self._ledger, Deliverer(self._ledger, self._folders_of), self._stop
+            )
+            workers = self._settings.root.workers or platforms.cpu_count()
+            self._hot = {
+                name: self._hot_folder(each) for name, each in self._settings.destinations.items()
+            }
+            try:
+                with ThreadPoolExecutor(workers, thread_name_prefix="job") as self._pool:
+                    self._workers = workers
+                    self._recover()
+                    self._log.info("daemon.started", root=str(self.root.path), pid=os.getpid())
+                    self._loop(until_idle=until_idle)
+            finally:
+                for hot in self._hot.values():
+                    hot.watch.stop()
+                self._write_snapshot(ended=True)
+                self._ledger.close()
+                self._log.info("daemon.stopped", root=str(self.root.path))
+
+    def progress(self) -> list[tuple[JobRow, str, float]]:
+        """Jobs being worked on, with what is being done and the share done."""
+        found = []
+        for row, _ in list(self._running.values()):
+            now = self._ledger.job(row.id)
+            doing, share = read_progress(attempt_folder(self.root, now)) or ("starting", 0.0)
+            found.append((now, doing, share))
+        return found
+
+    def waiting(self) -> int:
+        """Number of files and jobs that still wait, those being worked on not counted."""
+        settling = sum(len(hot.settler.waiting()) + len(hot.ready) for hot in self._hot.values())
+        return settling + len(self._ledger.open_jobs()) - len(self._running)
+
+    # the loop
+
+    def _loop(self, *, until_idle: bool) -> None:
+        while not self._stop.is_set():
+            self._wake.clear()
+            self._reload()
+            for hot in self._hot.values():
+                self._look(hot)
+            more = self._claim()
+            self._hand_out()
+            self._write_snapshot()
+            if until_idle and not more and self._is_idle():
+                return
+            if not more:
+                self._wake.wait(self._until_next(until_idle=until_idle))
+
+    def _is_idle(self) -> bool:
+        """Nothing runs, nothing settles, and no job is open that could be tried now."""
+        if self._running or any(hot.settler.waiting() for hot in self._hot.values()):
+            return False
+        # a sweep does not wait for a disk to be mended: it tries a few times and says so
+        open_jobs = [row.id for row in self._ledger.open_jobs()]
+        return all(self._trouble.get(job, _Trouble("", "")).tries >= 3 for job in open_jobs)  # noqa: PLR2004
+
+    def _until_next(self, *, until_idle: bool) -> float:
+        now = time.monotonic()
+        due = [hot.due for hot in self._hot.values()]
+        due += [trouble.not_before for trouble in self._trouble.values()]
+        due += [trouble.not_before for trouble in self._trouble_of_claims.values()]
+        if self._running:
+            due.append(now + _SNAPSHOT_EVERY_S)
+        elif until_idle:
+            due.append(now + 0.2)
+        return max(0.02, min(due, default=now + 1.0) - now)
+
+    # intake
+
+    def _hot_folder(self, destination: Destination) -> _HotFolder:
+        folders = self.root.folders(destination.name, destination.file.folders)
+        settings = destination.intake
+        woken = threading.Event()
+
+        def wake() -> None:
+            woken.set()
+            self._wake.set()
+
+        return _HotFolder(
+            destination, folders,
+            intake.Settler(settings.quiet, settings.patience),
+            intake.Watch(folders.hot_folder, settings.watch, wake),
+            woken,
+            settings_stamp=_stamp(self._file_of(destination.name)),
+        )
+
+    def _look(self, hot: _HotFolder) -> None:
+        """Scan a hot folder if an event or the clock says so, and see what has settled."""
+        now = time.monotonic()
+        if not hot.woken.is_set() and now < hot.due:
+            return
+        hot.woken.clear()
+        try:
+            found = intake.scan(hot.folders.hot_folder)
+        except intake.Unreachable as error:
+            if not hot.problem:
+                hot.problem_since = _now()
+                self._log.error(
+                    "folder.unreachable", folder=str(hot.folders.hot_folder), reason=str(error)
+                )
+            hot.problem = str(error)
+            hot.due = now + hot.destination.intake.poll
+            return
+        if hot.problem:
+            self._log.info("folder.reachable_again", folder=str(hot.folders.hot_folder))
+            hot.problem = ""
+            hot.watch.restart()
+        hot.last_scan = _now()
+        hot.junk = found.junk
+        hot.ready = hot.settler.update(found.candidates)
+        if not hot.watch.healthy():
+            hot.watch.restart()
+        interval = hot.destination.intake.rescan
+        if hot.watch.mode == "poll":
+            interval = hot.destination.intake.poll
+        next_check = hot.settler.next_check_s()
+        hot.due = now + (interval if next_check is None else min(interval, next_check))
+
+    def _claim(self) -> bool:
+        """Claim some of what has settled, fairly; return whether more could be claimed now."""
+        if self._stop.is_set():
+            return False
+        for name, hot in self._hot.items():
+            trouble = self._trouble_of_claims.get(name)
+            if trouble and time.monotonic() < trouble.not_before:
+                continue
+            try:
+                if hot.ready:
+                    self._check_room(hot)
+                for _ in range(min(_CLAIMS_A_TURN, len(hot.ready))):
+                    candidate = hot.ready.pop()
+                    hot.settler.forget(candidate)
+                    row = claim(
+                        self._ledger, self.root.spool, name, hot.folders.hot_folder, candidate
+                    )
+                    if row:
+                        self._log.info("job.claimed", job=row.id, destination=name,
+                                       file=os.fsencode(candidate.relative).decode("utf-8", "backslashreplace"))
+                self._trouble_of_claims.pop(name, None)
+            except StorageError as error:
+                self._note_trouble(self._trouble_of_claims, name, error)
+                hot.due = 0.0
+        return any(
+            hot.ready for name, hot in self._hot.items() if name not in self._trouble_of_claims
+        )
+
+    def _check_room(self, hot: _HotFolder) -> None:
+        """Take nothing in while a disk that its work needs is nearly full."""
+        floor = self._settings.root.free_space
+        for place in (self.root.spool, hot.folders.results):
+            try:
+                free = platforms.free_bytes(place)
+            except OSError as error:
+                raise StorageError(f"{place} cannot be reached: {error.strerror}") from error
+            if free < floor:
+                raise StorageError(
+                    f"the disk of {place} has {free / 2**20:.0f} MiB left, less than "
+                    f"{floor / 2**20:.0f} MiB (free_space in {SETTINGS_FILE}); make room, "
+                    "then the work goes on by itself"
+                )
+
+    # work
+
+    def _hand_out(self) -> None:
+        """Give open jobs to idle workers: oldest first, destinations in turn."""
+        self._running = {
+            job: entry for job, entry in self._running.items() if not entry[1].done()
+        }
+        idle = self._workers - len(self._running)
+        if idle <= 0 or self._stop.is_set():
+            return
+        queues = {name: self._can_be_tried(name) for name in self._hot}
+        while idle:
+            for name in sorted(queues, key=lambda each: self._last_served.get(each, 0)):
+                row = next(queues[name], None)
+                if row is not None:
+                    break
+            else:
+                return
+            self._hand_outs += 1
+            self._last_served[name] = self._hand_outs
+            future = self._pool.submit(self._do, row, self._hot[name].destination)
+            self._running[row.id] = (row, future)
+            idle -= 1
+
+    def _can_be_tried(self, name: str) -> Iterator[JobRow]:
+        now = time.monotonic()
+        enough = 2 * self._workers + len(self._trouble)
+        for row in self._ledger.open_jobs_of(name, enough):
+            trouble = self._trouble.get(row.id)
+            if row.id not in self._running and (trouble is None or trouble.not_before <= now):
+                yield row
+
+    def _do(self, row: JobRow, destination: Destination) -> None:
+        """In a job's thread: bring it as far as it goes."""
+        try:
+            ended = self._work.step(row, destination)
+            self._trouble.pop(row.id, None)
+            if ended.state.is_end:
+                self._say_ended(ended)
+        except StorageError as error:
+            self._note_trouble(self._trouble, row.id, error)
+        except Exception:
+            # our own mistake must not take the daemon along; the job stays and is tried later
+            self._log.exception("job.internal_error", job=row.id)
+            self._note_trouble(
+                self._trouble, row.id, StorageError("an internal error, see the log")
+            )
+        finally:
+            self._wake.set()
+
+    def _say_ended(self, row: JobRow) -> None:
+        record = row.record or {}
+        self._log.info(
+            f"job.{row.state.value}", job=row.id, destination=row.destination,
+            file=record.get("source"), reasons=[r["message"] for r in record.get("reasons", [])],
+        )
+        if self._observer:
+            self._observer(row)
+
+    def _note_trouble(self, where: dict[str, _Trouble], key: str, error: StorageError) -> None:
+        trouble = where.setdefault(key, _Trouble(str(error), _now()))
+        if trouble.tries == 0 or trouble.message != str(error):
+            self._log.error("storage.trouble", about=key, reason=str(error))
+        trouble.message = str(error)
+        trouble.not_before = time.monotonic() + _RETRY_S[min(trouble.tries, len(_RETRY_S) - 1)]
+        trouble.tries += 1
+
+    # start and settings
+
+    def _recover(self) -> None:
+        """Take up what an earlier daemon left; jobs past their claim are simply handed out."""
+        for row in self._ledger.open_jobs():
+            hot = self._hot.get(row.destination)
+            if hot is None:
+                self._log.error(
+                    "job.without_destination", job=row.id, destination=row.destination
+                )
+            elif row.state is State.CLAIMING:
+                recover_claim(self._ledger, self.root.spool, hot.folders.hot_folder, row)
+        known = {row.id for row in self._ledger.open_jobs()}
+        for folder in self.root.spool.iterdir():
+            if folder.name not in known and self._ledger.has_ended(folder.name):
+                durable.remove_tree(folder, below=self.root.spool)
+
+    def _reload(self) -> None:
+        """Take up a changed destination's file between jobs, or refuse it and keep the old one."""
+        for name, hot in self._hot.items():
+            stamp = _stamp(self._file_of(name))
+            if stamp == hot.settings_stamp:
+                continue
+            hot.settings_stamp = stamp
+            try:
+                changed = load_destination(
+                    self._file_of(name), self._registry, self._settings.root.intake
+                )
+            except SettingsError as error:
+                hot.settings_problem = str(error)
+                self._log.error("settings.refused", destination=name, reason=str(error))
+                continue
+            hot.settings_problem = ""
+            self._log.info("settings.taken_up", destination=name)
+            moved = changed.file.folders != hot.destination.file.folders
+            if moved or changed.intake != hot.destination.intake:
+                hot.watch.stop()
+                self._hot[name] = self._hot_folder(changed)
+            else:
+                hot.destination = changed
+
+    def _folders_of(self, name: str) -> DestinationFolders:
+        return self._hot[name].folders
+
+    def _file_of(self, name: str) -> Path:
+        return self.root.destinations / f"{name}.toml"
+
+    # what status reads
+
+    def _write_snapshot(self, *, ended: bool = False) -> None:
+        now = time.monotonic()
+        if now < self._snapshot_due and not ended:
+            return
+        self._snapshot_due = now + _SNAPSHOT_EVERY_S
+        data = json.dumps(self._snapshot(ended=ended)).encode("ascii")
+        temporary = self.root.snapshot.with_suffix(".new")
+        with contextlib.suppress(OSError):  # a full disk must not stop the daemon for this
+            temporary.write_bytes(data)
+            temporary.replace(self.root.snapshot)
+
+    def _snapshot(self, *, ended: bool) -> dict[str, Any]:
+        return {
+            "pid": None if ended else os.getpid(),
+            "started": self._started,
+            "written": _now(),
+            "folders": {name: self._folder_status(hot) for name, hot in self._hot.items()},
+            "work": [
+                {"job": row.id, "destination": row.destination, "doing": doing, "share": share,
+                 "attempt": row.attempts}
+                for row, doing, share in ([] if ended else self.progress())
+            ],
+            "trouble": [
+                {"about": key, "message": trouble.message, "since": trouble.since}
+                for key, trouble in [*self._trouble.items(), *self._trouble_of_claims.items()]
+            ],
+        }
+
+    @staticmethod
+    def _folder_status(hot: _HotFolder) -> dict[str, Any]:
+        waiting = hot.settler.waiting()
+        return {
+            "hot_folder": str(hot.folders.hot_folder),
+            "watch": hot.watch.mode,
+            "watch_reason": hot.watch.reason,
+            "last_scan": hot.last_scan,
+            "left_alone": hot.junk,
+            "unreachable": hot.problem,
+            "unreachable_since": hot.problem_since if hot.problem else "",
+            "settings_problem": hot.settings_problem,
+            "arriving": len(waiting),
+            "arriving_files": [
+                {"file": each.name, "reason": each.reason, "since_s": round(each.since_s, 1)}
+                for each in waiting[:_SHOWN]
+            ],
+        }
+
+
+@contextlib.contextmanager
+def _served_alone(root: Root) -> Iterator[None]:
+    """Hold the root's lock; name the holder when another process has it."""
+    lock = FileLock(root.lock, thread_local=False)
+    holder = root.lock.with_suffix(".pid")
+    try:
+        root.spool.mkdir(parents=True, exist_ok=True)
+        lock.acquire(timeout=0)
+    except Timeout:
+        with contextlib.suppress(OSError, ValueError):
+            said = json.loads(holder.read_text())
+            raise RootInUse(
+                f"{root.path} is served by process {said['pid']} since {said['since']}; "
+                "stop that one first"
+            ) from None
+        raise RootInUse(f"{root.path} is served by another process") from None
+    except OSError as error:
+        raise StorageError(f"{root.lock}: {error.strerror}; is {root.path} a root?") from error
+    try:
+        holder.write_text(json.dumps({"pid": os.getpid(), "since": _now()}))
+        yield
+    finally:
+        lock.release()
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    try:
+        found = path.stat()
+    except OSError:
+        return (-1, -1)
+    return (found.st_mtime_ns, found.st_size)
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

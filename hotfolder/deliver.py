@@ -1,0 +1,339 @@
+"""Ending a job: results, original and record go where they belong, whole or not at all, once.
+
+Every act is planned first, and the plan is committed to the ledger before the first name
+becomes visible. After a kill at any instant, `Deliverer.finish` reads the row and goes on: each
+act looks whether it was done already. The order is what makes that sound:
+
+1. results and original are brought, durable, under temporary names beside their final ones;
+2. the ledger says ``publishing``, with every source, target and hash;
+3. the results take their final names (a rename that never replaces), then the original;
+4. the record is appended to the log;
+5. the ledger says ``delivered`` (or ``held``, ``refused``), with the record;
+6. the spool folder goes.
+
+A result that is neither under its temporary nor under its final name was published and has
+been collected: between 2 and 5 only a rename stands, and a rename does not lose a file.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import stat
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict
+
+from hotfolder import durable, names
+from hotfolder.errors import StorageError
+from hotfolder.ledger import JobRow, Ledger, State
+from hotfolder.records import Record, WorkRecord, to_json_line
+from hotfolder.root import DestinationFolders
+
+RECORD_FILE = "record.json"
+WHY_FILE = "why.txt"
+LOG_FILE = "log.jsonl"
+_LOG_TAIL_BYTES = 16 * 2**20
+
+
+class Move(BaseModel):
+    """A file, or a dropped folder, that changes its place. sha256 is None for what is no file."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    source: str
+    target: str
+    sha256: str | None
+    what: str
+
+
+class Plan(BaseModel):
+    """All that is needed to finish a job's end after a kill."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    state: State
+    moves: tuple[Move, ...]
+    record: Record
+    log: str
+    folder: str | None = None
+    """For held and refused jobs: the job's folder; built under a temporary name."""
+
+
+@dataclass(frozen=True)
+class Ending:
+    """What the work on a job came to. files: results by the name that ``work`` gives them."""
+
+    state: State
+    work: WorkRecord
+    files: Mapping[str, Path]
+
+
+class Deliverer:
+    """Brings jobs to their end. One per daemon; safe to use from several threads."""
+
+    def __init__(self, ledger: Ledger, folders: Callable[[str], DestinationFolders]) -> None:
+        self._ledger = ledger
+        self._folders = folders
+        self._log_lock = threading.Lock()
+        self._name_lock = threading.Lock()
+
+    def end(self, row: JobRow, original: Path, ending: Ending) -> JobRow:
+        """Bring a job that has been worked on to its end.
+
+        Raises
+        ------
+        StorageError
+            When a folder is full, gone or not writable; the job waits as it is and `end` or
+            `finish` can be called again.
+        """
+        folders = self._folders(row.destination)
+        with self._name_lock, _storage("planning", folders.results):
+            plan = self._plan(row, original, ending, folders)
+            self._bring_near(plan, row.id)
+            row = self._ledger.advance(
+                row.id, State.PUBLISHING, detail=plan.model_dump(mode="json")
+            )
+            if plan.folder is None:
+                # still under the lock: the next job must see this name as taken
+                plan, row = self._publish_results(row, plan)
+        return self._rest(row, plan)
+
+    def finish(self, row: JobRow) -> JobRow:
+        """Finish a job that a kill left in ``publishing``.
+
+        Raises
+        ------
+        StorageError
+            As for `end`.
+        """
+        plan = Plan.model_validate(row.detail)
+        if plan.folder is None:
+            with self._name_lock, _storage("publishing", Path(plan.log)):
+                plan, row = self._publish_results(row, plan)
+        return self._rest(row, plan)
+
+    def _plan(
+        self, row: JobRow, original: Path, ending: Ending, folders: DestinationFolders
+    ) -> Plan:
+        source = os.fsdecode(row.source)
+        shown = names.display_name(row.source)
+        kept_name = names.safe_component(Path(source).name)
+        below = names.safe_relative(Path(source).parent)
+        folder = None
+        moves = []
+        if ending.state is State.DELIVERED:
+            results = folders.results / below
+            kept = _free_name(folders.originals / below, kept_name)
+            stem = Path(kept_name).stem
+        else:
+            place = folders.held if ending.state is State.HELD else folders.refused
+            folder = place / row.id
+            results = folder / "result"
+            kept = folder / kept_name
+            stem = Path(kept_name).stem
+        records = []
+        for number, result in enumerate(ending.work.results, 1):
+            target = _free_name(results, stem + Path(result.path).suffix)
+            moves.append(
+                Move(
+                    source=str(ending.files[result.path]), target=str(target),
+                    sha256=result.sha256, what=f"result-{number}",
+                )
+            )
+            records.append(result.model_copy(update={"path": str(target)}))
+        moves.append(
+            Move(source=str(original), target=str(kept), sha256=row.sha256, what="original")
+        )
+        record = Record(
+            **{
+                **dict(ending.work),
+                "results": tuple(records), "job": row.id, "destination": row.destination,
+                "state": ending.state.value, "source": shown, "original_kept": str(kept),
+                "attempts": row.attempts, "arrived": row.arrived, "finished": datetime.now(UTC),
+            }
+        )
+        return Plan(
+            state=ending.state, moves=tuple(moves), record=record,
+            log=str(folders.results / LOG_FILE), folder=str(folder) if folder else None,
+        )
+
+    def _bring_near(self, plan: Plan, job: str) -> None:
+        """Step 1: bring every file durably under a temporary name in the folder of its target."""
+        if plan.folder is not None:
+            durable.make_folders(Path(plan.folder).parent)
+            building = _building(Path(plan.folder))
+            durable.make_folders(building)
+            for move in plan.moves:
+                target = building / Path(move.target).relative_to(plan.folder)
+                durable.make_folders(target.parent)
+                _ensure_moved(Path(move.source), target, move.sha256)
+            return
+        for move in plan.moves:
+            near = _near(move, job)
+            durable.make_folders(near.parent)
+            _ensure_moved(Path(move.source), near, move.sha256)
+
+    def _publish_results(self, row: JobRow, plan: Plan) -> tuple[Plan, JobRow]:
+        """Step 3: give results and original their final names, other ones if those are taken."""
+        for index, move in enumerate(plan.moves):
+            near, target = _near(move, row.id), Path(move.target)
+            while os.path.lexists(near):
+                try:
+                    durable.move_new(near, target)
+                except FileExistsError:
+                    target = _free_name(target.parent, target.name)
+                    plan = _renamed(plan, index, target)
+                    row = self._ledger.advance(
+                        row.id, State.PUBLISHING, detail=plan.model_dump(mode="json")
+                    )
+        return plan, row
+
+    def _rest(self, row: JobRow, plan: Plan) -> JobRow:
+        """Steps 3 (for a folder), 4 and 5."""
+        if plan.folder is not None:
+            with _storage("building", Path(plan.folder)):
+                self._publish_folder(Path(plan.folder), plan.record)
+        with self._log_lock, _storage("recording", Path(plan.log)):
+            durable.make_folders(Path(plan.log).parent)
+            line = to_json_line(plan.record)
+            if not _is_logged(Path(plan.log), row.id):
+                durable.append_line(Path(plan.log), line)
+        return self._ledger.advance(
+            row.id, plan.state, detail={}, record=plan.record.model_dump(mode="json")
+        )
+
+    def _publish_folder(self, folder: Path, record: Record) -> None:
+        building = _building(folder)
+        if not building.exists():
+            return
+        for name, data in (
+            (WHY_FILE, why_text(record).encode()),
+            (RECORD_FILE, to_json_line(record)),
+        ):
+            (building / name).unlink(missing_ok=True)
+            durable.write_new(building / name, data)
+        durable.move_new(building, folder)
+
+
+def why_text(record: Record) -> str:
+    """Say in plain words why a job was held or refused, and what can be done."""
+    lines = [f"{record.original.name}", f"{record.destination}: {record.state}", ""]
+    lines += [f"- {reason.message}" for reason in record.reasons]
+    lines += ["", f"The original is kept: {record.original_kept}"]
+    if record.results:
+        lines.append(f"The picture as it would be delivered: {record.results[0].path}")
+    if record.state == "held":
+        lines.append(
+            "What you can do: change the picture or the destination's settings, then drop the "
+            "picture into the hot folder again."
+        )
+    else:
+        lines.append("What you can do: export the picture again and drop the new file.")
+    return "\n".join(lines) + "\n"
+
+
+def _near(move: Move, job: str) -> Path:
+    """The temporary name beside the target: short, of fixed length, never the user's words."""
+    return Path(move.target).parent / f".hotfolder-{job}-{move.what}"
+
+
+def _building(folder: Path) -> Path:
+    return folder.parent / f".hotfolder-{folder.name}"
+
+
+def _renamed(plan: Plan, index: int, target: Path) -> Plan:
+    """The plan with another final name for one file; the record says the new one."""
+    move = plan.moves[index]
+    moves = list(plan.moves)
+    moves[index] = move.model_copy(update={"target": str(target)})
+    if move.what == "original":
+        changes: dict[str, Any] = {"original_kept": str(target)}
+    else:
+        results = [
+            result.model_copy(update={"path": str(target)})
+            if result.path == move.target
+            else result
+            for result in plan.record.results
+        ]
+        changes = {"results": tuple(results)}
+    record = plan.record.model_copy(update=changes)
+    return plan.model_copy(update={"moves": tuple(moves), "record": record})
+
+
+def _ensure_moved(source: Path, target: Path, sha256: str | None) -> None:
+    """Move `source` to our own temporary name `target`, whatever an earlier try left there."""
+    if os.path.lexists(target) and os.path.lexists(source):
+        # a copy across file systems that did not reach its end, or whose source was not yet
+        # removed: the source is the truth
+        _remove(target)
+    if os.path.lexists(source):
+        if sha256 is None and not source.is_file():
+            _move_tree(source, target)
+        else:
+            durable.move_new(source, target)
+    elif not os.path.lexists(target):
+        raise FileNotFoundError(f"neither {source} nor {target} exists")
+
+
+def _move_tree(source: Path, target: Path) -> None:
+    """Move what is no plain file: a folder, a link (itself, not what it points to), a pipe."""
+    try:
+        source.rename(target)
+    except OSError:
+        if not stat.S_ISDIR(source.lstat().st_mode):
+            raise
+        shutil.copytree(source, target, symlinks=True)
+        shutil.rmtree(source)
+    durable.fsync_folder(target.parent)
+
+
+def _remove(path: Path) -> None:
+    if path.is_dir() and not path.is_symlink():
+        shutil.rmtree(path)
+    else:
+        path.unlink()
+
+
+def _free_name(folder: Path, name: str) -> Path:
+    """Return a name in `folder` that no file has, not even in another case or normal form."""
+    taken = set()
+    if folder.is_dir():
+        with os.scandir(folder) as entries:
+            taken = {names.collision_key(entry.name) for entry in entries}
+    stem, suffix = Path(name).stem, Path(name).suffix
+    number = 1
+    while True:
+        candidate = names.result_name(stem, suffix, number)
+        if names.collision_key(candidate) not in taken:
+            return folder / candidate
+        number += 1
+
+
+def _is_logged(log: Path, job: str) -> bool:
+    """Whether the end of the log has this job's record; it can only be among the last ones."""
+    try:
+        with log.open("rb") as file:
+            file.seek(max(0, file.seek(0, os.SEEK_END) - _LOG_TAIL_BYTES))
+            return f'"job": "{job}"'.encode() in file.read()
+    except FileNotFoundError:
+        return False
+
+
+@contextmanager
+def _storage(doing: str, where: Path) -> Iterator[None]:
+    """Translate what the file system says into our own storage being in the way."""
+    try:
+        yield
+    except OSError as error:
+        place = error.filename or where
+        raise StorageError(
+            f"{doing} failed at {place}: {error.strerror or error}; "
+            "the job waits and is tried again by itself"
+        ) from error

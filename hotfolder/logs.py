@@ -1,0 +1,72 @@
+"""Logs: structlog, JSON to a file of the root and readable text to a terminal.
+
+Event names are dotted (``job.delivered``); a job's events carry its id under ``job``. A log line
+is one line whatever a file's name holds: JSON is written as ASCII, and text is escaped.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import logging.handlers
+import sys
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+_MAX_BYTES = 20 * 2**20
+_KEPT = 5
+
+
+def set_up_logs(file: Path | None, *, terminal: bool) -> None:
+    """Send log events to `file` (rotated at 20 MiB, five kept) and, if asked, to standard error."""
+    shared: list[Any] = [
+        structlog.contextvars.merge_contextvars,
+        structlog.stdlib.add_log_level,
+        structlog.processors.TimeStamper(fmt="iso", utc=True),
+        structlog.processors.format_exc_info,
+    ]
+    structlog.configure(
+        processors=[*shared, structlog.stdlib.ProcessorFormatter.wrap_for_formatter],
+        logger_factory=structlog.stdlib.LoggerFactory(),
+        wrapper_class=structlog.stdlib.BoundLogger,
+        cache_logger_on_first_use=False,
+    )
+    handlers: list[logging.Handler] = []
+    if file is not None:
+        handler = logging.handlers.RotatingFileHandler(
+            file, maxBytes=_MAX_BYTES, backupCount=_KEPT, encoding="ascii", delay=True
+        )
+        handler.setFormatter(_formatter(structlog.processors.JSONRenderer(_dumps)))
+        handlers.append(handler)
+    if terminal:
+        console = logging.StreamHandler(sys.stderr)
+        console.setFormatter(
+            _formatter(structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), repr_native_str=True))
+        )
+        handlers.append(console)
+    logger = logging.getLogger("hotfolder")
+    for old in logger.handlers[:]:
+        logger.removeHandler(old)
+        old.close()
+    for handler in handlers:
+        logger.addHandler(handler)
+    logger.setLevel(logging.INFO)
+    logger.propagate = False
+
+
+def get_log() -> structlog.stdlib.BoundLogger:
+    """Return the program's logger."""
+    log: structlog.stdlib.BoundLogger = structlog.stdlib.get_logger("hotfolder")
+    return log
+
+
+def _formatter(renderer: Any) -> logging.Formatter:
+    return structlog.stdlib.ProcessorFormatter(
+        processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, renderer]
+    )
+
+
+def _dumps(event: Any, **options: Any) -> str:
+    return json.dumps(event, ensure_ascii=True, **options)

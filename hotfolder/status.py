@@ -1,0 +1,159 @@
+"""What waits, why, since when, and who must act: put together from outside the daemon.
+
+`collect` only reads: the ledger, the snapshot that the daemon writes, and the folders. It
+answers while a daemon serves the root, and just as well when none does.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from hotfolder import intake, names, platforms
+from hotfolder.ledger import JobRow, State, count_ended, read_jobs
+from hotfolder.root import Root
+from hotfolder.settings import Settings
+from hotfolder.worker import read_progress
+
+_SHOWN = 50
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """Something that waits. who: "the program" or "you"; since: UTC."""
+
+    destination: str
+    file: str
+    what: str
+    why: str
+    since: str
+    who: str
+    job: str = ""
+    share: float | None = None
+
+
+def collect(root: Root, settings: Settings) -> dict[str, Any]:
+    """Return everything that ``status`` says, as JSON values."""
+    snapshot = _snapshot(root)
+    served = _is_served(snapshot)
+    counts = count_ended(root.ledger)
+    open_rows = read_jobs(root.ledger)
+    troubles = {each["about"]: each for each in snapshot.get("trouble", [])} if served else {}
+    waiting = [_open_job(root, row, troubles) for row in open_rows]
+    folders = {}
+    for name, destination in settings.destinations.items():
+        said = snapshot.get("folders", {}).get(name, {}) if served else {}
+        place = root.folders(name, destination.file.folders)
+        folders[name] = {
+            "title": destination.file.title,
+            "hot_folder": str(place.hot_folder),
+            **_look(place.hot_folder, said),
+            "watch": said.get("watch", ""),
+            "watch_reason": said.get("watch_reason", ""),
+            "last_scan": said.get("last_scan", ""),
+            "settings_problem": said.get("settings_problem", ""),
+            **{state: counts.get(name, {}).get(state, 0) for state in ("delivered", "held", "refused")},
+        }
+        waiting += _arriving(name, said)
+        waiting += _held(name, place.held)
+        if name in troubles:
+            waiting.append(_trouble(name, troubles[name]))
+    return {
+        "root": str(root.path),
+        "served_by": snapshot["pid"] if served else None,
+        "served_since": snapshot.get("started", "") if served else "",
+        "destinations": folders,
+        "waiting": [vars(each) for each in waiting],
+    }
+
+
+def _snapshot(root: Root) -> dict[str, Any]:
+    try:
+        found: dict[str, Any] = json.loads(root.snapshot.read_bytes())
+    except (OSError, ValueError):
+        return {}
+    return found
+
+
+def _is_served(snapshot: dict[str, Any]) -> bool:
+    pid = snapshot.get("pid")
+    return pid is not None and platforms.process_start_time(pid) is not None
+
+
+def _look(folder: Path, said: dict[str, Any]) -> dict[str, Any]:
+    """Files in a hot folder, counted now: a daemon may not be there to have done it."""
+    try:
+        found = intake.scan(folder)
+    except intake.Unreachable as error:
+        since = said.get("unreachable_since", "")
+        return {"arriving": 0, "left_alone": 0, "unreachable": str(error), "unreachable_since": since}
+    return {
+        "arriving": len(found.candidates), "left_alone": found.junk,
+        "unreachable": "", "unreachable_since": "",
+    }
+
+
+def _open_job(root: Root, row: JobRow, troubles: dict[str, Any]) -> Waiting:
+    file = names.display_name(row.source)
+    trouble = troubles.get(row.id)
+    if trouble:
+        return Waiting(row.destination, file, "stopped", trouble["message"], trouble["since"], "you", row.id)
+    share = None
+    why = {
+        State.CLAIMING: "is being taken into the spool",
+        State.CLAIMED: "waits for a free worker",
+        State.WORKING: "is being worked on",
+        State.PRODUCED: "is about to be delivered",
+        State.PUBLISHING: "is being delivered",
+    }[row.state]
+    if row.state is State.WORKING:
+        doing = read_progress(root.spool / row.id / f"attempt-{row.attempts}")
+        if doing:
+            why, share = f"{why}: {doing[0]}", doing[1]
+    since = _z(row.changed)
+    return Waiting(row.destination, file, row.state.value, why, since, "the program", row.id, share)
+
+
+def _arriving(name: str, said: dict[str, Any]) -> list[Waiting]:
+    now = datetime.now(UTC).timestamp()
+    return [
+        Waiting(name, each["file"], "arriving", each["reason"],
+                _z(datetime.fromtimestamp(now - each["since_s"], UTC)), "the program")
+        for each in said.get("arriving_files", [])
+    ]
+
+
+def _held(name: str, folder: Path) -> list[Waiting]:
+    """Held jobs whose folder is still there: a person has not decided yet."""
+    found = []
+    try:
+        jobs = sorted(
+            each for each in os.listdir(folder) if not each.startswith(".hotfolder-")
+        )
+    except OSError:
+        return []
+    for job in jobs[-_SHOWN:]:
+        try:
+            record = json.loads((folder / job / "record.json").read_bytes())
+        except (OSError, ValueError):
+            continue
+        why = " ".join(reason["message"] for reason in record["reasons"])
+        found.append(Waiting(name, record["original"]["name"], "held", why, record["finished"], "you", job))
+    return found
+
+
+def _trouble(name: str, trouble: dict[str, Any]) -> Waiting:
+    return Waiting(name, "everything", "stopped", trouble["message"], trouble["since"], "you")
+
+
+def _z(time: datetime) -> str:
+    return time.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def open_troubles(root: Root) -> list[str]:
+    """What kept jobs waiting when the daemon last said something, as sentences."""
+    return [each["message"] for each in _snapshot(root).get("trouble", [])]
