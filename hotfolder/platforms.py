@@ -1,0 +1,392 @@
+"""What only one operating system can do, each with a portable fallback and its weaker promise.
+
+The rest of the program asks here and never looks at ``sys.platform`` itself. Where a kernel
+cannot do a thing, the docstring says what is then *not* promised.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import errno
+import os
+import platform
+import re
+import shutil
+import signal
+import stat
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+_LINUX = sys.platform == "linux"
+_AT_FDCWD = -100
+_RENAME_NOREPLACE = 1
+_PR_SET_PDEATHSIG = 1
+_SYS_OPENAT2 = 437
+"""The same on every Linux architecture, as all system calls that came after 5.1."""
+_SYS_RENAMEAT2 = {"x86_64": 316, "aarch64": 276, "riscv64": 276}
+_RESOLVE_NO_MAGICLINKS = 0x02
+_RESOLVE_NO_SYMLINKS = 0x04
+_RESOLVE_BENEATH = 0x08
+
+_LOCAL_FILE_SYSTEMS = frozenset({
+    "ext2", "ext3", "ext4", "xfs", "btrfs", "f2fs", "zfs", "bcachefs", "jfs", "reiserfs", "tmpfs",
+    "ramfs", "overlay", "vfat", "exfat", "ntfs3", "hfsplus", "apfs", "hfs", "ntfs",
+})  # fmt: skip
+
+
+# Folders and shares
+
+
+def filesystem_type(path: str | Path) -> str:
+    """Name of the file system that `path` is on, as the system calls it: ``"ext4"``, ``"nfs4"``.
+
+    Linux reads its mount table; macOS asks ``mount``; Windows only tells ``"ntfs"`` (some local
+    drive) from ``"remote"``. ``"unknown"`` when nobody can say. `path` need not exist.
+    """
+    real = os.path.realpath(path)
+    if _LINUX:
+        table = Path("/proc/self/mountinfo")
+        try:
+            return fs_type_in_mountinfo(table.read_text("utf-8", "surrogateescape"), real)
+        except OSError:
+            return "unknown"
+    if sys.platform == "darwin":
+        said = subprocess.run(["/sbin/mount"], capture_output=True, text=True, check=False)
+        return fs_type_in_mount_output(said.stdout, real)
+    if sys.platform == "win32":
+        drive = os.path.splitdrive(real)[0] + "\\"
+        kind = ctypes.windll.kernel32.GetDriveTypeW(drive)
+        return {2: "ntfs", 3: "ntfs", 4: "remote"}.get(kind, "unknown")
+    return "unknown"
+
+
+def fs_type_in_mountinfo(table: str, real_path: str) -> str:
+    """Find `real_path` in the text of ``/proc/self/mountinfo`` (format: proc_pid_mountinfo(5))."""
+    mounts = []
+    for line in table.splitlines():
+        before, _, after = line.partition(" - ")
+        fields, kind = before.split(" "), after.split(" ")
+        if len(fields) > 4 and kind[0]:
+            mounts.append((_unescaped(fields[4]), kind[0]))
+    return _deepest(mounts, real_path)
+
+
+def fs_type_in_mount_output(text: str, real_path: str) -> str:
+    """Find `real_path` in what macOS's ``mount`` prints: ``//x on /Volumes/y (smbfs, nodev)``."""
+    found = re.findall(r"^.*? on (/.*) \(([^,)]+)[,)]", text, re.MULTILINE)
+    return _deepest(found, real_path)
+
+
+def delivers_events(fs_type: str) -> bool:
+    """Tell whether changes made by anybody reach a watcher on this machine.
+
+    On a share they do not when another machine made them, and a user-space file system decides
+    for itself; so the answer is True only for file systems known to be local.
+    """
+    return fs_type in _LOCAL_FILE_SYSTEMS
+
+
+def free_bytes(path: str | Path) -> int:
+    """Bytes that an ordinary user can still write on the disk of `path`, which must exist."""
+    return shutil.disk_usage(path).free
+
+
+# Files
+
+
+def has_writer(file: int) -> bool | None:
+    """Tell whether any process of this machine has the file open for writing.
+
+    Parameters
+    ----------
+    file
+        A descriptor of a regular file, opened read-only.
+
+    Returns
+    -------
+    bool or None
+        None when the kernel cannot tell: not Linux, a file of another user, a file system without
+        leases. On a share, False says nothing about writers on other machines.
+
+    Notes
+    -----
+    Linux grants a read lease (fcntl(2), F_SETLEASE) only while nobody has the file open for
+    writing. It is given back at once. A program that opens the file for writing within these
+    microseconds makes the kernel send a signal; SIGIO would end this process, so a signal that is
+    ignored by default is asked for instead.
+    """
+    if not _LINUX:
+        return None
+    import fcntl
+
+    try:
+        fcntl.fcntl(file, fcntl.F_SETSIG, signal.SIGURG)  # type: ignore[attr-defined, unused-ignore]  # Linux only
+        fcntl.fcntl(file, fcntl.F_SETLEASE, fcntl.F_RDLCK)
+    except OSError as error:
+        return True if error.errno == errno.EAGAIN else None
+    fcntl.fcntl(file, fcntl.F_SETLEASE, fcntl.F_UNLCK)
+    return False
+
+
+def sync_file(file: int) -> None:
+    """Bring a file's data to the disk itself; on macOS also through the disk's own cache."""
+    if sys.platform == "darwin":
+        import fcntl
+
+        with contextlib.suppress(OSError):  # shares do not know it; fsync is all they have
+            fcntl.fcntl(file, fcntl.F_FULLFSYNC)
+            return
+    os.fsync(file)
+
+
+def rename_noreplace(source: str | Path, target: str | Path) -> None:
+    """Rename within one file system, in one step, never over something that exists.
+
+    Where the file system cannot do both at once (NFS, many user-space ones, not Linux), absence
+    is checked first and then the rename is made: still one step, but a file that someone else
+    puts at `target` in between is lost. There, only one program may write to the folder.
+
+    Raises
+    ------
+    FileExistsError
+        When `target` exists, be it as a dangling link.
+    OSError
+        As rename(2); ``EXDEV`` when the two are on different file systems.
+    """
+    number = _renameat2(os.fsencode(source), os.fsencode(target)) if _LINUX else errno.ENOSYS
+    if number == 0:
+        return
+    if number not in {errno.ENOSYS, errno.EINVAL, errno.EOPNOTSUPP}:
+        raise OSError(number, os.strerror(number), str(source), None, str(target))
+    if os.path.lexists(target):
+        raise FileExistsError(
+            errno.EEXIST, os.strerror(errno.EEXIST), str(source), None, str(target)
+        )
+    Path(source).rename(target)
+
+
+def open_beneath(root: int, relative: str, flags: int) -> int:
+    """Open what `relative` names below the open folder `root`, following no link at any step.
+
+    Linux resolves the whole path in one step (openat2(2)), so that a folder swapped for a link
+    meanwhile leads nowhere. Elsewhere each component is opened in turn without following links,
+    which holds as well but costs more calls; on Windows, which opens no folders, only the last
+    look before the open protects.
+
+    Raises
+    ------
+    OSError
+        ``ELOOP``, ``ENOTDIR`` or ``EXDEV`` when the path has a link in it or leads outside.
+    """
+    flags |= getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_NOFOLLOW", 0)
+    parts = relative.split("/")
+    if relative.startswith("/") or ".." in parts:
+        raise OSError(errno.EXDEV, "leads outside its folder", relative)
+    if _LINUX:
+        number, file = _openat2(root, os.fsencode(relative), flags)
+        if number == 0:
+            return file
+        if number not in {errno.ENOSYS, errno.EPERM}:
+            raise OSError(number, os.strerror(number), relative)
+    return _open_stepwise(root, parts, flags)
+
+
+def open_regular(path: str | Path) -> int:
+    """Open a regular file for reading: never through a link in the last place, never waiting.
+
+    Raises
+    ------
+    OSError
+        ``ELOOP`` for a link, ``EINVAL`` for what is no regular file.
+    """
+    flags = os.O_RDONLY | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
+    flags |= getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+    file = os.open(path, flags)
+    if not stat.S_ISREG(os.fstat(file).st_mode):
+        os.close(file)
+        raise OSError(errno.EINVAL, "not a regular file", str(path))
+    return file
+
+
+# Processes
+
+
+def own_group() -> None:
+    """Make this process the head of a session and process group of its own, where there are such.
+
+    Without it (Windows), `kill_group` ends the process alone and not what it has started.
+    """
+    if hasattr(os, "setsid"):
+        with contextlib.suppress(PermissionError):  # it is the head of one already
+            os.setsid()
+
+
+def kill_group(pid: int) -> None:
+    """End the process group of `pid` at once; nothing happens when there is none.
+
+    On Windows there are no groups, and nothing is done.
+
+    Raises
+    ------
+    ValueError
+        For a number that no child can have, or for our own group.
+    """
+    if not hasattr(os, "killpg"):
+        return
+    if pid <= 1 or pid == os.getpgrp():
+        raise ValueError(f"{pid} is not the process group of a child")
+    with contextlib.suppress(ProcessLookupError):
+        os.killpg(pid, signal.SIGKILL)
+
+
+def die_with_parent() -> None:
+    """Have the kernel end this process when its parent ends, also by ``kill -9``.
+
+    Linux only: elsewhere a worker outlives a killed parent until its work is done. Linux watches
+    the parent's *thread* that started the process.
+    """
+    if not _LINUX:
+        return
+    parent = os.getppid()
+    _libc().prctl(_PR_SET_PDEATHSIG, int(signal.SIGKILL), 0, 0, 0)
+    if os.getppid() != parent:
+        # it ended before the kernel was asked
+        os.kill(os.getpid(), signal.SIGKILL)
+
+
+def limit_process(*, memory_bytes: int, cpu_s: int, open_files: int) -> None:
+    """Limit this process and what it starts: memory of its own, processor time, open files.
+
+    Memory is what it allocates (RLIMIT_DATA): mapping a large file to read it costs nothing. No
+    core dump is written. macOS counts memory loosely and Windows has none of these limits.
+    """
+    try:
+        import resource
+    except ImportError:
+        return
+    for which, amount in (
+        (resource.RLIMIT_DATA, memory_bytes),
+        (resource.RLIMIT_CPU, cpu_s),
+        (resource.RLIMIT_NOFILE, open_files),
+        (resource.RLIMIT_CORE, 0),
+    ):
+        hard = resource.getrlimit(which)[1]
+        allowed = amount if hard == resource.RLIM_INFINITY else min(amount, hard)
+        resource.setrlimit(which, (allowed, allowed))
+
+
+def oom_prefer_me() -> None:
+    """Have Linux end this process first when the machine runs out of memory; nothing elsewhere."""
+    with contextlib.suppress(OSError):
+        Path("/proc/self/oom_score_adj").write_text("1000")
+
+
+def process_start_time(pid: int) -> int | None:
+    """When a process started, to tell it from a later one with the same number.
+
+    Returns
+    -------
+    int or None
+        Linux: clock ticks since boot. macOS and other Unixes: 0 for any living process, so that a
+        reused number is not noticed. None when no such process lives, and always on Windows.
+    """
+    if pid <= 0 or sys.platform == "win32":
+        return None
+    if not _LINUX:
+        try:
+            os.kill(pid, 0)
+        except ProcessLookupError:
+            return None
+        except PermissionError:
+            return 0
+        return 0
+    try:
+        text = Path(f"/proc/{pid}/stat").read_text("utf-8", "replace")
+    except (FileNotFoundError, ProcessLookupError):
+        return None
+    # proc_pid_stat(5): the name, field 2, is in brackets and may hold any character
+    fields = text.rpartition(")")[2].split()
+    state, started = fields[0], int(fields[19])
+    return None if state in {"Z", "X"} else started
+
+
+def boot_id() -> str:
+    """Identify this start of the machine; ``""`` where the system does not say (not Linux)."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+    except OSError:
+        return ""
+
+
+def cpu_count() -> int:
+    """Processors that this process may use; where the system does not say, all there are."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _libc() -> Any:
+    return ctypes.CDLL(None, use_errno=True)
+
+
+def _renameat2(source: bytes, target: bytes) -> int:
+    libc = _libc()
+    arguments = (
+        ctypes.c_int(_AT_FDCWD), ctypes.c_char_p(source),
+        ctypes.c_int(_AT_FDCWD), ctypes.c_char_p(target), ctypes.c_uint(_RENAME_NOREPLACE),
+    )  # fmt: skip
+    if hasattr(libc, "renameat2"):
+        result = libc.renameat2(*arguments)
+    else:
+        number = _SYS_RENAMEAT2.get(platform.machine())
+        if number is None:
+            return errno.ENOSYS
+        result = libc.syscall(ctypes.c_long(number), *arguments)
+    return 0 if result == 0 else ctypes.get_errno()
+
+
+class _OpenHow(ctypes.Structure):
+    _fields_ = (
+        ("flags", ctypes.c_uint64), ("mode", ctypes.c_uint64), ("resolve", ctypes.c_uint64),
+    )  # fmt: skip
+
+
+def _openat2(root: int, relative: bytes, flags: int) -> tuple[int, int]:
+    resolve = _RESOLVE_BENEATH | _RESOLVE_NO_SYMLINKS | _RESOLVE_NO_MAGICLINKS
+    how = _OpenHow(flags, 0, resolve)
+    result = _libc().syscall(
+        ctypes.c_long(_SYS_OPENAT2), ctypes.c_int(root), ctypes.c_char_p(relative),
+        ctypes.byref(how), ctypes.c_size_t(ctypes.sizeof(how)),
+    )  # fmt: skip
+    return (0, result) if result >= 0 else (ctypes.get_errno(), -1)
+
+
+def _open_stepwise(root: int, parts: list[str], flags: int) -> int:
+    folder_flags = os.O_RDONLY | getattr(os, "O_DIRECTORY", 0) | getattr(os, "O_NOFOLLOW", 0)
+    folder = os.dup(root)
+    try:
+        for part in parts[:-1]:
+            below = os.open(part, folder_flags, dir_fd=folder)
+            os.close(folder)
+            folder = below
+        return os.open(parts[-1], flags, dir_fd=folder)
+    finally:
+        os.close(folder)
+
+
+def _unescaped(mount_point: str) -> str:
+    r"""Undo the octal escapes of the mount table (``\040`` is a space)."""
+    return re.sub(r"\\([0-7]{3})", lambda match: chr(int(match[1], 8)), mount_point)
+
+
+def _deepest(mounts: list[tuple[str, str]], real_path: str) -> str:
+    """The kind of the mount that `real_path` is below; of several at one place, the last."""
+    kind, depth = "unknown", -1
+    for place, its_kind in mounts:
+        inside = place in {"/", real_path} or real_path.startswith(f"{place}/")
+        if inside and len(place) >= depth:
+            kind, depth = its_kind, len(place)
+    return kind
