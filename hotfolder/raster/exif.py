@@ -1,0 +1,222 @@
+"""Exif blocks (CIPA DC-008-2019, Exif 2.32): read, built from a TIFF's tags, made upright.
+
+A block holds the main directory and, pointed to by it, the Exif, GPS and interoperability
+directories. What is built here never holds a thumbnail or a maker note: the one shows the
+picture before the work, the other breaks when it is moved.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from hotfolder.raster.ifd import Directory, Reader, TiffStructure, Value, pack, read_directory
+from hotfolder.raster.ifd import structure as tiff_structure
+
+ORIENTATION = 274
+X_RESOLUTION = 282
+Y_RESOLUTION = 283
+RESOLUTION_UNIT = 296
+EXIF_DIRECTORY = 34665
+GPS_DIRECTORY = 34853
+INTEROPERABILITY_DIRECTORY = 40965
+_MAKER_NOTE = 37500
+_COLOUR_SPACE = 0xA001
+_INTEROPERABILITY_INDEX = 1
+
+DESCRIPTIVE = frozenset({270, 271, 272, 305, 306, 315, 33432})
+"""ImageDescription, Make, Model, Software, DateTime, Artist, Copyright (Exif 2.32, table 4)."""
+
+_MAIN = DESCRIPTIVE | {X_RESOLUTION, Y_RESOLUTION, RESOLUTION_UNIT}
+_MAX_VALUE_BYTES = 2**20
+_CM_PER_INCH = 2.54
+
+
+@dataclass(frozen=True)
+class ExifDirectories:
+    """The directories of an Exif block, without the pointers between them."""
+
+    main: Directory = field(default_factory=dict)
+    exif: Directory = field(default_factory=dict)
+    gps: Directory = field(default_factory=dict)
+    interoperability: Directory = field(default_factory=dict)
+
+    def __bool__(self) -> bool:
+        return any((self.main, self.exif, self.gps, self.interoperability))
+
+
+def parse(block: bytes) -> ExifDirectories:
+    """Read an Exif block.
+
+    Raises
+    ------
+    ValueError
+        When its main directory cannot be read; a broken directory below it is left out.
+    """
+
+    def read(offset: int, size: int) -> bytes:
+        return block[offset : offset + size]
+
+    tiff = tiff_structure(read)
+    main, _ = read_directory(read, tiff, tiff.first, _MAX_VALUE_BYTES)
+    return below(read, tiff, main)
+
+
+def below(read: Reader, tiff: TiffStructure, main: Directory) -> ExifDirectories:
+    """The Exif directories that the main directory of a block or of a TIFF points to."""
+    exif = _pointed(read, tiff, main, EXIF_DIRECTORY)
+    return ExifDirectories(
+        main={tag: value for tag, value in main.items() if tag in _MAIN | {ORIENTATION}},
+        exif=_without(exif, _MAKER_NOTE, INTEROPERABILITY_DIRECTORY),
+        gps=_pointed(read, tiff, main, GPS_DIRECTORY),
+        interoperability=_pointed(read, tiff, exif, INTEROPERABILITY_DIRECTORY),
+    )
+
+
+def build(directories: ExifDirectories) -> bytes:
+    """Serialise an Exif block, little-endian, main directory first."""
+    start = 8 + len(pack(_pointing(directories.main, directories, 0, 0), 8))
+    tail, exif_at, gps_at = pack_below(directories, start)
+    main = pack(_pointing(directories.main, directories, exif_at, gps_at), 8)
+    return struct.pack("<2sHI", b"II", 42, 8) + main + tail
+
+
+def pack_below(
+    directories: ExifDirectories, offset: int, *, big: bool = False
+) -> tuple[bytes, int, int]:
+    """Serialise all but the main directory to stand at `offset`; `big` for a BigTIFF.
+
+    Returns
+    -------
+    tuple
+        The bytes, and the offsets of the Exif and the GPS directory (0: there is none).
+    """
+    packed = b""
+    exif = dict(directories.exif)
+    if directories.interoperability:
+        exif[INTEROPERABILITY_DIRECTORY] = _pointer(offset, big=big)
+        packed += pack(directories.interoperability, offset, big=big)
+    exif_at = gps_at = 0
+    if exif:
+        exif_at = offset + len(packed)
+        packed += pack(exif, exif_at, big=big)
+    if directories.gps:
+        gps_at = offset + len(packed)
+        packed += pack(directories.gps, gps_at, big=big)
+    return packed, exif_at, gps_at
+
+
+def made_upright(block: bytes) -> bytes:
+    """The same block with its orientation set to 1; nothing else is touched.
+
+    Raises
+    ------
+    ValueError
+        When it is no Exif block.
+    """
+
+    def read(offset: int, size: int) -> bytes:
+        return block[offset : offset + size]
+
+    tiff = tiff_structure(read)
+    count = struct.unpack(f"{tiff.order}H", read(tiff.first, 2))[0]
+    for index in range(count):
+        at = tiff.first + 2 + 12 * index
+        entry = read(at, 12)
+        if len(entry) == 12 and struct.unpack_from(f"{tiff.order}H", entry)[0] == ORIENTATION:
+            upright = struct.pack(f"{tiff.order}HHIHH", ORIENTATION, 3, 1, 1, 0)
+            return block[:at] + upright + block[at + 12 :]
+    return block
+
+
+def orientation(main: Directory) -> int:
+    """The orientation, 1 … 8; 1 when it is missing or nonsense."""
+    value = main.get(ORIENTATION)
+    number = value.integers[0] if value and value.integers else 1
+    return number if 1 <= number <= 8 else 1
+
+
+def resolution_ppi(main: Directory) -> tuple[float, float]:
+    """Pixels per inch across and down; 0.0 when unknown.
+
+    The unit is 2 for inches, the default, and 3 for centimetres (TIFF 6.0, section 8); 1 says
+    that the numbers are only a ratio.
+    """
+    unit = main.get(RESOLUTION_UNIT)
+    number = unit.integers[0] if unit and unit.integers else 2
+    factor = {2: 1.0, 3: _CM_PER_INCH}.get(number, 0.0)
+    across, down = (
+        value.rationals[0] if value and value.rationals else 0.0
+        for value in (main.get(X_RESOLUTION), main.get(Y_RESOLUTION))
+    )
+    return across * factor, down * factor
+
+
+def from_tiff(read: Reader, tiff: TiffStructure, main: Directory) -> bytes | None:
+    """Build an Exif block from a TIFF's own tags; None when there is nothing to tell."""
+    directories = below(read, tiff, main)
+    described = DESCRIPTIVE & directories.main.keys()
+    if not (described or directories.exif or directories.gps):
+        return None
+    upright = _without(directories.main, ORIENTATION)
+    return build(replace(directories, main=upright))
+
+
+def _pointed(
+    read: Reader, tiff: TiffStructure, directory: Directory, tag: int
+) -> dict[int, Value]:
+    pointer = directory.get(tag)
+    if pointer is None or not pointer.integers:
+        return {}
+    try:
+        found, _ = read_directory(read, tiff, pointer.integers[0], _MAX_VALUE_BYTES)
+    except ValueError:
+        return {}  # metadata never cost a picture its delivery
+    return found
+
+
+def _pointing(
+    main: Directory, directories: ExifDirectories, exif_at: int, gps_at: int
+) -> dict[int, Value]:
+    pointing = _without(main, EXIF_DIRECTORY, GPS_DIRECTORY)
+    if directories.exif or directories.interoperability:
+        pointing[EXIF_DIRECTORY] = _pointer(exif_at)
+    if directories.gps:
+        pointing[GPS_DIRECTORY] = _pointer(gps_at)
+    return pointing
+
+
+def _without(directory: Mapping[int, Value], *tags: int) -> dict[int, Value]:
+    return {tag: value for tag, value in directory.items() if tag not in tags}
+
+
+def _pointer(offset: int, *, big: bool = False) -> Value:
+    """An offset as LONG, or as IFD8 (type 18) of BigTIFF."""
+    return Value(18, 1, struct.pack("<Q", offset)) if big else Value(4, 1, struct.pack("<I", offset))
+
+
+def usable(block: bytes | None, notes: list[str]) -> tuple[bytes | None, ExifDirectories]:
+    """The block, made upright, and what it says; nothing, with a note, when it is damaged."""
+    if block is None:
+        return None, ExifDirectories()
+    try:
+        directories = parse(block)
+        return made_upright(block), directories
+    except (ValueError, struct.error):
+        notes.append("Its Exif data are damaged and were left out.")
+        return None, ExifDirectories()
+
+
+def colour_space_note(directories: ExifDirectories) -> list[str]:
+    """What Exif says about colour: ColorSpace 1 is sRGB; Adobe RGB is 0xFFFF with "R03"."""
+    colour_space = directories.exif.get(_COLOUR_SPACE)
+    index = directories.interoperability.get(_INTEROPERABILITY_INDEX)
+    number = colour_space.integers[0] if colour_space and colour_space.integers else 0
+    if number == 1:
+        return ["The file has no profile, but its Exif data say that its colours are sRGB."]
+    if number in {2, 0xFFFF} and index is not None and index.data.startswith(b"R03"):
+        return [
+            "The file has no profile, but its Exif data say that its colours are Adobe RGB (1998)."
+        ]
+    return []

@@ -1,0 +1,176 @@
+"""TIFF image file directories as plain data: parsed from any byte order, packed again.
+
+Exif, GPS and interoperability data are such directories (CIPA DC-008, 4.5 and 4.6), whether
+they stand in a TIFF or in the Exif block of a JPEG or PNG. A value keeps its type and its
+bytes; nothing is interpreted that need not be.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+
+Reader = Callable[[int, int], bytes]
+"""Bytes at an offset: ``read(offset, size)``; shorter than asked at the end of the file."""
+
+TYPE_SIZES = {
+    1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8,
+    13: 4, 16: 8, 17: 8, 18: 8, 129: 1,
+}
+"""Bytes per value of each TIFF 6.0, BigTIFF and Exif 3.0 (129, UTF-8) type."""
+
+_SWAP_UNITS = {3: 2, 4: 4, 5: 4, 8: 2, 9: 4, 10: 4, 11: 4, 12: 8, 13: 4, 16: 8, 17: 8, 18: 8}
+_INTEGERS = {1: "B", 3: "H", 4: "I", 13: "I", 16: "Q", 18: "Q"}
+_BIG_ONLY = {16, 17, 18}
+_MAX_ENTRIES = 4096
+_MAX_PAGES = 1000
+
+
+@dataclass(frozen=True)
+class Value:
+    """A tag's value: TIFF type, number of values, and their bytes in little-endian order."""
+
+    type: int
+    count: int
+    data: bytes
+
+    @property
+    def integers(self) -> tuple[int, ...]:
+        """The values as integers; empty when they are of another kind."""
+        code = _INTEGERS.get(self.type)
+        return struct.unpack(f"<{self.count}{code}", self.data) if code else ()
+
+    @property
+    def rationals(self) -> tuple[float, ...]:
+        """The values of a RATIONAL as numbers; a division by zero is 0."""
+        if self.type != 5:
+            return ()
+        numbers = struct.unpack(f"<{2 * self.count}I", self.data)
+        return tuple(
+            over / under if under else 0.0
+            for over, under in zip(numbers[::2], numbers[1::2], strict=True)
+        )
+
+
+Directory = Mapping[int, Value]
+
+
+@dataclass(frozen=True)
+class TiffStructure:
+    """How a TIFF-structured block is to be read: byte order, classic or BigTIFF, first offset."""
+
+    order: str
+    big: bool
+    first: int
+
+
+def structure(read: Reader) -> TiffStructure:
+    """Read the header of a TIFF-structured block.
+
+    Raises
+    ------
+    ValueError
+        When it is none.
+    """
+    head = read(0, 16)
+    order = {b"II": "<", b"MM": ">"}.get(head[:2])
+    if order is None or len(head) < 8:
+        raise ValueError("no TIFF header")
+    magic = struct.unpack_from(f"{order}H", head, 2)[0]
+    if magic == 42:
+        return TiffStructure(order, False, struct.unpack_from(f"{order}I", head, 4)[0])
+    if magic == 43 and len(head) == 16:
+        return TiffStructure(order, True, struct.unpack_from(f"{order}Q", head, 8)[0])
+    raise ValueError("no TIFF header")
+
+
+def read_directory(
+    read: Reader, tiff: TiffStructure, offset: int, max_bytes: int
+) -> tuple[dict[int, Value], int]:
+    """Read one directory and the offset of the next (0: none).
+
+    A value that is longer than `max_bytes`, of an unknown type or outside the file is left out.
+
+    Raises
+    ------
+    ValueError
+        When there is no directory at `offset`.
+    """
+    counter, entry_size = ("Q", 20) if tiff.big else ("H", 12)
+    head_size = struct.calcsize(f"<{counter}")
+    head = read(offset, head_size)
+    if offset < 8 or len(head) < head_size:
+        raise ValueError("no directory at this place")
+    entries = struct.unpack(f"{tiff.order}{counter}", head)[0]
+    if not 0 < entries <= _MAX_ENTRIES:
+        raise ValueError("a directory with an impossible number of entries")
+    table = read(offset + head_size, entries * entry_size + (8 if tiff.big else 4))
+    if len(table) < entries * entry_size:
+        raise ValueError("the directory is cut short")
+    found = {}
+    for index in range(entries):
+        tag, value = _entry(read, tiff, table[index * entry_size :][:entry_size], max_bytes)
+        if value is not None:
+            found.setdefault(tag, value)
+    rest = table[entries * entry_size :]
+    pointer = "Q" if tiff.big else "I"
+    complete = len(rest) == struct.calcsize(f"<{pointer}")
+    following = struct.unpack(f"{tiff.order}{pointer}", rest)[0] if complete else 0
+    return found, following
+
+
+def directories(
+    read: Reader, tiff: TiffStructure, max_bytes: int
+) -> Iterator[dict[int, Value]]:
+    """The chain of directories, the first ones up to a thousand; a loop ends it."""
+    seen: set[int] = set()
+    offset = tiff.first
+    while offset and offset not in seen and len(seen) < _MAX_PAGES:
+        seen.add(offset)
+        directory, offset = read_directory(read, tiff, offset, max_bytes)
+        yield directory
+
+
+def pack(directory: Directory, offset: int, *, big: bool = False) -> bytes:
+    """Serialise a directory that will stand at `offset`: little-endian, its values behind it.
+
+    The result has an even length, so that another directory may follow it. Nothing is chained
+    to it. Values of types that only BigTIFF knows are left out of a classic one.
+    """
+    counter, entry, pointer, inline = ("<Q", "<HHQ", "<Q", 8) if big else ("<H", "<HHI", "<I", 4)
+    tags = sorted(tag for tag in directory if big or directory[tag].type not in _BIG_ONLY)
+    table = struct.pack(counter, len(tags))
+    values_at = offset + len(table) + len(tags) * (struct.calcsize(entry) + inline) + inline
+    values = b""
+    for tag in tags:
+        value = directory[tag]
+        table += struct.pack(entry, tag, value.type, value.count)
+        if len(value.data) <= inline:
+            table += value.data.ljust(inline, b"\0")
+        else:
+            table += struct.pack(pointer, values_at + len(values))
+            values += value.data + b"\0" * (len(value.data) % 2)
+    return table + struct.pack(pointer, 0) + values
+
+
+def _entry(
+    read: Reader, tiff: TiffStructure, entry: bytes, max_bytes: int
+) -> tuple[int, Value | None]:
+    tag, kind = struct.unpack_from(f"{tiff.order}HH", entry)
+    count = struct.unpack_from(f"{tiff.order}{'Q' if tiff.big else 'I'}", entry, 4)[0]
+    inline = entry[12:] if tiff.big else entry[8:]
+    size = TYPE_SIZES.get(kind, 0) * count
+    if not 0 < size <= max_bytes:
+        return tag, None
+    if size <= len(inline):
+        data = inline[:size]
+    else:
+        where = struct.unpack(f"{tiff.order}{'Q' if tiff.big else 'I'}", inline)[0]
+        data = read(where, size)
+    if len(data) != size:
+        return tag, None
+    unit = _SWAP_UNITS.get(kind, 1)
+    if tiff.order == ">" and unit > 1:
+        data = b"".join(data[at : at + unit][::-1] for at in range(0, size, unit))
+    return tag, Value(kind, count, data)

@@ -1,0 +1,177 @@
+"""Reading an original: what it is, by its content, and its pixels in bands.
+
+The way in: the file is opened (`original_file`), its format recognised by its first bytes, its
+header read by `tiff_read`, `jpeg_read` or `png_read`, its profile parsed; then bands flow,
+upright (`orientation`), in the one representation of `model`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from hotfolder.colour.profile import Profile, ProfileError
+from hotfolder.errors import Refuse
+from hotfolder.raster.jpeg_read import JpegSource
+from hotfolder.raster.model import Band, Encoding, RasterSpec, rows_per_band
+from hotfolder.raster.orientation import upright_bands, upright_size
+from hotfolder.raster.original_file import OriginalFile
+from hotfolder.raster.png_read import SIGNATURE, PngSource
+from hotfolder.raster.source import Format, Header, ReadLimits, RowSource
+from hotfolder.raster.tiff_read import TiffSource
+
+__all__ = ["OpenedOriginal", "ReadLimits", "open_original"]
+
+_DEFAULT_LIMITS = ReadLimits()
+_READERS: tuple[tuple[bytes, type[TiffSource | JpegSource | PngSource]], ...] = (
+    (b"II*\0", TiffSource),
+    (b"MM\0*", TiffSource),
+    (b"II+\0", TiffSource),
+    (b"MM\0+", TiffSource),
+    (b"\xff\xd8\xff", JpegSource),
+    (SIGNATURE, PngSource),
+)
+"""First bytes of a file and who reads it: TIFF, BigTIFF, JPEG, PNG; nothing else is opened."""
+
+
+class OpenedOriginal:
+    """A picture ready to flow.
+
+    format: ``"TIFF"``, ``"JPEG"`` or ``"PNG"``; bits: per channel in the file; spec: the picture,
+    upright; pages: how many pictures the file holds; notes: what had to be decided, in plain
+    sentences.
+    """
+
+    def __init__(
+        self, source: RowSource, file: OriginalFile, limits: ReadLimits, name: str, scratch: Path
+    ) -> None:
+        self._source = source
+        self._file = file
+        self._name = name
+        self._scratch = scratch
+        header = source.header
+        self.format: Format = header.format
+        self.bits = header.bits
+        self.pages = header.pages
+        self.notes = header.notes
+        self.spec = _spec(header, limits)
+
+    def bands(self, rows: int | None = None) -> Iterator[Band]:
+        """The picture from top to bottom in bands of `rows` rows, or of a size that suits.
+
+        The pixels do not depend on `rows`.
+
+        Raises
+        ------
+        Refuse
+            When the pixels are damaged.
+        """
+        height = rows or rows_per_band(self.spec.width_px)
+        with _named(self._name):
+            yield from upright_bands(self._source, height, self._scratch)
+
+    def close(self) -> None:
+        """Close the file and give back memory and threads."""
+        self._source.close()
+        self._file.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+def open_original(
+    path: Path, *, name: str, scratch: Path, limits: ReadLimits = _DEFAULT_LIMITS
+) -> OpenedOriginal:
+    """Open a picture and read what it says about itself; close it, or use it in ``with``.
+
+    Parameters
+    ----------
+    path
+        The file; its name and suffix mean nothing.
+    name
+        What to call it in messages.
+    scratch
+        A folder for a temporary file, needed by pictures that lie on their side.
+    limits
+        What the file may ask for.
+
+    Raises
+    ------
+    Refuse
+        ``not-a-file``, ``empty-file``, ``not-a-picture``, ``unsupported``, ``too-large`` or
+        ``damaged``, with a sentence that says what to do.
+    OSError
+        When the file cannot be read from the disk.
+    """
+    with _named(name), contextlib.ExitStack() as undo:
+        file = OriginalFile(path)
+        undo.callback(file.close)
+        source = _reader(file)(file, limits)
+        undo.callback(source.close)
+        opened = OpenedOriginal(source, file, limits, name, scratch)
+        undo.pop_all()
+        return opened
+
+
+def _reader(file: OriginalFile) -> type[TiffSource | JpegSource | PngSource]:
+    head = file.read(0, 16)
+    for magic, reader in _READERS:
+        if head.startswith(magic):
+            return reader
+    raise Refuse(
+        "not-a-picture",
+        "The file is not a TIFF, JPEG or PNG picture, whatever its name says. "
+        "Export the picture as one of these and drop that.",
+    )
+
+
+@contextlib.contextmanager
+def _named(name: str) -> Iterator[None]:
+    """Put the file's name in front of what is said about it."""
+    try:
+        yield
+    except Refuse as refusal:
+        raise Refuse(refusal.code, f"{name}: {refusal.message}") from refusal
+
+
+def _spec(header: Header, limits: ReadLimits) -> RasterSpec:
+    width_px, height_px = upright_size(header.width_px, header.height_px, header.orientation)
+    profile, problem = _profile(header, limits)
+    return RasterSpec(
+        width_px=width_px, height_px=height_px, encoding=header.encoding, profile=profile,
+        profile_problem=problem, ppi=header.ppi, has_alpha=header.has_alpha,
+        metadata=header.metadata,
+    )
+
+
+def _profile(header: Header, limits: ReadLimits) -> tuple[Profile | None, str]:
+    """The embedded profile, if it can be used for this picture, or why it cannot."""
+    if header.icc is None:
+        return None, header.icc_problem
+    if len(header.icc) > limits.max_profile_bytes:
+        return None, "The embedded profile is too long."
+    try:
+        profile = Profile.parse(header.icc)
+    except ProfileError as error:
+        return None, f"The embedded profile {error}."
+    if profile.encoding is not header.encoding:
+        return None, (
+            f"The embedded profile is for {_words(profile.encoding)}, "
+            f"but the picture is {_words(header.encoding)}."
+        )
+    return profile, ""
+
+
+def _words(encoding: Encoding) -> str:
+    return {"rgb": "RGB", "grey": "grey", "cmyk": "CMYK", "lab": "Lab"}[encoding.value]

@@ -1,0 +1,128 @@
+"""What the reader of one file format hands to `hotfolder.raster.reading`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hotfolder.errors import Refuse
+from hotfolder.raster.model import Encoding, Metadata
+
+Format = Literal["TIFF", "JPEG", "PNG"]
+
+Rows = tuple[NDArray[np.uint16], NDArray[np.uint16] | None]
+"""Pixels (rows, width, channels) and alpha (rows, width) or None, coded as in a `Band`."""
+
+
+@dataclass(frozen=True)
+class ReadLimits:
+    """What a file may ask for before any of its pixels is decoded.
+
+    max_pixels: width times height. max_whole_bytes: decoded size of a picture that has to be in
+    memory as a whole (JPEG, PNG, one compressed segment of a TIFF). max_ratio: decoded bytes per
+    byte of file, looked at only above ratio_free_bytes; deflate reaches 1032 at most, LZW 2731.
+    max_profile_bytes, max_xmp_bytes, max_metadata_bytes: larger ones are left out, and said.
+    """
+
+    max_pixels: int = 2_000_000_000
+    max_whole_bytes: int = 2 * 2**30
+    max_ratio: float = 3000.0
+    ratio_free_bytes: int = 256 * 2**20
+    max_profile_bytes: int = 16 * 2**20
+    max_xmp_bytes: int = 8 * 2**20
+    max_metadata_bytes: int = 8 * 2**20
+
+
+@dataclass(frozen=True)
+class Header:
+    """What a file says about its picture before any pixel is decoded.
+
+    width_px, height_px: as stored, before `orientation` (Exif 2.32, 4.6.4 A: 1 … 8) is applied.
+    bits: per channel in the file. ppi: 0.0 when the file does not say. icc: the embedded
+    profile's bytes, unchecked. icc_problem: why there are none although there should be.
+    """
+
+    format: Format
+    bits: int
+    width_px: int
+    height_px: int
+    encoding: Encoding
+    has_alpha: bool = False
+    orientation: int = 1
+    ppi: float = 0.0
+    icc: bytes | None = None
+    icc_problem: str = ""
+    metadata: Metadata = field(default_factory=Metadata)
+    pages: int = 1
+    notes: tuple[str, ...] = ()
+
+
+class RowSource(Protocol):
+    """Random access to the rows of one picture, as stored."""
+
+    header: Header
+
+    def rows(self, start: int, stop: int) -> Rows:
+        """Rows ``start`` … ``stop - 1``.
+
+        Raises
+        ------
+        Refuse
+            When they cannot be decoded.
+        """
+
+    def close(self) -> None:
+        """Give back threads and memory; the file itself belongs to the caller."""
+
+
+def check_size(
+    width_px: int, height_px: int, decoded_bytes: int, file_bytes: int, limits: ReadLimits
+) -> None:
+    """Refuse by header arithmetic what is too large, before anything is decoded.
+
+    Raises
+    ------
+    Refuse
+        ``damaged`` when a side is zero, ``too-large`` above a limit.
+    """
+    if width_px < 1 or height_px < 1:
+        raise Refuse("damaged", "The file is damaged: it says that the picture has no pixels.")
+    if width_px * height_px > limits.max_pixels:
+        raise Refuse(
+            "too-large",
+            f"The file says that it holds {width_px} x {height_px} pixels; "
+            f"the limit is {limits.max_pixels / 1e6:.0f} megapixels. "
+            "Check that it was exported properly.",
+        )
+    ratio = decoded_bytes / max(1, file_bytes)
+    if decoded_bytes > limits.ratio_free_bytes and ratio > limits.max_ratio:
+        raise Refuse(
+            "too-large",
+            f"The file claims {width_px} x {height_px} pixels but has only {file_bytes} bytes, "
+            "which no real picture has. Check that it was exported properly.",
+        )
+
+
+def check_whole(decoded_bytes: int, limits: ReadLimits, what: str) -> None:
+    """Refuse what would need too much memory because it can only be decoded as a whole.
+
+    Raises
+    ------
+    Refuse
+        ``too-large``.
+    """
+    if decoded_bytes > limits.max_whole_bytes:
+        raise Refuse(
+            "too-large",
+            f"{what} needs {decoded_bytes / 2**30:.1f} GiB of memory at once; "
+            f"the limit is {limits.max_whole_bytes / 2**30:.1f} GiB. "
+            "Save it as a TIFF with LZW compression or without compression, and drop it again.",
+        )
+
+
+def plausible_ppi(ppi: float) -> float:
+    """`ppi`, or 0.0 when it is nonsense: below 1 or above 10000 (common practice, no source)."""
+    return ppi if 1.0 <= ppi <= 10_000.0 else 0.0

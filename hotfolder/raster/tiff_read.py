@@ -1,0 +1,242 @@
+"""TIFF files: which picture in them is meant, and what their tags say about it.
+
+tifffile lays out and decodes the segments; what a tag *means* for a photograph is decided here.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import tifffile
+from numpy.typing import NDArray
+
+from hotfolder.errors import Refuse
+from hotfolder.raster import exif, packets
+from hotfolder.raster.foreign import translated
+from hotfolder.raster.ifd import Reader, TiffStructure, Value, directories
+from hotfolder.raster.ifd import structure as tiff_structure
+from hotfolder.raster.model import Encoding, Metadata, rows_per_band
+from hotfolder.raster.original_file import OriginalFile
+from hotfolder.raster.samples import SampleLayout, outside_share, to_rows
+from hotfolder.raster.source import Header, ReadLimits, Rows, check_size, plausible_ppi
+from hotfolder.raster.tiff_segments import SegmentReader
+
+_COMPRESSIONS = {1, 2, 3, 4, 5, 7, 8, 32773, 32946, 50000}
+"""None, three of CCITT, LZW, JPEG, deflate (two numbers for it), PackBits, ZSTD."""
+
+_NEW_SUBFILE_TYPE = 254
+_REDUCED_OR_MASK = 0b101  # TIFF 6.0, NewSubfileType: bit 0 reduced image, bit 2 mask
+_XMP = 700
+_IPTC = 33723
+_IMAGE_RESOURCES = 34377
+_ICC = 34675
+_INK_SET = 332
+_DNG_VERSION = 50706
+
+
+class TiffSource:
+    """The rows of the first full picture of a TIFF."""
+
+    def __init__(self, file: OriginalFile, limits: ReadLimits) -> None:
+        with translated("its list of contents"):
+            tiff = tiff_structure(file.read)
+            pages = list(directories(file.read, tiff, limits.max_profile_bytes))
+            index, count = _chosen(pages)
+            file.handle.seek(0)  # tifffile takes the position it finds for the start
+            self._tiff = tifffile.TiffFile(file.handle)
+            page = self._tiff.pages[index]
+        tags = pages[index]
+        with translated("the description of its pixels"):
+            self._layout, notes = _layout(page, tags)
+        decoded = page.imagewidth * page.imagelength * page.samplesperpixel * _item_bytes(page)
+        check_size(page.imagewidth, page.imagelength, decoded, file.size, limits)
+        with translated("the place of its pixels"):
+            self._segments = SegmentReader(file, page, limits)
+        if count > 1:
+            notes.append(f"The file holds {count} pictures; the first one was taken.")
+        if self._layout.palette is None and page.dtype.kind == "f":
+            notes.extend(self._outside(page.imagelength, page.imagewidth))
+        metadata, metadata_notes = _metadata(file.read, tiff, tags, limits)
+        across_ppi, down_ppi = exif.resolution_ppi(tags)
+        if across_ppi and abs(across_ppi - down_ppi) > 0.01 * across_ppi:
+            notes.append("Its resolution differs across and down; the one across was taken.")
+        icc = tags.get(_ICC)
+        too_long = icc is None and _ICC in page.tags
+        self.header = Header(
+            format="TIFF", bits=self._layout.bits,
+            width_px=page.imagewidth, height_px=page.imagelength,
+            encoding=self._layout.encoding, has_alpha=self._layout.alpha is not None,
+            orientation=exif.orientation(tags), ppi=plausible_ppi(across_ppi),
+            icc=icc.data if icc else None,
+            icc_problem="The embedded profile is too long or cut short." if too_long else "",
+            metadata=metadata, pages=count, notes=(*notes, *metadata_notes),
+        )
+
+    def rows(self, start: int, stop: int) -> Rows:
+        return to_rows(self._segments.rows(start, stop), self._layout)
+
+    def close(self) -> None:
+        self._segments.close()
+        self._tiff.close()
+
+    def _outside(self, height_px: int, width_px: int) -> list[str]:
+        """Look through a floating-point picture once for what 0 … 1 cannot hold."""
+        outside = not_numbers = 0
+        step = rows_per_band(width_px)
+        for start in range(0, height_px, step):
+            stored = self._segments.rows(start, min(height_px, start + step))
+            here = outside_share(stored, self._layout)
+            outside, not_numbers = outside + here[0], not_numbers + here[1]
+        total = height_px * width_px * self._layout.encoding.channels
+        notes = []
+        if outside:
+            notes.append(
+                f"{outside / total:.2%} of the floating-point values lie outside 0 to 1 "
+                "and were clipped."
+            )
+        if not_numbers:
+            notes.append(f"{not_numbers} values are not numbers and were taken as black.")
+        return notes
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """What a PhotometricInterpretation means here."""
+
+    encoding: Encoding
+    samples: int
+    inverted: bool = False
+    lab: Any = None
+    palette: bool = False
+
+
+_KINDS = {
+    0: _Kind(Encoding.GREY, 1, inverted=True),
+    1: _Kind(Encoding.GREY, 1),
+    2: _Kind(Encoding.RGB, 3),
+    3: _Kind(Encoding.RGB, 1, palette=True),
+    5: _Kind(Encoding.CMYK, 4),
+    8: _Kind(Encoding.LAB, 3, lab="cielab"),
+    9: _Kind(Encoding.LAB, 3, lab="icclab"),
+}
+_YCBCR = 6
+
+
+def _chosen(pages: list[dict[int, Value]]) -> tuple[int, int]:
+    """Index of the picture meant, and how many there are; thumbnails and masks do not count."""
+    if not pages:
+        raise Refuse("damaged", "The file is damaged: it is a TIFF without any picture.")
+    full = [
+        index
+        for index, tags in enumerate(pages)
+        if not _integer(tags, _NEW_SUBFILE_TYPE, 0) & _REDUCED_OR_MASK
+    ]
+    if _DNG_VERSION in pages[0] or not full:
+        raise Refuse(
+            "unsupported",
+            "The file is a camera's raw file or holds only a preview. "
+            "Develop it first, export it as a TIFF and drop that.",
+        )
+    return full[0], len(full)
+
+
+def _layout(page: Any, tags: dict[int, Value]) -> tuple[SampleLayout, list[str]]:
+    compression = int(page.compression)
+    photometric = int(page.photometric)
+    if compression not in _COMPRESSIONS:
+        raise _unsupported("with a compression that is not meant for delivery")
+    if photometric == _YCBCR and compression == 7:
+        photometric = 2  # the JPEG decoder converts it
+    kind = _KINDS.get(photometric)
+    if kind is None:
+        raise _unsupported("in a kind of colour other than RGB, grey, CMYK, Lab or a palette")
+    if kind.encoding is Encoding.CMYK and _integer(tags, _INK_SET, 1) != 1:
+        raise _unsupported("as separations in other inks than cyan, magenta, yellow and black")
+    if page.imagedepth != 1:
+        raise _unsupported("as a volume")
+    samples = page.samplesperpixel
+    if samples < kind.samples:
+        raise Refuse(
+            "damaged",
+            f"The file is damaged: it says {kind.encoding.value.upper()} "
+            f"but has only {samples} channels.",
+        )
+    bits = page.bitspersample
+    if not isinstance(bits, int) or page.dtype is None:
+        raise _unsupported("with different numbers of bits per channel")
+    if page.dtype.kind not in "bufi" or (page.dtype.kind == "i" and not kind.lab):
+        raise _unsupported("as signed or complex numbers")
+    if bits > 32 and page.dtype.kind != "f":
+        raise _unsupported(f"with {bits} bits per channel")
+    if kind.lab and page.dtype.kind != "f" and bits not in {8, 16}:
+        raise _unsupported(f"as Lab with {bits} bits per channel")
+    extras = [int(each) for each in page.extrasamples][: samples - kind.samples]
+    extras += [0] * (samples - kind.samples - len(extras))
+    # TIFF 6.0, ExtraSamples: 1 is associated, 2 unassociated alpha; 0 says nothing
+    alpha_at = next((at for at, extra in enumerate(extras) if extra in {1, 2}), None)
+    if kind.palette and alpha_at is not None:
+        alpha_at = None
+    left_out = len(extras) - (alpha_at is not None)
+    notes = []
+    if left_out:
+        plural = "s" if left_out > 1 else ""
+        notes.append(
+            f"The file has {left_out} extra channel{plural} (a mask or a spot colour); "
+            "only the picture itself was taken."
+        )
+    layout = SampleLayout(
+        encoding=kind.encoding, bits=bits, inverted=kind.inverted, lab=kind.lab,
+        palette=_palette(page) if kind.palette else None,
+        alpha=None if alpha_at is None else kind.samples + alpha_at,
+        associated=alpha_at is not None and extras[alpha_at] == 1,
+    )
+    return layout, notes
+
+
+def _palette(page: Any) -> NDArray[np.uint16]:
+    """The colour map, shape (entries, 3).
+
+    Values are 16 bits (TIFF 6.0, ColorMap); some programs wrote 8-bit values, and where none is
+    above 255 they are read as such, as libtiff's own tools do.
+    """
+    if page.colormap is None:
+        raise Refuse("damaged", "The file is damaged: its palette is missing.")
+    palette = np.asarray(page.colormap, dtype=np.uint16).T
+    return palette * np.uint16(257) if palette.max(initial=0) < 256 else palette
+
+
+def _metadata(
+    read: Reader, tiff: TiffStructure, tags: dict[int, Value], limits: ReadLimits
+) -> tuple[Metadata, list[str]]:
+    notes: list[str] = []
+    xmp = packets.usable_xmp(_bytes(tags, _XMP), limits, notes)
+    records = packets.from_tiff_tag(_bytes(tags, _IPTC))
+    if records is None and (resources := _bytes(tags, _IMAGE_RESOURCES)):
+        records = packets.from_image_resources(resources)
+    block = exif.from_tiff(read, tiff, tags)
+    return Metadata(exif=block, xmp=xmp, iptc=packets.usable(records, limits, notes)), notes
+
+
+def _bytes(tags: dict[int, Value], tag: int) -> bytes | None:
+    value = tags.get(tag)
+    return value.data if value else None
+
+
+def _integer(tags: dict[int, Value], tag: int, default: int) -> int:
+    value = tags.get(tag)
+    return value.integers[0] if value and value.integers else default
+
+
+def _item_bytes(page: Any) -> int:
+    return math.ceil(page.bitspersample / 8)
+
+
+def _unsupported(how: str) -> Refuse:
+    return Refuse(
+        "unsupported",
+        f"The TIFF is stored {how}, which cannot be read here. "
+        "Save it as RGB, grey, CMYK or Lab with 8 or 16 bits per channel and drop it again.",
+    )

@@ -1,0 +1,171 @@
+"""TIFF results: strips are encoded in threads while the next bands are still being made."""
+
+from __future__ import annotations
+
+import os
+import struct
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import imagecodecs
+import numpy as np
+import tifffile
+
+from hotfolder.raster import exif
+from hotfolder.raster.model import Band, Encoding, RasterSpec, rebanded
+from hotfolder.raster.result_file import Samples, checked
+from hotfolder.raster.samples import to_cielab
+from hotfolder.settings import Result
+
+_STRIP_BYTES = 2**20
+_DEFLATE_LEVEL = 1  # measured: higher levels cost several times the time for a few per cent
+_CLASSIC_BYTES = 2**32 - 2**26  # room for metadata and for data that do not shrink
+_MAX_THREADS = 4
+_PHOTOMETRIC = {
+    Encoding.RGB: "rgb", Encoding.GREY: "minisblack", Encoding.CMYK: "separated",
+    Encoding.LAB: "cielab",
+}
+_COMPRESSION = {"none": None, "lzw": "lzw", "deflate": "adobe_deflate"}
+_BYTE, _ASCII, _UNDEFINED, _LONG, _IFD8 = 1, 2, 7, 4, 18
+
+
+class TiffFormat:
+    """Writes a striped, interleaved, little-endian TIFF; BigTIFF when 4 GiB might not do."""
+
+    def __init__(self, spec: RasterSpec, result: Result) -> None:
+        self.notes: list[str] = []
+        self._spec = spec
+        self._result = result
+        self._samples = Samples(spec, result.bits)
+        self._row_bytes = spec.width_px * self._samples.count * result.bits // 8
+        self._rows = min(max(1, _STRIP_BYTES // self._row_bytes), spec.height_px)
+        self._big = self._row_bytes * spec.height_px > _CLASSIC_BYTES
+        self._directories = self._exif()
+
+    def write(self, path: Path, bands: Iterable[Band]) -> None:
+        spec = self._spec
+        strips = self._strips(bands)
+        ppi = Fraction(spec.ppi).limit_denominator(10_000)
+        resolution = (ppi.numerator, ppi.denominator)
+        with tifffile.TiffWriter(path, bigtiff=self._big, byteorder="<") as file:
+            file.write(
+                strips,
+                shape=(spec.height_px, spec.width_px, self._samples.count),
+                dtype=self._samples.dtype,
+                photometric=_PHOTOMETRIC[spec.encoding],
+                planarconfig="contig",
+                extrasamples=["unassalpha"] if spec.has_alpha else None,
+                rowsperstrip=self._rows,
+                compression=_COMPRESSION[self._result.compression],
+                predictor=self._result.compression != "none" or None,
+                iccprofile=spec.profile.data if spec.profile else None,
+                resolution=(resolution, resolution) if spec.ppi else None,
+                resolutionunit="inch" if spec.ppi else None,
+                software=False,
+                metadata=None,
+                extratags=self._tags(),
+            )
+            for _ in strips:  # the stages' last words come after their last band
+                raise ValueError("more strips than the picture has")
+        self._append_exif(path)
+
+    def _strips(self, bands: Iterable[Band]) -> Iterator[bytes]:
+        """Encoded strips in order; a few at work in threads, no more waiting than that."""
+        workers = min(_MAX_THREADS, os.cpu_count() or 1)
+        encode = self._encoder()
+        waiting: deque[Future[bytes]] = deque()
+        with ThreadPoolExecutor(workers, "encode") as pool:
+            try:
+                for band in rebanded(checked(bands, self._spec), self._rows):
+                    waiting.append(pool.submit(encode, band))
+                    while len(waiting) > 2 * workers or (waiting and waiting[0].done()):
+                        yield waiting.popleft().result()
+                while waiting:
+                    yield waiting.popleft().result()
+            finally:
+                for future in waiting:
+                    future.cancel()
+
+    def _encoder(self) -> Callable[[Band], bytes]:
+        compression = self._result.compression
+
+        def encode(band: Band) -> bytes:
+            samples = self._encoded(band)
+            if compression == "none":
+                return samples.tobytes()
+            # horizontal differencing, TIFF 6.0 section 14
+            differences = imagecodecs.delta_encode(samples, axis=-2)
+            if compression == "lzw":
+                return bytes(imagecodecs.lzw_encode(differences.tobytes()))
+            return bytes(imagecodecs.deflate_encode(differences.tobytes(), _DEFLATE_LEVEL))
+
+        return encode
+
+    def _encoded(self, band: Band) -> Any:
+        if self._spec.encoding is not Encoding.LAB:
+            return self._samples.of(band)
+        if self._result.bits == 16:
+            return self._samples.of(Band(band.top, to_cielab(band.pixels), band.alpha))
+        samples = self._samples.of(band)
+        samples[..., 1:3] ^= np.uint8(0x80)  # a* and b* are signed in 8-bit CIELAB
+        return samples
+
+    def _exif(self) -> exif.ExifDirectories:
+        block = self._spec.metadata.exif
+        if block is None:
+            return exif.ExifDirectories()
+        try:
+            return exif.parse(block)
+        except ValueError:
+            self.notes.append("The Exif data could not be written.")
+            return exif.ExifDirectories()
+
+    def _tags(self) -> list[tuple[int, int, int, bytes | int, bool]]:
+        """Tags built from the metadata; the two pointers are filled in when all is written."""
+        tags: list[tuple[int, int, int, bytes | int, bool]] = [
+            (tag, value.type, value.count, value.data, True)
+            for tag, value in self._directories.main.items()
+            if tag in exif.DESCRIPTIVE and value.type in {_BYTE, _ASCII, 129}
+        ]
+        metadata = self._spec.metadata
+        if metadata.xmp:
+            tags.append((700, _BYTE, len(metadata.xmp), metadata.xmp, True))
+        if metadata.iptc:
+            tags.append((33723, _UNDEFINED, len(metadata.iptc), metadata.iptc, True))
+        pointer = _IFD8 if self._big else _LONG
+        if self._directories.exif or self._directories.interoperability:
+            tags.append((exif.EXIF_DIRECTORY, pointer, 1, 0, True))
+        if self._directories.gps:
+            tags.append((exif.GPS_DIRECTORY, pointer, 1, 0, True))
+        return tags
+
+    def _append_exif(self, path: Path) -> None:
+        """Put the Exif and GPS directories behind the picture and point to them.
+
+        tifffile has no directories inside a page's own tags, so the pointers are written as 0
+        and set here.
+        """
+        end = path.stat().st_size
+        end += end % 2
+        packed, exif_at, gps_at = exif.pack_below(self._directories, end, big=self._big)
+        if not packed:
+            return
+        with tifffile.TiffFile(path) as written:
+            tags = written.pages[0].tags
+            places = [
+                (tags[tag].valueoffset, offset)
+                for tag, offset in (
+                    (exif.EXIF_DIRECTORY, exif_at), (exif.GPS_DIRECTORY, gps_at)
+                )
+                if offset
+            ]
+        with path.open("r+b") as file:
+            file.seek(end)
+            file.write(packed)
+            for place, offset in places:
+                file.seek(place)
+                file.write(struct.pack("<Q" if self._big else "<I", offset))
