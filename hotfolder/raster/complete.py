@@ -232,10 +232,9 @@ def _check_tiff(file: _File, head: bytes) -> None:
         for segment in _last_segments(file, values):
             if last is None or segment.end > last.end:
                 last = segment
-    if not seen:
-        raise _Cut("The file ends before its picture does: the TIFF has no directory yet.")
-    if last is not None:
-        _check_not_empty(file, last)
+    if last is None:
+        raise _Cut("The file ends before its picture does: the TIFF says nothing of its rows.")
+    _check_not_empty(file, last)
 
 
 def _directory(tiff: _Tiff, offset: int) -> tuple[dict[int, NDArray[np.uint64]], int]:
