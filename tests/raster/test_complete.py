@@ -42,7 +42,7 @@ def _tiff_planar() -> bytes:
 
 FILES = {
     "baseline JPEG": _pillow(format="JPEG", quality=90),
-    "progressive JPEG": _pillow(format="JPEG", progressive=True, exif=b"Exif\0\0II*\0" + b"\0" * 40),
+    "progressive JPEG": _pillow(format="JPEG", progressive=True, exif=b"Exif\0\0II*" + bytes(41)),
     "PNG": _pillow(format="PNG"),
     "TIFF, directory last": _pillow(format="TIFF", compression="tiff_lzw"),
     "TIFF, directory first": _tiff(),

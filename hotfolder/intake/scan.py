@@ -1,0 +1,197 @@
+"""One look at everything in a hot folder and below it. Nothing is opened, no link followed."""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from hotfolder.intake.junk import is_junk
+from hotfolder.intake.marker import MARKER, check_marker, unreachable
+from hotfolder.names import display_name
+
+Kind = Literal["file", "link", "special", "folder"]
+"""special: a pipe, socket or device. folder: one whose name looks like a picture's."""
+
+_PICTURE_SUFFIXES = (".tif", ".tiff", ".jpg", ".jpeg", ".jpe", ".png")
+_MAX_COUNTED = 10_000
+_GONE = {errno.ENOENT, errno.ENOTDIR}
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """What tells a file from a later one of the same name, and from itself after a change.
+
+    For a folder: size is the number of entries in it and below, mtime_ns and ctime_ns are the
+    newest among them.
+    """
+
+    dev: int
+    ino: int
+    size: int
+    mtime_ns: int
+    ctime_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """Something in a hot folder that someone may have dropped.
+
+    folder: the hot folder. relative: the path below it, with ``/``; bytes that are no UTF-8 stand
+    in it as surrogates (PEP 383). nlink: number of names that the file has, here and elsewhere.
+    """
+
+    folder: Path
+    relative: str
+    kind: Kind
+    identity: Identity
+    nlink: int = 1
+
+    @property
+    def path(self) -> Path:
+        """Where it is."""
+        return self.folder / self.relative
+
+
+@dataclass(frozen=True)
+class ScanResult:
+    """What one scan found.
+
+    candidates: in order of their paths, a folder's files before those of its sub-folders.
+    junk_names: relative paths of what is left alone. problems: what could not be looked at, as
+    plain sentences. elapsed_s: how long the scan took, in seconds.
+    """
+
+    candidates: tuple[Candidate, ...]
+    junk_names: tuple[str, ...] = ()
+    problems: tuple[str, ...] = ()
+    elapsed_s: float = 0.0
+
+    @property
+    def junk(self) -> int:
+        """How many files and folders are left alone."""
+        return len(self.junk_names)
+
+
+def scan(folder: str | Path) -> ScanResult:
+    """Look at everything in a hot folder.
+
+    A folder that vanishes meanwhile is passed over; one that may not be read is a problem of its
+    own and does not hide the others.
+
+    Raises
+    ------
+    Unreachable
+        When the folder is not there, cannot be read, or has lost its marker. It is never taken
+        for empty then.
+    """
+    started = time.monotonic()
+    check_marker(folder)
+    walk = _Walk(Path(folder))
+    try:
+        walk.into("")
+        check_marker(folder)  # a share that went away meanwhile looks empty from there on
+    except OSError as error:
+        raise unreachable(folder, error) from error
+    return ScanResult(
+        tuple(walk.candidates), tuple(walk.junk), tuple(walk.problems), time.monotonic() - started
+    )
+
+
+@dataclass
+class _Walk:
+    folder: Path
+    candidates: list[Candidate] = field(default_factory=list)
+    junk: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+
+    def into(self, top: str) -> None:
+        """Look at a folder and all below; an explicit stack, for depth is a stranger's choice."""
+        waiting = [top]
+        while waiting:
+            below = waiting.pop()
+            try:
+                names = sorted(os.listdir(self.folder / below))  # noqa: PTH208 - names, not paths
+            except OSError as error:
+                if not below:
+                    raise
+                self._note(below, error)
+                continue
+            folders = [
+                relative for name in names if self._look(relative := _joined(below, name), name)
+            ]
+            waiting += reversed(folders)
+
+    def _look(self, relative: str, name: str) -> bool:
+        """Look at one entry; tell whether it is a folder to go into."""
+        if name == MARKER:
+            return False
+        if is_junk(name):
+            self.junk.append(relative)
+            return False
+        path = self.folder / relative
+        try:
+            found = path.lstat()
+        except OSError as error:
+            self._note(relative, error)
+            return False
+        is_folder = stat.S_ISDIR(found.st_mode)
+        if is_folder and not name.casefold().endswith(_PICTURE_SUFFIXES):
+            return True
+        identity = _identity(found)
+        if is_folder:
+            identity = _identity_of_folder(path, identity)
+        self.candidates.append(
+            Candidate(self.folder, relative, _kind(found.st_mode), identity, found.st_nlink)
+        )
+        return False
+
+    def _note(self, relative: str, error: OSError) -> None:
+        if error.errno not in _GONE:
+            self.problems.append(
+                f"{display_name(relative)} cannot be looked at: {error.strerror or error}."
+            )
+
+
+def _joined(below: str, name: str) -> str:
+    return f"{below}/{name}" if below else name
+
+
+def _kind(mode: int) -> Kind:
+    if stat.S_ISREG(mode):
+        return "file"
+    if stat.S_ISLNK(mode):
+        return "link"
+    return "folder" if stat.S_ISDIR(mode) else "special"
+
+
+def _identity(found: os.stat_result) -> Identity:
+    return Identity(
+        found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
+    )
+
+
+def _identity_of_folder(path: Path, own: Identity) -> Identity:
+    """The folder as one thing that is still arriving while anything in it changes."""
+    count, mtime_ns, ctime_ns = 0, own.mtime_ns, own.ctime_ns
+    for found in _below(path):
+        count += 1
+        mtime_ns = max(mtime_ns, found.st_mtime_ns)
+        ctime_ns = max(ctime_ns, found.st_ctime_ns)
+        if count >= _MAX_COUNTED:
+            break
+    return Identity(own.dev, own.ino, count, mtime_ns, ctime_ns)
+
+
+def _below(path: Path) -> Iterator[os.stat_result]:
+    for place, folders, files in os.walk(path):
+        for name in (*folders, *files):
+            try:
+                yield (Path(place) / name).lstat()
+            except OSError:
+                continue  # it has gone, and the folder's own time says so

@@ -1,0 +1,209 @@
+"""When a file has finished arriving.
+
+Three things are looked at, because each alone is wrong at times: that the file has not changed
+for a while by our own clock (its times may be copied from elsewhere), that no program on this
+machine has it open for writing, and that its container ends where it should (a file can have its
+full size before its bytes).
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from enum import Enum
+
+from hotfolder.intake.scan import Candidate, Identity
+from hotfolder.names import display_name
+from hotfolder.platforms import has_writer, open_beneath
+from hotfolder.raster.complete import container_end
+
+_LOOK_AGAIN_S = 1.0
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """Something that has not finished arriving.
+
+    name: its relative path, fit for showing. since_s: seconds since it was first seen.
+    """
+
+    name: str
+    reason: str
+    since_s: float
+
+
+class State(Enum):
+    """What a probe found."""
+
+    WHOLE = "whole"
+    OPEN = "open"
+    UNFINISHED = "unfinished"
+    CHANGED = "changed"
+    GONE = "gone"
+
+
+@dataclass(frozen=True)
+class Probe:
+    """What an open look at one file found. reason: a plain sentence, or ""."""
+
+    state: State
+    reason: str = ""
+
+
+def probe(candidate: Candidate) -> Probe:
+    """Open a file that has been quiet, and look whether it is whole and left alone.
+
+    Opening it also makes a network file system ask its server what the file is now.
+    """
+    try:
+        folder = os.open(candidate.folder, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
+        try:
+            flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0)
+            file = open_beneath(folder, candidate.relative, flags)
+        finally:
+            os.close(folder)
+        try:
+            return _probe_open(file, candidate)
+        finally:
+            os.close(file)
+    except FileNotFoundError:
+        return Probe(State.GONE)
+    except OSError as error:
+        if error.errno in {errno.ELOOP, errno.ENOTDIR, errno.EXDEV}:
+            return Probe(State.CHANGED)  # a link has taken its place since the scan
+        return Probe(State.UNFINISHED, f"The file cannot be read: {error.strerror or error}.")
+
+
+def _probe_open(file: int, candidate: Candidate) -> Probe:
+    found = os.fstat(file)
+    now = Identity(found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns)
+    if now != candidate.identity:
+        return Probe(State.CHANGED)
+    if has_writer(file):
+        return Probe(State.OPEN, "Another program still has the file open for writing.")
+    end = container_end(file)
+    return Probe(State.WHOLE) if end.complete else Probe(State.UNFINISHED, end.reason)
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """One candidate over time; all times by our own clock, in seconds.
+
+    due: when it is worth a look again; infinite once it is ready.
+    """
+
+    candidate: Candidate
+    first_s: float
+    changed_s: float
+    due_s: float
+    reason: str
+
+
+_ARRIVING = "The file is still arriving, or was changed a moment ago."
+_READY_S = float("inf")
+
+
+class Settler:
+    """Tells what of a hot folder has finished arriving, and says why the rest waits.
+
+    Fed with every scan (`update`). It remembers what it has seen until that is gone from a scan
+    or is forgotten, so a share that goes away and returns does not make its files new.
+
+    Parameters
+    ----------
+    quiet_s
+        How long nothing must change, in seconds since we saw the last change.
+    patience_s
+        How long to wait, since the last change, for a file that has no end or cannot be read. It
+        is ready then all the same: the reader says what is wrong with it. A file that a program
+        still has open is waited for without limit.
+    clock
+        Seconds that never run backwards.
+    look
+        What finds out whether a quiet file is whole.
+    """
+
+    def __init__(
+        self,
+        quiet_s: float,
+        patience_s: float,
+        clock: Callable[[], float] = time.monotonic,
+        look: Callable[[Candidate], Probe] = probe,
+    ) -> None:
+        self._quiet_s = quiet_s
+        self._patience_s = patience_s
+        self._clock = clock
+        self._look = look
+        self._seen: dict[str, _Seen] = {}
+
+    def update(self, candidates: Iterable[Candidate]) -> list[Candidate]:
+        """Take in what a scan found and return what is ready, the longest known first.
+
+        What is ready is returned again by every update until it has gone or has changed.
+        """
+        now = self._clock()
+        seen = {}
+        for candidate in candidates:
+            entry = self._aged(candidate, now)
+            if entry is not None:
+                seen[candidate.relative] = entry
+        self._seen = seen
+        ready = [entry for entry in seen.values() if entry.due_s == _READY_S]
+        return [entry.candidate for entry in sorted(ready, key=lambda entry: entry.first_s)]
+
+    def forget(self, candidate: Candidate) -> None:
+        """Drop what was taken; another file under the same name starts anew."""
+        self._seen.pop(candidate.relative, None)
+
+    def waiting(self) -> list[Waiting]:
+        """What is not ready and why, the longest waiting first."""
+        now = self._clock()
+        entries = [entry for entry in self._seen.values() if entry.due_s != _READY_S]
+        return [
+            Waiting(display_name(entry.candidate.relative), entry.reason, now - entry.first_s)
+            for entry in sorted(entries, key=lambda entry: entry.first_s)
+        ]
+
+    def next_check_s(self) -> float | None:
+        """Seconds until something could become ready, at least 0; None when nothing waits."""
+        due = min((entry.due_s for entry in self._seen.values()), default=_READY_S)
+        return None if due == _READY_S else max(0.0, due - self._clock())
+
+    def _aged(self, candidate: Candidate, now: float) -> _Seen | None:
+        entry = self._seen.get(candidate.relative)
+        if entry is None:
+            return self._changed(candidate, now, now)
+        if entry.candidate.identity != candidate.identity or entry.candidate.kind != candidate.kind:
+            return self._changed(candidate, entry.first_s, now)
+        if now < entry.due_s != _READY_S:
+            return entry
+        if candidate.kind != "file":
+            return replace(entry, candidate=candidate, due_s=_READY_S)
+        return self._judged(replace(entry, candidate=candidate), now)
+
+    def _judged(self, entry: _Seen, now: float) -> _Seen | None:
+        """Look into a file that has been quiet; once ready it stays so until it changes."""
+        if entry.due_s == _READY_S:
+            return entry
+        found = self._look(entry.candidate)
+        patience_ends = entry.changed_s + self._patience_s
+        again = now + max(_LOOK_AGAIN_S, self._quiet_s)
+        match found.state:
+            case State.WHOLE:
+                return replace(entry, due_s=_READY_S)
+            case State.OPEN:
+                return replace(entry, due_s=again, reason=found.reason)
+            case State.UNFINISHED if now >= patience_ends:
+                return replace(entry, due_s=_READY_S)
+            case State.UNFINISHED:
+                return replace(entry, due_s=min(again, patience_ends), reason=found.reason)
+            case State.CHANGED:
+                return self._changed(entry.candidate, entry.first_s, now)
+            case State.GONE:
+                return None
+
+    def _changed(self, candidate: Candidate, first_s: float, now: float) -> _Seen:
+        return _Seen(candidate, first_s, now, now + self._quiet_s, _ARRIVING)
