@@ -131,6 +131,8 @@ class Profile:
         in its place (9.2.1, table 25).
         """
         kind = "A2B" if direction == "from device" else "B2A"
+        if self.sha256 == lab_profile().sha256:
+            return True
         if f"{kind}0" not in self.tags and self._is_curves_only:
             return "colorimetric" in intent
         number = {"perceptual": 0, "saturation": 2}.get(intent, 1)
@@ -139,6 +141,8 @@ class Profile:
     @property
     def can_be_destination(self) -> bool:
         """Whether colours can be converted *to* this profile; an input profile may lack that."""
+        if self.sha256 == lab_profile().sha256:
+            return True
         return self._is_curves_only or any(tag in self.tags for tag in ("B2A0", "B2D0", "B2A1"))
 
     @property

@@ -1,0 +1,251 @@
+"""Conversion of pixels from one profile to another, made once and called band after band.
+
+LittleCMS does the colour. What is ours is how finely: it replaces the chain of two profiles by a
+grid, and a `Precision` says which. Where a source has one channel, all its 65536 values are
+converted once, exactly, and looked up.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from enum import StrEnum
+from typing import Any
+
+import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
+
+from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, ProfileError, lab_profile
+from hotfolder.raster.model import Encoding
+
+Codes = NDArray[np.uint16]
+
+BLACK_POINT_COMPENSATION = 0x2000
+"""``cmsFLAGS_BLACKPOINTCOMPENSATION``: ISO 18619, in LittleCMS's own form."""
+
+NO_GRID = 0x100
+"""``cmsFLAGS_NOOPTIMIZE``: every pixel goes through the profiles themselves."""
+
+PIXELS_PER_THREAD = 250_000
+"""Below this a second thread costs more than it brings."""
+
+
+class Intent(StrEnum):
+    """Rendering intents (ICC.1:2022, 6.2); `code` is the number of table 23."""
+
+    PERCEPTUAL = "perceptual"
+    RELATIVE_COLORIMETRIC = "relative colorimetric"
+    SATURATION = "saturation"
+    ABSOLUTE_COLORIMETRIC = "absolute colorimetric"
+
+    @property
+    def code(self) -> int:
+        """The number in a profile's header and in calls of an engine."""
+        return list(Intent).index(self)
+
+
+class Precision(StrEnum):
+    """How closely a conversion keeps to the profiles.
+
+    exact: to rounding; fine: through a fine grid; fast: through LittleCMS's usual grid.
+    """
+
+    EXACT = "exact"
+    FINE = "fine"
+    FAST = "fast"
+
+
+class Transform:
+    """A conversion from one profile to another.
+
+    Between equal profiles it leaves every pixel as it is, so that separations made by hand are
+    never made again; absolute colorimetric between equal profiles is the same conversion.
+
+    Parameters
+    ----------
+    black_point_compensation
+        Scale the source's black to the destination's (ISO 18619). Absolute colorimetric never
+        does, whatever is asked; see `compensates` for what happens.
+
+    Raises
+    ------
+    ProfileError
+        When colours cannot be converted to `destination`, or LittleCMS cannot join the two.
+    """
+
+    def __init__(
+        self,
+        source: Profile,
+        destination: Profile,
+        intent: Intent = Intent.RELATIVE_COLORIMETRIC,
+        *,
+        black_point_compensation: bool = True,
+        precision: Precision = Precision.FINE,
+    ) -> None:
+        self.source = source
+        self.destination = destination
+        self.intent = intent
+        self.precision = precision
+        asked = black_point_compensation and intent is not Intent.ABSOLUTE_COLORIMETRIC
+        self.flags = (BLACK_POINT_COMPENSATION if asked else 0) | self._grid_flags()
+        self.is_identity = source.sha256 == destination.sha256
+        self._convert = self._kernel()
+
+    @property
+    def compensates(self) -> bool:
+        """Whether black point compensation takes place.
+
+        LittleCMS always does it for the perceptual and saturation tables of a version 4
+        destination, whose black is that of a reference medium.
+        """
+        tables = self.intent in (Intent.PERCEPTUAL, Intent.SATURATION)
+        return bool(self.flags & BLACK_POINT_COMPENSATION) or (
+            tables and self.destination.is_version_4
+        )
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a person should know: tables that a profile does not have, as plain sentences."""
+        if self.is_identity:
+            return ("The picture is in the destination's profile already; no pixel was changed.",)
+        return tuple(
+            f"The profile {profile.description} has no table for {self.intent}; "
+            f"its perceptual table was used."
+            for profile, direction in (
+                (self.source, "from device"),
+                (self.destination, "to device"),
+            )
+            if _falls_back(profile, self.intent, direction)
+        )
+
+    def apply(self, pixels: Codes) -> Codes:
+        """Convert pixels.
+
+        Parameters
+        ----------
+        pixels
+            Shape (rows, width, channels of the source), dtype uint16, encoded as `Encoding` says.
+            Large arrays are shared out among the cores.
+
+        Returns
+        -------
+        uint16, shape (rows, width, channels of the destination), C-contiguous.
+        """
+        if self.is_identity:
+            return pixels
+        rows, width, _ = pixels.shape
+        threads = min(_cores(), rows, rows * width // PIXELS_PER_THREAD)
+        if threads < 2:
+            return self._convert(pixels)
+        out = np.empty((rows, width, self.destination.encoding.channels), dtype=np.uint16)
+        edges = np.linspace(0, rows, threads + 1).astype(int)
+
+        def work(start: int, stop: int) -> None:
+            out[start:stop] = self._convert(pixels[start:stop])
+
+        with ThreadPoolExecutor(threads) as pool:
+            list(pool.map(work, edges[:-1], edges[1:]))
+        return out
+
+    def _kernel(self) -> Callable[[Codes], Codes]:
+        if self.is_identity:
+            return lambda pixels: pixels
+        if not self.destination.can_be_destination:
+            raise ProfileError(
+                f"{self.destination.description} describes an input device only; "
+                f"nothing can be converted to it"
+            )
+        if self.source.encoding is Encoding.GREY:
+            every = np.arange(65536, dtype=np.uint16).reshape(256, 256, 1)
+            table = self._engine(every, NO_GRID).reshape(65536, -1)
+            return lambda pixels: table[pixels[..., 0]]
+        self._engine(np.zeros((1, 1, self.source.encoding.channels), np.uint16), NO_GRID)
+        return lambda pixels: self._engine(pixels, self.flags)
+
+    def _grid_flags(self) -> int:
+        """Choose the grid of LittleCMS: bits 16 to 23 are its points a side."""
+        if self.precision is Precision.EXACT:
+            return NO_GRID
+        if self.precision is Precision.FAST:
+            return 0
+        return (23 if self.source.encoding is Encoding.CMYK else 65) << 16
+
+    def _engine(self, pixels: Codes, flags: int) -> Codes:
+        keep = self.flags & BLACK_POINT_COMPENSATION
+        return convert_pixels(pixels, self.source, self.destination, self.intent, flags | keep)
+
+
+def convert_pixels(
+    pixels: Codes,
+    source: Profile,
+    destination: Profile,
+    intent: Intent,
+    flags: int,
+) -> Codes:
+    """Call LittleCMS once: shape (rows, width, channels), uint16, to the same of `destination`.
+
+    Raises
+    ------
+    ProfileError
+        When LittleCMS cannot join the two profiles.
+    """
+    one_channel_in = source.encoding is Encoding.GREY
+    try:
+        out: NDArray[Any] = imagecodecs.cms_transform(
+            np.ascontiguousarray(pixels[..., 0] if one_channel_in else pixels),
+            source.data,
+            destination.data,
+            colorspace=LITTLECMS_NAMES[source.encoding],
+            outcolorspace=LITTLECMS_NAMES[destination.encoding],
+            outdtype="uint16",
+            intent=intent.code,
+            flags=flags,
+        )
+    except imagecodecs.CmsError as error:
+        raise ProfileError(
+            f"{source.description} and {destination.description} cannot be joined: {error}"
+        ) from error
+    return out.reshape(*pixels.shape[:2], destination.encoding.channels)
+
+
+def to_lab(
+    profile: Profile, pixels: Codes, intent: Intent = Intent.RELATIVE_COLORIMETRIC
+) -> NDArray[np.float64]:
+    """Say what colours pixels are, without grid and without black point compensation.
+
+    Parameters
+    ----------
+    pixels
+        Shape (..., channels), dtype uint16.
+    intent
+        Relative to the medium's white, or absolute.
+
+    Returns
+    -------
+    float64, shape (..., 3): L*, a*, b* at D50.
+    """
+    flat = np.ascontiguousarray(pixels).reshape(1, -1, pixels.shape[-1])
+    out: NDArray[Any] = imagecodecs.cms_transform(
+        flat[..., 0] if profile.encoding is Encoding.GREY else flat,
+        profile.data,
+        lab_profile().data,
+        colorspace=LITTLECMS_NAMES[profile.encoding],
+        outcolorspace="lab",
+        outdtype="float64",
+        intent=intent.code,
+        flags=NO_GRID,
+    )
+    return out.reshape(*pixels.shape[:-1], 3)
+
+
+def _falls_back(profile: Profile, intent: Intent, direction: Any) -> bool:
+    kind = "A2B0" if direction == "from device" else "B2A0"
+    return kind in profile.tags and not profile.has_intent(intent, direction)
+
+
+def _cores() -> int:
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
