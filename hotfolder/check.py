@@ -37,11 +37,11 @@ def check(root: Root) -> Checked:
     for destination in settings.destinations.values():
         _check_folders(root, destination, problems, remarks)
     _check_ledger_disk(root, problems)
-    for name in sorted(
-        each.name for each in (root.path / "in").glob("*") if each.is_dir()
-    ) if (root.path / "in").is_dir() else []:
-        if name not in settings.destinations:
-            remarks.append(f"in/{name} belongs to no destination: files dropped there stay there")
+    remarks += [
+        f"in/{folder.name} belongs to no destination: what is dropped there stays there"
+        for folder in sorted((root.path / "in").glob("*"))
+        if folder.is_dir() and folder.name not in settings.destinations
+    ]
     return Checked(settings, registry, tuple(problems), tuple(remarks))
 
 
@@ -52,8 +52,12 @@ def _check_folders(
     for key, folder in vars(folders).items():
         if not folder.is_dir():
             problems.append(
-                Problem(str(folder), "", f"{destination.name}'s {key} folder is not there",
-                        "make it, mount it, or run `hotfolder init`, which makes what is missing")
+                Problem(
+                    str(folder),
+                    "",
+                    f"{destination.name}'s {key} folder is not there",
+                    "make it, mount it, or run `hotfolder init`, which makes what is missing",
+                )
             )
         elif not os.access(folder, os.W_OK | os.X_OK):
             problems.append(Problem(str(folder), "", "cannot be written", "permission to write"))
@@ -61,7 +65,9 @@ def _check_folders(
         intake.scan(folders.hot_folder)
     except intake.Unreachable as error:
         if folders.hot_folder.is_dir():
-            problems.append(Problem(str(folders.hot_folder), "", str(error), "a folder that can be read"))
+            problems.append(
+                Problem(str(folders.hot_folder), "", str(error), "a folder that can be read")
+            )
     space = destination.profile.space.strip()
     surface = destination.file.medium.surface
     if destination.profile.device_class == "mntr" and surface != "screen":
@@ -75,6 +81,10 @@ def _check_ledger_disk(root: Root, problems: list[Problem]) -> None:
     kind = platforms.filesystem_type(root.path)
     if not platforms.delivers_events(kind):
         problems.append(
-            Problem(str(root.private), "", f"is on {kind}",
-                    "a local disk for the root; its in/ and out/ folders may be on a share")
+            Problem(
+                str(root.private),
+                "",
+                f"is on {kind}",
+                "a local disk for the root; its in/ and out/ folders may be on a share",
+            )
         )

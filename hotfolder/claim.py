@@ -22,7 +22,9 @@ def new_job_id() -> str:
     return f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(4)}"
 
 
-def claim(ledger: Ledger, spool: Path, destination: str, folder: Path, candidate: Candidate) -> JobRow | None:
+def claim(
+    ledger: Ledger, spool: Path, destination: str, folder: Path, candidate: Candidate
+) -> JobRow | None:
     """Take `candidate` out of the hot folder `folder`.
 
     Returns
@@ -40,9 +42,17 @@ def claim(ledger: Ledger, spool: Path, destination: str, folder: Path, candidate
     source = os.fsencode(candidate.relative)
     identity = candidate.identity
     row = ledger.add(
-        new_job_id(), destination, source, candidate.kind, identity.size,
-        {"dev": identity.dev, "ino": identity.ino, "size": identity.size,
-         "mtime_ns": identity.mtime_ns},
+        new_job_id(),
+        destination,
+        source,
+        candidate.kind,
+        identity.size,
+        {
+            "dev": identity.dev,
+            "ino": identity.ino,
+            "size": identity.size,
+            "mtime_ns": identity.mtime_ns,
+        },
     )
     place = folder / candidate.relative
     try:

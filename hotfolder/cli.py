@@ -21,7 +21,9 @@ from hotfolder.errors import HotfolderError, SettingsError
 from hotfolder.root import Root
 
 app = typer.Typer(
-    add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False,
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
     help="Drop a finished picture into a destination's folder; collect it ready to print.",
     rich_markup_mode=None,
 )
@@ -35,21 +37,10 @@ _STATE_STYLE = {"delivered": "bold", "held": "bold italic", "refused": "reverse"
 def main() -> None:
     """Run the command line; turn our own errors into a message and an exit code."""
     try:
-        app(standalone_mode=False)
-    except typer.Exit as exit_:
-        sys.exit(exit_.exit_code)
-    except typer.Abort:
-        sys.exit(130)
+        app()
     except HotfolderError as error:
         _errors().print(_error_text(error), style="bold", markup=False, highlight=False)
         sys.exit(error.exit_code)
-    except Exception as error:
-        import click
-
-        if isinstance(error, click.ClickException):
-            error.show()
-            sys.exit(error.exit_code)
-        raise
 
 
 @app.command()
@@ -66,7 +57,9 @@ def init(root: RootArgument = Path()) -> None:
         f"{'The root is' if made else 'Nothing was missing:'} {where}\n"
         "Next: put your printer's profile into profiles/, adapt a file in destinations/,\n"
         f"then: hotfolder check {root}   and   hotfolder watch {root}",
-        markup=False, highlight=False, soft_wrap=True,
+        markup=False,
+        highlight=False,
+        soft_wrap=True,
     )
 
 
@@ -77,11 +70,13 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
 
     found = check_root(Root(root))
     if as_json:
-        _print_json({
-            "problems": [vars(problem) for problem in found.problems],
-            "remarks": list(found.remarks),
-            "destinations": sorted(found.settings.destinations) if found.settings else [],
-        })
+        _print_json(
+            {
+                "problems": [vars(problem) for problem in found.problems],
+                "remarks": list(found.remarks),
+                "destinations": sorted(found.settings.destinations) if found.settings else [],
+            }
+        )
     else:
         out = _out()
         for remark in found.remarks:
@@ -91,7 +86,9 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
                 out.print(
                     f"{name}: {each.file.title or name}; {each.profile.description}; "
                     f"{', '.join(each.file.stages)}",
-                    markup=False, highlight=False, soft_wrap=True,
+                    markup=False,
+                    highlight=False,
+                    soft_wrap=True,
                 )
             out.print("All is right.", markup=False)
     if found.problems:
@@ -190,8 +187,12 @@ def _sweep(root: Root, *, show: bool) -> list[dict[str, Any]]:
             _print_ended(progress.console, row.record)
 
     progress = Progress(
-        TextColumn("{task.description}", markup=False), BarColumn(24), TimeElapsedColumn(),
-        console=out, transient=True, disable=not (show and out.is_terminal),
+        TextColumn("{task.description}", markup=False),
+        BarColumn(24),
+        TimeElapsedColumn(),
+        console=out,
+        transient=True,
+        disable=not (show and out.is_terminal),
     )
     daemon = _daemon(root, terminal=False, observer=note)
     _stop_on_signals(daemon)
@@ -236,9 +237,13 @@ def _print_ended(console: Console, record: dict[str, Any]) -> None:
     if record["state"] == "delivered":
         result = record["results"][0]
         line += f" → {result['width_px']} × {result['height_px']} px {result['colour_space']}"
-    console.print(line, style=_STATE_STYLE[record["state"]], markup=False, highlight=False, soft_wrap=True)
+    console.print(
+        line, style=_STATE_STYLE[record["state"]], markup=False, highlight=False, soft_wrap=True
+    )
     for reason in record["reasons"]:
-        console.print(f"          {reason['message']}", markup=False, highlight=False, soft_wrap=True)
+        console.print(
+            f"          {reason['message']}", markup=False, highlight=False, soft_wrap=True
+        )
 
 
 def _print_status(said: dict[str, Any]) -> None:
@@ -248,22 +253,31 @@ def _print_status(said: dict[str, Any]) -> None:
         f"{said['root']}: served by process {pid} since {said['served_since']}"
         if pid
         else f"{said['root']}: nobody serves it now; start `hotfolder watch`",
-        markup=False, highlight=False, soft_wrap=True,
+        markup=False,
+        highlight=False,
+        soft_wrap=True,
     )
-    table = Table("destination", "arriving", "delivered", "held", "refused", "left alone", "watched by")
+    table = Table(
+        "destination", "arriving", "delivered", "held", "refused", "left alone", "watched by"
+    )
     for name, each in said["destinations"].items():
         watched = f"{each['watch']}: {each['watch_reason']}" if each["watch"] else "nobody now"
         if each["unreachable"]:
             since = f" since {each['unreachable_since']}" if each["unreachable_since"] else ""
             watched = f"unreachable{since}: {each['unreachable']}"
-        numbers = [str(each[key]) for key in ("arriving", "delivered", "held", "refused", "left_alone")]
+        numbers = [
+            str(each[key]) for key in ("arriving", "delivered", "held", "refused", "left_alone")
+        ]
         table.add_row(_plain(name), *numbers, _plain(watched))
     out.print(table)
     for name, each in said["destinations"].items():
         if each["settings_problem"]:
             out.print(
                 f"{name}: its changed settings were refused, the old ones are used: "
-                f"{each['settings_problem']}", markup=False, highlight=False, soft_wrap=True,
+                f"{each['settings_problem']}",
+                markup=False,
+                highlight=False,
+                soft_wrap=True,
             )
     if not said["waiting"]:
         out.print("Nothing waits.")
@@ -273,7 +287,9 @@ def _print_status(said: dict[str, Any]) -> None:
         out.print(
             f"{each['what']}: {each['destination']}: {each['file']}{share}\n"
             f"    {each['why']}\n    since {each['since']}; {each['who']} must act",
-            markup=False, highlight=False, soft_wrap=True,
+            markup=False,
+            highlight=False,
+            soft_wrap=True,
         )
 
 
@@ -284,7 +300,7 @@ def _plain(text: str) -> Any:
 
 
 def _stop_on_signals(daemon: Any) -> None:
-    def stop(number: int, _frame: Any) -> None:
+    def stop(_number: int, _frame: Any) -> None:
         daemon.stop()
 
     signal.signal(signal.SIGINT, stop)

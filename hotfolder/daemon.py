@@ -168,7 +168,7 @@ class Daemon:
             return False
         # a sweep does not wait for a disk to be mended: it tries a few times and says so
         open_jobs = [row.id for row in self._ledger.open_jobs()]
-        return all(self._trouble.get(job, _Trouble("", "")).tries >= 3 for job in open_jobs)  # noqa: PLR2004
+        return all(self._trouble.get(job, _Trouble("", "")).tries >= 3 for job in open_jobs)
 
     def _until_next(self, *, until_idle: bool) -> float:
         now = time.monotonic()
@@ -193,7 +193,8 @@ class Daemon:
             self._wake.set()
 
         return _HotFolder(
-            destination, folders,
+            destination,
+            folders,
             intake.Settler(settings.quiet, settings.patience),
             intake.Watch(folders.hot_folder, settings.watch, wake),
             woken,
@@ -250,8 +251,14 @@ class Daemon:
                         self._ledger, self.root.spool, name, hot.folders.hot_folder, candidate
                     )
                     if row:
-                        self._log.info("job.claimed", job=row.id, destination=name,
-                                       file=os.fsencode(candidate.relative).decode("utf-8", "backslashreplace"))
+                        self._log.info(
+                            "job.claimed",
+                            job=row.id,
+                            destination=name,
+                            file=os.fsencode(candidate.relative).decode(
+                                "utf-8", "backslashreplace"
+                            ),
+                        )
                 self._trouble_of_claims.pop(name, None)
             except StorageError as error:
                 self._note_trouble(self._trouble_of_claims, name, error)
@@ -279,9 +286,7 @@ class Daemon:
 
     def _hand_out(self) -> None:
         """Give open jobs to idle workers: oldest first, destinations in turn."""
-        self._running = {
-            job: entry for job, entry in self._running.items() if not entry[1].done()
-        }
+        self._running = {job: entry for job, entry in self._running.items() if not entry[1].done()}
         idle = self._workers - len(self._running)
         if idle <= 0 or self._stop.is_set():
             return
@@ -316,7 +321,7 @@ class Daemon:
                 self._say_ended(ended)
         except StorageError as error:
             self._note_trouble(self._trouble, row.id, error)
-        except Exception:
+        except Exception:  # noqa: BLE001 - logged whole, and the job is kept
             # our own mistake must not take the daemon along; the job stays and is tried later
             self._log.exception("job.internal_error", job=row.id)
             self._note_trouble(
@@ -328,8 +333,11 @@ class Daemon:
     def _say_ended(self, row: JobRow) -> None:
         record = row.record or {}
         self._log.info(
-            f"job.{row.state.value}", job=row.id, destination=row.destination,
-            file=record.get("source"), reasons=[r["message"] for r in record.get("reasons", [])],
+            f"job.{row.state.value}",
+            job=row.id,
+            destination=row.destination,
+            file=record.get("source"),
+            reasons=[r["message"] for r in record.get("reasons", [])],
         )
         if self._observer:
             self._observer(row)
@@ -349,9 +357,7 @@ class Daemon:
         for row in self._ledger.open_jobs():
             hot = self._hot.get(row.destination)
             if hot is None:
-                self._log.error(
-                    "job.without_destination", job=row.id, destination=row.destination
-                )
+                self._log.error("job.without_destination", job=row.id, destination=row.destination)
             elif row.state is State.CLAIMING:
                 recover_claim(self._ledger, self.root.spool, hot.folders.hot_folder, row)
         known = {row.id for row in self._ledger.open_jobs()}
@@ -409,8 +415,13 @@ class Daemon:
             "written": _now(),
             "folders": {name: self._folder_status(hot) for name, hot in self._hot.items()},
             "work": [
-                {"job": row.id, "destination": row.destination, "doing": doing, "share": share,
-                 "attempt": row.attempts}
+                {
+                    "job": row.id,
+                    "destination": row.destination,
+                    "doing": doing,
+                    "share": share,
+                    "attempt": row.attempts,
+                }
                 for row, doing, share in ([] if ended else self.progress())
             ],
             "trouble": [

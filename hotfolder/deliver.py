@@ -125,7 +125,7 @@ class Deliverer:
         source = os.fsdecode(row.source)
         shown = names.display_name(row.source)
         kept_name = names.safe_component(Path(source).name)
-        below = names.safe_relative(Path(source).parent)
+        below = names.safe_relative(Path(source).parent.as_posix())
         folder = None
         moves = []
         if ending.state is State.DELIVERED:
@@ -143,8 +143,10 @@ class Deliverer:
             target = _free_name(results, stem + Path(result.path).suffix)
             moves.append(
                 Move(
-                    source=str(ending.files[result.path]), target=str(target),
-                    sha256=result.sha256, what=f"result-{number}",
+                    source=str(ending.files[result.path]),
+                    target=str(target),
+                    sha256=result.sha256,
+                    what=f"result-{number}",
                 )
             )
             records.append(result.model_copy(update={"path": str(target)}))
@@ -154,14 +156,23 @@ class Deliverer:
         record = Record(
             **{
                 **dict(ending.work),
-                "results": tuple(records), "job": row.id, "destination": row.destination,
-                "state": ending.state.value, "source": shown, "original_kept": str(kept),
-                "attempts": row.attempts, "arrived": row.arrived, "finished": datetime.now(UTC),
+                "results": tuple(records),
+                "job": row.id,
+                "destination": row.destination,
+                "state": ending.state.value,
+                "source": shown,
+                "original_kept": str(kept),
+                "attempts": row.attempts,
+                "arrived": row.arrived,
+                "finished": datetime.now(UTC),
             }
         )
         return Plan(
-            state=ending.state, moves=tuple(moves), record=record,
-            log=str(folders.results / LOG_FILE), folder=str(folder) if folder else None,
+            state=ending.state,
+            moves=tuple(moves),
+            record=record,
+            log=str(folders.results / LOG_FILE),
+            folder=str(folder) if folder else None,
         )
 
     def _bring_near(self, plan: Plan, job: str) -> None:
@@ -277,6 +288,9 @@ def _ensure_moved(source: Path, target: Path, sha256: str | None) -> None:
         if sha256 is None and not source.is_file():
             _move_tree(source, target)
         else:
+            if sha256 is not None:
+                # a worker, or a stranger's copy program, wrote it and did not flush it
+                durable.fsync_file(source)
             durable.move_new(source, target)
     elif not os.path.lexists(target):
         raise FileNotFoundError(f"neither {source} nor {target} exists")

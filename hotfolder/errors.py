@@ -78,9 +78,7 @@ class Verdict(HotfolderError):
     The runner sets ``stage`` to the name of the stage that raised it.
     """
 
-    def __init__(
-        self, code: str, message: str, findings: Mapping[str, Any] | None = None
-    ) -> None:
+    def __init__(self, code: str, message: str, findings: Mapping[str, Any] | None = None) -> None:
         self.code = code
         self.message = message
         self.findings = dict(findings or {})

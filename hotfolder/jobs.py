@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import stat
 import threading
 from collections.abc import Callable, Mapping
@@ -23,8 +22,13 @@ from hotfolder.worker import Answer, Attempt, Stopped, run_attempt
 
 _ENDS = {"deliver": State.DELIVERED, "hold": State.HELD, "refuse": State.REFUSED}
 _NOT_A_FILE = {
-    "folder": ("a-folder", "{name} is a folder whose name looks like a picture's. "
-               "Drop the pictures that are in it, or rename the folder."),
+    "folder": (
+        "a-folder",
+        (
+            "{name} is a folder whose name looks like a picture's. "
+            "Drop the pictures that are in it, or rename the folder."
+        ),
+    ),
     "link": ("a-link", "{name} is a link to a file, not a file. Drop the picture itself."),
     "special": ("not-a-file", "{name} is not a file that can be read. Drop a picture."),
 }
@@ -68,8 +72,10 @@ class Work:
             sha256, size = durable.sha256_of(original)
         except PermissionError:
             return self._refuse(
-                row, "unreadable", f"{self._name(row)} cannot be read: its permissions forbid it. "
-                "Allow reading it, then drop it again."
+                row,
+                "unreadable",
+                f"{self._name(row)} cannot be read: its permissions forbid it. "
+                "Allow reading it, then drop it again.",
             )
         before = _stamp(original)
         if row.attempts >= destination.file.limits.attempts:
@@ -109,13 +115,19 @@ class Work:
         return self.run(
             Attempt(
                 order=Order(
-                    job=row.id, original=original, name=self._name(row),
-                    sha256=row.sha256 or "", bytes=row.bytes, folder=folder,
+                    job=row.id,
+                    original=original,
+                    name=self._name(row),
+                    sha256=row.sha256 or "",
+                    bytes=row.bytes,
+                    folder=folder,
                     profiles=self.root.profiles,
                 ),
                 destination_file=self.root.destinations / f"{destination.name}.toml",
-                destination_raw=destination.raw, plugins=self.root.plugins,
-                time_s=limits.time, memory_bytes=int(limits.memory),
+                destination_raw=destination.raw,
+                plugins=self.root.plugins,
+                time_s=limits.time,
+                memory_bytes=int(limits.memory),
             ),
             self.stop,
         )
@@ -141,14 +153,14 @@ class Work:
     def _end(self, row: JobRow, answer: Answer) -> JobRow:
         work = answer.work or WorkRecord(original=self._bare_original(row))
         folder = attempt_folder(self.root, row)
-        files: Mapping[str, Path] = {
-            result.path: folder / result.path for result in work.results
-        }
+        files: Mapping[str, Path] = {result.path: folder / result.path for result in work.results}
         ending = Ending(_ENDS[answer.verdict], work, files)
         return self._clean(self.deliverer.end(row, self._original(row), ending))
 
     def _refuse(self, row: JobRow, code: str, message: str) -> JobRow:
-        return self._end_without_work(row, "refuse", Reason(stage="intake", code=code, message=message))
+        return self._end_without_work(
+            row, "refuse", Reason(stage="intake", code=code, message=message)
+        )
 
     def _give_up(self, row: JobRow, message: str) -> JobRow:
         text = (
@@ -156,7 +168,9 @@ class Work:
             "Export it again and drop the new file; if that fails too, the destination's stages "
             "or limits need a look."
         )
-        return self._end_without_work(row, "hold", Reason(stage="worker", code="work-failed", message=text))
+        return self._end_without_work(
+            row, "hold", Reason(stage="worker", code="work-failed", message=text)
+        )
 
     def _end_without_work(self, row: JobRow, verdict: str, reason: Reason) -> JobRow:
         work = WorkRecord(original=self._bare_original(row), reasons=(reason,))
@@ -179,7 +193,7 @@ class Work:
 
     @staticmethod
     def _name(row: JobRow) -> str:
-        return names.display_name(os.path.basename(row.source))
+        return names.display_name(row.source.rsplit(b"/", 1)[-1])
 
 
 def attempt_folder(root: Root, row: JobRow) -> Path:

@@ -137,7 +137,12 @@ class Ledger:
             self._db.close()
 
     def add(
-        self, job: str, destination: str, source: bytes, kind: str, size: int,
+        self,
+        job: str,
+        destination: str,
+        source: bytes,
+        kind: str,
+        size: int,
         detail: Mapping[str, Any],
     ) -> JobRow:
         """Commit the intent to claim a file; the job starts as ``claiming``."""
@@ -283,10 +288,22 @@ def _quoted(path: Path) -> str:
 
 
 def _job_row(row: tuple[Any, ...]) -> JobRow:
+    seq, job, destination, source, kind, state, size, sha256, attempts = row[:9]
+    arrived, changed, detail, record = row[9:]
     return JobRow(
-        *row[:5], State(row[5]), *row[6:9],
-        datetime.fromisoformat(row[9]), datetime.fromisoformat(row[10]),
-        json.loads(row[11]), json.loads(row[12]) if row[12] else None,
+        seq=seq,
+        id=job,
+        destination=destination,
+        source=source,
+        kind=kind,
+        state=State(state),
+        bytes=size,
+        sha256=sha256,
+        attempts=attempts,
+        arrived=datetime.fromisoformat(arrived),
+        changed=datetime.fromisoformat(changed),
+        detail=json.loads(detail),
+        record=json.loads(record) if record else None,
     )
 
 

@@ -35,15 +35,17 @@ def set_up_logs(file: Path | None, *, terminal: bool) -> None:
     )
     handlers: list[logging.Handler] = []
     if file is not None:
-        handler = logging.handlers.RotatingFileHandler(
+        to_file = logging.handlers.RotatingFileHandler(
             file, maxBytes=_MAX_BYTES, backupCount=_KEPT, encoding="ascii", delay=True
         )
-        handler.setFormatter(_formatter(structlog.processors.JSONRenderer(_dumps)))
-        handlers.append(handler)
+        to_file.setFormatter(_formatter(structlog.processors.JSONRenderer(_dumps)))
+        handlers.append(to_file)
     if terminal:
         console = logging.StreamHandler(sys.stderr)
         console.setFormatter(
-            _formatter(structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), repr_native_str=True))
+            _formatter(
+                structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), repr_native_str=True)
+            )
         )
         handlers.append(console)
     logger = logging.getLogger("hotfolder")

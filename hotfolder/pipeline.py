@@ -73,9 +73,7 @@ class Outcome:
     work: WorkRecord
 
 
-def run(
-    order: Order, destination: Destination, registry: Registry, progress: Progress
-) -> Outcome:
+def run(order: Order, destination: Destination, registry: Registry, progress: Progress) -> Outcome:
     """Work on one original; the result, if any, is a file in ``order.folder``.
 
     Raises
@@ -149,8 +147,13 @@ class _Chain:
 
     def _with_original(self, opened: OpenedOriginal, progress: Progress) -> Outcome:
         original = Original(
-            name=self.order.name, bytes=self.order.bytes, sha256=self.order.sha256,
-            format=opened.format, bits=opened.bits, spec=opened.spec, pages=opened.pages,
+            name=self.order.name,
+            bytes=self.order.bytes,
+            sha256=self.order.sha256,
+            format=opened.format,
+            bits=opened.bits,
+            spec=opened.spec,
+            pages=opened.pages,
             notes=opened.notes,
         )
         self.original = _original_record(original)
@@ -180,10 +183,15 @@ class _Chain:
 
     def _job(self, original: Original) -> Job:
         return Job(
-            id=self.order.job, destination=self.destination.name,
-            medium=self.destination.file.medium, result=self.destination.file.result,
-            original=original, profile=self.destination.profile, profiles=self.order.profiles,
-            folder=self.order.folder, settings=self.destination.stage_settings,
+            id=self.order.job,
+            destination=self.destination.name,
+            medium=self.destination.file.medium,
+            result=self.destination.file.result,
+            original=original,
+            profile=self.destination.profile,
+            profiles=self.order.profiles,
+            folder=self.order.folder,
+            settings=self.destination.stage_settings,
         )
 
     def _flow(self, opened: OpenedOriginal, progress: Progress) -> Iterator[Band]:
@@ -239,10 +247,14 @@ class _Chain:
             sha256 = hashlib.file_digest(file, "sha256").hexdigest()
         profile = spec.profile
         return ResultRecord(
-            path=path.name, sha256=sha256, bytes=path.stat().st_size,
+            path=path.name,
+            sha256=sha256,
+            bytes=path.stat().st_size,
             format=self.destination.file.result.format,
-            width_px=spec.width_px, height_px=spec.height_px,
-            bits=self.destination.file.result.bits, colour_space=spec.encoding.value.upper(),
+            width_px=spec.width_px,
+            height_px=spec.height_px,
+            bits=self.destination.file.result.bits,
+            colour_space=spec.encoding.value.upper(),
             ppi=spec.ppi,
             profile=profile
             and ResultProfile(description=profile.description, sha256=profile.sha256),
@@ -256,7 +268,8 @@ class _Chain:
         )
         stages = tuple(
             StageRecord(
-                stage=step.stage.name, elapsed_s=round(step.elapsed_s, 4),
+                stage=step.stage.name,
+                elapsed_s=round(step.elapsed_s, 4),
                 settings=step.stage.settings.model_dump(mode="json"),
             )
             for step in self.steps
@@ -264,8 +277,11 @@ class _Chain:
         return Outcome(
             verdict,
             WorkRecord(
-                original=original, results=(result,) if result else (),
-                reasons=tuple(self.reasons), findings=self.findings, stages=stages,
+                original=original,
+                results=(result,) if result else (),
+                reasons=tuple(self.reasons),
+                findings=self.findings,
+                stages=stages,
                 versions=versions(),
             ),
         )
@@ -282,14 +298,21 @@ def _original_record(original: Original) -> OriginalRecord:
     spec = original.spec
     profile = spec.profile
     return OriginalRecord(
-        name=original.name, sha256=original.sha256, bytes=original.bytes, format=original.format,
-        width_px=spec.width_px, height_px=spec.height_px, bits=original.bits,
+        name=original.name,
+        sha256=original.sha256,
+        bytes=original.bytes,
+        format=original.format,
+        width_px=spec.width_px,
+        height_px=spec.height_px,
+        bits=original.bits,
         colour_space=spec.encoding.value.upper(),
         profile=profile
         and ProfileRecord(
             description=profile.description, sha256=profile.sha256, assumed=spec.profile_assumed
         ),
-        ppi=spec.ppi or None, pages=original.pages, notes=original.notes,
+        ppi=spec.ppi or None,
+        pages=original.pages,
+        notes=original.notes,
     )
 
 
@@ -359,7 +382,7 @@ def _check_band(step: _Step, band: Band, top: int) -> None:
             f"{expected}, uint16"
         )
     if (band.alpha is not None) != spec.has_alpha:
+        said, promised = ("without", "one") if spec.has_alpha else ("with", "none")
         raise PluginError(
-            f"the stage {step.stage.name} yielded a band {'with' if band.alpha is not None else 'without'}"
-            f" alpha; it promised {'one' if spec.has_alpha else 'none'}"
+            f"the stage {step.stage.name} yielded a band {said} alpha; it promised {promised}"
         )

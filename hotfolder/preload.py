@@ -4,11 +4,11 @@ The built-in and installed stages come through the registry like any other; impo
 module loads them, and with them numpy, scipy and the codecs.
 """
 
+import contextlib
+
 from hotfolder.errors import PluginError
 from hotfolder.registry import load_registry
 
-try:
+# A broken plugin is told by the daemon and by every worker; here the message would be lost.
+with contextlib.suppress(PluginError):
     load_registry()
-except PluginError:
-    # The daemon has told the person already, or every worker will; here it would only be lost.
-    pass

@@ -7,11 +7,11 @@ change it. Records are strict JSON: no NaN, no infinity, times in UTC, units in 
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, JsonValue, PlainSerializer
 
-RECORD_SCHEMA_VERSION = 1
+RECORD_SCHEMA_VERSION: Final = 1
 
 
 def _as_z(time: datetime) -> str:
@@ -76,7 +76,10 @@ class ResultRecord(_Model):
 
 
 class Reason(_Model):
-    """Why a job was held or refused. stage: a stage's name, ``reading``, ``worker`` or ``intake``."""
+    """Why a job was held or refused.
+
+    stage: a stage's name, or ``reading``, ``worker``, ``intake``.
+    """
 
     stage: str
     code: str

@@ -109,7 +109,7 @@ class DestinationFile(SettingsModel):
     limits: Limits = Limits()
     folders: Folders = Folders()
     intake: Intake | None = None
-    stage: dict[str, dict[str, Any]] = {}
+    stage: dict[str, dict[str, Any]] = Field(default_factory=dict)
 
 
 class RootFile(SettingsModel):
@@ -255,7 +255,9 @@ def _problem(
         case "extra_forbidden":
             fields = ", ".join(model.model_fields) or "no settings at all"
             allowed = f"this key does not exist; {'.'.join(prefix) or 'here there are'}: {fields}"
-            return Problem(str(path), key, got, allowed if len(detail["loc"]) == 1 else "no such key")
+            return Problem(
+                str(path), key, got, allowed if len(detail["loc"]) == 1 else "no such key"
+            )
         case "value_error":
             return Problem(str(path), key, got, str(detail["ctx"]["error"]))
         case _:
@@ -266,7 +268,9 @@ def _expected(model: type[SettingsModel], loc: tuple[Any, ...]) -> str:
     field = model.model_fields.get(str(loc[0])) if len(loc) == 1 else None
     if field is None:
         return "a value"
-    schema = TypeAdapter(field.annotation).json_schema(mode="validation") if field.annotation else {}
+    schema = (
+        TypeAdapter(field.annotation).json_schema(mode="validation") if field.annotation else {}
+    )
     return f"a value of type {schema.get('type', 'table')}"
 
 

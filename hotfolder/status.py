@@ -7,7 +7,6 @@ answers while a daemon serves the root, and just as well when none does.
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -56,7 +55,10 @@ def collect(root: Root, settings: Settings) -> dict[str, Any]:
             "watch_reason": said.get("watch_reason", ""),
             "last_scan": said.get("last_scan", ""),
             "settings_problem": said.get("settings_problem", ""),
-            **{state: counts.get(name, {}).get(state, 0) for state in ("delivered", "held", "refused")},
+            **{
+                state: counts.get(name, {}).get(state, 0)
+                for state in ("delivered", "held", "refused")
+            },
         }
         waiting += _arriving(name, said)
         waiting += _held(name, place.held)
@@ -90,10 +92,17 @@ def _look(folder: Path, said: dict[str, Any]) -> dict[str, Any]:
         found = intake.scan(folder)
     except intake.Unreachable as error:
         since = said.get("unreachable_since", "")
-        return {"arriving": 0, "left_alone": 0, "unreachable": str(error), "unreachable_since": since}
+        return {
+            "arriving": 0,
+            "left_alone": 0,
+            "unreachable": str(error),
+            "unreachable_since": since,
+        }
     return {
-        "arriving": len(found.candidates), "left_alone": found.junk,
-        "unreachable": "", "unreachable_since": "",
+        "arriving": len(found.candidates),
+        "left_alone": found.junk,
+        "unreachable": "",
+        "unreachable_since": "",
     }
 
 
@@ -101,7 +110,9 @@ def _open_job(root: Root, row: JobRow, troubles: dict[str, Any]) -> Waiting:
     file = names.display_name(row.source)
     trouble = troubles.get(row.id)
     if trouble:
-        return Waiting(row.destination, file, "stopped", trouble["message"], trouble["since"], "you", row.id)
+        return Waiting(
+            row.destination, file, "stopped", trouble["message"], trouble["since"], "you", row.id
+        )
     share = None
     why = {
         State.CLAIMING: "is being taken into the spool",
@@ -121,8 +132,14 @@ def _open_job(root: Root, row: JobRow, troubles: dict[str, Any]) -> Waiting:
 def _arriving(name: str, said: dict[str, Any]) -> list[Waiting]:
     now = datetime.now(UTC).timestamp()
     return [
-        Waiting(name, each["file"], "arriving", each["reason"],
-                _z(datetime.fromtimestamp(now - each["since_s"], UTC)), "the program")
+        Waiting(
+            name,
+            each["file"],
+            "arriving",
+            each["reason"],
+            _z(datetime.fromtimestamp(now - each["since_s"], UTC)),
+            "the program",
+        )
         for each in said.get("arriving_files", [])
     ]
 
@@ -132,7 +149,9 @@ def _held(name: str, folder: Path) -> list[Waiting]:
     found = []
     try:
         jobs = sorted(
-            each for each in os.listdir(folder) if not each.startswith(".hotfolder-")
+            each
+            for each in (path.name for path in folder.iterdir())
+            if not each.startswith(".hotfolder-")
         )
     except OSError:
         return []
@@ -142,7 +161,9 @@ def _held(name: str, folder: Path) -> list[Waiting]:
         except (OSError, ValueError):
             continue
         why = " ".join(reason["message"] for reason in record["reasons"])
-        found.append(Waiting(name, record["original"]["name"], "held", why, record["finished"], "you", job))
+        found.append(
+            Waiting(name, record["original"]["name"], "held", why, record["finished"], "you", job)
+        )
     return found
 
 

@@ -16,7 +16,7 @@ import threading
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
-from multiprocessing.context import BaseContext
+from multiprocessing.context import ForkServerContext, SpawnContext
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any, Literal
@@ -104,7 +104,7 @@ def read_progress(folder: Path) -> tuple[str, float] | None:
         return None
 
 
-def _context() -> BaseContext:
+def _context() -> ForkServerContext | SpawnContext:
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")

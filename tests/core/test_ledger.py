@@ -1,0 +1,82 @@
+"""The ledger: what it returned from is there, and what it cannot use it says."""
+
+import sqlite3
+
+import pytest
+
+from hotfolder.errors import StorageError
+from hotfolder.ledger import Ledger, State, count_ended, read_jobs
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "ledger.sqlite"
+
+
+@pytest.fixture
+def ledger(path):
+    ledger = Ledger(path)
+    yield ledger
+    ledger.close()
+
+
+def add(ledger, job="j1", destination="canvas", source=b"a.tif"):
+    return ledger.add(job, destination, source, "file", 10, {"ino": 7})
+
+
+def test_a_job_starts_as_claiming_with_the_bytes_of_its_name(ledger):
+    row = add(ledger, source=b"\xff\n.tif")
+    assert (State.CLAIMING, b"\xff\n.tif", {"ino": 7}) == (row.state, row.source, row.detail)
+
+
+def test_an_advance_is_there_for_another_reader_at_once(ledger, path):
+    add(ledger)
+    ledger.advance("j1", State.WORKING, attempts=1, sha256="0" * 64)
+    (row,) = read_jobs(path)
+    assert (State.WORKING, 1, "0" * 64) == (row.state, row.attempts, row.sha256)
+
+
+def test_ended_jobs_are_counted_apart(ledger, path):
+    for number, state in enumerate([State.DELIVERED, State.DELIVERED, State.HELD, State.CLAIMED]):
+        add(ledger, f"j{number}")
+        ledger.advance(f"j{number}", state)
+    assert count_ended(path) == {"canvas": {"delivered": 2, "held": 1}}
+    assert [row.id for row in read_jobs(path)] == ["j3"]
+
+
+def test_only_a_claim_can_be_forgotten(ledger):
+    add(ledger, "j1")
+    add(ledger, "j2")
+    ledger.advance("j2", State.CLAIMED)
+    ledger.forget("j1")
+    ledger.forget("j2")
+    assert [row.id for row in ledger.open_jobs()] == ["j2"]
+
+
+def test_a_second_job_of_one_id_is_refused_and_the_first_stays(ledger):
+    add(ledger, source=b"first")
+    with pytest.raises(sqlite3.IntegrityError):
+        add(ledger, source=b"second")
+    assert ledger.job("j1").source == b"first"
+
+
+def test_a_ledger_of_a_newer_version_is_refused(path):
+    Ledger(path).close()
+    with sqlite3.connect(path) as db:
+        db.execute("PRAGMA user_version = 99")
+    db.close()
+    with pytest.raises(StorageError, match="written by a newer hotfolder"):
+        Ledger(path)
+
+
+def test_a_damaged_ledger_is_refused_with_its_path(path):
+    path.write_bytes(b"this is no database" * 100)
+    with pytest.raises(StorageError, match="cannot be used") as error:
+        Ledger(path)
+    assert str(path) in str(error.value)
+
+
+def test_the_newest_sync_setting_is_full(ledger):
+    # FULL is 2: what a commit returned from survives a power cut (sqlite.org/pragma.html)
+    assert ledger._db.execute("PRAGMA synchronous").fetchone() == (2,)
+    assert ledger._db.execute("PRAGMA journal_mode").fetchone() == ("wal",)

@@ -1,0 +1,97 @@
+"""Settings: all problems at once, each with file, key, value and what is allowed."""
+
+import pytest
+
+from hotfolder.errors import SettingsError
+from hotfolder.registry import load_registry
+from hotfolder.settings import load_settings
+
+GOOD = """
+title = "Canvas"
+stages = ["preflight", "sizing", "profile-conversion"]
+[medium]
+profile = "matte-canvas.icc"
+surface = "canvas"
+viewing_distance = "2 m"
+[stage.sizing]
+long_edge = "30 in"
+ppi = 150
+"""
+
+
+@pytest.fixture
+def load(root):
+    def load(text, name="canvas"):
+        for file in root.destinations.glob("*.toml"):
+            file.unlink()
+        (root.destinations / f"{name}.toml").write_text(text)
+        return load_settings(root.path, load_registry())
+
+    return load
+
+
+def problems_of(load, text, name="canvas"):
+    with pytest.raises(SettingsError) as error:
+        load(text, name)
+    return error.value.problems
+
+
+def test_what_init_writes_is_right(root):
+    settings = load_settings(root.path, load_registry())
+    assert sorted(settings.destinations) == ["book-pages", "fine-art-canvas", "web-gallery"]
+
+
+def test_quantities_are_plain_numbers_after_loading(load):
+    canvas = load(GOOD).destinations["canvas"]
+    assert canvas.file.medium.viewing_distance == 2000.0
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "said"),
+    [
+        ('surface = "canvas"', 'surface = "velvet"', "medium.surface", "'canvas'"),
+        ('surface = "canvas"', "", "medium.surface", "is missing"),
+        ('viewing_distance = "2 m"', "viewing_distance = 2", "medium.viewing_distance", "60 in"),
+        ('title = "Canvas"', 'titel = "Canvas"', "titel", "title, stages"),
+        ('"preflight"', '"prefight"', "stages.0", "no stage is called 'prefight'"),
+        ('"preflight"', '"sizing"', "stages.1", "each stage once"),
+        ("ppi = 150", "pip = 150", "stage.sizing.pip", "ppi"),
+        ("matte-canvas.icc", "gone.icc", "medium.profile", "matte-canvas.icc"),
+        ("[stage.sizing]", "[stage.tagging]\n[stage.sizing]", "stage.tagging", "is not used"),
+        ("[medium]", '[result]\nformat = "webp"\n[medium]', "result.format", "'tiff', 'jpeg'"),
+        ("[medium]", '[limits]\ntime = "soon"\n[medium]', "limits.time", "10 min"),
+        ("[medium]", "[medium", "", "is not valid TOML"),
+    ],
+)
+def test_a_wrong_value_is_named_with_its_key_and_what_is_allowed(load, old, new, key, said):
+    assert old in GOOD
+    problems = problems_of(load, GOOD.replace(old, new))
+    assert key in [problem.key for problem in problems]
+    assert said in "\n".join(str(problem) for problem in problems)
+    assert all(problem.file.endswith("canvas.toml") for problem in problems)
+
+
+def test_all_problems_of_all_files_come_at_once(root):
+    for file in root.destinations.glob("*.toml"):
+        file.write_text(file.read_text().replace("surface", "surfaces"))
+    (root.path / "hotfolder.toml").write_text("workers = -1\nspeed = 3\n")
+    with pytest.raises(SettingsError) as error:
+        load_settings(root.path, load_registry())
+    files = {problem.file.rsplit("/", 1)[-1] for problem in error.value.problems}
+    assert files == {
+        "hotfolder.toml",
+        "book-pages.toml",
+        "fine-art-canvas.toml",
+        "web-gallery.toml",
+    }
+
+
+def test_a_root_without_its_settings_file_says_to_run_init(tmp_path):
+    with pytest.raises(SettingsError) as error:
+        load_settings(tmp_path, load_registry())
+    assert "hotfolder init" in str(error.value)
+
+
+def test_a_destination_with_a_hostile_name_is_refused(load):
+    problems = problems_of(load, GOOD, name="a b")
+    assert "letters, digits, hyphens and underscores" in str(problems[0])

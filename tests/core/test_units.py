@@ -1,0 +1,42 @@
+"""Quantities: text with a unit becomes one number in one unit, and nothing else does."""
+
+import pytest
+from pydantic import TypeAdapter, ValidationError
+
+from hotfolder.units import ByteCount, DurationS, LengthMm, Money, MoneyAmount, Share
+
+
+@pytest.mark.parametrize(
+    ("kind", "text", "expected"),
+    [
+        (LengthMm, "60 in", 1524.0),  # 1 in = 25.4 mm exactly, agreement of 1959
+        (LengthMm, "2 m", 2000.0),
+        (LengthMm, "2,5 cm", 25.0),
+        (LengthMm, "1 ft", 304.8),
+        (DurationS, "10 min", 600.0),
+        (ByteCount, "2 GiB", 2147483648.0),
+        (Share, "5 %", 0.05),
+        (MoneyAmount, "62 GBP", Money(62.0, "GBP")),
+    ],
+)
+def test_text_with_a_unit_is_read(kind, text, expected):
+    read = TypeAdapter(kind).validate_python(text)
+    assert read == expected
+
+
+@pytest.mark.parametrize(
+    ("kind", "value", "said"),
+    [
+        (LengthMm, 60, 'a number and one of mm, cm, m, in, ft, as in "60 in"'),
+        (LengthMm, "60", 'as in "60 in"'),
+        (LengthMm, "60 px", "one of mm, cm, m, in, ft"),
+        (LengthMm, "-1 mm", "not negative"),
+        (Share, "0.05", "one of %"),
+        (MoneyAmount, "62 pounds", 'a currency of ISO 4217, as in "62 GBP"'),
+        (DurationS, "nan s", "a number"),
+    ],
+)
+def test_anything_else_is_refused_and_the_message_says_what_is_allowed(kind, value, said):
+    with pytest.raises(ValidationError) as error:
+        TypeAdapter(kind).validate_python(value)
+    assert said in str(error.value)

@@ -1,0 +1,104 @@
+"""Driving the whole program: drop files into a root, sweep it, look at what came out."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import tifffile
+
+from hotfolder.root import Root
+
+
+@pytest.fixture
+def hotfolder():
+    """Run the command line in a process of its own; returns the finished process."""
+
+    def run(*arguments: object, **options: Any) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-m", "hotfolder.cli", *map(str, arguments)],
+            capture_output=True,
+            check=False,
+            text=True,
+            timeout=120,
+            **options,
+        )
+
+    return run
+
+
+@pytest.fixture
+def small(root: Root) -> Root:
+    """A root whose one destination makes small files fast: TIFF, 8 cm at 100 ppi."""
+    for file in root.destinations.glob("*.toml"):
+        if file.stem != "fine-art-canvas":
+            file.unlink()
+    write_destination(root)
+    return root
+
+
+def write_destination(root: Root, *, name: str = "fine-art-canvas", **replace: str) -> Path:
+    text = """
+title = "Fine-art canvas"
+stages = ["preflight", "sizing", "output-sharpening", "profile-conversion", "tagging"]
+[medium]
+profile = "matte-canvas.icc"
+surface = "canvas"
+viewing_distance = "2 m"
+[result]
+format = "tiff"
+[stage.sizing]
+long_edge = "8 cm"
+ppi = 100
+"""
+    for old, new in replace.items():
+        text = text.replace(*new) if isinstance(new, tuple) else text.replace(old, new)
+    path = root.destinations / f"{name}.toml"
+    path.write_text(text)
+    return path
+
+
+def picture(profile: bytes | None, size: int = 96, seed: int = 1) -> np.ndarray:
+    """A smooth 16-bit RGB picture, different for every seed."""
+    y, x = np.mgrid[0:size, 0 : size * 3 // 2] / size
+    phase = seed * 0.37
+    planes = [np.sin(3 * x + phase) * np.cos(2 * y), np.cos(4 * y + phase), np.sin(5 * (x + y))]
+    return np.uint16(12000 + 40000 * (np.stack(planes, axis=-1) * 0.5 + 0.5))
+
+
+def drop(root: Root, relative: str, *, profile: bool = True, seed: int = 1, size: int = 96) -> Path:
+    """Write a picture into the hot folder of the canvas."""
+    path = root.path / "in" / "fine-art-canvas" / relative
+    path.parent.mkdir(parents=True, exist_ok=True)
+    icc = (root.profiles / "srgb.icc").read_bytes() if profile else None
+    tifffile.imwrite(
+        path,
+        picture(icc, size, seed),
+        photometric="rgb",
+        iccprofile=icc,
+        metadata=None,
+        resolution=(300, 300),
+        resolutionunit="INCH",
+    )
+    return path
+
+
+def records(root: Root, name: str = "fine-art-canvas") -> list[dict[str, Any]]:
+    log = root.path / "out" / name / "log.jsonl"
+    if not log.exists():
+        return []
+    return [json.loads(line) for line in log.read_text().splitlines()]
+
+
+def files(folder: Path) -> list[str]:
+    """Every file below a folder, relative, our own marker and log left out."""
+    return sorted(
+        str(path.relative_to(folder))
+        for path in folder.rglob("*")
+        if path.is_file() and not path.name.startswith(".") and path.name != "log.jsonl"
+    )
