@@ -14,11 +14,14 @@ from hotfolder_demo.texture import (
     frame,
     mirrored_rows,
     ramp,
+    rgb,
     sample,
     smooth,
 )
 
 _HORIZON = 0.44
+_SHORELINE = _HORIZON + 0.009
+"""Where the flats begin, in picture heights from the top."""
 _SUN = (0.30, 0.035)
 """Place of the sun: right of the middle, and above the horizon, in picture heights."""
 
@@ -27,15 +30,15 @@ def dawn(width: int, height: int, rng: np.random.Generator) -> Picture:
     """Dawn over the mudflats, developed, linear light."""
     x, y = frame(width, height)
     clouds, land = fractal_tile(rng, 1.75, stretch=1.6), fractal_tile(rng, 1.9)
-    sky = _sky(x, y, clouds)
-    far = _shores(sky, x, y, land)
-    ground = _flats(far, x, y, land)
-    scene = _posts(ground, x, y, rng)
+    split = round(_SHORELINE * height)
+    far = _shores(_sky(x, y[:split], clouds), x, y[:split], land, height)
+    scene = np.concatenate([far, _flats(far, x, y[split:], land, height)])
+    scene = _posts(scene, x, y, rng)
     return finished(developed(scene, 1.45, 2.0, 1.3), rng, grain=0.012)
 
 
 def _sky(x: Grid, y: Grid, clouds: Grid) -> Picture:
-    up = np.abs(_HORIZON - y)  # mirrored below the horizon, so that water finds its sky there
+    up = np.abs(_HORIZON - y)
     sun_x, sun_up = _SUN
     away = np.hypot((x - sun_x) * 0.8, (up - sun_up) * 1.5)
     base = ramp(
@@ -43,8 +46,8 @@ def _sky(x: Grid, y: Grid, clouds: Grid) -> Picture:
         [(0, (0.80, 0.36, 0.20)), (0.06, (0.78, 0.42, 0.26)), (0.15, (0.48, 0.38, 0.38)),
          (0.28, (0.20, 0.26, 0.38)), (0.6, (0.06, 0.11, 0.24))],
     )
-    glow = np.exp(-((away / 0.30) ** 1.3))[..., None] * np.array([1.1, 0.50, 0.14], np.float32)
-    core = np.exp(-((away / 0.045) ** 1.2))[..., None] * np.array([3.2, 2.0, 0.9], np.float32)
+    glow = np.exp(-((away / 0.30) ** 1.3))[..., None] * rgb(1.1, 0.50, 0.14)
+    core = np.exp(-((away / 0.045) ** 1.2))[..., None] * rgb(3.2, 2.0, 0.9)
     depth = 0.16 / (up + 0.055)
     u, v = x * depth * 0.34 + 0.63, depth * 0.50 + 0.15
     thick = sample(clouds, u, v)
@@ -57,21 +60,22 @@ def _sky(x: Grid, y: Grid, clouds: Grid) -> Picture:
     return blend(base + glow + core, shadowed + (burning - shadowed) * lit[..., None], cover)
 
 
-def _shores(sky: Picture, x: Grid, y: Grid, land: Grid) -> Picture:
+def _shores(sky: Picture, x: Grid, y: Grid, land: Grid, height: int) -> Picture:
     """Two far shores, the further the paler: the air between is lit by the dawn."""
     scene = sky
-    row = 1 / y.shape[0]
+    row = 1 / height
     for base, tall, place, air in ((0.0, 0.022, 0.10, 0.72), (0.006, 0.010, 0.63, 0.36)):
         ridge = sample(land, x[0] * 0.17 + place, np.float32(place)) * 0.5 + 0.6
         rough = sample(land, x[0] * 1.9 + place, np.float32(0.31)) * 0.05
         top = _HORIZON + base - tall * np.maximum(ridge + rough, 0.08)
         cover = np.clip((y - top) / row + 0.5, 0, 1)
-        haze = sky * air + np.array([0.035, 0.035, 0.06], np.float32) * (1 - air)
-        scene = blend(scene, haze * np.array([0.8, 0.78, 0.9], np.float32), cover.astype(np.float32))
+        haze = sky * air + rgb(0.035, 0.035, 0.06) * (1 - air)
+        scene = blend(scene, haze * rgb(0.8, 0.78, 0.9), cover)
     return scene
 
 
-def _flats(far: Picture, x: Grid, y: Grid, land: Grid) -> Picture:
+def _flats(far: Picture, x: Grid, y: Grid, land: Grid, height: int) -> Picture:
+    """Mud, wet and dry, and the creek; what is wet shows the sky of `far` upside down."""
     below = np.maximum(y - _HORIZON, 1e-4)
     depth = 0.10 / (below + 0.004)
     across = x * depth
@@ -84,23 +88,21 @@ def _flats(far: Picture, x: Grid, y: Grid, land: Grid) -> Picture:
     water = smooth(level, 0.10, 0.015)
     wet = smooth(level, 0.9, 0.0) * 0.55
     ripple = sample(land, across * 0.9, depth * 3.0 + 0.2) * (0.010 * below + 0.0015)
-    rows = (2 * _HORIZON - y + ripple * 2.0) * y.shape[0] - 0.5
-    reflection = mirrored_rows(far, rows.astype(np.float32))
+    rows = (2 * _HORIZON - y + ripple * 2.0) * height - 0.5
+    reflection = mirrored_rows(far, rows)
     gain = sample(land, across * 1.9 + 0.404, depth * 1.1) - fine
     grit = sample(land, across * 9.0, depth * 6.0 + 0.7) - sample(land, across * 9.0 + 0.004, depth * 6.0 + 0.7)
     gain = gain + grit * 0.55 * smooth(below, 0.05, 0.35)
     slope = np.clip(0.5 + 3.2 * gain * fade + 0.25 * relief, 0.05, 1.6)
-    mud = slope[..., None] * np.array([0.105, 0.075, 0.066], np.float32)
-    warm = np.exp(-np.abs(x - _SUN[0]) / 0.5)[..., None] * np.array([0.10, 0.045, 0.016], np.float32)
+    mud = slope[..., None] * rgb(0.105, 0.075, 0.066)
+    warm = np.exp(-np.abs(x - _SUN[0]) / 0.5)[..., None] * rgb(0.10, 0.045, 0.016)
     mud = mud + warm * np.clip(gain * 3 * fade + 0.4, 0, 1.5)[..., None]
-    mud = blend(mud, reflection * 0.55, (wet * (0.45 + 0.4 * (1 - below))).astype(np.float32))
-    mud = blend(mud, np.array([0.46, 0.27, 0.20], np.float32), np.exp(-below / 0.018) * 0.6)
+    mud = blend(mud, reflection * 0.55, (wet * (0.45 + 0.4 * (1 - below))))
+    mud = blend(mud, rgb(0.46, 0.27, 0.20), np.exp(-below / 0.018) * 0.6)
     dimmed = reflection * (0.90 - 0.35 * below[..., None])
     ground = blend(mud, dimmed, water)
     rim = np.exp(-(((level - 0.11) / 0.03) ** 2)) * 0.22 * fade
-    ground = blend(ground, reflection * 1.1, rim.astype(np.float32))
-    row = 1 / y.shape[0]
-    return blend(far, ground, np.clip((y - _HORIZON - 0.009) / row, 0, 1).astype(np.float32))
+    return blend(ground, reflection * 1.1, rim)
 
 
 def _posts(ground: Picture, x: Grid, y: Grid, rng: np.random.Generator) -> Picture:
@@ -117,8 +119,8 @@ def _posts(ground: Picture, x: Grid, y: Grid, rng: np.random.Generator) -> Pictu
         top, bottom = int((foot - tall) / row) - 2, int((foot + tall) / row) + 2
         left, right = (int((middle + side * (thick + tall * 0.2) + x.max()) / row) for side in (-1, 1))
         window = (slice(max(top, 0), max(bottom, 0)), slice(max(left, 0), max(right, 0)))
-        px, py = x[window], y[window]
-        if px.size == 0:
+        px, py = x[:, window[1]], y[window[0]]
+        if px.size == 0 or py.size == 0:
             continue
         up = foot - py
         centre = middle + lean * np.abs(up)
@@ -128,8 +130,8 @@ def _posts(ground: Picture, x: Grid, y: Grid, rng: np.random.Generator) -> Pictu
         mirror = mirror * 0.62 * (1 + up / tall)
         lit = np.clip((px - centre) / thick * 0.5 + 0.2, 0, 1)
         haze = min(0.6, index * 0.055)
-        wood = np.array([0.022, 0.018, 0.020]) * (1 - haze) + np.array([0.40, 0.22, 0.16]) * haze
-        colour = wood + lit[..., None] ** 3 * np.array([0.22, 0.10, 0.04])
-        scene[window] = blend(scene[window], wood, mirror.astype(np.float32))
-        scene[window] = blend(scene[window], colour, post.astype(np.float32))
+        wood = rgb(0.022, 0.018, 0.020) * (1 - haze) + rgb(0.40, 0.22, 0.16) * haze
+        colour = wood + lit[..., None] ** 3 * rgb(0.22, 0.10, 0.04)
+        scene[window] = blend(scene[window], wood, mirror)
+        scene[window] = blend(scene[window], colour, post)
     return scene

@@ -13,7 +13,6 @@ gamt               0 in gamut; above, the distance: 65535 is 64 ΔE*ab or more
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
@@ -43,6 +42,20 @@ _LAB_GRID = 33
 _CURVE_SAMPLES = 4096
 _GAMUT_RANGE = 64.0
 """ΔE*ab to either side of the surface that the gamut tag's grid can hold."""
+
+Primaries = tuple[tuple[float, float], tuple[float, float], tuple[float, float]]
+
+SRGB_PRIMARIES: Primaries = ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06))
+"""IEC 61966-2-1, table 1: x, y of red, green, blue."""
+
+P3_PRIMARIES: Primaries = ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060))
+"""SMPTE EG 432-1."""
+
+WIDE_PRIMARIES: Primaries = ((0.64, 0.33), (0.21, 0.71), (0.15, 0.06))
+"""Adobe RGB (1998) colour image encoding, version 2005-05, 4.3.1.2."""
+
+WIDE_GAMMA = 563 / 256
+"""The same, 4.3.1.2: 2.19921875 exactly."""
 
 _D65_XY = (0.3127, 0.3290)
 _BRADFORD = np.array(
@@ -116,19 +129,18 @@ def build_profile(recipe: Recipe, version: Version) -> bytes:
 
 def srgb() -> bytes:
     """The sRGB display profile, version 4 (IEC 61966-2-1)."""
-    return _matrix_profile("sRGB", ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06)), _SRGB_CURVE)
+    return _matrix_profile("sRGB", SRGB_PRIMARIES, _SRGB_CURVE)
 
 
 def display_p3() -> bytes:
     """A wide display with the P3 primaries, D65 and the sRGB curve (SMPTE EG 432-1)."""
-    primaries = ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060))
-    return _matrix_profile("Display with P3 primaries", primaries, _SRGB_CURVE)
+    return _matrix_profile("Display with P3 primaries", P3_PRIMARIES, _SRGB_CURVE)
 
 
 def adobe_rgb_compatible() -> bytes:
     """Wide RGB with gamma 563/256, compatible with Adobe RGB (1998), its specification of 2005."""
-    primaries = ((0.64, 0.33), (0.21, 0.71), (0.15, 0.06))
-    return _matrix_profile("Wide RGB, gamma 563/256", primaries, icc.parametric_curve([563 / 256]))
+    curve = icc.parametric_curve([WIDE_GAMMA])
+    return _matrix_profile("Wide RGB, gamma 563/256", WIDE_PRIMARIES, curve)
 
 
 def grey_gamma22() -> bytes:
@@ -192,20 +204,33 @@ def _to_pcs(device_curve: Floats, lab: Floats, version: Version) -> bytes:
     return icc.lut_a_to_b([icc.curve(device_curve)] * channels, grid, [icc.curve()] * 3)
 
 
-def _matrix_profile(name: str, primaries: Sequence[tuple[float, float]], trc: bytes) -> bytes:
-    """A display of three primaries (x, y) under D65, adapted to D50 by Bradford, version 4."""
+def linear_rgb_to_pcs(primaries: Primaries) -> Floats:
+    """The matrix from linear RGB of primaries (x, y) under D65 to XYZ under D50, Bradford-adapted.
+
+    Returns
+    -------
+    float64, shape (3, 3): XYZ as a column = matrix @ RGB as a column, white having Y = 1.
+    """
     white = _xyz_of(_D65_XY)
     colorants = np.stack([_xyz_of(each) for each in primaries], axis=1)
-    colorants = colorants * np.linalg.solve(colorants, white)
-    cone_ratio = (_BRADFORD @ icc.D50_XYZ) / (_BRADFORD @ white)
-    adaptation = np.linalg.solve(_BRADFORD, cone_ratio[:, None] * _BRADFORD)
-    columns = np.rint(adaptation @ colorants * 65536) / 65536
+    return np.asarray(_adaptation() @ colorants * np.linalg.solve(colorants, white))
+
+
+def _adaptation() -> Floats:
+    """Bradford adaptation from D65 to the PCS white (ICC.1:2022, annex E)."""
+    cone_ratio = (_BRADFORD @ icc.D50_XYZ) / (_BRADFORD @ _xyz_of(_D65_XY))
+    return np.linalg.solve(_BRADFORD, cone_ratio[:, None] * _BRADFORD)
+
+
+def _matrix_profile(name: str, primaries: Primaries, trc: bytes) -> bytes:
+    """A display of three primaries under D65, version 4."""
+    columns = np.rint(linear_rgb_to_pcs(primaries) * 65536) / 65536
     # The three must sum to the PCS white to the last code, or white is tinted.
     columns[:, 1] += np.array(icc.D50_XYZ) - columns.sum(axis=1)
     tags = {
         **_texts(name, "4.4"),
         "wtpt": icc.xyz(icc.D50_XYZ),
-        "chad": icc.s15_fixed16_array(adaptation),
+        "chad": icc.s15_fixed16_array(_adaptation()),
         "rXYZ": icc.xyz(columns[:, 0]),
         "gXYZ": icc.xyz(columns[:, 1]),
         "bXYZ": icc.xyz(columns[:, 2]),

@@ -10,14 +10,18 @@ from hotfolder_demo.texture import (
     Grid,
     Picture,
     blend,
+    blurred,
     developed,
     finished,
     fractal_tile,
     frame,
     mirrored_rows,
+    normals,
     ramp,
+    rgb,
     sample,
     smooth,
+    unit,
 )
 
 _BUOYS = (
@@ -27,7 +31,8 @@ _BUOYS = (
     (0.13, 0.58, 0.150, (0.98, 0.16, -0.035)),
 )
 _BANK = 0.20
-_SUN = np.array([0.45, 0.70, 0.55]) / np.linalg.norm([0.45, 0.70, 0.55])
+_SUN = unit(0.45, 0.70, 0.55)
+"""Direction of the light: right, up, towards the camera."""
 _OVERSAMPLED = 2
 
 
@@ -35,10 +40,9 @@ def reeds(width: int, height: int, rng: np.random.Generator) -> Picture:
     """Buoys behind reeds, developed, linear light; the greens and reds exceed sRGB."""
     x, y = frame(width, height)
     rough, soft = fractal_tile(rng, 1.7), fractal_tile(rng, 2.4, stretch=2.0)
-    above = _far_bank(x, y, rough, soft)
-    for buoy in _BUOYS:
-        above = _with_ball(above, x, y, buoy, rough)
-    scene = _water(above, x, y, rough, soft)
+    split = round(_BANK * height)
+    above = _far_bank(x, y[:split], rough, soft, height)
+    scene = np.concatenate([above, _water(above, x, y[split:], rough, soft, height)])
     for buoy in _BUOYS:
         scene = _with_ball(scene, x, y, buoy, rough)
     scene = _with_reeds(scene, rng, number=110, tallest=0.52, far=True)
@@ -46,8 +50,8 @@ def reeds(width: int, height: int, rng: np.random.Generator) -> Picture:
     return finished(developed(scene, 1.5, 2.0, 1.2), rng, grain=0.010)
 
 
-def _far_bank(x: Grid, y: Grid, rough: Grid, soft: Grid) -> Picture:
-    """Trees and marsh on the other side, out of focus; below the bank only their colours."""
+def _far_bank(x: Grid, y: Grid, rough: Grid, soft: Grid, height: int) -> Picture:
+    """Trees and marsh on the other side, out of focus."""
     scene = ramp(y, [(0, (0.30, 0.40, 0.46)), (0.05, (0.42, 0.48, 0.46)), (0.3, (0.40, 0.44, 0.40))])
     crowns = 0.075 - 0.035 * sample(soft, x[0] * 0.22, np.float32(0.3)) - 0.008 * sample(rough, x[0] * 0.9, np.float32(0.6))
     trees = smooth(y - crowns, -0.012, 0.012)
@@ -57,22 +61,21 @@ def _far_bank(x: Grid, y: Grid, rough: Grid, soft: Grid) -> Picture:
     tone = 0.45 + 0.16 * sample(rough, x * 2.0, y * 5.0) + 0.16 * sample(soft, x * 0.3, y * 0.5)
     scene = blend(scene, ramp(tone, [(0, (0.05, 0.075, 0.012)), (1, (0.25, 0.27, 0.06))]), grass)
     scene = scene * (1 - 0.55 * smooth(y, _BANK - 0.022, _BANK - 0.004))[..., None]
-    blur = x.shape[0] * 0.005
-    return np.stack(
-        [ndimage.gaussian_filter(scene[..., c], blur, mode="nearest") for c in range(3)], axis=-1
-    )
+    return blurred(scene, height * 0.005)
 
 
-def _water(above: Picture, x: Grid, y: Grid, rough: Grid, soft: Grid) -> Picture:
+def _water(
+    above: Picture, x: Grid, y: Grid, rough: Grid, soft: Grid, height: int
+) -> Picture:
+    """Dark water with the bank, the sky and the buoys in it."""
     below = np.maximum(y - _BANK, 1e-3)
     depth = 0.25 / (below + 0.02)
     swell = sample(soft, x * depth * 0.16, depth * 0.42)
     chop = sample(rough, x * depth * 0.9, depth * 2.6)
     tilt = (swell * 0.020 + chop * 0.006) * (0.2 + below)
-    height = y.shape[0]
     # Each buoy is mirrored about its own waterline, the bank about the bank.
     mirror = 2 * _BANK - y
-    scene = mirrored_rows(above, ((np.clip(mirror, 0, None) + tilt * 1.4).clip(0, _BANK - 0.004) * height).astype(np.float32))
+    scene = mirrored_rows(above, ((np.clip(mirror, 0, None) + tilt * 1.4).clip(0, _BANK - 0.004) * height))
     sky = ramp(below, [(0, (0.10, 0.13, 0.10)), (0.25, (0.16, 0.23, 0.26)), (0.9, (0.035, 0.075, 0.105))])
     facing = smooth(swell * 0.6 + chop * 0.6, -1.6, 2.0)
     scene = scene * (0.30 + 0.5 * np.exp(-below / 0.16))[..., None] + sky * (0.15 + 1.15 * facing)[..., None] * smooth(below, 0.0, 0.2)[..., None]
@@ -84,39 +87,36 @@ def _water(above: Picture, x: Grid, y: Grid, rough: Grid, soft: Grid) -> Picture
         broken = smooth(swell * 0.5 + chop * 0.9, 1.5 - 0.9 * down.clip(0, radius) / radius, -0.6)
         ball = ball * (0.93 - 0.25 * smooth(down, 0, radius * 2)) * broken
         shade = 0.13 + 0.34 * smooth(down, radius * 0.1, radius * 0.9)
-        scene = blend(scene, np.array(colour) * shade[..., None], ball)
+        scene = blend(scene, rgb(*colour) * shade[..., None], ball)
     sparkle = smooth(chop + 0.5 * swell, 2.1, 3.2) * smooth(below, 0.02, 0.2)
-    scene = scene + sparkle[..., None] * np.array([0.9, 0.92, 0.88], np.float32) * 0.8
-    shore = np.clip((y - _BANK) * height + 0.5, 0, 1).astype(np.float32)
-    return blend(above, scene, shore)
+    return np.asarray(scene + sparkle[..., None] * rgb(0.72, 0.74, 0.70))
 
 
 def _with_ball(
     scene: Picture, x: Grid, y: Grid, buoy: tuple[float, float, float, tuple[float, float, float]], rough: Grid
 ) -> Picture:
     middle, line, radius, paint = buoy
-    height = x.shape[0]
+    height = y.shape[0]
     centre = line - radius * 0.62
     rows = slice(max(int((centre - 1.5 * radius) * height), 0), int((line + 0.02) * height))
     columns = slice(*np.searchsorted(x[0], [middle - 1.1 * radius, middle + 1.1 * radius]))
     window = (rows, columns)
-    px, py = (x[window] - middle) / radius, (centre - y[window]) / radius
+    px, py = (x[:, columns] - middle) / radius, (centre - y[rows]) / radius
     edge = 1 / (height * radius)
     round_ = np.hypot(px, py)
     front = np.sqrt(np.clip(1 - round_**2, 0, None))
     turn, rise = np.arctan2(px, front + 1e-3) / (2 * np.pi), py * 0.25
     dents = 0.05 * sample(rough, turn + middle, rise)
-    normal = np.stack([px + dents * 0.5, py + dents * 0.4, front], axis=-1)
-    normal = normal / np.linalg.norm(normal, axis=-1, keepdims=True)
+    normal = normals(px + dents * 0.5, py + dents * 0.4, front)
     direct = np.clip(normal @ _SUN, 0, 1)
     scuffs = smooth(sample(rough, turn * 2 + 0.3, rise * 2 + middle), 0.9, 2.6) * 0.5
-    paint_here = np.array(paint) * (1 - 0.10 * dents[..., None] * 8)
-    faded = np.array([0.62, 0.52, 0.42]) * 0.8
+    paint_here = rgb(*paint) * (1 - 0.10 * dents[..., None] * 8)
+    faded = rgb(0.62, 0.52, 0.42) * 0.8
     paint_here = paint_here + (faded - paint_here) * scuffs[..., None] * 0.55
     slime = smooth(py + 0.05 * sample(rough, turn * 3, rise), -0.38, -0.56)
-    paint_here = paint_here + (np.array([0.030, 0.042, 0.014]) - paint_here) * slime[..., None] * 0.85
-    light = direct[..., None] * np.array([1.05, 0.98, 0.86]) + (0.30 + 0.20 * normal[..., 1:2]) * np.array([0.62, 0.72, 0.80])
-    halfway = (_SUN + np.array([0, 0, 1])) / np.linalg.norm(_SUN + np.array([0, 0, 1]))
+    paint_here = paint_here + (rgb(0.030, 0.042, 0.014) - paint_here) * slime[..., None] * 0.85
+    light = direct[..., None] * rgb(1.05, 0.98, 0.86) + (0.30 + 0.20 * normal[..., 1:2]) * rgb(0.62, 0.72, 0.80)
+    halfway = unit(*(_SUN + unit(0, 0, 1)))
     shine = np.clip(normal @ halfway, 0, 1)
     gloss = (0.30 * shine**130 + 0.07 * shine**18) * (1 - 0.7 * scuffs) * (1 - slime)
     sky = 0.06 * (1 - front) ** 3
@@ -125,10 +125,10 @@ def _with_ball(
     ring = np.hypot(px / 0.17, (py - 1.08) / 0.17)
     eye = np.clip((0.30 - np.abs(ring - 0.85)) / (edge * 6) + 0.5, 0, 1) * (py > 0.9)
     metal = 0.10 + 0.35 * np.clip(px * 4 + 0.5, 0, 1)
-    water = np.clip((line + 0.05 * radius * np.sqrt(np.clip(1 - px**2, 0, 1)) - y[window]) * height + 0.5, 0, 1)
+    water = np.clip((line + 0.05 * radius * np.sqrt(np.clip(1 - px**2, 0, 1)) - y[rows]) * height + 0.5, 0, 1)
     result = scene.copy()
-    part = blend(scene[window], np.repeat(metal[..., None], 3, axis=-1), eye.astype(np.float32))
-    result[window] = blend(part, colour, (ball * water).astype(np.float32))
+    part = blend(scene[window], metal[..., None], eye)
+    result[window] = blend(part, colour, (ball * water))
     return result
 
 
@@ -184,7 +184,7 @@ def _with_reeds(
     blade = green * (0.04 + 1.25 * tone[..., None] ** 2)
     if far:
         mask = ndimage.gaussian_filter(mask, height * 0.0009)
-    return blend(scene, blade, mask.astype(np.float32))
+    return blend(scene, blade, mask)
 
 
 def _seed_head(cover: ImageDraw.ImageDraw, paint: ImageDraw.ImageDraw, tip: Grid, tall: float) -> None:

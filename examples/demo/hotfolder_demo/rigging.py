@@ -19,6 +19,7 @@ from hotfolder_demo.texture import (
     frame,
     mirrored_rows,
     ramp,
+    rgb,
     sample,
     smooth,
 )
@@ -70,21 +71,22 @@ def rigging(width: int, height: int, rng: np.random.Generator) -> Picture:
     """Moored boats against a pale sky, developed, linear light."""
     x, y = frame(width, height)
     clouds, chop = fractal_tile(rng, 1.9), fractal_tile(rng, 1.8, stretch=2.2)
-    sky = _sky(x, y, clouds)
+    split = round(_HORIZON * height)
+    sky = _sky(x, y[:split], clouds, height)
     below = np.maximum(y - _HORIZON, 1e-3)
     depth = 0.14 / (below + 0.012)
     swell = sample(chop, x * depth * 0.16, depth * 0.9) + 0.6 * sample(chop, x * depth * 0.7, depth * 3.1)
-    scene = _water(sky, y, swell)
+    scene = np.concatenate([sky, _water(sky, y[split:], swell[split:], height)])
     for waterline, haze, boats in _GROUPS:
         colour, cover = _drawn(boats, waterline, width, height, rng)
-        air = np.array([0.60, 0.62, 0.62], np.float32)
+        air = rgb(0.60, 0.62, 0.62)
         colour = colour * (1 - haze) + air * haze
         scene = _reflected(scene, colour, cover, y, waterline, swell)
         scene = blend(scene, colour, cover)
     return finished(developed(scene, 1.55, 2.4, 1.25), rng, grain=0.009, vignette=0.18)
 
 
-def _sky(x: Grid, y: Grid, clouds: Grid) -> Picture:
+def _sky(x: Grid, y: Grid, clouds: Grid, height: int) -> Picture:
     up = np.abs(_HORIZON - y)
     scene = ramp(
         up,
@@ -99,19 +101,17 @@ def _sky(x: Grid, y: Grid, clouds: Grid) -> Picture:
     lit = ramp(bright, [(0, (0.42, 0.46, 0.52)), (0.55, (0.86, 0.84, 0.80)), (1, (1.35, 1.28, 1.16))])
     scene = blend(scene, lit, cover)
     hills = 0.016 + 0.010 * sample(clouds, x[0] * 0.22 + 0.4, np.float32(0.8)) + 0.0016 * sample(clouds, x[0] * 3, np.float32(0.1))
-    bank = np.clip((np.maximum(hills, 0.004) - up) * y.shape[0] + 0.5, 0, 1)
-    return blend(scene, (0.42, 0.47, 0.47), bank.astype(np.float32))
+    bank = np.clip((np.maximum(hills, 0.004) - up) * height + 0.5, 0, 1)
+    return blend(scene, (0.42, 0.47, 0.47), bank)
 
 
-def _water(sky: Picture, y: Grid, swell: Grid) -> Picture:
-    height = y.shape[0]
+def _water(sky: Picture, y: Grid, swell: Grid, height: int) -> Picture:
     below = np.maximum(y - _HORIZON, 0)
     rows = (2 * _HORIZON - y - swell * (0.010 + 0.11 * below)) * height
-    mirror = mirrored_rows(sky, np.clip(rows, 0, (_HORIZON - 0.001) * height).astype(np.float32))
-    dark = np.array([0.085, 0.13, 0.14], np.float32)
+    mirror = mirrored_rows(sky, np.clip(rows, 0, (_HORIZON - 0.001) * height))
+    dark = rgb(0.085, 0.13, 0.14)
     seen = (0.80 - 0.50 * smooth(below, 0, 0.45)) * (0.86 + 0.14 * np.tanh(swell))
-    water = mirror * seen[..., None] + dark * (1 - seen)[..., None]
-    return blend(sky, water, np.clip((y - _HORIZON) * height + 0.5, 0, 1).astype(np.float32))
+    return np.asarray(dark + seen[..., None] * (mirror - dark))
 
 
 def _reflected(
@@ -125,7 +125,7 @@ def _reflected(
     rows = np.clip(rows, 0, height - 1).astype(np.intp)
     columns = np.clip(np.arange(width) + aside, 0, width - 1)
     there = cover[rows, columns] * smooth(down, 0, 0.002) * (0.82 - 0.9 * np.minimum(down, 0.5))
-    return blend(scene, colour[rows, columns] * 0.75 + 0.02, there.astype(np.float32))
+    return blend(scene, colour[rows, columns] * 0.75 + 0.02, there)
 
 
 def _drawn(

@@ -37,19 +37,21 @@ def fractal_tile(
 def sample(tile: Grid, across: ArrayLike, down: ArrayLike) -> Grid:
     """Values of a repeating tile at places in tiles (1.0 is one repetition), linearly between."""
     size = tile.shape[0]
-    places = np.stack(np.broadcast_arrays(np.asarray(down), np.asarray(across))) * size
-    return np.asarray(
-        ndimage.map_coordinates(tile, places.astype(np.float32), order=1, mode="grid-wrap"),
-        dtype=np.float32,
-    )
+    shape = np.broadcast_shapes(np.shape(across), np.shape(down))
+    places = np.empty((2, *shape), dtype=np.float32)
+    np.multiply(down, size, out=places[0], casting="same_kind")
+    np.multiply(across, size, out=places[1], casting="same_kind")
+    return np.asarray(ndimage.map_coordinates(tile, places, order=1, mode="grid-wrap"))
 
 
 def frame(width: int, height: int) -> tuple[Grid, Grid]:
-    """Places of the pixels' centres: x -w/2h … w/2h from the middle, y 0 (top) … 1 (bottom)."""
+    """Places of the pixels' centres: x -w/2h … w/2h from the middle, y 0 (top) … 1 (bottom).
+
+    Shapes (1, width) and (height, 1): what depends on one of them alone stays small.
+    """
     x = (np.arange(width, dtype=np.float32) + 0.5 - width / 2) / height
     y = (np.arange(height, dtype=np.float32) + 0.5) / height
-    across, down = np.meshgrid(x, y)
-    return across, down
+    return x[None, :], y[:, None]
 
 
 def smooth(values: ArrayLike, low: float, high: float) -> Grid:
@@ -61,27 +63,39 @@ def smooth(values: ArrayLike, low: float, high: float) -> Grid:
 def ramp(values: Grid, stops: Sequence[tuple[float, tuple[float, float, float]]]) -> Picture:
     """Colours from a gradient given as (place, colour), places rising."""
     places = [place for place, _ in stops]
-    channels = [
-        np.interp(values, places, [colour[channel] for _, colour in stops]) for channel in range(3)
-    ]
-    return np.stack(channels, axis=-1).astype(np.float32)
+    picture = np.empty((*values.shape, 3), dtype=np.float32)
+    for channel in range(3):
+        levels = [colour[channel] for _, colour in stops]
+        picture[..., channel] = np.interp(values, places, levels)
+    return picture
+
+
+def rgb(red: float, green: float, blue: float) -> Picture:
+    """One colour, shape (3,), of the type that pictures have."""
+    return np.array([red, green, blue], dtype=np.float32)
+
+
+def blurred(picture: Picture, radius_px: float) -> Picture:
+    """A picture out of focus: a Gaussian blur with this standard deviation."""
+    radii = (radius_px, radius_px, 0)
+    return np.asarray(ndimage.gaussian_filter(picture, radii, mode="nearest", truncate=3.0))
 
 
 def blend(below: Picture, above: ArrayLike, cover: Grid) -> Picture:
     """`above` (a picture or one colour) laid over `below` where `cover` is 1."""
     top = np.asarray(above, dtype=np.float32)
-    return np.asarray(below + cover[..., None] * (top - below), dtype=np.float32)
+    return np.asarray(below + cover.astype(np.float32, copy=False)[..., None] * (top - below))
 
 
 def mirrored_rows(picture: Picture, rows: Grid) -> Picture:
     """Each pixel from the row that `rows` names in its own column, linearly between rows."""
     rows = np.clip(rows, 0, picture.shape[0] - 1.001)
-    first = rows.astype(np.intp)
-    part = (rows - first)[..., None]
-    columns = np.arange(picture.shape[1])
-    return np.asarray(
-        picture[first, columns] * (1 - part) + picture[first + 1, columns] * part, dtype=np.float32
-    )
+    first = rows.astype(np.int32)
+    part = (rows - first.astype(np.float32))[..., None]
+    flat = picture.reshape(-1, 3)
+    places = first * np.int32(picture.shape[1]) + np.arange(picture.shape[1], dtype=np.int32)
+    upper = flat[places]
+    return np.asarray(upper + part * (flat[places + picture.shape[1]] - upper))
 
 
 def developed(
@@ -127,3 +141,15 @@ def relief_of_ripples(tile: Grid, across: Grid, depth: Grid, number: float) -> G
     return np.asarray(1 - 2 * wave**0.85, dtype=np.float32) * (
         0.75 + 0.25 * np.tanh(sample(tile, across * 0.3 + 0.5, depth * 0.4))
     )
+
+
+def unit(across: float, up: float, near: float) -> Picture:
+    """A direction of length 1, shape (3,): right, up, towards the camera."""
+    direction = np.array([across, up, near], dtype=np.float32)
+    return np.asarray(direction / np.linalg.norm(direction))
+
+
+def normals(across: Grid, up: Grid, near: Grid) -> Picture:
+    """Directions of length 1 of a surface, shape (height, width, 3)."""
+    length = np.sqrt(across**2 + up**2 + near**2)
+    return np.stack(np.broadcast_arrays(across / length, up / length, near / length), axis=-1)

@@ -6,20 +6,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 from scipy.interpolate import CubicSpline
 
 from hotfolder_demo.texture import (
     Grid,
     Picture,
     blend,
+    blurred,
     developed,
     finished,
     fractal_tile,
     frame,
+    normals,
     ramp,
+    rgb,
     sample,
     smooth,
+    unit,
 )
 
 
@@ -47,7 +50,8 @@ _VESSELS = (
     Vessel(0.27, 0.86, 0.13, (0.34, 0.56, 0.72, 0.80, 0.80, 0.72, 0.56, 0.40, 0.38), (0.31, 0.15, 0.09)),
 )
 
-_SUN = np.array([-0.74, 0.50, 0.42])
+_SUN = unit(-0.74, 0.50, 0.42)
+"""Direction of the light: right, up, towards the camera."""
 _SHORE = 0.40
 _TILT = 0.20
 """The camera looks down a little: a ring of a vessel is an ellipse, this much of its width high."""
@@ -81,11 +85,11 @@ def _shore(x: Grid, y: Grid, rough: Grid, soft: Grid) -> Picture:
     scene = scene * (1 + 0.13 * swell)[..., None]
     glint = smooth(sample(rough, x * 0.5, 0.5 / (y + 0.02)), 1.2, 2.4)
     glint = glint * smooth(y, 0.25, 0.30) * smooth(y, 0.40, 0.34)
-    scene = scene + glint[..., None] * np.array([0.5, 0.46, 0.38], np.float32)
-    blur = x.shape[0] * 0.006
-    scene = np.stack(
-        [ndimage.gaussian_filter(scene[..., c], blur, mode="nearest") for c in range(3)], axis=-1
-    )
+    scene = scene + glint[..., None] * rgb(0.5, 0.46, 0.38)
+    # The estuary is out of focus; the sand below it is smooth still.
+    height = y.shape[0]
+    away = slice(0, int((_SHORE + 0.1) * height))
+    scene[away] = blurred(scene[away], height * 0.006)
     depth = 1 / (y - 0.24).clip(0.05)
     sand = sample(rough, x * depth * 0.7, depth * 0.9)
     grains = sample(rough, x * depth * 5.0, depth * 6.0)
@@ -100,18 +104,22 @@ def _shore(x: Grid, y: Grid, rough: Grid, soft: Grid) -> Picture:
 def _shadow(scene: Picture, x: Grid, y: Grid, vessel: Vessel) -> Picture:
     """A soft shadow to the right on the sand, and the dark line of contact."""
     wide = vessel.tall * max(vessel.outline)
+    rows = slice(*np.searchsorted(y[:, 0], [vessel.foot - wide, vessel.foot + wide]))
     along = (x - vessel.middle) / wide
+    y = y[rows]
     across = (y - vessel.foot) / (wide * 0.26)
     cast = np.exp(-(((along - 0.9) / 1.35) ** 2) - (across + 0.05 * along) ** 2) * 0.78
     foot = vessel.tall * vessel.outline[0] * 1.25
     contact = np.exp(-(((x - vessel.middle) / foot) ** 4) - ((y - vessel.foot) / (foot * 0.16)) ** 2) * 0.75
-    return scene * (1 - np.maximum(cast, contact))[..., None]
+    result = scene.copy()
+    result[rows] *= (1 - np.maximum(cast, contact))[..., None]
+    return result
 
 
 def _with_vessel(
     scene: Picture, x: Grid, y: Grid, vessel: Vessel, rough: Grid, soft: Grid, *, reflected: bool
 ) -> Picture:
-    height = x.shape[0]
+    height = y.shape[0]
     reach = vessel.tall * (max(vessel.outline) + 0.10)
     span = vessel.tall * (1.06 + _TILT * vessel.outline[-1])
     top, bottom = (vessel.foot, vessel.foot + span) if reflected else (vessel.foot - span, vessel.foot + 0.04)
@@ -119,7 +127,7 @@ def _with_vessel(
         slice(max(int(top * height), 0), min(int(bottom * height) + 1, height)),
         slice(*np.searchsorted(x[0], [vessel.middle - reach, vessel.middle + reach])),
     )
-    px, py = x[window], y[window]
+    px, py = x[:, window[1]], y[window[0]]
     mirror = -1 if reflected else 1
     up = mirror * (vessel.foot - py) / vessel.tall
     across = (px - vessel.middle) / vessel.tall
@@ -127,23 +135,24 @@ def _with_vessel(
     profile = CubicSpline(np.linspace(0, 1, len(vessel.outline)), vessel.outline)
     level = np.clip(up, -0.2, 1.2)
     for _ in range(3):
-        half = profile(np.clip(level, 0, 1))
+        half = profile(np.clip(level, 0, 1)).astype(np.float32)
         level = up + tilt * np.sqrt(np.clip(half**2 - across**2, 0, None))
         level = np.clip(level, -0.2, 1.2)
-    half = profile(np.clip(level, 0, 1))
+    half = profile(np.clip(level, 0, 1)).astype(np.float32)
     edge = 1 / (height * vessel.tall)
     body = np.clip((half - np.abs(across)) / edge + 0.5, 0, 1)
     body = body * np.clip(level / edge + 0.5, 0, 1) * np.clip((1 - level) / edge + 0.5, 0, 1)
-    clay = np.array(vessel.clay)
-    colour = _fired(clay, across, level, half, profile.derivative()(np.clip(level, 0, 1)), rough, soft, vessel)
+    clay = rgb(*vessel.clay)
+    slope = profile(np.clip(level, 0, 1), 1).astype(np.float32)
+    colour = _fired(clay, across, level, half, slope, rough, soft, vessel)
     if reflected:
         fade = body * 0.50 * np.exp(-2.2 * np.clip(up, 0, 1))
-        part = blend(scene[window], colour * 0.7, fade.astype(np.float32))
+        part = blend(scene[window], colour * 0.7, fade)
         blur = height * 0.0022
-        part = np.stack([ndimage.gaussian_filter(part[..., c], (blur, blur * 0.6)) for c in range(3)], -1)
+        part = blurred(part, blur)
         part = blend(scene[window], part, smooth(body, 0, 0.1))
     else:
-        part = blend(scene[window], colour, body.astype(np.float32))
+        part = blend(scene[window], colour, body)
         part = _mouth(part, across, up, float(profile(1.0)), tilt, clay, edge)
     result = scene.copy()
     result[window] = part
@@ -157,25 +166,23 @@ def _fired(
     front = np.sqrt(1 - side**2)
     rings = sample(rough, np.float32(vessel.middle), level * 0.22) * 0.05
     rings = rings + 0.025 * np.sin(level * 95 + 4 * sample(soft, level * 0.1, level * 0.2))
-    normal = np.stack([side, -slope + rings, front], axis=-1)
-    normal = normal / np.linalg.norm(normal, axis=-1, keepdims=True)
-    direct = normal @ (_SUN / np.linalg.norm(_SUN))
+    normal = normals(side, rings - slope, front)
+    direct = normal @ _SUN
     wrapped = np.clip((direct + 0.28) / 1.28, 0, 1) ** 1.35
     angle = np.arcsin(side) / np.pi
     mottle = 0.07 * sample(soft, angle * 0.5 + vessel.middle, level * 0.4)
     mottle = mottle + 0.05 * sample(rough, angle + vessel.middle, level * 0.8)
-    albedo = clay * (1 + mottle[..., None] * np.array([0.8, 1.1, 1.3]))
+    albedo = clay * (1 + mottle[..., None] * rgb(0.8, 1.1, 1.3))
     # Where light fades the clay seems redder, as skin does.
-    fading = np.exp(-(((direct - 0.02) / 0.22) ** 2))[..., None] * np.array([0.10, -0.01, -0.03])
+    fading = np.exp(-(((direct - 0.02) / 0.22) ** 2))[..., None] * rgb(0.10, -0.01, -0.03)
     sky = 0.30 + 0.22 * normal[..., 1:2]
-    bounce = np.clip(-normal[..., 1:2], 0, 1) * np.array([0.16, 0.12, 0.08])
-    light = wrapped[..., None] * np.array([1.25, 1.08, 0.88]) + sky * np.array([0.55, 0.66, 0.78])
-    halfway = _SUN / np.linalg.norm(_SUN) + np.array([0, 0, 1.0])
-    shine = np.clip(normal @ (halfway / np.linalg.norm(halfway)), 0, 1)
+    bounce = np.clip(-normal[..., 1:2], 0, 1) * rgb(0.16, 0.12, 0.08)
+    light = wrapped[..., None] * rgb(1.25, 1.08, 0.88) + sky * rgb(0.55, 0.66, 0.78)
+    shine = np.clip(normal @ unit(*(_SUN + unit(0, 0, 1))), 0, 1)
     gloss = 0.055 * shine**22 + 0.05 * shine**90
     rim = 0.05 * (1 - front) ** 3
     dark = 1 - 0.55 * np.exp(-np.clip(level, 0, 1) / 0.06)
-    colour = albedo * (light + bounce) * (1 + fading) + (gloss + rim)[..., None] * np.array([1.0, 0.97, 0.92])
+    colour = albedo * (light + bounce) * (1 + fading) + (gloss + rim)[..., None] * rgb(1.0, 0.97, 0.92)
     return np.asarray(colour * dark[..., None], dtype=np.float32)
 
 
@@ -187,6 +194,6 @@ def _mouth(part: Picture, across: Grid, up: Grid, half: float, tilt: float, clay
     right = np.clip(across / half * 0.5 + 0.5, 0, 1)
     dark = clay * (0.05 + 0.55 * depth * right)[..., None]
     lip = np.exp(-((inside / 0.07) ** 2))[..., None]
-    bright = clay * (0.75 + 0.5 * (1 - right[..., None])) * np.array([1.25, 1.1, 0.95])
-    part = blend(part, np.asarray(dark, np.float32), opening.astype(np.float32))
-    return blend(part, np.asarray(bright, np.float32), (lip[..., 0] * smooth(inside, -0.15, -0.02)).astype(np.float32))
+    bright = clay * (0.75 + 0.5 * (1 - right[..., None])) * rgb(1.25, 1.1, 0.95)
+    part = blend(part, np.asarray(dark, np.float32), opening)
+    return blend(part, np.asarray(bright, np.float32), (lip[..., 0] * smooth(inside, -0.15, -0.02)))
