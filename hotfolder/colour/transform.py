@@ -7,9 +7,7 @@ converted once, exactly, and looked up.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from enum import StrEnum
 from typing import Any
 
@@ -18,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, ProfileError, lab_profile
+from hotfolder.colour.slabs import over_slabs
 from hotfolder.raster.model import Encoding
 
 Codes = NDArray[np.uint16]
@@ -27,9 +26,6 @@ BLACK_POINT_COMPENSATION = 0x2000
 
 NO_GRID = 0x100
 """``cmsFLAGS_NOOPTIMIZE``: every pixel goes through the profiles themselves."""
-
-PIXELS_PER_THREAD = 250_000
-"""Below this a second thread costs more than it brings."""
 
 
 class Intent(StrEnum):
@@ -136,17 +132,12 @@ class Transform:
         if self.is_identity:
             return pixels
         rows, width, _ = pixels.shape
-        threads = min(_cores(), rows, rows * width // PIXELS_PER_THREAD)
-        if threads < 2:
-            return self._convert(pixels)
         out = np.empty((rows, width, self.destination.encoding.channels), dtype=np.uint16)
-        edges = np.linspace(0, rows, threads + 1).astype(int)
 
         def work(start: int, stop: int) -> None:
             out[start:stop] = self._convert(pixels[start:stop])
 
-        with ThreadPoolExecutor(threads) as pool:
-            list(pool.map(work, edges[:-1], edges[1:]))
+        over_slabs(work, rows, width)
         return out
 
     def _kernel(self) -> Callable[[Codes], Codes]:
@@ -243,9 +234,3 @@ def to_lab(
 def _falls_back(profile: Profile, intent: Intent, direction: Any) -> bool:
     kind = "A2B0" if direction == "from device" else "B2A0"
     return kind in profile.tags and not profile.has_intent(intent, direction)
-
-
-def _cores() -> int:
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
