@@ -199,13 +199,18 @@ def _layout(page: Any, tags: dict[int, Value]) -> tuple[SampleLayout, list[str]]
 def _palette(page: Any) -> NDArray[np.uint16]:
     """The colour map, shape (entries, 3).
 
-    Values are 16 bits (TIFF 6.0, ColorMap); some programs wrote 8-bit values, and where none is
-    above 255 they are read as such, as libtiff's own tools do.
+    Values have 16 bits (TIFF 6.0, ColorMap), but many programs have only 8 to write: some write
+    them as they are, some shifted by 8 places, so that white would not be white. Where no value
+    uses the upper or none the lower 8 bits, the 8 bits are widened (common practice, no source).
     """
     if page.colormap is None:
         raise Refuse("damaged", "The file is damaged: its palette is missing.")
-    palette = np.asarray(page.colormap, dtype=np.uint16).T
-    return palette * np.uint16(257) if palette.max(initial=0) < 256 else palette
+    palette: NDArray[np.uint16] = np.asarray(page.colormap, dtype=np.uint16).T
+    if not (palette >> 8).any():
+        return palette * np.uint16(257)
+    if not (palette & 255).any():
+        return (palette >> 8) * np.uint16(257)
+    return palette
 
 
 def _metadata(

@@ -51,7 +51,11 @@ class SegmentReader:
         self._belts = math.ceil(self._height_px / self._belt_rows)
         self._offsets: tuple[int, ...] = tuple(page.dataoffsets)
         self._byte_counts = self._checked_byte_counts()
-        self._plain = page.compression == 1 and bool(page.is_contiguous) and not page.is_tiled
+        self._plain = (
+            page.compression == page.predictor == page.fillorder == 1
+            and page.is_contiguous
+            and not page.is_tiled
+        )
         if not self._plain:
             segment = self._belt_rows * self._segment_width * self._per_segment
             check_whole(segment * self._dtype.itemsize, limits, "One strip or tile of the TIFF")
