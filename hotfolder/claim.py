@@ -22,10 +22,8 @@ def new_job_id() -> str:
     return f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(4)}"
 
 
-def claim(
-    ledger: Ledger, spool: Path, destination: str, folder: Path, candidate: Candidate
-) -> JobRow | None:
-    """Take `candidate` out of the hot folder `folder`.
+def claim(ledger: Ledger, spool: Path, destination: str, candidate: Candidate) -> JobRow | None:
+    """Take `candidate` out of its hot folder.
 
     Returns
     -------
@@ -54,7 +52,7 @@ def claim(
             "mtime_ns": identity.mtime_ns,
         },
     )
-    place = folder / candidate.relative
+    place = candidate.path
     try:
         durable.make_folders(spool / row.id)
         taken = spool / row.id / ORIGINAL

@@ -17,7 +17,7 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from hotfolder.errors import HotfolderError, SettingsError
+from hotfolder.errors import HotfolderError, SettingsError, StorageError
 from hotfolder.root import Root
 
 app = typer.Typer(
@@ -176,8 +176,6 @@ def _sweep(root: Root, *, show: bool) -> list[dict[str, Any]]:
     """Run a daemon until nothing waits; return the records of what it ended, oldest first."""
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-    from hotfolder.status import open_troubles
-
     ended: list[dict[str, Any]] = []
     out = _out()
 
@@ -214,8 +212,8 @@ def _sweep(root: Root, *, show: bool) -> list[dict[str, Any]]:
             _show_progress(progress, bars, daemon)
     if failure:
         raise failure[0]
-    for message in open_troubles(root):
-        _errors().print(message, style="bold", markup=False, highlight=False)
+    if daemon.troubles():
+        raise StorageError("\n".join(daemon.troubles()))
     return ended
 
 

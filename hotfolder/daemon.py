@@ -12,6 +12,7 @@ import json
 import os
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -21,22 +22,24 @@ from typing import Any
 
 from filelock import FileLock, Timeout
 
-from hotfolder import durable, intake, platforms
+from hotfolder import durable, intake, names, platforms
 from hotfolder.claim import claim, recover_claim
 from hotfolder.deliver import Deliverer
 from hotfolder.errors import RootInUse, SettingsError, StorageError
-from hotfolder.jobs import Work, attempt_folder
+from hotfolder.jobs import Runner, Work, attempt_folder
 from hotfolder.ledger import JobRow, Ledger, State
 from hotfolder.logs import get_log
 from hotfolder.registry import Registry
 from hotfolder.root import DestinationFolders, Root
 from hotfolder.settings import SETTINGS_FILE, Destination, Settings, load_destination
-from hotfolder.worker import read_progress
+from hotfolder.worker import read_progress, run_attempt
 
 _CLAIMS_A_TURN = 32
 _RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
 _SNAPSHOT_EVERY_S = 1.0
 _SHOWN = 50
+_SWEEP_TRIES = 3
+_LEDGER = "the ledger"
 
 Observer = Callable[[JobRow], None]
 """Called in a job's thread when the job has ended."""
@@ -58,7 +61,7 @@ class _HotFolder:
     last_scan: str = ""
     settings_problem: str = ""
     settings_stamp: tuple[int, int] = (0, 0)
-    ready: list[intake.Candidate] = field(default_factory=list)
+    ready: deque[intake.Candidate] = field(default_factory=deque)
 
 
 @dataclass
@@ -75,9 +78,16 @@ class Daemon:
     """Serves one root until it is stopped, or until nothing waits any more."""
 
     def __init__(
-        self, root: Root, settings: Settings, registry: Registry, observer: Observer | None = None
+        self,
+        root: Root,
+        settings: Settings,
+        registry: Registry,
+        observer: Observer | None = None,
+        run: Runner = run_attempt,
     ) -> None:
+        """Prepare to serve `root`; `run` makes one attempt at a job, by default in a process."""
         self.root = root
+        self._run = run
         self._settings = settings
         self._registry = registry
         self._observer = observer
@@ -112,9 +122,8 @@ class Daemon:
         """
         with _served_alone(self.root):
             self._ledger = Ledger(self.root.ledger)
-            self._work = Work(
-                self.root, self._ledger, Deliverer(self._ledger, self._folders_of), self._stop
-            )
+            deliverer = Deliverer(self._ledger, self._folders_of)
+            self._work = Work(self.root, self._ledger, deliverer, self._stop, self._run)
             workers = self._settings.root.workers or platforms.cpu_count()
             self._hot = {
                 name: self._hot_folder(each) for name, each in self._settings.destinations.items()
@@ -141,21 +150,27 @@ class Daemon:
             found.append((now, doing, share))
         return found
 
-    def waiting(self) -> int:
-        """Number of files and jobs that still wait, those being worked on not counted."""
-        settling = sum(len(hot.settler.waiting()) + len(hot.ready) for hot in self._hot.values())
-        return settling + len(self._ledger.open_jobs()) - len(self._running)
+    def troubles(self) -> list[str]:
+        """What keeps work waiting that only a person can mend, as sentences."""
+        unreachable = [hot.problem for hot in self._hot.values() if hot.problem]
+        troubles = [*list(self._trouble.values()), *self._trouble_of_claims.values()]
+        return list(dict.fromkeys([*unreachable, *(trouble.message for trouble in troubles)]))
 
     # the loop
 
     def _loop(self, *, until_idle: bool) -> None:
         while not self._stop.is_set():
             self._wake.clear()
-            self._reload()
-            for hot in self._hot.values():
-                self._look(hot)
-            more = self._claim()
-            self._hand_out()
+            more = False
+            try:
+                self._reload()
+                for hot in self._hot.values():
+                    self._look(hot)
+                more = self._claim()
+                self._hand_out()
+                self._trouble_of_claims.pop(_LEDGER, None)
+            except StorageError as error:
+                self._note_trouble(self._trouble_of_claims, _LEDGER, error)
             self._write_snapshot()
             if until_idle and not more and self._is_idle():
                 return
@@ -163,18 +178,26 @@ class Daemon:
                 self._wake.wait(self._until_next(until_idle=until_idle))
 
     def _is_idle(self) -> bool:
-        """Nothing runs, nothing settles, and no job is open that could be tried now."""
-        if self._running or any(hot.settler.waiting() for hot in self._hot.values()):
+        """Nothing runs, nothing settles, and what is open is in trouble that lasts."""
+        now = time.monotonic()
+        if self._running or any(
+            hot.settler.waiting() or hot.ready or (hot.due <= now and not hot.problem)
+            for hot in self._hot.values()
+        ):
             return False
         # a sweep does not wait for a disk to be mended: it tries a few times and says so
-        open_jobs = [row.id for row in self._ledger.open_jobs()]
-        return all(self._trouble.get(job, _Trouble("", "")).tries >= 3 for job in open_jobs)
+        if any(trouble.tries < _SWEEP_TRIES for trouble in list(self._trouble_of_claims.values())):
+            return False
+        lasting = {
+            job for job, trouble in list(self._trouble.items()) if trouble.tries >= _SWEEP_TRIES
+        }
+        return all(row.id in lasting for row in self._ledger.open_jobs())
 
     def _until_next(self, *, until_idle: bool) -> float:
         now = time.monotonic()
         due = [hot.due for hot in self._hot.values()]
-        due += [trouble.not_before for trouble in self._trouble.values()]
-        due += [trouble.not_before for trouble in self._trouble_of_claims.values()]
+        due += [trouble.not_before for trouble in list(self._trouble.values())]
+        due += [trouble.not_before for trouble in list(self._trouble_of_claims.values())]
         if self._running:
             due.append(now + _SNAPSHOT_EVERY_S)
         elif until_idle:
@@ -204,8 +227,8 @@ class Daemon:
     def _look(self, hot: _HotFolder) -> None:
         """Scan a hot folder if an event or the clock says so, and see what has settled."""
         now = time.monotonic()
-        if not hot.woken.is_set() and now < hot.due:
-            return
+        if hot.ready or (not hot.woken.is_set() and now < hot.due):
+            return  # what has settled is taken first; the scan after that finds the rest
         hot.woken.clear()
         try:
             found = intake.scan(hot.folders.hot_folder)
@@ -224,7 +247,7 @@ class Daemon:
             hot.watch.restart()
         hot.last_scan = _now()
         hot.junk = found.junk
-        hot.ready = hot.settler.update(found.candidates)
+        hot.ready = deque(hot.settler.update(found.candidates))
         if not hot.watch.healthy():
             hot.watch.restart()
         interval = hot.destination.intake.rescan
@@ -245,24 +268,16 @@ class Daemon:
                 if hot.ready:
                     self._check_room(hot)
                 for _ in range(min(_CLAIMS_A_TURN, len(hot.ready))):
-                    candidate = hot.ready.pop()
+                    candidate = hot.ready[0]
+                    row = claim(self._ledger, self.root.spool, name, candidate)
+                    hot.ready.popleft()
                     hot.settler.forget(candidate)
-                    row = claim(
-                        self._ledger, self.root.spool, name, hot.folders.hot_folder, candidate
-                    )
                     if row:
-                        self._log.info(
-                            "job.claimed",
-                            job=row.id,
-                            destination=name,
-                            file=os.fsencode(candidate.relative).decode(
-                                "utf-8", "backslashreplace"
-                            ),
-                        )
+                        file = names.display_name(row.source)
+                        self._log.info("job.claimed", job=row.id, destination=name, file=file)
                 self._trouble_of_claims.pop(name, None)
             except StorageError as error:
                 self._note_trouble(self._trouble_of_claims, name, error)
-                hot.due = 0.0
         return any(
             hot.ready for name, hot in self._hot.items() if name not in self._trouble_of_claims
         )
@@ -426,7 +441,10 @@ class Daemon:
             ],
             "trouble": [
                 {"about": key, "message": trouble.message, "since": trouble.since}
-                for key, trouble in [*self._trouble.items(), *self._trouble_of_claims.items()]
+                for key, trouble in [
+                    *list(self._trouble.items()),
+                    *self._trouble_of_claims.items(),
+                ]
             ],
         }
 

@@ -204,13 +204,14 @@ def make_folders(path: str | Path) -> None:
     FileExistsError, NotADirectoryError
         When something that is no folder stands in the way.
     """
-    path = Path(path)
-    if path.is_dir():
-        return
-    if path.parent != path:
-        make_folders(path.parent)
-    path.mkdir(exist_ok=True)
-    fsync_folder(path.parent)
+    missing = []
+    place = Path(path)
+    while not place.is_dir() and place.parent != place:
+        missing.append(place)
+        place = place.parent
+    for folder in reversed(missing):
+        folder.mkdir(exist_ok=True)
+        fsync_folder(folder.parent)
 
 
 def remove_tree(path: str | Path, *, below: str | Path) -> None:

@@ -174,7 +174,3 @@ def _trouble(name: str, trouble: dict[str, Any]) -> Waiting:
 def _z(time: datetime) -> str:
     return time.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
-
-def open_troubles(root: Root) -> list[str]:
-    """What kept jobs waiting when the daemon last said something, as sentences."""
-    return [each["message"] for each in _snapshot(root).get("trouble", [])]

@@ -47,3 +47,8 @@ def root(tmp_path: Path, profiles: Path) -> Root:
     text = settings.read_text().replace('quiet = "2 s"', 'quiet = "0.1 s"')
     settings.write_text(text.replace('patience = "60 s"', 'patience = "0.3 s"'))
     return Root(path)
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Long forms of tests that have a short one."""
+    parser.addoption("--every-act", action="store_true", help="kill at every act, not a spread")

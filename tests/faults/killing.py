@@ -1,0 +1,163 @@
+"""Kill the daemon at a chosen outside act, and count what it has done with every file.
+
+The acts are the functions through which the program touches disk and ledger. They are wrapped
+here, in the test process's child; the program itself knows nothing of it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+
+from hotfolder import durable, platforms
+from hotfolder.check import check
+from hotfolder.daemon import Daemon
+from hotfolder.ledger import Ledger, State, read_jobs
+from hotfolder.logs import set_up_logs
+from hotfolder.root import Root
+from hotfolder.worker import Answer, Attempt, _work
+
+ACTS: tuple[tuple[Any, str], ...] = (
+    (durable, "move_new"),
+    (durable, "copy_new"),
+    (durable, "write_new"),
+    (durable, "append_line"),
+    (durable, "make_folders"),
+    (durable, "remove_tree"),
+    (durable, "fsync_file"),
+    (durable, "fsync_folder"),
+    (platforms, "rename_noreplace"),
+    (Ledger, "add"),
+    (Ledger, "advance"),
+    (Ledger, "forget"),
+)
+
+
+class Killer:
+    """Wraps the acts; ends the process by SIGKILL before or after the one with a given number."""
+
+    def __init__(self, number: int | None, *, after: bool) -> None:
+        self.number = number
+        self.after = after
+        self.acts: list[str] = []
+        self._lock = threading.Lock()
+
+    def install(self) -> None:
+        for owner, name in ACTS:
+            setattr(owner, name, self._wrapped(getattr(owner, name), name))
+
+    def _wrapped(self, act: Callable[..., Any], name: str) -> Callable[..., Any]:
+        def counted(*args: Any, **kwargs: Any) -> Any:
+            with self._lock:
+                self.acts.append(name)
+                mine = len(self.acts)
+            if mine == self.number and not self.after:
+                os.kill(os.getpid(), signal.SIGKILL)
+            try:
+                return act(*args, **kwargs)
+            finally:
+                if mine == self.number and self.after:
+                    os.kill(os.getpid(), signal.SIGKILL)
+
+        return counted
+
+
+def run_here(attempt: Attempt, _stop: threading.Event) -> Answer:
+    """An attempt in the daemon's own process: faults are about the daemon, not the worker."""
+    return _work(attempt)
+
+
+def sweep_in_child(root: Root, number: int | None = None, *, after: bool = False) -> list[str] | None:
+    """Sweep in a child process that is killed at an act; None when it was, else its acts."""
+    read, write = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(read)
+        code = 1
+        try:
+            set_up_logs(None, terminal=False)
+            killer = Killer(number, after=after)
+            found = check(root)
+            assert found.settings is not None
+            assert found.registry is not None
+            daemon = Daemon(root, found.settings, found.registry, run=run_here)
+            killer.install()
+            daemon.run(until_idle=True)
+            if not daemon.troubles():
+                os.write(write, json.dumps(killer.acts).encode())
+                code = 0
+        finally:
+            os._exit(code)
+    os.close(write)
+    with os.fdopen(read) as pipe:
+        said = pipe.read()
+    _, status = os.waitpid(child, 0)
+    if os.WIFSIGNALED(status):
+        assert os.WTERMSIG(status) == signal.SIGKILL
+        return None
+    assert os.WEXITSTATUS(status) == 0, "the sweep failed"
+    acts: list[str] = json.loads(said)
+    return acts
+
+
+def hashes(root: Root, *kinds: str) -> Iterator[str]:
+    """SHA-256 of every original under the folders of these kinds, results and our files left out."""
+    for kind in kinds:
+        for path in sorted((root.path / kind).rglob("*")):
+            ours = path.name in {"record.json", "why.txt", "log.jsonl"}
+            if path.is_file() and not path.name.startswith(".") and not ours:
+                if path.parent.name != "result":
+                    yield hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def check_books(root: Root, dropped: list[str]) -> None:
+    """Every original ended exactly once and is kept; results, log and ledger agree."""
+    assert sorted(dropped) == sorted(hashes(root, "in", "originals", "held", "refused"))
+    assert list(hashes(root, "in")) == []
+    assert list(root.spool.iterdir()) == []
+
+    logged = [
+        json.loads(line)
+        for log in sorted((root.path / "out").glob("*/log.jsonl"))
+        for line in log.read_bytes().splitlines()
+    ]
+    assert sorted(dropped) == sorted(record["original"]["sha256"] for record in logged)
+    ended = {row.id: row for row in read_jobs(root.ledger, ended=True)}
+    assert read_jobs(root.ledger) == []
+    assert {record["job"]: record for record in logged} == {
+        job: row.record for job, row in ended.items()
+    }
+
+    results = {
+        record["results"][0]["path"]: record["results"][0]["sha256"]
+        for record in logged
+        if record["state"] == State.DELIVERED
+    }
+    out = {
+        str(path): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in (root.path / "out").rglob("*")
+        if path.is_file() and path.name != "log.jsonl"
+    }
+    assert results == out
+    left = [
+        str(path)
+        for path in root.path.rglob(".hotfolder-*")
+        if path.name != ".hotfolder-folder"
+    ]
+    assert left == []
+
+
+def dropped_hashes(folder: Path) -> list[str]:
+    """SHA-256 of every file that waits in a hot folder."""
+    return [
+        hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in folder.rglob("*")
+        if path.is_file() and not path.name.startswith(".")
+    ]

@@ -1,0 +1,77 @@
+"""Kill -9 at every outside act of a sweep, then sweep again: nothing lost, nothing twice.
+
+The acts are counted by a sweep that is left alone, so a new act is tried without being listed.
+`pytest tests/faults --every-act` tries all; without it, a spread of them.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+
+import pytest
+
+from faults.killing import check_books, dropped_hashes, sweep_in_child
+from hotfolder.root import Root
+from whole.conftest import drop, write_destination
+
+SPREAD = 12
+
+
+@pytest.fixture
+def filled(root):
+    """Three files that end in three ways, two of one name in two folders."""
+    for file in root.destinations.glob("*.toml"):
+        file.unlink()
+    path = write_destination(root)
+    text = path.read_text().partition("[stage.sizing]")[0]
+    path.write_text(re.sub("stages = .*", 'stages = ["profile-conversion"]', text))
+    settings = root.path / "hotfolder.toml"
+    settings.write_text(
+        settings.read_text().replace("workers = 0", "workers = 1").replace('"0.1 s"', '"0 s"')
+        .replace('"0.3 s"', '"0 s"')
+    )
+    drop(root, "harbour/mud.tif", seed=1, size=24)
+    drop(root, "mud.tif", seed=2, size=24)
+    drop(root, "plain.tif", profile=False, seed=3, size=24)
+    (root.path / "in/fine-art-canvas/note.tif").write_text("dear printer")
+    return root
+
+
+def copied(root: Root, to) -> Root:
+    shutil.copytree(root.path, to)
+    return Root(to)
+
+
+def test_the_books_are_right_when_nobody_kills(filled):
+    dropped = dropped_hashes(filled.path / "in/fine-art-canvas")
+    assert sweep_in_child(filled)
+    check_books(filled, dropped)
+
+
+@pytest.mark.parametrize("after", [False, True], ids=["before", "after"])
+def test_a_kill_at_any_act_loses_nothing_and_delivers_nothing_twice(
+    filled, tmp_path, after, every_act
+):
+    dropped = dropped_hashes(filled.path / "in/fine-art-canvas")
+    acts = sweep_in_child(copied(filled, tmp_path / "counted"))
+    assert acts is not None
+    assert len(acts) > SPREAD
+    step = 1 if every_act else max(1, len(acts) // SPREAD)
+    for number in range(1, len(acts) + 1, step):
+        root = copied(filled, tmp_path / f"killed-{number}")
+        assert sweep_in_child(root, number, after=after) is None, f"act {number} was not reached"
+        assert sweep_in_child(root), f"no end after a kill at act {number}, {acts[number - 1]}"
+        check_books(root, dropped)
+        shutil.rmtree(root.path)
+    print(f"{len(range(1, len(acts) + 1, step))} of {len(acts)} acts tried")
+
+
+def test_a_kill_during_recovery_is_recovered_too(filled, tmp_path):
+    dropped = dropped_hashes(filled.path / "in/fine-art-canvas")
+    for first, second in [(9, 3), (20, 4), (33, 2), (41, 6)]:
+        root = copied(filled, tmp_path / f"killed-{first}-{second}")
+        assert sweep_in_child(root, first, after=True) is None
+        assert sweep_in_child(root, second) is None
+        assert sweep_in_child(root)
+        check_books(root, dropped)
