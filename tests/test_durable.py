@@ -46,7 +46,7 @@ def acts(monkeypatch):
 
 
 def names(folder: Path) -> list[str]:
-    return sorted(os.listdir(folder))
+    return sorted(each.name for each in folder.iterdir())
 
 
 # moving
@@ -87,7 +87,7 @@ def test_a_move_never_replaces(tmp_path):
 def test_a_rename_whose_answer_was_lost_has_happened(tmp_path, monkeypatch):
     # a file server did it, lost its answer, was asked again and found no source
     def rename(source, target):
-        os.rename(source, target)
+        source.rename(target)
         raise FileNotFoundError(errno.ENOENT, "No such file or directory", str(source))
 
     (tmp_path / "in").write_bytes(DATA)
@@ -349,7 +349,7 @@ def test_a_file_in_the_way_of_a_folder_is_an_error(tmp_path):
     (tmp_path / "out").write_bytes(b"")
     with pytest.raises(FileExistsError):
         durable.make_folders(tmp_path / "out")
-    with pytest.raises(OSError, match="Not a directory|File exists"):
+    with pytest.raises(OSError, match=r"Not a directory|File exists"):
         durable.make_folders(tmp_path / "out" / "spring")
 
 

@@ -40,7 +40,7 @@ def python(code: str, **options) -> subprocess.Popen:
 
 
 @linux_only
-@pytest.mark.parametrize("place", ["/proc", "/dev/shm", os.getcwd()])
+@pytest.mark.parametrize("place", ["/proc", "/dev/shm", Path.cwd()])
 def test_the_file_system_is_the_one_that_df_names(place):
     said = subprocess.run(["df", "--output=fstype", place], capture_output=True, check=True)
     assert said.stdout.split()[1].decode() == platforms.filesystem_type(place)
@@ -255,7 +255,7 @@ def test_no_link_is_followed_at_any_step(beneath, tmp_path, relative):
     (tmp_path / "inside" / "link").symlink_to(tmp_path / "outside")
     (tmp_path / "inside" / "here").symlink_to("sub")
     (tmp_path / "inside" / "sub" / "link.tif").symlink_to("reeds.tif")
-    with pytest.raises(OSError) as caught:  # noqa: PT011 - the number is what counts
+    with pytest.raises(OSError) as caught:
         beneath(relative)
     assert caught.value.errno in {errno.ELOOP, errno.ENOTDIR}
 
@@ -359,7 +359,8 @@ def test_a_start_time_agrees_with_psutil():
     ticks = platforms.process_start_time(os.getpid())
     since_boot_s = ticks / os.sysconf("SC_CLK_TCK")
     expected = psutil.Process().create_time() - psutil.boot_time()
-    assert since_boot_s == pytest.approx(expected, abs=1.5)  # psutil's boot time is in whole seconds
+    # psutil's boot time is in whole seconds
+    assert since_boot_s == pytest.approx(expected, abs=1.5)
 
 
 def test_a_process_that_has_ended_has_no_start_time():

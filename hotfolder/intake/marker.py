@@ -32,7 +32,7 @@ _REASONS = {
 }
 
 
-class Unreachable(StorageError):  # noqa: N818 - named for what is the case, as its relatives are
+class Unreachable(StorageError):
     """A hot folder cannot be looked into; nothing is known of what is in it."""
 
 

@@ -189,9 +189,15 @@ def _identity_of_folder(path: Path, own: Identity) -> Identity:
 
 
 def _below(path: Path) -> Iterator[os.stat_result]:
-    for place, folders, files in os.walk(path):
-        for name in (*folders, *files):
-            try:
-                yield (Path(place) / name).lstat()
-            except OSError:
-                continue  # it has gone, and the folder's own time says so
+    """Everything below a folder, without recursion: its depth is a stranger's choice."""
+    waiting = [path]
+    while waiting:
+        try:
+            with os.scandir(waiting.pop()) as entries:
+                for entry in entries:
+                    found = entry.stat(follow_symlinks=False)
+                    yield found
+                    if stat.S_ISDIR(found.st_mode):
+                        waiting.append(Path(entry.path))
+        except OSError:
+            continue  # it has gone or is closed to us; its own time says when that changes

@@ -140,7 +140,7 @@ class _Handler(FileSystemEventHandler):
         self._wake = wake
         self.failure: Exception | None = None
 
-    def on_any_event(self, event: FileSystemEvent) -> None:  # noqa: ARG002 - what happened is for the scan to find out
+    def on_any_event(self, event: FileSystemEvent) -> None:
         try:
             self._wake()
         except Exception as error:  # noqa: BLE001 - `healthy` reports it, the watch is restarted

@@ -89,7 +89,7 @@ def container_end(source: int | str | Path) -> Completeness:
         os.close(number)
 
 
-class _Cut(Exception):  # noqa: N818 - it is a message, and never leaves this module
+class _Cut(Exception):
     """The container does not end where it should; the message says how that shows."""
 
 
