@@ -107,9 +107,12 @@ def lab_to_codes(lab: ArrayLike, version: Literal["2.4", "4.4"]) -> Floats:
     """
     lab = np.asarray(lab, dtype=np.float64)
     if version == "2.4":
-        return np.stack(
-            [lab[..., 0] * 652.8, (lab[..., 1] + 128) * 256, (lab[..., 2] + 128) * 256], axis=-1
-        ) / 65535
+        return (
+            np.stack(
+                [lab[..., 0] * 652.8, (lab[..., 1] + 128) * 256, (lab[..., 2] + 128) * 256], axis=-1
+            )
+            / 65535
+        )
     return np.stack([lab[..., 0] / 100, (lab[..., 1] + 128) / 255, (lab[..., 2] + 128) / 255], -1)
 
 
@@ -120,7 +123,7 @@ def codes_to_lab(codes: ArrayLike, version: Literal["2.4", "4.4"]) -> Floats:
         scale, offset = np.array([65535 / 652.8, 65535 / 256, 65535 / 256]), [0.0, 128.0, 128.0]
     else:
         scale, offset = np.array([100.0, 255.0, 255.0]), [0.0, 128.0, 128.0]
-    return codes * scale - np.array(offset)
+    return np.asarray(codes * scale - np.array(offset))
 
 
 def xyz(values: ArrayLike) -> bytes:
@@ -142,7 +145,8 @@ def text_description(content: str) -> bytes:
     """``textDescriptionType`` (ICC.1:2001-04, 6.5.17), its ASCII part only, for version 2."""
     ascii_text = content.encode("ascii") + b"\0"
     no_unicode, no_script = bytes(8), bytes(2 + 1 + 67)
-    return b"desc" + bytes(4) + struct.pack(">I", len(ascii_text)) + ascii_text + no_unicode + no_script
+    head = b"desc" + struct.pack(">II", 0, len(ascii_text))
+    return head + ascii_text + no_unicode + no_script
 
 
 def localized_text(content: str, language: str = "en", country: str = "GB") -> bytes:

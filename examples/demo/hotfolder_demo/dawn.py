@@ -43,8 +43,13 @@ def _sky(x: Grid, y: Grid, clouds: Grid) -> Picture:
     away = np.hypot((x - sun_x) * 0.8, (up - sun_up) * 1.5)
     base = ramp(
         up,
-        [(0, (0.80, 0.36, 0.20)), (0.06, (0.78, 0.42, 0.26)), (0.15, (0.48, 0.38, 0.38)),
-         (0.28, (0.20, 0.26, 0.38)), (0.6, (0.06, 0.11, 0.24))],
+        [
+            (0, (0.80, 0.36, 0.20)),
+            (0.06, (0.78, 0.42, 0.26)),
+            (0.15, (0.48, 0.38, 0.38)),
+            (0.28, (0.20, 0.26, 0.38)),
+            (0.6, (0.06, 0.11, 0.24)),
+        ],
     )
     glow = np.exp(-((away / 0.30) ** 1.3))[..., None] * rgb(1.1, 0.50, 0.14)
     core = np.exp(-((away / 0.045) ** 1.2))[..., None] * rgb(3.2, 2.0, 0.9)
@@ -56,7 +61,9 @@ def _sky(x: Grid, y: Grid, clouds: Grid) -> Picture:
     lit = np.clip(0.45 + 0.9 * (thick - towards_sun), 0, 1.3)
     near_sun = np.exp(-((away / 0.42) ** 1.5))
     shadowed = ramp(near_sun, [(0, (0.13, 0.14, 0.22)), (1, (0.55, 0.25, 0.20))])
-    burning = ramp(near_sun, [(0, (0.52, 0.34, 0.36)), (0.5, (1.0, 0.50, 0.32)), (1, (2.2, 1.2, 0.5))])
+    burning = ramp(
+        near_sun, [(0, (0.52, 0.34, 0.36)), (0.5, (1.0, 0.50, 0.32)), (1, (2.2, 1.2, 0.5))]
+    )
     return blend(base + glow + core, shadowed + (burning - shadowed) * lit[..., None], cover)
 
 
@@ -91,7 +98,8 @@ def _flats(far: Picture, x: Grid, y: Grid, land: Grid, height: int) -> Picture:
     rows = (2 * _HORIZON - y + ripple * 2.0) * height - 0.5
     reflection = mirrored_rows(far, rows)
     gain = sample(land, across * 1.9 + 0.404, depth * 1.1) - fine
-    grit = sample(land, across * 9.0, depth * 6.0 + 0.7) - sample(land, across * 9.0 + 0.004, depth * 6.0 + 0.7)
+    grit = sample(land, across * 9.0, depth * 6.0 + 0.7)
+    grit = grit - sample(land, across * 9.0 + 0.004, depth * 6.0 + 0.7)
     gain = gain + grit * 0.55 * smooth(below, 0.05, 0.35)
     slope = np.clip(0.5 + 3.2 * gain * fade + 0.25 * relief, 0.05, 1.6)
     mud = slope[..., None] * rgb(0.105, 0.075, 0.066)
@@ -117,7 +125,8 @@ def _posts(ground: Picture, x: Grid, y: Grid, rng: np.random.Generator) -> Pictu
         tall, thick = size * rng.uniform(0.75, 1.15), size * 0.055
         lean = rng.normal(0, 0.05)
         top, bottom = int((foot - tall) / row) - 2, int((foot + tall) / row) + 2
-        left, right = (int((middle + side * (thick + tall * 0.2) + x.max()) / row) for side in (-1, 1))
+        reach = thick + tall * 0.2
+        left, right = (int((middle + away + x.max()) / row) for away in (-reach, reach))
         window = (slice(max(top, 0), max(bottom, 0)), slice(max(left, 0), max(right, 0)))
         px, py = x[:, window[1]], y[window[0]]
         if px.size == 0 or py.size == 0:

@@ -170,7 +170,8 @@ class Printer:
         covered = (1 - luminance ** (1 / n)) / (1 - dark ** (1 / n))
         # Of the two roots of covered = share + gain share (1 - share), the one below 1, in the
         # form that does not cancel and holds for no gain.
-        return np.clip(2 * covered / (1 + gain + np.sqrt((1 + gain) ** 2 - 4 * gain * covered)), 0, 1)
+        root = np.sqrt((1 + gain) ** 2 - 4 * gain * covered)
+        return np.clip(2 * covered / (1 + gain + root), 0, 1)
 
     def relative(self, lab: ArrayLike) -> Floats:
         """Media-relative from absolute colours (ICC.1:2022, 6.3.2.2: XYZ scaled per component)."""

@@ -24,7 +24,9 @@ from hotfolder_demo.texture import (
     unit,
 )
 
-_BUOYS = (
+Buoy = tuple[float, float, float, tuple[float, float, float]]
+
+_BUOYS: tuple[Buoy, ...] = (
     # middle, waterline, radius, linear colour: negative parts lie outside sRGB
     (0.42, 0.40, 0.050, (0.80, 0.36, -0.02)),
     (-0.34, 0.47, 0.085, (0.62, 0.004, 0.012)),
@@ -52,8 +54,10 @@ def reeds(width: int, height: int, rng: np.random.Generator) -> Picture:
 
 def _far_bank(x: Grid, y: Grid, rough: Grid, soft: Grid, height: int) -> Picture:
     """Trees and marsh on the other side, out of focus."""
-    scene = ramp(y, [(0, (0.30, 0.40, 0.46)), (0.05, (0.42, 0.48, 0.46)), (0.3, (0.40, 0.44, 0.40))])
-    crowns = 0.075 - 0.035 * sample(soft, x[0] * 0.22, np.float32(0.3)) - 0.008 * sample(rough, x[0] * 0.9, np.float32(0.6))
+    scene = ramp(
+        y, [(0, (0.30, 0.40, 0.46)), (0.05, (0.42, 0.48, 0.46)), (0.3, (0.40, 0.44, 0.40))]
+    )
+    crowns = 0.075 - 0.035 * sample(soft, x * 0.22, 0.3) - 0.008 * sample(rough, x * 0.9, 0.6)
     trees = smooth(y - crowns, -0.012, 0.012)
     leaf = 0.5 + 0.30 * sample(rough, x * 0.5, y * 0.7)
     scene = blend(scene, ramp(leaf, [(0, (0.012, 0.028, 0.012)), (1, (0.10, 0.16, 0.045))]), trees)
@@ -64,9 +68,7 @@ def _far_bank(x: Grid, y: Grid, rough: Grid, soft: Grid, height: int) -> Picture
     return blurred(scene, height * 0.005)
 
 
-def _water(
-    above: Picture, x: Grid, y: Grid, rough: Grid, soft: Grid, height: int
-) -> Picture:
+def _water(above: Picture, x: Grid, y: Grid, rough: Grid, soft: Grid, height: int) -> Picture:
     """Dark water with the bank, the sky and the buoys in it."""
     below = np.maximum(y - _BANK, 1e-3)
     depth = 0.25 / (below + 0.02)
@@ -75,10 +77,14 @@ def _water(
     tilt = (swell * 0.020 + chop * 0.006) * (0.2 + below)
     # Each buoy is mirrored about its own waterline, the bank about the bank.
     mirror = 2 * _BANK - y
-    scene = mirrored_rows(above, ((np.clip(mirror, 0, None) + tilt * 1.4).clip(0, _BANK - 0.004) * height))
-    sky = ramp(below, [(0, (0.10, 0.13, 0.10)), (0.25, (0.16, 0.23, 0.26)), (0.9, (0.035, 0.075, 0.105))])
+    seen = np.clip(np.clip(mirror, 0, None) + tilt * 1.4, 0, _BANK - 0.004)
+    scene = mirrored_rows(above, seen * height)
+    sky = ramp(
+        below, [(0, (0.10, 0.13, 0.10)), (0.25, (0.16, 0.23, 0.26)), (0.9, (0.035, 0.075, 0.105))]
+    )
     facing = smooth(swell * 0.6 + chop * 0.6, -1.6, 2.0)
-    scene = scene * (0.30 + 0.5 * np.exp(-below / 0.16))[..., None] + sky * (0.15 + 1.15 * facing)[..., None] * smooth(below, 0.0, 0.2)[..., None]
+    sky_light = (0.15 + 1.15 * facing) * smooth(below, 0.0, 0.2)
+    scene = scene * (0.30 + 0.5 * np.exp(-below / 0.16))[..., None] + sky * sky_light[..., None]
     for middle, line, radius, colour in _BUOYS:
         down = y - line
         wobble = (swell * 0.5 + chop * 0.55) * radius * 0.55 * (0.25 + down.clip(0) / radius * 0.35)
@@ -92,9 +98,7 @@ def _water(
     return np.asarray(scene + sparkle[..., None] * rgb(0.72, 0.74, 0.70))
 
 
-def _with_ball(
-    scene: Picture, x: Grid, y: Grid, buoy: tuple[float, float, float, tuple[float, float, float]], rough: Grid
-) -> Picture:
+def _with_ball(scene: Picture, x: Grid, y: Grid, buoy: Buoy, rough: Grid) -> Picture:
     middle, line, radius, paint = buoy
     height = y.shape[0]
     centre = line - radius * 0.62
@@ -115,17 +119,19 @@ def _with_ball(
     paint_here = paint_here + (faded - paint_here) * scuffs[..., None] * 0.55
     slime = smooth(py + 0.05 * sample(rough, turn * 3, rise), -0.38, -0.56)
     paint_here = paint_here + (rgb(0.030, 0.042, 0.014) - paint_here) * slime[..., None] * 0.85
-    light = direct[..., None] * rgb(1.05, 0.98, 0.86) + (0.30 + 0.20 * normal[..., 1:2]) * rgb(0.62, 0.72, 0.80)
+    sky = (0.30 + 0.20 * normal[..., 1:2]) * rgb(0.62, 0.72, 0.80)
+    light = direct[..., None] * rgb(1.05, 0.98, 0.86) + sky
     halfway = unit(*(_SUN + unit(0, 0, 1)))
     shine = np.clip(normal @ halfway, 0, 1)
     gloss = (0.30 * shine**130 + 0.07 * shine**18) * (1 - 0.7 * scuffs) * (1 - slime)
-    sky = 0.06 * (1 - front) ** 3
-    colour = paint_here * light + (gloss + sky)[..., None]
+    rim = 0.06 * (1 - front) ** 3
+    colour = paint_here * light + (gloss + rim)[..., None]
     ball = np.clip((1 - round_) / edge + 0.5, 0, 1)
     ring = np.hypot(px / 0.17, (py - 1.08) / 0.17)
     eye = np.clip((0.30 - np.abs(ring - 0.85)) / (edge * 6) + 0.5, 0, 1) * (py > 0.9)
     metal = 0.10 + 0.35 * np.clip(px * 4 + 0.5, 0, 1)
-    water = np.clip((line + 0.05 * radius * np.sqrt(np.clip(1 - px**2, 0, 1)) - y[rows]) * height + 0.5, 0, 1)
+    dip = line + 0.05 * radius * np.sqrt(np.clip(1 - px**2, 0, 1))
+    water = np.clip((dip - y[rows]) * height + 0.5, 0, 1)
     result = scene.copy()
     part = blend(scene[window], metal[..., None], eye)
     result[window] = blend(part, colour, (ball * water))
@@ -151,7 +157,8 @@ def _with_reeds(
         foot = 1.03
         if far:
             side = rng.uniform(-aspect / 2, aspect / 2)
-        tall = tallest * rng.uniform(0.45, 1.0) * (1 if far else 0.55 + 0.5 * abs(side) / (aspect / 2))
+        taller = 1 if far else 0.55 + 0.5 * abs(side) / (aspect / 2)
+        tall = tallest * rng.uniform(0.45, 1.0) * taller
         lean, droop = rng.normal(0.05, 0.10) * tall, rng.normal(0.10, 0.10) * tall
         thick = (0.0042 if far else 0.0105) * rng.uniform(0.6, 1.3)
         t = np.linspace(0, 1, 28)
@@ -164,10 +171,9 @@ def _with_reeds(
         for index in range(len(t) - 1):
             bright = tone * (0.35 + 0.75 * t[index])
             for left, right, factor in ((-1, 0.15, 0.72), (0.15, 1, 1.05)):
-                quad = [
-                    tuple(centre[at] + offset[at] * where)
-                    for at, where in ((index, left), (index, right), (index + 1, right), (index + 1, left))
-                ]
+                here, there = index, index + 1
+                corners = ((here, left), (here, right), (there, right), (there, left))
+                quad = [tuple(centre[at] + offset[at] * where) for at, where in corners]
                 shade = int(np.clip(bright * factor, 0, 255))
                 draw_cover.polygon(quad, fill=255)
                 draw_paint.polygon(quad, fill=(int(hue), shade, 0))
@@ -175,19 +181,27 @@ def _with_reeds(
             _seed_head(draw_cover, draw_paint, centre[-1], height * (0.028 if far else 0.05))
     mask = _reduced(cover)[..., 0] / 255
     mix = _reduced(paint) / np.maximum(mask[..., None], 1 / 255)
-    hue, tone = np.clip(mix[..., 0] / 255, 0, 1), np.clip(mix[..., 1] / 255, 0, 1)
+    hues, tones = np.clip(mix[..., 0] / 255, 0, 1), np.clip(mix[..., 1] / 255, 0, 1)
     green = ramp(
-        hue,
-        [(0, (-0.030, 0.26, -0.012)), (0.45, (0.03, 0.40, -0.02)), (0.8, (0.22, 0.46, -0.025)),
-         (0.985, (0.42, 0.40, 0.05)), (0.99, (0.16, 0.075, 0.03)), (1, (0.16, 0.075, 0.03))],
+        hues,
+        [
+            (0, (-0.030, 0.26, -0.012)),
+            (0.45, (0.03, 0.40, -0.02)),
+            (0.8, (0.22, 0.46, -0.025)),
+            (0.985, (0.42, 0.40, 0.05)),
+            (0.99, (0.16, 0.075, 0.03)),
+            (1, (0.16, 0.075, 0.03)),
+        ],
     )
-    blade = green * (0.04 + 1.25 * tone[..., None] ** 2)
+    blade = green * (0.04 + 1.25 * tones[..., None] ** 2)
     if far:
         mask = ndimage.gaussian_filter(mask, height * 0.0009)
     return blend(scene, blade, mask)
 
 
-def _seed_head(cover: ImageDraw.ImageDraw, paint: ImageDraw.ImageDraw, tip: Grid, tall: float) -> None:
+def _seed_head(
+    cover: ImageDraw.ImageDraw, paint: ImageDraw.ImageDraw, tip: Grid, tall: float
+) -> None:
     wide = tall * 0.13 * _OVERSAMPLED
     for step in range(12):
         row = tip[1] - tall * _OVERSAMPLED * (step / 12 - 0.2)

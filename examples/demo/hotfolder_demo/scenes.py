@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from PIL import ExifTags, Image, TiffImagePlugin
 
 from hotfolder_demo import profiles
-from hotfolder_demo.chart import chart
+from hotfolder_demo.chart import PALETTE_LAB, chart
 from hotfolder_demo.dawn import dawn
 from hotfolder_demo.printer import lab_to_xyz
 from hotfolder_demo.reeds import reeds
@@ -123,10 +123,9 @@ def _wide_codes(picture: Picture) -> Codes:
 
 
 def _chart_codes(width: int, height: int) -> Codes:
-    colours, places = np.unique(chart(width, height).reshape(-1, 3), axis=0, return_inverse=True)
     from_pcs = np.linalg.inv(profiles.linear_rgb_to_pcs(profiles.WIDE_PRIMARIES))
-    light = lab_to_xyz(colours) @ from_pcs.T
-    return _codes(np.clip(light, 0, 1) ** (1 / profiles.WIDE_GAMMA))[places].reshape(height, width, 3)
+    light = lab_to_xyz(PALETTE_LAB) @ from_pcs.T
+    return _codes(np.clip(light, 0, 1) ** (1 / profiles.WIDE_GAMMA))[chart(width, height)]
 
 
 def _codes(encoded: NDArray[np.floating]) -> Codes:

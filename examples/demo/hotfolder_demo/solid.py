@@ -68,10 +68,16 @@ class Solid:
     def __post_init__(self) -> None:
         following = np.roll(self.ring, -1, axis=0)
         edges = np.stack(
-            [np.broadcast_to(self.white - self.black, (6, 3)), self.ring - self.black,
-             following - self.black], axis=-1)
+            [
+                np.broadcast_to(self.white - self.black, (6, 3)),
+                self.ring - self.black,
+                following - self.black,
+            ],
+            axis=-1,
+        )
         if np.any(np.linalg.det(edges) <= 0):
-            raise ValueError("the six full colours must run once around the axis from black to white")
+            message = "the six full colours must run once around the axis from black to white"
+            raise ValueError(message)
         object.__setattr__(self, "_inverses", np.linalg.inv(edges))
 
     def to_lab(self, light: ArrayLike) -> Floats:
@@ -84,7 +90,7 @@ class Solid:
         corners[(_RING @ [1, 2, 4]).astype(int)] = self.ring
         one = 1 << order[:, 0]
         two = one + (1 << order[:, 1])
-        return (
+        return np.asarray(
             (1 - high) * self.black
             + (high - middle) * corners[one]
             + (middle - low) * corners[two]
@@ -105,7 +111,7 @@ class Solid:
         """Colorant light of colours, shape (n, 3); 0 … 1 for colours inside, not clipped."""
         weights = self.weights(lab)
         following = np.roll(_RING, -1, axis=0)
-        return (
+        return np.asarray(
             weights.white[:, None]
             + weights.first[:, None] * _RING[weights.sector]
             + weights.second[:, None] * following[weights.sector]
@@ -114,13 +120,13 @@ class Solid:
     def contains(self, lab: ArrayLike) -> Bools:
         """Whether colours, shape (n, 3), can be made; the surface belongs to the solid."""
         weights = self.weights(lab)
-        return np.minimum(weights.white, weights.black) >= -_EDGE_OF_GAMUT
+        return np.asarray(np.minimum(weights.white, weights.black) >= -_EDGE_OF_GAMUT)
 
     def signed_distance(self, lab: ArrayLike) -> Floats:
         """Distance to the surface in ΔE*ab (CIE 1976), shape (n,); negative inside."""
         lab = np.asarray(lab, dtype=np.float64)
         distance = np.linalg.norm(self.nearest_on_surface(lab) - lab, axis=1)
-        return np.where(self.contains(lab), -distance, distance)
+        return np.asarray(np.where(self.contains(lab), -distance, distance))
 
     def nearest(self, lab: ArrayLike) -> Floats:
         """The nearest colours that can be made, in ΔE*ab (CIE 1976): inside, the same colours."""

@@ -1,20 +1,22 @@
 """Small tools for making pictures: fractal noise, blending, perspective, grain.
 
 Pictures are linear light, shape (height, width, 3), float32, sRGB primaries, unbounded: what lies
-outside 0 … 1 is a colour that sRGB cannot show. Grids are float32, shape (height, width).
+outside 0 … 1 is a colour that sRGB cannot show. Grids have the shape (height, width), or 1 where
+they do not change.
 All of it common practice in computer graphics, no source.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import fft, ndimage
 
-Grid = NDArray[np.float32]
-Picture = NDArray[np.float32]
+Grid = NDArray[np.floating[Any]]
+Picture = NDArray[np.floating[Any]]
 
 
 def fractal_tile(
@@ -54,9 +56,10 @@ def frame(width: int, height: int) -> tuple[Grid, Grid]:
     return x[None, :], y[:, None]
 
 
-def smooth(values: ArrayLike, low: float, high: float) -> Grid:
+def smooth(values: ArrayLike, low: ArrayLike, high: float) -> Grid:
     """0 below `low`, 1 above `high`, a smooth step between; the other way when high < low."""
-    part = np.clip((np.asarray(values, dtype=np.float32) - low) / (high - low), 0, 1)
+    start = np.asarray(low, dtype=np.float32)
+    part = np.clip((np.asarray(values, dtype=np.float32) - start) / (high - start), 0, 1)
     return np.asarray(part * part * (3 - 2 * part), dtype=np.float32)
 
 
@@ -136,7 +139,10 @@ def relief_of_ripples(tile: Grid, across: Grid, depth: Grid, number: float) -> G
 
     tile: smooth noise that bends the ripples; number: ripples in one unit of depth.
     """
-    bend = sample(tile, across * 0.16, depth * 0.16) * 1.1 + sample(tile, across * 0.55, depth * 0.45) * 0.5
+    bend = (
+        sample(tile, across * 0.16, depth * 0.16) * 1.1
+        + sample(tile, across * 0.55, depth * 0.45) * 0.5
+    )
     wave = np.sqrt(np.sin(np.pi * (depth * number + across * number * 0.16 + bend)) ** 2 + 0.006)
     return np.asarray(1 - 2 * wave**0.85, dtype=np.float32) * (
         0.75 + 0.25 * np.tanh(sample(tile, across * 0.3 + 0.5, depth * 0.4))

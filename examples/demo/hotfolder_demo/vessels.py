@@ -41,13 +41,39 @@ class Vessel:
 
 
 _VESSELS = (
-    Vessel(-0.30, 0.66, 0.40, (0.17, 0.30, 0.38, 0.40, 0.36, 0.25, 0.15, 0.13, 0.17), (0.20, 0.095, 0.058)),
-    Vessel(0.36, 0.67, 0.34, (0.20, 0.33, 0.42, 0.46, 0.44, 0.36, 0.24, 0.20, 0.24), (0.52, 0.30, 0.20)),
-    Vessel(0.04, 0.72, 0.36, (0.16, 0.28, 0.37, 0.42, 0.43, 0.39, 0.30, 0.20, 0.21), (0.62, 0.40, 0.30)),
-    Vessel(-0.50, 0.77, 0.19, (0.28, 0.46, 0.58, 0.66, 0.70, 0.72, 0.70, 0.64, 0.60), (0.40, 0.20, 0.125)),
-    Vessel(0.57, 0.80, 0.20, (0.30, 0.48, 0.60, 0.66, 0.66, 0.60, 0.48, 0.36, 0.34), (0.085, 0.043, 0.031)),
-    Vessel(-0.17, 0.84, 0.15, (0.40, 0.58, 0.74, 0.86, 0.94, 1.0, 1.02, 1.02, 1.0), (0.70, 0.47, 0.36)),
-    Vessel(0.27, 0.86, 0.13, (0.34, 0.56, 0.72, 0.80, 0.80, 0.72, 0.56, 0.40, 0.38), (0.31, 0.15, 0.09)),
+    Vessel(
+        -0.30,
+        0.66,
+        0.40,
+        (0.17, 0.30, 0.38, 0.40, 0.36, 0.25, 0.15, 0.13, 0.17),
+        (0.20, 0.095, 0.058),
+    ),
+    Vessel(
+        0.36, 0.67, 0.34, (0.20, 0.33, 0.42, 0.46, 0.44, 0.36, 0.24, 0.20, 0.24), (0.52, 0.30, 0.20)
+    ),
+    Vessel(
+        0.04, 0.72, 0.36, (0.16, 0.28, 0.37, 0.42, 0.43, 0.39, 0.30, 0.20, 0.21), (0.62, 0.40, 0.30)
+    ),
+    Vessel(
+        -0.50,
+        0.77,
+        0.19,
+        (0.28, 0.46, 0.58, 0.66, 0.70, 0.72, 0.70, 0.64, 0.60),
+        (0.40, 0.20, 0.125),
+    ),
+    Vessel(
+        0.57,
+        0.80,
+        0.20,
+        (0.30, 0.48, 0.60, 0.66, 0.66, 0.60, 0.48, 0.36, 0.34),
+        (0.085, 0.043, 0.031),
+    ),
+    Vessel(
+        -0.17, 0.84, 0.15, (0.40, 0.58, 0.74, 0.86, 0.94, 1.0, 1.02, 1.02, 1.0), (0.70, 0.47, 0.36)
+    ),
+    Vessel(
+        0.27, 0.86, 0.13, (0.34, 0.56, 0.72, 0.80, 0.80, 0.72, 0.56, 0.40, 0.38), (0.31, 0.15, 0.09)
+    ),
 )
 
 _SUN = unit(-0.74, 0.50, 0.42)
@@ -77,11 +103,20 @@ def _shore(x: Grid, y: Grid, rough: Grid, soft: Grid) -> Picture:
     """The estuary out of focus, and the wet sand in front of it."""
     scene = ramp(
         y,
-        [(0.0, (0.36, 0.46, 0.55)), (0.17, (0.62, 0.62, 0.58)), (0.185, (0.20, 0.24, 0.22)),
-         (0.22, (0.24, 0.28, 0.25)), (0.24, (0.46, 0.49, 0.48)), (_SHORE - 0.05, (0.27, 0.33, 0.34)),
-         (_SHORE, (0.30, 0.28, 0.25)), (0.5, (0.29, 0.24, 0.19)), (1.0, (0.20, 0.155, 0.115))],
+        [
+            (0.0, (0.36, 0.46, 0.55)),
+            (0.17, (0.62, 0.62, 0.58)),
+            (0.185, (0.20, 0.24, 0.22)),
+            (0.22, (0.24, 0.28, 0.25)),
+            (0.24, (0.46, 0.49, 0.48)),
+            (_SHORE - 0.05, (0.27, 0.33, 0.34)),
+            (_SHORE, (0.30, 0.28, 0.25)),
+            (0.5, (0.29, 0.24, 0.19)),
+            (1.0, (0.20, 0.155, 0.115)),
+        ],
     )
-    swell = sample(soft, x * 0.12, 0.25 / (y + 0.02)) * smooth(y, 0.22, 0.26) * smooth(y, 0.44, 0.36)
+    swell = sample(soft, x * 0.12, 0.25 / (y + 0.02))
+    swell = swell * smooth(y, 0.22, 0.26) * smooth(y, 0.44, 0.36)
     scene = scene * (1 + 0.13 * swell)[..., None]
     glint = smooth(sample(rough, x * 0.5, 0.5 / (y + 0.02)), 1.2, 2.4)
     glint = glint * smooth(y, 0.25, 0.30) * smooth(y, 0.40, 0.34)
@@ -110,7 +145,8 @@ def _shadow(scene: Picture, x: Grid, y: Grid, vessel: Vessel) -> Picture:
     across = (y - vessel.foot) / (wide * 0.26)
     cast = np.exp(-(((along - 0.9) / 1.35) ** 2) - (across + 0.05 * along) ** 2) * 0.78
     foot = vessel.tall * vessel.outline[0] * 1.25
-    contact = np.exp(-(((x - vessel.middle) / foot) ** 4) - ((y - vessel.foot) / (foot * 0.16)) ** 2) * 0.75
+    from_foot = ((x - vessel.middle) / foot) ** 4 + ((y - vessel.foot) / (foot * 0.16)) ** 2
+    contact = np.exp(-from_foot) * 0.75
     result = scene.copy()
     result[rows] *= (1 - np.maximum(cast, contact))[..., None]
     return result
@@ -122,7 +158,9 @@ def _with_vessel(
     height = y.shape[0]
     reach = vessel.tall * (max(vessel.outline) + 0.10)
     span = vessel.tall * (1.06 + _TILT * vessel.outline[-1])
-    top, bottom = (vessel.foot, vessel.foot + span) if reflected else (vessel.foot - span, vessel.foot + 0.04)
+    top, bottom = vessel.foot - span, vessel.foot + 0.04
+    if reflected:
+        top, bottom = vessel.foot, vessel.foot + span
     window = (
         slice(max(int(top * height), 0), min(int(bottom * height) + 1, height)),
         slice(*np.searchsorted(x[0], [vessel.middle - reach, vessel.middle + reach])),
@@ -160,7 +198,14 @@ def _with_vessel(
 
 
 def _fired(
-    clay: Grid, across: Grid, level: Grid, half: Grid, slope: Grid, rough: Grid, soft: Grid, vessel: Vessel
+    clay: Grid,
+    across: Grid,
+    level: Grid,
+    half: Grid,
+    slope: Grid,
+    rough: Grid,
+    soft: Grid,
+    vessel: Vessel,
 ) -> Picture:
     side = np.clip(across / half, -1, 1)
     front = np.sqrt(1 - side**2)
@@ -182,11 +227,14 @@ def _fired(
     gloss = 0.055 * shine**22 + 0.05 * shine**90
     rim = 0.05 * (1 - front) ** 3
     dark = 1 - 0.55 * np.exp(-np.clip(level, 0, 1) / 0.06)
-    colour = albedo * (light + bounce) * (1 + fading) + (gloss + rim)[..., None] * rgb(1.0, 0.97, 0.92)
+    shining = (gloss + rim)[..., None] * rgb(1.0, 0.97, 0.92)
+    colour = albedo * (light + bounce) * (1 + fading) + shining
     return np.asarray(colour * dark[..., None], dtype=np.float32)
 
 
-def _mouth(part: Picture, across: Grid, up: Grid, half: float, tilt: float, clay: Grid, edge: float) -> Picture:
+def _mouth(
+    part: Picture, across: Grid, up: Grid, half: float, tilt: float, clay: Grid, edge: float
+) -> Picture:
     """The opening: a lip that catches the light, and darkness below."""
     inside = 1 - np.hypot(across / half, (up - 1) / (half * tilt))
     opening = np.clip(inside * half * tilt / edge + 0.5, 0, 1)
