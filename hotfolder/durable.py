@@ -16,7 +16,6 @@ import errno
 import hashlib
 import os
 import secrets
-import shutil
 import stat
 import sys
 from collections.abc import Callable, Iterator
@@ -230,12 +229,22 @@ def remove_tree(path: str | Path, *, below: str | Path) -> None:
     if path.name in {"", ".."} or base not in (path.parent.resolve() / path.name).parents:
         raise ValueError(f"{path} is not below {below}")
     try:
-        if stat.S_ISDIR(path.lstat().st_mode):
-            shutil.rmtree(path)
-        else:
+        if not stat.S_ISDIR(path.lstat().st_mode):
             path.unlink()
+            return
     except FileNotFoundError:
         return
+    # shutil's way is recursive, and how deep a dropped folder goes is a stranger's choice
+    folders = [path]
+    for folder in folders:
+        with os.scandir(folder) as entries:
+            for entry in entries:
+                if entry.is_dir(follow_symlinks=False):
+                    folders.append(Path(entry.path))
+                else:
+                    Path(entry.path).unlink()
+    for folder in reversed(folders):
+        folder.rmdir()
 
 
 def _has_happened(source: Path, target: Path, before: os.stat_result) -> bool:

@@ -8,6 +8,8 @@ nothing to run then, and whoever scans does so at short intervals.
 from __future__ import annotations
 
 import errno
+import threading
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
@@ -36,6 +38,10 @@ _EVENTS: list[type[FileSystemEvent]] = [
     DirCreatedEvent, DirDeletedEvent, DirMovedEvent, FileClosedEvent, FileCreatedEvent,
     FileDeletedEvent, FileModifiedEvent, FileMovedEvent,
 ]  # fmt: skip
+# A new sub-folder may be seen twice, by its event and by the walk that follows; watchdog keeps one
+# watch, as is right, and warns, which is nothing for a print room's terminal.
+warnings.filterwarnings("ignore", "Callback with id", RuntimeWarning, "watchdog")
+
 _LIMITS = {errno.ENOSPC, errno.EMFILE, errno.ENOMEM, errno.ENFILE}
 _JOIN_S = 5.0
 
@@ -76,14 +82,20 @@ class Watch:
     def healthy(self) -> bool:
         """Tell whether events would still arrive: threads alive, the folder still the same one.
 
-        Where nothing runs, nothing can fail: in mode ``poll`` this is always True.
+        Where nothing runs, nothing can fail: in mode ``poll`` this is always True. What it cannot
+        see is a single sub-folder that could not be watched; the scan on a timer finds its files.
         """
         if self._observer is None:
             return True
-        if self._handler.failure is not None or not self._observer.is_alive():
+        if self._handler.failure is not None or not self._observer.emitters:
             return False
-        alive = [emitter.is_alive() for emitter in self._observer.emitters]
-        return bool(alive) and all(alive) and _place(self._folder) == self._place
+        threads: list[threading.Thread] = [self._observer, *self._observer.emitters]
+        # on Linux one more thread reads for the emitters, and they do not notice when it dies
+        reader = getattr(self._observer, "_inotify_fd", None)
+        if isinstance(reader, threading.Thread):
+            threads.append(reader)
+        alive = all(thread.is_alive() for thread in threads)
+        return alive and _place(self._folder) == self._place
 
     def restart(self) -> None:
         """Stop and begin again; how to watch is decided anew."""
@@ -113,8 +125,8 @@ class Watch:
         if self._place is None:
             self._poll("the folder cannot be reached")
             return
-        self._observer = Observer()
         try:
+            self._observer = Observer()
             self._observer.schedule(
                 self._handler, str(self._folder), recursive=True, event_filter=_EVENTS
             )
@@ -126,6 +138,9 @@ class Watch:
                 if error.errno in _LIMITS
                 else f"{kind}: {error.strerror or error}"
             )
+        except RecursionError:
+            self.stop()
+            self._poll("its sub-folders go too deep to be watched")
         else:
             self.mode, self.reason = "events", kind
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from hotfolder.durable import remove_tree
 from hotfolder.errors import StorageError
 from hotfolder.intake import Unreachable, scan, write_marker
 from hotfolder.intake.marker import MARKER
@@ -130,15 +131,20 @@ def test_three_thousand_files_are_all_found(folder):
 
 
 def test_a_very_deep_folder_is_no_trouble(folder):
+    depth = 1100  # more than the interpreter's limit of recursion
     path = str(folder)
-    for name in ("deep.tif", *"d" * 1200):
+    for name in ("deep", *"d" * depth):
         path = f"{path}/{name}"
-        os.mkdir(path)  # noqa: PTH102 - pathlib is too recursive for this
-    (folder / "deep.tif").rename(folder / "other")
-    Path(f"{folder}/other{'/d' * 1200}/reeds.tif").touch()
-    assert [f"other{'/d' * 1200}/reeds.tif"] == list(found(folder))
-    (folder / "other").rename(folder / "deep.tif")
-    assert scan(folder).candidates[0].identity.size == 1201
+        os.mkdir(path)  # noqa: PTH102 - pathlib would make it recursively
+    Path(f"{path}/reeds.tif").touch()
+    try:
+        assert [f"deep{'/d' * depth}/reeds.tif"] == list(found(folder))
+        (folder / "deep").rename(folder / "deep.tif")
+        assert scan(folder).candidates[0].identity.size == depth + 1
+    finally:
+        for each in folder.glob("deep*"):
+            remove_tree(each, below=folder)
+    assert found(folder) == {}
 
 
 def test_what_cannot_be_looked_at_hides_nothing_else(folder, monkeypatch):
