@@ -154,9 +154,12 @@ class Profile:
 def lab_profile() -> Profile:
     """Return the profile of the PCS itself, in which a Lab picture is written (white D50).
 
-    Its pixels are `Encoding.LAB`. Made by LittleCMS; it is of the class that a file may not have.
+    Its pixels are `Encoding.LAB`. Made by LittleCMS, and of the class "abstract", which a file may
+    not have: by that class LittleCMS knows that its black is zero in every intent.
     """
-    data = bytes(imagecodecs.cms_profile("lab4"))
+    made = bytes(imagecodecs.cms_profile("lab4"))
+    # 7.2.8: the moment it was made is in it; without, the same profile has the same hash for ever.
+    data = made[:24] + struct.pack(">6H", 2000, 1, 1, 0, 0, 0) + made[36:]
     tags = _tag_table(data, len(data))
     white = _xyz(data, tags.get("wtpt"))
     return Profile(

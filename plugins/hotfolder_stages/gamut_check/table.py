@@ -25,8 +25,8 @@ from hotfolder_stages.gamut_check.loss import Route, losses
 Codes = NDArray[np.uint16]
 Lookup = Callable[[Codes], Codes]
 
-GRID_POINTS = {3: 33, 4: 21}
-"""Points a side by number of channels: 35937 and 194481 colours to compute."""
+GRID_POINTS = {Encoding.RGB: 33, Encoding.LAB: 49, Encoding.CMYK: 21}
+"""Points a side. Lab needs more of them, as real colours fill a small part of it."""
 
 _KEEP_NODES = 0x4
 """``cmsFLAGS_NOWHITEONWHITEFIXUP``: this table has no white whose value could be mended."""
@@ -45,7 +45,7 @@ def make_lookup(route: Route) -> Lookup:
     if route.source.encoding is Encoding.GREY:
         table = _codes(route, np.arange(65536, dtype=np.uint16)[:, None])
         return lambda pixels: table[pixels[..., 0]]
-    points = GRID_POINTS[channels]
+    points = GRID_POINTS[route.source.encoding]
     steps = np.rint(np.linspace(0, 65535, points)).astype(np.uint16)
     nodes = np.array(list(product(steps.tolist(), repeat=channels)), dtype=np.uint16)
     values = np.zeros((len(nodes), 3))

@@ -1,0 +1,132 @@
+"""Conversions: what is promised beside the colours, which tests/reference checks."""
+
+import imagecodecs
+import numpy as np
+import pytest
+
+from hotfolder.colour import slabs
+from hotfolder.colour.difference import delta_e_00
+from hotfolder.colour.profile import Profile, ProfileError, lab_profile
+from hotfolder.colour.transform import Intent, Precision, Transform, to_lab
+from reference.devices import (
+    GREY,
+    SRGB,
+    WIDE_RGB,
+    demo_printer,
+    libvips,
+    random_pixels,
+)
+
+CMYK = libvips("cmyk")
+LAB = lab_profile()
+
+
+@pytest.mark.parametrize("source", [SRGB, GREY, CMYK, LAB], ids=lambda p: p.space)
+@pytest.mark.parametrize("destination", [WIDE_RGB, GREY, CMYK, LAB], ids=lambda p: p.space)
+@pytest.mark.parametrize("precision", Precision)
+def test_any_kind_of_colour_goes_to_any_other(source, destination, precision):
+    pixels = random_pixels(source.encoding.channels, 12).reshape(3, 4, -1)
+    out = Transform(source, destination, precision=precision).apply(pixels)
+    assert (3, 4, destination.encoding.channels) == out.shape
+    assert np.uint16 == out.dtype
+
+
+@pytest.mark.parametrize("intent", Intent)
+def test_separations_are_never_changed_between_equal_profiles(intent):
+    pixels = random_pixels(4)
+    conversion = Transform(CMYK, Profile.parse(CMYK.data), intent)
+    np.testing.assert_array_equal(pixels, conversion.apply(pixels))
+    assert "no pixel was changed" in conversion.notes[0]
+
+
+@pytest.mark.parametrize("precision", Precision)
+def test_rows_shared_out_among_cores_are_the_same_rows(precision, monkeypatch):
+    pixels = random_pixels(3, 3000).reshape(50, 60, 3)
+    conversion = Transform(SRGB, CMYK, precision=precision)
+    expected = conversion.apply(pixels)
+    monkeypatch.setattr(slabs, "PIXELS_PER_THREAD", 100)
+    monkeypatch.setattr(slabs, "_cores", lambda: 3)
+    np.testing.assert_array_equal(expected, conversion.apply(pixels))
+
+
+def test_what_is_given_is_left_alone():
+    pixels = random_pixels(3, 100)
+    kept = pixels.copy()
+    pixels.setflags(write=False)
+    Transform(SRGB, CMYK).apply(pixels)
+    np.testing.assert_array_equal(kept, pixels)
+
+
+def test_part_of_a_larger_array_is_read_right():
+    pixels = random_pixels(3, 400).reshape(20, 20, 3)
+    conversion = Transform(SRGB, CMYK)
+    part = pixels[2:9, 3:11]
+    expected = conversion.apply(np.ascontiguousarray(part))
+    np.testing.assert_array_equal(expected, conversion.apply(part))
+
+
+def test_absolute_colorimetric_never_compensates_for_black():
+    asked = Transform(SRGB, CMYK, Intent.ABSOLUTE_COLORIMETRIC, black_point_compensation=True)
+    assert not asked.compensates
+    assert asked.flags & 0x2000 == 0
+
+
+def test_perceptual_to_version_4_always_compensates_for_black():
+    # Verified, not only stated: LittleCMS gives the same pixels with and without the flag.
+    canvas = demo_printer("matte-canvas", "4.4")
+    pixels = random_pixels(3, 500)
+    without, with_it = (
+        Transform(SRGB, canvas, Intent.PERCEPTUAL, black_point_compensation=on)
+        for on in (False, True)
+    )
+    assert without.compensates
+    assert with_it.compensates
+    np.testing.assert_array_equal(without.apply(pixels), with_it.apply(pixels))
+
+
+def test_a_missing_table_is_noted():
+    canvas = demo_printer("matte-canvas", "4.4")
+    at = canvas.data.index(b"B2A2", 128)
+    lacking = Profile.parse(canvas.data[:at] + b"xxxx" + canvas.data[at + 4 :])
+    (note,) = Transform(SRGB, lacking, Intent.SATURATION).notes
+    assert "has no table for saturation; its perceptual table was used" in note
+    assert canvas.description in note
+    assert Transform(SRGB, lacking, Intent.RELATIVE_COLORIMETRIC).notes == ()
+
+
+def test_nothing_goes_to_an_input_profile():
+    data = CMYK.data
+    for tag in (b"B2A0", b"B2A1"):
+        place = data.index(tag, 128)
+        data = data[:place] + tag.lower() + data[place + 4 :]
+    with pytest.raises(ProfileError, match="describes an input device only"):
+        Transform(SRGB, Profile.parse(data))
+
+
+@pytest.mark.parametrize(
+    ("precision", "mean", "largest"),
+    # exact: to rounding. fine: what the setting promises. fast: measured, then rounded up.
+    [(Precision.EXACT, 0.0, 0.0), (Precision.FINE, 0.03, 1.0), (Precision.FAST, 0.1, 2.5)],
+)
+@pytest.mark.parametrize("destination", ["libvips", "coated-book", "matte-canvas"])
+def test_each_precision_keeps_its_distance_from_the_exact_conversion(
+    destination, precision, mean, largest
+):
+    version = "2.4" if destination == "coated-book" else "4.4"
+    printer = CMYK if destination == "libvips" else demo_printer(destination, version)
+    pixels = random_pixels(3, 20_000)
+    exact = imagecodecs.cms_transform(
+        pixels, WIDE_RGB.data, printer.data, colorspace="rgb",
+        outcolorspace=printer.encoding.value, intent=1, flags=0x2000 | 0x100,
+    )
+    out = Transform(WIDE_RGB, printer, precision=precision).apply(pixels)
+    difference = delta_e_00(to_lab(printer, exact), to_lab(printer, out))
+    assert mean >= difference.mean()
+    assert largest >= difference.max()
+
+
+def test_a_grey_picture_is_exact_at_every_precision():
+    pixels = np.arange(65536, dtype=np.uint16).reshape(256, 256, 1)
+    exact = Transform(GREY, CMYK, precision=Precision.EXACT).apply(pixels)
+    fast = Transform(GREY, CMYK, precision=Precision.FAST).apply(pixels)
+    np.testing.assert_array_equal(exact, fast)

@@ -1,0 +1,137 @@
+"""Stage profile-conversion."""
+
+import numpy as np
+import pytest
+from pydantic import ValidationError
+
+from hotfolder.colour.profile import Profile, lab_profile
+from hotfolder.colour.transform import Intent, Precision, Transform
+from hotfolder.errors import Hold
+from hotfolder.raster.model import Encoding
+from hotfolder_stages.profile_conversion import ProfileConversion
+from hotfolder_stages.profile_conversion import stage as module
+from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips, random_pixels
+from stages.driving import job_of, run_stage, spec_of, stage_with
+
+CMYK = libvips("cmyk")
+
+
+def converted(pixels, spec, destination, settings=None, **more):
+    stage = stage_with(ProfileConversion, settings or {})
+    return run_stage(stage, pixels, spec, job_of(spec, profile=destination), **more)
+
+
+def picture(channels=3, height=23, width=17):
+    return random_pixels(channels, height * width).reshape(height, width, channels)
+
+
+@pytest.mark.parametrize("source", [SRGB, GREY, CMYK], ids=lambda p: p.space)
+@pytest.mark.parametrize("destination", [WIDE_RGB, GREY, CMYK], ids=lambda p: p.space)
+def test_the_picture_comes_out_in_the_destinations_numbers(source, destination):
+    pixels = picture(source.encoding.channels)
+    out, spec, _, _ = converted(pixels, spec_of(pixels, source), destination)
+    assert destination == spec.profile
+    assert destination.encoding is spec.encoding
+    np.testing.assert_array_equal(Transform(source, destination).apply(pixels), out)
+
+
+@pytest.mark.parametrize("rows", [1, 5, 23])
+@pytest.mark.parametrize("per_call", [50, 10_000])
+def test_any_band_height_gives_the_same_pixels(rows, per_call, monkeypatch):
+    monkeypatch.setattr(module, "PIXELS_PER_CALL", per_call)
+    pixels = picture(height=8)
+    out = converted(pixels, spec_of(pixels), CMYK, rows=rows)[0]
+    np.testing.assert_array_equal(Transform(SRGB, CMYK).apply(pixels), out)
+
+
+@pytest.mark.parametrize("intent", Intent)
+@pytest.mark.parametrize("compensate", [True, False])
+def test_settings_choose_the_conversion(intent, compensate):
+    pixels = picture()
+    settings = {
+        "intent": intent.value, "black_point_compensation": compensate, "precision": "exact",
+    }
+    out, _, findings, _ = converted(pixels, spec_of(pixels), CMYK, settings)
+    expected = Transform(
+        SRGB, CMYK, intent, black_point_compensation=compensate, precision=Precision.EXACT
+    )
+    np.testing.assert_array_equal(expected.apply(pixels), out)
+    assert findings["intent"] == intent.value
+    assert findings["black_point_compensation"] is expected.compensates
+    assert findings["flags"] == expected.flags
+
+
+def test_findings_say_which_conversion_it_was():
+    pixels = picture()
+    findings = converted(pixels, spec_of(pixels), CMYK)[2]
+    assert findings["source"] == {"description": "sRGB", "sha256": SRGB.sha256}
+    assert findings["destination"] == {"description": "Chemical proof", "sha256": CMYK.sha256}
+    assert findings["precision"] == "fine"
+    assert findings["engine"].startswith("lcms2")
+    assert findings["notes"] == []
+
+
+def test_separations_in_the_destinations_profile_pass_unchanged():
+    pixels = picture(4)
+    out, _, findings, _ = converted(pixels, spec_of(pixels, CMYK), Profile.parse(CMYK.data))
+    np.testing.assert_array_equal(pixels, out)
+    assert "no pixel was changed" in findings["notes"][0]
+
+
+@pytest.mark.parametrize("destination", [SRGB, CMYK, demo_printer("matte-canvas", "4.4")])
+def test_what_is_clear_becomes_the_medium(destination):
+    pixels = picture()
+    spec = spec_of(pixels, has_alpha=True)
+    alpha = np.zeros(pixels.shape[:2], dtype=np.uint16)
+    out, result, findings, _ = converted(pixels, spec, destination, alpha=alpha)
+    paper = 0 if destination is CMYK else 65535
+    assert abs(out.astype(int) - paper).max() <= 0.002 * 65535
+    assert not result.has_alpha
+    assert findings["alpha_laid_onto_white"] is True
+
+
+def test_lab_pictures_need_no_profile():
+    pixels = picture()
+    spec = spec_of(pixels, None, encoding=Encoding.LAB)
+    out = converted(pixels, spec, SRGB)[0]
+    np.testing.assert_array_equal(Transform(lab_profile(), SRGB).apply(pixels), out)
+
+
+@pytest.mark.parametrize(
+    ("spec", "code", "said"),
+    [
+        (spec_of(picture(), None), "no-profile", "has no colour profile that can be used."),
+        (
+            spec_of(picture(), None, profile_problem="it was cut off"),
+            "no-profile", "that can be used: it was cut off. Embed the profile it was made in",
+        ),
+        (
+            spec_of(picture(4), SRGB, encoding=Encoding.CMYK),
+            "wrong-profile", "The picture is CMYK, but its colour profile “sRGB” is for RGB.",
+        ),
+    ],
+)
+def test_numbers_without_meaning_are_held(spec, code, said):
+    with pytest.raises(Hold) as held:
+        ProfileConversion(ProfileConversion.Settings()).open(spec, job_of(spec, profile=CMYK))
+    assert code == held.value.code
+    assert said in held.value.message
+
+
+def test_a_destination_that_only_describes_a_scanner_is_said():
+    data = CMYK.data
+    for tag in (b"B2A0", b"B2A1"):
+        place = data.index(tag, 128)
+        data = data[:place] + tag.lower() + data[place + 4 :]
+    spec = spec_of(picture())
+    with pytest.raises(Hold, match="describes an input device only") as held:
+        ProfileConversion(ProfileConversion.Settings()).open(
+            spec, job_of(spec, profile=Profile.parse(data))
+        )
+    assert held.value.code == "profiles-do-not-join"
+
+
+@pytest.mark.parametrize("wrong", [{"intent": "vivid"}, {"precision": "best"}, {"intend": "x"}])
+def test_settings_that_do_not_exist_are_refused(wrong):
+    with pytest.raises(ValidationError):
+        stage_with(ProfileConversion, wrong)
