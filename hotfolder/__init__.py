@@ -3,19 +3,23 @@
 from hotfolder.errors import Hold, HotfolderError, Refuse, SettingsError, StorageError, Verdict
 from hotfolder.raster.model import Band, Encoding, Metadata, RasterSpec
 from hotfolder.stage import Findings, Job, Original, Stage, StageSettings
+from hotfolder.units import DurationS, LengthMm, Share
 
 __all__ = [
     "Band",
+    "DurationS",
     "Encoding",
     "Findings",
     "Hold",
     "HotfolderError",
     "Job",
+    "LengthMm",
     "Metadata",
     "Original",
     "RasterSpec",
     "Refuse",
     "SettingsError",
+    "Share",
     "Stage",
     "StageSettings",
     "StorageError",

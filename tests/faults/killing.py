@@ -74,7 +74,9 @@ def run_here(attempt: Attempt, _stop: threading.Event) -> Answer:
     return _work(attempt)
 
 
-def sweep_in_child(root: Root, number: int | None = None, *, after: bool = False) -> list[str] | None:
+def sweep_in_child(
+    root: Root, number: int | None = None, *, after: bool = False
+) -> list[str] | None:
     """Sweep in a child process that is killed at an act; None when it was, else its acts."""
     read, write = os.pipe()
     child = os.fork()
@@ -147,9 +149,7 @@ def check_books(root: Root, dropped: list[str]) -> None:
     }
     assert results == out
     left = [
-        str(path)
-        for path in root.path.rglob(".hotfolder-*")
-        if path.name != ".hotfolder-folder"
+        str(path) for path in root.path.rglob(".hotfolder-*") if path.name != ".hotfolder-folder"
     ]
     assert left == []
 

@@ -28,7 +28,9 @@ def filled(root):
     path.write_text(re.sub("stages = .*", 'stages = ["profile-conversion"]', text))
     settings = root.path / "hotfolder.toml"
     settings.write_text(
-        settings.read_text().replace("workers = 0", "workers = 1").replace('"0.1 s"', '"0 s"')
+        settings.read_text()
+        .replace("workers = 0", "workers = 1")
+        .replace('"0.1 s"', '"0 s"')
         .replace('"0.3 s"', '"0 s"')
     )
     drop(root, "harbour/mud.tif", seed=1, size=24)
@@ -61,7 +63,9 @@ def test_a_kill_at_any_act_loses_nothing_and_delivers_nothing_twice(
     for number in range(1, len(acts) + 1, step):
         root = copied(filled, tmp_path / f"killed-{number}")
         assert sweep_in_child(root, number, after=after) is None, f"act {number} was not reached"
-        assert sweep_in_child(root) is not None, f"no end after a kill at act {number}, {acts[number - 1]}"
+        assert sweep_in_child(root) is not None, (
+            f"no end after a kill at act {number}, {acts[number - 1]}"
+        )
         check_books(root, dropped)
         shutil.rmtree(root.path)
     print(f"{len(range(1, len(acts) + 1, step))} of {len(acts)} acts tried")
