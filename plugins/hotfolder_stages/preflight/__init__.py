@@ -1,0 +1,211 @@
+"""The stage ``preflight``: what a file is, and whether it is good enough for where it goes.
+
+It looks at the picture as it was dropped, and at the result once every stage has said what it
+will do; it changes no pixel. The one thing it adds is a profile, where a file has none and the
+settings say what to assume.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from hotfolder import Band, Encoding, Findings, Hold, Job, RasterSpec, Stage, StageSettings
+from hotfolder.colour.profile import Profile, ProfileError, lab_profile
+from hotfolder.units import MM_PER_INCH, Share
+from hotfolder_stages.preflight.clipping import Clipped
+
+__all__ = ["Preflight", "PreflightSettings"]
+
+_KINDS = {Encoding.RGB: "an RGB", Encoding.GREY: "a grey", Encoding.CMYK: "a CMYK"}
+
+Ppi = Annotated[float, Field(ge=0)]
+
+
+class PreflightSettings(StageSettings):
+    """The table ``[stage.preflight]``.
+
+    no_profile: hold a picture without a usable profile, or assume one: assume_rgb, assume_grey,
+    assume_cmyk are names of files in the root's ``profiles/``. hold_below_ppi, warn_below_ppi:
+    limits for the original's own pixels per inch at the final size. hold_above_clipped: share of
+    the picture with a channel at its limit.
+    """
+
+    no_profile: Literal["hold", "assume"] = "hold"
+    assume_rgb: str | None = None
+    assume_grey: str | None = None
+    assume_cmyk: str | None = None
+    hold_below_ppi: Ppi | None = None
+    warn_below_ppi: Ppi | None = None
+    hold_above_clipped: Share | None = None
+
+
+class Preflight(Stage[PreflightSettings]):
+    """Say what a file is; hold it when it is not good enough."""
+
+    name = "preflight"
+    Settings = PreflightSettings
+
+    def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
+        """Check the profile, or put the assumed one in its place.
+
+        Raises
+        ------
+        Hold
+            ``no-profile``, ``profile-unusable``: nobody knows what the numbers mean.
+        """
+        self._job = job
+        self._warnings: list[str] = []
+        self._clipped = Clipped()
+        self._effective_ppi = 0.0
+        self._raster = raster
+        if raster.profile is None:
+            self._raster = replace(raster, profile=self._assumed(raster), profile_assumed=True)
+        return self._raster
+
+    def review(self, result: RasterSpec) -> None:
+        """Compare the original's pixels per inch at the final size with the limits.
+
+        Raises
+        ------
+        Hold
+            ``too-few-pixels``; the message says the largest size that would pass.
+        """
+        self._effective_ppi = result.effective_ppi
+        if not self._effective_ppi:
+            if self.settings.hold_below_ppi or self.settings.warn_below_ppi:
+                self._warnings.append(
+                    "Neither the file nor the settings say how large it will be, so nobody can "
+                    "say how many pixels per inch it has."
+                )
+            return
+        if self._is_below(self.settings.hold_below_ppi):
+            raise Hold("too-few-pixels", self._too_few(result, self.settings.hold_below_ppi))
+        if self._is_below(self.settings.warn_below_ppi):
+            self._warnings.append(self._too_few(result, self.settings.warn_below_ppi))
+
+    def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
+        """Count what is clipped, on the way through."""
+        for band in bands:
+            self._clipped = self._clipped.plus(band, self._raster.encoding)
+            yield band
+
+    def close(self) -> Findings:
+        """Say what the file is and what is noticeable about it.
+
+        Raises
+        ------
+        Hold
+            ``clipped``: too much of the picture is at a limit.
+        """
+        clipped = self._clipped
+        findings = self._findings()
+        limit = self.settings.hold_above_clipped
+        if limit is not None and clipped.share(clipped.either) > limit:
+            high, low = clipped.share(clipped.highlights), clipped.share(clipped.shadows)
+            raise Hold(
+                "clipped",
+                f"In {_percent(clipped.share(clipped.either))} of the picture a colour stands at "
+                f"its limit and has lost its detail (highlights {_percent(high)}, shadows "
+                f"{_percent(low)}); {_percent(limit)} is allowed. Recover them in the original, "
+                "or release the picture if that is how it should look.",
+                findings,
+            )
+        return findings
+
+    def _assumed(self, raster: RasterSpec) -> Profile:
+        if raster.encoding is Encoding.LAB:
+            return lab_profile()  # these numbers mean colours by themselves
+        code = "profile-unusable" if raster.profile_problem else "no-profile"
+        fault = raster.profile_problem or "It carries no colour profile."
+        kind = _KINDS[raster.encoding]
+        if self.settings.no_profile == "hold":
+            raise Hold(
+                code, f"{_sentence(fault)} Nobody can know which colours its numbers mean: save "
+                "it again with its profile embedded.",
+            )
+        key = f"assume_{raster.encoding}"
+        name = getattr(self.settings, key)
+        if name is None:
+            raise Hold(
+                code, f"{_sentence(fault)} The settings of {self._job.destination} do not say "
+                f"what to assume for {kind} picture: set {key}, or save the picture again with "
+                "its profile embedded.",
+            )
+        profile = self._load(name, code, key)
+        if profile.encoding is not raster.encoding:
+            raise Hold(
+                code, f"{_sentence(fault)} The profile {name}, which {key} names, is not for "
+                f"{kind} picture: name another one in the settings of {self._job.destination}.",
+            )
+        self._warnings.append(f"{_sentence(fault)} {profile.description} was assumed.")
+        return profile
+
+    def _load(self, name: str, code: str, key: str) -> Profile:
+        try:
+            return Profile.load(self._job.profiles / name)
+        except (OSError, ProfileError) as error:
+            why = error.strerror if isinstance(error, OSError) else str(error)
+            raise Hold(
+                code, f"It carries no colour profile that can be used, and {name}, which {key} in "
+                f"the settings of {self._job.destination} names, cannot be read ({why}): put it "
+                "into profiles/.",
+            ) from error
+
+    def _is_below(self, limit: float | None) -> bool:
+        return limit is not None and self._effective_ppi < limit
+
+    def _too_few(self, result: RasterSpec, limit: float | None) -> str:
+        size = _size(result, 1.0)
+        largest = _size(result, self._effective_ppi / limit if limit else 1.0)
+        return (
+            f"At {size} the picture has {self._effective_ppi:.0f} pixels of its own per inch; "
+            f"the limit of {self._job.destination} is {limit:g}. The largest size that passes is "
+            f"{largest}."
+        )
+
+    def _findings(self) -> Findings:
+        original, raster, clipped = self._job.original, self._raster, self._clipped
+        profile = raster.profile
+        return {
+            "format": original.format,
+            "bits": original.bits,
+            "colour_space": raster.encoding.value.upper(),
+            "width_px": raster.width_px,
+            "height_px": raster.height_px,
+            "megapixels": round(raster.width_px * raster.height_px / 1e6, 2),
+            "alpha": raster.has_alpha,
+            "pages": original.pages,
+            "profile": profile.description if profile else None,
+            "profile_assumed": raster.profile_assumed,
+            "profile_problem": raster.profile_problem,
+            "effective_ppi": round(self._effective_ppi, 1) or None,
+            "clipped_share": {
+                "highlights": round(clipped.share(clipped.highlights), 6),
+                "shadows": round(clipped.share(clipped.shadows), 6),
+                "either": round(clipped.share(clipped.either), 6),
+            },
+            "notes": list(original.notes),
+            "warnings": list(self._warnings),
+        }
+
+
+def _size(result: RasterSpec, factor: float) -> str:
+    """The printed size times a factor, rounded down: what is said to pass does pass."""
+    inches = [side / result.ppi * factor for side in (result.width_px, result.height_px)]
+    mm = [math.floor(each * MM_PER_INCH + 1e-6) for each in inches]
+    tenths = [math.floor(each * 10 + 1e-6) / 10 for each in inches]
+    return f"{mm[0]} × {mm[1]} mm ({tenths[0]:g} × {tenths[1]:g} in)"
+
+
+def _percent(share: float) -> str:
+    return f"{share * 100:.2g} %" if share < 0.1 else f"{share * 100:.0f} %"
+
+
+def _sentence(text: str) -> str:
+    text = text.strip()
+    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")

@@ -1,0 +1,184 @@
+"""Preflight: what a file is, and whether it is good enough."""
+
+import numpy as np
+import pytest
+
+from hotfolder import Band, Encoding, Hold, RasterSpec
+from hotfolder.colour.profile import lab_profile
+from hotfolder_demo import profiles
+from hotfolder_stages.preflight import Preflight
+from hotfolder_stages.preflight.clipping import Clipped
+from stages.driving import GREY, SRGB, job_of, run_stage, spec_of, stage_with
+
+PIXELS = np.full((30, 40, 3), 20000, np.uint16)
+
+
+def opened(values, spec, **job):
+    stage = stage_with(Preflight, values)
+    return stage, stage.open(spec, job_of(spec, **job))
+
+
+def held(values, spec, **job):
+    with pytest.raises(Hold) as hold:
+        opened(values, spec, **job)
+    return hold.value
+
+
+def test_it_says_what_the_file_is_and_changes_nothing():
+    spec = spec_of(PIXELS, ppi=240.0)
+    out, result, findings, _ = run_stage(
+        stage_with(Preflight, {}), PIXELS, spec, job_of(spec, notes=("It has two pages.",))
+    )
+    np.testing.assert_array_equal(PIXELS, out)
+    assert spec == result
+    assert {
+        "format": "TIFF", "bits": 16, "colour_space": "RGB", "width_px": 40, "height_px": 30,
+        "megapixels": 0.0, "alpha": False, "pages": 1, "profile": SRGB.description,
+        "profile_assumed": False, "profile_problem": "", "effective_ppi": 240.0,
+        "clipped_share": {"highlights": 0.0, "shadows": 0.0, "either": 0.0},
+        "notes": ["It has two pages."], "warnings": [],
+    } == findings
+
+
+def test_a_picture_without_a_profile_is_held():
+    hold = held({}, spec_of(PIXELS, None))
+    assert (
+        "no-profile",
+        (
+            "It carries no colour profile. Nobody can know which colours its numbers mean: save "
+            "it again with its profile embedded."
+        ),
+    ) == (hold.code, hold.message)
+
+
+def test_an_unusable_profile_is_named_in_the_hold():
+    hold = held({}, spec_of(PIXELS, None, profile_problem="the profile in it is cut short"))
+    assert hold.code == "profile-unusable"
+    assert hold.message.startswith("The profile in it is cut short. Nobody can know")
+
+
+@pytest.mark.parametrize("problem", ["", "the profile in it is cut short."])
+def test_a_profile_is_assumed_when_the_settings_say_so(tmp_path, problem):
+    (tmp_path / "some.icc").write_bytes(profiles.srgb())
+    values = {"no_profile": "assume", "assume_rgb": "some.icc"}
+    stage, result = opened(
+        values, spec_of(PIXELS, None, profile_problem=problem), profiles=tmp_path
+    )
+    assert (SRGB, True) == (result.profile, result.profile_assumed)
+    findings = stage.close()
+    assert findings["profile_assumed"]
+    assert findings["warnings"][0].endswith(f"{SRGB.description} was assumed.")
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        ({}, "do not say what to assume for an RGB picture: set assume_rgb, or save the picture"),
+        (
+            {"assume_rgb": "none.icc"},
+            ("none.icc, which assume_rgb in the settings of wall names, cannot be read (No such "
+            "file or directory): put it into profiles/."),
+        ),
+        ({"assume_rgb": "broken.icc"}, "cannot be read (broken.icc has only 3 bytes"),
+        (
+            {"assume_rgb": "grey.icc"},
+            ("The profile grey.icc, which assume_rgb names, is not for an RGB picture: name "
+            "another one in the settings of wall."),
+        ),
+    ],
+)
+def test_what_cannot_be_assumed_is_held_and_says_which_setting(tmp_path, values, said):
+    (tmp_path / "grey.icc").write_bytes(profiles.grey_gamma22())
+    (tmp_path / "broken.icc").write_bytes(b"abc")
+    hold = held({"no_profile": "assume", **values}, spec_of(PIXELS, None), profiles=tmp_path)
+    assert said in hold.message
+
+
+def test_lab_needs_no_profile():
+    spec = spec_of(PIXELS, None, encoding=Encoding.LAB)
+    _, result = opened({}, spec)
+    assert (lab_profile(), True) == (result.profile, result.profile_assumed)
+
+
+# 4000 x 3000 px enlarged twice to 8000 x 6000 at 160 ppi: 50 x 37.5 in, 1270 x 952.5 mm, with
+# 80 pixels of its own per inch. At 100 ppi it may be 40 x 30 in, 1016 x 762 mm.
+LARGE = RasterSpec(8000, 6000, Encoding.RGB, SRGB, ppi=160.0, enlargement=2.0)
+
+
+def test_too_few_pixels_are_held_with_the_largest_size_that_passes():
+    stage, _ = opened({"hold_below_ppi": 100, "warn_below_ppi": 200}, LARGE)
+    with pytest.raises(Hold) as hold:
+        stage.review(LARGE)
+    assert hold.value.code == "too-few-pixels"
+    assert hold.value.message == (
+        "At 1270 × 952 mm (50 × 37.5 in) the picture has 80 pixels of its own per inch; the limit "
+        "of wall is 100. The largest size that passes is 1016 × 762 mm (40 × 30 in)."
+    )
+
+
+def test_a_warning_is_a_sentence_in_the_findings():
+    stage, _ = opened({"hold_below_ppi": 80, "warn_below_ppi": 80.5}, LARGE)
+    stage.review(LARGE)
+    findings = stage.close()
+    assert 80.0 == findings["effective_ppi"]
+    assert "the limit of wall is 80.5" in findings["warnings"][0]
+
+
+def test_without_a_size_there_is_a_warning_instead_of_a_judgement():
+    spec = spec_of(PIXELS, ppi=0.0)
+    stage, _ = opened({"hold_below_ppi": 100}, spec)
+    stage.review(spec)
+    findings = stage.close()
+    assert findings["effective_ppi"] is None
+    assert findings["warnings"][0].startswith("Neither the file nor the settings say how large")
+
+
+def test_clipped_channels_are_counted_at_each_end():
+    pixels = PIXELS.copy()
+    pixels[:3, :, 0] = 65535  # a tenth
+    pixels[27:, :, 2] = 0  # a tenth
+    pixels[0, :4, 1] = 0  # four pixels at both ends
+    _, _, findings, _ = run_stage(stage_with(Preflight, {}), pixels, spec_of(pixels), rows=4)
+    assert {"highlights": 0.1, "shadows": 0.103333, "either": 0.2} == findings["clipped_share"]
+
+
+def test_a_channel_without_ink_is_not_clipped():
+    pixels = np.full((10, 10, 4), 20000, np.uint16)
+    pixels[..., 3] = 0
+    pixels[0] = 0
+    pixels[1, :, 3] = 65535
+    counted = Clipped().plus(Band(0, pixels), Encoding.CMYK)
+    assert (100, 10, 10, 20) == (
+        counted.pixels, counted.highlights, counted.shadows, counted.either
+    )
+
+
+def test_transparent_pixels_are_not_counted():
+    pixels = PIXELS.copy()
+    pixels[:15] = 0
+    alpha = np.full((30, 40), 65535, np.uint16)
+    alpha[:15] = 0
+    _, _, findings, _ = run_stage(
+        stage_with(Preflight, {}), pixels, spec_of(pixels, has_alpha=True), alpha=alpha
+    )
+    assert 0.0 == findings["clipped_share"]["either"]
+
+
+def test_too_much_clipping_is_held_with_its_numbers():
+    pixels = np.full((30, 40, 1), 20000, np.uint16)
+    pixels[:9] = 65535
+    stage = stage_with(Preflight, {"hold_above_clipped": "5 %"})
+    with pytest.raises(Hold) as hold:
+        run_stage(stage, pixels, spec_of(pixels, GREY))
+    assert hold.value.message == (
+        "In 30 % of the picture a colour stands at its limit and has lost its detail (highlights "
+        "30 %, shadows 0 %); 5 % is allowed. Recover them in the original, or release the picture "
+        "if that is how it should look."
+    )
+    assert 0.3 == hold.value.findings["clipped_share"]["highlights"]
+
+
+def test_a_share_at_the_limit_passes():
+    pixels = np.full((30, 40, 1), 20000, np.uint16)
+    pixels[:3] = 65535
+    run_stage(stage_with(Preflight, {"hold_above_clipped": "10 %"}), pixels, spec_of(pixels, GREY))
