@@ -15,7 +15,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-
 from hotfolder import durable, platforms
 from hotfolder.check import check
 from hotfolder.daemon import Daemon
@@ -38,6 +37,9 @@ ACTS: tuple[tuple[Any, str], ...] = (
     (Ledger, "advance"),
     (Ledger, "forget"),
 )
+
+
+_OURS = {"record.json", "why.txt", "log.jsonl"}
 
 
 class Killer:
@@ -110,13 +112,12 @@ def sweep_in_child(
 
 
 def hashes(root: Root, *kinds: str) -> Iterator[str]:
-    """SHA-256 of every original under the folders of these kinds, results and our files left out."""
+    """SHA-256 of every original under these folders; results and our own files are left out."""
     for kind in kinds:
         for path in sorted((root.path / kind).rglob("*")):
-            ours = path.name in {"record.json", "why.txt", "log.jsonl"}
-            if path.is_file() and not path.name.startswith(".") and not ours:
-                if path.parent.name != "result":
-                    yield hashlib.sha256(path.read_bytes()).hexdigest()
+            ours = path.name in _OURS or path.name.startswith(".") or path.parent.name == "result"
+            if path.is_file() and not ours:
+                yield hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def check_books(root: Root, dropped: list[str]) -> None:

@@ -53,7 +53,7 @@ def test_the_books_are_right_when_nobody_kills(filled):
 
 @pytest.mark.parametrize("after", [False, True], ids=["before", "after"])
 def test_a_kill_at_any_act_loses_nothing_and_delivers_nothing_twice(
-    filled, tmp_path, after, every_act
+    filled, tmp_path, after, every_act, record_property
 ):
     dropped = dropped_hashes(filled.path / "in/fine-art-canvas")
     acts = sweep_in_child(copied(filled, tmp_path / "counted"))
@@ -68,7 +68,7 @@ def test_a_kill_at_any_act_loses_nothing_and_delivers_nothing_twice(
         )
         check_books(root, dropped)
         shutil.rmtree(root.path)
-    print(f"{len(range(1, len(acts) + 1, step))} of {len(acts)} acts tried")
+    record_property("acts", f"{len(range(1, len(acts) + 1, step))} of {len(acts)}")
 
 
 def test_a_kill_during_recovery_is_recovered_too(filled, tmp_path):
