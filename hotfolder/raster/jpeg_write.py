@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import struct
 from collections.abc import Iterable
 from pathlib import Path
@@ -55,17 +56,22 @@ class JpegFormat:
         spec = self._spec
         pixels = whole(bands, spec, bits=8)
         mode = _MODES[spec.encoding]
-        # a grey picture has no third axis in Pillow
         image = Image.frombuffer(mode, (spec.width_px, spec.height_px), pixels, "raw", mode, 0, 1)
         extra = {}
         if spec.ppi:
             extra["dpi"] = (spec.ppi, spec.ppi)
         if spec.profile:
             extra["icc_profile"] = spec.profile.data
+        # inks are no chroma: subsampling would take three of the four inks' sharpness
+        cmyk = spec.encoding is Encoding.CMYK
+        subsampling = "4:4:4" if cmyk else self._result.subsampling
+        # Pillow loses the rest of a short write to a file, which a full disk causes
+        encoded = io.BytesIO()
         image.save(
-            path, "JPEG", quality=self._result.quality, subsampling=self._result.subsampling,
+            encoded, "JPEG", quality=self._result.quality, subsampling=subsampling,
             **extra, **self._metadata(),
         )
+        path.write_bytes(encoded.getbuffer())
 
     def _metadata(self) -> dict[str, bytes]:
         metadata = self._spec.metadata

@@ -30,6 +30,9 @@ _PHOTOMETRIC = {
     Encoding.LAB: "cielab",
 }
 _COMPRESSION = {"none": None, "lzw": "lzw", "deflate": "adobe_deflate"}
+_PLACES = {exif.EXIF_DIRECTORY: 34666, exif.GPS_DIRECTORY: 34854}
+"""Numbers under which entries for these tags are kept free: tifffile writes neither the tags nor
+directories below a page. They sort as the tags do, and no file keeps them."""
 _BYTE, _ASCII, _UNDEFINED, _LONG, _IFD8 = 1, 2, 7, 4, 18
 
 
@@ -51,13 +54,14 @@ class TiffFormat:
         strips = self._strips(bands)
         ppi = Fraction(spec.ppi).limit_denominator(10_000)
         resolution = (ppi.numerator, ppi.denominator)
+        axes = 3 if self._samples.count > 1 else 2
         with tifffile.TiffWriter(path, bigtiff=self._big, byteorder="<") as file:
             file.write(
                 strips,
-                shape=(spec.height_px, spec.width_px, self._samples.count),
+                shape=(spec.height_px, spec.width_px, self._samples.count)[:axes],
                 dtype=self._samples.dtype,
                 photometric=_PHOTOMETRIC[spec.encoding],
-                planarconfig="contig",
+                planarconfig="contig" if axes > 2 else None,
                 extrasamples=["unassalpha"] if spec.has_alpha else None,
                 rowsperstrip=self._rows,
                 compression=_COMPRESSION[self._result.compression],
@@ -138,34 +142,26 @@ class TiffFormat:
             tags.append((33723, _UNDEFINED, len(metadata.iptc), metadata.iptc, True))
         pointer = _IFD8 if self._big else _LONG
         if self._directories.exif or self._directories.interoperability:
-            tags.append((exif.EXIF_DIRECTORY, pointer, 1, 0, True))
+            tags.append((_PLACES[exif.EXIF_DIRECTORY], pointer, 1, 0, True))
         if self._directories.gps:
-            tags.append((exif.GPS_DIRECTORY, pointer, 1, 0, True))
+            tags.append((_PLACES[exif.GPS_DIRECTORY], pointer, 1, 0, True))
         return tags
 
     def _append_exif(self, path: Path) -> None:
-        """Put the Exif and GPS directories behind the picture and point to them.
-
-        tifffile has no directories inside a page's own tags, so the pointers are written as 0
-        and set here.
-        """
+        """Put the Exif and GPS directories behind the picture and point to them."""
         end = path.stat().st_size
         end += end % 2
         packed, exif_at, gps_at = exif.pack_below(self._directories, end, big=self._big)
         if not packed:
             return
+        pointers = {exif.EXIF_DIRECTORY: exif_at, exif.GPS_DIRECTORY: gps_at}
         with tifffile.TiffFile(path) as written:
             tags = written.pages[0].tags
-            places = [
-                (tags[tag].valueoffset, offset)
-                for tag, offset in (
-                    (exif.EXIF_DIRECTORY, exif_at), (exif.GPS_DIRECTORY, gps_at)
-                )
-                if offset
-            ]
+            entries = {tag: tags[_PLACES[tag]].offset for tag, offset in pointers.items() if offset}
         with path.open("r+b") as file:
             file.seek(end)
             file.write(packed)
-            for place, offset in places:
+            for tag, place in entries.items():
                 file.seek(place)
-                file.write(struct.pack("<Q" if self._big else "<I", offset))
+                kind, count, form = (_IFD8, 1, "<HHQQ") if self._big else (_LONG, 1, "<HHII")
+                file.write(struct.pack(form, tag, kind, count, pointers[tag]))

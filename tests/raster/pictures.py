@@ -16,6 +16,13 @@ from hotfolder.raster.model import Band
 from hotfolder.raster.reading import OpenedOriginal, open_original
 
 
+XMP = (
+    b'<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF '
+    b'xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#"><rdf:Description rdf:about="" '
+    b'xmlns:dc="http://purl.org/dc/elements/1.1/"><dc:creator><rdf:Seq><rdf:li>A. N. Other'
+    b"</rdf:li></rdf:Seq></dc:creator></rdf:Description></rdf:RDF></x:xmpmeta>"
+)
+
 pyvips.cache_set_max(0)  # a test may write a name twice
 
 
@@ -81,7 +88,11 @@ def exiftool_bytes(path: Path, tag: str) -> bytes:
 
 
 def tiffinfo(path: Path) -> str:
-    """What libtiff says about a file; its warnings make the test fail."""
+    """What libtiff says about a file; a warning makes the test fail.
+
+    But for one: libtiff 4.5 does not know Exif's own pointer to its interoperability directory.
+    """
     done = subprocess.run(["tiffinfo", str(path)], capture_output=True, check=True, text=True)
-    assert done.stderr == ""
+    known = "TIFFReadCustomDirectory: Warning, Unknown field with tag 40965 (0xa005) encountered."
+    assert [line for line in done.stderr.splitlines() if line != known] == []
     return done.stdout

@@ -1,0 +1,406 @@
+"""Results hold the pixels, the profile and the metadata; readers that did not write them agree."""
+
+from __future__ import annotations
+
+import resource
+
+import numpy as np
+import pytest
+import pyvips
+import tifffile
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from PIL import Image
+from raster.pictures import (
+    XMP,
+    bands_of,
+    exiftool,
+    exiftool_bytes,
+    picture,
+    profile_bytes,
+    read,
+    tiffinfo,
+    vips_pixels,
+)
+
+from hotfolder.colour.profile import Profile
+from hotfolder.errors import Refuse
+from hotfolder.raster import exif
+from hotfolder.raster.ifd import Value
+from hotfolder.raster.model import Encoding, Metadata, RasterSpec
+from hotfolder.raster.writing import open_result
+from hotfolder.settings import Result
+
+CHANNELS = {Encoding.RGB: 3, Encoding.GREY: 1, Encoding.CMYK: 4, Encoding.LAB: 3}
+IPTC = b"\x1c\x02\x50\x00\x0bA. N. Other"
+EXIF = exif.build(
+    exif.ExifDirectories(
+        main={
+            270: Value(2, 18, b"Reeds at low tide\0"),
+            315: Value(2, 12, b"A. N. Other\0"),
+            33432: Value(2, 17, b"2026 A. N. Other\0"),
+            65000: Value(2, 8, b"private\0"),
+        },
+        exif={
+            33434: Value(5, 1, (1).to_bytes(4, "little") + (250).to_bytes(4, "little")),
+            36867: Value(2, 20, b"2026:03:04 05:06:07\0"),
+        },
+        gps={
+            1: Value(2, 2, b"N\0"),
+            2: Value(5, 3, b"".join(n.to_bytes(4, "little") for n in (52, 1, 30, 1, 0, 1))),
+        },
+        interoperability={1: Value(2, 4, b"R98\0")},
+    )
+)
+
+
+def profile(encoding):
+    name = {Encoding.RGB: "srgb", Encoding.CMYK: "cmyk"}.get(encoding)
+    return Profile.parse(profile_bytes(name)) if name else None
+
+
+def spec_of(pixels, encoding, *, alpha=False, metadata=None):
+    height, width = pixels.shape[:2]
+    return RasterSpec(
+        width_px=width, height_px=height, encoding=encoding, profile=profile(encoding), ppi=240.0,
+        has_alpha=alpha, metadata=metadata or Metadata(EXIF, XMP, IPTC),
+    )
+
+
+def write(path, pixels, encoding, *, alpha=None, rows=7, metadata=None, **options):
+    spec = spec_of(pixels, encoding, alpha=alpha is not None, metadata=metadata)
+    with open_result(path, spec, Result(**options)) as writer:
+        writer.write(iter(bands_of(pixels, rows, alpha)))
+    return writer
+
+
+@pytest.mark.parametrize("compression", ["none", "lzw", "deflate"])
+@pytest.mark.parametrize("encoding", list(Encoding))
+@pytest.mark.parametrize("with_alpha", [False, True])
+@pytest.mark.parametrize("rows", [1, 7, 1000])
+def test_a_16_bit_tiff_comes_back_bit_for_bit(tmp_path, compression, encoding, with_alpha, rows):
+    pixels = picture(50, 61, CHANNELS[encoding])
+    alpha = picture(50, 61, 1)[..., 0] if with_alpha else None
+    path = tmp_path / "x.tif"
+    write(path, pixels, encoding, alpha=alpha, rows=rows, format="tiff", compression=compression)
+    opened, again, again_alpha = read(path, tmp_path)
+    tolerance = 1 if encoding is Encoding.LAB else 0  # CIELAB has 256 codes per unit, not 257
+    assert np.abs(again.astype(int) - pixels).max() <= tolerance
+    assert (again_alpha is None) if alpha is None else (again_alpha == alpha).all()
+    assert (opened.bits, opened.spec.ppi, opened.notes) == (16, 240.0, ())
+
+
+@pytest.mark.parametrize("compression", ["none", "lzw", "deflate"])
+@pytest.mark.parametrize("bits", [8, 16])
+@pytest.mark.parametrize("encoding", [Encoding.RGB, Encoding.GREY, Encoding.CMYK])
+def test_libvips_and_libtiff_read_the_same_tiff(tmp_path, compression, bits, encoding):
+    pixels = picture(300, 401, CHANNELS[encoding])
+    path = tmp_path / "x.tif"
+    write(path, pixels, encoding, format="tiff", bits=bits, compression=compression)
+    seen = vips_pixels(path).reshape(pixels.shape).astype(int)
+    if bits == 16:
+        assert (seen == pixels).all()
+    else:
+        assert np.abs(seen * 257 - pixels).max() < 257
+    said = tiffinfo(path)
+    assert "Image Width: 401 Image Length: 300" in said
+    assert "Resolution: 240, 240 pixels/inch" in said
+    assert f"Bits/Sample: {bits}" in said
+    assert {"none": "None", "lzw": "LZW", "deflate": "AdobeDeflate"}[compression] in said
+    assert ("Predictor: horizontal" in said) == (compression != "none")
+
+
+LAB = np.array([[[50.0, 20.0, -30.0], [100.0, 0.0, 0.0], [25.0, -100.0, 100.0]]])
+LAB_PIXELS = np.rint((LAB + [0, 128, 128]) * [655.35, 257, 257]).astype(np.uint16)
+
+
+def test_libvips_sees_the_same_lab_colours_in_16_bits(tmp_path):
+    write(tmp_path / "x.tif", LAB_PIXELS, Encoding.LAB, format="tiff", bits=16)
+    image = pyvips.Image.new_from_file(str(tmp_path / "x.tif"))
+    assert image.interpretation == "labs"
+    assert np.abs(image.colourspace("lab").numpy() - LAB).max() <= 0.01
+
+
+def test_pillow_sees_the_same_lab_colours_in_8_bits(tmp_path):
+    write(tmp_path / "x.tif", LAB_PIXELS, Encoding.LAB, format="tiff", bits=8)
+    with Image.open(tmp_path / "x.tif") as image:
+        assert image.mode == "LAB"
+        codes = np.asarray(image)
+    assert np.abs(codes[..., 0] / 2.55 - LAB[..., 0]).max() <= 0.4
+    assert np.abs(codes[..., 1:].view(np.int8) - LAB[..., 1:]).max() <= 1
+
+
+@pytest.mark.parametrize("encoding", [Encoding.RGB, Encoding.GREY])
+@pytest.mark.parametrize("with_alpha", [False, True])
+@pytest.mark.parametrize("bits", [8, 16])
+def test_a_png_comes_back_and_libvips_reads_the_same(tmp_path, encoding, with_alpha, bits):
+    pixels = picture(50, 61, CHANNELS[encoding])
+    alpha = picture(50, 61, 1)[..., 0] if with_alpha else None
+    path = tmp_path / "x.png"
+    write(path, pixels, encoding, alpha=alpha, format="png", bits=bits)
+    opened, again, again_alpha = read(path, tmp_path)
+    bound = 257 if bits == 8 else 1
+    assert np.abs(again.astype(int) - pixels).max() < bound
+    assert alpha is None or np.abs(again_alpha.astype(int) - alpha).max() < bound
+    assert opened.spec.ppi == pytest.approx(240, abs=0.01)
+    expected = np.concatenate([again, again_alpha[..., None]], -1) if with_alpha else again
+    scale = 257 if bits == 8 else 1
+    assert (vips_pixels(path).reshape(expected.shape).astype(int) * scale == expected).all()
+
+
+@pytest.mark.parametrize("encoding", [Encoding.RGB, Encoding.GREY, Encoding.CMYK])
+@pytest.mark.parametrize("subsampling", ["4:4:4", "4:2:2", "4:2:0"])
+def test_a_jpeg_is_close_and_libvips_reads_the_same(tmp_path, encoding, subsampling):
+    pixels = picture(64, 80, CHANNELS[encoding])
+    path = tmp_path / "x.jpg"
+    write(path, pixels, encoding, format="jpeg", quality=100, subsampling=subsampling)
+    _, again, _ = read(path, tmp_path)
+    if subsampling == "4:4:4" or encoding is not Encoding.RGB:
+        assert np.abs(again.astype(int) - pixels).max() <= 6 * 257
+    seen = vips_pixels(path).reshape(pixels.shape).astype(int)
+    # libvips turns inverted CMYK over as we do
+    assert np.abs(seen - again // 257).max() <= 1
+    if encoding is Encoding.RGB:
+        code = {"4:4:4": "1 1", "4:2:2": "2 1", "4:2:0": "2 2"}[subsampling]
+        assert exiftool(path)["File:YCbCrSubSampling"] == code
+
+
+def test_quality_is_passed_on(tmp_path):
+    pixels = picture(64, 80, 3)
+    write(tmp_path / "low.jpg", pixels, Encoding.RGB, format="jpeg", quality=30)
+    write(tmp_path / "high.jpg", pixels, Encoding.RGB, format="jpeg", quality=98)
+    assert (tmp_path / "low.jpg").stat().st_size * 2 < (tmp_path / "high.jpg").stat().st_size
+
+
+FORMATS = {
+    "tiff": {"format": "tiff"},
+    "jpeg": {"format": "jpeg", "bits": 8},
+    "png": {"format": "png"},
+}
+
+
+@pytest.mark.parametrize("kind", FORMATS)
+def test_exiftool_finds_the_profile_unchanged(tmp_path, kind):
+    path = tmp_path / f"x.{kind}"
+    write(path, picture(20, 30, 3), Encoding.RGB, **FORMATS[kind])
+    assert exiftool_bytes(path, "ICC_Profile") == profile_bytes("srgb")
+
+
+@pytest.mark.parametrize("kind", ["tiff", "jpeg"])
+def test_a_profile_of_hundreds_of_kilobytes_is_embedded_unchanged(tmp_path, kind):
+    path = tmp_path / f"x.{kind}"
+    write(path, picture(20, 30, 4), Encoding.CMYK, **FORMATS[kind])
+    assert exiftool_bytes(path, "ICC_Profile") == profile_bytes("cmyk")
+
+
+@pytest.mark.parametrize("kind", FORMATS)
+def test_exiftool_reads_the_metadata_and_finds_nothing_to_warn_of(tmp_path, kind):
+    path = tmp_path / f"x.{kind}"
+    writer = write(path, picture(20, 30, 3), Encoding.RGB, **FORMATS[kind])
+    found = exiftool(path)
+    assert found["IFD0:Artist"] == "A. N. Other"
+    assert found["IFD0:Copyright"] == "2026 A. N. Other"
+    assert found["IFD0:ImageDescription"] == "Reeds at low tide"
+    assert found["ExifIFD:ExposureTime"] == pytest.approx(1 / 250)
+    assert found["ExifIFD:DateTimeOriginal"] == "2026:03:04 05:06:07"
+    assert found["GPS:GPSLatitude"] == pytest.approx(52.5)
+    assert found["InteropIFD:InteropIndex"] == "R98"
+    assert found["XMP-dc:Creator"] == "A. N. Other"
+    assert exiftool_bytes(path, "XMP") == XMP
+    if kind == "png":
+        assert writer.notes == ("A PNG cannot hold IPTC data; they were left out.",)
+    else:
+        assert found["IPTC:By-line"] == "A. N. Other"
+        assert writer.notes == ()
+    if kind != "png":
+        resolution = found.get("IFD0:XResolution", found.get("JFIF:XResolution"))
+        assert resolution == 240
+    assert "ExifTool:Warning" not in found
+    validated = exiftool(path, "-validate", "-warning", "-error", "-a")
+    assert not any("Error" in key for key in validated), validated
+
+
+def test_only_the_tags_that_describe_a_picture_get_into_a_tiff(tmp_path):
+    path = tmp_path / "x.tif"
+    write(path, picture(20, 30, 3), Encoding.RGB, format="tiff")
+    with tifffile.TiffFile(path) as file:
+        tags = {tag.code for tag in file.pages[0].tags}
+    assert 65000 not in tags
+    assert 305 not in tags  # no name of a program that nobody asked for
+
+
+@pytest.mark.parametrize("kind", ["tiff", "jpeg"])
+def test_the_metadata_come_back_through_our_own_reader(tmp_path, kind):
+    path = tmp_path / f"x.{kind}"
+    write(path, picture(20, 30, 3), Encoding.RGB, **FORMATS[kind])
+    spec = read(path, tmp_path)[0].spec
+    assert exif.parse(spec.metadata.exif).exif == exif.parse(EXIF).exif
+    assert exif.parse(spec.metadata.exif).gps == exif.parse(EXIF).gps
+    assert (spec.metadata.xmp, spec.metadata.iptc) == (XMP, IPTC)
+
+
+def test_without_metadata_and_profile_nothing_is_made_up(tmp_path):
+    pixels = picture(20, 30, 1)
+    for kind, options in FORMATS.items():
+        path = tmp_path / f"x.{kind}"
+        write(path, pixels, Encoding.GREY, metadata=Metadata(xmp=b"<x/>"), **options)
+        opened = read(path, tmp_path)[0]
+        assert (opened.spec.profile, opened.spec.profile_problem) == (None, "")
+        assert opened.spec.metadata == Metadata(xmp=b"<x/>")
+
+
+@settings(
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(
+    height=st.integers(1, 40), width=st.integers(1, 40), rows=st.integers(1, 45),
+    again_rows=st.integers(1, 45), bits=st.sampled_from([8, 16]),
+    kind=st.sampled_from(["tiff", "png"]), compression=st.sampled_from(["none", "lzw", "deflate"]),
+)
+def test_any_size_survives_any_band_height(
+    tmp_path, height, width, rows, again_rows, bits, kind, compression
+):
+    pixels = picture(height, width, 3)
+    pixels = pixels // 257 * 257 if bits == 8 else pixels
+    path = tmp_path / "x"
+    write(
+        path, pixels, Encoding.RGB, rows=rows, format=kind, bits=bits, compression=compression
+    )
+    assert (read(path, tmp_path, again_rows)[1] == pixels).all()
+
+
+@pytest.mark.parametrize("kind", FORMATS)
+def test_the_file_does_not_depend_on_the_band_height(tmp_path, kind):
+    pixels = picture(300, 200, 3)
+    options = {**FORMATS[kind], "bits": 8}
+    for rows in (1, 64, 300):
+        write(tmp_path / str(rows), pixels, Encoding.RGB, rows=rows, **options)
+    contents = {(tmp_path / str(rows)).read_bytes() for rows in (1, 64, 300)}
+    assert len(contents) == 1
+
+
+def test_a_tiff_that_may_pass_4_gib_is_a_bigtiff_with_readable_metadata(tmp_path, monkeypatch):
+    monkeypatch.setattr("hotfolder.raster.tiff_write._CLASSIC_BYTES", 1000)
+    pixels = picture(50, 61, 3)
+    path = tmp_path / "x.tif"
+    write(path, pixels, Encoding.RGB, format="tiff")
+    assert path.read_bytes()[:4] == b"II+\0"
+    assert (vips_pixels(path) == pixels).all()
+    assert exiftool(path)["File:FileType"] == "BTF"
+    tiffinfo(path)
+    # ExifTool 12 reads BigTIFF in part only; tifffile reads what it did not write
+    with tifffile.TiffFile(path) as file:
+        tags = file.pages[0].tags
+        assert tags[34665].value["ExposureTime"] == (1, 250)
+        assert tags[34853].value["GPSLatitude"] == (52, 1, 30, 1, 0, 1)
+    opened, again, _ = read(path, tmp_path)
+    assert (again == pixels).all()
+    assert exif.parse(opened.spec.metadata.exif).interoperability == exif.parse(EXIF).interoperability
+
+
+def test_the_bands_are_consumed_to_their_very_end(tmp_path):
+    ended = []
+
+    def source(pixels):
+        yield from bands_of(pixels, 5)
+        ended.append(True)
+
+    pixels = picture(20, 30, 3)
+    for kind, options in FORMATS.items():
+        ended.clear()
+        spec = spec_of(pixels, Encoding.RGB)
+        with open_result(tmp_path / kind, spec, Result(**options)) as writer:
+            writer.write(source(pixels))
+        assert ended == [True], kind
+
+
+@pytest.mark.parametrize("kind", FORMATS)
+def test_half_a_file_is_removed_when_a_stage_fails(tmp_path, kind):
+    def source(pixels):
+        yield from bands_of(pixels, 5)[:2]
+        raise RuntimeError("a stage failed")
+
+    pixels = picture(20, 30, 3)
+    with (
+        pytest.raises(RuntimeError, match="a stage failed"),
+        open_result(tmp_path / "x", spec_of(pixels, Encoding.RGB), Result(**FORMATS[kind])) as out,
+    ):
+        out.write(source(pixels))
+    assert not (tmp_path / "x").exists()
+
+
+@pytest.mark.parametrize("kind", FORMATS)
+@pytest.mark.parametrize("fault", ["missing", "repeated", "narrow"])
+def test_bands_that_are_not_the_promised_picture_are_an_error(tmp_path, kind, fault):
+    pixels = picture(20, 30, 3)
+    bands = bands_of(pixels if fault != "narrow" else pixels[:, :-1].copy(), 5)
+    bands = {"missing": bands[:-1], "repeated": [*bands, bands[-1]], "narrow": bands}[fault]
+    with (
+        pytest.raises(ValueError, match=r"rows of a picture of 20|expected row"),
+        open_result(tmp_path / "x", spec_of(pixels, Encoding.RGB), Result(**FORMATS[kind])) as out,
+    ):
+        out.write(iter(bands))
+
+
+@pytest.mark.parametrize(
+    ("encoding", "alpha", "size", "kind", "code", "message"),
+    [
+        (Encoding.CMYK, False, (20, 30), "png", "cmyk-png",
+         "A PNG cannot hold CMYK colours. Set the destination's result to TIFF or JPEG, "
+         "or give it an RGB profile."),
+        (Encoding.LAB, False, (20, 30), "png", "lab-result",
+         "A PNG cannot hold Lab colours. Let the destination convert the picture, "
+         "or set its result to TIFF."),
+        (Encoding.LAB, False, (20, 30), "jpeg", "lab-result",
+         "A JPEG cannot hold Lab colours. Let the destination convert the picture, "
+         "or set its result to TIFF."),
+        (Encoding.RGB, True, (20, 30), "jpeg", "jpeg-alpha",
+         "A JPEG cannot hold transparency. Flatten the picture, "
+         "or set the destination's result to TIFF or PNG."),
+        (Encoding.RGB, False, (20, 70_000), "jpeg", "jpeg-too-large",
+         "The result would have 70000 x 20 pixels, but a JPEG can have 65500 along a side. "
+         "Set the destination's result to TIFF, or its size smaller."),
+    ],
+)
+def test_what_a_format_cannot_hold_is_refused_before_any_work(
+    tmp_path, encoding, alpha, size, kind, code, message
+):
+    spec = RasterSpec(size[1], size[0], encoding, has_alpha=alpha)
+    with pytest.raises(Refuse) as caught:
+        open_result(tmp_path / "x", spec, Result(format=kind, bits=8))
+    assert (caught.value.code, caught.value.message) == (code, message)
+    assert not (tmp_path / "x").exists()
+
+
+def test_metadata_too_long_for_a_jpeg_are_left_out_and_said(tmp_path):
+    long = Metadata(
+        exif=exif.build(
+            exif.ExifDirectories(main={270: Value(2, 70_000, b"a" * 69_999 + b"\0")})
+        ),
+        xmp=b"<x>" + b" " * 70_000 + b"</x>",
+        iptc=b"\x1c\x02\x78\xff\xff",
+    )
+    long = Metadata(long.exif, long.xmp, b"\x1c\x02\x78\x7f\xff" + b"a" * 70_000)
+    writer = write(
+        tmp_path / "x.jpg", picture(20, 30, 3), Encoding.RGB, metadata=long, format="jpeg", bits=8
+    )
+    assert writer.notes == (
+        "The Exif data are too long for a JPEG and were left out.",
+        "The XMP data are too long for a JPEG and were left out.",
+        "The IPTC data are too long for a JPEG and were left out.",
+    )
+    with Image.open(tmp_path / "x.jpg") as image:
+        assert image.size == (30, 20)
+
+
+@pytest.mark.parametrize("kind", FORMATS)
+def test_a_disk_that_takes_no_more_is_an_error_of_the_disk_and_leaves_nothing(tmp_path, kind):
+    pixels = picture(200, 300, 3)
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (4096, before[1]))
+    try:
+        with pytest.raises(OSError, match="File too large"):
+            write(tmp_path / "x", pixels, Encoding.RGB, **FORMATS[kind])
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert not (tmp_path / "x").exists()
