@@ -8,6 +8,7 @@ nothing to run then, and whoever scans does so at short intervals.
 from __future__ import annotations
 
 import errno
+import logging
 import threading
 import warnings
 from collections.abc import Callable
@@ -41,6 +42,9 @@ _EVENTS: list[type[FileSystemEvent]] = [
 # A new sub-folder may be seen twice, by its event and by the walk that follows; watchdog keeps one
 # watch, as is right, and warns, which is nothing for a print room's terminal.
 warnings.filterwarnings("ignore", "Callback with id", RuntimeWarning, "watchdog")
+
+# watchdog logs an error whenever it is stopped; with a handler of any kind, nobody prints it unasked
+logging.getLogger("watchdog").addHandler(logging.NullHandler())
 
 _LIMITS = {errno.ENOSPC, errno.EMFILE, errno.ENOMEM, errno.ENFILE}
 _JOIN_S = 5.0
