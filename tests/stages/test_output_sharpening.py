@@ -1,0 +1,242 @@
+"""Output sharpening: how wide, how strong, and nothing but lightness."""
+
+import imagecodecs
+import numpy as np
+import pytest
+from pydantic import ValidationError
+from scipy.special import ndtr
+
+from hotfolder import Encoding, Hold
+from hotfolder.colour.profile import Profile, lab_profile
+from hotfolder.settings import Surface
+from hotfolder_stages.output_sharpening import OutputSharpening, strength
+from hotfolder_stages.output_sharpening.detail import DetailFilter
+from stages.driving import GREY, SRGB, WIDE_RGB, job_of, run_stage, spec_of, stage_with
+
+RNG = np.random.default_rng(11)
+
+
+def lab_of(codes, profile=SRGB):
+    """Second opinion on colours: LittleCMS, unoptimised, relative colorimetric, D50."""
+    names = {Encoding.RGB: "rgb", Encoding.GREY: "gray", Encoding.CMYK: "cmyk"}
+    encoded = imagecodecs.cms_transform(
+        codes, profile.data, lab_profile().data, colorspace=names[profile.encoding],
+        outcolorspace="lab", intent=1, flags=0x100,
+    ).astype(float)
+    return encoded * [100 / 65535, 1 / 257, 1 / 257] - [0, 128, 128]
+
+
+def noise(height=60, width=80, channels=3):
+    return RNG.integers(0, 65536, (height, width, channels), np.uint16)
+
+
+def edge(left, right, height=60, width=80):
+    pixels = np.empty((height, width, len(left)), np.uint16)
+    pixels[:, : width // 2], pixels[:, width // 2 :] = left, right
+    return pixels
+
+
+def sharpened(pixels, profile=SRGB, job=None, rows=7, **values):
+    spec = spec_of(pixels, profile)
+    return run_stage(stage_with(OutputSharpening, values), pixels, spec, job or job_of(spec), rows)
+
+
+# sigma = 0.0004 * distance, in pixels of the print: common practice, computed by hand.
+@pytest.mark.parametrize(
+    ("distance_mm", "ppi", "radius_px"),
+    [(300, 300, 1.42), (317.5, 300, 1.50), (400, 300, 1.89), (500, 300, 2.36), (700, 240, 2.65)],
+)
+def test_the_radius_is_a_fixed_angle_of_the_viewing_distance(distance_mm, ppi, radius_px):
+    assert radius_px == pytest.approx(strength.radius_px(distance_mm, ppi), abs=0.005)
+
+
+def test_the_radius_is_bounded_at_both_ends():
+    assert 0.5 == strength.radius_px(300, 72)
+    assert 8.0 == strength.radius_px(700, 2000)
+
+
+@pytest.mark.parametrize("distance_mm", [250, 500, 2000, 10000])
+@pytest.mark.parametrize("ppi", [100, 150, 300])
+def test_a_halo_is_never_wider_than_a_fiftieth_of_an_inch(distance_mm, ppi):
+    """The width in which a step's halo falls to a tenth of its height, measured."""
+    radius = strength.radius_px(distance_mm, ppi)
+    distance_px = np.linspace(0, 40, 4001)
+    halo = 1 - ndtr(distance_px / radius)
+    width_px = distance_px[np.argmax(halo < 0.05)]
+    assert width_px <= max(ppi / 50, 0.5 * strength.HALO_PER_RADIUS) + 0.02
+
+
+def test_rough_surfaces_are_sharpened_more():
+    amounts = [
+        strength.amount(surface)
+        for surface in (Surface.CANVAS, Surface.MATTE, Surface.LUSTRE, Surface.GLOSS,
+                        Surface.SCREEN)
+    ]
+    assert sorted(amounts, reverse=True) == amounts
+    assert {surface.value for surface in Surface} == set(strength._AMOUNTS)
+
+
+@pytest.mark.parametrize("profile", [SRGB, WIDE_RGB], ids=["srgb", "wide"])
+@pytest.mark.parametrize("value", [0, 1, 9000, 40001, 65535])
+def test_a_flat_field_is_unchanged_to_the_last_bit(profile, value):
+    pixels = np.full((60, 80, 3), (value, value // 2, value // 3), np.uint16)
+    for values in ({}, {"noise": 0.0}):
+        out, _, findings, _ = sharpened(pixels, profile, **values)
+        np.testing.assert_array_equal(pixels, out)
+        assert 1.0 == findings["left_alone_share"]
+
+
+def test_a_smooth_sky_is_unchanged_to_the_last_bit():
+    ramp = np.linspace(20000, 50000, 80).astype(np.uint16)
+    pixels = np.broadcast_to(ramp[None, :, None], (60, 80, 3)).copy()
+    out, *_ = sharpened(pixels)
+    np.testing.assert_array_equal(pixels[:, 10:-10], out[:, 10:-10])
+
+
+def test_faint_noise_is_left_alone_and_an_edge_in_it_is_not():
+    pixels = edge((30000,) * 3, (40000,) * 3)
+    pixels += RNG.integers(0, 300, pixels.shape[:2], np.uint16)[..., None]  # about 0.2 L*
+    out, *_ = sharpened(pixels)
+    np.testing.assert_array_equal(pixels[:, :25], out[:, :25])
+    assert (out[:, 40] > pixels[:, 40]).all()
+    assert (out[:, 39] < pixels[:, 39]).all()
+
+
+@pytest.mark.parametrize("profile", [SRGB, WIDE_RGB], ids=["srgb", "wide"])
+@pytest.mark.parametrize("rows", [1, 13, 60])
+def test_the_height_of_the_bands_changes_no_pixel(profile, rows):
+    pixels = noise()
+    np.testing.assert_array_equal(
+        sharpened(pixels, profile)[0], sharpened(pixels, profile, rows=rows)[0]
+    )
+
+
+def test_a_neutral_edge_stays_neutral():
+    out, *_ = sharpened(edge((15000,) * 3, (45000,) * 3), amount=2.0)
+    lab = lab_of(out)
+    assert np.ptp(lab[..., 0]) > np.ptp(lab_of(edge((15000,) * 3, (45000,) * 3))[..., 0]) + 5
+    assert np.abs(lab[..., 1:]).max() < 0.5
+
+
+@pytest.mark.parametrize("profile", [SRGB, WIDE_RGB], ids=["srgb", "wide"])
+def test_edges_between_colours_move_in_lightness_only(profile):
+    """dCh = sqrt(da*^2 + db*^2) (ISO 13655) of every pixel, before and after, is at most 0.5."""
+    pixels = np.concatenate([
+        edge((20000, 33000, 26000), (42000, 30000, 24000)),
+        edge((16000, 17000, 30000), (45000, 42000, 50000)),
+    ])
+    out, *_ = sharpened(pixels, profile, amount=1.5)
+    before, after = lab_of(pixels, profile), lab_of(out, profile)
+    assert np.abs(after[..., 0] - before[..., 0]).max() > 3
+    assert np.hypot(*np.moveaxis(after - before, -1, 0)[1:]).max() < 0.5
+
+
+def test_colours_at_the_edge_of_the_gamut_keep_their_hue():
+    pixels = edge((65535, 9000, 0), (22000, 3000, 0))
+    out, *_ = sharpened(pixels, amount=2.0)
+    before, after = lab_of(pixels), lab_of(out)
+    angle = np.degrees(np.arctan2(*np.moveaxis(after, -1, 0)[:0:-1]))
+    expected = np.degrees(np.arctan2(*np.moveaxis(before, -1, 0)[:0:-1]))
+    assert np.abs(angle - expected).max() < 1.0
+
+
+def test_what_is_added_to_a_step_is_what_the_gaussian_leaves():
+    """A step of height h, sigma s: h * amount * (1 - k0) / 2 beside it, k0 the kernel's centre."""
+    sigma, height_l = 1.5, 8.0
+    lightness = np.full((41, 80), 40.0, np.float32)
+    lightness[:, 40:] += height_l
+    kernel = np.exp(-0.5 * (np.arange(-6, 7) / sigma) ** 2)
+    expected = height_l * 0.8 * (1 - kernel.max() / kernel.sum()) / 2
+    made = DetailFilter(sigma, 0.8, 0.0, 100.0)
+    added, capped = made.added(lightness, 0, 0)
+    assert expected == pytest.approx(added[20].max(), rel=1e-3)
+    assert (0, 0.0) == (capped, pytest.approx(added[20].sum(), abs=1e-3))
+
+
+def test_no_halo_is_higher_than_the_limit():
+    pixels = edge((12000,) * 3, (52000,) * 3)
+    out, _, findings, _ = sharpened(pixels, amount=3.0, halo_limit=4.0)
+    moved = lab_of(out)[..., 0] - lab_of(pixels)[..., 0]
+    assert 4.0 == pytest.approx(moved.max(), abs=0.02)
+    assert -4.0 == pytest.approx(moved.min(), abs=0.02)
+    assert 0 < findings["capped_share"] < 0.1
+    assert 4.0 == findings["halo_limit_l"]
+
+
+def test_findings_say_what_was_done_and_why():
+    spec = spec_of(noise(), SRGB, ppi=300.0)
+    _, _, findings, _ = run_stage(
+        stage_with(OutputSharpening, {}), noise(), spec, job_of(spec, "canvas", "317.5 mm")
+    )
+    assert (1.5, 1.2, "canvas", 300.0, 317.5, False) == tuple(
+        findings[key] for key in (
+            "radius_px", "amount", "surface", "ppi", "viewing_distance_mm", "ppi_assumed",
+        )
+    )
+    assert "exact, a* and b* kept" == findings["method"]
+
+
+def test_settings_override_the_rules():
+    _, _, findings, _ = sharpened(noise(), amount=0.3, radius_px=2.5)
+    assert (2.5, 0.3) == (findings["radius_px"], findings["amount"])
+
+
+def test_an_amount_of_nothing_passes_every_value_through():
+    pixels = noise()
+    np.testing.assert_array_equal(pixels, sharpened(pixels, amount=0.0)[0])
+
+
+@pytest.mark.parametrize("values", [{"amount": -1}, {"radius_px": 0.1}, {"halo_limit": 0}])
+def test_settings_out_of_range_are_refused(values):
+    with pytest.raises(ValidationError):
+        OutputSharpening.Settings.model_validate(values)
+
+
+def test_a_picture_without_a_profile_is_held():
+    pixels = noise()
+    with pytest.raises(Hold) as hold:
+        sharpened(pixels, None)
+    assert hold.value.code == "no-profile"
+
+
+def test_grey_is_sharpened_by_the_same_lightness_as_neutral_rgb():
+    """Gamma 2.2 grey and gamma 563/256 RGB are alike to 0.1 L*."""
+    grey = edge((15000,), (45000,))
+    out, *_ = sharpened(grey, GREY)
+    as_rgb, *_ = sharpened(np.repeat(grey, 3, axis=2), WIDE_RGB)
+    np.testing.assert_allclose(out[..., 0], as_rgb[..., 0], atol=40)
+    assert out.max() > 46000
+
+
+def test_lab_changes_in_its_lightness_alone():
+    pixels = edge((20000, 30000, 40000), (45000, 36000, 28000))
+    out, *_ = sharpened(pixels, lab_profile())
+    np.testing.assert_array_equal(pixels[..., 1:], out[..., 1:])
+    assert out[..., 0].max() > 46000
+
+
+@pytest.fixture(scope="module")
+def printers(profiles):
+    return {
+        name: Profile.load(profiles / name) for name in ("matte-canvas.icc", "coated-book.icc")
+    }
+
+
+def test_an_rgb_profile_of_tables_keeps_neutral_edges_neutral(printers):
+    profile = printers["matte-canvas.icc"]
+    pixels = edge((20000,) * 3, (45000,) * 3)
+    out, _, findings, _ = sharpened(pixels, profile)
+    before, after = lab_of(pixels, profile), lab_of(out, profile)
+    assert np.abs(after[..., 0] - before[..., 0]).max() > 2
+    assert np.ptp(out, axis=2).max() == 0
+    assert "neutral axis" in findings["method"]
+
+
+def test_cmyk_gets_no_ink_that_was_not_there(printers):
+    profile = printers["coated-book.icc"]
+    pixels = edge((0, 0, 0, 50000), (0, 0, 0, 12000))
+    out, *_ = sharpened(pixels, profile)
+    assert 0 == out[..., :3].max()
+    moved = lab_of(out, profile)[..., 0] - lab_of(pixels, profile)[..., 0]
+    assert moved[:, 39].max() < -1
+    assert moved[:, 40].min() > 1
