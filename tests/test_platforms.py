@@ -378,6 +378,7 @@ def test_the_boot_has_an_id():
 
 @linux_only
 def test_processors_are_those_we_may_use():
-    said = subprocess.run(["nproc"], capture_output=True, check=True,
-                          env={"PATH": os.environ["PATH"]})
+    said = subprocess.run(
+        ["nproc"], capture_output=True, check=True, env={"PATH": os.environ["PATH"]}
+    )
     assert int(said.stdout) == platforms.cpu_count()

@@ -171,9 +171,7 @@ def _kind(mode: int) -> Kind:
 
 
 def _identity(found: os.stat_result) -> Identity:
-    return Identity(
-        found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
-    )
+    return Identity(found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns)
 
 
 def _identity_of_folder(path: Path, own: Identity) -> Identity:

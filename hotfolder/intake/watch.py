@@ -43,7 +43,7 @@ _EVENTS: list[type[FileSystemEvent]] = [
 # watch, as is right, and warns, which is nothing for a print room's terminal.
 warnings.filterwarnings("ignore", "Callback with id", RuntimeWarning, "watchdog")
 
-# watchdog logs an error whenever it is stopped; with a handler of any kind, nobody prints it unasked
+# watchdog logs an error whenever it is stopped; without a handler that would go to the terminal
 logging.getLogger("watchdog").addHandler(logging.NullHandler())
 
 _LIMITS = {errno.ENOSPC, errno.EMFILE, errno.ENOMEM, errno.ENFILE}

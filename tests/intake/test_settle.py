@@ -53,9 +53,7 @@ def names(candidates: list[Candidate]) -> list[str]:
 def settler(clock: Clock, *answers: Probe) -> Settler:
     """A settler whose looks into files get these answers; the last one again and again."""
     left = list(answers or [WHOLE])
-    return Settler(
-        QUIET_S, PATIENCE_S, clock, lambda _: left.pop(0) if len(left) > 1 else left[0]
-    )
+    return Settler(QUIET_S, PATIENCE_S, clock, lambda _: left.pop(0) if len(left) > 1 else left[0])
 
 
 def test_a_file_is_ready_when_it_has_been_quiet(clock):

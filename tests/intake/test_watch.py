@@ -105,9 +105,7 @@ def test_our_own_looks_do_not_wake_us(watch, waker, folder):
     for _ in range(3):
         waits.update(scan(folder).candidates)
     assert waker.wakes_on((folder / "last.tif").touch)
-    assert {"FileOpenedEvent", "FileClosedNoWriteEvent"}.isdisjoint(
-        each.__name__ for each in heard
-    )
+    assert {"FileOpenedEvent", "FileClosedNoWriteEvent"}.isdisjoint(each.__name__ for each in heard)
 
 
 class ShortQueue(EventQueue):
