@@ -28,6 +28,10 @@ NO_GRID = 0x100
 """``cmsFLAGS_NOOPTIMIZE``: every pixel goes through the profiles themselves."""
 
 
+FINE_GRID_POINTS = 69
+"""Odd, so that grey 50 % is a point. Fewer miss the mean that `Precision` states."""
+
+
 class Intent(StrEnum):
     """Rendering intents (ICC.1:2022, 6.2); `code` is the number of table 23."""
 
@@ -45,7 +49,9 @@ class Intent(StrEnum):
 class Precision(StrEnum):
     """How closely a conversion keeps to the profiles.
 
-    exact: to rounding; fine: through a fine grid; fast: through LittleCMS's usual grid.
+    exact: to rounding. fine: ΔE00 at most 0.02 on average and 1 at worst away from exact, over
+    random colours into printers' tables. fast: LittleCMS's usual grid, at most 0.1 and 2.5 from
+    RGB, 0.3 and 5 from CMYK. Sources of one channel, and Lab, are exact in any case; CMYK is in fine.
     """
 
     EXACT = "exact"
@@ -157,11 +163,12 @@ class Transform:
 
     def _grid_flags(self) -> int:
         """Choose the grid of LittleCMS: bits 16 to 23 are its points a side."""
-        if self.precision is Precision.EXACT:
-            return NO_GRID
         if self.precision is Precision.FAST:
             return 0
-        return (23 if self.source.encoding is Encoding.CMYK else 65) << 16
+        # A grid of four dimensions that is fine enough would not fit into memory.
+        if self.precision is Precision.EXACT or self.source.encoding is Encoding.CMYK:
+            return NO_GRID
+        return FINE_GRID_POINTS << 16
 
     def _engine(self, pixels: Codes, flags: int) -> Codes:
         keep = self.flags & BLACK_POINT_COMPENSATION

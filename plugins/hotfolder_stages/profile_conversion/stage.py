@@ -15,7 +15,7 @@ from hotfolder.errors import Hold
 from hotfolder.raster.model import Band, RasterSpec, rebanded, rows_per_band
 from hotfolder.stage import Findings, Job, Stage, StageSettings
 
-PIXELS_PER_CALL = 6_000_000
+PIXELS_PER_CALL = 8_000_000
 """LittleCMS sets its grid up anew at each call, so calls are large."""
 
 
