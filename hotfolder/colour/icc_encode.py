@@ -149,7 +149,7 @@ def text_description(content: str) -> bytes:
     return head + ascii_text + no_unicode + no_script
 
 
-def localized_text(content: str, language: str = "en", country: str = "GB") -> bytes:
+def localized_text(content: str, language: str = "en", country: str = "US") -> bytes:
     """``multiLocalizedUnicodeType`` (ICC.1:2022, 10.15) with one record, for version 4."""
     encoded = content.encode("utf-16-be")
     record = struct.pack(">II2s2sII", 1, 12, language.encode(), country.encode(), len(encoded), 28)

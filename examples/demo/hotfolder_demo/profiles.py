@@ -38,7 +38,11 @@ SHIPPED: dict[str, Version] = {"matte-canvas": "4.4", "coated-book": "2.4"}
 
 _DEVICE_GRID = {3: 33, 4: 13}
 """Grid points a side, from device values, by number of channels."""
-_LAB_GRID = 33
+_LAB_GRID = 35
+_NEUTRAL = 16 / (_LAB_GRID - 1)
+"""Grid place of a* = 0 and b* = 0: a whole grid point and, as 65535 × 16/34 = 30840, a whole code,
+so that neutral colours, and white before all, meet the grid's values without interpolation."""
+
 _CURVE_SAMPLES = 4096
 _GAMUT_RANGE = 64.0
 """ΔE*ab to either side of the surface that the gamut tag's grid can hold."""
@@ -162,14 +166,19 @@ class _PcsGrid:
         reach = float(np.abs(printer.solid.ring[:, 1:]).max()) + 8
         # The surroundings of the gamut get few points, yet enough to lead back to its surface.
         share = 2 / (_LAB_GRID - 1)
-        chroma = np.array([-128, -reach, 0, reach, 127]), np.array([0, share, 0.5, 1 - share, 1])
+        chroma = (
+            np.array([-128, -reach, 0, reach, 127]),
+            np.array([0, share, _NEUTRAL, 1 - share, 1]),
+        )
         lightness = np.array([0.0, 100.0]), np.array([0.0, 1.0])
-        positions = np.linspace(0, 1, _LAB_GRID)
         codes = np.linspace(0, 1, _CURVE_SAMPLES)
         axes = icc.codes_to_lab(np.repeat(codes[:, None], 3, axis=1), version)
+        positions = np.linspace(0, 1, _LAB_GRID)
         curves, points = [], []
         for channel, (values, places) in enumerate((lightness, chroma, chroma)):
-            curves.append(np.interp(axes[:, channel], values, places))
+            curve = np.interp(axes[:, channel], values, places)
+            exact = (100.0, 1.0) if channel == 0 else (0.0, _NEUTRAL)
+            curves.append(_flat_around(axes[:, channel], curve, *exact))
             points.append(np.interp(positions, places, values))
         self.curves = curves
         self.nodes = np.stack(np.meshgrid(*points, indexing="ij"), axis=-1).reshape(-1, 3)
@@ -183,6 +192,17 @@ class _PcsGrid:
         return icc.lut_b_to_a(
             [icc.curve(each) for each in self.curves], grid, [icc.curve(output_curve)] * outputs
         )
+
+
+def _flat_around(values: Floats, curve: Floats, value: float, place: float) -> Floats:
+    """The curve with the samples to either side of `value` put at `place`.
+
+    No sample falls on the code of a neutral or of white; between two equal ones it is exact.
+    """
+    above = int(np.searchsorted(values, value - 1e-9))
+    flat = curve.copy()
+    flat[max(above - 1, 0) : above + 1] = place
+    return flat
 
 
 def _device_side(printer: Printer) -> tuple[Floats, Floats]:
