@@ -51,7 +51,7 @@ class Precision(StrEnum):
 
     exact: to rounding. fine: ΔE00 at most 0.02 on average and 1 at worst away from exact, over
     random colours into printers' tables. fast: LittleCMS's usual grid, at most 0.1 and 2.5 from
-    RGB, 0.3 and 5 from CMYK. Sources of one channel, and Lab, are exact in any case; CMYK is in fine.
+    RGB, 0.3 and 5 from CMYK. One channel and Lab are exact in any case, CMYK is in fine.
     """
 
     EXACT = "exact"
