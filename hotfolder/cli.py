@@ -16,6 +16,7 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 from hotfolder.errors import HotfolderError, SettingsError, StorageError
 from hotfolder.root import Root
@@ -255,28 +256,14 @@ def _print_status(said: dict[str, Any]) -> None:
         highlight=False,
         soft_wrap=True,
     )
-    table = Table(
-        "destination", "arriving", "delivered", "held", "refused", "left alone", "watched by"
-    )
+    table = Table("destination", "arriving", "delivered", "held", "refused", "left alone")
     for name, each in said["destinations"].items():
-        watched = f"{each['watch']}: {each['watch_reason']}" if each["watch"] else "nobody now"
-        if each["unreachable"]:
-            since = f" since {each['unreachable_since']}" if each["unreachable_since"] else ""
-            watched = f"unreachable{since}: {each['unreachable']}"
-        numbers = [
-            str(each[key]) for key in ("arriving", "delivered", "held", "refused", "left_alone")
-        ]
-        table.add_row(_plain(name), *numbers, _plain(watched))
+        keys = ("arriving", "delivered", "held", "refused", "left_alone")
+        table.add_row(Text(name), *(str(each[key]) for key in keys))
     out.print(table)
     for name, each in said["destinations"].items():
-        if each["settings_problem"]:
-            out.print(
-                f"{name}: its changed settings were refused, the old ones are used: "
-                f"{each['settings_problem']}",
-                markup=False,
-                highlight=False,
-                soft_wrap=True,
-            )
+        for line in _folder_lines(each):
+            out.print(f"{name}: {line}", markup=False, highlight=False, soft_wrap=True)
     if not said["waiting"]:
         out.print("Nothing waits.")
         return
@@ -291,10 +278,20 @@ def _print_status(said: dict[str, Any]) -> None:
         )
 
 
-def _plain(text: str) -> Any:
-    from rich.text import Text
-
-    return Text(text)
+def _folder_lines(each: dict[str, Any]) -> list[str]:
+    """What a person should know of a hot folder, beside the numbers."""
+    lines = list(each["remarks"])
+    if each["unreachable"]:
+        since = f" since {each['unreachable_since']}" if each["unreachable_since"] else ""
+        lines.append(f"cannot be reached{since}: {each['unreachable']}")
+    elif each["watch"]:
+        lines.append(
+            f"watched by {each['watch']}: {each['watch_reason']}; last scan {each['last_scan']}"
+        )
+    if each["settings_problem"]:
+        problem = each["settings_problem"]
+        lines.append(f"its changed settings were refused, the old ones are used: {problem}")
+    return lines
 
 
 def _stop_on_signals(daemon: Any) -> None:

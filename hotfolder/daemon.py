@@ -56,6 +56,7 @@ class _HotFolder:
     woken: threading.Event
     due: float = 0.0
     junk: int = 0
+    remarks: tuple[str, ...] = ()
     problem: str = ""
     problem_since: str = ""
     last_scan: str = ""
@@ -247,6 +248,7 @@ class Daemon:
             hot.watch.restart()
         hot.last_scan = _now()
         hot.junk = found.junk
+        hot.remarks = found.problems
         hot.ready = deque(hot.settler.update(found.candidates))
         if not hot.watch.healthy():
             hot.watch.restart()
@@ -457,6 +459,7 @@ class Daemon:
             "watch_reason": hot.watch.reason,
             "last_scan": hot.last_scan,
             "left_alone": hot.junk,
+            "remarks": list(hot.remarks[:_SHOWN]),
             "unreachable": hot.problem,
             "unreachable_since": hot.problem_since if hot.problem else "",
             "settings_problem": hot.settings_problem,

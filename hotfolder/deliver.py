@@ -285,7 +285,7 @@ def _ensure_moved(source: Path, target: Path, sha256: str | None) -> None:
     if os.path.lexists(target) and os.path.lexists(source):
         # a copy across file systems that did not reach its end, or whose source was not yet
         # removed: the source is the truth
-        _remove(target)
+        durable.remove_tree(target, below=target.parent)
     if os.path.lexists(source):
         if sha256 is None and not source.is_file():
             _move_tree(source, target)
@@ -306,15 +306,8 @@ def _move_tree(source: Path, target: Path) -> None:
         if not stat.S_ISDIR(source.lstat().st_mode):
             raise
         shutil.copytree(source, target, symlinks=True)
-        shutil.rmtree(source)
+        durable.remove_tree(source, below=source.parent)
     durable.fsync_folder(target.parent)
-
-
-def _remove(path: Path) -> None:
-    if path.is_dir() and not path.is_symlink():
-        shutil.rmtree(path)
-    else:
-        path.unlink()
 
 
 def _free_name(folder: Path, name: str) -> Path:

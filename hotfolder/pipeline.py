@@ -23,6 +23,7 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic.types import JsonValue
 
 from hotfolder.errors import Hold, HotfolderError, PluginError, Refuse, StorageError, Verdict
+from hotfolder.raster.complete import container_end
 from hotfolder.raster.model import Band, RasterSpec
 from hotfolder.raster.reading import OpenedOriginal, open_original
 from hotfolder.raster.writing import open_result
@@ -137,6 +138,7 @@ class _Chain:
 
     def run(self, progress: Progress) -> Outcome:
         try:
+            self._check_arrived()
             with open_original(
                 self.order.original, name=self.order.name, scratch=self.order.folder
             ) as opened:
@@ -144,6 +146,20 @@ class _Chain:
         except (Hold, Refuse) as verdict:
             self._note(verdict)
             return self._outcome("hold" if isinstance(verdict, Hold) else "refuse", None)
+
+    def _check_arrived(self) -> None:
+        """Intake has waited long enough: a picture that is still not whole is not delivered."""
+        end = container_end(self.order.original)
+        if end.complete:
+            return
+        said = f"{self.order.name} is not whole: {end.reason}"
+        if end.certain:
+            raise Refuse("not-whole", f"{said} Copy it, or export it, again.")
+        raise Hold(
+            "perhaps-not-whole",
+            f"{said} If it is, copy it again; if it is meant so, "
+            "save it with compression and drop it again.",
+        )
 
     def _with_original(self, opened: OpenedOriginal, progress: Progress) -> Outcome:
         original = Original(

@@ -55,6 +55,7 @@ def collect(root: Root, settings: Settings) -> dict[str, Any]:
             "watch_reason": said.get("watch_reason", ""),
             "last_scan": said.get("last_scan", ""),
             "settings_problem": said.get("settings_problem", ""),
+            "remarks": said.get("remarks", []),
             **{
                 state: counts.get(name, {}).get(state, 0)
                 for state in ("delivered", "held", "refused")
@@ -173,4 +174,3 @@ def _trouble(name: str, trouble: dict[str, Any]) -> Waiting:
 
 def _z(time: datetime) -> str:
     return time.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-

@@ -89,7 +89,7 @@ def _small(path: Path, intent: ImageCms.Intent) -> Image.Image:
         target,
         renderingIntent=intent,
         outputMode="RGB",
-        flags=flags if intent == ImageCms.Intent.RELATIVE_COLORIMETRIC else 0,
+        flags=flags if intent == ImageCms.Intent.RELATIVE_COLORIMETRIC else ImageCms.Flags.NONE,
     )
     if shown is None:
         raise ValueError(f"{path} was not converted")
