@@ -95,12 +95,16 @@ def test_colorimetric_agrees_with_iccdev(
 def test_tables_for_pictures_agree_with_iccdev(source, destination, tolerances, intent, tmp_path):
     """For version 4 LittleCMS always compensates; iccdev asks for the flag in saturation only.
 
+    Between two sets of version 4 tables there is nothing to compensate, both blacks being the
+    reference medium's; iccdev is not asked to, as it then throws a few colours far off.
+
     Left out: a version 2 source to version 4, where iccdev assumes the reference medium's black
     for version 2 tables, which no version 2 profile promises.
     """
-    target = DEVICES[destination]()
-    compensate = target.is_version_4 and intent is Intent.SATURATION
-    assert_agrees(DEVICES[source](), target, intent, compensate, tolerances, tmp_path)
+    start, target = DEVICES[source](), DEVICES[destination]()
+    into_tables = target.is_version_4 and "A2B0" not in start.tags
+    compensate = into_tables and intent is Intent.SATURATION
+    assert_agrees(start, target, intent, compensate, tolerances, tmp_path)
 
 
 @pytest.mark.parametrize("compensate", [False, True])
