@@ -14,6 +14,7 @@ from hotfolder_demo.texture import (
     frame,
     mirrored_rows,
     ramp,
+    relief_of_ripples,
     rgb,
     sample,
     smooth,
@@ -30,9 +31,10 @@ def dawn(width: int, height: int, rng: np.random.Generator) -> Picture:
     """Dawn over the mudflats, developed, linear light."""
     x, y = frame(width, height)
     clouds, land = fractal_tile(rng, 1.75, stretch=1.6), fractal_tile(rng, 1.9)
+    soft = fractal_tile(rng, 2.5)
     split = round(_SHORELINE * height)
     far = _shores(_sky(x, y[:split], clouds), x, y[:split], land, height)
-    scene = np.concatenate([far, _flats(far, x, y[split:], land, height)])
+    scene = np.concatenate([far, _flats(far, x, y[split:], land, soft, height)])
     scene = _posts(scene, x, y, rng)
     return finished(developed(scene, 1.45, 2.0, 1.3), rng, grain=0.012)
 
@@ -81,7 +83,7 @@ def _shores(sky: Picture, x: Grid, y: Grid, land: Grid, height: int) -> Picture:
     return scene
 
 
-def _flats(far: Picture, x: Grid, y: Grid, land: Grid, height: int) -> Picture:
+def _flats(far: Picture, x: Grid, y: Grid, land: Grid, soft: Grid, height: int) -> Picture:
     """Mud, wet and dry, and the creek; what is wet shows the sky of `far` upside down."""
     below = np.maximum(y - _HORIZON, 1e-4)
     depth = 0.10 / (below + 0.004)
@@ -89,9 +91,11 @@ def _flats(far: Picture, x: Grid, y: Grid, land: Grid, height: int) -> Picture:
     relief = sample(land, across * 0.22, depth * 0.16)
     fine = sample(land, across * 1.9 + 0.4, depth * 1.1)
     fade = smooth(below, 0.0, 0.10)
+    waves = relief_of_ripples(soft, across * 5, depth * 5, 8.3)
+    waves = waves * smooth(below, 0.03, 0.25) * smooth(relief, -1.4, 0.6)
     bend = 0.42 * np.sin(depth * 1.15 + 0.6) + 0.16 * np.sin(depth * 2.9)
     creek = np.abs(across - bend - 0.05) - (0.20 + 0.09 * np.sin(depth * 1.7))
-    level = np.minimum(creek * 2.4, relief * 0.55 + 0.50) + fine * 0.10 * fade
+    level = np.minimum(creek * 2.4, relief * 0.55 + 0.50) + fine * 0.10 * fade + 0.05 * waves
     water = smooth(level, 0.10, 0.015)
     wet = smooth(level, 0.9, 0.0) * 0.55
     ripple = sample(land, across * 0.9, depth * 3.0 + 0.2) * (0.010 * below + 0.0015)
@@ -101,10 +105,12 @@ def _flats(far: Picture, x: Grid, y: Grid, land: Grid, height: int) -> Picture:
     grit = sample(land, across * 9.0, depth * 6.0 + 0.7)
     grit = grit - sample(land, across * 9.0 + 0.004, depth * 6.0 + 0.7)
     gain = gain + grit * 0.55 * smooth(below, 0.05, 0.35)
-    slope = np.clip(0.5 + 3.2 * gain * fade + 0.25 * relief, 0.05, 1.6)
+    nearer = np.minimum(np.arange(len(y)) + max(height // 300, 1), len(y) - 1)
+    facing = waves - waves[nearer]
+    slope = np.clip(0.5 + 3.2 * gain * fade + 0.25 * relief + 0.7 * facing, 0.05, 1.9)
     mud = slope[..., None] * rgb(0.105, 0.075, 0.066)
     warm = np.exp(-np.abs(x - _SUN[0]) / 0.5)[..., None] * rgb(0.10, 0.045, 0.016)
-    mud = mud + warm * np.clip(gain * 3 * fade + 0.4, 0, 1.5)[..., None]
+    mud = mud + warm * np.clip(gain * 3 * fade + 1.4 * facing + 0.4, 0, 1.8)[..., None]
     mud = blend(mud, reflection * 0.55, (wet * (0.45 + 0.4 * (1 - below))))
     mud = blend(mud, rgb(0.46, 0.27, 0.20), np.exp(-below / 0.018) * 0.6)
     dimmed = reflection * (0.90 - 0.35 * below[..., None])

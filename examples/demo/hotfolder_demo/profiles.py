@@ -9,6 +9,18 @@ A2B0, B2A0         perceptual, see `rendering`
 A2B2, B2A2         saturation, the same as perceptual
 gamt               0 in gamut; above, the distance: 65535 is 64 ΔE*ab or more
 =================  =====================================================================
+
+How near LittleCMS, without its own grid, comes to the closed form through these tables
+(ΔE00 mean / 99 % / greatest, 50,000 random device values or 100,000 random colours):
+
+======================  ====================  ====================
+table                   matte canvas, RGB     coated book, CMYK
+======================  ====================  ====================
+A2B1                    0.00 / 0.00 / 0.01    0.07 / 0.44 / 0.82
+B2A1, in gamut          0.12 / 0.62 / 1.24    0.28 / 1.58 / 2.49
+B2A1, more than 3 in    0.07 / 0.48 / 0.74    0.21 / 0.92 / 1.61
+B2A1, out of gamut      0.09 / 0.79 / 2.14    0.12 / 0.79 / 2.87
+======================  ====================  ====================
 """
 
 from __future__ import annotations
