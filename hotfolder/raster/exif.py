@@ -193,7 +193,9 @@ def _without(directory: Mapping[int, Value], *tags: int) -> dict[int, Value]:
 
 def _pointer(offset: int, *, big: bool = False) -> Value:
     """An offset as LONG, or as IFD8 (type 18) of BigTIFF."""
-    return Value(18, 1, struct.pack("<Q", offset)) if big else Value(4, 1, struct.pack("<I", offset))
+    if big:
+        return Value(18, 1, struct.pack("<Q", offset))
+    return Value(4, 1, struct.pack("<I", offset))
 
 
 def usable(block: bytes | None, notes: list[str]) -> tuple[bytes | None, ExifDirectories]:

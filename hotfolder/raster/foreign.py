@@ -19,8 +19,8 @@ TABLE: tuple[tuple[tuple[type[Exception], ...], str, str], ...] = (
     (
         (NotImplementedError,),
         "unsupported",
-        "{what} is stored in a way that cannot be read here. "
-        "Save it as a plain TIFF without JPEG compression, or as PNG, and drop it again.",
+        ("{what} is stored in a way that cannot be read here. "
+        "Save it as a plain TIFF without JPEG compression, or as PNG, and drop it again."),
     ),
     (
         # imagecodecs raises subclasses of RuntimeError; tifffile's own error and what its

@@ -79,9 +79,9 @@ def structure(read: Reader) -> TiffStructure:
         raise ValueError("no TIFF header")
     magic = struct.unpack_from(f"{order}H", head, 2)[0]
     if magic == 42:
-        return TiffStructure(order, False, struct.unpack_from(f"{order}I", head, 4)[0])
+        return TiffStructure(order, big=False, first=struct.unpack_from(f"{order}I", head, 4)[0])
     if magic == 43 and len(head) == 16:
-        return TiffStructure(order, True, struct.unpack_from(f"{order}Q", head, 8)[0])
+        return TiffStructure(order, big=True, first=struct.unpack_from(f"{order}Q", head, 8)[0])
     raise ValueError("no TIFF header")
 
 
@@ -90,7 +90,8 @@ def read_directory(
 ) -> tuple[dict[int, Value], int]:
     """Read one directory and the offset of the next (0: none).
 
-    A value that is longer than `max_bytes`, of an unknown type or outside the file is left out.
+    A value that is longer than `max_bytes`, of an unknown type or outside the file is left out;
+    so is what comes after four times as much, since every entry may point to the same bytes.
 
     Raises
     ------
@@ -108,10 +109,13 @@ def read_directory(
     table = read(offset + head_size, entries * entry_size + (8 if tiff.big else 4))
     if len(table) < entries * entry_size:
         raise ValueError("the directory is cut short")
-    found = {}
+    found: dict[int, Value] = {}
+    left = 4 * max_bytes
     for index in range(entries):
-        tag, value = _entry(read, tiff, table[index * entry_size :][:entry_size], max_bytes)
+        entry = table[index * entry_size :][:entry_size]
+        tag, value = _entry(read, tiff, entry, min(left, max_bytes))
         if value is not None:
+            left -= len(value.data)
             found.setdefault(tag, value)
     rest = table[entries * entry_size :]
     pointer = "Q" if tiff.big else "I"
@@ -122,14 +126,28 @@ def read_directory(
 
 def directories(
     read: Reader, tiff: TiffStructure, max_bytes: int
-) -> Iterator[dict[int, Value]]:
-    """The chain of directories, the first ones up to a thousand; a loop ends it."""
+) -> Iterator[tuple[int, dict[int, Value]]]:
+    """The chain of directories with their offsets, up to a thousand.
+
+    A loop ends it, and so does a directory after the first that cannot be read.
+
+    Raises
+    ------
+    ValueError
+        When the first cannot be read.
+    """
     seen: set[int] = set()
     offset = tiff.first
-    while offset and offset not in seen and len(seen) < _MAX_PAGES:
+    while offset not in seen and len(seen) < _MAX_PAGES:
+        try:
+            directory, following = read_directory(read, tiff, offset, max_bytes)
+        except ValueError:
+            if seen:
+                return
+            raise
         seen.add(offset)
-        directory, offset = read_directory(read, tiff, offset, max_bytes)
-        yield directory
+        yield offset, directory
+        offset = following
 
 
 def pack(directory: Directory, offset: int, *, big: bool = False) -> bytes:

@@ -92,10 +92,12 @@ class JpegSource:
         self.header = _header(markers, encoding, limits)
 
     def rows(self, start: int, stop: int) -> Rows:
+        """See `RowSource`."""
         stored = self._whole()[start:stop]
         return to_rows(np.bitwise_not(stored) if self._inverted else stored, self._layout)
 
     def close(self) -> None:
+        """See `RowSource`."""
         self._data, self._pixels = b"", None
 
     def _whole(self) -> NDArray[np.uint8]:

@@ -6,6 +6,7 @@ import io
 import struct
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 
 from PIL import Image
 
@@ -53,11 +54,12 @@ class JpegFormat:
         self._result = result
 
     def write(self, path: Path, bands: Iterable[Band]) -> None:
+        """See `FormatWriter`."""
         spec = self._spec
         pixels = whole(bands, spec, bits=8)
         mode = _MODES[spec.encoding]
         image = Image.frombuffer(mode, (spec.width_px, spec.height_px), pixels, "raw", mode, 0, 1)
-        extra = {}
+        extra: dict[str, Any] = {}
         if spec.ppi:
             extra["dpi"] = (spec.ppi, spec.ppi)
         if spec.profile:

@@ -42,9 +42,9 @@ class Encoding(StrEnum):
 
 @dataclass(frozen=True)
 class Metadata:
-    """What a file says about its picture, as bytes in the form of the metadata's own standard.
+    r"""What a file says about its picture, as bytes in the form of the metadata's own standard.
 
-    exif: a TIFF-structured Exif block (CIPA DC-008) without the ``Exif\\0\\0`` prefix;
+    exif: a TIFF-structured Exif block (CIPA DC-008) without the ``Exif\0\0`` prefix;
     xmp: an XMP packet, UTF-8 (ISO 16684-1); iptc: IPTC-IIM records (IIM 4.2).
     """
 

@@ -114,6 +114,6 @@ def _write_blocks(source: RowSource, rows: int, file: IO[bytes]) -> list[_Block]
 
 
 def _fill(file: IO[bytes], array: NDArray[np.uint16]) -> None:
-    view = memoryview(array).cast("B")
+    view = array.reshape(-1).view("u1").data
     if file.readinto(view) != len(view):  # type: ignore[attr-defined]  # IO lacks it
         raise OSError("the scratch file of a rotated picture ended too early")

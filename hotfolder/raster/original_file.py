@@ -29,18 +29,15 @@ class OriginalFile:
         self._check_kind(path.lstat().st_mode)
         # Between lstat and open the name may come to mean something else: no link is followed,
         # a pipe does not block, and what was opened is looked at again.
-        self.handle = open(path, "rb", buffering=0, opener=_open_plainly)  # noqa: PTH123, SIM115 - Path.open has no opener
+        self.handle = open(path, "rb", buffering=0, opener=_open_plainly)  # noqa: SIM115
         try:
             status = os.fstat(self.handle.fileno())
             self._check_kind(status.st_mode)
-            self.size = status.st_size
-            if not self.size:
-                raise Refuse(
-                    "empty-file", "The file is empty. Export or copy it again and drop it."
-                )
+            self._check_content(status.st_size)
         except BaseException:
             self.handle.close()
             raise
+        self.size = status.st_size
         self._lock = threading.Lock()
 
     def read(self, offset: int, size: int) -> bytes:
@@ -62,7 +59,7 @@ class OriginalFile:
         Refuse
             When the file ends before the array is full.
         """
-        view = memoryview(array).cast("B")
+        view = array.reshape(-1).view("u1").data
         done = 0
         with self._lock:
             self.handle.seek(offset)
@@ -73,6 +70,7 @@ class OriginalFile:
                 done += count
 
     def close(self) -> None:
+        """Close the file."""
         self.handle.close()
 
     @staticmethod
@@ -84,6 +82,11 @@ class OriginalFile:
                 "a pipe or a device"
             )
             raise Refuse("not-a-file", f"This is {kind}, not a picture. Drop the file itself.")
+
+    @staticmethod
+    def _check_content(size: int) -> None:
+        if not size:
+            raise Refuse("empty-file", "The file is empty. Export or copy it again and drop it.")
 
 
 def _open_plainly(path: str, flags: int) -> int:

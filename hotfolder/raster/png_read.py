@@ -91,9 +91,11 @@ class PngSource:
         )
 
     def rows(self, start: int, stop: int) -> Rows:
+        """See `RowSource`."""
         return to_rows(self._whole()[start:stop], self._layout)
 
     def close(self) -> None:
+        """See `RowSource`."""
         self._data, self._pixels = b"", None
 
     def _whole(self) -> NDArray[np.uint8] | NDArray[np.uint16]:

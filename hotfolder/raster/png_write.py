@@ -42,6 +42,7 @@ class PngFormat:
         self._result = result
 
     def write(self, path: Path, bands: Iterable[Band]) -> None:
+        """See `FormatWriter`."""
         pixels = whole(bands, self._spec, self._result.bits)
         if pixels.shape[-1] == 1:
             pixels = pixels[..., 0]

@@ -18,6 +18,7 @@ from hotfolder.raster.source import Rows
 Lab = Literal["cielab", "icclab"]
 
 _FULL = 65535
+_FLOAT_MAX = float(np.finfo(np.float32).max)
 
 
 @dataclass(frozen=True)
@@ -80,7 +81,10 @@ def widened(values: NDArray[Any], bits: int) -> NDArray[np.uint16]:
         # 2**32 - 1 = 65535 * 65537
         return ((values.astype(np.uint64) + 32768) // 65537).astype(np.uint16)
     top = 2**bits - 1
-    return ((values.astype(np.uint32) * _FULL + top // 2) // top).astype(np.uint16)
+    rounded: NDArray[np.uint16] = (
+        (values.astype(np.uint32) * _FULL + top // 2) // top
+    ).astype(np.uint16)
+    return rounded
 
 
 def unassociated(pixels: NDArray[np.uint16], alpha: NDArray[np.uint16]) -> NDArray[np.uint16]:
@@ -115,9 +119,10 @@ def _looked_up(stored: NDArray[Any], layout: SampleLayout) -> Rows:
 
 def _from_float(stored: NDArray[Any], layout: SampleLayout) -> Rows:
     channels = layout.encoding.channels
-    values = np.nan_to_num(
-        stored.astype(np.float64 if stored.dtype.itemsize > 4 else np.float32),
-        nan=0.0, posinf=np.finfo(np.float32).max, neginf=np.finfo(np.float32).min,
+    precise = np.float64 if stored.dtype.itemsize > 4 else np.float32
+    values: Any = np.nan_to_num(
+        stored.astype(precise),
+        nan=0.0, posinf=_FLOAT_MAX, neginf=-_FLOAT_MAX,
     )
     colour = values[..., :channels]
     alpha = None
@@ -139,7 +144,8 @@ def _from_float(stored: NDArray[Any], layout: SampleLayout) -> Rows:
 
 
 def _quantised(values: NDArray[Any]) -> NDArray[np.uint16]:
-    return np.rint(values * _FULL).astype(np.uint16)
+    codes: NDArray[np.uint16] = np.rint(values * _FULL).astype(np.uint16)
+    return codes
 
 
 def _lab(colour: NDArray[Any], layout: SampleLayout) -> NDArray[np.uint16]:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from hotfolder.errors import Refuse
 from hotfolder.raster import exif, packets
 from hotfolder.raster.foreign import translated
-from hotfolder.raster.ifd import Reader, TiffStructure, Value, directories
+from hotfolder.raster.ifd import Reader, TiffStructure, Value, directories, read_directory
 from hotfolder.raster.ifd import structure as tiff_structure
 from hotfolder.raster.model import Encoding, Metadata, rows_per_band
 from hotfolder.raster.original_file import OriginalFile
@@ -35,6 +35,7 @@ _IMAGE_RESOURCES = 34377
 _ICC = 34675
 _INK_SET = 332
 _DNG_VERSION = 50706
+_SMALL_BYTES = 64  # enough to tell which pages are pictures
 
 
 class TiffSource:
@@ -43,12 +44,12 @@ class TiffSource:
     def __init__(self, file: OriginalFile, limits: ReadLimits) -> None:
         with translated("its list of contents"):
             tiff = tiff_structure(file.read)
-            pages = list(directories(file.read, tiff, limits.max_profile_bytes))
-            index, count = _chosen(pages)
+            pages = list(directories(file.read, tiff, _SMALL_BYTES))
+            index, count = _chosen([tags for _, tags in pages])
+            tags, _ = read_directory(file.read, tiff, pages[index][0], limits.max_profile_bytes)
             file.handle.seek(0)  # tifffile takes the position it finds for the start
             self._tiff = tifffile.TiffFile(file.handle)
-            page = self._tiff.pages[index]
-        tags = pages[index]
+            page: Any = self._tiff.pages[index]
         with translated("the description of its pixels"):
             self._layout, notes = _layout(page, tags)
         decoded = page.imagewidth * page.imagelength * page.samplesperpixel * _item_bytes(page)
@@ -76,9 +77,11 @@ class TiffSource:
         )
 
     def rows(self, start: int, stop: int) -> Rows:
+        """See `RowSource`."""
         return to_rows(self._segments.rows(start, stop), self._layout)
 
     def close(self) -> None:
+        """See `RowSource`."""
         self._segments.close()
         self._tiff.close()
 
@@ -207,9 +210,9 @@ def _palette(page: Any) -> NDArray[np.uint16]:
         raise Refuse("damaged", "The file is damaged: its palette is missing.")
     palette: NDArray[np.uint16] = np.asarray(page.colormap, dtype=np.uint16).T
     if not (palette >> 8).any():
-        return palette * np.uint16(257)
+        return (palette * 257).astype(np.uint16)
     if not (palette & 255).any():
-        return (palette >> 8) * np.uint16(257)
+        return ((palette >> 8) * 257).astype(np.uint16)
     return palette
 
 
@@ -236,7 +239,7 @@ def _integer(tags: dict[int, Value], tag: int, default: int) -> int:
 
 
 def _item_bytes(page: Any) -> int:
-    return math.ceil(page.bitspersample / 8)
+    return math.ceil(int(page.bitspersample) / 8)
 
 
 def _unsupported(how: str) -> Refuse:

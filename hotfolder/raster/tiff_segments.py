@@ -68,9 +68,12 @@ class SegmentReader:
         """Samples of rows ``start`` … ``stop - 1``: shape (rows, width, samples), native order."""
         stored = self._read_plain(start, stop) if self._plain else self._assembled(start, stop)
         # L*a*b* may be declared signed; its codes are taken apart as bits elsewhere.
-        return stored.view(f"u{stored.itemsize}") if stored.dtype.kind == "i" else stored
+        if stored.dtype.kind == "i":
+            return stored.view(np.dtype(f"u{stored.itemsize}"))
+        return stored
 
     def close(self) -> None:
+        """End the threads."""
         self._kept.clear()
         self._pool.shutdown(wait=True, cancel_futures=True)
 
@@ -83,9 +86,10 @@ class SegmentReader:
         for plane in range(self._planes):
             at = self._offsets[0] + (plane * self._height_px + start) * row_bytes
             self._file.read_into(at, planes[plane])
-        native = planes.astype(self._dtype, copy=False)
+        native: NDArray[Any] = planes.astype(self._dtype, copy=False)
         if self._planes == 1:
-            return native[0]
+            first: NDArray[Any] = native[0]
+            return first
         return np.ascontiguousarray(np.moveaxis(native[..., 0], 0, -1))
 
     def _assembled(self, start: int, stop: int) -> NDArray[Any]:

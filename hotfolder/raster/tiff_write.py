@@ -50,6 +50,7 @@ class TiffFormat:
         self._directories = self._exif()
 
     def write(self, path: Path, bands: Iterable[Band]) -> None:
+        """See `FormatWriter`."""
         spec = self._spec
         strips = self._strips(bands)
         ppi = Fraction(spec.ppi).limit_denominator(10_000)
@@ -100,7 +101,7 @@ class TiffFormat:
         def encode(band: Band) -> bytes:
             samples = self._encoded(band)
             if compression == "none":
-                return samples.tobytes()
+                return bytes(samples.data)
             # horizontal differencing, TIFF 6.0 section 14
             differences = imagecodecs.delta_encode(samples, axis=-2)
             if compression == "lzw":
@@ -156,12 +157,14 @@ class TiffFormat:
             return
         pointers = {exif.EXIF_DIRECTORY: exif_at, exif.GPS_DIRECTORY: gps_at}
         with tifffile.TiffFile(path) as written:
-            tags = written.pages[0].tags
-            entries = {tag: tags[_PLACES[tag]].offset for tag, offset in pointers.items() if offset}
+            page: Any = written.pages[0]
+            entries = {
+                tag: page.tags[_PLACES[tag]].offset for tag, offset in pointers.items() if offset
+            }
         with path.open("r+b") as file:
             file.seek(end)
             file.write(packed)
             for tag, place in entries.items():
                 file.seek(place)
-                kind, count, form = (_IFD8, 1, "<HHQQ") if self._big else (_LONG, 1, "<HHII")
-                file.write(struct.pack(form, tag, kind, count, pointers[tag]))
+                kind, form = (_IFD8, "<HHQQ") if self._big else (_LONG, "<HHII")
+                file.write(struct.pack(form, tag, kind, 1, pointers[tag]))

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from hotfolder.raster.model import Band
 from hotfolder.raster.reading import OpenedOriginal, open_original
 
-
 XMP = (
     b'<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF '
     b'xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#"><rdf:Description rdf:about="" '

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import struct
+from pathlib import Path
 
 import imagecodecs
 import numpy as np
@@ -11,10 +13,11 @@ import tifffile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
-from raster.pictures import picture, profile_bytes
 
 from hotfolder.errors import Refuse
+from hotfolder.raster.ifd import read_directory, structure
 from hotfolder.raster.reading import open_original
+from raster.pictures import picture, profile_bytes
 
 AGAIN = "Export or copy it again and drop it once more."
 
@@ -43,8 +46,8 @@ def test_what_is_no_tiff_jpeg_or_png_whatever_its_name(tmp_path, content):
     (tmp_path / "x.tif").write_bytes(content)
     assert refusal(tmp_path / "x.tif", tmp_path) == (
         "not-a-picture",
-        "fen.tif: The file is not a TIFF, JPEG or PNG picture, whatever its name says. "
-        "Export the picture as one of these and drop that.",
+        ("fen.tif: The file is not a TIFF, JPEG or PNG picture, whatever its name says. "
+        "Export the picture as one of these and drop that."),
     )
 
 
@@ -111,7 +114,8 @@ def test_a_truncated_file_is_refused_as_damaged(tmp_path, kind, share):
     (tmp_path / "cut").write_bytes(data[: int(len(data) * share)])
     code, message = refusal(tmp_path / "cut", tmp_path)
     assert code == "damaged"
-    assert message.startswith(("fen.tif: The file is cut short: ", "fen.tif: The file is damaged: "))
+    starts = ("fen.tif: The file is cut short: ", "fen.tif: The file is damaged: ")
+    assert message.startswith(starts)
     assert message.endswith(AGAIN)
 
 
@@ -205,10 +209,10 @@ def test_random_damage_ends_in_a_picture_or_a_refusal(tmp_path, kind, data):
 def test_no_file_stays_open_after_a_refusal(tmp_path):
     write(tmp_path / "whole", "deflate")
     (tmp_path / "cut").write_bytes((tmp_path / "whole").read_bytes()[:-100])
-    before = len(os.listdir("/proc/self/fd"))
+    before = len(list(Path("/proc/self/fd").iterdir()))
     for _ in range(3):
         refusal(tmp_path / "cut", tmp_path)
-    assert len(os.listdir("/proc/self/fd")) == before
+    assert len(list(Path("/proc/self/fd").iterdir())) == before
 
 
 def test_a_profile_that_is_garbage_costs_the_picture_nothing(tmp_path):
@@ -219,3 +223,26 @@ def test_a_profile_that_is_garbage_costs_the_picture_nothing(tmp_path):
         assert opened.spec.profile_problem == (
             "The embedded profile is not an ICC profile: its mark 'acsp' is missing."
         )
+
+
+def test_a_broken_directory_behind_the_first_picture_does_not_matter(tmp_path):
+    write(tmp_path / "x", "plain")
+    data = bytearray((tmp_path / "x").read_bytes())
+    entries = int.from_bytes(data[8:10], "little")
+    data[10 + 12 * entries : 14 + 12 * entries] = b"\xff\xff\xff\x7f"
+    (tmp_path / "x").write_bytes(data)
+    with open_original(tmp_path / "x", name="x", scratch=tmp_path) as opened:
+        assert opened.pages == 1
+        assert sum(band.rows for band in opened.bands()) == 60
+
+
+def test_many_tags_that_point_to_the_same_bytes_cost_no_more_than_a_few():
+    """A directory may claim thousands of long values in one short file."""
+    entries = b"".join(struct.pack("<HHII", 60_000 + n, 7, 1000, 8) for n in range(4000))
+    block = b"II*\0\x08\0\0\0" + struct.pack("<H", 4000) + entries + bytes(4)
+
+    def read(offset, size):
+        return block[offset : offset + size]
+
+    found, following = read_directory(read, structure(read), 8, max_bytes=2000)
+    assert (len(found), following) == (8, 0)

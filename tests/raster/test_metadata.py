@@ -9,11 +9,11 @@ import subprocess
 import pytest
 import tifffile
 from PIL import Image
-from raster.pictures import XMP, exiftool, picture, read
 
 from hotfolder.raster import exif, packets
 from hotfolder.raster.ifd import Value, pack, read_directory, structure
 from hotfolder.raster.source import ReadLimits
+from raster.pictures import XMP, exiftool, picture, read
 
 TAGS = (
     "-Artist=A. N. Other", "-Copyright=2026 A. N. Other", "-ImageDescription=Reeds at low tide",
@@ -178,7 +178,9 @@ def test_a_directory_packed_as_bigtiff_is_read_back():
     assert read_directory(at, structure(at), 16, 1000) == (directory, 0)
 
 
-@pytest.mark.parametrize("block", [b"", b"II", b"II*\0\x08\0\0\0", b"II*\0\x08\0\0\0\xff\xff", b"XX*\0"])
+@pytest.mark.parametrize(
+    "block", [b"", b"II", b"II*\0\x08\0\0\0", b"II*\0\x08\0\0\0\xff\xff", b"XX*\0"]
+)
 def test_what_is_no_exif_block_is_an_error(block):
     with pytest.raises(ValueError, match=r"TIFF header|directory"):
         exif.parse(block)

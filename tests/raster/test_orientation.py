@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import tifffile
 from PIL import Image, ImageOps
+
 from raster.pictures import picture, read, vips_pixels
 
 ALL = range(1, 9)

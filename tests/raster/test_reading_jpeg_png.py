@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 import pyvips
 from PIL import Image
-from raster.pictures import picture, profile_bytes, read, vips_pixels
 
 from hotfolder.errors import Refuse
 from hotfolder.raster.model import Encoding
 from hotfolder.raster.png_write import _chunk
 from hotfolder.raster.reading import ReadLimits, open_original
+from raster.pictures import picture, profile_bytes, read, vips_pixels
 
 
 def wide(values):
@@ -241,7 +241,8 @@ def test_colour_without_a_profile_is_noted(tmp_path, chunk, note):
 
 def test_a_bomb_is_refused_by_its_header(tmp_path):
     header = struct.pack(">IIBBBBB", 60_000, 60_000, 8, 2, 0, 0, 0)
-    data = b"\x89PNG\r\n\x1a\n" + _chunk(b"IHDR", header) + _chunk(b"IDAT", b"") + _chunk(b"IEND", b"")
+    chunks = ((b"IHDR", header), (b"IDAT", b""), (b"IEND", b""))
+    data = b"\x89PNG\r\n\x1a\n" + b"".join(_chunk(*chunk) for chunk in chunks)
     (tmp_path / "x.png").write_bytes(data)
     with pytest.raises(Refuse, match="holds 60000 x 60000 pixels; the limit is 2000 megapixels"):
         open_original(tmp_path / "x.png", name="x", scratch=tmp_path)

@@ -9,11 +9,11 @@ import pytest
 import pyvips
 import tifffile
 from PIL import Image
-from raster.pictures import picture, profile_bytes, read, vips_pixels
 
 from hotfolder.errors import Refuse
 from hotfolder.raster.model import Encoding
 from hotfolder.raster.reading import ReadLimits, open_original
+from raster.pictures import picture, profile_bytes, read, vips_pixels
 
 LAYOUTS = {
     "one strip": {},
@@ -244,8 +244,8 @@ def test_extra_channels_without_a_meaning_are_left_out_and_said(tmp_path):
     assert (pixels == stored[..., :4]).all()
     assert alpha is None
     assert opened.notes == (
-        "The file has 2 extra channels (a mask or a spot colour); "
-        "only the picture itself was taken.",
+        ("The file has 2 extra channels (a mask or a spot colour); "
+        "only the picture itself was taken."),
     )
 
 
@@ -351,8 +351,8 @@ def test_what_no_photographer_delivers_is_refused_with_the_reason(tmp_path, opti
     tifffile.imwrite(tmp_path / "x.tif", picture(8, 8, 1)[..., 0].astype(dtype), **options)
     assert refusal(tmp_path / "x.tif", tmp_path) == (
         "unsupported",
-        f"fen.tif: The TIFF is stored {how}, which cannot be read here. "
-        "Save it as RGB, grey, CMYK or Lab with 8 or 16 bits per channel and drop it again.",
+        (f"fen.tif: The TIFF is stored {how}, which cannot be read here. "
+        "Save it as RGB, grey, CMYK or Lab with 8 or 16 bits per channel and drop it again."),
     )
 
 
@@ -363,8 +363,8 @@ def test_a_raw_file_of_a_camera_is_refused(tmp_path):
     )
     assert refusal(tmp_path / "x.tif", tmp_path) == (
         "unsupported",
-        "fen.tif: The file is a camera's raw file or holds only a preview. "
-        "Develop it first, export it as a TIFF and drop that.",
+        ("fen.tif: The file is a camera's raw file or holds only a preview. "
+        "Develop it first, export it as a TIFF and drop that."),
     )
 
 
@@ -372,8 +372,8 @@ def test_more_pixels_than_the_limit_are_refused_by_arithmetic(tmp_path):
     tifffile.imwrite(tmp_path / "x.tif", picture(10, 10, 3), photometric="rgb")
     assert refusal(tmp_path / "x.tif", tmp_path, max_pixels=99) == (
         "too-large",
-        "fen.tif: The file says that it holds 10 x 10 pixels; the limit is 0 megapixels. "
-        "Check that it was exported properly.",
+        ("fen.tif: The file says that it holds 10 x 10 pixels; the limit is 0 megapixels. "
+        "Check that it was exported properly."),
     )
 
 
@@ -383,8 +383,8 @@ def test_a_claim_that_no_file_of_this_size_can_keep_is_refused(tmp_path):
     size = (tmp_path / "x.tif").stat().st_size
     assert refusal(tmp_path / "x.tif", tmp_path, max_ratio=100, ratio_free_bytes=1000) == (
         "too-large",
-        f"fen.tif: The file claims 400 x 400 pixels but has only {size} bytes, "
-        "which no real picture has. Check that it was exported properly.",
+        (f"fen.tif: The file claims 400 x 400 pixels but has only {size} bytes, "
+        "which no real picture has. Check that it was exported properly."),
     )
 
 

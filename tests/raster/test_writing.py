@@ -11,6 +11,14 @@ import tifffile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
+
+from hotfolder.colour.profile import Profile
+from hotfolder.errors import Refuse
+from hotfolder.raster import exif
+from hotfolder.raster.ifd import Value
+from hotfolder.raster.model import Encoding, Metadata, RasterSpec
+from hotfolder.raster.writing import open_result
+from hotfolder.settings import Result
 from raster.pictures import (
     XMP,
     bands_of,
@@ -22,14 +30,6 @@ from raster.pictures import (
     tiffinfo,
     vips_pixels,
 )
-
-from hotfolder.colour.profile import Profile
-from hotfolder.errors import Refuse
-from hotfolder.raster import exif
-from hotfolder.raster.ifd import Value
-from hotfolder.raster.model import Encoding, Metadata, RasterSpec
-from hotfolder.raster.writing import open_result
-from hotfolder.settings import Result
 
 CHANNELS = {Encoding.RGB: 3, Encoding.GREY: 1, Encoding.CMYK: 4, Encoding.LAB: 3}
 IPTC = b"\x1c\x02\x50\x00\x0bA. N. Other"
@@ -111,7 +111,7 @@ def test_libvips_and_libtiff_read_the_same_tiff(tmp_path, compression, bits, enc
 
 
 LAB = np.array([[[50.0, 20.0, -30.0], [100.0, 0.0, 0.0], [25.0, -100.0, 100.0]]])
-LAB_PIXELS = np.rint((LAB + [0, 128, 128]) * [655.35, 257, 257]).astype(np.uint16)
+LAB_PIXELS = np.rint((LAB + np.array([0, 128, 128])) * [655.35, 257, 257]).astype(np.uint16)
 
 
 def test_libvips_sees_the_same_lab_colours_in_16_bits(tmp_path):
@@ -295,7 +295,8 @@ def test_a_tiff_that_may_pass_4_gib_is_a_bigtiff_with_readable_metadata(tmp_path
         assert tags[34853].value["GPSLatitude"] == (52, 1, 30, 1, 0, 1)
     opened, again, _ = read(path, tmp_path)
     assert (again == pixels).all()
-    assert exif.parse(opened.spec.metadata.exif).interoperability == exif.parse(EXIF).interoperability
+    found = exif.parse(opened.spec.metadata.exif)
+    assert found.interoperability == exif.parse(EXIF).interoperability
 
 
 def test_the_bands_are_consumed_to_their_very_end(tmp_path):
@@ -346,20 +347,20 @@ def test_bands_that_are_not_the_promised_picture_are_an_error(tmp_path, kind, fa
     ("encoding", "alpha", "size", "kind", "code", "message"),
     [
         (Encoding.CMYK, False, (20, 30), "png", "cmyk-png",
-         "A PNG cannot hold CMYK colours. Set the destination's result to TIFF or JPEG, "
-         "or give it an RGB profile."),
+         ("A PNG cannot hold CMYK colours. Set the destination's result to TIFF or JPEG, "
+         "or give it an RGB profile.")),
         (Encoding.LAB, False, (20, 30), "png", "lab-result",
-         "A PNG cannot hold Lab colours. Let the destination convert the picture, "
-         "or set its result to TIFF."),
+         ("A PNG cannot hold Lab colours. Let the destination convert the picture, "
+         "or set its result to TIFF.")),
         (Encoding.LAB, False, (20, 30), "jpeg", "lab-result",
-         "A JPEG cannot hold Lab colours. Let the destination convert the picture, "
-         "or set its result to TIFF."),
+         ("A JPEG cannot hold Lab colours. Let the destination convert the picture, "
+         "or set its result to TIFF.")),
         (Encoding.RGB, True, (20, 30), "jpeg", "jpeg-alpha",
-         "A JPEG cannot hold transparency. Flatten the picture, "
-         "or set the destination's result to TIFF or PNG."),
+         ("A JPEG cannot hold transparency. Flatten the picture, "
+         "or set the destination's result to TIFF or PNG.")),
         (Encoding.RGB, False, (20, 70_000), "jpeg", "jpeg-too-large",
-         "The result would have 70000 x 20 pixels, but a JPEG can have 65500 along a side. "
-         "Set the destination's result to TIFF, or its size smaller."),
+         ("The result would have 70000 x 20 pixels, but a JPEG can have 65500 along a side. "
+         "Set the destination's result to TIFF, or its size smaller.")),
     ],
 )
 def test_what_a_format_cannot_hold_is_refused_before_any_work(
