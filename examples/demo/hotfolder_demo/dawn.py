@@ -108,7 +108,7 @@ def _flats(far: Picture, x: Grid, y: Grid, land: Grid, soft: Grid, height: int) 
     nearer = np.minimum(np.arange(len(y)) + max(height // 300, 1), len(y) - 1)
     facing = waves - waves[nearer]
     slope = np.clip(0.5 + 3.2 * gain * fade + 0.25 * relief + 0.7 * facing, 0.05, 1.9)
-    mud = slope[..., None] * rgb(0.105, 0.075, 0.066)
+    mud: Picture = slope[..., None] * rgb(0.105, 0.075, 0.066)
     warm = np.exp(-np.abs(x - _SUN[0]) / 0.5)[..., None] * rgb(0.10, 0.045, 0.016)
     mud = mud + warm * np.clip(gain * 3 * fade + 1.4 * facing + 0.4, 0, 1.8)[..., None]
     mud = blend(mud, reflection * 0.55, (wet * (0.45 + 0.4 * (1 - below))))
