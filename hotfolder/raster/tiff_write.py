@@ -7,6 +7,7 @@ import struct
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -120,11 +121,12 @@ class TiffFormat:
         return samples
 
     def _exif(self) -> exif.ExifDirectories:
+        """What of the Exif block a TIFF may hold: interoperability rules are for JPEG files."""
         block = self._spec.metadata.exif
         if block is None:
             return exif.ExifDirectories()
         try:
-            return exif.parse(block)
+            return replace(exif.parse(block), interoperability={})
         except ValueError:
             self.notes.append("The Exif data could not be written.")
             return exif.ExifDirectories()
@@ -142,7 +144,7 @@ class TiffFormat:
         if metadata.iptc:
             tags.append((33723, _UNDEFINED, len(metadata.iptc), metadata.iptc, True))
         pointer = _IFD8 if self._big else _LONG
-        if self._directories.exif or self._directories.interoperability:
+        if self._directories.exif:
             tags.append((_PLACES[exif.EXIF_DIRECTORY], pointer, 1, 0, True))
         if self._directories.gps:
             tags.append((_PLACES[exif.GPS_DIRECTORY], pointer, 1, 0, True))

@@ -16,9 +16,9 @@ from hotfolder.raster.reading import open_original
 from hotfolder.raster.writing import open_result
 from hotfolder.settings import Result
 
-HEIGHT, WIDTH = 2400, 1600
+HEIGHT, WIDTH = 1600, 1200
 WHOLE_BYTES = HEIGHT * WIDTH * 3 * 2
-ROWS = 50
+ROWS = 40
 
 
 def peak_of(work):
@@ -30,7 +30,7 @@ def peak_of(work):
         tracemalloc.stop()
 
 
-@pytest.mark.parametrize("orientation", range(1, 9))
+@pytest.mark.parametrize("orientation", [1, 3, 6])
 @pytest.mark.parametrize(
     "layout",
     [{}, {"rowsperstrip": 40, "compression": "lzw"}, {"tile": (64, 64), "compression": "zstd"},
@@ -52,10 +52,9 @@ def test_reading_needs_a_few_bands(tmp_path, layout, orientation):
     assert peak_of(work) < WHOLE_BYTES / 4
 
 
-@pytest.mark.parametrize("compression", ["none", "lzw", "deflate"])
-@pytest.mark.parametrize("bits", [8, 16])
+@pytest.mark.parametrize(("compression", "bits"), [("none", 16), ("deflate", 16), ("lzw", 8)])
 def test_writing_a_tiff_needs_a_few_bands(tmp_path, compression, bits):
-    height = 4 * HEIGHT  # some strips of a mebibyte are always on their way
+    height = 8 * HEIGHT  # some strips of a mebibyte are always on their way
 
     def bands():
         for top in range(0, height, ROWS):
@@ -67,4 +66,4 @@ def test_writing_a_tiff_needs_a_few_bands(tmp_path, compression, bits):
         with open_result(tmp_path / "x.tif", spec, result) as writer:
             writer.write(bands())
 
-    assert peak_of(work) < 4 * WHOLE_BYTES / 3
+    assert peak_of(work) < 8 * WHOLE_BYTES / 3
