@@ -152,7 +152,7 @@ def _lab(colour: NDArray[Any], layout: SampleLayout) -> NDArray[np.uint16]:
     """L*a*b* as TIFF codes it, to ICC.1:2022 16-bit PCSLAB (table 12: 65535/100 and 257).
 
     CIELAB (TIFF 6.0, section 23): L* unsigned, full scale 100; a*, b* signed, 1 per unit in 8
-    bits, 256 per unit in 16. ICCLAB (TIFF Technical Note for PageMaker 6, from memory): as ICC
+    bits, 256 per unit in 16. ICCLAB (a technical note to TIFF 6.0, from memory): as ICC
     profiles of version 2 code it: 65280 is L* 100; 32768 is a* 0, 256 per unit.
     """
     if layout.lab == "icclab":
