@@ -183,7 +183,7 @@ class _Chain:
             step.spec = spec
         self._record_assumed(original)
         for step in self.steps:
-            with step.watched(), self._holding():
+            with self._holding(), step.watched():
                 step.stage.review(spec)
 
         result = self.destination.file.result
@@ -192,8 +192,8 @@ class _Chain:
             writer.write(self._flow(opened, progress))
         progress("checking", 1.0)
         for step in self.steps:
-            with step.watched(), self._holding():
-                self._keep(step, step.stage.close())
+            with self._holding(), step.watched():
+                self._keep(step.stage.name, step.stage.close())
         written = self._result_record(path, spec)
         return self._outcome("hold" if self.reasons else "deliver", written)
 
@@ -232,11 +232,9 @@ class _Chain:
         stage = verdict.stage or "reading"
         self.reasons.append(Reason(stage=stage, code=verdict.code, message=verdict.message))
         if verdict.findings:
-            step = next(step for step in self.steps if step.stage.name == stage)
-            self._keep(step, verdict.findings)
+            self._keep(stage, verdict.findings)
 
-    def _keep(self, step: _Step, findings: Any) -> None:
-        name = step.stage.name
+    def _keep(self, name: str, findings: Any) -> None:
         try:
             self.findings[name] = _FINDINGS.validate_python(dict(findings), strict=True)
             json.dumps(self.findings[name], allow_nan=False)
