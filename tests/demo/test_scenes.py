@@ -144,3 +144,12 @@ def test_every_patch_is_in_the_chart_and_flat():
     assert set(range(26)) == set(np.unique(indices).tolist())
     centres = patch_centres_px(300, 200)
     assert list(range(24)) == [int(indices[place]) for place in centres]
+
+
+@pytest.mark.parametrize(
+    "name", ["fine-art-canvas/dawn over the flats.tif", "fine-art-canvas/reeds and buoys.tif"]
+)
+def test_little_of_a_wide_picture_stands_at_a_limit(drops, name):
+    folder, _ = drops
+    codes = tifffile.imread(folder / name)
+    assert ((codes == 0) | (codes == 65535)).any(axis=-1).mean() < 0.03

@@ -36,7 +36,7 @@ def dawn(width: int, height: int, rng: np.random.Generator) -> Picture:
     far = _shores(_sky(x, y[:split], clouds), x, y[:split], land, height)
     scene = np.concatenate([far, _flats(far, x, y[split:], land, soft, height)])
     scene = _posts(scene, x, y, rng)
-    return finished(developed(scene, 1.45, 2.0, 1.3), rng, grain=0.012)
+    return finished(developed(scene, 1.55, 2.9, 1.3), rng, grain=0.012)
 
 
 def _sky(x: Grid, y: Grid, clouds: Grid) -> Picture:

@@ -49,7 +49,20 @@ def reeds(width: int, height: int, rng: np.random.Generator) -> Picture:
         scene = _with_ball(scene, x, y, buoy, rough)
     scene = _with_reeds(scene, rng, number=110, tallest=0.52, far=True)
     scene = _with_reeds(scene, rng, number=105, tallest=0.90, far=False)
-    return finished(developed(scene, 1.5, 2.0, 1.2), rng, grain=0.010)
+    return _kept_in_wide_rgb(finished(developed(scene, 1.5, 2.0, 1.2), rng, grain=0.010))
+
+
+def _kept_in_wide_rgb(picture: Picture) -> Picture:
+    """The same, nowhere beyond the wide RGB that it will be stored in, so that nothing clips.
+
+    There red = 0.7152 r + 0.2848 g and blue = 0.0412 g + 0.9588 b of linear sRGB (both under D65).
+    """
+    veil = 0.0008
+    picture = np.maximum(picture, rgb(-1, 0, -1)) + veil
+    green = picture[..., 1]
+    picture[..., 0] = np.maximum(picture[..., 0], -0.37 * green)
+    picture[..., 2] = np.maximum(picture[..., 2], -0.038 * green)
+    return np.asarray(picture)
 
 
 def _far_bank(x: Grid, y: Grid, rough: Grid, soft: Grid, height: int) -> Picture:
