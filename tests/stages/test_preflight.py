@@ -35,7 +35,7 @@ def test_it_says_what_the_file_is_and_changes_nothing():
         "format": "TIFF", "bits": 16, "colour_space": "RGB", "width_px": 40, "height_px": 30,
         "megapixels": 0.0, "alpha": False, "pages": 1, "profile": SRGB.description,
         "profile_assumed": False, "profile_problem": "", "effective_ppi": 240.0,
-        "clipped_share": {"highlights": 0.0, "shadows": 0.0, "either": 0.0},
+        "clipped_share": {"highlights": 0.0, "shadows": 0.0, "any_channel": 0.0},
         "notes": ["It has two pages."], "warnings": [],
     } == findings
 
@@ -133,13 +133,14 @@ def test_without_a_size_there_is_a_warning_instead_of_a_judgement():
     assert findings["warnings"][0].startswith("Neither the file nor the settings say how large")
 
 
-def test_clipped_channels_are_counted_at_each_end():
+def test_what_is_white_or_black_is_counted_and_apart_from_it_single_channels():
     pixels = PIXELS.copy()
-    pixels[:3, :, 0] = 65535  # a tenth
-    pixels[27:, :, 2] = 0  # a tenth
-    pixels[0, :4, 1] = 0  # four pixels at both ends
+    pixels[:3] = 65535  # a tenth is white
+    pixels[27:] = 0  # a tenth is black
+    pixels[10:13, :, 0] = 65535  # a tenth is a light red
+    pixels[13:16, :, 2] = 0  # a tenth is a saturated yellow
     _, _, findings, _ = run_stage(stage_with(Preflight, {}), pixels, spec_of(pixels), rows=4)
-    assert {"highlights": 0.1, "shadows": 0.103333, "either": 0.2} == findings["clipped_share"]
+    assert {"highlights": 0.1, "shadows": 0.1, "any_channel": 0.4} == findings["clipped_share"]
 
 
 def test_a_channel_without_ink_is_not_clipped():
@@ -147,10 +148,14 @@ def test_a_channel_without_ink_is_not_clipped():
     pixels[..., 3] = 0
     pixels[0] = 0
     pixels[1, :, 3] = 65535
-    counted = Clipped().plus(Band(0, pixels), Encoding.CMYK)
-    assert (100, 10, 10, 20) == (
-        counted.pixels, counted.highlights, counted.shadows, counted.either
-    )
+    assert Clipped(100, 10, 10, 20) == Clipped().plus(Band(0, pixels), Encoding.CMYK)
+
+
+def test_in_lab_only_lightness_is_clipped():
+    pixels = np.full((10, 10, 3), 0, np.uint16)
+    pixels[..., 0] = 30000
+    pixels[0, :, 0] = 65535
+    assert Clipped(100, 10, 0, 10) == Clipped().plus(Band(0, pixels), Encoding.LAB)
 
 
 def test_transparent_pixels_are_not_counted():
@@ -161,7 +166,13 @@ def test_transparent_pixels_are_not_counted():
     _, _, findings, _ = run_stage(
         stage_with(Preflight, {}), pixels, spec_of(pixels, has_alpha=True), alpha=alpha
     )
-    assert 0.0 == findings["clipped_share"]["either"]
+    assert 0.0 == findings["clipped_share"]["shadows"]
+
+
+def test_saturated_colours_are_no_reason_to_hold():
+    pixels = PIXELS.copy()
+    pixels[..., 2] = 0
+    run_stage(stage_with(Preflight, {"hold_above_clipped": "0 %"}), pixels, spec_of(pixels))
 
 
 def test_too_much_clipping_is_held_with_its_numbers():
@@ -171,9 +182,9 @@ def test_too_much_clipping_is_held_with_its_numbers():
     with pytest.raises(Hold) as hold:
         run_stage(stage, pixels, spec_of(pixels, GREY))
     assert hold.value.message == (
-        "In 30 % of the picture a colour stands at its limit and has lost its detail (highlights "
-        "30 %, shadows 0 %); 5 % is allowed. Recover them in the original, or release the picture "
-        "if that is how it should look."
+        "30 % of the picture is pure white or pure black and has no detail (white 30 %, black "
+        "0 %); 5 % is allowed. Recover it in the original, or release the picture if that is how "
+        "it should look."
     )
     assert 0.3 == hold.value.findings["clipped_share"]["highlights"]
 

@@ -32,7 +32,7 @@ class PreflightSettings(StageSettings):
     no_profile: hold a picture without a usable profile, or assume one: assume_rgb, assume_grey,
     assume_cmyk are names of files in the root's ``profiles/``. hold_below_ppi, warn_below_ppi:
     limits for the original's own pixels per inch at the final size. hold_above_clipped: share of
-    the picture with a channel at its limit.
+    the picture that may be pure white or pure black.
     """
 
     no_profile: Literal["hold", "assume"] = "hold"
@@ -100,19 +100,20 @@ class Preflight(Stage[PreflightSettings]):
         Raises
         ------
         Hold
-            ``clipped``: too much of the picture is at a limit.
+            ``clipped``: too much of the picture is pure white or pure black.
         """
         clipped = self._clipped
         findings = self._findings()
         limit = self.settings.hold_above_clipped
-        if limit is not None and clipped.share(clipped.either) > limit:
-            high, low = clipped.share(clipped.highlights), clipped.share(clipped.shadows)
+        lost = clipped.share(clipped.blown + clipped.blocked)
+        if limit is not None and lost > limit:
             raise Hold(
                 "clipped",
-                f"In {_percent(clipped.share(clipped.either))} of the picture a colour stands at "
-                f"its limit and has lost its detail (highlights {_percent(high)}, shadows "
-                f"{_percent(low)}); {_percent(limit)} is allowed. Recover them in the original, "
-                "or release the picture if that is how it should look.",
+                f"{_percent(lost)} of the picture is pure white or pure black and has no detail "
+                f"(white {_percent(clipped.share(clipped.blown))}, black "
+                f"{_percent(clipped.share(clipped.blocked))}); {_percent(limit)} is allowed. "
+                "Recover it in the original, or release the picture if that is how it should "
+                "look.",
                 findings,
             )
         return findings
@@ -185,9 +186,9 @@ class Preflight(Stage[PreflightSettings]):
             "profile_problem": raster.profile_problem,
             "effective_ppi": round(self._effective_ppi, 1) or None,
             "clipped_share": {
-                "highlights": round(clipped.share(clipped.highlights), 6),
-                "shadows": round(clipped.share(clipped.shadows), 6),
-                "either": round(clipped.share(clipped.either), 6),
+                "highlights": round(clipped.share(clipped.blown), 6),
+                "shadows": round(clipped.share(clipped.blocked), 6),
+                "any_channel": round(clipped.share(clipped.any_channel), 6),
             },
             "notes": list(original.notes),
             "warnings": list(self._warnings),

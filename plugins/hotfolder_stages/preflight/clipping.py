@@ -1,15 +1,19 @@
-"""How much of a picture has nothing left at its ends: values that stand at a limit.
+"""How much of a picture has nothing left at its ends.
 
-=========  ==============================  ==============================
-encoding   highlights                      shadows
-=========  ==============================  ==============================
-rgb, grey  a channel at its greatest       a channel at 0
-lab        L* at 100                       L* at 0
-cmyk       no ink at all                   black ink at 100 %
-=========  ==============================  ==============================
+A *blown* pixel is white and a *blocked* one black in every channel: no detail can be got out of
+them. A pixel with a single channel at its limit has lost some of it, or is only a saturated
+colour; it is counted apart.
 
-Pixels that are fully transparent show nothing and are not counted. Common practice, no source;
-for cmyk own choice, since a channel without ink is nothing unusual there.
+=========  ===========  =====================  =============================
+encoding   blown        blocked                a channel at its limit
+=========  ===========  =====================  =============================
+rgb, grey  all highest  all 0                  any highest or 0
+lab        L* 100       L* 0                   (of L* only)
+cmyk       no ink       black ink at 100 %     (the same: a channel without
+                                               ink is nothing unusual)
+=========  ===========  =====================  =============================
+
+Pixels that are fully transparent show nothing and are not counted. Common practice, no source.
 """
 
 from __future__ import annotations
@@ -23,31 +27,30 @@ from hotfolder import Band, Encoding
 
 Mask = NDArray[np.bool_]
 
-_GREATEST = 65535
+_HIGHEST = 65535
 
 
 @dataclass(frozen=True)
 class Clipped:
-    """Pixels counted so far. either: at one limit or at both."""
+    """Pixels counted so far."""
 
     pixels: int = 0
-    highlights: int = 0
-    shadows: int = 0
-    either: int = 0
+    blown: int = 0
+    blocked: int = 0
+    any_channel: int = 0
 
     def plus(self, band: Band, encoding: Encoding) -> Clipped:
         """Count one more band."""
-        high, low = _at_limits(band, encoding)
+        masks = _at_limits(band.pixels, encoding)
         seen = band.rows * band.pixels.shape[1]
         if band.alpha is not None:
             visible = band.alpha > 0
-            high, low = high & visible, low & visible
+            masks = [mask & visible for mask in masks]
             seen = int(np.count_nonzero(visible))
+        blown, blocked, any_channel = (int(np.count_nonzero(mask)) for mask in masks)
         return Clipped(
-            self.pixels + seen,
-            self.highlights + int(np.count_nonzero(high)),
-            self.shadows + int(np.count_nonzero(low)),
-            self.either + int(np.count_nonzero(high | low)),
+            self.pixels + seen, self.blown + blown, self.blocked + blocked,
+            self.any_channel + any_channel,
         )
 
     def share(self, count: int) -> float:
@@ -55,14 +58,15 @@ class Clipped:
         return count / self.pixels if self.pixels else 0.0
 
 
-def _at_limits(band: Band, encoding: Encoding) -> tuple[Mask, Mask]:
-    pixels = band.pixels
+def _at_limits(pixels: NDArray[np.uint16], encoding: Encoding) -> list[Mask]:
+    """Which pixels are blown, which blocked, and which have a channel at its limit."""
     if encoding is Encoding.CMYK:
-        return np.asarray(pixels.max(axis=-1) == 0), pixels[..., 3] == _GREATEST
-    counted = pixels[..., :1] if encoding is Encoding.LAB else pixels
-    high = counted[..., 0] == _GREATEST
-    low = counted[..., 0] == 0
-    for channel in range(1, counted.shape[-1]):
-        high |= counted[..., channel] == _GREATEST
-        low |= counted[..., channel] == 0
-    return high, low
+        blown, blocked = np.asarray(pixels.max(axis=-1) == 0), pixels[..., 3] == _HIGHEST
+        return [blown, blocked, blown | blocked]
+    channels = 1 if encoding is Encoding.LAB else pixels.shape[-1]
+    high, low = pixels[..., 0] == _HIGHEST, pixels[..., 0] == 0
+    blown, blocked, any_channel = high, low, high | low
+    for channel in range(1, channels):
+        high, low = pixels[..., channel] == _HIGHEST, pixels[..., channel] == 0
+        blown, blocked, any_channel = blown & high, blocked & low, any_channel | high | low
+    return [blown, blocked, any_channel]
