@@ -130,13 +130,9 @@ def sweep(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
 @app.command()
 def status(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
     """Show what waits, why, since when, and who must act."""
-    from hotfolder.check import check as check_root
     from hotfolder.status import collect
 
-    found = check_root(Root(root))
-    if found.settings is None:
-        raise SettingsError(list(found.problems))
-    said = collect(Root(root), found.settings)
+    said = collect(Root(root))
     if as_json:
         _print_json(said)
     else:
@@ -290,7 +286,7 @@ def _folder_lines(each: dict[str, Any]) -> list[str]:
         )
     if each["settings_problem"]:
         problem = each["settings_problem"]
-        lines.append(f"its changed settings were refused, the old ones are used: {problem}")
+        lines.append(f"its settings cannot be used (a daemon goes on with the old ones): {problem}")
     return lines
 
 

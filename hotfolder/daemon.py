@@ -60,7 +60,6 @@ class _HotFolder:
     problem: str = ""
     problem_since: str = ""
     last_scan: str = ""
-    settings_problem: str = ""
     settings_stamp: tuple[int, int] = (0, 0)
     ready: deque[intake.Candidate] = field(default_factory=deque)
 
@@ -394,10 +393,8 @@ class Daemon:
                     self._file_of(name), self._registry, self._settings.root.intake
                 )
             except SettingsError as error:
-                hot.settings_problem = str(error)
                 self._log.error("settings.refused", destination=name, reason=str(error))
                 continue
-            hot.settings_problem = ""
             self._log.info("settings.taken_up", destination=name)
             moved = changed.file.folders != hot.destination.file.folders
             if moved or changed.intake != hot.destination.intake:
@@ -462,7 +459,6 @@ class Daemon:
             "remarks": list(hot.remarks[:_SHOWN]),
             "unreachable": hot.problem,
             "unreachable_since": hot.problem_since if hot.problem else "",
-            "settings_problem": hot.settings_problem,
             "arriving": len(waiting),
             "arriving_files": [
                 {"file": each.name, "reason": each.reason, "since_s": round(each.since_s, 1)}

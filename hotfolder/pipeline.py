@@ -26,7 +26,7 @@ from hotfolder.errors import Hold, HotfolderError, PluginError, Refuse, StorageE
 from hotfolder.raster.complete import container_end
 from hotfolder.raster.model import Band, RasterSpec
 from hotfolder.raster.reading import OpenedOriginal, open_original
-from hotfolder.raster.writing import open_result
+from hotfolder.raster.writing import ResultWriter, open_result
 from hotfolder.records import (
     OriginalRecord,
     ProfileRecord,
@@ -37,7 +37,7 @@ from hotfolder.records import (
     WorkRecord,
 )
 from hotfolder.registry import Registry
-from hotfolder.settings import Destination
+from hotfolder.settings import Destination, Result
 from hotfolder.stage import Job, Original, Stage
 
 SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png"}
@@ -188,13 +188,13 @@ class _Chain:
 
         result = self.destination.file.result
         path = self.order.folder / f"result{SUFFIXES[result.format]}"
-        with open_result(path, spec, result) as writer:
+        with _writing(path, spec, result) as writer:
             writer.write(self._flow(opened, progress))
         progress("checking", 1.0)
         for step in self.steps:
             with self._holding(), step.watched():
                 self._keep(step.stage.name, step.stage.close())
-        written = self._result_record(path, spec)
+        written = self._result_record(path, spec, writer.notes)
         return self._outcome("hold" if self.reasons else "deliver", written)
 
     def _job(self, original: Original) -> Job:
@@ -256,7 +256,7 @@ class _Chain:
                 self.original = self.original.model_copy(update={"profile": assumed})
                 return
 
-    def _result_record(self, path: Path, spec: RasterSpec) -> ResultRecord:
+    def _result_record(self, path: Path, spec: RasterSpec, notes: tuple[str, ...]) -> ResultRecord:
         with path.open("rb") as file:
             sha256 = hashlib.file_digest(file, "sha256").hexdigest()
         profile = spec.profile
@@ -270,6 +270,7 @@ class _Chain:
             bits=self.destination.file.result.bits,
             colour_space=spec.encoding.value.upper(),
             ppi=spec.ppi,
+            notes=notes,
             profile=profile
             and ResultProfile(description=profile.description, sha256=profile.sha256),
         )
@@ -338,7 +339,18 @@ def _read(bands: Iterator[Band]) -> Iterator[Band]:
         verdict.stage = verdict.stage or "reading"
         raise
     except OSError as error:
+        if error.errno in _FULL:
+            raise
         raise HotfolderError(f"the original cannot be read to its end: {error}") from error
+
+
+def _writing(path: Path, spec: RasterSpec, result: Result) -> ResultWriter:
+    """Open the result; what the format cannot hold is refused in the writer's name."""
+    try:
+        return open_result(path, spec, result)
+    except Verdict as verdict:
+        verdict.stage = "writing"
+        raise
 
 
 def _stage_bands(step: _Step, source: Iterator[Band]) -> Iterator[Band]:

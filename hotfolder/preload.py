@@ -7,7 +7,10 @@ module loads them, and with them numpy, scipy and the codecs.
 import contextlib
 
 from hotfolder.errors import PluginError
+from hotfolder.raster.dither import Dither
 from hotfolder.registry import load_registry
+
+Dither(1, 1)  # computes its noise, once for all workers
 
 # A broken plugin is told by the daemon and by every worker; here the message would be lost.
 with contextlib.suppress(PluginError):

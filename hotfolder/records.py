@@ -61,7 +61,10 @@ class ResultProfile(_Model):
 
 
 class ResultRecord(_Model):
-    """A file that was made. path: absolute, as text; for a held job, where it waits."""
+    """A file that was made.
+
+    path: absolute, as text; for a held job, where it waits. notes: what its format could not hold.
+    """
 
     path: str
     sha256: Sha256
@@ -73,12 +76,13 @@ class ResultRecord(_Model):
     colour_space: str
     ppi: float
     profile: ResultProfile | None
+    notes: tuple[str, ...] = ()
 
 
 class Reason(_Model):
     """Why a job was held or refused.
 
-    stage: a stage's name, or ``reading``, ``worker``, ``intake``.
+    stage: a stage's name, or ``reading``, ``writing``, ``worker``, ``intake``.
     """
 
     stage: str

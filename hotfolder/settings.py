@@ -8,9 +8,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Literal, Self, TypeVar
 
-from pydantic import Field, TypeAdapter, ValidationError
+from pydantic import Field, TypeAdapter, ValidationError, model_validator
 
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.errors import Problem, SettingsError
@@ -49,7 +49,8 @@ class Medium(SettingsModel):
 class Result(SettingsModel):
     """The table ``[result]``: the file that comes out.
 
-    compression: for TIFF; quality: 1 … 100 and subsampling: for JPEG.
+    bits: 16 unless told, but a JPEG has 8; compression: for TIFF; quality: 1 … 100 and
+    subsampling: for JPEG.
     """
 
     format: Literal["tiff", "jpeg", "png"] = "tiff"
@@ -57,6 +58,19 @@ class Result(SettingsModel):
     compression: Literal["none", "lzw", "deflate"] = "deflate"
     quality: Annotated[int, Field(ge=1, le=100)] = 92
     subsampling: Literal["4:4:4", "4:2:2", "4:2:0"] = "4:4:4"
+
+    @model_validator(mode="before")
+    @classmethod
+    def _jpeg_has_8_bits(cls, raw: Any) -> Any:
+        if isinstance(raw, dict) and raw.get("format") == "jpeg":
+            return {"bits": 8, **raw}
+        return raw
+
+    @model_validator(mode="after")
+    def _jpeg_has_not_16_bits(self) -> Self:
+        if self.format == "jpeg" and self.bits != 8:
+            raise ValueError("bits = 8 with format = jpeg, which has no other; or format = tiff")
+        return self
 
 
 class Limits(SettingsModel):

@@ -13,9 +13,11 @@ from pathlib import Path
 from typing import Any
 
 from hotfolder import intake, names, platforms
+from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.ledger import JobRow, State, count_ended, read_jobs
+from hotfolder.registry import Registry, load_registry
 from hotfolder.root import Root
-from hotfolder.settings import Settings
+from hotfolder.settings import Folders, Intake, load_destination
 from hotfolder.worker import read_progress
 
 _SHOWN = 50
@@ -35,8 +37,17 @@ class Waiting:
     share: float | None = None
 
 
-def collect(root: Root, settings: Settings) -> dict[str, Any]:
-    """Return everything that ``status`` says, as JSON values."""
+def collect(root: Root) -> dict[str, Any]:
+    """Return everything that ``status`` says, as JSON values.
+
+    Settings that cannot be used are part of the answer, not a reason to give none.
+
+    Raises
+    ------
+    SettingsError
+        When there is no root here at all.
+    """
+    destinations = _destinations(root)
     snapshot = _snapshot(root)
     served = _is_served(snapshot)
     counts = count_ended(root.ledger)
@@ -44,17 +55,17 @@ def collect(root: Root, settings: Settings) -> dict[str, Any]:
     troubles = {each["about"]: each for each in snapshot.get("trouble", [])} if served else {}
     waiting = [_open_job(root, row, troubles) for row in open_rows]
     folders = {}
-    for name, destination in settings.destinations.items():
+    for name, (title, moved, problem) in destinations.items():
         said = snapshot.get("folders", {}).get(name, {}) if served else {}
-        place = root.folders(name, destination.file.folders)
+        place = root.folders(name, moved)
         folders[name] = {
-            "title": destination.file.title,
+            "title": title,
             "hot_folder": str(place.hot_folder),
             **_look(place.hot_folder, said),
             "watch": said.get("watch", ""),
             "watch_reason": said.get("watch_reason", ""),
             "last_scan": said.get("last_scan", ""),
-            "settings_problem": said.get("settings_problem", ""),
+            "settings_problem": problem,
             "remarks": said.get("remarks", []),
             **{
                 state: counts.get(name, {}).get(state, 0)
@@ -72,6 +83,31 @@ def collect(root: Root, settings: Settings) -> dict[str, Any]:
         "destinations": folders,
         "waiting": [vars(each) for each in waiting],
     }
+
+
+def _destinations(root: Root) -> dict[str, tuple[str, Folders, str]]:
+    """Title, folders and what is wrong with the settings, by name of destination."""
+    registry: Registry | None = None
+    plugin_problem = ""
+    try:
+        registry = load_registry(root.plugins)
+    except PluginError as error:
+        plugin_problem = str(error)
+    files = sorted(root.destinations.glob("*.toml"))
+    if not files:
+        problem = Problem(str(root.path), "", "is no root", "run `hotfolder init` to make one")
+        raise SettingsError([problem])
+    found = {}
+    for path in files:
+        found[path.stem] = ("", Folders(), plugin_problem)
+        if registry is None:
+            continue
+        try:
+            file = load_destination(path, registry, Intake()).file
+            found[path.stem] = (file.title, file.folders, "")
+        except SettingsError as error:
+            found[path.stem] = ("", Folders(), str(error))
+    return found
 
 
 def _snapshot(root: Root) -> dict[str, Any]:

@@ -59,6 +59,7 @@ def test_quantities_are_plain_numbers_after_loading(load):
         ("matte-canvas.icc", "gone.icc", "medium.profile", "matte-canvas.icc"),
         ("[stage.sizing]", "[stage.tagging]\n[stage.sizing]", "stage.tagging", "is not used"),
         ("[medium]", '[result]\nformat = "webp"\n[medium]', "result.format", "'tiff', 'jpeg'"),
+        ("[medium]", '[result]\nformat = "jpeg"\nbits = 16\n[medium]', "result", "bits = 8"),
         ("[medium]", '[limits]\ntime = "soon"\n[medium]', "limits.time", "10 min"),
         ("[medium]", "[medium", "", "is not valid TOML"),
     ],

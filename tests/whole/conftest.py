@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +20,11 @@ from hotfolder.root import Root
 def hotfolder():
     """Run the command line in a process of its own; returns the finished process."""
 
-    def run(*arguments: object, **options: Any) -> subprocess.CompletedProcess[str]:
+    def run(
+        *arguments: object, before: Sequence[str] = (), **options: Any
+    ) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
-            [sys.executable, "-m", "hotfolder.cli", *map(str, arguments)],
+            [*before, sys.executable, "-m", "hotfolder.cli", *map(str, arguments)],
             capture_output=True,
             check=False,
             text=True,

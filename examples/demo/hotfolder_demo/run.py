@@ -64,7 +64,9 @@ def _tell(out: Console, records: list[dict[str, Any]]) -> None:
         if record["reasons"]:
             result = " ".join(reason["message"] for reason in record["reasons"])
         table.add_row(
-            record["state"], Text(f"{record['destination']}/{record['source']}"), Text(result),
+            record["state"],
+            Text(f"{record['destination']}/{record['source']}"),
+            Text(result),
             "" if lost is None else f"{lost:.1%}",
         )
     out.print(table)
