@@ -18,9 +18,10 @@ from PIL import Image, ImageCms, ImageDraw, ImageFont
 
 from hotfolder.raster.reading import open_original
 
-_SIDE = 420
-_GAP = 28
-_TEXT = 40
+_SIDE = 440
+_TALL = 300
+_GAP = 24
+_TEXT = 34
 _GROUND = (119, 119, 119)
 _INK = (250, 250, 250)
 _COLUMNS = 2
@@ -28,17 +29,17 @@ _MODES = {"rgb": "RGB", "grey": "L", "cmyk": "CMYK", "lab": "LAB"}
 
 
 def write_overview(records: list[dict[str, Any]], path: Path) -> None:
-    """Write a JPEG that shows every delivered job of `records`."""
+    """Write a JPEG that shows every job of `records` that has a result, held ones too."""
     done = sorted(
-        (record for record in records if record["state"] == "delivered"),
+        (record for record in records if record["results"]),
         key=lambda each: (each["destination"], each["source"]),
     )
-    cell = (2 * _SIDE + _GAP, _SIDE + _TEXT + _GAP)
+    cell = (2 * _SIDE + _GAP // 3, _TALL + _TEXT + _GAP)
     rows = -(-len(done) // _COLUMNS)
-    size = (_COLUMNS * (cell[0] + _GAP) + _GAP, rows * cell[1] + 2 * _GAP)
+    size = (_COLUMNS * (cell[0] + 2 * _GAP), rows * cell[1] + 2 * _GAP)
     page = Image.new("RGB", size, _GROUND)
     for index, record in enumerate(done):
-        left = _GAP + (index % _COLUMNS) * (cell[0] + _GAP)
+        left = _GAP + (index % _COLUMNS) * (cell[0] + 2 * _GAP)
         top = _GAP + (index // _COLUMNS) * cell[1]
         _draw(page, left, top, record)
     page.save(path, quality=88, icc_profile=_srgb_bytes())
@@ -47,10 +48,11 @@ def write_overview(records: list[dict[str, Any]], path: Path) -> None:
 def _draw(page: Image.Image, left: int, top: int, record: dict[str, Any]) -> None:
     draw = ImageDraw.Draw(page)
     lost = record["findings"].get("gamut-check", {}).get("out_of_gamut_share")
-    said = "" if lost is None else f"   {lost:.1%} of it cannot be made there"
+    said = "" if lost is None else f"   {lost:.1%} cannot be made there"
+    state = "" if record["state"] == "delivered" else f"   ({record['state']})"
     draw.text(
         (left, top),
-        f"{record['destination']}/{record['source']}{said}",
+        f"{record['destination']}: {record['source']}{said}{state}",
         fill=_INK,
         font=ImageFont.load_default(16),
     )
@@ -60,18 +62,19 @@ def _draw(page: Image.Image, left: int, top: int, record: dict[str, Any]) -> Non
     )
     for number, (file, intent) in enumerate(pictures):
         picture = _small(file, intent)
-        x = left + number * (_SIDE + _GAP)
-        page.paste(picture, (x, top + _TEXT + (_SIDE - picture.height) // 2))
+        x = left + number * (_SIDE + _GAP // 3)
+        place = (x + (_SIDE - picture.width) // 2, top + _TEXT + (_TALL - picture.height) // 2)
+        page.paste(picture, place)
 
 
 def _small(path: Path, intent: ImageCms.Intent) -> Image.Image:
-    """The picture at most `_SIDE` pixels on its long edge, in sRGB."""
+    """The picture as large as its cell lets it be, in sRGB."""
     with (
         tempfile.TemporaryDirectory() as scratch,
         open_original(path, name=path.name, scratch=Path(scratch)) as opened,
     ):
         spec = opened.spec
-        step = max(1, -(-max(spec.width_px, spec.height_px) // _SIDE))
+        step = max(1, min(spec.width_px // _SIDE, spec.height_px // _TALL))
         rows = [_means(band.pixels, step) for band in opened.bands(rows=step)]
     pixels = np.round(np.concatenate(rows) / 257).astype(np.uint8)
     mode = _MODES[spec.encoding]
@@ -93,7 +96,9 @@ def _small(path: Path, intent: ImageCms.Intent) -> Image.Image:
     )
     if shown is None:
         raise ValueError(f"{path} was not converted")
-    return shown
+    scale = min(_SIDE / shown.width, _TALL / shown.height)
+    size = (round(shown.width * scale), round(shown.height * scale))
+    return shown.resize(size, Image.Resampling.LANCZOS)
 
 
 def _means(pixels: NDArray[np.uint16], step: int) -> NDArray[np.float64]:

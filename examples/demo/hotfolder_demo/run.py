@@ -30,12 +30,12 @@ def run_demo(folder: Path, out: Console, sweep: Sweep) -> None:
     make_root(folder)
     _hasten(folder / SETTINGS_FILE)
     say(out, "Painting an estuary: the pictures are invented, no camera was there")
-    dropped = write_scenes(folder / "in")
+    dropped = write_scenes(folder / "in", long_edge_px=2000)
     number = sum(len(files) for files in dropped.values())
     say(out, f"Dropped {number} files into {len(dropped)} hot folders; working")
     records = sweep(Root(folder))
     _tell(out, records)
-    if any(record["state"] == "delivered" for record in records):
+    if any(record["results"] for record in records):
         path = folder / OVERVIEW
         write_overview(records, path)
         say(out, f"\nLook at {path.absolute()}")
@@ -53,23 +53,22 @@ def _hasten(settings: Path) -> None:
 
 
 def _tell(out: Console, records: list[dict[str, Any]]) -> None:
-    table = Table("", "file", "result", "colours the medium cannot make")
+    table = Table("destination", "file", "", "result", "lost")
     for record in sorted(records, key=lambda each: (each["destination"], each["source"])):
         lost = record["findings"].get("gamut-check", {}).get("out_of_gamut_share")
-        result = "; ".join(
-            f"{each['width_px']} × {each['height_px']} px, {each['bits']} bit "
-            f"{each['colour_space']} {each['format'].upper()}"
+        results = [
+            f"{each['bits']} bit {each['colour_space']} {each['format'].upper()}"
             for each in record["results"]
-        )
-        if record["reasons"]:
-            result = " ".join(reason["message"] for reason in record["reasons"])
+        ]
         table.add_row(
+            record["destination"],
+            Text(record["source"]),
             record["state"],
-            Text(f"{record['destination']}/{record['source']}"),
-            Text(result),
+            " ".join(results),
             "" if lost is None else f"{lost:.1%}",
         )
     out.print(table)
+    say(out, "lost: share of the picture whose colours the medium cannot make")
 
 
 def say(out: Console, line: str) -> None:
