@@ -306,7 +306,7 @@ def versions() -> dict[str, str]:
     """Versions of what touches pixels."""
     packages = ("hotfolder", "numpy", "pillow", "tifffile", "imagecodecs")
     found = {package: version(package) for package in packages}
-    return {**found, "littlecms": imagecodecs.cms_version().removeprefix("lcms").strip()}
+    return {**found, "littlecms": imagecodecs.cms_version().removeprefix("lcms2").strip()}
 
 
 def _original_record(original: Original) -> OriginalRecord:

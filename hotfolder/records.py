@@ -6,6 +6,7 @@ change it. Records are strict JSON: no NaN, no infinity, times in UTC, units in 
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
 from typing import Annotated, Any, Final, Literal
 
@@ -127,11 +128,13 @@ class Record(WorkRecord):
     finished: Time
 
 
-def to_json_line(record: Record) -> bytes:
-    """One line of strict ASCII JSON, newline included."""
-    import json
+_FIRST = ("schema_version", "job", "destination", "state")
 
+
+def to_json_line(record: Record) -> bytes:
+    """One line of strict ASCII JSON, newline included; what it is about comes first."""
     document = record.model_dump(mode="json")
+    document = {**{key: document[key] for key in _FIRST}, **document}
     return json.dumps(document, ensure_ascii=True, allow_nan=False).encode("ascii") + b"\n"
 
 
