@@ -103,9 +103,7 @@ def is_srgb(profile: Profile) -> bool:
         return False
     values = np.linspace(0, 1, CODES)
     expected = np.where(values <= 0.04045, values / 12.92, ((values + 0.055) / 1.055) ** 2.4)
-    return all(
-        np.abs(curve.to_light - expected).max() <= _SRGB_TOLERANCE for curve in tone.curves
-    )
+    return all(np.abs(curve.to_light - expected).max() <= _SRGB_TOLERANCE for curve in tone.curves)
 
 
 def _tag(profile: Profile, name: str) -> bytes:
@@ -127,7 +125,8 @@ def _samples(tag: bytes) -> NDArray[np.float64]:
     kind = struct.unpack_from(">H", tag, 8)[0]
     size = (1, 3, 4, 5, 7)[kind]
     g, a, b, c, d, e, f = [
-        *(number / 65536 for number in struct.unpack_from(f">{size}i", tag, 12)), *[0.0] * 6,
+        *(number / 65536 for number in struct.unpack_from(f">{size}i", tag, 12)),
+        *[0.0] * 6,
     ][:7]
     power = np.maximum(a * values + b, 0) ** g if kind else values**g
     match kind:
@@ -154,8 +153,13 @@ def _neutral_axis(profile: Profile) -> NDArray[np.float64]:
     grey = profile.encoding is Encoding.GREY
     ramp = points[None, :] if grey else np.repeat(points[None, :, None], 3, axis=2)
     lab = imagecodecs.cms_transform(
-        ramp, profile.data, lab_profile().data,
-        colorspace=LITTLECMS_NAMES[profile.encoding], outcolorspace="lab", intent=1, flags=0x100,
+        ramp,
+        profile.data,
+        lab_profile().data,
+        colorspace=LITTLECMS_NAMES[profile.encoding],
+        outcolorspace="lab",
+        intent=1,
+        flags=0x100,
     )
     lightness = lab[0, :, 0] / 655.35
     luminance = luminance_of(lightness)

@@ -163,9 +163,7 @@ def from_tiff(read: Reader, tiff: TiffStructure, main: Directory) -> bytes | Non
     return build(replace(directories, main=upright))
 
 
-def _pointed(
-    read: Reader, tiff: TiffStructure, directory: Directory, tag: int
-) -> dict[int, Value]:
+def _pointed(read: Reader, tiff: TiffStructure, directory: Directory, tag: int) -> dict[int, Value]:
     pointer = directory.get(tag)
     if pointer is None or not pointer.integers:
         return {}

@@ -19,15 +19,24 @@ TABLE: tuple[tuple[tuple[type[Exception], ...], str, str], ...] = (
     (
         (NotImplementedError,),
         "unsupported",
-        ("{what} is stored in a way that cannot be read here. "
-        "Save it as a plain TIFF without JPEG compression, or as PNG, and drop it again."),
+        (
+            "{what} is stored in a way that cannot be read here. "
+            "Save it as a plain TIFF without JPEG compression, or as PNG, and drop it again."
+        ),
     ),
     (
         # imagecodecs raises subclasses of RuntimeError; tifffile's own error and what its
         # parser stumbles over in a broken file are the others.
         (
-            RuntimeError, ValueError, LookupError, TypeError, AttributeError,
-            ArithmeticError, EOFError, struct.error, zlib.error,
+            RuntimeError,
+            ValueError,
+            LookupError,
+            TypeError,
+            AttributeError,
+            ArithmeticError,
+            EOFError,
+            struct.error,
+            zlib.error,
         ),
         "damaged",
         "The file is damaged: {what} cannot be read. " + TRY_AGAIN,

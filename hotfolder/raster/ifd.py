@@ -15,8 +15,23 @@ Reader = Callable[[int, int], bytes]
 """Bytes at an offset: ``read(offset, size)``; shorter than asked at the end of the file."""
 
 TYPE_SIZES = {
-    1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8,
-    13: 4, 16: 8, 17: 8, 18: 8, 129: 1,
+    1: 1,
+    2: 1,
+    3: 2,
+    4: 4,
+    5: 8,
+    6: 1,
+    7: 1,
+    8: 2,
+    9: 4,
+    10: 8,
+    11: 4,
+    12: 8,
+    13: 4,
+    16: 8,
+    17: 8,
+    18: 8,
+    129: 1,
 }
 """Bytes per value of each TIFF 6.0, BigTIFF and Exif 3.0 (129, UTF-8) type."""
 

@@ -105,7 +105,9 @@ class JpegSource:
             with translated("the JPEG picture"):
                 pixels = imagecodecs.jpeg8_decode(self._data)
                 expected = (
-                    self.header.height_px, self.header.width_px, self.header.encoding.channels
+                    self.header.height_px,
+                    self.header.width_px,
+                    self.header.encoding.channels,
                 )
                 self._pixels = pixels.reshape(expected)
             self._data = b""
@@ -144,8 +146,8 @@ def walk(data: bytes) -> Markers:
 
 def _take(markers: Markers, code: int, body: bytes) -> None:
     if code in _FRAMES and len(body) >= 6 and not markers.components:
-        markers.bits, markers.height_px, markers.width_px, markers.components = (
-            struct.unpack_from(">BHHB", body)
+        markers.bits, markers.height_px, markers.width_px, markers.components = struct.unpack_from(
+            ">BHHB", body
         )
     elif code == 0xE0 and body.startswith(_JFIF) and len(body) >= 12:
         unit, across, _ = struct.unpack_from(">BHH", body, 7)
@@ -180,10 +182,15 @@ def _header(markers: Markers, encoding: Encoding, limits: ReadLimits) -> Header:
     if icc is None and not problem:
         notes.extend(exif.colour_space_note(directories))
     return Header(
-        format="JPEG", bits=8, width_px=markers.width_px, height_px=markers.height_px,
-        encoding=encoding, orientation=exif.orientation(directories.main),
+        format="JPEG",
+        bits=8,
+        width_px=markers.width_px,
+        height_px=markers.height_px,
+        encoding=encoding,
+        orientation=exif.orientation(directories.main),
         ppi=plausible_ppi(markers.jfif_ppi) or plausible_ppi(exif_ppi),
-        icc=icc, icc_problem=problem,
+        icc=icc,
+        icc_problem=problem,
         metadata=Metadata(
             exif=block,
             xmp=packets.usable_xmp(markers.xmp, limits, notes),

@@ -70,8 +70,12 @@ class JpegFormat:
         # Pillow loses the rest of a short write to a file, which a full disk causes
         encoded = io.BytesIO()
         image.save(
-            encoded, "JPEG", quality=self._result.quality, subsampling=subsampling,
-            **extra, **self._metadata(),
+            encoded,
+            "JPEG",
+            quality=self._result.quality,
+            subsampling=subsampling,
+            **extra,
+            **self._metadata(),
         )
         path.write_bytes(encoded.getbuffer())
 

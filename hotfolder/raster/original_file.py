@@ -77,9 +77,11 @@ class OriginalFile:
     def _check_kind(mode: int) -> None:
         if not stat.S_ISREG(mode):
             kind = (
-                "a folder" if stat.S_ISDIR(mode) else
-                "a link" if stat.S_ISLNK(mode) else
-                "a pipe or a device"
+                "a folder"
+                if stat.S_ISDIR(mode)
+                else "a link"
+                if stat.S_ISLNK(mode)
+                else "a pipe or a device"
             )
             raise Refuse("not-a-file", f"This is {kind}, not a picture. Drop the file itself.")
 

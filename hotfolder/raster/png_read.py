@@ -83,11 +83,18 @@ class PngSource:
             notes.extend(_colour_notes(found) or exif.colour_space_note(directories))
         metadata = Metadata(exif=block, xmp=packets.usable_xmp(xmp, limits, notes))
         self.header = Header(
-            format="PNG", bits=8 if kind == 3 else bits, width_px=width_px, height_px=height_px,
-            encoding=encoding, has_alpha=has_alpha,
+            format="PNG",
+            bits=8 if kind == 3 else bits,
+            width_px=width_px,
+            height_px=height_px,
+            encoding=encoding,
+            has_alpha=has_alpha,
             orientation=exif.orientation(directories.main),
             ppi=_ppi(found.get(b"pHYs")) or plausible_ppi(exif.resolution_ppi(directories.main)[0]),
-            icc=icc, icc_problem=problem, metadata=metadata, notes=tuple(notes),
+            icc=icc,
+            icc_problem=problem,
+            metadata=metadata,
+            notes=tuple(notes),
         )
 
     def rows(self, start: int, stop: int) -> Rows:

@@ -149,8 +149,13 @@ def _spec(header: Header, limits: ReadLimits) -> RasterSpec:
     width_px, height_px = upright_size(header.width_px, header.height_px, header.orientation)
     profile, problem = _profile(header, limits)
     return RasterSpec(
-        width_px=width_px, height_px=height_px, encoding=header.encoding, profile=profile,
-        profile_problem=problem, ppi=header.ppi, has_alpha=header.has_alpha,
+        width_px=width_px,
+        height_px=height_px,
+        encoding=header.encoding,
+        profile=profile,
+        profile_problem=problem,
+        ppi=header.ppi,
+        has_alpha=header.has_alpha,
         metadata=header.metadata,
     )
 

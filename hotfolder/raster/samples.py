@@ -81,9 +81,9 @@ def widened(values: NDArray[Any], bits: int) -> NDArray[np.uint16]:
         # 2**32 - 1 = 65535 * 65537
         return ((values.astype(np.uint64) + 32768) // 65537).astype(np.uint16)
     top = 2**bits - 1
-    rounded: NDArray[np.uint16] = (
-        (values.astype(np.uint32) * _FULL + top // 2) // top
-    ).astype(np.uint16)
+    rounded: NDArray[np.uint16] = ((values.astype(np.uint32) * _FULL + top // 2) // top).astype(
+        np.uint16
+    )
     return rounded
 
 
@@ -122,7 +122,9 @@ def _from_float(stored: NDArray[Any], layout: SampleLayout) -> Rows:
     precise = np.float64 if stored.dtype.itemsize > 4 else np.float32
     values: Any = np.nan_to_num(
         stored.astype(precise),
-        nan=0.0, posinf=_FLOAT_MAX, neginf=-_FLOAT_MAX,
+        nan=0.0,
+        posinf=_FLOAT_MAX,
+        neginf=-_FLOAT_MAX,
     )
     colour = values[..., :channels]
     alpha = None

@@ -67,13 +67,19 @@ class TiffSource:
         icc = tags.get(_ICC)
         too_long = icc is None and _ICC in page.tags
         self.header = Header(
-            format="TIFF", bits=self._layout.bits,
-            width_px=page.imagewidth, height_px=page.imagelength,
-            encoding=self._layout.encoding, has_alpha=self._layout.alpha is not None,
-            orientation=exif.orientation(tags), ppi=plausible_ppi(across_ppi),
+            format="TIFF",
+            bits=self._layout.bits,
+            width_px=page.imagewidth,
+            height_px=page.imagelength,
+            encoding=self._layout.encoding,
+            has_alpha=self._layout.alpha is not None,
+            orientation=exif.orientation(tags),
+            ppi=plausible_ppi(across_ppi),
             icc=icc.data if icc else None,
             icc_problem="The embedded profile is too long or cut short." if too_long else "",
-            metadata=metadata, pages=count, notes=(*notes, *metadata_notes),
+            metadata=metadata,
+            pages=count,
+            notes=(*notes, *metadata_notes),
         )
 
     def rows(self, start: int, stop: int) -> Rows:
@@ -191,7 +197,10 @@ def _layout(page: Any, tags: dict[int, Value]) -> tuple[SampleLayout, list[str]]
             "only the picture itself was taken."
         )
     layout = SampleLayout(
-        encoding=kind.encoding, bits=bits, inverted=kind.inverted, lab=kind.lab,
+        encoding=kind.encoding,
+        bits=bits,
+        inverted=kind.inverted,
+        lab=kind.lab,
         palette=_palette(page) if kind.palette else None,
         alpha=None if alpha_at is None else kind.samples + alpha_at,
         associated=alpha_at is not None and extras[alpha_at] == 1,

@@ -27,7 +27,9 @@ _DEFLATE_LEVEL = 1  # measured: higher levels cost several times the time for a 
 _CLASSIC_BYTES = 2**32 - 2**26  # room for metadata and for data that do not shrink
 _MAX_THREADS = 4
 _PHOTOMETRIC = {
-    Encoding.RGB: "rgb", Encoding.GREY: "minisblack", Encoding.CMYK: "separated",
+    Encoding.RGB: "rgb",
+    Encoding.GREY: "minisblack",
+    Encoding.CMYK: "separated",
     Encoding.LAB: "cielab",
 }
 _COMPRESSION = {"none": None, "lzw": "lzw", "deflate": "adobe_deflate"}

@@ -20,7 +20,9 @@ from hotfolder.raster.tiff_write import TiffFormat
 from hotfolder.settings import Result
 
 _FORMATS: dict[str, Callable[[RasterSpec, Result], FormatWriter]] = {
-    "tiff": TiffFormat, "jpeg": JpegFormat, "png": PngFormat,
+    "tiff": TiffFormat,
+    "jpeg": JpegFormat,
+    "png": PngFormat,
 }
 
 

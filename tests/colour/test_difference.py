@@ -15,7 +15,9 @@ from hotfolder.colour.difference import (
 
 PAIRS = np.loadtxt(
     Path(__file__).parents[1] / "reference/ciede2000-pairs.csv",
-    delimiter=",", comments="#", skiprows=6,
+    delimiter=",",
+    comments="#",
+    skiprows=6,
 )
 RNG = np.random.default_rng(5)
 

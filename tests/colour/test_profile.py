@@ -56,7 +56,9 @@ def test_exiftool_reads_the_same_header(profile, tmp_path):
 @pytest.mark.parametrize(
     ("profile", "encoding"),
     [
-        (SRGB, Encoding.RGB), (GREY, Encoding.GREY), (CMYK, Encoding.CMYK),
+        (SRGB, Encoding.RGB),
+        (GREY, Encoding.GREY),
+        (CMYK, Encoding.CMYK),
         (lab_profile(), Encoding.LAB),
     ],
 )

@@ -42,8 +42,13 @@ def test_every_kind_of_curve_means_what_littlecms_reads_in_it(kind):
     profile = grey_profile(CURVES[kind])
     some = CODES[::257]
     lab = imagecodecs.cms_transform(
-        some[None], profile.data, lab_profile().data, colorspace="gray", outcolorspace="lab",
-        intent=1, flags=0x100,
+        some[None],
+        profile.data,
+        lab_profile().data,
+        colorspace="gray",
+        outcolorspace="lab",
+        intent=1,
+        flags=0x100,
     )
     expected = luminance_of(lab[0, :, 0] / 655.35)
     np.testing.assert_allclose(tone_of(profile).curves[0].decode(some), expected, atol=2e-4)

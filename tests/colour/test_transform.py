@@ -116,8 +116,13 @@ def test_each_precision_keeps_its_distance_from_the_exact_conversion(
     printer = CMYK if destination == "libvips" else demo_printer(destination, version)
     pixels = random_pixels(3, 20_000)
     exact = imagecodecs.cms_transform(
-        pixels, WIDE_RGB.data, printer.data, colorspace="rgb",
-        outcolorspace=printer.encoding.value, intent=1, flags=0x2000 | 0x100,
+        pixels,
+        WIDE_RGB.data,
+        printer.data,
+        colorspace="rgb",
+        outcolorspace=printer.encoding.value,
+        intent=1,
+        flags=0x2000 | 0x100,
     )
     out = Transform(WIDE_RGB, printer, precision=precision).apply(pixels)
     difference = delta_e_00(to_lab(printer, exact), to_lab(printer, out))

@@ -23,9 +23,10 @@ AGAIN = "Export or copy it again and drop it once more."
 
 
 def refusal(path, scratch):
-    with pytest.raises(Refuse) as caught, open_original(
-        path, name="fen.tif", scratch=scratch
-    ) as opened:
+    with (
+        pytest.raises(Refuse) as caught,
+        open_original(path, name="fen.tif", scratch=scratch) as opened,
+    ):
         list(opened.bands())
     return caught.value.code, caught.value.message
 
@@ -33,21 +34,31 @@ def refusal(path, scratch):
 def test_an_empty_file(tmp_path):
     (tmp_path / "x.tif").write_bytes(b"")
     assert refusal(tmp_path / "x.tif", tmp_path) == (
-        "empty-file", "fen.tif: The file is empty. Export or copy it again and drop it.",
+        "empty-file",
+        "fen.tif: The file is empty. Export or copy it again and drop it.",
     )
 
 
 @pytest.mark.parametrize(
     "content",
-    [b"Dear all, please find the pictures attached.", b"GIF89a" + bytes(100), b"%PDF-1.7", b"I",
-     b"\x00" * 1000, b"8BPS\0\1" + bytes(100), b"RIFF\0\0\0\0WEBP"],
+    [
+        b"Dear all, please find the pictures attached.",
+        b"GIF89a" + bytes(100),
+        b"%PDF-1.7",
+        b"I",
+        b"\x00" * 1000,
+        b"8BPS\0\1" + bytes(100),
+        b"RIFF\0\0\0\0WEBP",
+    ],
 )
 def test_what_is_no_tiff_jpeg_or_png_whatever_its_name(tmp_path, content):
     (tmp_path / "x.tif").write_bytes(content)
     assert refusal(tmp_path / "x.tif", tmp_path) == (
         "not-a-picture",
-        ("fen.tif: The file is not a TIFF, JPEG or PNG picture, whatever its name says. "
-        "Export the picture as one of these and drop that."),
+        (
+            "fen.tif: The file is not a TIFF, JPEG or PNG picture, whatever its name says. "
+            "Export the picture as one of these and drop that."
+        ),
     )
 
 
@@ -59,14 +70,17 @@ def test_the_suffix_does_not_matter(tmp_path):
 
 @pytest.mark.parametrize(
     ("make", "kind"),
-    [(lambda path: path.mkdir(), "a folder"),
-     (lambda path: path.symlink_to(path.parent / "other.tif"), "a link"),
-     (os.mkfifo, "a pipe or a device")],
+    [
+        (lambda path: path.mkdir(), "a folder"),
+        (lambda path: path.symlink_to(path.parent / "other.tif"), "a link"),
+        (os.mkfifo, "a pipe or a device"),
+    ],
 )
 def test_only_a_regular_file_is_opened(tmp_path, make, kind):
     make(tmp_path / "x.tif")
     assert refusal(tmp_path / "x.tif", tmp_path) == (
-        "not-a-file", f"fen.tif: This is {kind}, not a picture. Drop the file itself.",
+        "not-a-file",
+        f"fen.tif: This is {kind}, not a picture. Drop the file itself.",
     )
 
 
@@ -170,7 +184,8 @@ def test_a_wrong_checksum_in_a_png(tmp_path):
     data[len(data) // 2] ^= 1
     (tmp_path / "broken").write_bytes(data)
     assert refusal(tmp_path / "broken", tmp_path) == (
-        "damaged", f"fen.tif: The file is damaged: a checksum in the PNG is wrong. {AGAIN}",
+        "damaged",
+        f"fen.tif: The file is damaged: a checksum in the PNG is wrong. {AGAIN}",
     )
 
 

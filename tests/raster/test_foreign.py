@@ -13,8 +13,7 @@ from hotfolder.errors import Refuse
 from hotfolder.raster.foreign import TABLE, translated
 
 DAMAGED = (
-    "The file is damaged: the middle cannot be read. "
-    "Export or copy it again and drop it once more."
+    "The file is damaged: the middle cannot be read. Export or copy it again and drop it once more."
 )
 UNSUPPORTED = (
     "The middle is stored in a way that cannot be read here. "

@@ -33,15 +33,22 @@ def peak_of(work):
 @pytest.mark.parametrize("orientation", [1, 3, 6])
 @pytest.mark.parametrize(
     "layout",
-    [{}, {"rowsperstrip": 40, "compression": "lzw"}, {"tile": (64, 64), "compression": "zstd"},
-     {"planarconfig": "separate"}],
+    [
+        {},
+        {"rowsperstrip": 40, "compression": "lzw"},
+        {"tile": (64, 64), "compression": "zstd"},
+        {"planarconfig": "separate"},
+    ],
     ids=["plain", "strips", "tiles", "planar"],
 )
 def test_reading_needs_a_few_bands(tmp_path, layout, orientation):
     shape = (3, HEIGHT, WIDTH) if "planarconfig" in layout else (HEIGHT, WIDTH, 3)
     tifffile.imwrite(
-        tmp_path / "x.tif", np.zeros(shape, np.uint16), photometric="rgb",
-        extratags=[(274, 3, 1, orientation, True)], **layout,
+        tmp_path / "x.tif",
+        np.zeros(shape, np.uint16),
+        photometric="rgb",
+        extratags=[(274, 3, 1, orientation, True)],
+        **layout,
     )
 
     def work():

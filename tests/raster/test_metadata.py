@@ -16,10 +16,19 @@ from hotfolder.raster.source import ReadLimits
 from raster.pictures import XMP, exiftool, picture, read
 
 TAGS = (
-    "-Artist=A. N. Other", "-Copyright=2026 A. N. Other", "-ImageDescription=Reeds at low tide",
-    "-ExposureTime=1/250", "-FNumber=5.6", "-DateTimeOriginal=2026:03:04 05:06:07",
-    "-GPSLatitude=52.5", "-GPSLatitudeRef=N", "-InteropIndex=R03", "-IFD0:Orientation#=1",
-    "-LensModel=a long lens", "-IPTC:By-line=A. N. Other", "-IPTC:Keywords=tide",
+    "-Artist=A. N. Other",
+    "-Copyright=2026 A. N. Other",
+    "-ImageDescription=Reeds at low tide",
+    "-ExposureTime=1/250",
+    "-FNumber=5.6",
+    "-DateTimeOriginal=2026:03:04 05:06:07",
+    "-GPSLatitude=52.5",
+    "-GPSLatitudeRef=N",
+    "-InteropIndex=R03",
+    "-IFD0:Orientation#=1",
+    "-LensModel=a long lens",
+    "-IPTC:By-line=A. N. Other",
+    "-IPTC:Keywords=tide",
     "-XMP-dc:Creator=A. N. Other",
 )
 
@@ -33,7 +42,8 @@ def tagged(path, kind, order="II"):
         Image.fromarray(pixels).save(path, kind)
     subprocess.run(
         ["exiftool", "-q", "-overwrite_original", f"-ExifByteOrder={order}", *TAGS, str(path)],
-        check=True, capture_output=True,
+        check=True,
+        capture_output=True,
     )
 
 
@@ -72,7 +82,9 @@ def test_a_tiff_without_any_description_has_no_exif(tmp_path):
 
 def test_a_maker_note_and_a_thumbnail_are_not_carried_out_of_a_tiff(tmp_path):
     tifffile.imwrite(
-        tmp_path / "x", picture(5, 5, 3), photometric="rgb",
+        tmp_path / "x",
+        picture(5, 5, 3),
+        photometric="rgb",
         extratags=[(37500, 7, 4, b"note", True), (271, 2, 0, "a maker", True)],
     )
     block = read(tmp_path / "x", tmp_path)[0].spec.metadata.exif
@@ -82,7 +94,9 @@ def test_a_maker_note_and_a_thumbnail_are_not_carried_out_of_a_tiff(tmp_path):
 
 def test_tags_that_only_describe_the_file_are_not_carried_along(tmp_path):
     tifffile.imwrite(
-        tmp_path / "x", picture(5, 5, 3), photometric="rgb",
+        tmp_path / "x",
+        picture(5, 5, 3),
+        photometric="rgb",
         extratags=[(65000, 2, 0, "private", True), (315, 2, 0, "A. N. Other", True)],
     )
     block = read(tmp_path / "x", tmp_path)[0].spec.metadata.exif
@@ -94,9 +108,14 @@ def test_tags_that_only_describe_the_file_are_not_carried_along(tmp_path):
 @pytest.mark.parametrize("big", [False, True])
 def test_exif_of_a_bigtiff_of_either_byte_order_is_read(tmp_path, order, big):
     tifffile.imwrite(
-        tmp_path / "x", picture(5, 5, 3), photometric="rgb", bigtiff=big, byteorder=order,
+        tmp_path / "x",
+        picture(5, 5, 3),
+        photometric="rgb",
+        bigtiff=big,
+        byteorder=order,
         extratags=[(33432, 2, 0, "2026 A. N. Other", True), (700, 1, len(XMP), XMP, True)],
-        resolution=(240, 240), resolutionunit="inch",
+        resolution=(240, 240),
+        resolutionunit="inch",
     )
     spec = read(tmp_path / "x", tmp_path)[0].spec
     assert exif.parse(spec.metadata.exif).main[33432].data == b"2026 A. N. Other\0"

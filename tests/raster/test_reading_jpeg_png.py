@@ -230,9 +230,13 @@ def test_a_profile_that_inflates_without_end_is_a_problem_and_no_more(tmp_path):
 
 @pytest.mark.parametrize(
     ("chunk", "note"),
-    [((b"sRGB", b"\0"), "The file has no profile, but says that its colours are sRGB."),
-     ((b"cICP", bytes([12, 13, 0, 1])),
-      "The file has no profile, but says that its colours are coded as cICP 12-13-0-1.")],
+    [
+        ((b"sRGB", b"\0"), "The file has no profile, but says that its colours are sRGB."),
+        (
+            (b"cICP", bytes([12, 13, 0, 1])),
+            "The file has no profile, but says that its colours are coded as cICP 12-13-0-1.",
+        ),
+    ],
 )
 def test_colour_without_a_profile_is_noted(tmp_path, chunk, note):
     with_chunks(tmp_path / "x.png", chunk)

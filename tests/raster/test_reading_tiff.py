@@ -40,8 +40,13 @@ def test_16_bit_rgb_is_read_as_written(tmp_path, layout, compression, order, pla
     expected = picture(50, 61, 3)
     stored = np.moveaxis(expected, -1, 0) if planar == "separate" else expected
     tifffile.imwrite(
-        tmp_path / "x.tif", stored, photometric="rgb", planarconfig=planar, byteorder=order,
-        **LAYOUTS[layout], **COMPRESSIONS[compression],
+        tmp_path / "x.tif",
+        stored,
+        photometric="rgb",
+        planarconfig=planar,
+        byteorder=order,
+        **LAYOUTS[layout],
+        **COMPRESSIONS[compression],
     )
     opened, pixels, _ = read(tmp_path / "x.tif", tmp_path, rows=11)
     assert (pixels == expected).all()
@@ -74,10 +79,12 @@ def test_the_pixels_do_not_depend_on_the_band_height(tmp_path, layout, rows):
 
 @pytest.mark.parametrize(
     ("options", "colours"),
-    [("[compression=lzw,predictor=horizontal]", 3),
-     ("[tile,tile-width=32,tile-height=16,compression=deflate]", 4),
-     ("[compression=none,bigtiff]", 1),
-     ("[compression=packbits,subifd,pyramid]", 3)],
+    [
+        ("[compression=lzw,predictor=horizontal]", 3),
+        ("[tile,tile-width=32,tile-height=16,compression=deflate]", 4),
+        ("[compression=none,bigtiff]", 1),
+        ("[compression=packbits,subifd,pyramid]", 3),
+    ],
 )
 def test_files_of_libvips_are_read_as_libvips_reads_them(tmp_path, options, colours):
     stored = picture(40, 50, colours)
@@ -92,8 +99,13 @@ def test_files_of_libvips_are_read_as_libvips_reads_them(tmp_path, options, colo
 def test_files_of_libtiffs_tools_are_read_the_same(tmp_path):
     stored = picture(40, 50, 3, "uint8")
     tifffile.imwrite(tmp_path / "a.tif", stored, photometric="rgb")
-    for options in (["-p", "separate", "-c", "lzw:2"], ["-t", "-w", "16", "-l", "16", "-c", "zip"],
-                    ["-B", "-r", "3"], ["-f", "lsb2msb", "-c", "packbits"], ["-f", "lsb2msb"]):
+    for options in (
+        ["-p", "separate", "-c", "lzw:2"],
+        ["-t", "-w", "16", "-l", "16", "-c", "zip"],
+        ["-B", "-r", "3"],
+        ["-f", "lsb2msb", "-c", "packbits"],
+        ["-f", "lsb2msb"],
+    ):
         target = tmp_path / "b.tif"
         subprocess.run(["tiffcp", *options, tmp_path / "a.tif", target], check=True)
         assert (read(target, tmp_path)[1] == stored.astype(np.uint16) * 257).all(), options
@@ -143,8 +155,12 @@ def test_floats_are_0_to_1_and_what_lies_outside_is_clipped_and_said(tmp_path, d
     stored = np.array([[[0.0, 0.5, 1.0], [-0.25, 1.5, np.nan], [0.25, 0.75, 1.0]]], dtype)
     compression = "zstd" if predictor else None
     tifffile.imwrite(
-        tmp_path / "x.tif", stored, photometric="rgb", planarconfig="contig",
-        predictor=predictor, compression=compression,
+        tmp_path / "x.tif",
+        stored,
+        photometric="rgb",
+        planarconfig="contig",
+        predictor=predictor,
+        compression=compression,
     )
     opened, pixels, _ = read(tmp_path / "x.tif", tmp_path)
     assert pixels[0].tolist() == [[0, 32768, 65535], [0, 65535, 0], [16384, 49151, 65535]]
@@ -237,15 +253,20 @@ def test_associated_alpha_is_divided_out(tmp_path, dtype):
 def test_extra_channels_without_a_meaning_are_left_out_and_said(tmp_path):
     stored = picture(20, 30, 6)
     tifffile.imwrite(
-        tmp_path / "x.tif", stored, photometric="separated", planarconfig="contig",
+        tmp_path / "x.tif",
+        stored,
+        photometric="separated",
+        planarconfig="contig",
         extrasamples=["unspecified", "unspecified"],
     )
     opened, pixels, alpha = read(tmp_path / "x.tif", tmp_path)
     assert (pixels == stored[..., :4]).all()
     assert alpha is None
     assert opened.notes == (
-        ("The file has 2 extra channels (a mask or a spot colour); "
-        "only the picture itself was taken."),
+        (
+            "The file has 2 extra channels (a mask or a spot colour); "
+            "only the picture itself was taken."
+        ),
     )
 
 
@@ -253,8 +274,12 @@ def test_extra_channels_without_a_meaning_are_left_out_and_said(tmp_path):
 @pytest.mark.parametrize("layout", [{"rowsperstrip": 16}, {"tile": (32, 32)}])
 def test_jpeg_in_tiff_is_read_as_libvips_reads_it(tmp_path, subsampling, layout):
     tifffile.imwrite(
-        tmp_path / "x.tif", picture(70, 90, 3, "uint8"), photometric="rgb", compression="jpeg",
-        subsampling=subsampling, **layout,
+        tmp_path / "x.tif",
+        picture(70, 90, 3, "uint8"),
+        photometric="rgb",
+        compression="jpeg",
+        subsampling=subsampling,
+        **layout,
     )
     _, pixels, _ = read(tmp_path / "x.tif", tmp_path)
     assert np.abs(pixels // 257 - vips_pixels(tmp_path / "x.tif").astype(int)).max() <= 2
@@ -293,13 +318,21 @@ def test_a_thumbnail_is_neither_taken_nor_counted(tmp_path):
 
 @pytest.mark.parametrize(
     ("unit", "value", "expected"),
-    [("inch", 300, 300.0), ("centimeter", 100, 254.0), ("none", 300, 0.0), ("inch", 0.5, 0.0),
-     ("inch", 20_000, 0.0)],
+    [
+        ("inch", 300, 300.0),
+        ("centimeter", 100, 254.0),
+        ("none", 300, 0.0),
+        ("inch", 0.5, 0.0),
+        ("inch", 20_000, 0.0),
+    ],
 )
 def test_resolution_is_pixels_per_inch_or_unknown(tmp_path, unit, value, expected):
     tifffile.imwrite(
-        tmp_path / "x.tif", picture(5, 5, 3), photometric="rgb",
-        resolution=(value, value), resolutionunit=unit,
+        tmp_path / "x.tif",
+        picture(5, 5, 3),
+        photometric="rgb",
+        resolution=(value, value),
+        resolutionunit=unit,
     )
     assert read(tmp_path / "x.tif", tmp_path)[0].spec.ppi == pytest.approx(expected)
 
@@ -331,40 +364,54 @@ def test_a_broken_profile_is_a_problem_with_a_reason(tmp_path):
 
 
 def refusal(path, scratch, **limits):
-    with pytest.raises(Refuse) as caught, open_original(
-        path, name="fen.tif", scratch=scratch, limits=ReadLimits(**limits)
-    ) as opened:
+    with (
+        pytest.raises(Refuse) as caught,
+        open_original(path, name="fen.tif", scratch=scratch, limits=ReadLimits(**limits)) as opened,
+    ):
         list(opened.bands())
     return caught.value.code, caught.value.message
 
 
 @pytest.mark.parametrize(
     ("options", "how"),
-    [({"photometric": "cfa"}, "in a kind of colour other than RGB, grey, CMYK, Lab or a palette"),
-     ({"photometric": "minisblack", "compression": "lerc"},
-      "with a compression that is not meant for delivery"),
-     ({"photometric": "minisblack", "dtype": "int16"}, "as signed or complex numbers"),
-     ({"photometric": "minisblack", "dtype": "uint64"}, "with 64 bits per channel")],
+    [
+        (
+            {"photometric": "cfa"},
+            "in a kind of colour other than RGB, grey, CMYK, Lab or a palette",
+        ),
+        (
+            {"photometric": "minisblack", "compression": "lerc"},
+            "with a compression that is not meant for delivery",
+        ),
+        ({"photometric": "minisblack", "dtype": "int16"}, "as signed or complex numbers"),
+        ({"photometric": "minisblack", "dtype": "uint64"}, "with 64 bits per channel"),
+    ],
 )
 def test_what_no_photographer_delivers_is_refused_with_the_reason(tmp_path, options, how):
     dtype = options.pop("dtype", "uint16")
     tifffile.imwrite(tmp_path / "x.tif", picture(8, 8, 1)[..., 0].astype(dtype), **options)
     assert refusal(tmp_path / "x.tif", tmp_path) == (
         "unsupported",
-        (f"fen.tif: The TIFF is stored {how}, which cannot be read here. "
-        "Save it as RGB, grey, CMYK or Lab with 8 or 16 bits per channel and drop it again."),
+        (
+            f"fen.tif: The TIFF is stored {how}, which cannot be read here. "
+            "Save it as RGB, grey, CMYK or Lab with 8 or 16 bits per channel and drop it again."
+        ),
     )
 
 
 def test_a_raw_file_of_a_camera_is_refused(tmp_path):
     tifffile.imwrite(
-        tmp_path / "x.tif", picture(8, 8, 3), photometric="rgb",
+        tmp_path / "x.tif",
+        picture(8, 8, 3),
+        photometric="rgb",
         extratags=[(50706, 1, 4, bytes([1, 4, 0, 0]), True)],
     )
     assert refusal(tmp_path / "x.tif", tmp_path) == (
         "unsupported",
-        ("fen.tif: The file is a camera's raw file or holds only a preview. "
-        "Develop it first, export it as a TIFF and drop that."),
+        (
+            "fen.tif: The file is a camera's raw file or holds only a preview. "
+            "Develop it first, export it as a TIFF and drop that."
+        ),
     )
 
 
@@ -372,8 +419,10 @@ def test_more_pixels_than_the_limit_are_refused_by_arithmetic(tmp_path):
     tifffile.imwrite(tmp_path / "x.tif", picture(10, 10, 3), photometric="rgb")
     assert refusal(tmp_path / "x.tif", tmp_path, max_pixels=99) == (
         "too-large",
-        ("fen.tif: The file says that it holds 10 x 10 pixels; the limit is 0 megapixels. "
-        "Check that it was exported properly."),
+        (
+            "fen.tif: The file says that it holds 10 x 10 pixels; the limit is 0 megapixels. "
+            "Check that it was exported properly."
+        ),
     )
 
 
@@ -383,8 +432,10 @@ def test_a_claim_that_no_file_of_this_size_can_keep_is_refused(tmp_path):
     size = (tmp_path / "x.tif").stat().st_size
     assert refusal(tmp_path / "x.tif", tmp_path, max_ratio=100, ratio_free_bytes=1000) == (
         "too-large",
-        (f"fen.tif: The file claims 400 x 400 pixels but has only {size} bytes, "
-        "which no real picture has. Check that it was exported properly."),
+        (
+            f"fen.tif: The file claims 400 x 400 pixels but has only {size} bytes, "
+            "which no real picture has. Check that it was exported properly."
+        ),
     )
 
 

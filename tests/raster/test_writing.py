@@ -62,8 +62,13 @@ def profile(encoding):
 def spec_of(pixels, encoding, *, alpha=False, metadata=None):
     height, width = pixels.shape[:2]
     return RasterSpec(
-        width_px=width, height_px=height, encoding=encoding, profile=profile(encoding), ppi=240.0,
-        has_alpha=alpha, metadata=metadata or Metadata(EXIF, XMP, IPTC),
+        width_px=width,
+        height_px=height,
+        encoding=encoding,
+        profile=profile(encoding),
+        ppi=240.0,
+        has_alpha=alpha,
+        metadata=metadata or Metadata(EXIF, XMP, IPTC),
     )
 
 
@@ -253,9 +258,13 @@ def test_without_metadata_and_profile_nothing_is_made_up(tmp_path):
     max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(
-    height=st.integers(1, 40), width=st.integers(1, 40), rows=st.integers(1, 45),
-    again_rows=st.integers(1, 45), bits=st.sampled_from([8, 16]),
-    kind=st.sampled_from(["tiff", "png"]), compression=st.sampled_from(["none", "lzw", "deflate"]),
+    height=st.integers(1, 40),
+    width=st.integers(1, 40),
+    rows=st.integers(1, 45),
+    again_rows=st.integers(1, 45),
+    bits=st.sampled_from([8, 16]),
+    kind=st.sampled_from(["tiff", "png"]),
+    compression=st.sampled_from(["none", "lzw", "deflate"]),
 )
 def test_any_size_survives_any_band_height(
     tmp_path, height, width, rows, again_rows, bits, kind, compression
@@ -263,9 +272,7 @@ def test_any_size_survives_any_band_height(
     pixels = picture(height, width, 3)
     pixels = pixels // 257 * 257 if bits == 8 else pixels
     path = tmp_path / "x"
-    write(
-        path, pixels, Encoding.RGB, rows=rows, format=kind, bits=bits, compression=compression
-    )
+    write(path, pixels, Encoding.RGB, rows=rows, format=kind, bits=bits, compression=compression)
     assert (read(path, tmp_path, again_rows)[1] == pixels).all()
 
 
@@ -343,21 +350,61 @@ def test_bands_that_are_not_the_promised_picture_are_an_error(tmp_path, kind, fa
 @pytest.mark.parametrize(
     ("encoding", "alpha", "size", "kind", "code", "message"),
     [
-        (Encoding.CMYK, False, (20, 30), "png", "cmyk-png",
-         ("A PNG cannot hold CMYK colours. Set the destination's result to TIFF or JPEG, "
-         "or give it an RGB profile.")),
-        (Encoding.LAB, False, (20, 30), "png", "lab-result",
-         ("A PNG cannot hold Lab colours. Let the destination convert the picture, "
-         "or set its result to TIFF.")),
-        (Encoding.LAB, False, (20, 30), "jpeg", "lab-result",
-         ("A JPEG cannot hold Lab colours. Let the destination convert the picture, "
-         "or set its result to TIFF.")),
-        (Encoding.RGB, True, (20, 30), "jpeg", "jpeg-alpha",
-         ("A JPEG cannot hold transparency. Flatten the picture, "
-         "or set the destination's result to TIFF or PNG.")),
-        (Encoding.RGB, False, (20, 70_000), "jpeg", "jpeg-too-large",
-         ("The result would have 70000 x 20 pixels, but a JPEG can have 65500 along a side. "
-         "Set the destination's result to TIFF, or its size smaller.")),
+        (
+            Encoding.CMYK,
+            False,
+            (20, 30),
+            "png",
+            "cmyk-png",
+            (
+                "A PNG cannot hold CMYK colours. Set the destination's result to TIFF or JPEG, "
+                "or give it an RGB profile."
+            ),
+        ),
+        (
+            Encoding.LAB,
+            False,
+            (20, 30),
+            "png",
+            "lab-result",
+            (
+                "A PNG cannot hold Lab colours. Let the destination convert the picture, "
+                "or set its result to TIFF."
+            ),
+        ),
+        (
+            Encoding.LAB,
+            False,
+            (20, 30),
+            "jpeg",
+            "lab-result",
+            (
+                "A JPEG cannot hold Lab colours. Let the destination convert the picture, "
+                "or set its result to TIFF."
+            ),
+        ),
+        (
+            Encoding.RGB,
+            True,
+            (20, 30),
+            "jpeg",
+            "jpeg-alpha",
+            (
+                "A JPEG cannot hold transparency. Flatten the picture, "
+                "or set the destination's result to TIFF or PNG."
+            ),
+        ),
+        (
+            Encoding.RGB,
+            False,
+            (20, 70_000),
+            "jpeg",
+            "jpeg-too-large",
+            (
+                "The result would have 70000 x 20 pixels, but a JPEG can have 65500 along a side. "
+                "Set the destination's result to TIFF, or its size smaller."
+            ),
+        ),
     ],
 )
 def test_what_a_format_cannot_hold_is_refused_before_any_work(
@@ -372,9 +419,7 @@ def test_what_a_format_cannot_hold_is_refused_before_any_work(
 
 def test_metadata_too_long_for_a_jpeg_are_left_out_and_said(tmp_path):
     long = Metadata(
-        exif=exif.build(
-            exif.ExifDirectories(main={270: Value(2, 70_000, b"a" * 69_999 + b"\0")})
-        ),
+        exif=exif.build(exif.ExifDirectories(main={270: Value(2, 70_000, b"a" * 69_999 + b"\0")})),
         xmp=b"<x>" + b" " * 70_000 + b"</x>",
         iptc=b"\x1c\x02\x78\xff\xff",
     )

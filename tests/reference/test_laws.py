@@ -34,8 +34,13 @@ def matrix_profile(curve):
     ("code", "with_compensation", "without"),
     # In closed form: the destination's curve is a line from 0.02 to 1, so with compensation its
     # device value is the source's linear value, without it (linear - 0.02) / 0.98, clipped.
-    [(0, 0, 0), (64, 0.047827, 0.028391), (128, 0.219638, 0.203708), (192, 0.535760, 0.526284),
-     (255, 1, 1)],
+    [
+        (0, 0, 0),
+        (64, 0.047827, 0.028391),
+        (128, 0.219638, 0.203708),
+        (192, 0.535760, 0.526284),
+        (255, 1, 1),
+    ],
 )
 def test_black_point_compensation_in_closed_form(code, with_compensation, without):
     source = matrix_profile(icc.parametric_curve([2.19921875]))
@@ -99,8 +104,10 @@ def measurements():
     lines = CMYK.data[offset + 8 : offset + size].decode("ascii").splitlines()
     names = lines[lines.index("BEGIN_DATA_FORMAT") + 1].split()
     rows = [line.split() for line in lines[lines.index("BEGIN_DATA") + 1 : lines.index("END_DATA")]]
-    columns = [[float(row[names.index(name)]) for row in rows] for name in (
-        "CMYK_C", "CMYK_M", "CMYK_Y", "CMYK_K", "XYZ_X", "XYZ_Y", "XYZ_Z")]
+    columns = [
+        [float(row[names.index(name)]) for row in rows]
+        for name in ("CMYK_C", "CMYK_M", "CMYK_Y", "CMYK_K", "XYZ_X", "XYZ_Y", "XYZ_Z")
+    ]
     return np.array(columns[:4]).T, np.array(columns[4:]).T / 100
 
 
@@ -108,8 +115,6 @@ def test_a_printer_profile_reproduces_its_own_measurements():
     ink, xyz = measurements()
     assert len(ink) == 2376
     pixels = np.rint(ink / 100 * 65535).astype(np.uint16)
-    difference = delta_e_00(
-        xyz_to_lab(xyz), to_lab(CMYK, pixels, Intent.ABSOLUTE_COLORIMETRIC)
-    )
+    difference = delta_e_00(xyz_to_lab(xyz), to_lab(CMYK, pixels, Intent.ABSOLUTE_COLORIMETRIC))
     assert difference.mean() < 0.4
     assert difference.max() < 2.1

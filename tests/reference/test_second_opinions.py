@@ -35,15 +35,24 @@ CURVES = (0.002, 0.3)  # mean, max; the maximum is a dark, saturated colour: see
 SMOOTH = (0.25, 3.0)  # the demo's tables
 ROUGH = (0.6, 5.0)  # made from measurements, 17 points a side
 PAIRS = [
-    ("srgb", "wide", CURVES), ("wide", "srgb", CURVES), ("grey", "srgb", CURVES),
+    ("srgb", "wide", CURVES),
+    ("wide", "srgb", CURVES),
+    ("grey", "srgb", CURVES),
     ("srgb", "grey", CURVES),
-    ("wide", "canvas 4", SMOOTH), ("wide", "canvas 2", SMOOTH), ("srgb", "book 2", SMOOTH),
-    ("wide", "book 4", SMOOTH), ("book 4", "canvas 4", SMOOTH), ("canvas 4", "wide", SMOOTH),
-    ("srgb", "measured", ROUGH), ("measured", "srgb", ROUGH), ("grey", "measured", ROUGH),
+    ("wide", "canvas 4", SMOOTH),
+    ("wide", "canvas 2", SMOOTH),
+    ("srgb", "book 2", SMOOTH),
+    ("wide", "book 4", SMOOTH),
+    ("book 4", "canvas 4", SMOOTH),
+    ("canvas 4", "wide", SMOOTH),
+    ("srgb", "measured", ROUGH),
+    ("measured", "srgb", ROUGH),
+    ("grey", "measured", ROUGH),
     ("measured", "book 2", ROUGH),
 ]
 COLORIMETRIC = [
-    (Intent.RELATIVE_COLORIMETRIC, False), (Intent.RELATIVE_COLORIMETRIC, True),
+    (Intent.RELATIVE_COLORIMETRIC, False),
+    (Intent.RELATIVE_COLORIMETRIC, True),
     (Intent.ABSOLUTE_COLORIMETRIC, False),
 ]
 
@@ -54,7 +63,9 @@ def by_iccdev(source, destination, intent, compensate, pixels, folder):
         path = folder / f"{index}.icc"
         path.write_bytes(profile.data)
         cmm.attach(
-            path, intent=iccdev.Intent(intent.code), interp=iccdev.Interpolation.Tetrahedral,
+            path,
+            intent=iccdev.Intent(intent.code),
+            interp=iccdev.Interpolation.Tetrahedral,
             use_bpc=compensate,
         )
     cmm.begin()
@@ -88,8 +99,12 @@ def test_colorimetric_agrees_with_iccdev(
 @pytest.mark.parametrize(
     ("source", "destination", "tolerances"),
     [
-        ("srgb", "canvas 4", SMOOTH), ("wide", "book 4", SMOOTH), ("book 4", "canvas 4", SMOOTH),
-        ("srgb", "measured", ROUGH), ("wide", "canvas 2", SMOOTH), ("srgb", "book 2", SMOOTH),
+        ("srgb", "canvas 4", SMOOTH),
+        ("wide", "book 4", SMOOTH),
+        ("book 4", "canvas 4", SMOOTH),
+        ("srgb", "measured", ROUGH),
+        ("wide", "canvas 2", SMOOTH),
+        ("srgb", "book 2", SMOOTH),
     ],
 )
 def test_tables_for_pictures_agree_with_iccdev(source, destination, tolerances, intent, tmp_path):
@@ -112,8 +127,14 @@ def test_tables_for_pictures_agree_with_iccdev(source, destination, tolerances, 
 @pytest.mark.parametrize(
     ("source", "destination"),
     [
-        ("srgb", "wide"), ("wide", "canvas 4"), ("srgb", "book 2"), ("wide", "measured"),
-        ("measured", "srgb"), ("book 2", "canvas 4"), ("srgb", "grey"), ("grey", "measured"),
+        ("srgb", "wide"),
+        ("wide", "canvas 4"),
+        ("srgb", "book 2"),
+        ("wide", "measured"),
+        ("measured", "srgb"),
+        ("book 2", "canvas 4"),
+        ("srgb", "grey"),
+        ("grey", "measured"),
         ("measured", "canvas 2"),
     ],
 )
@@ -125,8 +146,12 @@ def test_pillow_gives_the_same_8_bits(source, destination, intent, compensate):
     if compensate:
         flags |= ImageCms.Flags.BLACKPOINTCOMPENSATION
     conversion = ImageCms.buildTransform(
-        io.BytesIO(start.data), io.BytesIO(end.data), modes[start.encoding], modes[end.encoding],
-        ImageCms.Intent(intent.code), flags,
+        io.BytesIO(start.data),
+        io.BytesIO(end.data),
+        modes[start.encoding],
+        modes[end.encoding],
+        ImageCms.Intent(intent.code),
+        flags,
     )
     plane = pixels[..., 0] if start.encoding == "grey" else pixels
     image = Image.frombytes(modes[start.encoding], (pixels.shape[1], 1), plane.tobytes())
@@ -145,8 +170,12 @@ def test_lab_pixels_mean_what_pillow_says():
     lab = np.random.default_rng(2).integers(0, 256, (1, 10_000, 3), dtype=np.uint8)
     signed = np.stack([lab[..., 0], lab[..., 1] ^ 128, lab[..., 2] ^ 128], axis=-1)
     conversion = ImageCms.buildTransform(
-        ImageCms.createProfile("LAB"), io.BytesIO(SRGB.data), "LAB", "RGB",
-        ImageCms.Intent.RELATIVE_COLORIMETRIC, ImageCms.Flags.NOOPTIMIZE,
+        ImageCms.createProfile("LAB"),
+        io.BytesIO(SRGB.data),
+        "LAB",
+        "RGB",
+        ImageCms.Intent.RELATIVE_COLORIMETRIC,
+        ImageCms.Flags.NOOPTIMIZE,
     )
     image = Image.frombytes("LAB", (10_000, 1), signed.tobytes())
     theirs = np.asarray(ImageCms.applyTransform(image, conversion)).astype(int)

@@ -35,15 +35,21 @@ def job_of(
 ) -> Job:
     """A job for a medium; `more` are fields of `Job` or of its original."""
     original = {
-        "name": "mud.tif", "bytes": 1, "sha256": "0" * 64, "format": "TIFF", "bits": 16,
+        "name": "mud.tif",
+        "bytes": 1,
+        "sha256": "0" * 64,
+        "format": "TIFF",
+        "bits": 16,
         "spec": spec,
     }
     given = {
-        "id": "job-1", "destination": "wall",
-        "medium": Medium(
-            profile="p.icc", surface=surface, viewing_distance=viewing_distance
-        ),
-        "result": Result(), "profile": SRGB, "profiles": Path(), "folder": Path(),
+        "id": "job-1",
+        "destination": "wall",
+        "medium": Medium(profile="p.icc", surface=surface, viewing_distance=viewing_distance),
+        "result": Result(),
+        "profile": SRGB,
+        "profiles": Path(),
+        "folder": Path(),
     }
     for key, value in more.items():
         (given if key in Job.__dataclass_fields__ else original)[key] = value
@@ -58,8 +64,12 @@ def cut(pixels: Codes, rows: int, alpha: Codes | None = None) -> Iterator[Band]:
 
 
 def run_stage(
-    stage: Stage[Any], pixels: Codes, spec: RasterSpec, job: Job | None = None,
-    rows: int = 7, alpha: Codes | None = None,
+    stage: Stage[Any],
+    pixels: Codes,
+    spec: RasterSpec,
+    job: Job | None = None,
+    rows: int = 7,
+    alpha: Codes | None = None,
 ) -> tuple[Codes, RasterSpec, Findings, Codes | None]:
     """Open, review, run and close a stage; what came out, and its alpha."""
     for array in (pixels, alpha):
@@ -71,7 +81,9 @@ def run_stage(
     top = 0
     for band in made:
         assert (top, np.uint16, True) == (
-            band.top, band.pixels.dtype, band.pixels.flags.c_contiguous
+            band.top,
+            band.pixels.dtype,
+            band.pixels.flags.c_contiguous,
         )
         top += band.rows
     out = np.concatenate([band.pixels for band in made])

@@ -24,13 +24,22 @@ from stages.driving import job_of, run_stage, spec_of, stage_with
 
 CMYK = libvips("cmyk")
 
-COLOURS = np.array(
-    [
-        (255, 0, 0), (0, 255, 0), (0, 0, 255), (0, 255, 255), (255, 0, 255), (255, 255, 0),
-        (128, 128, 128), (194, 150, 130),
-    ],
-    dtype=np.uint16,
-) * 257
+COLOURS = (
+    np.array(
+        [
+            (255, 0, 0),
+            (0, 255, 0),
+            (0, 0, 255),
+            (0, 255, 255),
+            (255, 0, 255),
+            (255, 255, 0),
+            (128, 128, 128),
+            (194, 150, 130),
+        ],
+        dtype=np.uint16,
+    )
+    * 257
+)
 
 
 def checked(pixels, spec, destination, settings=None, conversion=None, **more):
@@ -95,11 +104,15 @@ def test_compensation_keeps_white_and_moves_black():
 @pytest.mark.parametrize(
     ("source", "destination", "mean_error"),
     [
-        (SRGB, CMYK, 0.05), (DISPLAY_P3, CMYK, 0.05), (WIDE_RGB, SRGB, 0.05),
+        (SRGB, CMYK, 0.05),
+        (DISPLAY_P3, CMYK, 0.05),
+        (WIDE_RGB, SRGB, 0.05),
         (SRGB, demo_printer("matte-canvas", "4.4"), 0.05),
-        (SRGB, demo_printer("coated-book", "2.4"), 0.05), (GREY, CMYK, 0.001),
+        (SRGB, demo_printer("coated-book", "2.4"), 0.05),
+        (GREY, CMYK, 0.001),
         # A grid of four inks is coarser: 21 points a side.
-        (CMYK, SRGB, 0.1), (lab_profile(), CMYK, 0.1),
+        (CMYK, SRGB, 0.1),
+        (lab_profile(), CMYK, 0.1),
     ],
 )
 def test_the_table_agrees_with_every_pixel_computed(source, destination, mean_error):

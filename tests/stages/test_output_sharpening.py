@@ -20,8 +20,13 @@ def lab_of(codes, profile=SRGB):
     """Second opinion on colours: LittleCMS, unoptimised, relative colorimetric, D50."""
     names = {Encoding.RGB: "rgb", Encoding.GREY: "gray", Encoding.CMYK: "cmyk"}
     encoded = imagecodecs.cms_transform(
-        codes, profile.data, lab_profile().data, colorspace=names[profile.encoding],
-        outcolorspace="lab", intent=1, flags=0x100,
+        codes,
+        profile.data,
+        lab_profile().data,
+        colorspace=names[profile.encoding],
+        outcolorspace="lab",
+        intent=1,
+        flags=0x100,
     ).astype(float)
     return encoded * [100 / 65535, 1 / 257, 1 / 257] - [0, 128, 128]
 
@@ -69,8 +74,13 @@ def test_a_halo_is_never_wider_than_a_fiftieth_of_an_inch(distance_mm, ppi):
 def test_rough_surfaces_are_sharpened_more():
     amounts = [
         strength.amount(surface)
-        for surface in (Surface.CANVAS, Surface.MATTE, Surface.LUSTRE, Surface.GLOSS,
-                        Surface.SCREEN)
+        for surface in (
+            Surface.CANVAS,
+            Surface.MATTE,
+            Surface.LUSTRE,
+            Surface.GLOSS,
+            Surface.SCREEN,
+        )
     ]
     assert sorted(amounts, reverse=True) == amounts
     assert {surface.value for surface in Surface} == set(strength._AMOUNTS)
@@ -121,10 +131,12 @@ def test_a_neutral_edge_stays_neutral():
 @pytest.mark.parametrize("profile", [SRGB, WIDE_RGB], ids=["srgb", "wide"])
 def test_edges_between_colours_move_in_lightness_only(profile):
     """dCh = sqrt(da*^2 + db*^2) (ISO 13655) of every pixel, before and after, is at most 0.5."""
-    pixels = np.concatenate([
-        edge((20000, 33000, 26000), (42000, 30000, 24000)),
-        edge((16000, 17000, 30000), (45000, 42000, 50000)),
-    ])
+    pixels = np.concatenate(
+        [
+            edge((20000, 33000, 26000), (42000, 30000, 24000)),
+            edge((16000, 17000, 30000), (45000, 42000, 50000)),
+        ]
+    )
     out, *_ = sharpened(pixels, profile, amount=1.5)
     before, after = lab_of(pixels, profile), lab_of(out, profile)
     assert np.abs(after[..., 0] - before[..., 0]).max() > 3
@@ -169,8 +181,14 @@ def test_findings_say_what_was_done_and_why():
         stage_with(OutputSharpening, {}), noise(), spec, job_of(spec, "canvas", "317.5 mm")
     )
     assert (1.5, 1.2, "canvas", 300.0, 317.5, False) == tuple(
-        findings[key] for key in (
-            "radius_px", "amount", "surface", "ppi", "viewing_distance_mm", "ppi_assumed",
+        findings[key]
+        for key in (
+            "radius_px",
+            "amount",
+            "surface",
+            "ppi",
+            "viewing_distance_mm",
+            "ppi_assumed",
         )
     )
     assert "exact, a* and b* kept" == findings["method"]
@@ -217,9 +235,7 @@ def test_lab_changes_in_its_lightness_alone():
 
 @pytest.fixture(scope="module")
 def printers(profiles):
-    return {
-        name: Profile.load(profiles / name) for name in ("matte-canvas.icc", "coated-book.icc")
-    }
+    return {name: Profile.load(profiles / name) for name in ("matte-canvas.icc", "coated-book.icc")}
 
 
 def test_an_rgb_profile_of_tables_keeps_neutral_edges_neutral(printers):

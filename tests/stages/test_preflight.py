@@ -32,11 +32,21 @@ def test_it_says_what_the_file_is_and_changes_nothing():
     np.testing.assert_array_equal(PIXELS, out)
     assert spec == result
     assert {
-        "format": "TIFF", "bits": 16, "colour_space": "RGB", "width_px": 40, "height_px": 30,
-        "megapixels": 0.0, "alpha": False, "pages": 1, "profile": SRGB.description,
-        "profile_assumed": False, "profile_problem": "", "effective_ppi": 240.0,
+        "format": "TIFF",
+        "bits": 16,
+        "colour_space": "RGB",
+        "width_px": 40,
+        "height_px": 30,
+        "megapixels": 0.0,
+        "alpha": False,
+        "pages": 1,
+        "profile": SRGB.description,
+        "profile_assumed": False,
+        "profile_problem": "",
+        "effective_ppi": 240.0,
         "clipped_share": {"highlights": 0.0, "shadows": 0.0, "any_channel": 0.0},
-        "notes": ["It has two pages."], "warnings": [],
+        "notes": ["It has two pages."],
+        "warnings": [],
     } == findings
 
 
@@ -76,14 +86,18 @@ def test_a_profile_is_assumed_when_the_settings_say_so(tmp_path, problem):
         ({}, "do not say what to assume for an RGB picture: set assume_rgb, or save the picture"),
         (
             {"assume_rgb": "none.icc"},
-            ("none.icc, which assume_rgb in the settings of wall names, cannot be read (No such "
-            "file or directory): put it into profiles/."),
+            (
+                "none.icc, which assume_rgb in the settings of wall names, cannot be read (No such "
+                "file or directory): put it into profiles/."
+            ),
         ),
         ({"assume_rgb": "broken.icc"}, "cannot be read (broken.icc has only 3 bytes"),
         (
             {"assume_rgb": "grey.icc"},
-            ("The profile grey.icc, which assume_rgb names, is not for an RGB picture: name "
-            "another one in the settings of wall."),
+            (
+                "The profile grey.icc, which assume_rgb names, is not for an RGB picture: name "
+                "another one in the settings of wall."
+            ),
         ),
     ],
 )

@@ -49,7 +49,9 @@ def test_any_band_height_gives_the_same_pixels(rows, per_call, monkeypatch):
 def test_settings_choose_the_conversion(intent, compensate):
     pixels = picture()
     settings = {
-        "intent": intent.value, "black_point_compensation": compensate, "precision": "exact",
+        "intent": intent.value,
+        "black_point_compensation": compensate,
+        "precision": "exact",
     }
     out, _, findings, _ = converted(pixels, spec_of(pixels), CMYK, settings)
     expected = Transform(
@@ -103,11 +105,13 @@ def test_lab_pictures_need_no_profile():
         (spec_of(picture(), None), "no-profile", "has no colour profile that can be used."),
         (
             spec_of(picture(), None, profile_problem="it was cut off"),
-            "no-profile", "that can be used: it was cut off. Embed the profile it was made in",
+            "no-profile",
+            "that can be used: it was cut off. Embed the profile it was made in",
         ),
         (
             spec_of(picture(4), SRGB, encoding=Encoding.CMYK),
-            "wrong-profile", "The picture is CMYK, but its colour profile “sRGB” is for RGB.",
+            "wrong-profile",
+            "The picture is CMYK, but its colour profile “sRGB” is for RGB.",
         ),
     ],
 )

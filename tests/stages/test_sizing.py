@@ -36,8 +36,13 @@ def photograph(height, width, channels=3, grain_px=8):
 @pytest.mark.parametrize(
     ("side", "ppi", "px"),
     [
-        ("210 mm", 300, 2480), ("297 mm", 300, 3508), ("400 mm", 300, 4724), ("60 cm", 240, 5669),
-        ("900 mm", 180, 6378), ("216 mm", 300, 2551), ("60 in", 240, 14400),
+        ("210 mm", 300, 2480),
+        ("297 mm", 300, 3508),
+        ("400 mm", 300, 4724),
+        ("60 cm", 240, 5669),
+        ("900 mm", 180, 6378),
+        ("216 mm", 300, 2551),
+        ("60 in", 240, 14400),
         ("2048 px", None, 2048),
     ],
 )
@@ -69,7 +74,8 @@ def test_a_length_becomes_the_nearest_whole_number_of_pixels(side, ppi, px):
 def test_a_picture_of_600_by_400_fits_as_the_mode_says(box, mode, enlarge, scaled, result):
     made = plan(600, 400, box, mode, enlarge=enlarge)
     assert (scaled, result) == (
-        (made.scaled_width_px, made.scaled_height_px), (made.width_px, made.height_px)
+        (made.scaled_width_px, made.scaled_height_px),
+        (made.width_px, made.height_px),
     )
 
 
@@ -104,7 +110,9 @@ def test_the_result_knows_its_ppi_and_enlargement():
     _, result, findings, _ = run_stage(stage, pixels, spec_of(pixels))
     assert (80, 2.0, 40.0) == (result.ppi, result.enlargement, result.effective_ppi)
     assert (25.4, 12.7, 2.0, False) == (
-        findings["width_mm"], findings["height_mm"], findings["scale"],
+        findings["width_mm"],
+        findings["height_mm"],
+        findings["scale"],
         findings["ppi_by_convention"],
     )
 
@@ -162,7 +170,8 @@ def test_a_step_is_never_overshot(size, smooth):
     if smooth:
         pixels[:, 40] = 35000
     out, *_ = run_stage(
-        stage_with(Sizing, {"width": f"{size[0]} px", "height": f"{size[1]} px"}), pixels,
+        stage_with(Sizing, {"width": f"{size[0]} px", "height": f"{size[1]} px"}),
+        pixels,
         spec_of(pixels),
     )
     assert (20000, 50000) == (out.min(), out.max())
@@ -233,7 +242,9 @@ def test_colour_behind_nothing_does_not_bleed_into_what_is_seen():
     alpha[:, :20] = 65535
     for size in ("20 px", "100 px"):
         out, _, _, out_alpha = run_stage(
-            stage_with(Sizing, {"long_edge": size}), pixels, spec_of(pixels, has_alpha=True),
+            stage_with(Sizing, {"long_edge": size}),
+            pixels,
+            spec_of(pixels, has_alpha=True),
             alpha=alpha,
         )
         seen = out_alpha > 600
@@ -279,7 +290,10 @@ def test_light_is_kept_by_a_reduction(profile):
 
 
 @given(
-    st.integers(1, 30), st.integers(1, 30), st.integers(1, 60), st.integers(1, 12),
+    st.integers(1, 30),
+    st.integers(1, 30),
+    st.integers(1, 60),
+    st.integers(1, 12),
     st.sampled_from([1, 3, 4]),
 )
 def test_any_picture_comes_out_in_the_size_that_was_promised(

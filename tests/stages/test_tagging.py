@@ -40,10 +40,17 @@ def exif_block():
     exif = Image.Exif()
     exif[274], exif[271], exif[282], exif[296] = 6, "Invented", 72.0, 2
     sub = exif.get_ifd(0x8769)
-    sub.update({
-        0x829A: 0.005, 0x9000: b"0232", 0xA001: 1, 0xA002: 9000, 0xA003: 6000,
-        0x9214: (4000, 3000), 0x927C: b"maker",
-    })
+    sub.update(
+        {
+            0x829A: 0.005,
+            0x9000: b"0232",
+            0xA001: 1,
+            0xA002: 9000,
+            0xA003: 6000,
+            0x9214: (4000, 3000),
+            0x927C: b"maker",
+        }
+    )
     exif.get_ifd(0x8825).update({1: "N", 2: (0.0, 0.0, 0.0)})
     return exif.tobytes().removeprefix(b"Exif\0\0")
 
@@ -71,7 +78,9 @@ def exiftool(tmp_path, metadata):
     Image.new("RGB", (40, 30)).save(path, **options)
     done = subprocess.run(
         ["exiftool", "-json", "-G1", "-n", path],
-        capture_output=True, check=True, text=True,
+        capture_output=True,
+        check=True,
+        text=True,
     )
     return json.loads(done.stdout)[0]
 
@@ -80,9 +89,14 @@ def test_a_picture_without_metadata_gets_what_is_true(tmp_path):
     metadata, findings = tagged()
     read = exiftool(tmp_path, metadata)
     expected = {
-        "IFD0:Orientation": 1, "IFD0:XResolution": 240, "IFD0:YResolution": 240,
-        "IFD0:ResolutionUnit": 2, "IFD0:Software": SOFTWARE, "ExifIFD:ColorSpace": 1,
-        "ExifIFD:ExifImageWidth": 40, "ExifIFD:ExifImageHeight": 30,
+        "IFD0:Orientation": 1,
+        "IFD0:XResolution": 240,
+        "IFD0:YResolution": 240,
+        "IFD0:ResolutionUnit": 2,
+        "IFD0:Software": SOFTWARE,
+        "ExifIFD:ColorSpace": 1,
+        "ExifIFD:ExifImageWidth": 40,
+        "ExifIFD:ExifImageHeight": 30,
         "ExifIFD:ExifVersion": "0232",
     }
     assert expected == {key: read.get(key) for key in expected}
@@ -93,8 +107,12 @@ def test_exif_is_carried_over_and_made_true(tmp_path):
     metadata, findings = tagged(Metadata(exif=exif_block()))
     read = exiftool(tmp_path, metadata)
     expected = {
-        "IFD0:Make": "Invented", "ExifIFD:ExposureTime": 0.005, "GPS:GPSLatitudeRef": "N",
-        "IFD0:Orientation": 1, "IFD0:XResolution": 240, "ExifIFD:ExifImageWidth": 40,
+        "IFD0:Make": "Invented",
+        "ExifIFD:ExposureTime": 0.005,
+        "GPS:GPSLatitudeRef": "N",
+        "IFD0:Orientation": 1,
+        "IFD0:XResolution": 240,
+        "ExifIFD:ExifImageWidth": 40,
         "ExifIFD:ColorSpace": 1,
     }
     assert expected == {key: read.get(key) for key in expected}
@@ -112,15 +130,20 @@ def test_xmp_is_carried_over_and_made_true(tmp_path):
     metadata, findings = tagged(Metadata(xmp=XMP))
     read = exiftool(tmp_path, metadata)
     expected = {
-        "XMP-tiff:Orientation": 1, "XMP-tiff:ImageWidth": 40, "XMP-exif:ExifImageWidth": 40,
-        "XMP-exif:ColorSpace": 1, "XMP-photoshop:ICCProfileName": SRGB.description,
-        "XMP-tiff:Make": "Invented", "XMP-xmp:Rating": 4,
-        "XMP-dc:Subject": ["tide", "mud & reeds"], "XMP-exif:GPSLatitude": 0,
+        "XMP-tiff:Orientation": 1,
+        "XMP-tiff:ImageWidth": 40,
+        "XMP-exif:ExifImageWidth": 40,
+        "XMP-exif:ColorSpace": 1,
+        "XMP-photoshop:ICCProfileName": SRGB.description,
+        "XMP-tiff:Make": "Invented",
+        "XMP-xmp:Rating": 4,
+        "XMP-dc:Subject": ["tide", "mud & reeds"],
+        "XMP-exif:GPSLatitude": 0,
     }
     assert expected == {key: read.get(key) for key in expected}
-    assert [
-        "Orientation", "ImageWidth", "PixelXDimension", "ColorSpace", "ICCProfile"
-    ] == findings["corrected_in_xmp"]
+    assert ["Orientation", "ImageWidth", "PixelXDimension", "ColorSpace", "ICCProfile"] == findings[
+        "corrected_in_xmp"
+    ]
     assert metadata.xmp.startswith(b'<?xpacket begin="\xef\xbb\xbf"')
     assert metadata.xmp.endswith(b'<?xpacket end="w"?>')
 
@@ -140,11 +163,13 @@ def test_texts_of_the_settings_are_written_in_exif_and_xmp_alike(tmp_path, metad
     made, findings = tagged(metadata, **TEXTS)
     read = exiftool(tmp_path, made)
     assert TEXTS == {
-        "copyright": read["IFD0:Copyright"], "creator": read["IFD0:Artist"],
+        "copyright": read["IFD0:Copyright"],
+        "creator": read["IFD0:Artist"],
         "description": read["IFD0:ImageDescription"],
     }
     assert TEXTS == {
-        "copyright": read["XMP-dc:Rights"], "creator": read["XMP-dc:Creator"],
+        "copyright": read["XMP-dc:Rights"],
+        "creator": read["XMP-dc:Creator"],
         "description": read["XMP-dc:Description"],
     }
     assert TEXTS == findings["added"]

@@ -134,7 +134,10 @@ class _Block:
 
 
 def _with_surroundings(
-    bands: Iterable[Band], margin: int, height: int, lightness_of_codes: Lightness,
+    bands: Iterable[Band],
+    margin: int,
+    height: int,
+    lightness_of_codes: Lightness,
     threads: Executor,
 ) -> Iterator[_Block]:
     """Blocks whose surroundings have arrived; keeps no more rows than they need."""

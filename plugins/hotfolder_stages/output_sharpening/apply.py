@@ -172,8 +172,12 @@ class _ByProfile(Lightness):
 
     def of(self, codes: Codes) -> Plane:
         lab = imagecodecs.cms_transform(
-            np.ascontiguousarray(codes), self._profile.data, lab_profile().data,
-            colorspace=LITTLECMS_NAMES[self._profile.encoding], outcolorspace="lab", intent=1,
+            np.ascontiguousarray(codes),
+            self._profile.data,
+            lab_profile().data,
+            colorspace=LITTLECMS_NAMES[self._profile.encoding],
+            outcolorspace="lab",
+            intent=1,
         )
         return np.asarray(lab[..., 0] * _L_PER_CODE)
 

@@ -33,7 +33,12 @@ MAX_HALO_IN = 1 / 50
 HALO_PER_RADIUS = 1.645
 
 _AMOUNTS = {
-    "canvas": 1.2, "newsprint": 1.2, "matte": 1.0, "lustre": 0.8, "gloss": 0.7, "screen": 0.4,
+    "canvas": 1.2,
+    "newsprint": 1.2,
+    "matte": 1.0,
+    "lustre": 0.8,
+    "gloss": 0.7,
+    "screen": 0.4,
 }
 
 

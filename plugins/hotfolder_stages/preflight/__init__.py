@@ -126,21 +126,24 @@ class Preflight(Stage[PreflightSettings]):
         kind = _KINDS[raster.encoding]
         if self.settings.no_profile == "hold":
             raise Hold(
-                code, f"{_sentence(fault)} Nobody can know which colours its numbers mean: save "
+                code,
+                f"{_sentence(fault)} Nobody can know which colours its numbers mean: save "
                 "it again with its profile embedded.",
             )
         key = f"assume_{raster.encoding}"
         name = getattr(self.settings, key)
         if name is None:
             raise Hold(
-                code, f"{_sentence(fault)} The settings of {self._job.destination} do not say "
+                code,
+                f"{_sentence(fault)} The settings of {self._job.destination} do not say "
                 f"what to assume for {kind} picture: set {key}, or save the picture again with "
                 "its profile embedded.",
             )
         profile = self._load(name, code, key)
         if profile.encoding is not raster.encoding:
             raise Hold(
-                code, f"{_sentence(fault)} The profile {name}, which {key} names, is not for "
+                code,
+                f"{_sentence(fault)} The profile {name}, which {key} names, is not for "
                 f"{kind} picture: name another one in the settings of {self._job.destination}.",
             )
         self._warnings.append(f"{_sentence(fault)} {profile.description} was assumed.")
@@ -152,7 +155,8 @@ class Preflight(Stage[PreflightSettings]):
         except (OSError, ProfileError) as error:
             why = error.strerror if isinstance(error, OSError) else str(error)
             raise Hold(
-                code, f"It carries no colour profile that can be used, and {name}, which {key} in "
+                code,
+                f"It carries no colour profile that can be used, and {name}, which {key} in "
                 f"the settings of {self._job.destination} names, cannot be read ({why}): put it "
                 "into profiles/.",
             ) from error

@@ -49,7 +49,9 @@ class Clipped:
             seen = int(np.count_nonzero(visible))
         blown, blocked, any_channel = (int(np.count_nonzero(mask)) for mask in masks)
         return Clipped(
-            self.pixels + seen, self.blown + blown, self.blocked + blocked,
+            self.pixels + seen,
+            self.blown + blown,
+            self.blocked + blocked,
             self.any_channel + any_channel,
         )
 

@@ -92,7 +92,10 @@ class Sizing(Stage[SizingSettings]):
         ppi = self.settings.ppi or SCREEN_PPI
         settings = self.settings
         made = plan(
-            raster.width_px, raster.height_px, settings.box(ppi), settings.mode,
+            raster.width_px,
+            raster.height_px,
+            settings.box(ppi),
+            settings.mode,
             enlarge=settings.enlarge,
         )
         same = (made.scaled_width_px, made.scaled_height_px) == (raster.width_px, raster.height_px)
@@ -100,7 +103,10 @@ class Sizing(Stage[SizingSettings]):
         domain = None if same else choose(raster, reduces=reduces)
         self._work = _Work(raster, made, domain)
         self._result = replace(
-            raster, width_px=made.width_px, height_px=made.height_px, ppi=ppi,
+            raster,
+            width_px=made.width_px,
+            height_px=made.height_px,
+            ppi=ppi,
             enlargement=raster.enlargement * made.scaled_width_px / raster.width_px,
         )
         return self._result

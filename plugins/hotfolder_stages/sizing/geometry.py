@@ -131,9 +131,12 @@ def plan(width_px: int, height_px: int, box: Box, mode: Mode, *, enlarge: bool) 
         result = (min(across, scaled[0]), min(down, scaled[1]))
     spare = [side - of for side, of in zip(scaled, result, strict=True)]
     return Plan(
-        *scaled, *result,
-        crop_left_px=max(0, spare[0]) // 2, crop_top_px=max(0, spare[1]) // 2,
-        border_left_px=max(0, -spare[0]) // 2, border_top_px=max(0, -spare[1]) // 2,
+        *scaled,
+        *result,
+        crop_left_px=max(0, spare[0]) // 2,
+        crop_top_px=max(0, spare[1]) // 2,
+        border_left_px=max(0, -spare[0]) // 2,
+        border_top_px=max(0, -spare[1]) // 2,
     )
 
 

@@ -83,7 +83,9 @@ def _gaps(
 
 
 def _limits(
-    before: NDArray[np.float32], left: NDArray[np.float32], right: NDArray[np.float32],
+    before: NDArray[np.float32],
+    left: NDArray[np.float32],
+    right: NDArray[np.float32],
     after: NDArray[np.float32],
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Least and greatest value between `left` and `right`, two samples and their neighbours."""
@@ -176,7 +178,10 @@ class Down:
         def work(part: tuple[int, slice]) -> None:
             plane, columns = part
             _mix_rows(
-                kept[plane, :, columns], self._kept_start, self._heights[0], ready,
+                kept[plane, :, columns],
+                self._kept_start,
+                self._heights[0],
+                ready,
                 made[plane, :, columns],
             )
 
@@ -201,7 +206,10 @@ def _parts(planes: int, size: int) -> list[tuple[int, slice]]:
 
 
 def _mix_rows(
-    rows: NDArray[np.float32], start: int, height: int, ready: list[Taps],
+    rows: NDArray[np.float32],
+    start: int,
+    height: int,
+    ready: list[Taps],
     made: NDArray[np.float32],
 ) -> None:
     """Fill `made` with one weighted and bounded sum for each of `ready`.

@@ -40,7 +40,8 @@ class Truth:
         """The facts of a raster; ppi as a ratio that a RATIONAL can hold, to 1/1000."""
         profile = raster.profile
         return cls(
-            raster.width_px, raster.height_px,
+            raster.width_px,
+            raster.height_px,
             Fraction(raster.ppi).limit_denominator(1000) if raster.ppi else None,
             profile is not None and is_srgb(profile),
             profile.description if profile else "",

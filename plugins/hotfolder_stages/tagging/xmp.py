@@ -95,7 +95,8 @@ class Xmp:
 
     def _descriptions(self) -> list[Element]:
         return [
-            each for each in self._rdf.childNodes
+            each
+            for each in self._rdf.childNodes
             if each.nodeType == Node.ELEMENT_NODE and each.namespaceURI == _RDF
         ]
 
@@ -217,7 +218,8 @@ def _read(packet: bytes) -> Document:
 
 def _children(parent: Element, namespace: str, name: str) -> list[Element]:
     return [
-        each for each in parent.childNodes
+        each
+        for each in parent.childNodes
         if each.nodeType == Node.ELEMENT_NODE
         and (each.namespaceURI, each.localName) == (namespace, name)
     ]
