@@ -111,12 +111,18 @@ def sweep_in_child(
     return acts
 
 
+def below(folder: Path) -> Iterator[Path]:
+    """Every file below a folder, also through links to folders; its real path."""
+    for top, _, names in sorted(os.walk(folder, followlinks=True)):
+        yield from (Path(top, name).resolve() for name in sorted(names))
+
+
 def hashes(root: Root, *kinds: str) -> Iterator[str]:
     """SHA-256 of every original under these folders; results and our own files are left out."""
     for kind in kinds:
-        for path in sorted((root.path / kind).rglob("*")):
+        for path in below(root.path / kind):
             ours = path.name in _OURS or path.name.startswith(".") or path.parent.name == "result"
-            if path.is_file() and not ours:
+            if not ours:
                 yield hashlib.sha256(path.read_bytes()).hexdigest()
 
 
@@ -128,7 +134,8 @@ def check_books(root: Root, dropped: list[str]) -> None:
 
     logged = [
         json.loads(line)
-        for log in sorted((root.path / "out").glob("*/log.jsonl"))
+        for log in below(root.path / "out")
+        if log.name == "log.jsonl"
         for line in log.read_bytes().splitlines()
     ]
     assert sorted(dropped) == sorted(record["original"]["sha256"] for record in logged)
@@ -139,18 +146,20 @@ def check_books(root: Root, dropped: list[str]) -> None:
     }
 
     results = {
-        record["results"][0]["path"]: record["results"][0]["sha256"]
+        str(Path(record["results"][0]["path"]).resolve()): record["results"][0]["sha256"]
         for record in logged
         if record["state"] == State.DELIVERED
     }
     out = {
         str(path): hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in (root.path / "out").rglob("*")
-        if path.is_file() and path.name != "log.jsonl"
+        for path in below(root.path / "out")
+        if path.name != "log.jsonl"
     }
     assert results == out
     left = [
-        str(path) for path in root.path.rglob(".hotfolder-*") if path.name != ".hotfolder-folder"
+        str(path)
+        for path in below(root.path)
+        if path.name.startswith(".hotfolder-") and path.name != ".hotfolder-folder"
     ]
     assert left == []
 

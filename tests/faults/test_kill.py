@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import re
 import shutil
+import tempfile
+from pathlib import Path
 
 import pytest
 
@@ -40,6 +42,16 @@ def filled(root):
     return root
 
 
+@pytest.fixture
+def elsewhere():
+    """A folder on another file system than the tests' own."""
+    shm = Path("/dev/shm")
+    if not shm.is_dir() or shm.stat().st_dev == Path(tempfile.gettempdir()).stat().st_dev:
+        pytest.skip("this machine has one file system only")
+    with tempfile.TemporaryDirectory(dir=shm) as folder:
+        yield Path(folder)
+
+
 def copied(root: Root, to) -> Root:
     shutil.copytree(root.path, to)
     return Root(to)
@@ -69,6 +81,33 @@ def test_a_kill_at_any_act_loses_nothing_and_delivers_nothing_twice(
         check_books(root, dropped)
         shutil.rmtree(root.path)
     record_property("acts", f"{len(range(1, len(acts) + 1, step))} of {len(acts)}")
+
+
+@pytest.mark.parametrize("kind", ["hot_folder", "results", "held", "originals"])
+def test_a_folder_on_another_file_system_is_as_safe(filled, elsewhere, tmp_path, kind, every_act):
+    name = {"hot_folder": "in", "results": "out"}.get(kind, kind)
+    dropped = dropped_hashes(filled.path / "in/fine-art-canvas")
+    file = filled.destinations / "fine-art-canvas.toml"
+    there = f'[folders]\n{kind} = "{{}}"\n'
+
+    def moved(number):
+        """A copy of the root, one of whose folders is a mount of another file system."""
+        root = copied(filled, tmp_path / f"{kind}-{number}")
+        place = elsewhere / f"{kind}-{number}"
+        shutil.move(root.path / name / "fine-art-canvas", place)
+        (root.path / name / "fine-art-canvas").symlink_to(place)
+        text = file.read_text() + there.format(place)
+        (root.destinations / "fine-art-canvas.toml").write_text(text)
+        return root
+
+    acts = sweep_in_child(moved("counted"))
+    assert acts is not None
+    step = 1 if every_act else max(1, len(acts) // 6)
+    for number in range(2, len(acts) + 1, step):
+        root = moved(number)
+        assert sweep_in_child(root, number, after=True) is None
+        assert sweep_in_child(root) is not None, f"no end after act {number}, {acts[number - 1]}"
+        check_books(root, dropped)
 
 
 def test_a_kill_during_recovery_is_recovered_too(filled, tmp_path):

@@ -1,0 +1,55 @@
+"""README.md and DEVELOPERS.md say what is so."""
+
+import re
+import tomllib
+from pathlib import Path
+
+from hotfolder.cli import app
+from hotfolder.registry import ENTRY_POINT_GROUP, load_registry
+from hotfolder.settings import Intake, check_destination
+
+TOP = Path(__file__).parents[2]
+README = (TOP / "README.md").read_text()
+DEVELOPERS = (TOP / "DEVELOPERS.md").read_text()
+BLOCKS = re.findall(r"```(\w*)\n(.*?)```", README, re.DOTALL)
+
+
+def test_ci_runs_the_second_command_of_the_readme_word_for_word():
+    commands = [text.strip() for kind, text in BLOCKS if kind == "sh"]
+    assert ".venv/bin/hotfolder demo" in commands[0]
+    assert ".venv/bin/pytest" in commands[1]
+    assert commands[1] in (TOP / ".ci" / "run").read_text()
+
+
+def test_the_destination_in_the_readme_is_right(root):
+    (text,) = (text for kind, text in BLOCKS if kind == "toml" and "[medium]" in text)
+    path = root.destinations / "fine-art-canvas.toml"
+    found = check_destination(path, tomllib.loads(text), load_registry(), Intake())
+    assert set(found.stage_settings) == set(found.file.stages)
+
+
+def test_every_command_is_in_the_readme():
+    names = [command.name or command.callback.__name__ for command in app.registered_commands]
+    assert [name for name in names if f"hotfolder {name}" not in README] == []
+
+
+def test_every_built_in_stage_is_in_the_table_for_developers():
+    rows = re.findall(r"^\| ([a-z-]+) \| `(\w+)/` \|", DEVELOPERS, re.MULTILINE)
+    assert sorted(name for name, _ in rows) == sorted(load_registry().stages)
+    rooms = TOP / "plugins" / "hotfolder_stages"
+    assert [room for _, room in rows if not (rooms / room).is_dir()] == []
+
+
+def test_the_entry_point_group_is_the_one_that_is_documented():
+    assert f"`{ENTRY_POINT_GROUP}`" in README
+
+
+def test_every_file_that_developers_are_pointed_to_exists():
+    named = set(re.findall(r"`((?:hotfolder|tests|examples|plugins|config)/[\w./-]+)`", DEVELOPERS))
+    assert named
+    assert [path for path in named if not (TOP / path).exists()] == []
+
+
+def test_the_default_intake_times_are_the_ones_of_a_new_root():
+    settings = tomllib.loads((TOP / "config/hotfolder_defaults/hotfolder.toml").read_text())
+    assert Intake.model_validate(settings["intake"]) == Intake()
