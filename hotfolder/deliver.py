@@ -224,8 +224,6 @@ class Deliverer:
         building = _building(folder)
         if not building.exists():
             return
-        for stray in building.glob(f"{durable.TEMPORARY_PREFIX}*"):
-            stray.unlink()  # a kill left it of a file that was being written here
         for name, data in (
             (WHY_FILE, why_text(record).encode()),
             (RECORD_FILE, to_json_line(record)),

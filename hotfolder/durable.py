@@ -15,7 +15,6 @@ import contextlib
 import errno
 import hashlib
 import os
-import secrets
 import stat
 import sys
 from collections.abc import Callable, Iterator
@@ -281,8 +280,14 @@ def _fsync_folders(first: Path, second: Path) -> None:
 def _make_new(
     target: Path, fill: Callable[[int], None], check: Callable[[Path], None] | None = None
 ) -> None:
-    """Make a file under a temporary name beside `target`; on success rename it, else remove it."""
-    temporary = target.parent / f"{TEMPORARY_PREFIX}{secrets.token_hex(8)}"
+    """Make a file under a temporary name beside `target`; on success rename it, else remove it.
+
+    There must be one writer at a time for one target.
+    """
+    # the same name for the same target, so that a second try clears what a kill left of the first
+    token = hashlib.sha256(os.fsencode(target.name)).hexdigest()[:16]
+    temporary = target.parent / f"{TEMPORARY_PREFIX}{token}"
+    temporary.unlink(missing_ok=True)
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
     file = os.open(temporary, flags | getattr(os, "O_CLOEXEC", 0), 0o644)
     try:
