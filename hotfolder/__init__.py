@@ -1,5 +1,6 @@
 """What a stage's author may import; everything else is the program's own and may change."""
 
+from hotfolder.destination import Medium, Result, Surface
 from hotfolder.errors import Hold, HotfolderError, Refuse, SettingsError, StorageError, Verdict
 from hotfolder.raster.model import Band, Encoding, Metadata, RasterSpec
 from hotfolder.stage import Findings, Job, Original, Stage, StageSettings
@@ -14,14 +15,17 @@ __all__ = [
     "HotfolderError",
     "Job",
     "LengthMm",
+    "Medium",
     "Metadata",
     "Original",
     "RasterSpec",
     "Refuse",
+    "Result",
     "SettingsError",
     "Share",
     "Stage",
     "StageSettings",
     "StorageError",
+    "Surface",
     "Verdict",
 ]

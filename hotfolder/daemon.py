@@ -12,23 +12,21 @@ import json
 import os
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from filelock import FileLock, Timeout
-
-from hotfolder import durable, intake, names, platforms
+from hotfolder import durable, names, platforms
 from hotfolder.claim import claim, recover_claim
 from hotfolder.deliver import Deliverer
-from hotfolder.errors import RootInUse, SettingsError, StorageError
+from hotfolder.errors import SettingsError, StorageError
+from hotfolder.hot_folder import HotFolder
 from hotfolder.jobs import Runner, Work, attempt_folder
 from hotfolder.ledger import JobRow, Ledger, State
-from hotfolder.logs import get_log
+from hotfolder.lock import served_alone
+from hotfolder.logs import get_log, utc_now
 from hotfolder.registry import Registry
 from hotfolder.root import DestinationFolders, Root
 from hotfolder.settings import SETTINGS_FILE, Destination, Settings, load_destination
@@ -37,31 +35,11 @@ from hotfolder.worker import read_progress, run_attempt
 _CLAIMS_A_TURN = 32
 _RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
 _SNAPSHOT_EVERY_S = 1.0
-_SHOWN = 50
 _SWEEP_TRIES = 3
 _LEDGER = "the ledger"
 
 Observer = Callable[[JobRow], None]
 """Called in a job's thread when the job has ended."""
-
-
-@dataclass
-class _HotFolder:
-    """A hot folder, how it is watched, and when it is looked at next."""
-
-    destination: Destination
-    folders: DestinationFolders
-    settler: intake.Settler
-    watch: intake.Watch
-    woken: threading.Event
-    due: float = 0.0
-    junk: int = 0
-    remarks: tuple[str, ...] = ()
-    problem: str = ""
-    problem_since: str = ""
-    last_scan: str = ""
-    settings_stamp: tuple[int, int] = (0, 0)
-    ready: deque[intake.Candidate] = field(default_factory=deque)
 
 
 @dataclass
@@ -98,7 +76,7 @@ class Daemon:
         self._trouble_of_claims: dict[str, _Trouble] = {}
         self._last_served: dict[str, int] = {}
         self._hand_outs = 0
-        self._started = _now()
+        self._started = utc_now()
         self._snapshot_due = 0.0
         self._log = get_log()
 
@@ -120,7 +98,7 @@ class Daemon:
         StorageError
             When the ledger cannot be used.
         """
-        with _served_alone(self.root):
+        with served_alone(self.root):
             self._ledger = Ledger(self.root.ledger)
             deliverer = Deliverer(self._ledger, self._folders_of)
             self._work = Work(self.root, self._ledger, deliverer, self._stop, self._run)
@@ -136,7 +114,7 @@ class Daemon:
                     self._loop(until_idle=until_idle)
             finally:
                 for hot in self._hot.values():
-                    hot.watch.stop()
+                    hot.stop()
                 self._write_snapshot(ended=True)
                 self._ledger.close()
                 self._log.info("daemon.stopped", root=str(self.root.path))
@@ -165,7 +143,7 @@ class Daemon:
             try:
                 self._reload()
                 for hot in self._hot.values():
-                    self._look(hot)
+                    hot.look()
                 more = self._claim()
                 self._hand_out()
                 self._trouble_of_claims.pop(_LEDGER, None)
@@ -179,11 +157,7 @@ class Daemon:
 
     def _is_idle(self) -> bool:
         """Nothing runs, nothing settles, and what is open is in trouble that lasts."""
-        now = time.monotonic()
-        if self._running or any(
-            hot.settler.waiting() or hot.ready or (hot.due <= now and not hot.problem)
-            for hot in self._hot.values()
-        ):
+        if self._running or not all(hot.is_idle() for hot in self._hot.values()):
             return False
         # a sweep does not wait for a disk to be mended: it tries a few times and says so
         if any(trouble.tries < _SWEEP_TRIES for trouble in list(self._trouble_of_claims.values())):
@@ -206,56 +180,10 @@ class Daemon:
 
     # intake
 
-    def _hot_folder(self, destination: Destination) -> _HotFolder:
+    def _hot_folder(self, destination: Destination) -> HotFolder:
         folders = self.root.folders(destination.name, destination.file.folders)
-        settings = destination.intake
-        woken = threading.Event()
-
-        def wake() -> None:
-            woken.set()
-            self._wake.set()
-
-        return _HotFolder(
-            destination,
-            folders,
-            intake.Settler(settings.quiet, settings.patience),
-            intake.Watch(folders.hot_folder, settings.watch, wake),
-            woken,
-            settings_stamp=_stamp(self._file_of(destination.name)),
-        )
-
-    def _look(self, hot: _HotFolder) -> None:
-        """Scan a hot folder if an event or the clock says so, and see what has settled."""
-        now = time.monotonic()
-        if hot.ready or (not hot.woken.is_set() and now < hot.due):
-            return  # what has settled is taken first; the scan after that finds the rest
-        hot.woken.clear()
-        try:
-            found = intake.scan(hot.folders.hot_folder)
-        except intake.Unreachable as error:
-            if not hot.problem:
-                hot.problem_since = _now()
-                self._log.error(
-                    "folder.unreachable", folder=str(hot.folders.hot_folder), reason=str(error)
-                )
-            hot.problem = str(error)
-            hot.due = now + hot.destination.intake.poll
-            return
-        if hot.problem:
-            self._log.info("folder.reachable_again", folder=str(hot.folders.hot_folder))
-            hot.problem = ""
-            hot.watch.restart()
-        hot.last_scan = _now()
-        hot.junk = found.junk
-        hot.remarks = found.problems
-        hot.ready = deque(hot.settler.update(found.candidates))
-        if not hot.watch.healthy():
-            hot.watch.restart()
-        interval = hot.destination.intake.rescan
-        if hot.watch.mode == "poll":
-            interval = hot.destination.intake.poll
-        next_check = hot.settler.next_check_s()
-        hot.due = now + (interval if next_check is None else min(interval, next_check))
+        stamp = _stamp(self._file_of(destination.name))
+        return HotFolder(destination, folders, self._wake.set, stamp)
 
     def _claim(self) -> bool:
         """Claim some of what has settled, fairly; return whether more could be claimed now."""
@@ -271,8 +199,7 @@ class Daemon:
                 for _ in range(min(_CLAIMS_A_TURN, len(hot.ready))):
                     candidate = hot.ready[0]
                     row = claim(self._ledger, self.root.spool, name, candidate)
-                    hot.ready.popleft()
-                    hot.settler.forget(candidate)
+                    hot.taken(candidate)
                     if row:
                         file = names.display_name(row.source)
                         self._log.info("job.claimed", job=row.id, destination=name, file=file)
@@ -283,7 +210,7 @@ class Daemon:
             hot.ready for name, hot in self._hot.items() if name not in self._trouble_of_claims
         )
 
-    def _check_room(self, hot: _HotFolder) -> None:
+    def _check_room(self, hot: HotFolder) -> None:
         """Take nothing in while a disk that its work needs is nearly full."""
         floor = self._settings.root.free_space
         for place in (self.root.spool, hot.folders.results):
@@ -359,7 +286,7 @@ class Daemon:
             self._observer(row)
 
     def _note_trouble(self, where: dict[str, _Trouble], key: str, error: StorageError) -> None:
-        trouble = where.setdefault(key, _Trouble(str(error), _now()))
+        trouble = where.setdefault(key, _Trouble(str(error), utc_now()))
         if trouble.tries == 0 or trouble.message != str(error):
             self._log.error("storage.trouble", about=key, reason=str(error))
         trouble.message = str(error)
@@ -398,7 +325,7 @@ class Daemon:
             self._log.info("settings.taken_up", destination=name)
             moved = changed.file.folders != hot.destination.file.folders
             if moved or changed.intake != hot.destination.intake:
-                hot.watch.stop()
+                hot.stop()
                 self._hot[name] = self._hot_folder(changed)
             else:
                 hot.destination = changed
@@ -426,8 +353,8 @@ class Daemon:
         return {
             "pid": None if ended else os.getpid(),
             "started": self._started,
-            "written": _now(),
-            "folders": {name: self._folder_status(hot) for name, hot in self._hot.items()},
+            "written": utc_now(),
+            "folders": {name: hot.status() for name, hot in self._hot.items()},
             "work": [
                 {
                     "job": row.id,
@@ -447,50 +374,6 @@ class Daemon:
             ],
         }
 
-    @staticmethod
-    def _folder_status(hot: _HotFolder) -> dict[str, Any]:
-        waiting = hot.settler.waiting()
-        return {
-            "hot_folder": str(hot.folders.hot_folder),
-            "watch": hot.watch.mode,
-            "watch_reason": hot.watch.reason,
-            "last_scan": hot.last_scan,
-            "left_alone": hot.junk,
-            "remarks": list(hot.remarks[:_SHOWN]),
-            "unreachable": hot.problem,
-            "unreachable_since": hot.problem_since if hot.problem else "",
-            "arriving": len(waiting),
-            "arriving_files": [
-                {"file": each.name, "reason": each.reason, "since_s": round(each.since_s, 1)}
-                for each in waiting[:_SHOWN]
-            ],
-        }
-
-
-@contextlib.contextmanager
-def _served_alone(root: Root) -> Iterator[None]:
-    """Hold the root's lock; name the holder when another process has it."""
-    lock = FileLock(root.lock, thread_local=False)
-    holder = root.lock.with_suffix(".pid")
-    try:
-        root.spool.mkdir(parents=True, exist_ok=True)
-        lock.acquire(timeout=0)
-    except Timeout:
-        with contextlib.suppress(OSError, ValueError):
-            said = json.loads(holder.read_text())
-            raise RootInUse(
-                f"{root.path} is served by process {said['pid']} since {said['since']}; "
-                "stop that one first"
-            ) from None
-        raise RootInUse(f"{root.path} is served by another process") from None
-    except OSError as error:
-        raise StorageError(f"{root.lock}: {error.strerror}; is {root.path} a root?") from error
-    try:
-        holder.write_text(json.dumps({"pid": os.getpid(), "since": _now()}))
-        yield
-    finally:
-        lock.release()
-
 
 def _stamp(path: Path) -> tuple[int, int]:
     try:
@@ -498,7 +381,3 @@ def _stamp(path: Path) -> tuple[int, int]:
     except OSError:
         return (-1, -1)
     return (found.st_mtime_ns, found.st_size)
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -10,6 +10,7 @@ import json
 import logging
 import logging.handlers
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -72,3 +73,8 @@ def _formatter(renderer: Any) -> logging.Formatter:
 
 def _dumps(event: Any, **options: Any) -> str:
     return json.dumps(event, ensure_ascii=True, **options)
+
+
+def utc_now() -> str:
+    """Now, in UTC to the second with a Z: how status, lock and log say a time."""
+    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -22,6 +22,7 @@ import imagecodecs
 from pydantic import TypeAdapter, ValidationError
 from pydantic.types import JsonValue
 
+from hotfolder.destination import Result
 from hotfolder.errors import Hold, HotfolderError, PluginError, Refuse, StorageError, Verdict
 from hotfolder.raster.complete import container_end
 from hotfolder.raster.model import Band, RasterSpec
@@ -37,7 +38,7 @@ from hotfolder.records import (
     WorkRecord,
 )
 from hotfolder.registry import Registry
-from hotfolder.settings import Destination, Result
+from hotfolder.settings import Destination
 from hotfolder.stage import Job, Original, Stage
 
 SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png"}

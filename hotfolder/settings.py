@@ -6,71 +6,21 @@ import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import Field, TypeAdapter, ValidationError, model_validator
+from pydantic import Field, TypeAdapter, ValidationError
 
 from hotfolder.colour.profile import Profile, ProfileError
+from hotfolder.destination import Medium, Result, SettingsModel
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.registry import Registry
-from hotfolder.stage import SettingsModel, StageSettings
-from hotfolder.units import ByteCount, DurationS, LengthMm, MoneyAmount
+from hotfolder.stage import StageSettings
+from hotfolder.units import ByteCount, DurationS
 
 SETTINGS_FILE = "hotfolder.toml"
 _DESTINATION_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 _Model = TypeVar("_Model", bound=SettingsModel)
-
-
-class Surface(StrEnum):
-    """What light meets on the wall or on the screen."""
-
-    CANVAS = "canvas"
-    MATTE = "matte"
-    LUSTRE = "lustre"
-    GLOSS = "gloss"
-    NEWSPRINT = "newsprint"
-    SCREEN = "screen"
-
-
-class Medium(SettingsModel):
-    """The table ``[medium]``: what will hang on the wall.
-
-    profile: file name in the root's ``profiles/``; viewing_distance: millimetres after parsing.
-    """
-
-    profile: Annotated[str, Field(min_length=1)]
-    surface: Surface
-    viewing_distance: LengthMm
-    cost_per_square_metre: MoneyAmount | None = None
-
-
-class Result(SettingsModel):
-    """The table ``[result]``: the file that comes out.
-
-    bits: 16 unless told, but a JPEG has 8; compression: for TIFF; quality: 1 … 100 and
-    subsampling: for JPEG.
-    """
-
-    format: Literal["tiff", "jpeg", "png"] = "tiff"
-    bits: Literal[8, 16] = 16
-    compression: Literal["none", "lzw", "deflate"] = "deflate"
-    quality: Annotated[int, Field(ge=1, le=100)] = 92
-    subsampling: Literal["4:4:4", "4:2:2", "4:2:0"] = "4:4:4"
-
-    @model_validator(mode="before")
-    @classmethod
-    def _jpeg_has_8_bits(cls, raw: Any) -> Any:
-        if isinstance(raw, dict) and raw.get("format") == "jpeg":
-            return {"bits": 8, **raw}
-        return raw
-
-    @model_validator(mode="after")
-    def _jpeg_has_not_16_bits(self) -> Self:
-        if self.format == "jpeg" and self.bits != 8:
-            raise ValueError("bits = 8 with format = jpeg, which has no other; or format = tiff")
-        return self
 
 
 class Limits(SettingsModel):

@@ -13,22 +13,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Generic, TypeVar
 
 import pluggy
-from pydantic import BaseModel, ConfigDict
 
+from hotfolder.destination import Medium, Result, SettingsModel
 from hotfolder.raster.model import Band, RasterSpec
 
 if TYPE_CHECKING:
     from hotfolder.colour.profile import Profile
-    from hotfolder.settings import Medium, Result
 
 hookspec = pluggy.HookspecMarker("hotfolder")
 hookimpl = pluggy.HookimplMarker("hotfolder")
-
-
-class SettingsModel(BaseModel):
-    """Base of every settings model: frozen, unknown keys forbidden."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class StageSettings(SettingsModel):

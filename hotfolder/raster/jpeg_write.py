@@ -10,12 +10,12 @@ from typing import Any
 
 from PIL import Image
 
+from hotfolder.destination import Result
 from hotfolder.errors import Refuse
 from hotfolder.raster import exif
 from hotfolder.raster.model import Band, Encoding, RasterSpec
 from hotfolder.raster.packets import to_image_resources
 from hotfolder.raster.result_file import whole
-from hotfolder.settings import Result
 
 MAX_SIDE_PX = 65_500
 """libjpeg's JPEG_MAX_DIMENSION; ITU-T T.81 would allow 65535."""

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import imagecodecs
 
+from hotfolder.destination import Result
 from hotfolder.errors import Refuse
 from hotfolder.raster.model import Band, Encoding, RasterSpec
 from hotfolder.raster.png_read import SIGNATURE
 from hotfolder.raster.result_file import whole
-from hotfolder.settings import Result
 
 _HEADER_END = len(SIGNATURE) + 12 + 13  # IHDR, the first chunk, has 13 bytes of content
 _LEVEL = 1  # measured: 4 takes one and a half times to twice as long for 1 to 8 per cent

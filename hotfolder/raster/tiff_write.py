@@ -16,11 +16,11 @@ import imagecodecs
 import numpy as np
 import tifffile
 
+from hotfolder.destination import Result
 from hotfolder.raster import exif
 from hotfolder.raster.model import Band, Encoding, RasterSpec, rebanded
 from hotfolder.raster.result_file import Samples, checked
 from hotfolder.raster.samples import to_cielab
-from hotfolder.settings import Result
 
 _STRIP_BYTES = 2**20
 _DEFLATE_LEVEL = 1  # measured: higher levels cost several times the time for a few per cent

@@ -12,12 +12,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from hotfolder.destination import Result
 from hotfolder.raster.jpeg_write import JpegFormat
 from hotfolder.raster.model import Band, RasterSpec
 from hotfolder.raster.png_write import PngFormat
 from hotfolder.raster.result_file import FormatWriter
 from hotfolder.raster.tiff_write import TiffFormat
-from hotfolder.settings import Result
 
 _FORMATS: dict[str, Callable[[RasterSpec, Result], FormatWriter]] = {
     "tiff": TiffFormat,

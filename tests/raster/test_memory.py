@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 import tifffile
 
+from hotfolder.destination import Result
 from hotfolder.raster.model import Band, Encoding, RasterSpec
 from hotfolder.raster.reading import open_original
 from hotfolder.raster.writing import open_result
-from hotfolder.settings import Result
 
 HEIGHT, WIDTH = 1600, 1200
 WHOLE_BYTES = HEIGHT * WIDTH * 3 * 2

@@ -13,12 +13,12 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from hotfolder.colour.profile import Profile
+from hotfolder.destination import Result
 from hotfolder.errors import Refuse
 from hotfolder.raster import exif
 from hotfolder.raster.ifd import Value
 from hotfolder.raster.model import Encoding, Metadata, RasterSpec
 from hotfolder.raster.writing import open_result
-from hotfolder.settings import Result
 from raster.pictures import (
     XMP,
     bands_of,

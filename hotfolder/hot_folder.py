@@ -1,0 +1,124 @@
+"""A hot folder at work: watched, scanned when due, and what has settled in it."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from typing import Any
+
+from hotfolder import intake
+from hotfolder.logs import get_log, utc_now
+from hotfolder.root import DestinationFolders
+from hotfolder.settings import Destination
+
+_SHOWN = 50
+
+
+class HotFolder:
+    """What the daemon knows of one destination's hot folder.
+
+    destination: its settings, as taken up last; ready: settled files, the oldest first;
+    due: when it is looked at next, on the clock of `time.monotonic`; problem: why it cannot be
+    reached, or ""; settings_stamp: of the settings file when it was last read.
+    """
+
+    def __init__(
+        self,
+        destination: Destination,
+        folders: DestinationFolders,
+        wake: Callable[[], None],
+        settings_stamp: tuple[int, int],
+    ) -> None:
+        self.destination = destination
+        self.folders = folders
+        self.settings_stamp = settings_stamp
+        self.ready: deque[intake.Candidate] = deque()
+        self.due = 0.0
+        self.problem = ""
+        self._problem_since = ""
+        self._last_scan = ""
+        self._junk = 0
+        self._remarks: tuple[str, ...] = ()
+        self._woken = threading.Event()
+
+        def wake_both() -> None:
+            self._woken.set()
+            wake()
+
+        settings = destination.intake
+        self._settler = intake.Settler(settings.quiet, settings.patience)
+        self._watch = intake.Watch(folders.hot_folder, settings.watch, wake_both)
+
+    def look(self) -> None:
+        """Scan if an event or the clock says so, and see what has settled."""
+        now = time.monotonic()
+        if self.ready or (not self._woken.is_set() and now < self.due):
+            return  # what has settled is taken first; the scan after that finds the rest
+        self._woken.clear()
+        try:
+            found = intake.scan(self.folders.hot_folder)
+        except intake.Unreachable as error:
+            self._note_unreachable(str(error))
+            self.due = now + self.destination.intake.poll
+            return
+        if self.problem:
+            get_log().info("folder.reachable_again", folder=str(self.folders.hot_folder))
+            self.problem = ""
+            self._watch.restart()
+        elif not self._watch.healthy():
+            self._watch.restart()
+        self._last_scan = utc_now()
+        self._junk = found.junk
+        self._remarks = found.problems
+        self.ready = deque(self._settler.update(found.candidates))
+        next_check = self._settler.next_check_s()
+        self.due = now + min(
+            self._interval(), self._interval() if next_check is None else next_check
+        )
+
+    def taken(self, candidate: intake.Candidate) -> None:
+        """The first of `ready` has been claimed, or is not there any more."""
+        self.ready.popleft()
+        self._settler.forget(candidate)
+
+    def is_idle(self) -> bool:
+        """Whether nothing arrives and nothing waits, as far as the last scan could see."""
+        if self._settler.waiting() or self.ready:
+            return False
+        return bool(self.problem) or self.due > time.monotonic()
+
+    def stop(self) -> None:
+        """Stop watching."""
+        self._watch.stop()
+
+    def status(self) -> dict[str, Any]:
+        """What ``status`` says of it, as JSON values."""
+        waiting = self._settler.waiting()
+        return {
+            "hot_folder": str(self.folders.hot_folder),
+            "watch": self._watch.mode,
+            "watch_reason": self._watch.reason,
+            "last_scan": self._last_scan,
+            "left_alone": self._junk,
+            "remarks": list(self._remarks[:_SHOWN]),
+            "unreachable": self.problem,
+            "unreachable_since": self._problem_since if self.problem else "",
+            "arriving": len(waiting),
+            "arriving_files": [
+                {"file": each.name, "reason": each.reason, "since_s": round(each.since_s, 1)}
+                for each in waiting[:_SHOWN]
+            ],
+        }
+
+    def _interval(self) -> float:
+        settings = self.destination.intake
+        return settings.poll if self._watch.mode == "poll" else settings.rescan
+
+    def _note_unreachable(self, reason: str) -> None:
+        if not self.problem:
+            self._problem_since = utc_now()
+            folder = str(self.folders.hot_folder)
+            get_log().error("folder.unreachable", folder=folder, reason=reason)
+        self.problem = reason
