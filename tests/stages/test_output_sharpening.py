@@ -8,7 +8,7 @@ from scipy.special import ndtr
 
 from hotfolder import Encoding, Hold
 from hotfolder.colour.profile import Profile, lab_profile
-from hotfolder.settings import Surface
+from hotfolder.destination import Surface
 from hotfolder_stages.output_sharpening import OutputSharpening, strength
 from hotfolder_stages.output_sharpening.detail import DetailFilter
 from stages.driving import GREY, SRGB, WIDE_RGB, job_of, run_stage, spec_of, stage_with

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 from hotfolder.units import MM_PER_INCH
 
 if TYPE_CHECKING:
-    from hotfolder.settings import Surface
+    from hotfolder.destination import Surface
 
 RADIANS = 0.0004
 MIN_RADIUS_PX = 0.5
