@@ -140,14 +140,24 @@ class DifferenceStatistics:
         """Add how often each code occurred. Shape (65536,)."""
         self._counts += counts
 
+    def add_weighted(self, differences: Floats, times: NDArray[np.int64]) -> None:
+        """Count each difference as often as `times` says. Shapes (n,) and (n,)."""
+        counts = np.bincount(self.encode(differences), weights=times, minlength=65536)
+        self.add_counts(np.rint(counts).astype(np.int64))
+
     @property
     def count(self) -> int:
         """How many differences were counted."""
         return int(self._counts.sum())
 
+    @classmethod
+    def first_code_above(cls, difference: float) -> int:
+        """Return the smallest code that stands for more than `difference`; 65536 if none does."""
+        return min(65536, int(np.floor(difference * 65535 / cls.FULL_SCALE + 0.5)) + 1)
+
     def share_above(self, difference: float) -> float:
         """Share of the differences that are more than `difference`, 0 … 1."""
-        first = int(np.floor(difference * 65535 / self.FULL_SCALE + 0.5)) + 1
+        first = self.first_code_above(difference)
         return float(self._counts[first:].sum() / max(1, self.count))
 
     def summary(self) -> dict[str, float]:

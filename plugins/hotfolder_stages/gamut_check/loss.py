@@ -3,7 +3,8 @@
 *Loss* is what the destination cannot make. The picture goes to the destination and back,
 relative colorimetric with black point compensation, and is compared with the picture whose black
 has been scaled to the destination's in the same way; so a weaker black does not count as loss
-everywhere. What a profile's own tables round is in it, about one ΔE inside the gamut.
+everywhere. What a profile's own tables round is in it, about one ΔE inside the gamut, so it is
+measured for each profile, and what is not above it does not count as lost.
 
 *Shift* is how far the destination's chosen rendering intent moves colours from the original:
 relative to the two whites, or in absolute terms when the intent is absolute colorimetric.
@@ -15,28 +16,36 @@ and neutral black points.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.difference import delta_e_00
+from hotfolder.colour.difference import Parts, delta_e_00, delta_e_00_parts
 from hotfolder.colour.encodings import D50_XYZ, lab_to_xyz, xyz_to_lab
-from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, lab_profile
+from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, ProfileError, lab_profile
+from hotfolder.colour.slabs import over_slabs
 from hotfolder.colour.transform import (
     BLACK_POINT_COMPENSATION,
     NO_GRID,
     Intent,
     Precision,
     Transform,
+    convert_pixels,
     to_lab,
 )
 from hotfolder.raster.model import Encoding
 
 Codes = NDArray[np.uint16]
 Floats = NDArray[np.floating[Any]]
+
+NOISE_COLOURS = 10_000
+"""Enough for the 99th percentile: a hundred colours lie beyond it."""
+
+_NOISE_SEED = 0
 
 
 @dataclass(frozen=True)
@@ -47,6 +56,19 @@ class Route:
     destination: Profile
     intent: Intent = Intent.RELATIVE_COLORIMETRIC
     black_point_compensation: bool = True
+
+
+@dataclass(frozen=True)
+class Noise:
+    """What going from device values to colour and back changes where nothing should: ΔE00."""
+
+    mean: float
+    p95: float
+    p99: float
+
+    def summary(self) -> dict[str, float]:
+        """Return the three figures under their names, rounded as other differences are."""
+        return {"mean": round(self.mean, 3), "p95": round(self.p95, 3), "p99": round(self.p99, 3)}
 
 
 def losses(route: Route, pixels: Codes) -> tuple[Floats, Floats]:
@@ -61,22 +83,89 @@ def losses(route: Route, pixels: Codes) -> tuple[Floats, Floats]:
     -------
     Two arrays, float64, shape (...): ΔE00 of loss, ΔE00 of shift.
     """
-    original = to_lab(route.source, pixels)
-    if route.source == route.destination:
-        nothing = np.zeros(original.shape[:-1])
-        return nothing, nothing
-    black_in, black_out = black_luminance(route.source), black_luminance(route.destination)
-    best = _there_and_back(route, pixels, Intent.RELATIVE_COLORIMETRIC, compensate=True)
-    loss = delta_e_00(compensated(original, black_in, black_out), best)
+    original, made = before_and_after(route, pixels)
+    shift = delta_e_00(original, made)
+    best = made if route == best_of(route) else before_and_after(best_of(route), pixels)[1]
+    return delta_e_00(wanted(route, pixels), best), shift
 
-    seen_with = Intent.RELATIVE_COLORIMETRIC
-    if route.intent is Intent.ABSOLUTE_COLORIMETRIC:
-        seen_with = Intent.ABSOLUTE_COLORIMETRIC
-        original = to_lab(route.source, pixels, seen_with)
-    made = _there_and_back(
-        route, pixels, route.intent, compensate=route.black_point_compensation, seen_with=seen_with
+
+def best_of(route: Route) -> Route:
+    """Return the way by which a destination gives all it can: what does not come out is lost."""
+    return replace(route, intent=Intent.RELATIVE_COLORIMETRIC, black_point_compensation=True)
+
+
+def wanted(route: Route, pixels: Codes) -> Floats:
+    """Colours of the picture with their black scaled to the destination's.
+
+    Nobody can ask more of the destination. Shapes (..., channels) to (..., 3): L*a*b*, relative
+    to the two whites.
+    """
+    lab = to_lab(route.source, pixels)
+    if route.source == route.destination:
+        return lab
+    return compensated(lab, black_luminance(route.source), black_luminance(route.destination))
+
+
+def before_and_after(route: Route, pixels: Codes) -> tuple[Floats, Floats]:
+    """Colours of the original, and those that come out as the picture will be converted.
+
+    Both relative to their whites, or absolute when the intent is. Shapes (..., channels of the
+    source) to (..., 3): L*a*b*.
+    """
+    absolute = route.intent is Intent.ABSOLUTE_COLORIMETRIC
+    seen_with = Intent.ABSOLUTE_COLORIMETRIC if absolute else Intent.RELATIVE_COLORIMETRIC
+    original = to_lab(route.source, pixels, seen_with)
+    if route.source == route.destination:
+        return original, original
+    there = Transform(
+        route.source,
+        route.destination,
+        route.intent,
+        black_point_compensation=route.black_point_compensation,
+        precision=Precision.EXACT,
     )
-    return loss, delta_e_00(original, made)
+    flat = pixels.reshape(1, -1, pixels.shape[-1])
+    made = to_lab(route.destination, there.apply(flat), seen_with)
+    return original, made.reshape(original.shape)
+
+
+def shift_parts(route: Route, pixels: Codes) -> Parts:
+    """Split the shift of colours into lightness, chroma and hue, exactly.
+
+    Shape (n, channels of the source), dtype uint16; the parts' shapes are (n,).
+    """
+
+    def compute(start: int, stop: int) -> Parts:
+        return delta_e_00_parts(*before_and_after(route, pixels[start:stop]))
+
+    slabs = over_slabs(compute, len(pixels), 1, worth_a_thread=10_000)
+    lightness, chroma, hue, total = (
+        np.concatenate([getattr(slab, name) for slab in slabs])
+        for name in ("lightness", "chroma", "hue", "total")
+    )
+    return Parts(lightness, chroma, hue, total)
+
+
+@lru_cache(maxsize=8)
+def round_trip_noise(profile: Profile) -> Noise:
+    """Measure what a profile's tables change on the way from device to colour and back.
+
+    Device values that the profile itself makes for colours become colours, which are in gamut for
+    that reason; those become device values again, and colours. The difference of the two colours
+    should be nothing, and is what the tables' grids and roundings leave. Media-relative
+    colorimetric. The first device values are made from random ones: among those, an ink printer's
+    profile has many that it never makes, too full of ink.
+    """
+    if not profile.can_be_destination:
+        raise ProfileError(f"{profile.description} describes an input device only")
+    shape = (1, NOISE_COLOURS, profile.encoding.channels)
+    pixels = np.random.default_rng(_NOISE_SEED).integers(0, 65536, shape, dtype=np.uint16)
+    intent = Intent.RELATIVE_COLORIMETRIC
+    first = convert_pixels(pixels, profile, profile, intent, NO_GRID)
+    second = convert_pixels(first, profile, profile, intent, NO_GRID)
+    difference = delta_e_00(to_lab(profile, first), to_lab(profile, second))
+    p95, p99 = np.percentile(difference, [95, 99])
+    return Noise(float(difference.mean()), float(p95), float(p99))
 
 
 def compensated(lab: Floats, black_in: float, black_out: float) -> Floats:
@@ -107,26 +196,6 @@ def black_luminance(profile: Profile) -> float:
         for flags in (NO_GRID, NO_GRID | BLACK_POINT_COMPENSATION)
     )
     return max(0.0, (before - after) / (1 - after))
-
-
-def _there_and_back(
-    route: Route,
-    pixels: Codes,
-    intent: Intent,
-    *,
-    compensate: bool,
-    seen_with: Intent = Intent.RELATIVE_COLORIMETRIC,
-) -> Floats:
-    there = Transform(
-        route.source,
-        route.destination,
-        intent,
-        black_point_compensation=compensate,
-        precision=Precision.EXACT,
-    )
-    flat = pixels.reshape(1, -1, pixels.shape[-1])
-    lab = to_lab(route.destination, there.apply(flat), seen_with)
-    return lab.reshape(*pixels.shape[:-1], 3)
 
 
 def _through_lab(profile: Profile, pixels: Codes, flags: int) -> Floats:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Annotated
+from dataclasses import asdict
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,15 +20,19 @@ from hotfolder.errors import Hold
 from hotfolder.raster.model import Band, RasterSpec
 from hotfolder.stage import Findings, Job, Stage, StageSettings
 from hotfolder.units import Share
-from hotfolder_stages.gamut_check.loss import Route
+from hotfolder_stages.gamut_check.cells import Cells
+from hotfolder_stages.gamut_check.hues import in_words, shares_by_hue
+from hotfolder_stages.gamut_check.loss import Route, round_trip_noise, shift_parts, wanted
+from hotfolder_stages.gamut_check.regions import Blocks, Region
 from hotfolder_stages.gamut_check.table import make_lookup
 
 
 class GamutCheckSettings(StageSettings):
     """The table ``[stage.gamut-check]``.
 
-    tolerance: ΔE00 above which a colour counts as lost. hold_above: share of the picture's pixels
-    that may be lost before the job is held; never, when it is not set.
+    tolerance: ΔE00 above which a colour counts as lost, if that is above the noise of the
+    destination's profile. hold_above: share of the picture's pixels that may be lost before the
+    job is held; never, when it is not set.
     """
 
     tolerance: Annotated[float, Field(ge=0, le=100)] = 3.0
@@ -35,7 +40,7 @@ class GamutCheckSettings(StageSettings):
 
 
 class GamutCheck(Stage[GamutCheckSettings]):
-    """Say how much of the picture the destination cannot make, and how far its colours move."""
+    """Say what of the picture the destination cannot make, where, and how far its colours move."""
 
     name = "gamut-check"
     Settings = GamutCheckSettings
@@ -49,69 +54,126 @@ class GamutCheck(Stage[GamutCheckSettings]):
             ``no-profile``, ``wrong-profile`` or ``profiles-do-not-join``, as profile-conversion.
         """
         conversion = job.settings.get("profile-conversion")
-        route = Route(
+        asked = str(getattr(conversion, "intent", Intent.RELATIVE_COLORIMETRIC))
+        self._notes: list[str] = []
+        if asked not in list(Intent):
+            asked = Intent.RELATIVE_COLORIMETRIC
+            self._notes.append(
+                "The conversion chooses between two intents after this stage; the shift is "
+                "that of relative colorimetric."
+            )
+        self._route = Route(
             source_profile(raster),
             job.profile,
-            Intent(getattr(conversion, "intent", Intent.RELATIVE_COLORIMETRIC)),
+            Intent(asked),
             black_point_compensation=getattr(conversion, "black_point_compensation", True),
         )
         try:
-            self._look_up = make_lookup(route)
+            self._look_up = make_lookup(self._route)
+            self._noise = round_trip_noise(job.profile)
         except ProfileError as error:
             raise Hold(
                 "profiles-do-not-join",
                 f"The picture cannot be compared with this destination: the profile {error}. "
                 f"Give the picture or the destination another profile.",
             ) from error
+        self._tolerance = max(self.settings.tolerance, self._noise.p99)
+        if self._tolerance > self.settings.tolerance:
+            self._notes.append(
+                f"The destination's profile is itself uncertain by {self._noise.p99:.1f} ΔE00, "
+                f"so only what is lost by more than that is counted, not by more than "
+                f"{self.settings.tolerance:g}."
+            )
         self._encoding = raster.encoding
-        self._route = route
         self._loss, self._shift = DifferenceStatistics(), DifferenceStatistics()
+        self._cells = Cells(raster.encoding)
+        self._blocks = Blocks(raster.width_px, raster.height_px)
         return raster
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Look at every pixel and pass it on."""
         for band in bands:
-            self._measure(flattened(band.pixels, band.alpha, self._encoding))
+            self._measure(band.top, flattened(band.pixels, band.alpha, self._encoding))
             yield band
 
     def close(self) -> Findings:
-        """Return the share lost and the statistics of loss and shift.
+        """Return what is lost, in which hues and where, and the statistics of loss and shift.
 
         Raises
         ------
         Hold
             ``gamut-loss``, when more than ``hold_above`` is lost.
         """
-        tolerance, limit = self.settings.tolerance, self.settings.hold_above
-        share, loss = self._loss.share_above(tolerance), self._loss.summary()
+        limit = self.settings.hold_above
+        share = self._loss.share_above(self._tolerance)
+        pixels, count, lost = self._cells.occupied()
+        lab = wanted(self._route, pixels)[lost > 0]
+        lost_words, hues = in_words(lab, lost[lost > 0]), shares_by_hue(lab, lost[lost > 0])
+        region = self._blocks.largest()
         findings = {
-            "tolerance_delta_e_00": tolerance,
+            "tolerance_delta_e_00": self.settings.tolerance,
+            "effective_tolerance_delta_e_00": round(self._tolerance, 3),
+            "round_trip_noise_delta_e_00": self._noise.summary(),
             "out_of_gamut_share": round(share, 6),
-            "delta_e_00": loss,
+            "lost_in_words": lost_words,
+            "lost_by_hue": {hue: round(part, 4) for hue, part in hues.items()},
+            "largest_region": region and {**asdict(region), "share": round(region.share, 6)},
+            "delta_e_00": self._loss.summary(),
             "shift_delta_e_00": self._shift.summary(),
+            "shift_parts_delta_e_00": _parts(self._route, pixels, count),
             "shift_intent": str(self._route.intent),
+            "notes": self._notes,
         }
         if limit is not None and share > limit:
-            raise Hold(
-                "gamut-loss",
-                f"{_percent(share)} of this picture has colours that the destination cannot make "
-                f"(allowed: {_percent(limit)}); on average they and the rest come out "
-                f"{loss['mean']:.1f} ΔE00 off, at worst {loss['max']:.1f}. "
-                f"Release it as it is, or bring these colours down and drop it again.",
-                findings,
-            )
+            raise Hold("gamut-loss", _message(share, limit, lost_words, region), findings)
         return findings
 
-    def _measure(self, pixels: NDArray[np.uint16]) -> None:
-        def count(start: int, stop: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    def _measure(self, top: int, pixels: NDArray[np.uint16]) -> None:
+        first_lost = DifferenceStatistics.first_code_above(self._tolerance)
+
+        def count(start: int, stop: int) -> tuple[NDArray[np.int64], ...]:
             codes = self._look_up(pixels[start:stop])
             loss, shift = (np.bincount(codes[..., k].ravel(), minlength=65536) for k in (0, 1))
-            return loss, shift
+            lost = codes[..., 0] >= first_lost
+            cells = self._cells.counts_of(pixels[start:stop], lost)
+            return loss, shift, cells, self._blocks.row_counts(lost)
 
-        for loss, shift in over_slabs(count, *pixels.shape[:2]):
+        for loss, shift, cells, rows in over_slabs(count, *pixels.shape[:2]):
             self._loss.add_counts(loss)
             self._shift.add_counts(shift)
+            self._cells.add(cells)
+            self._blocks.add(top, rows)
+            top += len(rows)
+
+
+def _parts(
+    route: Route, pixels: NDArray[np.uint16], counts: NDArray[np.int64]
+) -> dict[str, dict[str, float]]:
+    """Statistics of the shift's parts, by name.
+
+    ``mean_signed`` above 0 is lighter, richer, or a turn of hue from red towards yellow.
+    """
+    parts = shift_parts(route, pixels)
+    found: dict[str, dict[str, float]] = {}
+    for name in ("lightness", "chroma", "hue"):
+        values: Any = getattr(parts, name)
+        statistics = DifferenceStatistics()
+        statistics.add_weighted(np.abs(values), counts)
+        signed = float(values @ counts / max(1, counts.sum()))
+        found[name] = {"mean_signed": round(signed, 3), **statistics.summary()}
+    return found
+
+
+def _message(share: float, limit: float, lost_words: str, region: Region | None) -> str:
+    where = "they are scattered in places too small to name"
+    if region is not None:
+        where = f"the largest patch is {region.place} ({_percent(region.share)} of the picture)"
+    return (
+        f"{_percent(share)} of the picture cannot be made on this medium, {lost_words}; {where}. "
+        f"Limit {_percent(limit)}: release it as it is, or bring these colours down and drop it "
+        f"again."
+    )
 
 
 def _percent(share: float) -> str:
-    return f"{100 * share:.1f} %"
+    return f"{100 * share:.3g} %"

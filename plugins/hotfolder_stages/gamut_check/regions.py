@@ -1,0 +1,95 @@
+"""Where in the picture lost pixels lie together.
+
+The picture is seen as blocks, as many as make about 512 along its long edge, so that memory does
+not grow with it; a block belongs to a region when half of its pixels or more are lost, and blocks
+that touch, also at a corner, are one region. A picture of 512 pixels or less is its own blocks.
+Lost pixels finer than a block, as of thin lines, make no region and are called scattered.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+BLOCKS = 512
+"""Blocks along the long edge."""
+
+_TOUCHING = np.ones((3, 3), dtype=bool)
+_ALL_OVER = 0.8
+
+
+@dataclass(frozen=True)
+class Region:
+    """Lost pixels that lie together.
+
+    share: of all pixels of the picture, 0 … 1: those in it that are lost; left_px, top_px,
+    width_px, height_px: the box around it, true to `accuracy_px`; place: in words.
+    """
+
+    share: float
+    left_px: int
+    top_px: int
+    width_px: int
+    height_px: int
+    accuracy_px: int
+    place: str
+
+
+class Blocks:
+    """Counts of lost pixels by blocks of the picture."""
+
+    def __init__(self, width_px: int, height_px: int) -> None:
+        self._size = (height_px, width_px)
+        self.side_px = -(-max(width_px, height_px) // BLOCKS)
+        self._columns = np.arange(0, width_px, self.side_px)
+        self._counts = np.zeros((-(-height_px // self.side_px), len(self._columns)), np.int64)
+
+    def row_counts(self, lost: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """Count lost pixels of each row by columns of blocks, without adding them.
+
+        Shape (rows, width); returns shape (rows, columns of blocks).
+        """
+        if not lost.any():
+            return np.zeros((len(lost), len(self._columns)), dtype=np.int64)
+        return np.add.reduceat(lost, self._columns, axis=1, dtype=np.int64)
+
+    def add(self, top: int, row_counts: NDArray[np.int64]) -> None:
+        """Add what `row_counts` returned for rows from `top` on."""
+        rows = np.arange(top, top + len(row_counts)) // self.side_px
+        starts = np.flatnonzero(np.diff(rows, prepend=-1))
+        self._counts[rows[starts]] += np.add.reduceat(row_counts, starts, axis=0)
+
+    def largest(self) -> Region | None:
+        """Find the region that holds most lost pixels; None when no block is half lost."""
+        height_px, width_px = self._size
+        side = self.side_px
+        tall = np.diff(np.append(np.arange(0, height_px, side), height_px))
+        wide = np.diff(np.append(self._columns, width_px))
+        labels, found = ndimage.label(2 * self._counts >= tall[:, None] * wide, _TOUCHING)
+        if not found:
+            return None
+        sizes = np.bincount(labels.ravel(), weights=self._counts.ravel())
+        number = int(np.argmax(sizes[1:])) + 1
+        rows, columns = ndimage.find_objects(labels, number)[number - 1]
+        top, left = rows.start * side, columns.start * side
+        bottom, right = min(rows.stop * side, height_px), min(columns.stop * side, width_px)
+        middle = ndimage.center_of_mass(np.where(labels == number, self._counts, 0))
+        across = (middle[1] + 0.5) * side / width_px
+        down = (middle[0] + 0.5) * side / height_px
+        box = ((right - left) / width_px, (bottom - top) / height_px)
+        place = "all over the picture" if min(box) >= _ALL_OVER else _place(across, down)
+        share = float(sizes[number] / (width_px * height_px))
+        return Region(share, left, top, right - left, bottom - top, side, place)
+
+
+def _place(across: float, down: float) -> str:
+    """Name the ninth of the picture that a point, 0 … 1 from left and top, lies in."""
+    names = (
+        ("in the upper left", "at the top", "in the upper right"),
+        ("on the left", "in the middle", "on the right"),
+        ("in the lower left", "at the bottom", "in the lower right"),
+    )
+    return names[min(2, int(3 * down))][min(2, int(3 * across))]
