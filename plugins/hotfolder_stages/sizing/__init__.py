@@ -154,7 +154,7 @@ def _resampled(bands: Iterable[Band], work: _Work, threads: Executor) -> Iterato
     across = Across(work.source.width_px, made.scaled_width_px)
     down = Down(work.source.height_px, made.scaled_height_px, first, stop)
     top = 0
-    for piece in _pieces(bands, work):
+    for piece in rebanded(bands, _rows_per_block(work)):
         planes = across(_planes(piece, domain), threads)
         mixed = down.push(np.ascontiguousarray(planes[:, :, columns]), threads)
         if mixed.shape[1]:
@@ -162,16 +162,12 @@ def _resampled(bands: Iterable[Band], work: _Work, threads: Executor) -> Iterato
             top += mixed.shape[1]
 
 
-def _pieces(bands: Iterable[Band], work: _Work) -> Iterator[Band]:
-    """Bands cut so that neither they nor what becomes of them is large."""
+def _rows_per_block(work: _Work) -> int:
+    """Rows so many that neither they nor what becomes of them is large."""
     made, source = work.plan, work.source
     wide = max(source.width_px, made.scaled_width_px)
     rows_out_per_row = max(1.0, made.scaled_height_px / source.height_px)
-    rows = max(1, int(_BLOCK_PX / (wide * rows_out_per_row)))
-    for band in bands:
-        for at in range(0, band.rows, rows):
-            alpha = None if band.alpha is None else band.alpha[at : at + rows]
-            yield Band(band.top + at, band.pixels[at : at + rows], alpha)
+    return max(1, int(_BLOCK_PX / (wide * rows_out_per_row)))
 
 
 def _planes(band: Band, domain: Domain) -> Planes:

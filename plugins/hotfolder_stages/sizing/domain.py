@@ -89,7 +89,9 @@ class _Encoded(Domain):
     def to_codes(self, planes: Planes) -> Codes:
         codes = np.empty((*planes.shape[1:], planes.shape[0]), np.uint16)
         for channel, plane in enumerate(planes):
-            codes[..., channel] = np.rint(np.clip(plane, 0, _FULL))
+            rounded = np.clip(plane, 0, _FULL)
+            rounded += np.float32(0.5)
+            codes[..., channel] = rounded
         return codes
 
 

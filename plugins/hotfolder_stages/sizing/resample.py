@@ -1,8 +1,8 @@
-"""Lanczos resampling of a picture that streams by, row by row.
+"""Lanczos resampling of a picture that streams by in blocks of rows.
 
-Each row that arrives is resampled across at once (by Pillow, in double precision) and kept only
-while output rows need it; each output row is then the weighted sum of the rows kept, in their
-order. No arithmetic knows where a band begins, so any band height gives the same pixels.
+The rows of a block are resampled across at once and kept only while output rows need them; then
+the output rows that can be made are made of the rows kept. Blocks have the same rows whatever
+bands the picture came in, so the bands leave no trace.
 
 The kernel is Lanczos' with three lobes, widened by the factor of a reduction, so that it
 antialiases; at the picture's edges the weights of what is there are scaled to sum to 1, so that
@@ -20,80 +20,151 @@ gaps between samples that it covers.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
+
+from hotfolder_stages.weighted_sums import Plane, Tile, sum_columns, sum_rows, tiles
 
 Planes = NDArray[np.float32]
 """Shape (planes, rows, width), float32."""
 
+Index = NDArray[np.int64]
+
 LOBES = 3
 _GAPS_PER_STEP = 4
+_COLUMNS_AT_ONCE = 1024
+_SAMPLES_AT_ONCE = 2**16
+"""So many fit into a core's own cache together with what bounds them."""
 
 
-@dataclass(frozen=True)
-class Taps:
-    """What one output sample is made of: input samples ``start``, ``start + 1`` …, weighted.
-
-    gap_start, gap_stop: the gaps that bound it; gap i lies between samples i - 1 and i.
-    """
-
-    start: int
-    weights: NDArray[np.float32]
-    gap_start: int
-    gap_stop: int
-
-    @property
-    def stop(self) -> int:
-        """One past the last input sample."""
-        return self.start + len(self.weights)
-
-
-def taps(index: int, in_size: int, out_size: int) -> Taps:
-    """The input samples and weights of output sample `index`.
+class Kernel:
+    """What each output sample of one direction is made of, and bounded by.
 
     Samples are areas: the centre of output sample i is at (i + 1/2) * in_size / out_size, in
-    input samples from the picture's edge. Weights sum to 1.
+    input samples from the picture's edge. Gap g lies between input samples g - 1 and g.
+
+    Parameters
+    ----------
+    in_size, out_size
+        Samples along the whole picture, before and after.
     """
-    scale = in_size / out_size
-    widen = max(1.0, scale)
-    centre = (index + 0.5) * scale
-    gap_start, gap_stop = (int(each[0]) for each in _gaps(np.array([index]), in_size, out_size))
-    # Results at the edges are bounded by samples further in than the kernel reaches.
-    start = max(0, min(gap_start - 2, math.floor(centre - LOBES * widen + 0.5)))
-    stop = min(in_size, max(gap_stop + 1, math.floor(centre + LOBES * widen + 0.5)))
-    offsets = (np.arange(start, stop) + 0.5 - centre) / widen
-    weights = np.sinc(offsets) * np.sinc(offsets / LOBES) * (np.abs(offsets) < LOBES)
-    return Taps(start, (weights / weights.sum()).astype(np.float32), gap_start, gap_stop)
+
+    def __init__(self, in_size: int, out_size: int) -> None:
+        self.in_size, self.out_size = in_size, out_size
+        scale = in_size / out_size
+        support = LOBES * max(1.0, scale)
+        index = np.arange(out_size)
+        centre = (index + 0.5) * scale
+        taps = min(in_size, math.ceil(2 * support) + 1)
+        first = np.floor(centre - support + 0.5).astype(np.int64)
+        self.first: Index = np.clip(first, 0, in_size - taps)
+        self._centre = centre
+        self._support = support
+        self._taps = taps
+        most = max(1, in_size - 1)
+        self.gaps = min(most, 1 + max(0, math.ceil(_GAPS_PER_STEP * (scale - 1))))
+        gap = np.floor(centre + 0.5 - (self.gaps - 1) / 2).astype(np.int64)
+        self.gap_start: Index = np.clip(gap, 1, 1 + most - self.gaps)
+        # Results at the edges are bounded by samples further in than the kernel reaches.
+        self.needs_start: Index = np.maximum(0, np.minimum(self.first, self.gap_start - 2))
+        bounded = np.maximum(self.first + taps, self.gap_start + self.gaps + 1)
+        self.needs_stop: Index = np.minimum(in_size, bounded)
+
+    @property
+    def is_identity(self) -> bool:
+        """Whether there is nothing to do."""
+        return self.in_size == self.out_size
+
+    @cached_property
+    def weights(self) -> NDArray[np.float32]:
+        """Shape (out_size, taps), of the samples from ``first`` on; each row sums to 1."""
+        samples = self.first[:, None] + np.arange(self._taps)
+        offsets = (samples + 0.5 - self._centre[:, None]) * (LOBES / self._support)
+        weights = np.sinc(offsets) * np.sinc(offsets / LOBES) * (np.abs(offsets) < LOBES)
+        return np.asarray(weights / weights.sum(axis=1, keepdims=True), np.float32)
+
+    def tiles(self, start: int, stop: int) -> list[Tile]:
+        """The weights of some output samples as matrices."""
+        return tiles(self.first, self.weights, start, stop)
 
 
-def _gaps(
-    index: NDArray[np.int64], in_size: int, out_size: int
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """First and one past the last gap that bounds output samples; all have as many."""
-    scale = in_size / out_size
-    most = max(1, in_size - 1)
-    count = min(most, 1 + max(0, math.ceil(_GAPS_PER_STEP * (scale - 1))))
-    start = np.floor((index + 0.5) * scale + 0.5 - (count - 1) / 2).astype(np.int64)
-    start = np.clip(start, 1, 1 + most - count)
-    return start, start + count
+class _Bounds:
+    """Least and greatest value of some output samples, as places among those of the gaps.
+
+    axis: 0 down, 1 across; at: the input sample that an array begins with.
+    """
+
+    def __init__(self, kernel: Kernel, start: int, stop: int, at: int, axis: int) -> None:
+        self._axis, self._count = axis, kernel.gaps
+        gap = kernel.gap_start[start:stop]
+        self._first, self._stop = int(gap[0]), int(gap[-1]) + kernel.gaps
+        wanted = np.arange(self._first - 2, self._stop + 1)
+        self._samples = np.clip(wanted, 0, kernel.in_size - 1) - at
+        inside = 0 <= wanted[0] and wanted[-1] < kernel.in_size
+        self._slice = slice(int(self._samples[0]), int(self._samples[-1]) + 1) if inside else None
+        self._places = gap - self._first
+
+    def clip(self, samples: Plane, mixed: Plane) -> None:
+        """Bring results within the limits of the samples around them."""
+        lines = samples.shape[1 - self._axis]
+        step = max(16, _SAMPLES_AT_ONCE // len(self._samples))
+        for at in range(0, lines, step):
+            if self._axis == 0:
+                self._clip(samples[:, at : at + step], mixed[:, at : at + step])
+            else:
+                self._clip(samples[at : at + step], mixed[at : at + step])
+
+    def _clip(self, samples: Plane, mixed: Plane) -> None:
+        if self._slice is None:
+            around = np.take(samples, self._samples, axis=self._axis)
+        else:
+            around = self._cut(samples, self._slice)
+        size = self._stop - self._first
+        four = [self._cut(around, slice(each, each + size)) for each in range(4)]
+        least, greatest = _limits(*four)
+        np.maximum(mixed, self._over_gaps(least, np.minimum), out=mixed)
+        np.minimum(mixed, self._over_gaps(greatest, np.maximum), out=mixed)
+
+    def _cut(self, array: Plane, part: slice) -> Plane:
+        return array[part] if self._axis == 0 else array[:, part]
+
+    def _over_gaps(self, limit: Plane, extreme: Callable[..., Plane]) -> Plane:
+        """The extreme of a limit over the gaps of each output sample.
+
+        A window of any length is covered by two whose length is a power of two.
+        """
+        window, length = limit, 1
+        while 2 * length <= self._count:
+            window = extreme(
+                self._cut(window, slice(0, -length)), self._cut(window, slice(length, None))
+            )
+            length *= 2
+        bound = np.take(window, self._places, axis=self._axis, mode="clip")
+        if length < self._count:
+            ends = self._places + self._count - length
+            last = np.take(window, ends, axis=self._axis, mode="clip")
+            extreme(bound, last, out=bound)
+        return bound
 
 
-def _limits(
-    before: NDArray[np.float32],
-    left: NDArray[np.float32],
-    right: NDArray[np.float32],
-    after: NDArray[np.float32],
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def _limits(before: Plane, left: Plane, right: Plane, after: Plane) -> tuple[Plane, Plane]:
     """Least and greatest value between `left` and `right`, two samples and their neighbours."""
     half = np.float32(0.5)
-    from_left = left + half * (left - before)
-    from_right = right + half * (right - after)
-    least = np.minimum(np.minimum(left, right), np.maximum(from_left, from_right))
-    greatest = np.maximum(np.maximum(left, right), np.minimum(from_left, from_right))
+    from_left = left - before
+    from_left *= half
+    from_left += left
+    from_right = right - after
+    from_right *= half
+    from_right += right
+    least = np.maximum(from_left, from_right)
+    np.minimum(least, np.minimum(left, right), out=least)
+    greatest = np.minimum(from_left, from_right, out=from_left)
+    np.maximum(greatest, np.maximum(left, right, out=from_right), out=greatest)
     return least, greatest
 
 
@@ -101,46 +172,31 @@ class Across:
     """Resampling along rows: every row by itself."""
 
     def __init__(self, in_width: int, out_width: int) -> None:
-        self._out_width = out_width
-        self._same = in_width == out_width
-        self._gap_start, gap_stop = _gaps(np.arange(out_width), in_width, out_width)
-        self._gaps = int(gap_stop[0] - self._gap_start[0])
+        self._kernel = Kernel(in_width, out_width)
+        if self._kernel.is_identity:
+            return
+        self._parts = []
+        for start in range(0, out_width, _COLUMNS_AT_ONCE):
+            stop = min(start + _COLUMNS_AT_ONCE, out_width)
+            over = self._kernel.tiles(start, stop)
+            self._parts.append((start, stop, over, _Bounds(self._kernel, start, stop, 0, axis=1)))
 
     def __call__(self, planes: Planes, threads: Executor) -> Planes:
         """Resample each row of each plane to the new width; shape (planes, rows, out_width)."""
-        if self._same:
+        if self._kernel.is_identity:
             return planes
-        made = np.empty((*planes.shape[:2], self._out_width), np.float32)
+        made = np.empty((*planes.shape[:2], self._kernel.out_size), np.float32)
 
-        def work(part: tuple[int, slice]) -> None:
-            made[part] = self._rows(planes[part])
+        def work(task: tuple[int, tuple[int, int, list[Tile], _Bounds]]) -> None:
+            plane, (start, stop, over, bounds) = task
+            mixed = np.empty((planes.shape[1], stop - start), np.float32)
+            sum_columns(planes[plane], mixed, over)
+            bounds.clip(planes[plane], mixed)
+            made[plane, :, start:stop] = mixed
 
-        list(threads.map(work, _parts(len(planes), planes.shape[1])))
+        tasks = [(plane, part) for plane in range(len(planes)) for part in self._parts]
+        _do_all(threads, work, tasks)
         return made
-
-    def _rows(self, rows: NDArray[np.float32]) -> NDArray[np.float32]:
-        size = (self._out_width, len(rows))
-        mixed = np.asarray(Image.fromarray(rows).resize(size, Image.Resampling.LANCZOS))
-        padded = np.pad(rows, ((0, 0), (2, 2)), mode="edge")  # sample i is at i + 2
-        samples = [padded[:, at : at + rows.shape[1] + 1] for at in range(4)]
-        least, greatest = _limits(*samples)
-        bounded = np.maximum(mixed, self._over_gaps(least, np.minimum))
-        return np.asarray(np.minimum(bounded, self._over_gaps(greatest, np.maximum), out=bounded))
-
-    def _over_gaps(self, limit: NDArray[np.float32], extreme: np.ufunc) -> NDArray[np.float32]:
-        """The extreme of a limit over the gaps of each output sample.
-
-        A window of any length is covered by two whose length is a power of two.
-        """
-        window, length = limit, 1
-        while 2 * length <= self._gaps:
-            window = extreme(window[:, :-length], window[:, length:])
-            length *= 2
-        bound = np.take(window, self._gap_start, axis=1)
-        if length < self._gaps:
-            last = np.take(window, self._gap_start + self._gaps - length, axis=1)
-            extreme(bound, last, out=bound)
-        return bound
 
 
 class Down:
@@ -155,7 +211,7 @@ class Down:
     """
 
     def __init__(self, in_height: int, out_height: int, first: int, stop: int) -> None:
-        self._heights = (in_height, out_height)
+        self._kernel = Kernel(in_height, out_height)
         self._next = first
         self._stop = stop
         self._kept: Planes | None = None
@@ -165,80 +221,44 @@ class Down:
         """Take the next rows; return the output rows that can be made now, none perhaps."""
         kept = block if self._kept is None else np.concatenate([self._kept, block], axis=1)
         kept_stop = self._kept_start + kept.shape[1]
-        ready: list[Taps] = []
-        upcoming = None
-        for index in range(self._next, self._stop):
-            upcoming = self._taps(index)
-            if upcoming.stop > kept_stop:
-                break
-            ready.append(upcoming)
-        self._next += len(ready)
-        made = np.empty((kept.shape[0], len(ready), kept.shape[2]), np.float32)
-
-        def work(part: tuple[int, slice]) -> None:
-            plane, columns = part
-            _mix_rows(
-                kept[plane, :, columns],
-                self._kept_start,
-                self._heights[0],
-                ready,
-                made[plane, :, columns],
-            )
-
-        list(threads.map(work, _parts(len(kept), kept.shape[2])))
-        needed = kept_stop if self._next >= self._stop or upcoming is None else upcoming.start
-        needed = min(needed, kept_stop)
-        self._kept = kept[:, needed - self._kept_start :]
+        if self._kernel.is_identity:
+            ready, needs = min(kept_stop, self._stop), np.arange(self._kernel.in_size)
+        else:
+            ready = int(np.searchsorted(self._kernel.needs_stop, kept_stop, side="right"))
+            ready, needs = min(ready, self._stop), self._kernel.needs_start
+        ready = max(ready, self._next)
+        made = self._made(kept, self._next, ready, threads)
+        self._next = ready
+        needed = kept_stop if ready >= self._stop else min(int(needs[ready]), kept_stop)
+        # A copy, so that the rows that are done with do not stay in memory with it.
+        self._kept = kept[:, needed - self._kept_start :].copy()
         self._kept_start = needed
         return made
 
-    def _taps(self, index: int) -> Taps:
-        if self._heights[0] == self._heights[1]:
-            return Taps(index, np.ones(1, np.float32), 0, 0)
-        return taps(index, *self._heights)
+    def _made(self, kept: Planes, start: int, stop: int, threads: Executor) -> Planes:
+        at = self._kept_start
+        if self._kernel.is_identity:
+            return kept[:, start - at : stop - at]
+        made = np.empty((kept.shape[0], stop - start, kept.shape[2]), np.float32)
+        if start == stop:
+            return made
+        over = self._kernel.tiles(start, stop)
+        bounds = _Bounds(self._kernel, start, stop, at, axis=0)
+
+        def work(task: tuple[int, int]) -> None:
+            plane, left = task
+            columns = slice(left, left + _COLUMNS_AT_ONCE)
+            samples = kept[plane, :, columns]
+            mixed = np.empty((stop - start, samples.shape[1]), np.float32)
+            sum_rows(samples, at, mixed, over)
+            bounds.clip(samples, mixed)
+            made[plane, :, columns] = mixed
+
+        lefts = range(0, kept.shape[2], _COLUMNS_AT_ONCE)
+        _do_all(threads, work, [(plane, left) for plane in range(len(kept)) for left in lefts])
+        return made
 
 
-def _parts(planes: int, size: int) -> list[tuple[int, slice]]:
-    """Each plane in two halves, so that two threads are busy to the end."""
-    half = (size + 1) // 2
-    halves = (slice(0, half), slice(half, size))[: min(2, size)]
-    return [(plane, part) for plane in range(planes) for part in halves]
-
-
-def _mix_rows(
-    rows: NDArray[np.float32],
-    start: int,
-    height: int,
-    ready: list[Taps],
-    made: NDArray[np.float32],
-) -> None:
-    """Fill `made` with one weighted and bounded sum for each of `ready`.
-
-    rows: those from `start` on, of a picture of `height` rows.
-    """
-    term = np.empty_like(rows[0])
-    limits: dict[int, tuple[NDArray[np.float32], NDArray[np.float32]]] = {}
-    for index, tap in enumerate(ready):
-        mixed = made[index]
-        np.multiply(rows[tap.start - start], tap.weights[0], out=mixed)
-        for offset in range(1, len(tap.weights)):
-            np.multiply(rows[tap.start - start + offset], tap.weights[offset], out=term)
-            np.add(mixed, term, out=mixed)
-        gaps = range(tap.gap_start, tap.gap_stop)
-        for gap in gaps:
-            if gap not in limits:
-                at = [min(max(gap + each, 0), height - 1) - start for each in (-2, -1, 0, 1)]
-                limits[gap] = _limits(*(rows[each] for each in at))
-        for gap in [each for each in limits if each < tap.gap_start]:
-            del limits[gap]
-        if gaps:
-            least = _extreme([limits[gap][0] for gap in gaps], np.minimum)
-            greatest = _extreme([limits[gap][1] for gap in gaps], np.maximum)
-            np.minimum(np.maximum(mixed, least, out=mixed), greatest, out=mixed)
-
-
-def _extreme(rows: list[NDArray[np.float32]], extreme: np.ufunc) -> NDArray[np.float32]:
-    found = rows[0]
-    for row in rows[1:]:
-        found = extreme(found, row)
-    return found
+def _do_all(threads: Executor, work: Callable[[Any], None], tasks: list[Any]) -> None:
+    for _ in threads.map(work, tasks):
+        pass
