@@ -1,0 +1,257 @@
+"""How long a job's whole chain takes, against libvips and against the floor of the machine.
+
+::
+
+    .venv/bin/python tests/benchmarks/chain.py            # 24 MP, three rounds
+    .venv/bin/python tests/benchmarks/chain.py --megapixels 6 --rounds 1
+
+Every run is a process of its own; the contestants take turns, so that a machine that slows down
+slows all of them. A row gives medians of wall time, throughput in megapixels of the result (of
+the original for the web), the ratio to ours, and peak memory. libvips does what it can of the
+same work: it measures no gamut, and converts with LittleCMS's default grid. The floor reads the
+raw pixels, converts them with one LittleCMS default-grid transform on all cores, and writes them.
+"""
+
+from __future__ import annotations
+
+import argparse
+import itertools
+import json
+import os
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from rich.console import Console
+from rich.table import Table
+
+CASES = ("same size", "enlarged 2:1", "for the web")
+
+
+def destination(case: str) -> dict[str, Any]:
+    """The destination's file of a case."""
+    sharpen = {"output-sharpening": {}}
+    if case == "for the web":
+        return {
+            "stages": ["sizing", "output-sharpening", "profile-conversion", "tagging"],
+            "medium": {"profile": "srgb.icc", "surface": "screen", "viewing_distance": "60 cm"},
+            "result": {"format": "jpeg", "quality": 90, "subsampling": "4:2:0"},
+            "stage": {"sizing": {"long_edge": "3000 px"}, **sharpen},
+        }
+    size = {"sizing": {"long_edge": "12000 px", "ppi": 300}} if case != "same size" else {}
+    first = ["sizing"] if size else []
+    return {
+        "stages": [*first, "gamut-check", "output-sharpening", "profile-conversion", "tagging"],
+        "medium": {"profile": "coated-book.icc", "surface": "lustre", "viewing_distance": "50 cm"},
+        "result": {"format": "tiff", "bits": 16, "compression": "none"},
+        "stage": {**size, **sharpen},
+    }
+
+
+def ours(case: str, folder: Path) -> None:
+    """Run the stages in this process, as a worker does."""
+    from hotfolder.pipeline import Order, run
+    from hotfolder.registry import load_registry
+    from hotfolder.settings import Intake, check_destination
+
+    registry = load_registry()
+    path = folder / "destinations" / "bench.toml"
+    checked = check_destination(path, destination(case), registry, Intake())
+    out = folder / "ours"
+    out.mkdir(exist_ok=True)
+    original = folder / "original.tif"
+    order = Order("bench", original, original.name, "0" * 64, 1, out, folder / "profiles")
+    outcome = run(order, checked, registry, lambda _doing, _share: None)
+    spent = {each.stage: each.elapsed_s for each in outcome.work.stages}
+    print(json.dumps({"verdict": outcome.verdict, "spent": spent}))
+
+
+def libvips(case: str, folder: Path) -> None:
+    """The same steps in libvips, streamed."""
+    import pyvips
+
+    image = pyvips.Image.new_from_file(str(folder / "original.tif"), access="sequential")
+    if case == "for the web":
+        # reduction in linear light: scRGB is linear
+        image = image.colourspace("scrgb").resize(0.5, kernel="lanczos3").colourspace("rgb16")
+        image = image.sharpen(sigma=0.6)
+        image = image.icc_transform(
+            str(folder / "profiles/srgb.icc"),
+            embedded=True,
+            intent="relative",
+            depth=8,
+            black_point_compensation=True,
+        )
+        image.write_to_file(str(folder / "vips.jpg"), Q=90)
+        return
+    if case != "same size":
+        image = image.resize(2.0, kernel="lanczos3")
+    image = image.sharpen(sigma=1.5)
+    image = image.icc_transform(
+        str(folder / "profiles/coated-book.icc"),
+        embedded=True,
+        intent="relative",
+        depth=16,
+        black_point_compensation=True,
+    )
+    image.write_to_file(str(folder / "vips.tif"))
+
+
+def floor(case: str, folder: Path) -> None:
+    """Raw read, one default-grid conversion on all cores, raw write of the same pixels."""
+    import imagecodecs
+
+    profiles = folder / "profiles"
+    web = case == "for the web"
+    source = (profiles / "srgb.icc").read_bytes()
+    target = (profiles / ("srgb.icc" if web else "coated-book.icc")).read_bytes()
+    pixels = np.fromfile(folder / "original.raw", np.uint16).reshape(-1, 3)
+    if case == "enlarged 2:1":
+        pixels = np.repeat(pixels, 4, axis=0)
+    if web:
+        pixels = pixels[::4]
+    out = np.empty((len(pixels), 3 if web else 4), np.uint16)
+
+    def convert(part: slice) -> None:
+        out[part] = imagecodecs.cms_transform(
+            pixels[part][np.newaxis],
+            source,
+            target,
+            colorspace="rgb",
+            outcolorspace="rgb" if web else "cmyk",
+            intent=1,
+            flags=0x2000,
+        )[0]
+
+    cores = os.cpu_count() or 1
+    edges = np.linspace(0, len(pixels), cores + 1).astype(int)
+    with ThreadPoolExecutor(cores) as pool:
+        list(pool.map(convert, [slice(a, b) for a, b in itertools.pairwise(edges)]))
+    out.tofile(folder / "floor.raw")
+
+
+CONTESTANTS: dict[str, Callable[[str, Path], None]] = {
+    "ours": ours,
+    "libvips": libvips,
+    "floor": floor,
+}
+
+
+def prepare(folder: Path, megapixels: float) -> tuple[int, int]:
+    """Write the original: a demo scene enlarged, with grain, 16 bits, uncompressed, sRGB."""
+    import tifffile
+    from PIL import Image
+
+    from hotfolder_demo import write_profiles, write_scenes
+
+    (folder / "profiles").mkdir()
+    (folder / "destinations").mkdir()
+    write_profiles(folder / "profiles")
+    scenes = write_scenes(folder / "scenes", long_edge_px=1200)
+    path = next(
+        each for each in scenes["web-gallery"] if each.suffix == ".tif" and "reeds" in each.name
+    )
+    small = tifffile.imread(path).astype(np.float32)
+    width = round((megapixels * 1e6 * 1.5) ** 0.5)
+    height = round(width / 1.5)
+    planes = [
+        np.asarray(Image.fromarray(small[..., c]).resize((width, height), Image.Resampling.BICUBIC))
+        for c in range(3)
+    ]
+    grain = np.random.default_rng(1).normal(0, 200, (height, width, 1))
+    pixels = np.clip(np.stack(planes, axis=-1) + grain, 0, 65535).astype(np.uint16)
+    icc = (folder / "profiles/srgb.icc").read_bytes()
+    tifffile.imwrite(
+        folder / "original.tif",
+        pixels,
+        photometric="rgb",
+        iccprofile=icc,
+        metadata=None,
+        resolution=(300, 300),
+        resolutionunit="INCH",
+        rowsperstrip=64,
+    )
+    pixels.tofile(folder / "original.raw")
+    return width, height
+
+
+def measure(name: str, case: str, folder: Path) -> dict[str, Any]:
+    """Run one contestant in a process of its own."""
+    command = [sys.executable, __file__, "--run", name, "--case", case, "--folder", str(folder)]
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    said = json.loads(done.stdout.splitlines()[-1])
+    cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return {"cpu_s": cpu, **said}
+
+
+def run_one(name: str, case: str, folder: Path) -> None:
+    """In the contestant's process: imports first, then the work; say time and memory."""
+    if name == "ours":
+        import hotfolder.preload  # noqa: F401 - what the forkserver has loaded
+    elif name == "libvips":
+        import pyvips  # noqa: F401
+    started = time.perf_counter()
+    CONTESTANTS[name](case, folder)
+    elapsed = time.perf_counter() - started
+    print(json.dumps({"work_s": elapsed, "peak_mib": peak_mib()}))
+
+
+def peak_mib() -> float:
+    """Peak memory of this program; getrusage would count what it was started from, too."""
+    (line,) = (
+        line
+        for line in Path("/proc/self/status").read_text().splitlines()
+        if line.startswith("VmHWM:")
+    )
+    return int(line.split()[1]) / 1024
+
+
+def main() -> None:
+    """Measure, and print a table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--megapixels", type=float, default=24.0)
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--case", choices=CASES)
+    parser.add_argument("--run", choices=CONTESTANTS)
+    parser.add_argument("--folder", type=Path)
+    asked = parser.parse_args()
+    if asked.run:
+        run_one(asked.run, asked.case, asked.folder)
+        return
+    table = Table("case", "who", "seconds", "MP/s", "ours is", "CPU s", "peak MiB")
+    with tempfile.TemporaryDirectory(dir=asked.folder) as name:
+        folder = Path(name)
+        width, height = prepare(folder, asked.megapixels)
+        for case in (asked.case,) if asked.case else CASES:
+            runs: dict[str, list[dict[str, Any]]] = {each: [] for each in CONTESTANTS}
+            for _ in range(asked.rounds):
+                for each, taken in runs.items():
+                    taken.append(measure(each, case, folder))
+            pixels = width * height * (4 if case == "enlarged 2:1" else 1) / 1e6
+            best = statistics.median(run["work_s"] for run in runs["ours"])
+            for each, taken in runs.items():
+                seconds = statistics.median(run["work_s"] for run in taken)
+                table.add_row(
+                    case,
+                    each,
+                    f"{seconds:.2f}",
+                    f"{pixels / seconds:.1f}",
+                    f"{seconds / best:.2f} × as fast",
+                    f"{statistics.median(run['cpu_s'] for run in taken):.1f}",
+                    f"{max(run['peak_mib'] for run in taken):.0f}",
+                )
+    Console(width=100).print(table)
+
+
+if __name__ == "__main__":
+    main()
