@@ -45,14 +45,16 @@ class ToneCurve:
 
     def decode(self, codes: NDArray[np.uint16]) -> NDArray[np.float32]:
         """Light of device codes; any shape, float32, 0 … 1."""
-        return np.take(self.to_light, codes)
+        # Every code is in the table: saying what to do with others spares looking for them first.
+        return np.take(self.to_light, codes, mode="clip")
 
     def encode(self, light: NDArray[np.float32]) -> NDArray[np.uint16]:
         """Device codes of light; any shape. Light outside 0 … 1 is clipped."""
-        roots = np.sqrt(np.clip(light, 0, 1))
+        roots = np.clip(light, 0, 1)
+        np.sqrt(roots, out=roots)
         roots *= np.float32(_ROOTS)
         roots += np.float32(0.5)
-        return np.take(self.from_light, roots.astype(np.int32))
+        return np.take(self.from_light, roots.astype(np.intp), mode="clip")
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,29 +16,37 @@ from pydantic import Field
 
 from hotfolder import Band, Findings, Job, RasterSpec, Stage, StageSettings
 from hotfolder.colour.source import source_profile
+from hotfolder.raster.model import rebanded, rows_per_band
+from hotfolder.units import MM_PER_INCH, LengthMm
 from hotfolder_stages.output_sharpening import strength
-from hotfolder_stages.output_sharpening.apply import Codes, Lightness, Plane, lightness_of
-from hotfolder_stages.output_sharpening.detail import DetailFilter
+from hotfolder_stages.output_sharpening.apply import Codes, Plane, lightness_of
+from hotfolder_stages.output_sharpening.detail import AddedLightness, DetailFilter
 
 __all__ = ["OutputSharpening", "OutputSharpeningSettings"]
 
 SCREEN_PPI = 96.0
 """Assumed where neither file nor settings say a resolution; the unit px of web pages."""
 
+_LEAST_ROWS = 64
+
 
 class OutputSharpeningSettings(StageSettings):
     """The table ``[stage.output-sharpening]``.
 
-    amount: share of the detail that is added, 0 … 5; by the medium's surface unless given.
+    spread: sigma by which the medium softens, mm after parsing; by its surface unless given.
+    amount: share of the detail that is added, 0 … 5; by spread and viewing distance unless given.
     radius_px: sigma of the Gaussian; by viewing distance and ppi unless given.
     halo_limit: the most that is added to or taken from a pixel's L*.
-    noise: detail in L* that is taken for noise and left alone.
+    noise: detail in L* that is always taken for noise and left alone; most_noise: the most that
+    is, however noisy the picture; equal to `noise`, the picture's own noise is not looked for.
     """
 
+    spread: LengthMm | None = None
     amount: Annotated[float, Field(ge=0, le=5)] | None = None
     radius_px: Annotated[float, Field(ge=strength.MIN_RADIUS_PX, le=50)] | None = None
     halo_limit: Annotated[float, Field(gt=0, le=100)] = 10.0
     noise: Annotated[float, Field(ge=0, le=20)] = 0.5
+    most_noise: Annotated[float, Field(ge=0, le=20)] = 1.5
 
 
 class OutputSharpening(Stage[OutputSharpeningSettings]):
@@ -59,106 +67,78 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
         self._medium = medium
         self._raster = raster
         self._ppi = raster.ppi or SCREEN_PPI
-        by_rule = strength.radius_px(medium.viewing_distance, self._ppi)
-        self._radius_px = by_rule if settings.radius_px is None else settings.radius_px
-        by_surface = strength.amount(medium.surface)
-        self._amount = by_surface if settings.amount is None else settings.amount
-        self._filter = DetailFilter(
-            self._radius_px, self._amount, settings.noise, settings.halo_limit
+        self._spread_mm = settings.spread
+        if self._spread_mm is None:
+            self._spread_mm = strength.spread_mm(medium.surface)
+        self._strength = strength.strength(
+            self._spread_mm,
+            medium.viewing_distance,
+            self._ppi,
+            radius=settings.radius_px,
+            amount=settings.amount,
         )
+        made = DetailFilter(
+            self._strength.radius_px,
+            self._strength.amount,
+            settings.noise,
+            settings.most_noise,
+            settings.halo_limit,
+        )
+        self._added = AddedLightness(made, raster.height_px, raster.width_px)
         self._lightness = lightness_of(source_profile(raster))
-        self._capped = 0
-        self._left = 0
         return raster
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Sharpen; each result sees the rows around it, also those of other bands."""
-        if not self._amount:
+        if not self._strength.amount:
             yield from bands
             return
+        rows = max(_LEAST_ROWS, rows_per_band(self._raster.width_px))
+        waiting: list[Band] = []
+        top = 0
         with ThreadPoolExecutor(2) as threads:
-            for block in _with_surroundings(
-                bands, self._filter.margin_rows, self._raster.height_px, self._lightness, threads
-            ):
-                yield self._sharpened(block, threads)
+            for band in rebanded(bands, rows):
+                parts = [band.pixels[part] for part in _halves(band.rows)]
+                lightness = np.concatenate(list(threads.map(self._lightness.of, parts)))
+                waiting.append(band)
+                added = self._added.push(lightness, threads)
+                if len(added):
+                    pixels, alpha, waiting = _taken(waiting, top + len(added))
+                    yield Band(top, self._moved(pixels, added, threads), alpha)
+                    top += len(added)
 
     def close(self) -> Findings:
         """Say what was done, and how much of the picture met a limit."""
-        pixels = self._raster.width_px * self._raster.height_px
+        used, pixels = self._strength, self._raster.width_px * self._raster.height_px
+        mm_per_px = MM_PER_INCH / self._ppi
         return {
-            "radius_px": round(self._radius_px, 3),
-            "amount": self._amount,
+            "radius_px": round(used.radius_px, 3),
+            "radius_mm": round(used.radius_px * mm_per_px, 4),
+            "amount": round(used.amount, 3),
             "surface": self._medium.surface.value,
+            "spread_mm": self._spread_mm,
             "ppi": self._ppi,
             "ppi_assumed": not self._raster.ppi,
             "viewing_distance_mm": self._medium.viewing_distance,
-            "halo_width_mm": round(
-                strength.HALO_PER_RADIUS * self._radius_px / self._ppi * 25.4, 3
-            ),
+            "best_seen_per_mm": round(used.frequency_per_mm, 4),
+            "medium_leaves_share": round(used.transfer, 4),
+            "with_sharpening_share": round(used.transfer * used.response, 4),
+            "halo_width_mm": round(strength.HALO_PER_RADIUS * used.radius_px * mm_per_px, 3),
             "halo_limit_l": self.settings.halo_limit,
-            "capped_share": round(self._capped / pixels, 6),
-            "left_alone_share": round(self._left / pixels, 6) if self._amount else 1.0,
+            "capped_share": round(self._added.limited / pixels, 6),
+            "left_alone_share": round(self._added.left_alone / pixels, 6) if used.amount else 1.0,
             "method": self._lightness.how,
         }
 
-    def _sharpened(self, block: _Block, threads: Executor) -> Band:
-        out = np.empty_like(block.pixels)
+    def _moved(self, pixels: Codes, added: Plane, threads: Executor) -> Codes:
+        out = np.empty_like(pixels)
 
-        def work(part: slice) -> tuple[int, int]:
-            above, lightness, below = block.around(part, self._filter.margin_rows)
-            added, capped = self._filter.added(lightness, above, below)
-            out[part] = self._lightness.moved(block.pixels[part], added)
-            return capped, int(np.count_nonzero(added == 0))
+        def work(part: slice) -> None:
+            out[part] = self._lightness.moved(pixels[part], added[part])
 
-        for capped, left in threads.map(work, _halves(len(block.pixels))):
-            self._capped += capped
-            self._left += left
-        return Band(block.top, out, block.alpha)
-
-
-class _Block:
-    """Rows to be sharpened, and the lightness of these and of the rows around them."""
-
-    def __init__(
-        self, top: int, pixels: Codes, alpha: Codes | None, lightness: Plane, first: int
-    ) -> None:
-        self.top, self.pixels, self.alpha = top, pixels, alpha
-        self._lightness = lightness
-        self._first = first
-
-    def around(self, part: slice, margin: int) -> tuple[int, Plane, int]:
-        """Rows above, lightness, rows below, for some of the rows."""
-        start, stop = (self.top - self._first + each for each in (part.start, part.stop))
-        above, below = min(margin, start), min(margin, len(self._lightness) - stop)
-        return above, self._lightness[start - above : stop + below], below
-
-
-def _with_surroundings(
-    bands: Iterable[Band],
-    margin: int,
-    height: int,
-    lightness_of_codes: Lightness,
-    threads: Executor,
-) -> Iterator[_Block]:
-    """Blocks whose surroundings have arrived; keeps no more rows than they need."""
-    waiting: list[Band] = []
-    known: Plane | None = None
-    first = top = 0
-    for band in bands:
-        parts = [band.pixels[part] for part in _halves(band.rows)]
-        fresh = list(threads.map(lightness_of_codes.of, parts))
-        known = np.concatenate(fresh if known is None else [known, *fresh])
-        waiting.append(band)
-        arrived = band.top + band.rows
-        ready = height if arrived == height else arrived - margin
-        if ready <= top:
-            continue
-        pixels, alpha, waiting = _taken(waiting, ready)
-        yield _Block(top, pixels, alpha, known, first)
-        top = ready
-        keep = max(0, top - margin)
-        known = known[keep - first :]
-        first = keep
+        for _ in threads.map(work, _halves(len(pixels))):
+            pass
+        return out
 
 
 def _taken(bands: list[Band], stop: int) -> tuple[Codes, Codes | None, list[Band]]:

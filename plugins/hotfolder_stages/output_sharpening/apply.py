@@ -35,6 +35,10 @@ Codes = NDArray[np.uint16]
 Plane = NDArray[np.float32]
 
 _FULL = 65535
+_AT_ONCE = 24_000
+"""Pixels that fit into a core's cache with all that is computed of them, and whose products
+OpenBLAS computes in one thread (see `weighted_sums`)."""
+
 _L_PER_CODE = np.float32(100 / _FULL)
 _KNEE = np.float32(6 / 29)
 _SLOPE = np.float32(3 * (6 / 29) ** 2)
@@ -46,13 +50,34 @@ class Lightness(ABC):
 
     how: str
 
-    @abstractmethod
     def of(self, codes: Codes) -> Plane:
         """L* of codes (rows, width, channels); float32, (rows, width), 0 … 100."""
+        pixels = codes.reshape(-1, codes.shape[-1])
+        made = np.empty(len(pixels), np.float32)
+        for at in range(0, len(pixels), _AT_ONCE):
+            made[at : at + _AT_ONCE] = self._of(pixels[at : at + _AT_ONCE])
+        return made.reshape(codes.shape[:-1])
 
-    @abstractmethod
     def moved(self, codes: Codes, added: Plane) -> Codes:
         """Codes with `added` L*; where it is 0 the codes are exactly what they were."""
+        out = codes.copy()
+        pixels, steps = out.reshape(-1, codes.shape[-1]), added.reshape(-1)
+        for at in range(0, len(pixels), _AT_ONCE):
+            part, step = pixels[at : at + _AT_ONCE], steps[at : at + _AT_ONCE]
+            where = np.flatnonzero(step != 0)
+            if len(where) == len(part):
+                part[:] = self._moved(part, step)
+            elif len(where):
+                part[where] = self._moved(part[where], step[where])
+        return out
+
+    @abstractmethod
+    def _of(self, codes: Codes) -> Plane:
+        """L* of codes (pixels, channels)."""
+
+    @abstractmethod
+    def _moved(self, codes: Codes, added: Plane) -> Codes:
+        """Codes (pixels, channels) with `added` L* (pixels)."""
 
 
 def lightness_of(profile: Profile) -> Lightness:
@@ -69,19 +94,27 @@ def lightness_of(profile: Profile) -> Lightness:
     return _MatrixRgb(tone, tone.matrix)
 
 
-def _root(light: Plane) -> Plane:
+def _exact_root(light: NDArray[np.float64]) -> NDArray[np.float64]:
     """f(t): the cube root of light, with its straight piece near black."""
-    straight = light / _SLOPE + _OFFSET
-    return np.where(light > _KNEE**3, np.cbrt(light), straight)
+    return np.where(light > _KNEE**3, np.cbrt(light), light / _SLOPE + _OFFSET)
+
+
+# By the square root of light, as the steps then are fine where f is steep: off by 0.0026 L* at
+# most, and eight times as fast as a cube root.
+_ROOTS = _exact_root((np.arange(2**16) / (2**16 - 1)) ** 2).astype(np.float32)
+
+
+def _root(light: Plane) -> Plane:
+    """f(t), by a table; light outside 0 … 1 is clipped."""
+    place = np.sqrt(np.maximum(light, 0))
+    place *= np.float32(len(_ROOTS) - 1)
+    place += np.float32(0.5)
+    return np.take(_ROOTS, place.astype(np.intp), mode="clip")
 
 
 def _cube(root: Plane) -> Plane:
     """The inverse of `_root`."""
     return np.where(root > _KNEE, root * root * root, _SLOPE * (root - _OFFSET))
-
-
-def _kept(codes: Codes, moved: Codes, added: Plane) -> Codes:
-    return np.where((added != 0)[..., None], moved, codes)
 
 
 class _MatrixRgb(Lightness):
@@ -94,46 +127,44 @@ class _MatrixRgb(Lightness):
         self._to_xyz = relative.astype(np.float32)
         self._to_rgb = np.linalg.inv(relative).astype(np.float32)
 
-    def of(self, codes: Codes) -> Plane:
+    def _of(self, codes: Codes) -> Plane:
         light = self._light(codes)
-        return np.float32(116) * _root(_row(self._to_xyz[1], light)) - np.float32(16)
+        weights = self._to_xyz[1]
+        total = light[0] * weights[0]
+        for channel in (1, 2):
+            light[channel] *= weights[channel]
+            total += light[channel]
+        lightness = _root(total)
+        lightness *= np.float32(116)
+        lightness -= np.float32(16)
+        return lightness
 
-    def moved(self, codes: Codes, added: Plane) -> Codes:
+    def _moved(self, codes: Codes, added: Plane) -> Codes:
         light = self._light(codes)
-        step = added / np.float32(116)
-        xyz = [_cube(_root(_row(row, light)) + step) for row in self._to_xyz]
-        moved = [_row(row, xyz) for row in self._to_rgb]
-        _pull_into_gamut(light, moved)
+        moved = self._to_rgb @ _cube(_root(self._to_xyz @ light) + added / np.float32(116))
+        if moved.min(initial=0) < 0 or moved.max(initial=1) > 1:
+            _pull_into_gamut(light, moved)
         out = np.empty_like(codes)
         for channel, curve in enumerate(self._curves):
-            out[..., channel] = curve.encode(moved[channel])
-        return _kept(codes, out, added)
+            out[:, channel] = curve.encode(moved[channel])
+        return out
 
-    def _light(self, codes: Codes) -> list[Plane]:
-        return [curve.decode(codes[..., each]) for each, curve in enumerate(self._curves)]
+    def _light(self, codes: Codes) -> NDArray[np.float32]:
+        """Linear light, shape (3, pixels)."""
+        light = np.empty((len(self._curves), len(codes)), np.float32)
+        for channel, curve in enumerate(self._curves):
+            np.take(curve.to_light, codes[:, channel], mode="clip", out=light[channel])
+        return light
 
 
-def _row(weights: NDArray[np.float32], planes: list[Plane]) -> Plane:
-    # Not a matrix product: a BLAS may sum in another order for another number of rows.
-    return np.asarray(weights[0] * planes[0] + weights[1] * planes[1] + weights[2] * planes[2])
-
-
-def _pull_into_gamut(light: list[Plane], moved: list[Plane]) -> None:
+def _pull_into_gamut(light: NDArray[np.float32], moved: NDArray[np.float32]) -> None:
     """Shorten the steps that leave 0 … 1, so that no channel is clipped by itself."""
-    outside = np.zeros(light[0].shape, bool)
-    for plane in moved:
-        outside |= (plane < 0) | (plane > 1)
-    if not outside.any():
-        return
-    share = np.ones(int(outside.sum()), np.float32)
-    starts = [plane[outside] for plane in light]
-    steps = [new[outside] - start for new, start in zip(moved, starts, strict=True)]
-    for start, step in zip(starts, steps, strict=True):
-        room = np.where(step > 0, 1 - start, start)
-        size = np.maximum(np.abs(step), np.float32(1e-9))
-        share = np.minimum(share, np.maximum(room, 0) / size)
-    for plane, start, step in zip(moved, starts, steps, strict=True):
-        plane[outside] = start + share * step
+    outside = np.flatnonzero((moved.min(axis=0) < 0) | (moved.max(axis=0) > 1))
+    start = light[:, outside]
+    step = moved[:, outside] - start
+    room = np.maximum(np.where(step > 0, 1 - start, start), 0)
+    share = room / np.maximum(np.abs(step), np.float32(1e-9))
+    moved[:, outside] = start + np.minimum(share.min(axis=0), 1) * step
 
 
 class _Grey(Lightness):
@@ -142,26 +173,26 @@ class _Grey(Lightness):
     def __init__(self, tone: Tone) -> None:
         self._curve = tone.curves[0]
 
-    def of(self, codes: Codes) -> Plane:
+    def _of(self, codes: Codes) -> Plane:
         light = self._curve.decode(codes[..., 0])
         return np.float32(116) * _root(light) - np.float32(16)
 
-    def moved(self, codes: Codes, added: Plane) -> Codes:
+    def _moved(self, codes: Codes, added: Plane) -> Codes:
         root = _root(self._curve.decode(codes[..., 0])) + added / np.float32(116)
-        return _kept(codes, self._curve.encode(_cube(root))[..., None], added)
+        return self._curve.encode(_cube(root))[..., None]
 
 
 class _Lab(Lightness):
     how = "exact, L* alone"
 
-    def of(self, codes: Codes) -> Plane:
+    def _of(self, codes: Codes) -> Plane:
         return codes[..., 0] * _L_PER_CODE
 
-    def moved(self, codes: Codes, added: Plane) -> Codes:
+    def _moved(self, codes: Codes, added: Plane) -> Codes:
         out = codes.copy()
         lightness = np.clip(codes[..., 0] + added / _L_PER_CODE, 0, _FULL)
         out[..., 0] = np.rint(lightness)
-        return _kept(codes, out, added)
+        return out
 
 
 class _ByProfile(Lightness):
@@ -170,19 +201,19 @@ class _ByProfile(Lightness):
     def __init__(self, profile: Profile) -> None:
         self._profile = profile
 
-    def of(self, codes: Codes) -> Plane:
+    def _of(self, codes: Codes) -> Plane:
         lab = imagecodecs.cms_transform(
-            np.ascontiguousarray(codes),
+            np.ascontiguousarray(codes)[None],
             self._profile.data,
             lab_profile().data,
             colorspace=LITTLECMS_NAMES[self._profile.encoding],
             outcolorspace="lab",
             intent=1,
         )
-        return np.asarray(lab[..., 0] * _L_PER_CODE)
+        return np.asarray(lab[0, :, 0] * _L_PER_CODE)
 
     def _factor(self, codes: Codes, added: Plane) -> Plane:
-        root = (self.of(codes) + np.float32(16)) / np.float32(116)
+        root = (self._of(codes) + np.float32(16)) / np.float32(116)
         moved = _cube(np.maximum(root + added / np.float32(116), _OFFSET))
         return np.asarray(moved / np.maximum(_cube(root), np.float32(1e-6)))
 
@@ -194,22 +225,22 @@ class _TableRgb(_ByProfile):
         super().__init__(profile)
         self._curves = tone.curves
 
-    def moved(self, codes: Codes, added: Plane) -> Codes:
+    def _moved(self, codes: Codes, added: Plane) -> Codes:
         factor = self._factor(codes, added)
         out = np.empty_like(codes)
         for channel, curve in enumerate(self._curves):
             out[..., channel] = curve.encode(curve.decode(codes[..., channel]) * factor)
-        return _kept(codes, out, added)
+        return out
 
 
 class _Cmyk(_ByProfile):
     how = "light that each ink lets pass multiplied, no ink added where there is none"
 
-    def moved(self, codes: Codes, added: Plane) -> Codes:
+    def _moved(self, codes: Codes, added: Plane) -> Codes:
         factor = self._factor(codes, added)
         has_black = codes[..., 3] > 0
         has_colour = codes[..., :3].any(axis=-1)
         factor = np.where(has_black & has_colour, np.sqrt(factor), factor)
         passing = (_FULL - codes.astype(np.float32)) * factor[..., None]
         out = _FULL - np.rint(np.clip(passing, 0, _FULL))
-        return _kept(codes, np.where(codes > 0, out, 0).astype(np.uint16), added)
+        return np.where(codes > 0, out, 0).astype(np.uint16)

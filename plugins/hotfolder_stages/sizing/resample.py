@@ -105,7 +105,7 @@ class _Bounds:
         self._first, self._stop = int(gap[0]), int(gap[-1]) + kernel.gaps
         wanted = np.arange(self._first - 2, self._stop + 1)
         self._samples = np.clip(wanted, 0, kernel.in_size - 1) - at
-        inside = 0 <= wanted[0] and wanted[-1] < kernel.in_size
+        inside = wanted[0] >= 0 and wanted[-1] < kernel.in_size
         self._slice = slice(int(self._samples[0]), int(self._samples[-1]) + 1) if inside else None
         self._places = gap - self._first
 
