@@ -1,0 +1,121 @@
+"""The stage ``ink-check``: whether the paper can take the ink that the separations lay on it.
+
+It stands behind profile-conversion, where pixels are amounts of ink, and looks at every one of
+them. It never changes one: whoever wants less ink at a place wants other separations, and those
+come from the profile.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Annotated
+
+from pydantic import Field
+
+from hotfolder import Band, Encoding, Findings, Hold, Job, RasterSpec, Share, Stage, StageSettings
+from hotfolder_stages.ink_check.coverage import Coverage, measured
+
+__all__ = ["SLACK_PERCENT", "InkCheck", "InkCheckSettings"]
+
+SLACK_PERCENT = 4 * 0.5 / 255 * 100
+"""What rounding alone may add: half a step of 8 bits in each of four inks, 0.8 %.
+
+Many profiles' tables and many results have 8 bits, so a separation made for exactly the limit
+comes out up to this much above it.
+"""
+
+
+class InkCheckSettings(StageSettings):
+    """The table ``[stage.ink-check]``.
+
+    limit_percent: the most ink at one place, cyan + magenta + yellow + black, 100 % each.
+    hold_above_share: share of the picture that may lie above the limit before the job is held;
+    never, when it is not set. A pixel lies above the limit when rounding cannot explain it: when
+    it has more than `SLACK_PERCENT` above it.
+    """
+
+    limit_percent: Annotated[float, Field(ge=100, le=400)] = 300.0
+    hold_above_share: Share | None = None
+
+
+class InkCheck(Stage[InkCheckSettings]):
+    """Say how much ink lies where it lies thickest, and hold what the paper cannot take."""
+
+    name = "ink-check"
+    Settings = InkCheckSettings
+
+    def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
+        """Look at what kind of pixels come in."""
+        self._encoding = raster.encoding
+        self._converted_later = False
+        self._coverage = Coverage()
+        return raster
+
+    def review(self, result: RasterSpec) -> None:
+        """Find out whether these are the separations that will be written.
+
+        Raises
+        ------
+        Hold
+            ``ink-not-measured``: the stage stands before the conversion, but was asked to hold.
+        """
+        inks = Encoding.CMYK
+        self._converted_later = result.encoding is inks and self._encoding is not inks
+        if self._converted_later and self.settings.hold_above_share is not None:
+            raise Hold(
+                "ink-not-measured",
+                "The ink could not be measured, because ink-check stands before "
+                "profile-conversion in the destination's settings. Put it behind, and drop the "
+                "picture again.",
+            )
+
+    def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
+        """Add up the inks of every pixel and pass it on."""
+        for band in bands:
+            if self._encoding is Encoding.CMYK:
+                limit = self.settings.limit_percent + SLACK_PERCENT
+                self._coverage = self._coverage.plus(measured(band.pixels, band.top, limit))
+            yield band
+
+    def close(self) -> Findings:
+        """Return the maximum, where it is, and the share above the limit.
+
+        Raises
+        ------
+        Hold
+            ``too-much-ink``, when more than ``hold_above_share`` lies above the limit.
+        """
+        if self._encoding is not Encoding.CMYK:
+            return {"measured": False, "note": self._why_not()}
+        coverage, limit = self._coverage, self.settings.limit_percent
+        findings = {
+            "measured": True,
+            "limit_percent": limit,
+            "slack_percent": round(SLACK_PERCENT, 3),
+            "max_percent": round(coverage.max_percent, 2),
+            "max_at_px": {"x": coverage.x_px, "y": coverage.y_px},
+            "mean_percent": round(coverage.mean_percent, 2),
+            "above_limit_share": round(coverage.share_above, 6),
+        }
+        allowed = self.settings.hold_above_share
+        if allowed is not None and coverage.share_above > allowed:
+            raise Hold(
+                "too-much-ink",
+                f"{_percent(coverage.share_above)} of the picture gets more ink than the limit "
+                f"of {limit:g} % (allowed: {_percent(allowed)}); the most is "
+                f"{coverage.max_percent:.0f} %, {coverage.x_px} px from the left and "
+                f"{coverage.y_px} px from the top. Use a profile that is made for this limit, or "
+                "release the picture if the printer says that this paper takes it.",
+                findings,
+            )
+        return findings
+
+    def _why_not(self) -> str:
+        if self._converted_later:
+            return "Not measured: ink-check stands before profile-conversion; put it behind."
+        return "The result is not made of cyan, magenta, yellow and black ink; nothing to measure."
+
+
+def _percent(share: float) -> str:
+    """Three digits, and never “0 %” for a single pixel."""
+    return f"{share * 100:.3g} %" if share >= 1e-5 or share == 0 else "less than 0.001 %"

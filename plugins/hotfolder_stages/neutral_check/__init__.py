@@ -1,0 +1,141 @@
+"""The stage ``neutral-check``: whether a black-and-white picture stays without colour.
+
+It stands before profile-conversion, where it can still see that a picture has no colour, and
+sends every shade of grey that occurs in it through the conversion that will follow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from hotfolder import Band, Findings, Hold, Job, RasterSpec, Stage, StageSettings
+from hotfolder.colour.encodings import flattened
+from hotfolder.colour.profile import ProfileError
+from hotfolder.colour.source import source_profile
+from hotfolder.colour.transform import Intent, Precision, Transform
+from hotfolder_stages.neutral_check.cast import Cast, casts, in_words, largest_chroma
+from hotfolder_stages.neutral_check.shades import Kind, Shades
+
+__all__ = ["NeutralCheck", "NeutralCheckSettings"]
+
+
+class NeutralCheckSettings(StageSettings):
+    """The table ``[stage.neutral-check]``.
+
+    neutral_chroma: C*ab up to which a pixel counts as neutral; a picture is black and white when
+    all of its pixels do. One step of 8 bits in one channel is up to 1.2, so 2 bears the rounding
+    of any program and no tone that anybody would see (common practice, no source).
+    hold_above_cast: C*ab of a reproduced grey above which a black-and-white picture is held;
+    never, when it is not set.
+    """
+
+    neutral_chroma: Annotated[float, Field(ge=0, le=20)] = 2.0
+    hold_above_cast: Annotated[float, Field(ge=0, le=100)] | None = None
+
+
+class NeutralCheck(Stage[NeutralCheckSettings]):
+    """Recognise a picture without colour, and say what colour the destination gives it."""
+
+    name = "neutral-check"
+    Settings = NeutralCheckSettings
+
+    def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
+        """Make ready to look at the picture, and to convert its greys as they will be.
+
+        Raises
+        ------
+        Hold
+            ``no-profile``, ``wrong-profile`` or ``profiles-do-not-join``, as profile-conversion;
+            ``stage-order``: this stage stands behind the conversion and can see nothing.
+        """
+        self._encoding = raster.encoding
+        source = source_profile(raster)
+        conversion = job.settings.get("profile-conversion")
+        before = job.original.spec.profile
+        if conversion and source == job.profile and before not in {None, source}:
+            raise Hold(
+                "stage-order",
+                "Nobody can see any more whether the picture had colour, because neutral-check "
+                "stands behind profile-conversion in the destination's settings. Put it before, "
+                "and drop the picture again.",
+            )
+        destination = job.profile if conversion else source
+        try:
+            self._transforms = [
+                Transform(
+                    source,
+                    destination,
+                    intent,
+                    black_point_compensation=getattr(conversion, "black_point_compensation", True),
+                    precision=getattr(conversion, "precision", Precision.FINE),
+                )
+                for intent in _intents(conversion)
+            ]
+        except ProfileError as error:
+            raise Hold(
+                "profiles-do-not-join",
+                f"The picture cannot be compared with this destination: the profile {error}. "
+                f"Give the picture or the destination another profile.",
+            ) from error
+        self._shades = Shades(source, self.settings.neutral_chroma)
+        return raster
+
+    def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
+        """Look at every pixel until one has colour, and pass all on."""
+        for band in bands:
+            if not self._shades.has_many_colours:
+                self._shades.add(flattened(band.pixels, band.alpha, self._encoding))
+            yield band
+
+    def close(self) -> Findings:
+        """Say whether the picture is black and white, and the worst cast of its greys.
+
+        Raises
+        ------
+        Hold
+            ``colour-cast``, when a black-and-white picture gets more than ``hold_above_cast``.
+        """
+        kind = self._shades.kind
+        findings: dict[str, Any] = {
+            "monochrome": kind is Kind.MONOCHROME,
+            "toned": kind is Kind.TONED,
+            "neutral_chroma": self.settings.neutral_chroma,
+        }
+        if kind is not Kind.MONOCHROME:
+            return findings
+        pixels, counts = self._shades.pixels()
+        made = [casts(transform, pixels, counts) for transform in self._transforms]
+        worst = max(made, key=lambda each: each.worst.chroma)
+        findings |= {
+            "original_chroma": round(largest_chroma(self._transforms[0].source, pixels), 2),
+            "shades": len(pixels),
+            **worst.summary(),
+            "intents": [str(transform.intent) for transform in self._transforms],
+        }
+        limit = self.settings.hold_above_cast
+        if limit is not None and worst.worst.chroma > limit:
+            raise Hold("colour-cast", _said(worst.worst, limit), findings)
+        return findings
+
+
+def _intents(conversion: Any) -> list[Intent]:
+    """Return the intents that the conversion may take: two, where it has the choice of them.
+
+    The choice is made from the picture, later in the chain; the worse of both is reported.
+    """
+    asked = str(getattr(conversion, "intent", Intent.RELATIVE_COLORIMETRIC))
+    if asked in list(Intent):
+        return [Intent(asked)]
+    return [Intent.PERCEPTUAL, Intent.RELATIVE_COLORIMETRIC]
+
+
+def _said(worst: Cast, limit: float) -> str:
+    return (
+        f"This picture is black and white, but would come out with a {in_words(worst)} cast: at "
+        f"lightness {worst.lightness:.0f} its grey has a* {worst.a:+.1f} and b* {worst.b:+.1f}, "
+        f"a chroma of {worst.chroma:.1f} ({limit:g} is allowed). Use a profile or a rendering "
+        f"intent that keeps greys neutral, or release the picture as it is."
+    )

@@ -1,0 +1,282 @@
+"""Black-and-white pictures: recognised, and the cast that a destination gives them."""
+
+import io
+from datetime import UTC, datetime
+
+import iccdev
+import numpy as np
+import pytest
+from PIL import Image
+
+from hotfolder import Encoding, Hold
+from hotfolder.colour import icc_encode as icc
+from hotfolder.colour.encodings import encode_lab
+from hotfolder.colour.profile import Profile, lab_profile
+from hotfolder.colour.transform import Transform
+from hotfolder_stages.neutral_check import NeutralCheck
+from hotfolder_stages.neutral_check.cast import Cast, in_words
+from hotfolder_stages.profile_conversion import ProfileConversion
+from raster.pictures import picture
+from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips
+from stages.driving import job_of, run_stage, spec_of, stage_with
+
+RAMP = np.repeat(np.linspace(0, 65535, 3000).astype(np.uint16).reshape(30, 100, 1), 3, axis=2)
+
+
+def cast_of(a, b):
+    """A printer that is told to print grey and prints it with this a* and b*.
+
+    L* is the mean of R, G and B; to it leads R = G = B = L* / 100.
+    """
+    corners = np.stack(np.meshgrid([0, 1], [0, 1], [0, 1], indexing="ij"), axis=-1)
+    lightness = 100 * corners.mean(axis=-1)
+    lab = np.stack([lightness, np.full_like(lightness, a), np.full_like(lightness, b)], axis=-1)
+    line = [[0.0, 1.0]] * 3
+    to_lab = icc.lut16(line, icc.lab_to_codes(lab, "2.4"), line)
+    grey = np.repeat(corners[..., :1].astype(float), 3, axis=-1)
+    # L* 100 is code 65280 in this encoding, so the line reaches 1 there.
+    reach = np.minimum(np.linspace(0, 1, 4096) * 65535 / 65280, 1)
+    to_rgb = icc.lut16(np.stack([reach, reach, reach]), grey, line)
+    header = icc.Header("2.4", "prtr", "RGB ", "Lab ", datetime(2000, 1, 1, tzinfo=UTC))
+    tags = {"wtpt": icc.xyz(icc.D50_XYZ), "A2B0": to_lab, "B2A0": to_rgb}
+    return Profile.parse(icc.encode_profile(header, tags))
+
+
+def check(pixels, profile=SRGB, destination=SRGB, *, rows=7, conversion=(), alpha=None, **values):
+    spec = spec_of(pixels, profile, has_alpha=alpha is not None)
+    settings = {"profile-conversion": ProfileConversion.Settings(**dict(conversion))}
+    job = job_of(spec, profile=destination, settings=settings)
+    stage = stage_with(NeutralCheck, values)
+    out, _, findings, _ = run_stage(stage, pixels, spec, job, rows, alpha)
+    np.testing.assert_array_equal(pixels, out)
+    return findings
+
+
+def kind(findings):
+    return next((name for name in ("monochrome", "toned") if findings[name]), "colour")
+
+
+def jpeg(pixels, quality=85):
+    """What a JPEG makes of 16-bit pixels, as the reader would hand it on."""
+    data = io.BytesIO()
+    Image.fromarray((pixels >> 8).astype(np.uint8)).save(data, "JPEG", quality=quality)
+    return np.asarray(Image.open(data)).astype(np.uint16) * 257
+
+
+def toned(warmth):
+    """A print in one colour: L* as the picture has it, a* and b* growing towards the mid tones."""
+    lightness = picture(60, 90, 1)[..., 0] / 655.35
+    tone = warmth * np.sin(np.pi * lightness / 100)
+    lab = np.stack([lightness, tone / 3, tone], axis=-1)
+    return Transform(lab_profile(), WIDE_RGB, black_point_compensation=False).apply(encode_lab(lab))
+
+
+def test_a_grey_file_is_black_and_white():
+    assert "monochrome" == kind(check(RAMP[..., :1].copy(), GREY))
+
+
+@pytest.mark.parametrize("profile", [SRGB, WIDE_RGB])
+def test_rgb_with_equal_channels_is_black_and_white(profile):
+    findings = check(RAMP, profile)
+    assert ("monochrome", 0.0, 3000) == (
+        kind(findings),
+        findings["original_chroma"],
+        findings["shades"],
+    )
+
+
+@pytest.mark.parametrize("profile", [SRGB, WIDE_RGB])
+def test_rounding_to_8_bits_is_no_colour(profile):
+    noise = np.random.default_rng(3).integers(-1, 1, RAMP.shape)
+    rounded = (np.clip((RAMP >> 8).astype(int) + noise, 0, 255) * 257).astype(np.uint16)
+    findings = check(rounded, profile)
+    assert kind(findings) == "monochrome"
+    assert 0.3 < findings["original_chroma"] <= 2.0
+
+
+def test_equal_channels_of_a_device_that_prints_them_with_a_cast_are_not_neutral():
+    assert "toned" == kind(check(RAMP, cast_of(6, 0)))
+
+
+def test_one_coloured_pixel_is_enough():
+    pixels = RAMP.copy()
+    pixels[17, 3] = 30000, 20000, 20000
+    assert "monochrome" != kind(check(pixels))
+
+
+@pytest.mark.parametrize(("chroma", "expected"), [(2.02, False), (1.98, True)])
+def test_the_limit_is_exact_to_two_hundredths(chroma, expected):
+    pixels = encode_lab(np.array([[[50.0, 0, 0], [50.0, 0.6 * chroma, 0.8 * chroma]]]))
+    findings = check(pixels, lab_profile())
+    assert expected == findings["monochrome"]
+    # the same colour in sRGB, where only an exact conversion tells
+    rgb = Transform(lab_profile(), SRGB, black_point_compensation=False).apply(pixels)
+    assert expected == check(rgb)["monochrome"]
+
+
+@pytest.mark.parametrize("warmth", [9, 25])
+def test_a_toned_picture_is_called_so_and_not_black_and_white(warmth):
+    findings = check(toned(warmth), WIDE_RGB)
+    assert "toned" == kind(findings)
+    assert "worst_cast" not in findings
+
+
+def test_a_toned_picture_is_still_recognised_after_jpeg():
+    assert "toned" == kind(check(jpeg(toned(25)), WIDE_RGB))
+
+
+def test_a_colour_picture_is_neither():
+    assert "colour" == kind(check(picture(60, 90, 3)))
+
+
+def test_a_picture_with_colour_in_one_corner_is_neither():
+    pixels = np.tile(RAMP, (4, 1, 1))
+    pixels[-9:, -9:] = picture(9, 9, 3)
+    assert "colour" == kind(check(pixels))
+
+
+def test_black_ink_alone_is_black_and_white():
+    pixels = np.zeros((30, 100, 4), np.uint16)
+    pixels[..., 3] = RAMP[..., 0]
+    book = demo_printer("coated-book", "2.4")
+    assert "monochrome" == kind(check(pixels, book, book))
+    # the black ink of this one is purplish: chroma 5.8 at 100 %
+    assert "toned" == kind(check(pixels, libvips("cmyk"), libvips("cmyk")))
+
+
+def test_lab_without_a_and_b_is_black_and_white():
+    pixels = encode_lab(np.stack([RAMP[..., 0] / 655.35, *[np.zeros((30, 100))] * 2], axis=-1))
+    assert "monochrome" == kind(check(pixels, lab_profile()))
+
+
+def test_what_is_transparent_is_white():
+    pixels = RAMP.copy()
+    pixels[:10] = 60000, 0, 0
+    alpha = np.full(RAMP.shape[:2], 65535, np.uint16)
+    alpha[:10] = 0
+    assert "monochrome" == kind(check(pixels, alpha=alpha))
+    alpha = alpha.copy()
+    alpha[5, 5] = 20000
+    assert "monochrome" != kind(check(pixels, alpha=alpha))
+
+
+@pytest.mark.parametrize("rows", [1, 8, 60])
+def test_the_answer_does_not_depend_on_bands(rows):
+    noise = np.random.default_rng(5).integers(-200, 200, RAMP.shape)
+    pixels = np.clip(RAMP.astype(int) + noise, 0, 65535).astype(np.uint16)
+    canvas = demo_printer("matte-canvas", "4.4")
+    assert check(pixels, WIDE_RGB, canvas, rows=30) == check(pixels, WIDE_RGB, canvas, rows=rows)
+
+
+@pytest.mark.parametrize(("a", "b"), [(3.0, 4.0), (-1.5, 2.0), (0.0, -8.0)])
+def test_a_known_cast_is_reported(a, b):
+    worst = check(RAMP, WIDE_RGB, cast_of(a, b))["worst_cast"]
+    # 16-bit Lab of version 2 has steps of 1/256
+    assert [a, b, np.hypot(a, b)] == pytest.approx(
+        [worst["a"], worst["b"], worst["chroma"]], abs=0.02
+    )
+
+
+@pytest.mark.parametrize("intent", ["perceptual", "relative colorimetric"])
+@pytest.mark.parametrize(
+    "printer", [demo_printer("coated-book", "2.4"), libvips("cmyk")], ids=["demo", "libvips"]
+)
+def test_iccdev_finds_the_same_worst_cast(printer, intent, tmp_path):
+    """iccdev is the ICC's reference implementation; it interpolates tables in another way."""
+    conversion = {"intent": intent, "black_point_compensation": False, "precision": "exact"}
+    ours = check(RAMP, SRGB, printer, conversion=conversion)
+    (tmp_path / "source.icc").write_bytes(SRGB.data)
+    (tmp_path / "printer.icc").write_bytes(printer.data)
+    made = through_iccdev(
+        [tmp_path / "source.icc", tmp_path / "printer.icc"],
+        ["perceptual", "relative colorimetric"].index(intent),
+        RAMP.reshape(-1, 3) / 65535,
+    )
+    lab = through_iccdev([tmp_path / "printer.icc"], 1, made)
+    chroma = np.hypot(lab[:, 1], lab[:, 2])
+    assert chroma.max() == pytest.approx(ours["worst_cast"]["chroma"], abs=0.35)
+    assert chroma.mean() == pytest.approx(ours["mean_chroma"], abs=0.35)
+
+
+def through_iccdev(paths, intent, values):
+    """Convert rows of device values; from one profile alone, to L*, a*, b*."""
+    cmm = iccdev.IccCmm()
+    for path in paths:
+        cmm.attach(path, intent=iccdev.Intent(intent), interp=iccdev.Interpolation.Linear)
+    cmm.begin()
+    out = cmm.apply_ndarray(values.astype(np.float32))
+    return out if len(paths) > 1 else out * [100, 255, 255] - [0, 128, 128]
+
+
+def test_the_demo_printers_keep_greys_neutral():
+    for name, version in (("matte-canvas", "4.4"), ("coated-book", "2.4")):
+        findings = check(RAMP, SRGB, demo_printer(name, version), hold_above_cast=1.5)
+        assert 0 < findings["mean_chroma"] < 0.5
+
+
+def test_only_shades_that_occur_count():
+    canvas = demo_printer("matte-canvas", "4.4")
+    all_shades = check(RAMP, SRGB, canvas)
+    white_only = check(np.full((5, 5, 3), 65535, np.uint16), SRGB, canvas)
+    assert 1 == white_only["shades"]
+    assert white_only["worst_cast"]["chroma"] < 0.05 < all_shades["worst_cast"]["chroma"]
+
+
+def test_a_cast_above_the_limit_is_held_in_plain_words():
+    with pytest.raises(Hold) as hold:
+        check(np.full((5, 5, 3), 30000, np.uint16), SRGB, cast_of(1, 6), hold_above_cast=3)
+    assert "colour-cast" == hold.value.code
+    assert np.hypot(1, 6) == pytest.approx(hold.value.findings["worst_cast"]["chroma"], abs=0.02)
+    assert hold.value.message == (
+        "This picture is black and white, but would come out with a yellowish cast: at lightness "
+        "49 its grey has a* +1.0 and b* +6.0, a chroma of 6.1 (3 is allowed). Use a profile or a "
+        "rendering intent that keeps greys neutral, or release the picture as it is."
+    )
+
+
+def test_a_toned_picture_is_never_held_for_its_tone():
+    findings = check(toned(25), WIDE_RGB, cast_of(0, 6), hold_above_cast=1)
+    assert findings["toned"]
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "word"),
+    [(5, 0, "reddish"), (0, 5, "yellowish"), (-5, 0, "greenish"), (0, -5, "bluish")],
+)
+def test_hues_have_plain_names(a, b, word):
+    assert word == in_words(Cast(50, a, b))
+
+
+def test_where_the_conversion_chooses_its_intent_the_worse_one_is_reported():
+    canvas = demo_printer("matte-canvas", "4.4")
+    spec = spec_of(RAMP, SRGB)
+    chosen = ProfileConversion.Settings.model_construct(
+        intent="least loss", black_point_compensation=True, precision="exact"
+    )
+    job = job_of(spec, profile=canvas, settings={"profile-conversion": chosen})
+    *_, findings, _ = run_stage(stage_with(NeutralCheck, {}), RAMP, spec, job)
+    both = [
+        check(RAMP, SRGB, canvas, conversion={"intent": intent, "precision": "exact"})
+        for intent in ("perceptual", "relative colorimetric")
+    ]
+    assert ["perceptual", "relative colorimetric"] == findings["intents"]
+    assert findings["worst_cast"] == max(
+        (each["worst_cast"] for each in both), key=lambda cast: cast["chroma"]
+    )
+
+
+def test_behind_the_conversion_it_holds_rather_than_guess():
+    canvas = demo_printer("matte-canvas", "4.4")
+    job = job_of(
+        spec_of(RAMP, SRGB),
+        profile=canvas,
+        settings={"profile-conversion": ProfileConversion.Settings()},
+    )
+    with pytest.raises(Hold, match="neutral-check stands behind profile-conversion"):
+        stage_with(NeutralCheck, {}).open(spec_of(RAMP, canvas), job)
+
+
+def test_without_a_profile_nobody_knows_what_is_neutral():
+    spec = spec_of(RAMP, None, encoding=Encoding.RGB)
+    with pytest.raises(Hold, match="no colour profile"):
+        stage_with(NeutralCheck, {}).open(spec, job_of(spec))
