@@ -140,6 +140,38 @@ def status(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
 
 
 @app.command()
+def release(
+    job: Annotated[str, typer.Argument(metavar="JOB", help="as status and held/ name it")],
+    root: RootArgument = Path(),
+    *,
+    intent: Annotated[str | None, typer.Option(help="another rendering intent")] = None,
+    long_edge: Annotated[str | None, typer.Option(help='another size, as in "40 in"')] = None,
+    change: Annotated[
+        list[str] | None, typer.Option("--set", metavar="STAGE.KEY=VALUE", help="another setting")
+    ] = None,
+    why: Annotated[str, typer.Option(help="goes into the record")] = "",
+    who: Annotated[str | None, typer.Option(help="by default, who you are logged in as")] = None,
+) -> None:
+    """Let a held job go, as it stands or with a change for this job only."""
+    from hotfolder.release import release_job
+
+    asked = list(change or [])
+    if intent is not None:
+        asked.append(f"profile-conversion.intent={json.dumps(intent)}")
+    if long_edge is not None:
+        asked.append(f"sizing.long_edge={json.dumps(long_edge)}")
+    changes = release_job(Root(root), job, asked, who=who, why=why)
+    said = f"with {json.dumps(changes, ensure_ascii=False)}" if changes else "as it stands"
+    _out().print(
+        f"{job} is released {said}. The daemon takes it up at once; without one, "
+        f"`hotfolder sweep` does.",
+        markup=False,
+        highlight=False,
+        soft_wrap=True,
+    )
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of a record."""
     from hotfolder.records import record_schema

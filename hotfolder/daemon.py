@@ -28,6 +28,7 @@ from hotfolder.ledger import JobRow, Ledger, State
 from hotfolder.lock import served_alone
 from hotfolder.logs import get_log, utc_now
 from hotfolder.registry import Registry
+from hotfolder.release import begin
 from hotfolder.root import DestinationFolders, Root
 from hotfolder.settings import SETTINGS_FILE, Destination, Settings, load_destination
 from hotfolder.worker import read_progress, run_attempt
@@ -144,6 +145,7 @@ class Daemon:
                 self._reload()
                 for hot in self._hot.values():
                     hot.look()
+                    self._take_releases(hot)
                 more = self._claim()
                 self._hand_out()
                 self._trouble_of_claims.pop(_LEDGER, None)
@@ -209,6 +211,11 @@ class Daemon:
         return any(
             hot.ready for name, hot in self._hot.items() if name not in self._trouble_of_claims
         )
+
+    def _take_releases(self, hot: HotFolder) -> None:
+        """Take up held jobs that a person has put into ``release/``; jobs' threads do the rest."""
+        for found in hot.released.look(self._ledger):
+            begin(self._ledger, found)
 
     def _check_room(self, hot: HotFolder) -> None:
         """Take nothing in while a disk that its work needs is nearly full."""

@@ -33,7 +33,7 @@ from pydantic import BaseModel, ConfigDict
 from hotfolder import durable, names
 from hotfolder.errors import StorageError
 from hotfolder.ledger import JobRow, Ledger, State
-from hotfolder.records import Record, WorkRecord, to_json_line
+from hotfolder.records import Record, Release, WorkRecord, to_json_line
 from hotfolder.root import DestinationFolders
 
 RECORD_FILE = "record.json"
@@ -68,11 +68,15 @@ class Plan(BaseModel):
 
 @dataclass(frozen=True)
 class Ending:
-    """What the work on a job came to. files: results by the name that ``work`` gives them."""
+    """What the work on a job came to.
+
+    files: results by the name that ``work`` gives them; release: the decision behind it, if any.
+    """
 
     state: State
     work: WorkRecord
     files: Mapping[str, Path]
+    release: Release | None = None
 
 
 class Deliverer:
@@ -165,6 +169,8 @@ class Deliverer:
                 "attempts": row.attempts,
                 "arrived": row.arrived,
                 "finished": datetime.now(UTC),
+                "release": ending.release,
+                "earlier_jobs": tuple(self._ledger.earlier_jobs(row)),
             }
         )
         return Plan(
@@ -214,7 +220,7 @@ class Deliverer:
         with self._log_lock, _storage("recording", Path(plan.log)):
             durable.make_folders(Path(plan.log).parent)
             line = to_json_line(plan.record)
-            if not _is_logged(Path(plan.log), row.id):
+            if not _is_logged(Path(plan.log), line):
                 durable.append_line(Path(plan.log), line)
         return self._ledger.advance(
             row.id, plan.state, detail={}, record=plan.record.model_dump(mode="json")
@@ -323,12 +329,12 @@ def _free_name(folder: Path, name: str) -> Path:
         number += 1
 
 
-def _is_logged(log: Path, job: str) -> bool:
-    """Whether the end of the log has this job's record; it can only be among the last ones."""
+def _is_logged(log: Path, line: bytes) -> bool:
+    """Whether the end of the log has this record; it can only be among the last ones."""
     try:
         with log.open("rb") as file:
             file.seek(max(0, file.seek(0, os.SEEK_END) - _LOG_TAIL_BYTES))
-            return f'"job": "{job}"'.encode() in file.read()
+            return line in file.read()
     except FileNotFoundError:
         return False
 

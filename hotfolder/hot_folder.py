@@ -10,6 +10,7 @@ from typing import Any
 
 from hotfolder import intake
 from hotfolder.logs import get_log, utc_now
+from hotfolder.release import ReleaseFolder
 from hotfolder.root import DestinationFolders
 from hotfolder.settings import Destination
 
@@ -21,7 +22,8 @@ class HotFolder:
 
     destination: its settings, as taken up last; ready: settled files, the oldest first;
     due: when it is looked at next, on the clock of `time.monotonic`; problem: why it cannot be
-    reached, or ""; settings_stamp: of the settings file when it was last read.
+    reached, or ""; settings_stamp: of the settings file when it was last read; released: the
+    folder in which a person puts held jobs to let them go.
     """
 
     def __init__(
@@ -40,6 +42,7 @@ class HotFolder:
         self._problem_since = ""
         self._last_scan = ""
         self._junk = 0
+        self.released = ReleaseFolder(destination.name, folders.release)
         self._remarks: tuple[str, ...] = ()
         self._woken = threading.Event()
 
@@ -50,6 +53,7 @@ class HotFolder:
         settings = destination.intake
         self._settler = intake.Settler(settings.quiet, settings.patience)
         self._watch = intake.Watch(folders.hot_folder, settings.watch, wake_both)
+        self._release_watch = intake.Watch(folders.release, settings.watch, wake)
 
     def look(self) -> None:
         """Scan if an event or the clock says so, and see what has settled."""
@@ -92,6 +96,7 @@ class HotFolder:
     def stop(self) -> None:
         """Stop watching."""
         self._watch.stop()
+        self._release_watch.stop()
 
     def status(self) -> dict[str, Any]:
         """What ``status`` says of it, as JSON values."""
@@ -102,7 +107,7 @@ class HotFolder:
             "watch_reason": self._watch.reason,
             "last_scan": self._last_scan,
             "left_alone": self._junk,
-            "remarks": list(self._remarks[:_SHOWN]),
+            "remarks": [*self._remarks, *self.released.remarks()][:_SHOWN],
             "unreachable": self.problem,
             "unreachable_since": self._problem_since if self.problem else "",
             "arriving": len(waiting),

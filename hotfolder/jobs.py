@@ -15,8 +15,9 @@ from hotfolder.errors import StorageError
 from hotfolder.ledger import JobRow, Ledger, State
 from hotfolder.logs import get_log
 from hotfolder.pipeline import Order
-from hotfolder.records import OriginalRecord, Reason, WorkRecord
-from hotfolder.root import Root
+from hotfolder.records import OriginalRecord, Reason, Release, WorkRecord
+from hotfolder.release import collect, with_changes
+from hotfolder.root import DestinationFolders, Root
 from hotfolder.settings import Destination
 from hotfolder.worker import Answer, Attempt, Stopped, run_attempt
 
@@ -57,6 +58,8 @@ class Work:
         try:
             if row.state is State.PUBLISHING:
                 return self._clean(self.deliverer.finish(row))
+            if row.state is State.RELEASING:
+                row = collect(self.ledger, self.root.spool, self._folders(destination).held, row)
             if row.state is State.PRODUCED:
                 return self._end(row, Answer.model_validate(row.detail["answer"]))
             return self._work(row, destination)
@@ -101,10 +104,13 @@ class Work:
             if attempts >= destination.file.limits.attempts:
                 return self._give_up(row, answer.message)
             return self.ledger.advance(row.id, State.CLAIMED)
-        row = self.ledger.advance(
-            row.id, State.PRODUCED, detail={"answer": answer.model_dump(mode="json")}
-        )
-        return self._end(row, answer)
+        return self._end(self._produced(row, answer), answer)
+
+    def _produced(self, row: JobRow, answer: Answer) -> JobRow:
+        """Commit what the work came to, and with it the release that led to it."""
+        kept = {key: row.detail[key] for key in ("release",) if key in row.detail}
+        detail = {**kept, "answer": answer.model_dump(mode="json")}
+        return self.ledger.advance(row.id, State.PRODUCED, detail=detail)
 
     def _attempt(self, row: JobRow, destination: Destination, original: Path) -> Answer | Stopped:
         folder = attempt_folder(self.root, row)
@@ -112,6 +118,7 @@ class Work:
         durable.remove_tree(folder, below=self.root.spool)
         durable.make_folders(folder)
         limits = destination.file.limits
+        changes = row.detail.get("release", {}).get("changes", {})
         return self.run(
             Attempt(
                 order=Order(
@@ -124,7 +131,7 @@ class Work:
                     profiles=self.root.profiles,
                 ),
                 destination_file=self.root.destinations / f"{destination.name}.toml",
-                destination_raw=destination.raw,
+                destination_raw=with_changes(destination.raw, changes),
                 plugins=self.root.plugins,
                 time_s=limits.time,
                 memory_bytes=int(limits.memory),
@@ -154,7 +161,13 @@ class Work:
         work = answer.work or WorkRecord(original=self._bare_original(row))
         folder = attempt_folder(self.root, row)
         files: Mapping[str, Path] = {result.path: folder / result.path for result in work.results}
-        ending = Ending(_ENDS[answer.verdict], work, files)
+        state, release = _ENDS[answer.verdict], None
+        if "release" in row.detail:
+            release = Release.model_validate(row.detail["release"])
+            if state is State.HELD and files:
+                # a person has decided; what the stages would hold for stays in the record
+                state = State.DELIVERED
+        ending = Ending(state, work, files, release)
         return self._clean(self.deliverer.end(row, self._original(row), ending))
 
     def _refuse(self, row: JobRow, code: str, message: str) -> JobRow:
@@ -175,10 +188,10 @@ class Work:
     def _end_without_work(self, row: JobRow, verdict: str, reason: Reason) -> JobRow:
         work = WorkRecord(original=self._bare_original(row), reasons=(reason,))
         answer = Answer.model_validate({"verdict": verdict, "work": work})
-        row = self.ledger.advance(
-            row.id, State.PRODUCED, detail={"answer": answer.model_dump(mode="json")}
-        )
-        return self._end(row, answer)
+        return self._end(self._produced(row, answer), answer)
+
+    def _folders(self, destination: Destination) -> DestinationFolders:
+        return self.root.folders(destination.name, destination.file.folders)
 
     def _clean(self, row: JobRow) -> JobRow:
         """The last step: the job has ended and its place in the spool is given back."""

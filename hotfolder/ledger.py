@@ -10,6 +10,8 @@ process writes (the one that holds the root's lock); any other may read through 
        ▼           └──────────┘  (an attempt that failed, or was stopped)
     (no row: the file was gone)
 
+    held ─▶ releasing ─▶ produced (as it stands) | claimed (with a change)
+
 A state names an *intent* that was committed before the act it announces: a row that says
 ``claiming`` may or may not have its original in the spool yet; a row that says ``claimed`` has.
 """
@@ -50,6 +52,7 @@ CREATE TABLE jobs (
 CREATE INDEX jobs_open ON jobs (state, destination, seq)
     WHERE state NOT IN ('delivered', 'held', 'refused');
 CREATE INDEX jobs_ended ON jobs (destination, state, changed);
+CREATE INDEX jobs_named ON jobs (destination, source, seq);
 """
 
 
@@ -57,6 +60,7 @@ class State(StrEnum):
     """Where a job is on its way."""
 
     CLAIMING = "claiming"
+    RELEASING = "releasing"
     CLAIMED = "claimed"
     WORKING = "working"
     PRODUCED = "produced"
@@ -214,6 +218,26 @@ class Ledger:
             ).fetchall()
         return [_job_row(row) for row in rows]
 
+    def held_with(self, destination: str, sha256: str) -> JobRow | None:
+        """The latest held job of a destination whose original has this hash."""
+        with self._lock:
+            row = self._db.execute(
+                f"{_SELECT} WHERE destination = ? AND state = 'held' AND sha256 = ?"
+                " ORDER BY seq DESC LIMIT 1",
+                (destination, sha256),
+            ).fetchone()
+        return _job_row(row) if row else None
+
+    def earlier_jobs(self, row: JobRow) -> list[str]:
+        """Jobs of the same name in the same hot folder that came before and were not delivered."""
+        with self._lock:
+            found = self._db.execute(
+                "SELECT id FROM jobs WHERE destination = ? AND source = ? AND seq < ?"
+                " AND state IN ('held', 'refused') ORDER BY seq",
+                (row.destination, row.source, row.seq),
+            ).fetchall()
+        return [job for (job,) in found]
+
     def has_ended(self, job: str) -> bool:
         """Whether there is such a job and it has ended."""
         try:
@@ -257,6 +281,11 @@ def read_jobs(path: Path, *, ended: bool = False) -> list[JobRow]:
     except sqlite3.DatabaseError as error:
         raise StorageError(f"the ledger {path} cannot be read: {error}") from error
     return [_job_row(row) for row in rows]
+
+
+def read_job(path: Path, job: str) -> JobRow | None:
+    """Read one job from another process's ledger; None when there is no such job."""
+    return next((row for row in read_jobs(path, ended=True) if row.id == job), None)
 
 
 def count_ended(path: Path) -> dict[str, dict[str, int]]:

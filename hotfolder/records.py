@@ -99,6 +99,15 @@ class StageRecord(_Model):
     settings: dict[str, JsonValue]
 
 
+class Release(_Model):
+    """A person's decision to deliver a held job. changes: settings for this job, by stage."""
+
+    who: str
+    why: str
+    at: Time
+    changes: dict[str, dict[str, JsonValue]] = {}
+
+
 class WorkRecord(_Model):
     """What a worker says about a job: the part of the record that comes from the pixels."""
 
@@ -114,7 +123,8 @@ class Record(WorkRecord):
     """Everything about one job.
 
     source: path below the hot folder, as text; original_kept: where the original is now;
-    attempts: how many workers were started for it.
+    attempts: how many workers were started for it; release: who let a held job go, and why (its
+    ``reasons`` stay); earlier_jobs: jobs of the same name that were held or refused before.
     """
 
     schema_version: Literal[1] = RECORD_SCHEMA_VERSION
@@ -126,6 +136,8 @@ class Record(WorkRecord):
     attempts: int
     arrived: Time
     finished: Time
+    release: Release | None = None
+    earlier_jobs: tuple[str, ...] = ()
 
 
 _FIRST = ("schema_version", "job", "destination", "state")

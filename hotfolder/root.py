@@ -17,10 +17,18 @@ class DestinationFolders:
     held: Path
     refused: Path
     originals: Path
+    release: Path
 
     def all(self) -> tuple[Path, ...]:
         """Every folder, the hot folder first."""
-        return (self.hot_folder, self.results, self.held, self.refused, self.originals)
+        return (
+            self.hot_folder,
+            self.results,
+            self.held,
+            self.refused,
+            self.originals,
+            self.release,
+        )
 
 
 @dataclass(frozen=True)
@@ -82,6 +90,7 @@ class Root:
             held=self._place("held", name, moved.held),
             refused=self._place("refused", name, moved.refused),
             originals=self._place("originals", name, moved.originals),
+            release=self._place("release", name, moved.release),
         )
 
     def _place(self, kind: str, name: str, moved: str | None) -> Path:

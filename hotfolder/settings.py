@@ -46,6 +46,7 @@ class Folders(SettingsModel):
     held: str | None = None
     refused: str | None = None
     originals: str | None = None
+    release: str | None = None
 
 
 class Intake(SettingsModel):

@@ -153,6 +153,7 @@ def _open_job(root: Root, row: JobRow, troubles: dict[str, Any]) -> Waiting:
     share = None
     why = {
         State.CLAIMING: "is being taken into the spool",
+        State.RELEASING: "was released and is being taken up again",
         State.CLAIMED: "waits for a free worker",
         State.WORKING: "is being worked on",
         State.PRODUCED: "is about to be delivered",
