@@ -69,8 +69,26 @@ def test_findings_say_which_conversion_it_was():
     assert findings["source"] == {"description": "sRGB", "sha256": SRGB.sha256}
     assert findings["destination"] == {"description": "Chemical proof", "sha256": CMYK.sha256}
     assert findings["precision"] == "fine"
+    bound = findings["bound_delta_e_00"]
+    assert 0 < bound["mean"] <= 0.02
+    assert bound["mean"] < bound["max"] <= 0.75
+    assert bound["measured_colours"] == 20_000
+    assert bound["grid_points"] >= 33
+    assert 0 < bound["exact_share_of_colours"] < 0.1
     assert findings["engine"].startswith("lcms2")
     assert findings["notes"] == []
+
+
+@pytest.mark.parametrize(
+    ("precision", "source", "mean", "largest"),
+    [("exact", SRGB, 0, 0), ("fast", SRGB, 0.1, 2.5), ("fine", GREY, 0, 0), ("fine", CMYK, 0, 0)],
+)
+def test_findings_say_how_far_the_other_conversions_are(precision, source, mean, largest):
+    pixels = picture(source.encoding.channels)
+    settings = {"precision": precision}
+    findings = converted(pixels, spec_of(pixels, source), WIDE_RGB, settings)[2]
+    assert findings["bound_delta_e_00"]["mean"] == mean
+    assert findings["bound_delta_e_00"]["max"] == largest
 
 
 def test_separations_in_the_destinations_profile_pass_unchanged():
