@@ -234,7 +234,8 @@ def _with_worst(
 def _or_near(worst: NDArray[Any]) -> NDArray[Any]:
     """Let blocks beside bad ones count as bad too: a bend seldom ends where a block does."""
     blocks = worst.reshape(_BLOCKS, _BLOCKS, _BLOCKS)
-    return np.maximum(blocks, maximum_filter(blocks, 3, mode="nearest") / 2).ravel()
+    near = maximum_filter(blocks, 3, mode="nearest") / 2
+    return np.asarray(np.maximum(blocks, near)).ravel()
 
 
 def _make_link(exact: Conversion, points: int) -> bytes:
