@@ -29,6 +29,7 @@ from hotfolder.raster.model import Band, RasterSpec
 from hotfolder.raster.reading import OpenedOriginal, open_original
 from hotfolder.raster.writing import ResultWriter, open_result
 from hotfolder.records import (
+    Attachment,
     OriginalRecord,
     ProfileRecord,
     Reason,
@@ -42,6 +43,12 @@ from hotfolder.settings import Destination
 from hotfolder.stage import Job, Original, Stage
 
 SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png"}
+
+ATTACHMENTS: dict[Literal["proof-sheet", "thumbnail"], str] = {
+    "proof-sheet": "sheet.html",
+    "thumbnail": "thumbnail.jpg",
+}
+"""Files that a stage may leave in the job's folder; they are kept beside the result."""
 
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _FINDINGS = TypeAdapter(dict[str, JsonValue])
@@ -246,7 +253,8 @@ class _Chain:
 
     def _record_assumed(self, original: Original) -> None:
         """Say in the record which profile was taken for an original that had none."""
-        if original.spec.profile is not None or self.original is None:
+        embedded = original.spec.profile is not None and not original.spec.profile_assumed
+        if embedded or self.original is None:
             return
         for step in self.steps:
             if step.spec and step.spec.profile_assumed and step.spec.profile:
@@ -276,6 +284,18 @@ class _Chain:
             and ResultProfile(description=profile.description, sha256=profile.sha256),
         )
 
+    def _attachments(self) -> tuple[Attachment, ...]:
+        """What stages have put into the job's folder for people to look at."""
+        found = []
+        for kind, name in ATTACHMENTS.items():
+            path = self.order.folder / name
+            if path.is_file():
+                with path.open("rb") as file:
+                    sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+                size = path.stat().st_size
+                found.append(Attachment(kind=kind, path=name, sha256=sha256, bytes=size))
+        return tuple(found)
+
     def _outcome(
         self, verdict: Literal["deliver", "hold", "refuse"], result: ResultRecord | None
     ) -> Outcome:
@@ -295,6 +315,7 @@ class _Chain:
             WorkRecord(
                 original=original,
                 results=(result,) if result else (),
+                attachments=self._attachments(),
                 reasons=tuple(self.reasons),
                 findings=self.findings,
                 stages=stages,

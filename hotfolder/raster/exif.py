@@ -10,6 +10,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 from hotfolder.raster.ifd import Directory, Reader, TiffStructure, Value, pack, read_directory
 from hotfolder.raster.ifd import structure as tiff_structure
@@ -208,15 +209,17 @@ def usable(block: bytes | None, notes: list[str]) -> tuple[bytes | None, ExifDir
         return None, ExifDirectories()
 
 
-def colour_space_note(directories: ExifDirectories) -> list[str]:
-    """What Exif says about colour: ColorSpace 1 is sRGB; Adobe RGB is 0xFFFF with "R03"."""
-    colour_space = directories.exif.get(_COLOUR_SPACE)
+def colour_space(directories: ExifDirectories) -> Literal["sRGB", "Adobe RGB (1998)"] | None:
+    """Return what Exif says about colour: ColorSpace 1 is sRGB; 0xFFFF with "R03" is Adobe RGB.
+
+    Exif 2.32, 4.6.5 B, and DCF 2.0, table 5; some cameras write 2 in place of 0xFFFF (common
+    practice, no source).
+    """
+    stated = directories.exif.get(_COLOUR_SPACE)
     index = directories.interoperability.get(_INTEROPERABILITY_INDEX)
-    number = colour_space.integers[0] if colour_space and colour_space.integers else 0
+    number = stated.integers[0] if stated and stated.integers else 0
     if number == 1:
-        return ["The file has no profile, but its Exif data say that its colours are sRGB."]
+        return "sRGB"
     if number in {2, 0xFFFF} and index is not None and index.data.startswith(b"R03"):
-        return [
-            "The file has no profile, but its Exif data say that its colours are Adobe RGB (1998)."
-        ]
-    return []
+        return "Adobe RGB (1998)"
+    return None

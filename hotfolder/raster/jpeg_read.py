@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.errors import Refuse
-from hotfolder.raster import exif, packets
+from hotfolder.raster import colour_tags, exif, packets
 from hotfolder.raster.foreign import cut_short, translated
 from hotfolder.raster.model import Encoding, Metadata
 from hotfolder.raster.original_file import OriginalFile
@@ -179,8 +179,9 @@ def _header(markers: Markers, encoding: Encoding, limits: ReadLimits) -> Header:
         else:
             problem = "Parts of the embedded profile are missing."
     records = packets.from_image_resources(markers.resources) if markers.resources else None
-    if icc is None and not problem:
-        notes.extend(exif.colour_space_note(directories))
+    said = None if icc or problem else colour_tags.from_exif(directories, encoding)
+    if said:
+        notes.append(said.note)
     return Header(
         format="JPEG",
         bits=8,
@@ -191,6 +192,7 @@ def _header(markers: Markers, encoding: Encoding, limits: ReadLimits) -> Header:
         ppi=plausible_ppi(markers.jfif_ppi) or plausible_ppi(exif_ppi),
         icc=icc,
         icc_problem=problem,
+        icc_implied=said.icc if said else None,
         metadata=Metadata(
             exif=block,
             xmp=packets.usable_xmp(markers.xmp, limits, notes),

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.errors import Refuse
-from hotfolder.raster import exif, packets
+from hotfolder.raster import colour_tags, exif, packets
 from hotfolder.raster.foreign import TRY_AGAIN, cut_short, translated
 from hotfolder.raster.model import Encoding, Metadata
 from hotfolder.raster.original_file import OriginalFile
@@ -76,11 +76,15 @@ class PngSource:
         alpha = encoding.channels if has_alpha else None
         self._layout = SampleLayout(encoding, bits=decoded_bits, alpha=alpha)
         self._pixels: NDArray[np.uint8] | NDArray[np.uint16] | None = None
-        icc, problem = _profile(found.get(b"iCCP"), limits)
         notes: list[str] = []
+        icc, problem = _profile(found, encoding, limits, notes)
         block, directories = exif.usable(found.get(b"eXIf"), notes)
+        said = None
         if icc is None and not problem:
-            notes.extend(_colour_notes(found) or exif.colour_space_note(directories))
+            said = colour_tags.from_chunks(found, encoding)
+            said = said or colour_tags.from_exif(directories, encoding)
+        if said:
+            notes.append(said.note)
         metadata = Metadata(exif=block, xmp=packets.usable_xmp(xmp, limits, notes))
         self.header = Header(
             format="PNG",
@@ -93,6 +97,7 @@ class PngSource:
             ppi=_ppi(found.get(b"pHYs")) or plausible_ppi(exif.resolution_ppi(directories.main)[0]),
             icc=icc,
             icc_problem=problem,
+            icc_implied=said.icc if said else None,
             metadata=metadata,
             notes=tuple(notes),
         )
@@ -147,7 +152,21 @@ def _inflated(data: bytes, limit: int) -> bytes | None:
     return plain if inflater.eof else None
 
 
-def _profile(chunk: bytes | None, limits: ReadLimits) -> tuple[bytes | None, str]:
+def _profile(
+    found: dict[bytes, bytes], encoding: Encoding, limits: ReadLimits, notes: list[str]
+) -> tuple[bytes | None, str]:
+    """The profile that cICP states, which goes first (PNG, third edition, 4.3), or the embedded."""
+    if b"cICP" in found:
+        stated, note = colour_tags.from_code_points(found[b"cICP"], encoding)
+        notes.append(note)
+        if stated is not None:
+            if b"iCCP" in found:
+                notes.append("This goes before the embedded profile, which was not used.")
+            return stated, ""
+    return _embedded(found.get(b"iCCP"), limits)
+
+
+def _embedded(chunk: bytes | None, limits: ReadLimits) -> tuple[bytes | None, str]:
     """The embedded profile: a name, a zero, the compression method 0, a zlib stream."""
     if chunk is None:
         return None, ""
@@ -170,13 +189,3 @@ def _ppi(chunk: bytes | None) -> float:
         return 0.0
     across, _, unit = struct.unpack(">IIB", chunk)
     return plausible_ppi(across * _METRES_PER_INCH) if unit == 1 else 0.0
-
-
-def _colour_notes(found: dict[bytes, bytes]) -> list[str]:
-    """What the file says about colour without a profile; cICP goes before sRGB (PNG, 4.3)."""
-    if b"cICP" in found:
-        code = "-".join(str(byte) for byte in found[b"cICP"][:4])
-        return [f"The file has no profile, but says that its colours are coded as cICP {code}."]
-    if b"sRGB" in found:
-        return ["The file has no profile, but says that its colours are sRGB."]
-    return []

@@ -14,7 +14,7 @@ from types import TracebackType
 from typing import Self
 
 from hotfolder.colour.profile import Profile, ProfileError
-from hotfolder.errors import Refuse
+from hotfolder.errors import Hold, Refuse
 from hotfolder.raster.jpeg_read import JpegSource
 from hotfolder.raster.model import Band, Encoding, RasterSpec, rows_per_band
 from hotfolder.raster.orientation import upright_bands, upright_size
@@ -111,6 +111,8 @@ def open_original(
     Refuse
         ``not-a-file``, ``empty-file``, ``not-a-picture``, ``unsupported``, ``too-large`` or
         ``damaged``, with a sentence that says what to do.
+    Hold
+        ``high-dynamic-range`` or ``narrow-range``: a picture coded for video.
     OSError
         When the file cannot be read from the disk.
     """
@@ -141,19 +143,23 @@ def _named(name: str) -> Iterator[None]:
     """Put the file's name in front of what is said about it."""
     try:
         yield
-    except Refuse as refusal:
-        raise Refuse(refusal.code, f"{name}: {refusal.message}") from refusal
+    except (Hold, Refuse) as verdict:
+        raise type(verdict)(verdict.code, f"{name}: {verdict.message}") from verdict
 
 
 def _spec(header: Header, limits: ReadLimits) -> RasterSpec:
     width_px, height_px = upright_size(header.width_px, header.height_px, header.orientation)
     profile, problem = _profile(header, limits)
+    assumed = False
+    if profile is None and not problem and header.icc_implied is not None:
+        profile, assumed = Profile.parse(header.icc_implied), True
     return RasterSpec(
         width_px=width_px,
         height_px=height_px,
         encoding=header.encoding,
         profile=profile,
         profile_problem=problem,
+        profile_assumed=assumed,
         ppi=header.ppi,
         has_alpha=header.has_alpha,
         metadata=header.metadata,

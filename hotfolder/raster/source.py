@@ -43,6 +43,7 @@ class Header:
     width_px, height_px: as stored, before `orientation` (Exif 2.32, 4.6.4 A: 1 … 8) is applied.
     bits: per channel in the file. ppi: 0.0 when the file does not say. icc: the embedded
     profile's bytes, unchecked. icc_problem: why there are none although there should be.
+    icc_implied: a profile for what the file says of its colours elsewhere, if it embeds none.
     """
 
     format: Format
@@ -55,6 +56,7 @@ class Header:
     ppi: float = 0.0
     icc: bytes | None = None
     icc_problem: str = ""
+    icc_implied: bytes | None = None
     metadata: Metadata = field(default_factory=Metadata)
     pages: int = 1
     notes: tuple[str, ...] = ()

@@ -14,7 +14,7 @@ import tifffile
 from numpy.typing import NDArray
 
 from hotfolder.errors import Refuse
-from hotfolder.raster import exif, packets
+from hotfolder.raster import colour_tags, exif, packets
 from hotfolder.raster.foreign import translated
 from hotfolder.raster.ifd import Reader, TiffStructure, Value, directories, read_directory
 from hotfolder.raster.ifd import structure as tiff_structure
@@ -66,6 +66,12 @@ class TiffSource:
             notes.append("Its resolution differs across and down; the one across was taken.")
         icc = tags.get(_ICC)
         too_long = icc is None and _ICC in page.tags
+        said = None
+        if icc is None and not too_long:
+            below = exif.below(file.read, tiff, tags)
+            said = colour_tags.from_exif(below, self._layout.encoding)
+        if said:
+            notes.append(said.note)
         self.header = Header(
             format="TIFF",
             bits=self._layout.bits,
@@ -77,6 +83,7 @@ class TiffSource:
             ppi=plausible_ppi(across_ppi),
             icc=icc.data if icc else None,
             icc_problem="The embedded profile is too long or cut short." if too_long else "",
+            icc_implied=said.icc if said else None,
             metadata=metadata,
             pages=count,
             notes=(*notes, *metadata_notes),

@@ -234,7 +234,7 @@ def test_a_profile_that_inflates_without_end_is_a_problem_and_no_more(tmp_path):
         ((b"sRGB", b"\0"), "The file has no profile, but says that its colours are sRGB."),
         (
             (b"cICP", bytes([12, 13, 0, 1])),
-            "The file has no profile, but says that its colours are coded as cICP 12-13-0-1.",
+            "The file codes its colours as cICP 12-13-0-1: Display P3.",
         ),
     ],
 )

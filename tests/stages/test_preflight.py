@@ -8,7 +8,7 @@ from hotfolder.colour.profile import lab_profile
 from hotfolder_demo import profiles
 from hotfolder_stages.preflight import Preflight
 from hotfolder_stages.preflight.clipping import Clipped
-from stages.driving import GREY, SRGB, job_of, run_stage, spec_of, stage_with
+from stages.driving import GREY, SRGB, WIDE_RGB, job_of, run_stage, spec_of, stage_with
 
 PIXELS = np.full((30, 40, 3), 20000, np.uint16)
 
@@ -106,6 +106,30 @@ def test_what_cannot_be_assumed_is_held_and_says_which_setting(tmp_path, values,
     (tmp_path / "broken.icc").write_bytes(b"abc")
     hold = held({"no_profile": "assume", **values}, spec_of(PIXELS, None), profiles=tmp_path)
     assert said in hold.message
+
+
+NAMED = spec_of(PIXELS, SRGB, profile_assumed=True)  # as the reader hands on an Exif "sRGB"
+
+
+def test_a_picture_that_names_its_colour_space_is_taken_at_its_word():
+    stage, result = opened({}, NAMED)
+    assert NAMED == result
+    assert stage.close()["warnings"] == [
+        "It carries no colour profile. As it names its colour space, sRGB was assumed."
+    ]
+
+
+def test_or_not_when_the_settings_say_so(tmp_path):
+    assert held({"trust_colour_space": False}, NAMED).code == "no-profile"
+    (tmp_path / "wide.icc").write_bytes(WIDE_RGB.data)
+    values = {
+        "trust_colour_space": False,
+        "no_profile": "assume",
+        "assume_rgb": "wide.icc",
+    }
+    stage, result = opened(values, NAMED, profiles=tmp_path)
+    assert (WIDE_RGB, True) == (result.profile, result.profile_assumed)
+    assert stage.close()["warnings"][0].endswith(f"{WIDE_RGB.description} was assumed.")
 
 
 def test_lab_needs_no_profile():

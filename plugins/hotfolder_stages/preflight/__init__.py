@@ -29,12 +29,15 @@ Ppi = Annotated[float, Field(ge=0)]
 class PreflightSettings(StageSettings):
     """The table ``[stage.preflight]``.
 
+    trust_colour_space: a picture without a profile whose Exif data or PNG chunks name its colour
+    space (sRGB, Adobe RGB) is taken at its word; when false, it counts as one that says nothing.
     no_profile: hold a picture without a usable profile, or assume one: assume_rgb, assume_grey,
     assume_cmyk are names of files in the root's ``profiles/``. hold_below_ppi, warn_below_ppi:
     limits for the original's own pixels per inch at the final size. hold_above_clipped: share of
     the picture that may be pure white or pure black.
     """
 
+    trust_colour_space: bool = True
     no_profile: Literal["hold", "assume"] = "hold"
     assume_rgb: str | None = None
     assume_grey: str | None = None
@@ -63,7 +66,13 @@ class Preflight(Stage[PreflightSettings]):
         self._clipped = Clipped()
         self._effective_ppi = 0.0
         self._raster = raster
-        if raster.profile is None:
+        trusted = raster.profile_assumed and self.settings.trust_colour_space
+        if trusted and raster.profile is not None:
+            self._warnings.append(
+                "It carries no colour profile. As it names its colour space, "
+                f"{raster.profile.description} was assumed."
+            )
+        elif raster.profile is None or raster.profile_assumed:
             self._raster = replace(raster, profile=self._assumed(raster), profile_assumed=True)
         return self._raster
 
