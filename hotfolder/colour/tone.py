@@ -23,7 +23,7 @@ from hotfolder.raster.model import Encoding
 CODES = 65536
 _ROOTS = 2**18
 _SRGB_TOLERANCE = 0.002
-_SRGB_TO_D50 = (
+SRGB_TO_D50 = (
     (0.43604, 0.38511, 0.14305),
     (0.22248, 0.71691, 0.06061),
     (0.01392, 0.09707, 0.71391),
@@ -101,7 +101,7 @@ def is_srgb(profile: Profile) -> bool:
     if profile.encoding is not Encoding.RGB:
         return False
     tone = tone_of(profile)
-    if tone.matrix is None or np.abs(tone.matrix - _SRGB_TO_D50).max() > _SRGB_TOLERANCE:
+    if tone.matrix is None or np.abs(tone.matrix - SRGB_TO_D50).max() > _SRGB_TOLERANCE:
         return False
     values = np.linspace(0, 1, CODES)
     expected = np.where(values <= 0.04045, values / 12.92, ((values + 0.055) / 1.055) ** 2.4)

@@ -1,7 +1,8 @@
 """The stage ``sizing``: the right number of pixels for the size that will hang or be shown.
 
-The size is what the settings ask for, the resampling is Lanczos' without ringing (`resample`),
-reductions in linear light and enlargements in the encoding (`domain`), rounding as in `geometry`.
+What is asked for and what becomes of a picture by it is decided in `request`, with the rounding
+of `geometry`; the resampling is Lanczos' without ringing (`resample`), reductions in linear light
+and enlargements in the encoding (`domain`); border and wrap are put around it in `surround`.
 """
 
 from __future__ import annotations
@@ -9,67 +10,25 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import Annotated, Self
+from typing import Any
 
 import numpy as np
-from pydantic import Field, model_validator
 
-from hotfolder import Band, Encoding, Findings, Job, RasterSpec, Stage, StageSettings
+from hotfolder import Band, Findings, Job, RasterSpec, Stage
 from hotfolder.raster.model import rebanded, rows_per_band
 from hotfolder.units import MM_PER_INCH
-from hotfolder_stages.sizing.domain import Codes, Domain, Planes, choose
-from hotfolder_stages.sizing.geometry import Box, Mode, Plan, Side, plan
+from hotfolder_stages.sizing.colour import codes_of
+from hotfolder_stages.sizing.domain import Domain, Planes, choose
+from hotfolder_stages.sizing.enough import CLOSE_LOOKING, largest_mm, needed_ppi
+from hotfolder_stages.sizing.geometry import Plan
+from hotfolder_stages.sizing.request import Request, SizingSettings, request
 from hotfolder_stages.sizing.resample import Across, Down
+from hotfolder_stages.sizing.surround import bordered, wrapped
 
 __all__ = ["Sizing", "SizingSettings"]
 
-SCREEN_PPI = 72.0
-"""What a size in pixels is marked with when nothing is said; by convention, screens ignore it."""
-
 _BLOCK_PX = 2_000_000
 _OPAQUE = 65535
-_WHITE = {
-    Encoding.RGB: (65535, 65535, 65535),
-    Encoding.GREY: (65535,),
-    Encoding.CMYK: (0, 0, 0, 0),
-    Encoding.LAB: (65535, 32896, 32896),
-}
-"""The medium's white: what a media-relative conversion leaves free of ink."""
-
-
-class SizingSettings(StageSettings):
-    """The table ``[stage.sizing]``.
-
-    Give `long_edge`, or `short_edge`, or `width` and `height` (one of them is enough for
-    ``inside``), each in mm, cm, m, in, ft, or px. ppi: pixels per inch of the result, needed
-    unless the size is in px, which is marked with 72 when nothing is said. enlarge: whether a
-    picture may get more pixels than it has; if not, a small one comes out smaller than asked.
-    """
-
-    long_edge: Side | None = None
-    short_edge: Side | None = None
-    width: Side | None = None
-    height: Side | None = None
-    mode: Mode = "inside"
-    ppi: Annotated[float, Field(gt=0, le=20000)] | None = None
-    enlarge: bool = True
-
-    @model_validator(mode="after")
-    def _fits_together(self) -> Self:
-        sides = (self.long_edge, self.short_edge, self.width, self.height)
-        ways = [self.long_edge, self.short_edge, self.width or self.height]
-        if sum(each is not None for each in ways) != 1:
-            raise ValueError("one of long_edge, short_edge, or width and height")
-        if self.mode != "inside" and not (self.width and self.height):
-            raise ValueError(f'both width and height with mode = "{self.mode}"')
-        if self.ppi is None and any(side and side.unit == "mm" for side in sides):
-            raise ValueError("ppi as well, as in ppi = 300, or a size in px")
-        return self
-
-    def box(self, ppi: float) -> Box:
-        """What is asked for, in pixels."""
-        sides = (self.width, self.height, self.long_edge, self.short_edge)
-        return Box(*(side.px(ppi) if side else None for side in sides))
 
 
 @dataclass(frozen=True)
@@ -82,65 +41,114 @@ class _Work:
 
 
 class Sizing(Stage[SizingSettings]):
-    """Resample, crop and border a picture to the size asked for."""
+    """Resample, crop, border and wrap a picture to the size asked for."""
 
     name = "sizing"
     Settings = SizingSettings
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
-        """Decide on the size; the result's ppi is that of the settings."""
-        ppi = self.settings.ppi or SCREEN_PPI
-        settings = self.settings
-        made = plan(
-            raster.width_px,
-            raster.height_px,
-            settings.box(ppi),
-            settings.mode,
-            enlarge=settings.enlarge,
-        )
-        same = (made.scaled_width_px, made.scaled_height_px) == (raster.width_px, raster.height_px)
-        reduces = made.scaled_width_px * made.scaled_height_px < raster.width_px * raster.height_px
-        domain = None if same else choose(raster, reduces=reduces)
-        self._work = _Work(raster, made, domain)
-        self._result = replace(
+        """Decide on the size; the result's ppi is that of the settings.
+
+        Raises
+        ------
+        Hold
+            ``wrap-too-wide``; ``no-profile`` for a border of a given colour.
+        """
+        self._distance_mm = job.medium.viewing_distance
+        self._request = made = request(self.settings, raster, self._distance_mm)
+        front = made.front
+        pixels = (raster.width_px, raster.height_px)
+        scaled = (front.scaled_width_px, front.scaled_height_px)
+        reduces = scaled[0] * scaled[1] < pixels[0] * pixels[1]
+        domain = None if scaled == pixels else choose(raster, reduces=reduces)
+        self._work = _Work(raster, front, domain)
+        self._border_colour = self._wrap_colour = np.empty(0, np.uint16)
+        if front.border:
+            self._border_colour = codes_of(self.settings.border_colour, raster)
+        if self._plain_wrap:
+            self._wrap_colour = codes_of(self.settings.wrap_colour, raster)
+        return replace(
             raster,
             width_px=made.width_px,
             height_px=made.height_px,
-            ppi=ppi,
-            enlargement=raster.enlargement * made.scaled_width_px / raster.width_px,
+            ppi=made.ppi,
+            enlargement=raster.enlargement * front.scaled_width_px / raster.width_px,
         )
-        return self._result
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
-        """Resample band by band; whatever the bands' height, the pixels are the same."""
-        made = self._work.plan
+        """Resample block by block; whatever the bands' height, the pixels are the same."""
+        made, front = self._request, self._work.plan
+        size = (front.width_px, front.height_px)
         with ThreadPoolExecutor(2) as threads:
-            scaled = _resampled(bands, self._work, threads)
-            framed = _bordered(scaled, made, self._work.source)
-            yield from rebanded(framed, rows_per_band(made.width_px))
+            flow = _resampled(bands, self._work, threads)
+            if front.border:
+                kept = (front.kept_width_px, front.kept_height_px)
+                flow = bordered(flow, *kept, front.border, self._border_colour)
+            if self._plain_wrap:
+                flow = bordered(flow, *size, made.wrap, self._wrap_colour)
+            elif made.wrap:
+                flow = wrapped(flow, size[1], made.wrap, self.settings.wrap_edges)
+            yield from rebanded(flow, rows_per_band(made.width_px))
 
     def close(self) -> Findings:
-        """Say what was done: sizes, scale, and the domain of the resampling."""
-        made, source, domain = self._work.plan, self._work.source, self._work.domain
-        result = self._result
-        mm_per_px = MM_PER_INCH / result.ppi
-        scaled = made.scaled_width_px * made.scaled_height_px
+        """Say what was done, and what the picture's own pixels allow."""
+        made, work = self._request, self._work
+        front, source, domain = work.plan, work.source, work.domain
+        settings, mm_per_px = self.settings, MM_PER_INCH / made.ppi
+        scaled = front.scaled_width_px * front.scaled_height_px
         return {
-            "mode": self.settings.mode,
+            "mode": settings.mode,
             "from_width_px": source.width_px,
             "from_height_px": source.height_px,
             "width_px": made.width_px,
             "height_px": made.height_px,
             "width_mm": round(made.width_px * mm_per_px, 2),
             "height_mm": round(made.height_px * mm_per_px, 2),
-            "ppi": result.ppi,
-            "ppi_by_convention": self.settings.ppi is None,
-            "scale": round(made.scaled_width_px / source.width_px, 6),
+            "ppi": made.ppi,
+            "ppi_by_convention": not (
+                settings.ppi or settings.native_ppi or made.ppi == source.ppi
+            ),
+            "scale": round(front.scaled_width_px / source.width_px, 6),
             "resampling": "Lanczos, three lobes, without ringing" if domain else "none",
             "domain": domain.name if domain else "none",
-            "cropped_share": round(1 - made.kept_width_px * made.kept_height_px / scaled, 6),
-            "bordered": made.has_border,
+            "cropped_share": round(1 - front.kept_width_px * front.kept_height_px / scaled, 6),
+            "bordered": bool(front.border),
+            "trim_px": _trim(made),
+            "bleed_px": made.bleed_px,
+            "wrap_edges": settings.wrap_edges if made.wrap else "none",
+            **self._enough(),
         }
+
+    @property
+    def _plain_wrap(self) -> bool:
+        return bool(self._request.wrap) and self.settings.wrap_edges == "plain"
+
+    def _enough(self) -> dict[str, Any]:
+        """The picture's own pixels per inch beside what the distance needs."""
+        front, source = self._work.plan, self._work.source
+        needs = needed_ppi(self._distance_mm)
+        # Of the original's pixels, those that are seen.
+        shown = source.width_px / front.scaled_width_px
+        kept = (front.kept_width_px * shown, front.kept_height_px * shown)
+        enlargement = source.enlargement * front.scaled_width_px / source.width_px
+        return {
+            "enlargement": round(enlargement, 4),
+            "effective_ppi": round(self._request.ppi / enlargement, 1),
+            "viewing_distance_mm": self._distance_mm,
+            "needed_ppi": round(needs, 1),
+            "needed_ppi_close": round(needs * CLOSE_LOOKING, 1),
+            "largest_sharp_mm": largest_mm(*kept, needs) if needs else None,
+        }
+
+
+def _trim(made: Request) -> dict[str, int]:
+    """The front without bleed and wrap: its place in the result."""
+    return {
+        "left": made.wrap.left + made.bleed_px,
+        "top": made.wrap.top + made.bleed_px,
+        "width": made.front.width_px - 2 * made.bleed_px,
+        "height": made.front.height_px - 2 * made.bleed_px,
+    }
 
 
 def _resampled(bands: Iterable[Band], work: _Work, threads: Executor) -> Iterator[Band]:
@@ -195,34 +203,3 @@ def _cropped(bands: Iterable[Band], columns: slice, first: int, stop: int) -> It
             rows = slice(start - band.top, end - band.top)
             alpha = None if band.alpha is None else band.alpha[rows, columns]
             yield Band(start - first, np.ascontiguousarray(band.pixels[rows, columns]), alpha)
-
-
-def _bordered(bands: Iterable[Band], made: Plan, spec: RasterSpec) -> Iterator[Band]:
-    if not made.has_border:
-        yield from bands
-        return
-    yield from _blank(0, made.border_top_px, made, spec)
-    for band in bands:
-        framed = _white(band.rows, made, spec)
-        columns = slice(made.border_left_px, made.border_left_px + made.kept_width_px)
-        framed[:, columns] = band.pixels
-        alpha = None
-        if band.alpha is not None:
-            alpha = np.full((band.rows, made.width_px), _OPAQUE, np.uint16)
-            alpha[:, columns] = band.alpha
-        yield Band(made.border_top_px + band.top, framed, alpha)
-    below = made.border_top_px + made.kept_height_px
-    yield from _blank(below, made.height_px - below, made, spec)
-
-
-def _blank(top: int, rows: int, made: Plan, spec: RasterSpec) -> Iterator[Band]:
-    at_once = rows_per_band(made.width_px)
-    for start in range(0, rows, at_once):
-        count = min(at_once, rows - start)
-        alpha = np.full((count, made.width_px), _OPAQUE, np.uint16) if spec.has_alpha else None
-        yield Band(top + start, _white(count, made, spec), alpha)
-
-
-def _white(rows: int, made: Plan, spec: RasterSpec) -> Codes:
-    white = np.array(_WHITE[spec.encoding], np.uint16)
-    return np.broadcast_to(white, (rows, made.width_px, spec.channels)).copy()

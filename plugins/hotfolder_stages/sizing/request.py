@@ -1,0 +1,188 @@
+"""What the settings ask for, and what becomes of one picture by it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Annotated, Self
+
+from pydantic import Field, model_validator
+
+from hotfolder import Hold, RasterSpec, StageSettings
+from hotfolder_stages.sizing.colour import WHITE, Colour
+from hotfolder_stages.sizing.enough import choose_ppi
+from hotfolder_stages.sizing.geometry import (
+    Anchor,
+    Box,
+    Extent,
+    MarginWidth,
+    Mode,
+    Plan,
+    Side,
+    plan,
+    with_bleed,
+    wrap_margins,
+)
+from hotfolder_stages.sizing.papers import PaperName
+from hotfolder_stages.sizing.surround import Margins, WrapEdges
+
+SCREEN_PPI = 72.0
+"""What a size in pixels is marked with when nothing is said; by convention, screens ignore it."""
+
+Ppi = Annotated[float, Field(gt=0, le=20000)]
+
+_NOTHING = Extent(0, "mm")
+_PLANNING_PPI = 7200.0
+"""Fine enough that rounding to pixels does not show when the printer's ppi is chosen."""
+
+
+class SizingSettings(StageSettings):
+    """The table ``[stage.sizing]``.
+
+    The size: `long_edge`, or `short_edge`, or `width` and `height` (one of them is enough for
+    ``inside``), each in mm, cm, m, in, ft, or px; or `paper`, a name of ISO 216; or none of them,
+    for the size that the file says it has. turn: width and height change places for a picture
+    that is higher than wide; a paper without "portrait" or "landscape" always lies as the picture
+    does.
+
+    mode: ``inside``, ``cover`` or ``exact``, see `geometry.plan`; anchor: what stays when
+    ``cover`` crops; border_colour: of what ``exact`` adds.
+
+    ppi: pixels per inch of the result, needed unless the size is in px, which is marked with 72
+    when nothing is said; or native_ppi: the printer's own resolutions, of which `enough` chooses.
+    enlarge: whether a picture may get more pixels than it has; if not, a small one comes out
+    smaller than asked.
+
+    bleed: by how much the picture goes on beyond each side of that size, to be cut off. wrap: how
+    much is folded around the bars on each side; wrap_edges: what is on it; wrap_colour: of
+    ``plain`` ones.
+    """
+
+    long_edge: Side | None = None
+    short_edge: Side | None = None
+    width: Side | None = None
+    height: Side | None = None
+    paper: PaperName | None = None
+    turn: bool = False
+    mode: Mode = "inside"
+    anchor: Anchor = "centre"
+    border_colour: Colour = WHITE
+    ppi: Ppi | None = None
+    native_ppi: Annotated[tuple[Ppi, ...], Field(min_length=1)] | None = None
+    enlarge: bool = True
+    bleed: MarginWidth = _NOTHING
+    wrap: MarginWidth = _NOTHING
+    wrap_edges: WrapEdges = "mirrored"
+    wrap_colour: Colour = WHITE
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        sides = (self.long_edge, self.short_edge, self.width, self.height)
+        ways = [self.long_edge, self.short_edge, self.width or self.height, self.paper]
+        if sum(each is not None for each in ways) > 1:
+            raise ValueError("one of long_edge, short_edge, paper, or width and height")
+        if self.mode != "inside" and not (self.paper or (self.width and self.height)):
+            raise ValueError(f'paper, or both width and height, with mode = "{self.mode}"')
+        if self.turn and not (self.width and self.height):
+            raise ValueError("both width and height with turn = true")
+        if self.ppi and self.native_ppi:
+            raise ValueError("ppi or native_ppi, not both")
+        printed = self.paper or any(side and side.unit == "mm" for side in sides)
+        margins = [each.unit for each in (self.bleed, self.wrap) if each]
+        if not self.ppi and not self.native_ppi and (printed or "mm" in margins):
+            raise ValueError("ppi as well, as in ppi = 300, or a size in px")
+        if self.native_ppi and not printed:
+            raise ValueError("a size in mm, cm, m, in or ft with native_ppi")
+        if self.bleed and self.wrap:
+            raise ValueError("bleed or wrap, not both")
+        return self
+
+    def box(self, raster: RasterSpec, ppi: float) -> Box:
+        """What is asked for, in pixels of the result."""
+        upright = raster.height_px > raster.width_px
+        if self.paper is not None:
+            sheet = self.paper.size_mm(upright=upright)
+            return Box(*(Extent(side, "mm").px(ppi) for side in sheet))
+        width, height = self.width, self.height
+        if self.turn and upright:
+            width, height = height, width
+        sides = (width, height, self.long_edge, self.short_edge)
+        if not any(sides) and self.ppi and raster.ppi:
+            return Box(width_px=max(1, math.floor(raster.width_px / raster.ppi * ppi + 0.5)))
+        return Box(*(side.px(ppi) if side else None for side in sides))
+
+
+@dataclass(frozen=True)
+class Request:
+    """What becomes of one picture.
+
+    ppi: of the result; front: what is looked at, with its bleed; bleed_px: of it, on each side;
+    wrap: what is put around it.
+    """
+
+    ppi: float
+    front: Plan
+    bleed_px: int
+    wrap: Margins
+
+    @property
+    def width_px(self) -> int:
+        """Of the result."""
+        return self.wrap.left + self.front.width_px + self.wrap.right
+
+    @property
+    def height_px(self) -> int:
+        """Of the result."""
+        return self.wrap.top + self.front.height_px + self.wrap.bottom
+
+
+def request(settings: SizingSettings, raster: RasterSpec, viewing_distance_mm: float) -> Request:
+    """Decide on ppi, size, bleed and wrap.
+
+    Raises
+    ------
+    Hold
+        ``wrap-too-wide``: a mirrored wrap is wider than the picture.
+    """
+    ppi = _ppi(settings, raster, viewing_distance_mm)
+    front = _planned(settings, raster, ppi)
+    bleed_px = math.ceil(settings.bleed.exact_px(ppi) - 1e-9)
+    if bleed_px:
+        front = with_bleed(
+            raster.width_px, raster.height_px, front, bleed_px, settings.mode, settings.anchor
+        )
+    size = (front.width_px, front.height_px)
+    wrap = wrap_margins(size, settings.wrap.exact_px(ppi)) if settings.wrap else Margins()
+    if settings.wrap_edges == "mirrored" and (wrap.right > size[0] or wrap.bottom > size[1]):
+        raise Hold(
+            "wrap-too-wide",
+            f"A wrap of {settings.wrap} is wider than the picture, which is only "
+            f"{size[0]} × {size[1]} px at {ppi:g} ppi, so it cannot be mirrored. Make the picture "
+            f"larger or the wrap narrower, or choose plain edges.",
+        )
+    return Request(ppi, front, bleed_px, wrap)
+
+
+def _ppi(settings: SizingSettings, raster: RasterSpec, viewing_distance_mm: float) -> float:
+    if settings.native_ppi is None:
+        by_file = 0.0 if _says_a_size(settings) else raster.ppi
+        return settings.ppi or by_file or SCREEN_PPI
+    fine = _planned(settings.model_copy(update={"enlarge": True}), raster, _PLANNING_PPI)
+    has_ppi = _PLANNING_PPI * raster.width_px / fine.scaled_width_px
+    return choose_ppi(settings.native_ppi, has_ppi, viewing_distance_mm)
+
+
+def _says_a_size(settings: SizingSettings) -> bool:
+    sides = (settings.long_edge, settings.short_edge, settings.width, settings.height)
+    return settings.paper is not None or any(sides)
+
+
+def _planned(settings: SizingSettings, raster: RasterSpec, ppi: float) -> Plan:
+    return plan(
+        raster.width_px,
+        raster.height_px,
+        settings.box(raster, ppi),
+        settings.mode,
+        enlarge=settings.enlarge,
+        anchor=settings.anchor,
+    )
