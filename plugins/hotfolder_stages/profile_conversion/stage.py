@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from enum import StrEnum
 
 import imagecodecs
 
@@ -15,19 +16,33 @@ from hotfolder.colour.transform import Intent, Precision, Transform
 from hotfolder.errors import Hold
 from hotfolder.raster.model import Band, RasterSpec, rebanded, rows_per_band
 from hotfolder.stage import Findings, Job, Stage, StageSettings
+from hotfolder_stages.profile_conversion.least_loss import INTENTS, Choice, choose, without_looking
+from hotfolder_stages.profile_conversion.scratch import ScratchRows
 
 PIXELS_PER_CALL = 8_000_000
 """LittleCMS samples a grid anew at each call, so calls are large."""
 
 
+class IntentSetting(StrEnum):
+    """The four intents, or that of two which loses less of the picture: see `least_loss`."""
+
+    PERCEPTUAL = Intent.PERCEPTUAL
+    RELATIVE_COLORIMETRIC = Intent.RELATIVE_COLORIMETRIC
+    SATURATION = Intent.SATURATION
+    ABSOLUTE_COLORIMETRIC = Intent.ABSOLUTE_COLORIMETRIC
+    LEAST_LOSS = "least loss"
+
+
 class ProfileConversionSettings(StageSettings):
     """The table ``[stage.profile-conversion]``.
 
+    intent: least loss compares perceptual and relative colorimetric for each picture, which needs
+    room on the disk for the picture's pixels; it always compensates for black.
     black_point_compensation: has no effect on absolute colorimetric. precision: how closely the
     conversion keeps to the profiles; exact is about ten times slower than fine.
     """
 
-    intent: Intent = Intent.RELATIVE_COLORIMETRIC
+    intent: IntentSetting = IntentSetting.RELATIVE_COLORIMETRIC
     black_point_compensation: bool = True
     precision: Precision = Precision.FINE
 
@@ -49,20 +64,21 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
         """
         self._source = source_profile(raster)
         self._raster = raster
+        self._folder = job.folder
+        self._choice: Choice | None = None
+        by_looking = self.settings.intent is IntentSetting.LEAST_LOSS
+        if by_looking:
+            self._choice = without_looking(self._source, job.profile)
+        intents = INTENTS if by_looking else (Intent(self.settings.intent),)
         try:
-            self._transform = Transform(
-                self._source,
-                job.profile,
-                self.settings.intent,
-                black_point_compensation=self.settings.black_point_compensation,
-                precision=self.settings.precision,
-            )
+            self._transforms = {intent: self._made(job.profile, intent) for intent in intents}
         except ProfileError as error:
             raise Hold(
                 "profiles-do-not-join",
                 f"The picture cannot be converted to this destination: the profile {error}. "
                 f"Give the picture or the destination another profile.",
             ) from error
+        self._transform = self._transforms[intents[0]]
         return replace(
             raster,
             encoding=job.profile.encoding,
@@ -73,7 +89,13 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
         )
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
-        """Convert; the bands that come out are larger than those that came in."""
+        """Convert; the bands that come out are larger than those that came in.
+
+        With least loss, all of them come in before the first comes out.
+        """
+        if len(self._transforms) > 1 and self._choice is None:
+            yield from self._after_looking(bands)
+            return
         if not self._transform.is_identity:
             bands = rebanded(bands, rows_per_band(self._raster.width_px, PIXELS_PER_CALL))
         for band in bands:
@@ -93,8 +115,31 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             "flags": transform.flags,
             "engine": imagecodecs.cms_version(),
             "alpha_laid_onto_white": self._raster.has_alpha,
+            "least_loss": self._choice and self._choice.findings(),
             "notes": list(transform.notes),
         }
+
+    def _made(self, destination: Profile, intent: Intent) -> Transform:
+        by_looking = self.settings.intent is IntentSetting.LEAST_LOSS
+        return Transform(
+            self._source,
+            destination,
+            intent,
+            black_point_compensation=by_looking or self.settings.black_point_compensation,
+            precision=self.settings.precision,
+        )
+
+    def _after_looking(self, bands: Iterable[Band]) -> Iterator[Band]:
+        raster = self._raster
+        path = self._folder / "profile-conversion.rows"
+        with ScratchRows(path, raster.width_px, raster.channels) as scratch:
+            for band in bands:
+                scratch.append(flattened(band.pixels, band.alpha, raster.encoding))
+            size = (raster.width_px, raster.height_px)
+            self._choice = choose(self._source, self._transform.destination, size, scratch.read)
+            self._transform = self._transforms[self._choice.intent]
+            for top, pixels in scratch.pieces(rows_per_band(raster.width_px, PIXELS_PER_CALL)):
+                yield Band(top, self._transform.apply(pixels))
 
 
 def _named(profile: Profile) -> dict[str, str]:

@@ -1,0 +1,57 @@
+"""A picture's rows in a scratch file, for a stage that must see all of them before the first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+Codes = NDArray[np.uint16]
+
+
+class ScratchRows:
+    """Rows of pixels, raw, in a file that is gone when the block ends.
+
+    A context manager. The file is as large as the picture: two bytes a channel.
+    """
+
+    def __init__(self, path: Path, width_px: int, channels: int) -> None:
+        self._shape = (-1, width_px, channels)
+        self._row_bytes = 2 * width_px * channels
+        self._path = path
+        self._file = path.open("xb+")
+        self.rows = 0
+
+    def append(self, pixels: Codes) -> None:
+        """Add rows below those that are there. Shape (rows, width, channels)."""
+        self._file.seek(0, 2)
+        np.ascontiguousarray(pixels).tofile(self._file)
+        self.rows += len(pixels)
+
+    def read(self, start: int, stop: int) -> Codes:
+        """Return rows from `start` to before `stop`."""
+        self._file.seek(start * self._row_bytes)
+        count = (stop - start) * self._row_bytes // 2
+        return np.fromfile(self._file, np.uint16, count).reshape(self._shape)
+
+    def pieces(self, rows: int) -> Iterator[tuple[int, Codes]]:
+        """All rows in pieces of `rows`, each with the number of its first row."""
+        for top in range(0, self.rows, rows):
+            yield top, self.read(top, min(top + rows, self.rows))
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close and remove the file."""
+        self._file.close()
+        self._path.unlink()
