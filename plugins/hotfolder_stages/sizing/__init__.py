@@ -190,9 +190,9 @@ def _planes(band: Band, domain: Domain) -> Planes:
 def _band(top: int, mixed: Planes, domain: Domain, *, has_alpha: bool) -> Band:
     if not has_alpha:
         return Band(top, domain.to_codes(mixed))
-    alpha = np.clip(mixed[-1], 0, 1)
-    visible = np.maximum(alpha, np.float32(0.5 / _OPAQUE))
-    codes = np.rint(alpha * np.float32(_OPAQUE)).astype(np.uint16)
+    # By alpha before it is clipped: colour has gone beyond its range by the same factor.
+    visible = np.maximum(mixed[-1], np.float32(0.5 / _OPAQUE))
+    codes = np.rint(np.clip(mixed[-1], 0, 1) * np.float32(_OPAQUE)).astype(np.uint16)
     return Band(top, domain.to_codes(mixed[:-1] / visible), codes)
 
 
