@@ -26,20 +26,28 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict
 
 from hotfolder import durable, names
 from hotfolder.errors import StorageError
 from hotfolder.ledger import JobRow, Ledger, State
-from hotfolder.records import Record, Release, WorkRecord, to_json_line
+from hotfolder.records import (
+    Attachment,
+    Record,
+    Release,
+    ResultRecord,
+    WorkRecord,
+    to_json_line,
+)
 from hotfolder.root import DestinationFolders
 
 RECORD_FILE = "record.json"
 WHY_FILE = "why.txt"
 LOG_FILE = "log.jsonl"
 _LOG_TAIL_BYTES = 16 * 2**20
+_Filed = TypeVar("_Filed", ResultRecord, Attachment)
 
 
 class Move(BaseModel):
@@ -135,13 +143,14 @@ class Deliverer:
         if ending.state is State.DELIVERED:
             results = folders.results / below
             kept = _free_name(folders.originals / below, kept_name)
-            stem = Path(kept_name).stem
+            attached = folders.results / "sheets" / row.id
         else:
             place = folders.held if ending.state is State.HELD else folders.refused
             folder = place / row.id
             results = folder / "result"
             kept = folder / kept_name
-            stem = Path(kept_name).stem
+            attached = folder / "proof-sheet"
+        stem = Path(kept_name).stem
         records = []
         for number, result in enumerate(ending.work.results, 1):
             target = _free_name(results, stem + Path(result.path).suffix)
@@ -154,6 +163,18 @@ class Deliverer:
                 )
             )
             records.append(result.model_copy(update={"path": str(target)}))
+        attachments = []
+        for attachment in ending.work.attachments:
+            target = attached.with_suffix(Path(attachment.path).suffix)
+            moves.append(
+                Move(
+                    source=str(ending.files[attachment.path]),
+                    target=str(target),
+                    sha256=attachment.sha256,
+                    what=attachment.kind,
+                )
+            )
+            attachments.append(attachment.model_copy(update={"path": str(target)}))
         moves.append(
             Move(source=str(original), target=str(kept), sha256=row.sha256, what="original")
         )
@@ -161,6 +182,7 @@ class Deliverer:
             **{
                 **dict(ending.work),
                 "results": tuple(records),
+                "attachments": tuple(attachments),
                 "job": row.id,
                 "destination": row.destination,
                 "state": ending.state.value,
@@ -247,10 +269,14 @@ def why_text(record: Record) -> str:
     if record.results:
         lines.append(f"The picture as it would be delivered: {record.results[0].path}")
     if record.state == "held":
-        lines.append(
-            "What you can do: change the picture or the destination's settings, then drop the "
-            "picture into the hot folder again."
-        )
+        lines += [
+            "What you can do:",
+            "- let it go as it is: move this folder into the destination's release folder, or",
+            f"  run: hotfolder release {record.job}",
+            f'- let it go with a change: hotfolder release {record.job} --long-edge "40 in"',
+            "- change the picture, and drop it into the hot folder again",
+            "- give it up: delete this folder",
+        ]
     else:
         lines.append("What you can do: export the picture again and drop the new file.")
     return "\n".join(lines) + "\n"
@@ -273,15 +299,18 @@ def _renamed(plan: Plan, index: int, target: Path) -> Plan:
     if move.what == "original":
         changes: dict[str, Any] = {"original_kept": str(target)}
     else:
-        results = [
-            result.model_copy(update={"path": str(target)})
-            if result.path == move.target
-            else result
-            for result in plan.record.results
-        ]
-        changes = {"results": tuple(results)}
+        changes = {
+            "results": _with_path(plan.record.results, move.target, target),
+            "attachments": _with_path(plan.record.attachments, move.target, target),
+        }
     record = plan.record.model_copy(update=changes)
     return plan.model_copy(update={"moves": tuple(moves), "record": record})
+
+
+def _with_path(records: tuple[_Filed, ...], old: str, new: Path) -> tuple[_Filed, ...]:
+    return tuple(
+        each.model_copy(update={"path": str(new)}) if each.path == old else each for each in records
+    )
 
 
 def _ensure_moved(source: Path, target: Path, sha256: str | None) -> None:

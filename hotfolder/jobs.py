@@ -143,7 +143,7 @@ class Work:
         """The answer, if every file it speaks of is there and is what it says."""
         if answer.work is None or answer.verdict == "failed":
             return answer
-        for result in answer.work.results:
+        for result in answer.work.files():
             path = attempt_folder(self.root, row) / result.path
             if Path(result.path).name != result.path:
                 return Answer(verdict="failed", message="the worker named a file elsewhere")
@@ -160,11 +160,11 @@ class Work:
     def _end(self, row: JobRow, answer: Answer) -> JobRow:
         work = answer.work or WorkRecord(original=self._bare_original(row))
         folder = attempt_folder(self.root, row)
-        files: Mapping[str, Path] = {result.path: folder / result.path for result in work.results}
+        files: Mapping[str, Path] = {each.path: folder / each.path for each in work.files()}
         state, release = _ENDS[answer.verdict], None
         if "release" in row.detail:
             release = Release.model_validate(row.detail["release"])
-            if state is State.HELD and files:
+            if state is State.HELD and work.results:
                 # a person has decided; what the stages would hold for stays in the record
                 state = State.DELIVERED
         ending = Ending(state, work, files, release)

@@ -80,6 +80,15 @@ class ResultRecord(_Model):
     notes: tuple[str, ...] = ()
 
 
+class Attachment(_Model):
+    """A file about the job, beside its result: ``proof-sheet`` or ``thumbnail``."""
+
+    kind: Literal["proof-sheet", "thumbnail"]
+    path: str
+    sha256: Sha256
+    bytes: Annotated[int, Field(ge=0)]
+
+
 class Reason(_Model):
     """Why a job was held or refused.
 
@@ -113,10 +122,15 @@ class WorkRecord(_Model):
 
     original: OriginalRecord
     results: tuple[ResultRecord, ...] = ()
+    attachments: tuple[Attachment, ...] = ()
     reasons: tuple[Reason, ...] = ()
     findings: dict[str, dict[str, JsonValue]] = {}
     stages: tuple[StageRecord, ...] = ()
     versions: dict[str, str] = {}
+
+    def files(self) -> list[ResultRecord | Attachment]:
+        """Every file that was made."""
+        return [*self.results, *self.attachments]
 
 
 class Record(WorkRecord):

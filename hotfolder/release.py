@@ -282,20 +282,27 @@ def _note_of(path: Path) -> Release:
 def _made_before(row: JobRow, record: Mapping[str, Any], kept: Path, place: Path) -> Answer | None:
     """The worker's answer as it was, if the pixels that it made are still what they were."""
     attempt = place / f"attempt-{row.attempts}"
-    results = []
-    for result in record["results"]:
-        name = Path(result["path"]).name
-        was, now = kept / "result" / name, attempt / name
-        if was.exists() and not now.exists():
-            durable.make_folders(attempt)
-            durable.move_new(was, now)
-        if not now.exists() or durable.sha256_of(now) != (result["sha256"], result["bytes"]):
-            return None
-        results.append({**result, "path": name})
+    results = _brought_back(record["results"], kept / "result", attempt)
     if not results:
         return None
     work = {key: record[key] for key in ("original", "reasons", "findings", "stages", "versions")}
-    return Answer.model_validate({"verdict": "deliver", "work": {**work, "results": results}})
+    attachments = _brought_back(record.get("attachments", []), kept, attempt)
+    made = {"results": results, "attachments": attachments}
+    return Answer.model_validate({"verdict": "deliver", "work": {**work, **made}})
+
+
+def _brought_back(records: list[dict[str, Any]], kept: Path, attempt: Path) -> list[dict[str, Any]]:
+    """Move files back to where a worker would leave them; those that are still what they were."""
+    found = []
+    for each in records:
+        name = Path(each["path"]).name
+        was, now = kept / name, attempt / name
+        if was.exists() and not now.exists():
+            durable.make_folders(attempt)
+            durable.move_new(was, now)
+        if now.exists() and durable.sha256_of(now) == (each["sha256"], each["bytes"]):
+            found.append({**each, "path": name})
+    return found
 
 
 def _move_folder(source: Path, target: Path) -> None:

@@ -1,0 +1,53 @@
+"""What a stage leaves for people to look at is kept beside the result, and beside a held job."""
+
+from whole.conftest import drop, files, hotfolder, records, small, write_destination  # noqa: F401 - fixtures
+
+STAGE = """
+from hotfolder import Stage, StageSettings, Hold
+class Settings(StageSettings):
+    hold: bool = False
+class Sheet(Stage[Settings]):
+    name = 'sheet'
+    Settings = Settings
+    def open(self, raster, job):
+        self.folder = job.folder
+        return raster
+    def close(self):
+        (self.folder / 'sheet.html').write_text('<p>mud</p>')
+        (self.folder / 'thumbnail.jpg').write_bytes(b'small')
+        if self.settings.hold:
+            raise Hold('mud', 'Mud.')
+        return {}
+"""
+
+
+def use(root, hold):
+    (root.plugins / "sheet.py").write_text(STAGE)
+    stage = f"[stage.sheet]\nhold = {hold}\n[stage.sizing]"
+    write_destination(root, **{'"tagging"]': '"tagging", "sheet"]', "[stage.sizing]": stage})
+    drop(root, "mud.tif")
+
+
+def test_a_delivered_jobs_sheet_is_in_sheets_under_the_jobs_name(small, hotfolder):  # noqa: F811
+    use(small, "false")
+    assert hotfolder("sweep", small.path).returncode == 0
+    (record,) = records(small)
+    job = record["job"]
+    assert files(small.path / "out/fine-art-canvas") == [
+        "mud.tif",
+        f"sheets/{job}.html",
+        f"sheets/{job}.jpg",
+    ]
+    assert ["proof-sheet", "thumbnail"] == [each["kind"] for each in record["attachments"]]
+
+
+def test_a_held_jobs_sheet_is_in_its_folder_and_goes_with_the_release(small, hotfolder):  # noqa: F811
+    use(small, "true")
+    assert hotfolder("sweep", small.path).returncode == 3
+    (record,) = records(small)
+    folder = small.path / "held/fine-art-canvas" / record["job"]
+    assert (folder / "proof-sheet.html").read_text() == "<p>mud</p>"
+    assert hotfolder("release", record["job"], small.path).returncode == 0
+    assert hotfolder("sweep", small.path).returncode == 0
+    sheet = small.path / f"out/fine-art-canvas/sheets/{record['job']}.html"
+    assert "<p>mud</p>" == sheet.read_text()
