@@ -17,6 +17,7 @@ import pytest
 from PIL import Image, ImageCms
 
 from hotfolder.colour.difference import delta_e_00
+from hotfolder.colour.encodings import xyz_to_lab
 from hotfolder.colour.profile import lab_profile
 from hotfolder.colour.transform import Intent, Precision, Transform, to_lab
 from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips, random_pixels
@@ -32,6 +33,7 @@ DEVICES = {
     "measured": lambda: libvips("cmyk"),
 }
 CURVES = (0.002, 0.3)  # mean, max; the maximum is a dark, saturated colour: see 2**-16 there
+SAME_WAY = (0.002, 0.05)
 SMOOTH = (0.25, 3.0)  # the demo's tables
 ROUGH = (0.6, 5.0)  # made from measurements, 17 points a side
 PAIRS = [
@@ -165,21 +167,58 @@ def test_pillow_gives_the_same_8_bits(source, destination, intent, compensate):
     assert (eighths == theirs).mean() > 0.99
 
 
-def test_lab_pixels_mean_what_pillow_says():
+@pytest.mark.parametrize("compensate", [False, True])
+@pytest.mark.parametrize("intent", Intent)
+@pytest.mark.parametrize("destination", ["srgb", "canvas 4", "book 2", "measured"])
+def test_lab_pixels_mean_what_pillow_says(destination, intent, compensate):
     # Pillow's LAB has 8 bits: L* 0 … 255, a* and b* signed.
     lab = np.random.default_rng(2).integers(0, 256, (1, 10_000, 3), dtype=np.uint8)
     signed = np.stack([lab[..., 0], lab[..., 1] ^ 128, lab[..., 2] ^ 128], axis=-1)
+    end = DEVICES[destination]()
+    mode = "CMYK" if end.encoding == "cmyk" else "RGB"
+    flags = ImageCms.Flags.NOOPTIMIZE
+    if compensate:
+        flags |= ImageCms.Flags.BLACKPOINTCOMPENSATION
     conversion = ImageCms.buildTransform(
-        ImageCms.createProfile("LAB"),
-        io.BytesIO(SRGB.data),
-        "LAB",
-        "RGB",
-        ImageCms.Intent.RELATIVE_COLORIMETRIC,
-        ImageCms.Flags.NOOPTIMIZE,
+        ImageCms.createProfile("LAB"), io.BytesIO(end.data), "LAB", mode,
+        ImageCms.Intent(intent.code), flags,
     )
     image = Image.frombytes("LAB", (10_000, 1), signed.tobytes())
     theirs = np.asarray(ImageCms.applyTransform(image, conversion)).astype(int)
     ours = Transform(
-        lab_profile(), SRGB, black_point_compensation=False, precision=Precision.EXACT
+        lab_profile(), end, intent, black_point_compensation=compensate, precision=Precision.EXACT
     ).apply(lab.astype(np.uint16) * 257)
-    assert abs(np.rint(ours / 257) - theirs).max() <= 1
+    eighths = np.rint(ours / 257).astype(int)
+    assert abs(eighths - theirs).max() <= 1
+    assert (eighths == theirs).mean() > 0.99
+
+
+@pytest.mark.parametrize("intent", [Intent.RELATIVE_COLORIMETRIC, Intent.ABSOLUTE_COLORIMETRIC])
+@pytest.mark.parametrize(
+    ("source", "tolerances"),
+    [
+        # With three channels both interpolate in the same tetrahedra; with four they do not.
+        ("srgb", CURVES), ("wide", CURVES), ("canvas 4", SAME_WAY), ("canvas 2", SAME_WAY),
+        ("book 2", SMOOTH), ("measured", SMOOTH),
+    ],
+)
+def test_the_way_to_lab_agrees_with_iccdev(source, tolerances, intent, tmp_path):
+    device = DEVICES[source]()
+    pixels = random_pixels(device.encoding.channels)
+    path = tmp_path / "device.icc"
+    path.write_bytes(device.data)
+    cmm = iccdev.IccCmm()
+    cmm.attach(
+        path, intent=iccdev.Intent(intent.code), interp=iccdev.Interpolation.Tetrahedral
+    )
+    cmm.begin()
+    pcs = cmm.apply_ndarray((pixels[0] / 65535).astype(np.float32)).astype(float)
+    # ICC.1:2022, 6.3.4.2: 1.0 is 1 + 32767/32768 in XYZ, and 100, 127, 127 in Lab.
+    theirs = (
+        xyz_to_lab(pcs * 65535 / 32768) if device.pcs == "XYZ "
+        else pcs * [100, 255, 255] - [0, 128, 128]
+    )
+    difference = delta_e_00(theirs, to_lab(device, pixels, intent)[0])
+    mean, largest = tolerances
+    assert mean >= difference.mean()
+    assert largest >= difference.max()
