@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -163,11 +164,14 @@ def _resampled(bands: Iterable[Band], work: _Work, threads: Executor) -> Iterato
     down = Down(work.source.height_px, made.scaled_height_px, first, stop)
     top = 0
     for piece in rebanded(bands, _rows_per_block(work)):
-        planes = across(_planes(piece, domain), threads)
+        halves = [(piece, part) for part in _halves(piece.rows)]
+        planes = np.concatenate(list(threads.map(partial(_planes, domain), halves)), axis=1)
+        planes = across(planes, threads)
         mixed = down.push(np.ascontiguousarray(planes[:, :, columns]), threads)
-        if mixed.shape[1]:
-            yield _band(top, mixed, domain, has_alpha=work.source.has_alpha)
-            top += mixed.shape[1]
+        ready = [(top, mixed, part) for part in _halves(mixed.shape[1])]
+        make = partial(_band, domain, has_alpha=work.source.has_alpha)
+        yield from threads.map(make, ready)
+        top += mixed.shape[1]
 
 
 def _rows_per_block(work: _Work) -> int:
@@ -178,22 +182,30 @@ def _rows_per_block(work: _Work) -> int:
     return max(1, int(_BLOCK_PX / (wide * rows_out_per_row)))
 
 
-def _planes(band: Band, domain: Domain) -> Planes:
+def _halves(rows: int) -> list[slice]:
+    half = (rows + 1) // 2
+    return [slice(0, half), slice(half, rows)][: min(2, rows)]
+
+
+def _planes(domain: Domain, task: tuple[Band, slice]) -> Planes:
     """Numbers to be mixed; colour is multiplied by its alpha, which becomes the last plane."""
-    planes = domain.to_planes(band.pixels)
+    band, part = task
+    planes = domain.to_planes(band.pixels[part])
     if band.alpha is None:
         return planes
-    alpha = band.alpha.astype(np.float32) / np.float32(_OPAQUE)
+    alpha = band.alpha[part].astype(np.float32) / np.float32(_OPAQUE)
     return np.concatenate([planes * alpha, alpha[None]])
 
 
-def _band(top: int, mixed: Planes, domain: Domain, *, has_alpha: bool) -> Band:
+def _band(domain: Domain, task: tuple[int, Planes, slice], *, has_alpha: bool) -> Band:
+    top, planes, part = task
+    mixed = planes[:, part]
     if not has_alpha:
-        return Band(top, domain.to_codes(mixed))
+        return Band(top + part.start, domain.to_codes(mixed))
     # By alpha before it is clipped: colour has gone beyond its range by the same factor.
     visible = np.maximum(mixed[-1], np.float32(0.5 / _OPAQUE))
     codes = np.rint(np.clip(mixed[-1], 0, 1) * np.float32(_OPAQUE)).astype(np.uint16)
-    return Band(top, domain.to_codes(mixed[:-1] / visible), codes)
+    return Band(top + part.start, domain.to_codes(mixed[:-1] / visible), codes)
 
 
 def _cropped(bands: Iterable[Band], columns: slice, first: int, stop: int) -> Iterator[Band]:

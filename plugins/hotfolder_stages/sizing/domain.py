@@ -117,7 +117,7 @@ class _Curves(Domain):
     def to_planes(self, codes: Codes) -> Planes:
         planes = np.empty((codes.shape[2], *codes.shape[:2]), np.float32)
         for channel, curve in enumerate(self.curves):
-            planes[channel] = curve.decode(codes[..., channel])
+            np.take(curve.to_light, codes[..., channel], mode="clip", out=planes[channel])
         return planes
 
     def to_codes(self, planes: Planes) -> Codes:

@@ -14,7 +14,8 @@ or reaches the peak that the samples on *both* sides head for: a wave keeps its 
 step, which one side of it does not head for, is not overshot at all (the kernel alone overshoots
 by 7 %). The limit is that of Suresh and Huynh, J. Comput. Phys. 136, 83 (1997), DOI
 10.1006/jcph.1997.5745, their alpha being 1/2. A reduction is bounded by the limits of all the
-gaps between samples that it covers.
+gaps between samples that it covers; from half size down these are samples enough to hold every
+crest that remains, and they are the bounds themselves.
 """
 
 from __future__ import annotations
@@ -108,6 +109,7 @@ class _Bounds:
         inside = wanted[0] >= 0 and wanted[-1] < kernel.in_size
         self._slice = slice(int(self._samples[0]), int(self._samples[-1]) + 1) if inside else None
         self._places = gap - self._first
+        self._many = kernel.in_size >= 2 * kernel.out_size
 
     def clip(self, samples: Plane, mixed: Plane) -> None:
         """Bring results within the limits of the samples around them."""
@@ -126,6 +128,11 @@ class _Bounds:
             around = self._cut(samples, self._slice)
         size = self._stop - self._first
         four = [self._cut(around, slice(each, each + size)) for each in range(4)]
+        if self._many:
+            least = self._over_gaps(np.minimum(four[1], four[2]), np.minimum)
+            greatest = self._over_gaps(np.maximum(four[1], four[2]), np.maximum)
+            np.minimum(np.maximum(mixed, least, out=mixed), greatest, out=mixed)
+            return
         least, greatest = _limits(*four)
         np.maximum(mixed, self._over_gaps(least, np.minimum), out=mixed)
         np.minimum(mixed, self._over_gaps(greatest, np.maximum), out=mixed)
