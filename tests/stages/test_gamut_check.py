@@ -2,13 +2,27 @@
 
 import numpy as np
 import pytest
+from PIL import ImageColor
 
+from hotfolder.colour.difference import delta_e_00_parts
 from hotfolder.colour.profile import lab_profile
-from hotfolder.colour.transform import Intent, Transform
+from hotfolder.colour.transform import Intent, Transform, to_lab
 from hotfolder.errors import Hold
 from hotfolder.raster.model import Encoding
 from hotfolder_stages.gamut_check import GamutCheck
-from hotfolder_stages.gamut_check.loss import Route, black_luminance, compensated, losses
+from hotfolder_stages.gamut_check import stage as stage_module
+from hotfolder_stages.gamut_check.cells import Cells
+from hotfolder_stages.gamut_check.hues import HUES, hue_numbers, in_words, shares_by_hue
+from hotfolder_stages.gamut_check.loss import (
+    Noise,
+    Route,
+    before_and_after,
+    black_luminance,
+    compensated,
+    losses,
+    shift_parts,
+)
+from hotfolder_stages.gamut_check.regions import Blocks
 from hotfolder_stages.gamut_check.table import make_lookup
 from hotfolder_stages.profile_conversion import ProfileConversion
 from reference.devices import (
@@ -227,3 +241,209 @@ def test_lab_pictures_are_checked_too():
     pixels = np.full((4, 4, 3), 32896, dtype=np.uint16)
     findings = checked(pixels, spec_of(pixels, None, encoding=Encoding.LAB), CMYK)[2]
     assert findings["out_of_gamut_share"] in (0.0, 1.0)
+
+
+# CSS Color Module Level 4, 6.1: colours whose names say their hue. Left out: "brown", "olive" and
+# the like, which name dark colours of another hue.
+CSS_NAMES = {
+    "red": "crimson red firebrick tomato",
+    "orange": "darkorange orange chocolate",
+    "yellow": "yellow gold khaki",
+    "green": "lime green darkgreen seagreen springgreen chartreuse",
+    "blue-green": "cyan teal turquoise aquamarine",
+    "blue": "blue navy deepskyblue skyblue steelblue royalblue",
+    "violet": "blueviolet darkviolet indigo",
+    "magenta": "magenta purple orchid",
+    "pink": "hotpink deeppink pink lightpink",
+    "grey": "white silver gray black",
+}
+
+
+@pytest.mark.parametrize("hue", HUES)
+def test_hues_have_the_names_that_css_gives_them(hue):
+    rgb = [ImageColor.getrgb(name) for name in CSS_NAMES[hue].split()]
+    lab = to_lab(SRGB, np.array(rgb, dtype=np.uint16) * 257)
+    assert [HUES[number] for number in hue_numbers(lab)] == [hue] * len(rgb)
+
+
+def in_lab(lightness, chroma, degrees):
+    angle = np.radians(degrees)
+    return [lightness, chroma * np.cos(angle), chroma * np.sin(angle)]
+
+
+@pytest.mark.parametrize(
+    ("colours", "times", "said"),
+    [
+        ([in_lab(60, 80, 65)], [5], "saturated oranges"),
+        ([in_lab(60, 80, 65), in_lab(50, 60, 140)], [5, 4], "saturated oranges and greens"),
+        ([in_lab(60, 80, 65), in_lab(50, 60, 30)], [9, 1], "mostly saturated oranges"),
+        ([in_lab(20, 20, 270)], [1], "dark blues"),
+        ([in_lab(90, 20, 200)], [1], "light blue-greens"),
+        ([in_lab(50, 2, 0)], [1], "greys"),
+        (
+            [in_lab(60, 30, hue) for hue in (30, 65, 95, 140)],
+            [4, 3, 2, 1],
+            "mostly reds and oranges",
+        ),
+        (
+            [in_lab(60, 30, hue) for hue in (30, 65, 95, 140, 200)],
+            [4, 4, 3, 3, 3],
+            "mostly reds, oranges and yellows",
+        ),
+        (np.zeros((0, 3)), [], ""),
+    ],
+)
+def test_lost_colours_in_words(colours, times, said):
+    assert said == in_words(np.array(colours, dtype=float), np.array(times, dtype=np.int64))
+
+
+def test_shares_by_hue_add_up_and_the_largest_comes_first():
+    lab = np.array([in_lab(60, 80, 65), in_lab(50, 60, 140), in_lab(50, 60, 66)])
+    assert list(shares_by_hue(lab, np.array([3, 5, 2])).items()) == [
+        ("orange", 0.5),
+        ("green", 0.5),
+    ]
+
+
+def largest(lost, rows=7):
+    blocks = Blocks(lost.shape[1], lost.shape[0])
+    for top in range(0, len(lost), rows):
+        blocks.add(top, blocks.row_counts(lost[top : top + rows]))
+    return blocks.largest()
+
+
+@pytest.mark.parametrize(
+    ("place", "said"),
+    [
+        ((10, 10), "in the upper left"),
+        ((10, 95), "at the top"),
+        ((10, 180), "in the upper right"),
+        ((65, 10), "on the left"),
+        ((65, 95), "in the middle"),
+        ((65, 180), "on the right"),
+        ((130, 10), "in the lower left"),
+        ((130, 95), "at the bottom"),
+        ((130, 180), "in the lower right"),
+    ],
+)
+def test_the_largest_region_its_box_and_its_place(place, said):
+    lost = np.zeros((150, 200), dtype=bool)
+    top, left = place
+    lost[top : top + 12, left : left + 10] = True
+    lost[:3, :3] = lost[-3:, -3:] = True  # smaller ones
+    region = largest(lost)
+    assert (region.left_px, region.top_px, region.width_px, region.height_px) == (left, top, 10, 12)
+    assert region.accuracy_px == 1
+    assert region.share == pytest.approx(120 / 30_000)
+    assert said == region.place
+
+
+def test_pixels_that_touch_at_a_corner_are_one_region():
+    lost = np.eye(40, dtype=bool)
+    lost[30:38, 2:5] = True
+    region = largest(lost)
+    assert (region.width_px, region.height_px, region.share) == (40, 40, 40 / 1600)
+    assert region.place == "all over the picture"
+
+
+@pytest.mark.parametrize("rows", [1, 7, 64, 5000])
+@pytest.mark.parametrize(("height", "width"), [(1300, 2000), (2000, 3), (1, 1025)])
+def test_a_large_picture_is_seen_in_blocks_whatever_the_height_of_bands(height, width, rows):
+    lost = np.zeros((height, width), dtype=bool)
+    lost[height // 2 :, width // 2 :] = True
+    region = largest(lost, rows)
+    side = -(-max(height, width) // 512)
+    assert region.accuracy_px == side
+    assert abs(region.left_px - width // 2) < side
+    assert abs(region.top_px - height // 2) < side
+    assert region.left_px + region.width_px == width
+    assert region.top_px + region.height_px == height
+    assert region.share == pytest.approx(lost.mean(), rel=0.01)
+
+
+def test_thin_lines_in_a_large_picture_are_no_region():
+    lost = np.zeros((2000, 2000), dtype=bool)
+    lost[:, ::10] = True
+    assert largest(lost) is None
+    assert largest(np.zeros((30, 30), dtype=bool)) is None
+
+
+@pytest.mark.parametrize("encoding", Encoding)
+def test_cells_count_pixels_near_their_middles(encoding):
+    pixels = random_pixels(encoding.channels, 500).reshape(20, 25, -1)
+    lost = np.arange(500).reshape(20, 25) % 3 == 0
+    cells = Cells(encoding)
+    for start in (0, 11):
+        part = slice(start, 11 if start == 0 else None)
+        cells.add(cells.counts_of(pixels[part], lost[part]))
+    middles, count, lost_count = cells.occupied()
+    assert (count.sum(), lost_count.sum()) == (500, lost.sum())
+    distance = abs(pixels.reshape(500, 1, -1).astype(int) - middles.astype(int)).max(axis=2)
+    assert distance.min(axis=1).max() <= 1024
+    assert middles.dtype == np.uint16
+
+
+def test_the_parts_of_a_shift_in_a_flat_picture():
+    pixels = np.tile(COLOURS[1], (40, 30, 1))
+    findings = checked(pixels, spec_of(pixels), CMYK)[2]
+    before, after = before_and_after(Route(SRGB, CMYK), pixels[:1, :1])
+    parts = delta_e_00_parts(before, after)
+    for name in ("lightness", "chroma", "hue"):
+        expected = getattr(parts, name).item()
+        told = findings["shift_parts_delta_e_00"][name]
+        # A cell is judged by its middle.
+        assert told["mean_signed"] == pytest.approx(expected, abs=0.5)
+        assert told["mean"] == told["max"] == pytest.approx(abs(told["mean_signed"]), abs=0.002)
+
+
+def test_the_parts_make_the_whole():
+    pixels = random_pixels(3, 25_000)[0]  # more than one thread's share
+    parts = shift_parts(Route(SRGB, CMYK), pixels)
+    np.testing.assert_allclose(parts.total, losses(Route(SRGB, CMYK), pixels)[1], atol=1e-9)
+
+
+def test_findings_say_where_and_in_which_hues():
+    pixels = green_share(12, 50)
+    pixels[30:38, 6:9] = 257 * np.array(ImageColor.getrgb("magenta"))
+    findings = checked(pixels, spec_of(pixels), CMYK)[2]
+    assert findings["lost_by_hue"] == {"green": 0.8333, "magenta": 0.1667}
+    assert findings["lost_in_words"] == "mostly saturated greens"
+    region = findings["largest_region"]
+    box = [region[f"{side}_px"] for side in ("left", "top", "width", "height")]
+    assert box == [0, 0, 10, 12]
+    assert region["share"] == 0.24
+    assert region["place"] == "at the top"
+
+
+def test_a_picture_that_loses_nothing_has_no_hue_and_no_region():
+    pixels = np.full((5, 5, 3), 65535, dtype=np.uint16)
+    findings = checked(pixels, spec_of(pixels), CMYK)[2]
+    assert (findings["lost_in_words"], findings["lost_by_hue"]) == ("", {})
+    assert findings["largest_region"] is None
+
+
+def test_what_is_lost_in_spots_is_said_to_be_scattered(monkeypatch):
+    monkeypatch.setattr("hotfolder_stages.gamut_check.regions.BLOCKS", 5)
+    pixels = np.full((50, 50, 3), 50_000, dtype=np.uint16)
+    pixels[::5, ::5] = COLOURS[1]
+    with pytest.raises(Hold) as held:
+        checked(pixels, spec_of(pixels), CMYK, {"hold_above": "1 %"})
+    assert held.value.message.startswith(
+        "4 % of the picture cannot be made on this medium, saturated greens; "
+        "they are scattered in places too small to name. Limit 1 %:"
+    )
+
+
+def test_what_is_not_above_the_profiles_own_noise_is_not_lost(monkeypatch):
+    monkeypatch.setattr(stage_module, "round_trip_noise", lambda profile: Noise(5.0, 15.0, 25.0))
+    pixels = green_share(3, 50)  # lost by 20.8
+    findings = checked(pixels, spec_of(pixels), CMYK)[2]
+    assert findings["round_trip_noise_delta_e_00"] == {"mean": 5.0, "p95": 15.0, "p99": 25.0}
+    assert findings["tolerance_delta_e_00"] == 3.0
+    assert findings["effective_tolerance_delta_e_00"] == 25.0
+    assert findings["out_of_gamut_share"] == 0.0
+    (note,) = findings["notes"]
+    assert note == (
+        "The destination's profile is itself uncertain by 25.0 ΔE00, so only what is lost by "
+        "more than that is counted, not by more than 3."
+    )
