@@ -1,8 +1,9 @@
 """ICC profiles as values: bytes, a description, and what kind they are.
 
 A profile comes from a file that anybody may have made, so its structure is read here with every
-bound checked before a colour engine sees it; then LittleCMS converts one pixel with it, which
-proves that its tables can be used.
+bound checked before a colour engine sees it; then LittleCMS converts a few pixels with it, which
+proves that its tables can be used. What an engine would take without a word and turn into wrong
+colours is looked for too: a medium without white, a curve that ends before its last sample.
 
 Clauses are those of ICC.1:2022 (version 4.4, the same text as ISO 15076-1); 6.5.17 is from
 ICC.1:2001-04 (version 2.4).
@@ -46,7 +47,14 @@ _REFUSED_CLASSES = {
     "abst": "is an abstract profile, which changes colours and describes no device",
     "nmcl": "is a named-colour profile, which lists spot colours and describes no device",
 }
-_MATRIX_TAGS = {"rXYZ", "gXYZ", "bXYZ", "rTRC", "gTRC", "bTRC"}
+_COLORANT_TAGS = ("rXYZ", "gXYZ", "bXYZ")
+_CURVE_TAGS = ("rTRC", "gTRC", "bTRC", "kTRC")
+_MATRIX_TAGS = {*_COLORANT_TAGS, "rTRC", "gTRC", "bTRC"}
+_PARAMETERS = (1, 3, 4, 5, 7)
+"""Numbers in a ``parametricCurveType``, by its function type 0 … 4 (10.18, table 68)."""
+
+_STEEPEST = 20.0
+"""More than any device's exponent, and few enough that powers stay finite; our own bound."""
 LITTLECMS_NAMES = {
     Encoding.RGB: "rgb",
     Encoding.GREY: "gray",
@@ -198,6 +206,17 @@ def _read(data: bytes) -> Profile:
 
     tags = _tag_table(data, size)
     _check_required(space, tags)
+    for name in _CURVE_TAGS:
+        if name in tags:
+            offset, length = tags[name]
+            _check_curve(name, data[offset : offset + length])
+    for name in _COLORANT_TAGS:
+        if name in tags and _xyz(data, tags[name]) is None:
+            raise ProfileError(f"is damaged: its tag {name!r} is not a colour")
+    white = _xyz(data, tags.get("wtpt"))
+    if white is not None and not all(0.01 < each < 2 for each in white):
+        shown = " ".join(f"{each:g}" for each in white)
+        raise ProfileError(f"is damaged: its white is {shown} in XYZ, which no medium has")
     return Profile(
         data=data,
         sha256=sha256(data).hexdigest(),
@@ -206,7 +225,7 @@ def _read(data: bytes) -> Profile:
         device_class=device_class,
         space=space,
         pcs=pcs,
-        media_white_xyz=_xyz(data, tags.get("wtpt")),
+        media_white_xyz=white,
         tags=tags,
     )
 
@@ -225,7 +244,9 @@ def _tag_table(data: bytes, size: int) -> Mapping[str, tuple[int, int]]:
         entry = start + index * _ENTRY_BYTES
         name = _signature(data, entry)
         offset, length = struct.unpack_from(">II", data, entry + 4)
-        if offset < start + count * _ENTRY_BYTES or length < 8 or offset + length > size:
+        if length < 8:  # a type and four bytes of zero, without any content (10.1)
+            raise ProfileError(f"is damaged: its tag {name!r} is empty")
+        if offset < start + count * _ENTRY_BYTES or offset + length > size:
             raise ProfileError(f"is damaged: its tag {name!r} lies outside it")
         if name in tags:
             raise ProfileError(f"is damaged: it has the tag {name!r} twice")
@@ -244,6 +265,29 @@ def _check_required(space: str, tags: Mapping[str, tuple[int, int]]) -> None:
         missing = [] if needed in tags else [needed]
     if missing:
         raise ProfileError(f"is incomplete: it has no {', '.join(missing)}")
+
+
+def _check_curve(name: str, tag: bytes) -> None:
+    """Check that a ``curveType`` (10.6) or ``parametricCurveType`` (10.18) is all there.
+
+    Engines read on behind its end, and take an exponent of zero as they find it.
+    """
+    exponent = 1.0
+    if tag[:4] == b"curv" and len(tag) >= 12:
+        count = struct.unpack_from(">I", tag, 8)[0]
+        complete = len(tag) >= 12 + 2 * count
+        if complete and count == 1:
+            exponent = struct.unpack_from(">H", tag, 12)[0] / 256
+    elif tag[:4] == b"para" and len(tag) >= 16:
+        kind = struct.unpack_from(">H", tag, 8)[0]
+        complete = kind < len(_PARAMETERS) and len(tag) >= 12 + 4 * _PARAMETERS[kind]
+        exponent = struct.unpack_from(">i", tag, 12)[0] / 65536
+    else:
+        raise ProfileError(f"is damaged: its tag {name!r} is not a curve")
+    if not complete:
+        raise ProfileError(f"is damaged: its curve {name!r} is cut off")
+    if not 0 < exponent <= _STEEPEST:
+        raise ProfileError(f"is damaged: its curve {name!r} has the exponent {exponent:g}")
 
 
 def _xyz(data: bytes, place: tuple[int, int] | None) -> tuple[float, float, float] | None:
@@ -286,12 +330,13 @@ def _localized(tag: bytes) -> str:
 
 
 def _try_out(profile: Profile) -> None:
-    """Let LittleCMS convert one pixel, so that a table it cannot read is found now."""
+    """Let LittleCMS convert ends and middle, so that a table it cannot read is found now."""
     encoding = profile.encoding
-    pixel = np.full((1, 1, encoding.channels), 32768, dtype=np.uint16)
+    codes = np.array([0, 32768, 65535], dtype=np.uint16)
+    pixels = np.repeat(codes[None, :, None], encoding.channels, axis=2)
     try:
-        imagecodecs.cms_transform(
-            pixel[..., 0] if encoding is Encoding.GREY else pixel,
+        lab = imagecodecs.cms_transform(
+            pixels[..., 0] if encoding is Encoding.GREY else pixels,
             profile.data,
             imagecodecs.cms_profile("lab4"),
             colorspace=LITTLECMS_NAMES[encoding],
@@ -301,3 +346,5 @@ def _try_out(profile: Profile) -> None:
         )
     except imagecodecs.CmsError as error:
         raise ProfileError(f"cannot be used: LittleCMS says {error}") from error
+    if lab[0, 0, 0] == lab[0, 2, 0] and lab[0, 0, 0] == lab[0, 1, 0]:
+        raise ProfileError("is damaged: it gives all values from darkest to lightest one lightness")
