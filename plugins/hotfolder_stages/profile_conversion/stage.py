@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from enum import StrEnum
@@ -22,6 +23,9 @@ from hotfolder_stages.profile_conversion.scratch import ScratchRows
 PIXELS_PER_CALL = 8_000_000
 """LittleCMS samples a grid anew at each call, so calls are large."""
 
+CHOICE_FILE = "profile-conversion.json"
+"""In the job's folder: what was chosen by looking, for a stage that shows it when all close."""
+
 
 class IntentSetting(StrEnum):
     """The four intents, or that of two which loses less of the picture: see `least_loss`."""
@@ -39,7 +43,7 @@ class ProfileConversionSettings(StageSettings):
     intent: least loss compares perceptual and relative colorimetric for each picture, which needs
     room on the disk for the picture's pixels; it always compensates for black.
     black_point_compensation: has no effect on absolute colorimetric. precision: how closely the
-    conversion keeps to the profiles; exact is about ten times slower than fine.
+    conversion keeps to the profiles; exact is about six times slower than fine.
     """
 
     intent: IntentSetting = IntentSetting.RELATIVE_COLORIMETRIC
@@ -69,6 +73,7 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
         by_looking = self.settings.intent is IntentSetting.LEAST_LOSS
         if by_looking:
             self._choice = without_looking(self._source, job.profile)
+            self._tell_choice()
         intents = INTENTS if by_looking else (Intent(self.settings.intent),)
         try:
             self._transforms = {intent: self._made(job.profile, intent) for intent in intents}
@@ -129,6 +134,11 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             precision=self.settings.precision,
         )
 
+    def _tell_choice(self) -> None:
+        if self._choice is not None:
+            text = json.dumps(self._choice.findings())
+            (self._folder / CHOICE_FILE).write_text(text, encoding="utf-8")
+
     def _after_looking(self, bands: Iterable[Band]) -> Iterator[Band]:
         raster = self._raster
         path = self._folder / "profile-conversion.rows"
@@ -137,6 +147,7 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
                 scratch.append(flattened(band.pixels, band.alpha, raster.encoding))
             size = (raster.width_px, raster.height_px)
             self._choice = choose(self._source, self._transform.destination, size, scratch.read)
+            self._tell_choice()
             self._transform = self._transforms[self._choice.intent]
             for top, pixels in scratch.pieces(rows_per_band(raster.width_px, PIXELS_PER_CALL)):
                 yield Band(top, self._transform.apply(pixels))
