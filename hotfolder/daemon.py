@@ -27,6 +27,7 @@ from hotfolder.jobs import Runner, Work, attempt_folder
 from hotfolder.ledger import JobRow, Ledger, State
 from hotfolder.lock import served_alone
 from hotfolder.logs import get_log, utc_now
+from hotfolder.pages import Pages
 from hotfolder.registry import Registry
 from hotfolder.release import begin
 from hotfolder.root import DestinationFolders, Root
@@ -36,6 +37,7 @@ from hotfolder.worker import read_progress, run_attempt
 _CLAIMS_A_TURN = 32
 _RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
 _SNAPSHOT_EVERY_S = 1.0
+_PAGES_EVERY_S = 2.0
 _SWEEP_TRIES = 3
 _LEDGER = "the ledger"
 
@@ -79,6 +81,7 @@ class Daemon:
         self._hand_outs = 0
         self._started = utc_now()
         self._snapshot_due = 0.0
+        self._pages_due = 0.0
         self._log = get_log()
 
     def stop(self) -> None:
@@ -116,6 +119,7 @@ class Daemon:
             finally:
                 for hot in self._hot.values():
                     hot.stop()
+                self._refresh_pages(ended=True)
                 self._write_snapshot(ended=True)
                 self._ledger.close()
                 self._log.info("daemon.stopped", root=str(self.root.path))
@@ -152,6 +156,7 @@ class Daemon:
             except StorageError as error:
                 self._note_trouble(self._trouble_of_claims, _LEDGER, error)
             self._write_snapshot()
+            self._refresh_pages()
             if until_idle and not more and self._is_idle():
                 return
             if not more:
@@ -185,7 +190,8 @@ class Daemon:
     def _hot_folder(self, destination: Destination) -> HotFolder:
         folders = self.root.folders(destination.name, destination.file.folders)
         stamp = _stamp(self._file_of(destination.name))
-        return HotFolder(destination, folders, self._wake.set, stamp)
+        pages = Pages(destination.name, folders, self._ledger)
+        return HotFolder(destination, folders, pages, self._wake.set, stamp)
 
     def _claim(self) -> bool:
         """Claim some of what has settled, fairly; return whether more could be claimed now."""
@@ -344,6 +350,16 @@ class Daemon:
         return self.root.destinations / f"{name}.toml"
 
     # what status reads
+
+    def _refresh_pages(self, *, ended: bool = False) -> None:
+        """Write index pages that are out of date, now and then and at the end."""
+        now = time.monotonic()
+        if now < self._pages_due and not ended:
+            return
+        self._pages_due = now + _PAGES_EVERY_S
+        for hot in self._hot.values():
+            with contextlib.suppress(OSError):  # a convenience; the next turn tries again
+                hot.pages.refresh()
 
     def _write_snapshot(self, *, ended: bool = False) -> None:
         now = time.monotonic()

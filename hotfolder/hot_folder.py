@@ -10,6 +10,7 @@ from typing import Any
 
 from hotfolder import intake
 from hotfolder.logs import get_log, utc_now
+from hotfolder.pages import Pages
 from hotfolder.release import ReleaseFolder
 from hotfolder.root import DestinationFolders
 from hotfolder.settings import Destination
@@ -30,11 +31,13 @@ class HotFolder:
         self,
         destination: Destination,
         folders: DestinationFolders,
+        pages: Pages,
         wake: Callable[[], None],
         settings_stamp: tuple[int, int],
     ) -> None:
         self.destination = destination
         self.folders = folders
+        self.pages = pages
         self.settings_stamp = settings_stamp
         self.ready: deque[intake.Candidate] = deque()
         self.due = 0.0

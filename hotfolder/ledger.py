@@ -228,6 +228,16 @@ class Ledger:
             ).fetchone()
         return _job_row(row) if row else None
 
+    def latest_delivered(self, destination: str, number: int) -> list[JobRow]:
+        """The jobs of a destination that were delivered last, the latest first."""
+        with self._lock:
+            rows = self._db.execute(
+                f"{_SELECT} WHERE destination = ? AND state = 'delivered'"
+                " ORDER BY changed DESC, seq DESC LIMIT ?",
+                (destination, number),
+            ).fetchall()
+        return [_job_row(row) for row in rows]
+
     def earlier_jobs(self, row: JobRow) -> list[str]:
         """Jobs of the same name in the same hot folder that came before and were not delivered."""
         with self._lock:

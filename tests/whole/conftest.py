@@ -99,9 +99,11 @@ def records(root: Root, name: str = "fine-art-canvas") -> list[dict[str, Any]]:
 
 
 def files(folder: Path) -> list[str]:
-    """Every file below a folder, relative, our own marker and log left out."""
+    """Every file below a folder, relative; our own marker, log and pages are left out."""
     return sorted(
         str(path.relative_to(folder))
         for path in folder.rglob("*")
-        if path.is_file() and not path.name.startswith(".") and path.name != "log.jsonl"
+        if path.is_file()
+        and not path.name.startswith(".")
+        and path.name not in {"log.jsonl", "index.html"}
     )

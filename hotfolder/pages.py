@@ -1,0 +1,121 @@
+"""Pages that list jobs: ``out/NAME/sheets/index.html`` and ``held/NAME/index.html``.
+
+The daemon writes them between jobs, whole or not at all, from records that are there already.
+They are a convenience: a page that cannot be written is tried again with the next change.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from hotfolder.deliver import RECORD_FILE
+from hotfolder.ledger import Ledger
+from hotfolder.logs import utc_now
+from hotfolder.root import DestinationFolders
+
+INDEX = "index.html"
+_MOST = 300
+
+_TEMPLATES = Environment(
+    loader=PackageLoader("hotfolder"), autoescape=True, undefined=StrictUndefined
+)
+
+
+class Pages:
+    """The pages of one destination, written again when what they list has changed."""
+
+    def __init__(self, destination: str, folders: DestinationFolders, ledger: Ledger) -> None:
+        self._destination = destination
+        self._folders = folders
+        self._ledger = ledger
+        self._held_stamp = -1
+        self._last_delivered = -1
+
+    def refresh(self) -> None:
+        """Write the pages that are out of date.
+
+        Raises
+        ------
+        OSError
+            When a page cannot be written; it is out of date still.
+        """
+        stamp = self._folders.held.stat().st_mtime_ns
+        if stamp != self._held_stamp:
+            write_held_index(self._folders, self._destination)
+            # writing the page changed the folder as well
+            self._held_stamp = self._folders.held.stat().st_mtime_ns
+        delivered = self._ledger.latest_delivered(self._destination, 1)
+        last = delivered[0].seq if delivered else 0
+        sheets = self._folders.results / "sheets"
+        if last != self._last_delivered and sheets.is_dir():
+            rows = self._ledger.latest_delivered(self._destination, _MOST)
+            records = [row.record for row in rows if row.record and row.record["attachments"]]
+            write_sheets_index(self._folders, self._destination, records)
+            self._last_delivered = last
+
+
+def write_held_index(folders: DestinationFolders, destination: str) -> None:
+    """List the jobs that wait for a decision; each links to its own folder's proof sheet."""
+    records = []
+    for path in sorted(folders.held.iterdir(), reverse=True)[:_MOST]:
+        try:
+            records.append(json.loads((path / RECORD_FILE).read_bytes()))
+        except (OSError, ValueError):
+            continue
+    _write(
+        folders.held / INDEX,
+        title=f"{destination}: held",
+        explanation="These pictures wait for your decision; each folder's why.txt says what "
+        "you can do.",
+        records=records,
+    )
+
+
+def write_sheets_index(
+    folders: DestinationFolders, destination: str, records: Iterable[Mapping[str, Any]]
+) -> None:
+    """List delivered jobs that have a proof sheet, the newest first."""
+    _write(
+        folders.results / "sheets" / INDEX,
+        title=f"{destination}: proof sheets",
+        explanation="What was delivered, and how it was expected to look.",
+        records=records,
+    )
+
+
+def _write(
+    path: Path, *, title: str, explanation: str, records: Iterable[Mapping[str, Any]]
+) -> None:
+    page = _TEMPLATES.get_template(INDEX).render(
+        title=title,
+        explanation=explanation,
+        now=utc_now(),
+        jobs=[_shown(record, path.parent) for record in records],
+    )
+    temporary = path.parent / f".hotfolder-{INDEX}"
+    temporary.write_text(page, encoding="utf-8")
+    temporary.replace(path)
+
+
+def _shown(record: Mapping[str, Any], base: Path) -> dict[str, Any]:
+    attached = {
+        each["kind"]: quote(Path(each["path"]).relative_to(base).as_posix())
+        for each in record.get("attachments", [])
+        if base in Path(each["path"]).parents
+    }
+    sizes = [f"{each['width_px']} × {each['height_px']} px" for each in record["results"]]
+    return {
+        "job": record["job"],
+        "name": record["source"],
+        "when": record["finished"],
+        "reasons": [reason["message"] for reason in record["reasons"]],
+        "size": ", ".join(sizes),
+        "sheet": attached.get("proof-sheet", ""),
+        "thumbnail": attached.get("thumbnail", ""),
+    }
