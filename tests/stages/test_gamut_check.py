@@ -158,7 +158,9 @@ def test_bands_pass_unchanged_and_findings_are_of_the_whole_picture():
         assert found["max"] == pytest.approx(values.max(), abs=0.5)
 
 
-def test_band_heights_do_not_matter():
+@pytest.mark.parametrize("per_call", [100, 10_000])
+def test_band_heights_do_not_matter(per_call, monkeypatch):
+    monkeypatch.setattr(stage_module, "PIXELS_PER_CALL", per_call)
     pixels = picture(height=40, width=30)
     findings = [checked(pixels, spec_of(pixels), CMYK, rows=rows)[2] for rows in (1, 7, 40)]
     assert findings[0] == findings[1] == findings[2]

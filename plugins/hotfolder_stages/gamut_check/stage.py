@@ -17,7 +17,7 @@ from hotfolder.colour.slabs import over_slabs
 from hotfolder.colour.source import source_profile
 from hotfolder.colour.transform import Intent
 from hotfolder.errors import Hold
-from hotfolder.raster.model import Band, RasterSpec
+from hotfolder.raster.model import Band, RasterSpec, rebanded, rows_per_band
 from hotfolder.stage import Findings, Job, Stage, StageSettings
 from hotfolder.units import Share
 from hotfolder_stages.gamut_check.cells import Cells
@@ -25,6 +25,9 @@ from hotfolder_stages.gamut_check.hues import in_words, shares_by_hue
 from hotfolder_stages.gamut_check.loss import Route, round_trip_noise, shift_parts, wanted
 from hotfolder_stages.gamut_check.regions import Blocks, Region
 from hotfolder_stages.gamut_check.table import make_lookup
+
+PIXELS_PER_CALL = 4_000_000
+"""LittleCMS sets the table up anew at each call, which takes as long as looking up 1 MP."""
 
 
 class GamutCheckSettings(StageSettings):
@@ -84,15 +87,15 @@ class GamutCheck(Stage[GamutCheckSettings]):
                 f"so only what is lost by more than that is counted, not by more than "
                 f"{self.settings.tolerance:g}."
             )
-        self._encoding = raster.encoding
+        self._encoding, self._width_px = raster.encoding, raster.width_px
         self._loss, self._shift = DifferenceStatistics(), DifferenceStatistics()
         self._cells = Cells(raster.encoding)
         self._blocks = Blocks(raster.width_px, raster.height_px)
         return raster
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
-        """Look at every pixel and pass it on."""
-        for band in bands:
+        """Look at every pixel and pass it on; the bands that come out are larger."""
+        for band in rebanded(bands, rows_per_band(self._width_px, PIXELS_PER_CALL)):
             self._measure(band.top, flattened(band.pixels, band.alpha, self._encoding))
             yield band
 
