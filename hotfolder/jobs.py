@@ -91,7 +91,7 @@ class Work:
         answer = self._attempt(row, destination, original)
         if isinstance(answer, Stopped):
             return self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
-        if answer.verdict == "storage":
+        if answer.verdict == "wait":
             self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
             raise StorageError(answer.message)
         if _stamp(original) != before:

@@ -24,7 +24,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from hotfolder import platforms
-from hotfolder.errors import HotfolderError, SettingsError, StorageError
+from hotfolder.errors import HotfolderError, StorageError
 from hotfolder.pipeline import Order, Outcome, run
 from hotfolder.records import WorkRecord
 from hotfolder.registry import load_registry
@@ -39,11 +39,15 @@ _PROGRESS_EVERY_S = 0.25
 
 
 class Answer(BaseModel):
-    """What a worker leaves behind. ``failed`` and ``storage`` carry a message and no work."""
+    """What a worker leaves behind. ``failed`` and ``wait`` carry a message and no work.
+
+    ``wait``: the fault is ours, not the file's (a full disk, a plugin or a setting that cannot be
+    used any more); no attempt is counted.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    verdict: Literal["deliver", "hold", "refuse", "failed", "storage"]
+    verdict: Literal["deliver", "hold", "refuse", "failed", "wait"]
     work: WorkRecord | None = None
     message: str = ""
 
@@ -186,14 +190,15 @@ def _work(attempt: Attempt) -> Answer:
         destination = check_destination(
             attempt.destination_file, attempt.destination_raw, registry, Intake()
         )
+    except HotfolderError as error:
+        return Answer(verdict="wait", message=f"no work can be done: {error}")
+    try:
         outcome: Outcome = run(
             attempt.order, destination, registry, _Reporter(attempt.order.folder / PROGRESS)
         )
         return Answer(verdict=outcome.verdict, work=outcome.work)
     except StorageError as error:
-        return Answer(verdict="storage", message=str(error))
-    except SettingsError as error:
-        return Answer(verdict="failed", message=f"the settings cannot be used: {error}")
+        return Answer(verdict="wait", message=str(error))
     except MemoryError:
         limit = f"{attempt.memory_bytes / 2**30:.3g} GiB"
         return Answer(

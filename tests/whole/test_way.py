@@ -283,3 +283,17 @@ def test_a_worker_that_dies_costs_its_job_attempts_and_then_it_is_held(small, ho
     )
     assert said in record["reasons"][0]["message"]
     assert [record["state"] for record in records(small)] == ["delivered"]
+
+
+def test_a_plugin_that_breaks_while_the_daemon_runs_costs_no_file_an_attempt(small, watching):
+    drop(small, "one.tif", seed=1)
+    wait_for(lambda: len(records(small)) == 1)
+    broken = small.plugins / "broken.py"
+    broken.write_text("import no_such_thing")
+    drop(small, "two.tif", seed=2)
+    wait_for(lambda: "no_such_thing" in small.snapshot.read_text())
+    assert len(records(small)) == 1
+    broken.unlink()
+    wait_for(lambda: len(records(small)) == 2)
+    second = records(small)[1]
+    assert ("delivered", 1) == (second["state"], second["attempts"])
