@@ -268,7 +268,8 @@ def test_a_worker_that_dies_costs_its_job_attempts_and_then_it_is_held(small, ho
     write_destination(small, name="bad")
     text = (small.destinations / "bad.toml").read_text()
     text = text.replace('"tagging"]', '"tagging", "bad"]')
-    limits = f'[limits]\ntime = "1.5 s"\nmemory = "1 GiB"\n[stage.bad]\nhow = "{how}"\n'
+    time_limit = "3 s" if how == "hang" else "60 s"
+    limits = f'[limits]\ntime = "{time_limit}"\nmemory = "1 GiB"\n[stage.bad]\nhow = "{how}"\n'
     (small.destinations / "bad.toml").write_text(text + limits)
     hotfolder("init", small.path)
     bad = drop(small, "bad.tif")
