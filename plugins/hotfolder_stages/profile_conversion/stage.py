@@ -69,6 +69,7 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
         self._source = source_profile(raster)
         self._raster = raster
         self._folder = job.folder
+        self._is_shown = "proof-sheet" in job.settings
         self._choice: Choice | None = None
         by_looking = self.settings.intent is IntentSetting.LEAST_LOSS
         if by_looking:
@@ -132,10 +133,11 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             intent,
             black_point_compensation=by_looking or self.settings.black_point_compensation,
             precision=self.settings.precision,
+            pixels=self._raster.width_px * self._raster.height_px,
         )
 
     def _tell_choice(self) -> None:
-        if self._choice is not None:
+        if self._choice is not None and self._is_shown:
             text = json.dumps(self._choice.findings())
             (self._folder / CHOICE_FILE).write_text(text, encoding="utf-8")
 
