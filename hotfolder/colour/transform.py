@@ -60,6 +60,9 @@ class Precision(StrEnum):
 
 _FAST = {Encoding.RGB: Bound(0.1, 2.5), Encoding.CMYK: Bound(0.3, 5.0)}
 
+FEW_PIXELS = 4_000_000
+"""Making a grid costs as much processor time as converting about so many pixels exactly."""
+
 
 class Transform:
     """A conversion from one profile to another.
@@ -72,6 +75,10 @@ class Transform:
     black_point_compensation
         Scale the source's black to the destination's (ISO 18619). Absolute colorimetric never
         does, whatever is asked; see `compensates` for what happens.
+
+    pixels
+        About how many are to be converted, if that is known: below `FEW_PIXELS`, `fine` converts
+        exactly, since a grid would cost more than it saves.
 
     Raises
     ------
@@ -87,11 +94,13 @@ class Transform:
         *,
         black_point_compensation: bool = True,
         precision: Precision = Precision.FINE,
+        pixels: int | None = None,
     ) -> None:
         self.source = source
         self.destination = destination
         self.intent = intent
         self.precision = precision
+        self._pixels = pixels
         asked = black_point_compensation and intent is not Intent.ABSOLUTE_COLORIMETRIC
         own_grid = precision is not Precision.FAST
         self.flags = (BLACK_POINT_COMPENSATION if asked else 0) | (NO_GRID if own_grid else 0)
@@ -165,7 +174,8 @@ class Transform:
             return lambda pixels: table[pixels[..., 0]]
         self._engine(np.zeros((1, 1, self.source.encoding.channels), np.uint16), NO_GRID)
         # A grid of four dimensions that is fine enough would not fit into memory.
-        if self.precision is Precision.FINE and self.source.encoding is Encoding.RGB:
+        few = self._pixels is not None and self._pixels < FEW_PIXELS
+        if self.precision is Precision.FINE and self.source.encoding is Encoding.RGB and not few:
             grid = _grid(self.source, self.destination, self.intent, self.flags)
             self.bound = grid.bound
             return grid.apply

@@ -12,7 +12,7 @@ import pytest
 from hotfolder.colour import grid, slabs
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
-from hotfolder.colour.transform import Intent, Precision, Transform, to_lab
+from hotfolder.colour.transform import FEW_PIXELS, Intent, Precision, Transform, to_lab
 from hotfolder_demo import scenes
 from reference.devices import (
     DISPLAY_P3,
@@ -215,3 +215,10 @@ def test_four_inks_are_exact_in_fine_and_as_stated_in_fast():
     difference = delta_e_00(to_lab(SRGB, exact), to_lab(SRGB, fast))
     assert difference.mean() <= 0.3
     assert difference.max() <= 5
+
+
+def test_few_pixels_are_converted_exactly_and_the_bound_says_so():
+    few = Transform(WIDE_RGB, CMYK, pixels=FEW_PIXELS - 1)
+    many = Transform(WIDE_RGB, CMYK, pixels=FEW_PIXELS)
+    assert (0.0, 1.0) == (few.bound.largest, few.bound.exact_share)
+    assert 0.0 < many.bound.largest

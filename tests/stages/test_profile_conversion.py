@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
+from hotfolder.colour import transform
 from hotfolder.colour.profile import Profile, lab_profile
 from hotfolder.colour.transform import Intent, Precision, Transform
 from hotfolder.errors import Hold
@@ -23,6 +24,21 @@ def converted(pixels, spec, destination, settings=None, **more):
 
 def picture(channels=3, height=23, width=17):
     return random_pixels(channels, height * width).reshape(height, width, channels)
+
+
+@pytest.fixture(autouse=True)
+def small_pictures_go_through_the_grid_too(monkeypatch):
+    """What is tested here of a grid holds for large pictures, which would take long."""
+    monkeypatch.setattr(transform, "FEW_PIXELS", 0)
+
+
+def test_a_small_picture_is_converted_exactly(monkeypatch):
+    monkeypatch.setattr(transform, "FEW_PIXELS", 4_000_000)
+    pixels = picture()
+    out, _, findings, _ = converted(pixels, spec_of(pixels), CMYK)
+    exact = Transform(SRGB, CMYK, precision=Precision.EXACT)
+    np.testing.assert_array_equal(exact.apply(pixels), out)
+    assert (0, 0) == (findings["bound_delta_e_00"]["mean"], findings["bound_delta_e_00"]["max"])
 
 
 @pytest.mark.parametrize("source", [SRGB, GREY, CMYK], ids=lambda p: p.space)
