@@ -70,7 +70,8 @@ class NeutralCheck(Stage[NeutralCheckSettings]):
                     destination,
                     intent,
                     black_point_compensation=getattr(conversion, "black_point_compensation", True),
-                    precision=getattr(conversion, "precision", Precision.FINE),
+                    # the few shades of a picture cost nothing; fine keeps greys exact as well
+                    precision=Precision.EXACT,
                 )
                 for intent in _intents(conversion)
             ]
