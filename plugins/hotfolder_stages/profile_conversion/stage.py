@@ -20,7 +20,7 @@ from hotfolder.stage import Findings, Job, Stage, StageSettings
 from hotfolder_stages.profile_conversion.least_loss import INTENTS, Choice, choose, without_looking
 from hotfolder_stages.profile_conversion.scratch import ScratchRows
 
-PIXELS_PER_CALL = 8_000_000
+PIXELS_PER_CALL = 4_000_000
 """LittleCMS samples a grid anew at each call, so calls are large."""
 
 CHOICE_FILE = "profile-conversion.json"
