@@ -12,7 +12,7 @@ from hotfolder import Encoding, Hold
 from hotfolder.colour import icc_encode as icc
 from hotfolder.colour.encodings import encode_lab
 from hotfolder.colour.profile import Profile, lab_profile
-from hotfolder.colour.transform import Transform
+from hotfolder.colour.transform import Precision, Transform, to_lab
 from hotfolder_stages.neutral_check import NeutralCheck
 from hotfolder_stages.neutral_check.cast import Cast, in_words
 from hotfolder_stages.profile_conversion import ProfileConversion
@@ -250,8 +250,8 @@ def test_hues_have_plain_names(a, b, word):
 def test_where_the_conversion_chooses_its_intent_the_worse_one_is_reported():
     canvas = demo_printer("matte-canvas", "4.4")
     spec = spec_of(RAMP, SRGB)
-    chosen = ProfileConversion.Settings.model_construct(
-        intent="least loss", black_point_compensation=True, precision="exact"
+    chosen = ProfileConversion.Settings(
+        intent="least loss", black_point_compensation=False, precision="exact"
     )
     job = job_of(spec, profile=canvas, settings={"profile-conversion": chosen})
     *_, findings, _ = run_stage(stage_with(NeutralCheck, {}), RAMP, spec, job)
@@ -263,6 +263,17 @@ def test_where_the_conversion_chooses_its_intent_the_worse_one_is_reported():
     assert findings["worst_cast"] == max(
         (each["worst_cast"] for each in both), key=lambda cast: cast["chroma"]
     )
+
+
+def test_the_pixels_of_the_conversion_itself_have_the_cast_that_is_reported():
+    book = demo_printer("coated-book", "2.4")
+    for precision in ("exact", "fine", "fast"):
+        conversion = {"intent": "relative colorimetric", "precision": precision}
+        worst = check(RAMP, SRGB, book, conversion=conversion)["worst_cast"]
+        delivered = Transform(SRGB, book, precision=Precision(precision)).apply(RAMP)
+        lab = to_lab(book, delivered)
+        chroma = np.hypot(lab[..., 1], lab[..., 2]).max()
+        assert worst["chroma"] == pytest.approx(chroma, abs=0.006), precision
 
 
 def test_behind_the_conversion_it_holds_rather_than_guess():

@@ -63,17 +63,19 @@ class NeutralCheck(Stage[NeutralCheckSettings]):
                 "and drop the picture again.",
             )
         destination = job.profile if conversion else source
+        intents = _intents(conversion)
+        compensates = getattr(conversion, "black_point_compensation", True)
         try:
             self._transforms = [
                 Transform(
                     source,
                     destination,
                     intent,
-                    black_point_compensation=getattr(conversion, "black_point_compensation", True),
-                    # the few shades of a picture cost nothing; fine keeps greys exact as well
-                    precision=Precision.EXACT,
+                    # where the conversion has the choice, it always compensates
+                    black_point_compensation=compensates or len(intents) > 1,
+                    precision=_precision(conversion),
                 )
-                for intent in _intents(conversion)
+                for intent in intents
             ]
         except ProfileError as error:
             raise Hold(
@@ -131,6 +133,15 @@ def _intents(conversion: Any) -> list[Intent]:
     if asked in list(Intent):
         return [Intent(asked)]
     return [Intent.PERCEPTUAL, Intent.RELATIVE_COLORIMETRIC]
+
+
+def _precision(conversion: Any) -> Precision:
+    """Return the precision at which the few shades of a picture come out as in the conversion.
+
+    Fine keeps greys exact as well, and its grid need not be computed for them.
+    """
+    asked = getattr(conversion, "precision", Precision.EXACT)
+    return Precision.FAST if asked is Precision.FAST else Precision.EXACT
 
 
 def _said(worst: Cast, limit: float) -> str:
