@@ -5,8 +5,16 @@ import tomllib
 from pathlib import Path
 
 from hotfolder.cli import app
+from hotfolder.destination import Medium, Result
 from hotfolder.registry import ENTRY_POINT_GROUP, load_registry
-from hotfolder.settings import Intake, check_destination
+from hotfolder.settings import (
+    DestinationFile,
+    Folders,
+    Intake,
+    Limits,
+    RootFile,
+    check_destination,
+)
 
 TOP = Path(__file__).parents[2]
 README = (TOP / "README.md").read_text()
@@ -53,3 +61,13 @@ def test_every_file_that_developers_are_pointed_to_exists():
 def test_the_default_intake_times_are_the_ones_of_a_new_root():
     settings = tomllib.loads((TOP / "config/hotfolder_defaults/hotfolder.toml").read_text())
     assert Intake.model_validate(settings["intake"]) == Intake()
+
+
+def test_every_setting_is_named_in_the_readme():
+    models = [RootFile, DestinationFile, Medium, Result, Limits, Folders, Intake]
+    models += [stage.Settings for stage in load_registry().stages.values()]
+    names = {name for model in models for name in model.model_fields} - {
+        # tables, which the README shows as such
+        "intake", "medium", "result", "limits", "folders", "stage",
+    }  # fmt: skip
+    assert sorted(name for name in names if f"`{name}`" not in README) == []
