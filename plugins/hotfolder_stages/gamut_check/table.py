@@ -14,6 +14,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import lru_cache
 from itertools import product
 
 import imagecodecs
@@ -43,6 +44,7 @@ _OUTPUTS = 3
 """LittleCMS is fastest with three; the third is zero."""
 
 
+@lru_cache(maxsize=2)
 def make_lookup(route: Route) -> Lookup:
     """Return the function from pixels to codes of (loss, shift).
 
