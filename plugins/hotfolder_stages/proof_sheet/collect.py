@@ -1,0 +1,209 @@
+"""What a proof sheet needs of a picture of any size, gathered strip by strip in bounded memory.
+
+Two things are kept: the picture reduced to a screen's size, with the loss and shift of each of its
+pixels; and the pieces in which most is lost, at full resolution. A reduced pixel is the mean of a
+square of pixels, as light where the encoding has a curve from code to light, since means of
+encoded values are too dark; inks and Lab are averaged as they are.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from itertools import count
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hotfolder.colour.difference import DifferenceStatistics
+from hotfolder.colour.slabs import over_slabs
+from hotfolder.colour.tone import ToneCurve, tone_of
+from hotfolder.raster.model import Encoding, RasterSpec
+
+Codes = NDArray[np.uint16]
+Floats = NDArray[np.floating[Any]]
+Lookup = Callable[[Codes], Codes]
+"""From pixels, shape (rows, width, channels), to codes of (loss, shift, …), same rows and width."""
+
+LONG_EDGE_PX = 1024
+"""Of the reduced picture, at most: it fills a screen, and the page stays small."""
+
+PLACE_PX = 256
+"""About the side of a piece at full resolution: two of them fit beside each other on a screen."""
+
+_CANDIDATES = 16
+_WORTH_A_THREAD = 500_000
+_CACHED = 200_000
+_STRIP_PX = 4_000_000
+"""Of a strip, about: a table is set up at each look into it, so strips are large."""
+_DELTA_E_PER_CODE = DifferenceStatistics.FULL_SCALE / 65535
+
+
+@dataclass(frozen=True, eq=False)
+class Reduced:
+    """The picture at a screen's size.
+
+    pixels: shape (rows, width, channels), uint16, encoded as the picture; loss, shift: shape
+    (rows, width), float32, ΔE00; factor: pixels of the picture per pixel of it, along one side.
+    """
+
+    pixels: Codes
+    loss: Floats
+    shift: Floats
+    factor: int
+
+
+@dataclass(frozen=True, order=True)
+class Place:
+    """A piece of the picture at full resolution; greater when more is lost in it.
+
+    lost: sum over the reduced pixels of ΔE00 beyond the tolerance; moved: mean shift, ΔE00;
+    pixels: shape (rows, width, channels), uint16.
+    """
+
+    lost: float
+    moved: float
+    order: int = field(repr=False)
+    left_px: int = field(compare=False)
+    top_px: int = field(compare=False)
+    pixels: Codes = field(compare=False, repr=False)
+
+    @property
+    def height_px(self) -> int:
+        """Rows of the piece."""
+        return int(self.pixels.shape[0])
+
+    @property
+    def width_px(self) -> int:
+        """Pixels across the piece."""
+        return int(self.pixels.shape[1])
+
+
+class Collector:
+    """Gathers from strips of `rows` rows, top to bottom, the last one shorter.
+
+    Parameters
+    ----------
+    look_up
+        Loss and shift of pixels, as codes of `DifferenceStatistics`.
+    tolerance
+        ΔE00 above which a colour counts as lost.
+    """
+
+    def __init__(self, raster: RasterSpec, look_up: Lookup, tolerance: float) -> None:
+        self._raster, self._look_up, self._tolerance = raster, look_up, tolerance
+        self._factor = -(-max(raster.width_px, raster.height_px) // LONG_EDGE_PX)
+        self._curves = _curves(raster)
+        self._side = self._factor * max(1, round(PLACE_PX / self._factor))
+        self.rows = self._side * max(1, _STRIP_PX // (self._side * raster.width_px))
+        """Height of the strips to be given."""
+        down, across = min(self._factor, raster.height_px), min(self._factor, raster.width_px)
+        self._down, self._across = down, across
+        height, width = raster.height_px // down, raster.width_px // across
+        self._pixels = np.empty((height, width, raster.channels), dtype=np.uint16)
+        self._codes = np.empty((height, width, 2), dtype=np.uint16)
+        self._filled = 0
+        self._best: list[Place] = []
+        self._order = count()
+
+    def add(self, top: int, pixels: Codes) -> None:
+        """Take the next strip. Shape (rows, width, channels), alpha laid onto white already."""
+        start = self._filled
+        rows = min(len(pixels) // self._down, len(self._pixels) - start)
+        if not rows:  # fewer rows at the bottom than make one
+            return
+        self._filled = start + rows
+        small = self._pixels[start : self._filled]
+        small[:] = self._reduced(pixels[: rows * self._down])
+        codes = self._look_up(small)[..., :2]
+        self._codes[start : self._filled] = codes
+        step = self._side // self._factor
+        for first in range(0, rows, step):
+            upper = first * self._down
+            piece = pixels[upper : upper + self._side]
+            # A few rows at the bottom are no piece to look at, unless they are the picture.
+            if top + upper == 0 or 2 * len(piece) >= self._side:
+                self._consider(top + upper, piece, codes[first : first + step])
+
+    def reduced(self) -> Reduced:
+        """Return the picture at a screen's size, after the last strip."""
+        loss, shift = np.moveaxis(self._codes * np.float32(_DELTA_E_PER_CODE), -1, 0)
+        return Reduced(self._pixels, loss, shift, self._factor)
+
+    def places(self, most: int) -> list[Place]:
+        """Return the places where most is lost, the worst first, apart from each other if possible.
+
+        Where nothing is lost, those that are moved most.
+        """
+        ranked = sorted(self._best, reverse=True)
+        apart: list[Place] = []
+        for place in ranked:
+            if all(self._are_apart(place, other) for other in apart):
+                apart.append(place)
+        rest = [place for place in ranked if not any(place is other for other in apart)]
+        return sorted((apart + rest)[:most], reverse=True)
+
+    def _are_apart(self, one: Place, other: Place) -> bool:
+        distance = max(abs(one.left_px - other.left_px), abs(one.top_px - other.top_px))
+        return distance > 1.5 * self._side
+
+    def _reduced(self, pixels: Codes) -> Codes:
+        if self._factor == 1:
+            return pixels
+        down, across = self._down, self._across
+        width = pixels.shape[1] // across
+        out = np.empty((len(pixels) // down, width, pixels.shape[2]), dtype=np.uint16)
+
+        def work(start: int, stop: int) -> None:
+            # As many rows at a time as stay in a core's cache.
+            step = max(1, _CACHED // (down * pixels.shape[1] * pixels.shape[2]))
+            for first in range(start, stop, step):
+                last = min(first + step, stop)
+                part = self._to_light(pixels[first * down : last * down, : width * across])
+                rows = part.reshape(last - first, down, *part.shape[1:]).sum(axis=1)
+                # Adding slices is several times as fast as a sum over an axis of a few.
+                sums = sum((rows[:, k::across] for k in range(1, across)), rows[:, ::across])
+                out[first:last] = self._to_codes(sums / np.float32(down * across))
+
+        over_slabs(work, len(out), pixels.shape[1] * down, worth_a_thread=_WORTH_A_THREAD)
+        return out
+
+    def _to_light(self, pixels: Codes) -> NDArray[np.float32]:
+        curves = self._curves
+        if not curves:
+            return pixels.astype(np.float32)
+        if len(set(map(id, curves))) == 1:
+            return curves[0].decode(pixels)
+        return np.stack([curve.decode(pixels[..., k]) for k, curve in enumerate(curves)], axis=-1)
+
+    def _to_codes(self, light: NDArray[np.float32]) -> Codes:
+        if not self._curves:
+            return np.asarray(np.rint(light), dtype=np.uint16)
+        return np.stack([c.encode(light[..., k]) for k, c in enumerate(self._curves)], axis=-1)
+
+    def _consider(self, top: int, pixels: Codes, codes: Codes) -> None:
+        beyond = np.maximum(codes[..., 0] * _DELTA_E_PER_CODE - self._tolerance, 0).sum(axis=0)
+        moved = codes[..., 1].mean(axis=0) * _DELTA_E_PER_CODE
+        side = self._side // self._factor
+        last = max(0, len(beyond) - side)
+        for left in sorted({min(left, last) for left in range(0, len(beyond), side)}):
+            across = slice(left, left + side)
+            lost, shift = float(beyond[across].sum()), float(moved[across].mean())
+            key = (lost, shift)
+            if len(self._best) == _CANDIDATES and key <= (self._best[0].lost, self._best[0].moved):
+                continue
+            left_px = left * self._across
+            piece = pixels[:, left_px : left_px + self._side].copy()
+            place = Place(*key, next(self._order), left_px, top, piece)
+            if len(self._best) < _CANDIDATES:
+                heapq.heappush(self._best, place)
+            else:
+                heapq.heapreplace(self._best, place)
+
+
+def _curves(raster: RasterSpec) -> tuple[ToneCurve, ...]:
+    if raster.profile is None or raster.encoding not in (Encoding.RGB, Encoding.GREY):
+        return ()
+    return tone_of(raster.profile).curves

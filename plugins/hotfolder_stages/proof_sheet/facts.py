@@ -1,0 +1,161 @@
+"""What a proof sheet says in words: size and whether it fits, cost, what was decided and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hotfolder.colour.transform import Intent, Transform
+from hotfolder.destination import Medium, Surface
+from hotfolder.raster.model import RasterSpec
+from hotfolder.stage import Job
+from hotfolder.units import MM_PER_INCH, Money
+from hotfolder_stages.sizing.enough import largest_mm, needed_ppi
+
+_MEDIA = {
+    Surface.CANVAS: "this canvas",
+    Surface.MATTE: "this matte paper",
+    Surface.LUSTRE: "this lustre paper",
+    Surface.GLOSS: "this gloss paper",
+    Surface.NEWSPRINT: "this newsprint",
+    Surface.SCREEN: "this screen",
+}
+
+_WHY_INTENT = {
+    Intent.PERCEPTUAL: "All colours give way together, so that differences between them stay.",
+    Intent.RELATIVE_COLORIMETRIC: "Colours that fit stay as they are; the others become the "
+    "nearest that fits.",
+    Intent.SATURATION: "Colours are kept vivid, at the price of their exact hue.",
+    Intent.ABSOLUTE_COLORIMETRIC: "Colours are kept with the white they had, as a proof of "
+    "another medium needs.",
+}
+
+
+@dataclass(frozen=True)
+class Fact:
+    """A line of a list: what it is about, what is so, and why or what follows."""
+
+    term: str
+    value: str
+    note: str = ""
+
+
+def medium_in_words(surface: Surface) -> str:
+    """Name the medium as in a sentence: "this canvas"."""
+    return _MEDIA[surface]
+
+
+def percent(share: float) -> str:
+    """Write a share, 0 … 1, as a person would say it."""
+    if 0 < share < 0.001:
+        return "less than 0.1 %"
+    return f"{100 * share:.1f} %" if share < 0.0995 else f"{100 * share:.0f} %"
+
+
+def distance(length_mm: float) -> str:
+    """Write a viewing distance: "1.5 m", "35 cm"."""
+    return f"{length_mm / 1000:g} m" if length_mm >= 1000 else f"{length_mm / 10:g} cm"
+
+
+def print_size(result: RasterSpec) -> str:
+    """Write the size on the medium, or in pixels where the file does not say."""
+    pixels = f"{result.width_px} × {result.height_px} px"
+    if not result.ppi:
+        return pixels
+    inches = (result.width_px / result.ppi, result.height_px / result.ppi)
+    millimetres = " × ".join(f"{each * MM_PER_INCH:.0f}" for each in inches)
+    return f"{millimetres} mm ({inches[0]:.1f} × {inches[1]:.1f} in)"
+
+
+def cost(result: RasterSpec, medium: Medium) -> Money | None:
+    """Say what the medium under one print costs, wrap and bleed included; None if not known."""
+    price = medium.cost_per_square_metre
+    if price is None or not result.ppi:
+        return None
+    area_mm2 = result.width_px * result.height_px * (MM_PER_INCH / result.ppi) ** 2
+    return Money(price.amount * area_mm2 / 1e6, price.currency)
+
+
+def size_facts(result: RasterSpec, medium: Medium) -> list[Fact]:
+    """Size, resolution, and whether the picture's own pixels are enough for the distance."""
+    pixels = f"{result.width_px} × {result.height_px} px"
+    if not result.ppi or medium.surface is Surface.SCREEN:
+        return [Fact("Size", pixels, "Shown on a screen, so its size there depends on the screen.")]
+    return [
+        Fact("Size", print_size(result), "With wrap and bleed, where there are any."),
+        Fact("Pixels", pixels, f"{result.ppi:g} to the inch are given to the printer."),
+        _sharpness(result, medium.viewing_distance),
+    ]
+
+
+def _sharpness(result: RasterSpec, distance_mm: float) -> Fact:
+    own, needs = result.effective_ppi, needed_ppi(distance_mm)
+    largest = largest_mm(
+        result.width_px / result.enlargement, result.height_px / result.enlargement, needs
+    )
+    from_there = f"Looking from {distance(distance_mm)}"
+    room = f"It stays sharp from there up to {largest[0]:.0f} × {largest[1]:.0f} mm."
+    value = f"{own:.0f} pixels of the picture's own to the inch"
+    if own >= needs:
+        return Fact("Sharpness", f"{value}: enough", f"{from_there}, {needs:.0f} do. {room}")
+    return Fact(
+        "Sharpness",
+        f"{value}: too few",
+        f"{from_there}, an eye can tell {needs:.0f}; the print will look soft. {room}",
+    )
+
+
+def decisions(raster: RasterSpec, transform: Transform, job: Job, reason: str) -> list[Fact]:
+    """List what was decided without a person, and why.
+
+    Parameters
+    ----------
+    raster
+        The picture before its conversion.
+    reason
+        Why the intent was chosen for this picture; "" when the settings say which.
+    """
+    given = "Assumed, because the file says nothing that can be used."
+    source = transform.source.description
+    facts = [
+        Fact("Colours of the file", source, given if raster.profile_assumed else "As embedded."),
+        Fact("Colours of the print", transform.destination.description, "The medium's profile."),
+    ]
+    if not transform.is_identity:
+        intent = str(transform.intent).capitalize()
+        facts += [
+            Fact("Rendering intent", intent, reason or _WHY_INTENT[transform.intent]),
+            _black(transform),
+        ]
+    facts += [_scale(raster), _sharpening(job)]
+    if raster.has_alpha:
+        facts.append(Fact("Transparency", "Laid onto the medium's white", "A print has none."))
+    made = job.result
+    bits = f"{made.bits} bits a channel"
+    facts.append(Fact("File", f"{made.format.upper()}, {bits}", "By the destination's settings."))
+    notes = (*job.original.notes, *transform.notes)
+    return facts + [Fact("Noted", note) for note in notes]
+
+
+def _black(transform: Transform) -> Fact:
+    if transform.compensates:
+        value, why = "Compensated", "Shadows keep their steps above the medium's weaker black."
+    else:
+        value, why = "Not compensated", "Shadows darker than the medium's black become one."
+    return Fact("Black point", value, why)
+
+
+def _scale(raster: RasterSpec) -> Fact:
+    scale = raster.enlargement
+    if scale == 1:
+        return Fact("Scale", "As it came", "Every pixel is one of the picture's own.")
+    if scale > 1:
+        return Fact("Scale", f"Enlarged to {100 * scale:.0f} %", "To the size that was asked for.")
+    return Fact("Scale", f"Reduced to {100 * scale:.0f} %", "To the size that was asked for.")
+
+
+def _sharpening(job: Job) -> Fact:
+    if "output-sharpening" not in job.settings:
+        return Fact("Sharpening", "None", "The destination does not ask for it.")
+    medium = job.medium
+    seen = f"{medium_in_words(medium.surface)[5:]} seen from {distance(medium.viewing_distance)}"
+    return Fact("Sharpening", f"For {seen}", "It makes up for what the surface softens.")

@@ -1,0 +1,106 @@
+"""The page: one HTML file that needs nothing else, and lets nothing else in.
+
+Its policy (Content Security Policy Level 3, in a ``meta`` element) allows pictures that are in
+the page itself, and the one style sheet and the one script whose SHA-256 it names. Everything
+that comes from a file or a setting is escaped.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from base64 import b64encode
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from hotfolder_stages.proof_sheet.facts import Fact, percent
+from hotfolder_stages.proof_sheet.hue_bars import HueBar
+
+MOST_BYTES = 3_000_000
+"""Of a page: small enough to send and to open on a telephone."""
+
+PICTURE_BYTES = MOST_BYTES - 100_000
+
+_TEMPLATES = Environment(
+    loader=PackageLoader("hotfolder_stages.proof_sheet"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+_TEMPLATES.filters["percent"] = percent
+# Compiled here, it is in the process that workers are forked from.
+_PAGE = _TEMPLATES.get_template("sheet.html")
+
+
+@dataclass(frozen=True)
+class Spot:
+    """Where a place lies in the picture, in percent of its sides, and how large its pieces are."""
+
+    number: int
+    left: float
+    top: float
+    width: float
+    height: float
+    width_px: int
+    height_px: int
+    lost: bool
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """Everything that a page says.
+
+    pictures: ``data:`` URIs by name: ``finished``, ``medium``, ``adapted``, ``map``, and
+    ``finished-1``, ``medium-1``, ``adapted-1`` and so on for the places; lost_share: 0 … 1;
+    lost_words: which colours those are; paper: the medium's white in sRGB; cost: "" if not known.
+    """
+
+    name: str
+    job: str
+    destination: str
+    medium: str
+    on_screen: bool
+    width_px: int
+    height_px: int
+    pictures: Mapping[str, str]
+    spots: tuple[Spot, ...]
+    lost_share: float
+    lost_words: str
+    tolerance: float
+    hues: tuple[HueBar, ...]
+    paper: tuple[int, int, int]
+    size: tuple[Fact, ...]
+    decisions: tuple[Fact, ...]
+    cost: str
+    bits: int
+    warning: str
+
+
+def render(sheet: Sheet) -> str:
+    """Return the page."""
+    red, green, blue = sheet.paper
+    style = f"{_text('sheet.css')}\n:root {{ --paper: rgb({red} {green} {blue}); }}\n"
+    script = _text("sheet.js")
+    return _PAGE.render(
+        sheet=sheet,
+        most_present=max((bar.present for bar in sheet.hues), default=1.0),
+        style=Markup(style),  # noqa: S704 - ours, with three numbers
+        script=Markup(script),  # noqa: S704 - ours
+        style_hash=_hash(style),
+        script_hash=_hash(script),
+    )
+
+
+@cache
+def _text(name: str) -> str:
+    return files("hotfolder_stages.proof_sheet").joinpath("templates", name).read_text("utf-8")
+
+
+def _hash(text: str) -> str:
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"'sha256-{b64encode(digest).decode('ascii')}'"

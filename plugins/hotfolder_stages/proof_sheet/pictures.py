@@ -1,0 +1,138 @@
+"""Pictures for the page: rendered for a display, encoded as JPEG with its profile, and as text.
+
+The page is for Display P3, which holds the colours that media keep and common screens do not; a
+browser on a smaller display brings them to what that can show. The file says which it is: its
+profile is in every picture.
+"""
+
+from __future__ import annotations
+
+import io
+from base64 import b64encode
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from hotfolder.colour.encodings import white
+from hotfolder.colour.profile import Profile
+from hotfolder.colour.soft_proof import Show, look_of, soft_proof
+from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
+from hotfolder.colour.transform import NO_GRID, convert_pixels
+
+Codes = NDArray[np.uint16]
+Shown = NDArray[np.uint8]
+"""Pixels for a display, shape (rows, width, 3), or (rows, width) for grey."""
+
+P3_PRIMARIES = Primaries((0.680, 0.320), (0.265, 0.690), (0.150, 0.060))
+"""SMPTE RP 431-2 with the white of D65, from memory; curve of IEC 61966-2-1."""
+
+QUALITIES = (92, 85, 75, 60, 40, 20)
+"""Tried in this order until the page is small enough."""
+
+THUMBNAIL_PX = 320
+
+_SHOWS: tuple[Show, Show] = ("medium", "adapted")
+
+
+@dataclass(frozen=True, eq=False)
+class Views:
+    """One piece of picture in its three views, for a display.
+
+    finished: before the conversion; medium: as it will print, with the medium's own white and
+    black; adapted: the same to an eye adapted to that white.
+    """
+
+    finished: Shown
+    medium: Shown
+    adapted: Shown
+
+
+@cache
+def display_p3() -> Profile:
+    """Return the profile that pictures of the page are for."""
+    return Profile.parse(rgb_profile("Display P3", P3_PRIMARIES, SRGB_CURVE))
+
+
+@cache
+def srgb() -> Profile:
+    """Return the profile of what a style sheet means by a colour, and of thumbnails."""
+    return Profile.parse(rgb_profile("sRGB", SRGB_PRIMARIES, SRGB_CURVE))
+
+
+def views(
+    pieces: Sequence[tuple[Codes, Codes]], source: Profile, delivered: Profile
+) -> list[Views]:
+    """Render pieces of a picture before and after their conversion.
+
+    All at once, since LittleCMS samples its grid anew at each call. With that grid, colours are
+    within one code of 8 bits of `soft_proof`, which takes four times as long.
+
+    Parameters
+    ----------
+    pieces
+        Pixels before and after: shapes (rows, width, channels), uint16, in `source` and in
+        `delivered`.
+    """
+    before, after = ([pair[side] for pair in pieces] for side in (0, 1))
+    finished = _shown(before, source, "adapted")
+    medium, adapted = (_shown(after, delivered, show) for show in _SHOWS)
+    return [Views(*each) for each in zip(finished, medium, adapted, strict=True)]
+
+
+def _shown(pieces: list[Codes], profile: Profile, show: Show) -> list[Shown]:
+    every = np.concatenate([piece.reshape(1, -1, piece.shape[-1]) for piece in pieces], axis=1)
+    look = look_of(display_p3(), show)
+    codes = convert_pixels(every, profile, display_p3(), look.intent, look.flags & ~NO_GRID)
+    # Rounded as 16 bits become 8 in LittleCMS: n * 255 / 65535.
+    eight = ((codes.astype(np.uint32) + 128) // 257).astype(np.uint8)[0]
+    ends = np.cumsum([piece.shape[0] * piece.shape[1] for piece in pieces])[:-1]
+    parts = np.split(eight, ends)
+    return [part.reshape(*piece.shape[:2], 3) for part, piece in zip(parts, pieces, strict=True)]
+
+
+def paper_white(delivered: Profile) -> tuple[int, int, int]:
+    """Return the medium's own white in sRGB, 0 … 255, as an instrument sees it."""
+    paper = white(delivered.encoding).reshape(1, 1, -1)
+    red, green, blue = soft_proof(paper, delivered, srgb(), "medium").to_8_bits()[0, 0].tolist()
+    return red, green, blue
+
+
+def thumbnail(shown: Shown) -> bytes:
+    """Make a small JPEG in sRGB of pixels for Display P3."""
+    image = Image.fromarray(shown)
+    image.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX), Image.Resampling.LANCZOS)
+    small = np.asarray(image).astype(np.uint16) * 257
+    return jpeg(soft_proof(small, display_p3(), srgb(), "adapted").to_8_bits(), 85, srgb())
+
+
+def jpeg(shown: Shown, quality: int, profile: Profile | None) -> bytes:
+    """Encode, without reducing the resolution of colour."""
+    out = io.BytesIO()
+    icc = profile.data if profile else None
+    Image.fromarray(shown).save(out, "JPEG", quality=quality, subsampling=0, icc_profile=icc)
+    return out.getvalue()
+
+
+def as_uris(pictures: dict[str, Shown], most_bytes: int) -> dict[str, str]:
+    """Encode pictures as ``data:`` URIs that together have at most `most_bytes`.
+
+    Colour pictures are in Display P3, grey ones in no profile. The quality is lowered for all of
+    them until they fit, or until there is none left to give up.
+    """
+    uris: dict[str, str] = {}
+    for quality in QUALITIES:
+        uris = {
+            name: _uri(jpeg(shown, quality, display_p3() if shown.ndim == 3 else None))
+            for name, shown in pictures.items()
+        }
+        if sum(map(len, uris.values())) <= most_bytes:
+            break
+    return uris
+
+
+def _uri(data: bytes) -> str:
+    return "data:image/jpeg;base64," + b64encode(data).decode("ascii")
