@@ -1,0 +1,369 @@
+"""Stage proof-sheet: what is gathered, rendered, drawn and said. `browser` opens the page."""
+
+import base64
+import hashlib
+import html
+import io
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from PIL import Image, ImageCms
+
+from hotfolder import Encoding, Hold, Medium, RasterSpec
+from hotfolder.colour.profile import lab_profile
+from hotfolder.colour.soft_proof import soft_proof
+from hotfolder.colour.transform import Intent, Transform
+from hotfolder_stages.gamut_check import GamutCheckSettings
+from hotfolder_stages.gamut_check.hues import HUES
+from hotfolder_stages.gamut_check.loss import Route, losses, round_trip_noise
+from hotfolder_stages.profile_conversion import ProfileConversion, ProfileConversionSettings
+from hotfolder_stages.proof_sheet import ProofSheet, facts
+from hotfolder_stages.proof_sheet.collect import LONG_EDGE_PX, Collector
+from hotfolder_stages.proof_sheet.loss_map import LINE, levels, loss_map
+from hotfolder_stages.proof_sheet.page import MOST_BYTES
+from hotfolder_stages.proof_sheet.pictures import QUALITIES, as_uris, display_p3, paper_white
+from reference.devices import DISPLAY_P3, GREY, SRGB, WIDE_RGB, demo_printer, libvips
+from stages.driving import cut, job_of, run_stage, spec_of, stage_with
+
+CANVAS = demo_printer("matte-canvas", "4.4")
+BOOK = demo_printer("coated-book", "2.4")
+NOTHING = np.zeros((1, 1, 2), np.uint16)
+
+
+def conversion(**values):
+    return ProfileConversionSettings.model_validate(values)
+
+
+def made(pixels, folder, spec=None, destination=CANVAS, chain=None, rows=40, alpha=None, **more):
+    """Run the stage; page, findings, and what came out. chain: settings of other stages."""
+    spec = spec or spec_of(pixels, WIDE_RGB)
+    chain = {"profile-conversion": conversion()} if chain is None else chain
+    job = job_of(spec, profile=destination, folder=folder, settings=chain, **more)
+    out, _, findings, _ = run_stage(stage_with(ProofSheet, {}), pixels, spec, job, rows, alpha)
+    return (folder / "sheet.html").read_text("utf-8"), findings, out
+
+
+def picture(height=300, width=400):
+    """Grey, with a patch of the most saturated green at the lower right."""
+    pixels = np.full((height, width, 3), 30000, np.uint16)
+    pixels[height // 2 :, width // 2 :] = (0, 65535, 0)
+    return pixels
+
+
+def embedded(page, alt):
+    """The picture with an alternative text, as Pillow decodes it."""
+    tag = next(t for t in re.findall(r"<img[^>]*>", page) if re.search(alt, t))
+    return Image.open(io.BytesIO(base64.b64decode(re.search(r"base64,([^\"]+)", tag)[1])))
+
+
+def collected(pixels, profile=SRGB, look_up=None):
+    spec = spec_of(pixels, profile)
+    nothing = lambda codes: np.broadcast_to(NOTHING, (*codes.shape[:2], 2))  # noqa: E731
+    collector = Collector(spec, look_up or nothing, 3.0)
+    for band in cut(pixels, collector.rows):
+        collector.add(band.top, band.pixels)
+    return collector
+
+
+# what is gathered
+
+
+@pytest.mark.parametrize("rows", [7, 300])
+def test_pixels_pass_unchanged_and_the_page_does_not_depend_on_bands(rows, tmp_path):
+    pixels = picture()
+    (tmp_path / "other").mkdir()
+    page, _, out = made(pixels, tmp_path, rows=rows)
+    np.testing.assert_array_equal(pixels, out)
+    assert made(pixels, tmp_path / "other", rows=41)[0] == page
+
+
+def test_a_reduced_checkerboard_is_as_bright_as_it_looks():
+    # 188 of 255: half the light of white in sRGB (IEC 61966-2-1)
+    squares = np.indices((64, 2 * LONG_EDGE_PX)).sum(axis=0) % 2
+    pixels = np.repeat(squares[..., None] * 65535, 3, axis=2).astype(np.uint16)
+    reduced = collected(pixels).reduced()
+    assert (32, LONG_EDGE_PX, 3) == reduced.pixels.shape
+    assert 188 == pytest.approx(float(reduced.pixels.mean()) / 257, abs=0.5)
+
+
+@pytest.mark.parametrize(
+    ("height", "width"), [(1, 1), (5, 3000), (2999, 3), (1025, 1025), (260, 7)]
+)
+def test_any_shape_is_reduced_whole(height, width):
+    pixels = np.full((height, width, 3), 40000, np.uint16)
+    reduced = collected(pixels).reduced()
+    factor = -(-max(height, width) // LONG_EDGE_PX)
+    expected = (max(1, height // factor), max(1, width // factor), 3)
+    assert expected == reduced.pixels.shape
+    np.testing.assert_allclose(reduced.pixels, 40000, atol=2)
+
+
+def test_the_worst_place_comes_first_and_has_the_pictures_own_pixels():
+    rng = np.random.default_rng(1)
+    pixels = rng.integers(0, 60000, (1100, 2100, 3), dtype=np.uint16)
+    pixels[700:760, 1500:1560] = 65535  # the table below calls white lost, and nothing else
+
+    def look_up(codes):
+        lost = (codes.min(axis=2) > 64000) * np.uint16(20000)
+        return np.stack([lost, np.zeros_like(lost)], axis=-1)
+
+    first, *others = collected(pixels, look_up=look_up).places(3)
+    rows, columns = (
+        slice(first.top_px, first.top_px + first.height_px),
+        slice(first.left_px, first.left_px + first.width_px),
+    )
+    np.testing.assert_array_equal(pixels[rows, columns], first.pixels)
+    assert (first.pixels == 65535).all(axis=2).any()
+    assert first.lost > max(place.lost for place in others)
+    corners = {(place.top_px, place.left_px) for place in (first, *others)}
+    assert 3 == len(corners)
+
+
+def test_loss_is_that_of_the_gamut_check(tmp_path):
+    pixels = picture()
+    _, findings, _ = made(pixels, tmp_path)
+    exact = losses(Route(WIDE_RGB, CANVAS), pixels[::50, ::50])[0]
+    tolerance = max(3.0, round_trip_noise(CANVAS).p99)
+    assert 0.25 == pytest.approx((exact > tolerance).mean())
+    assert 0.25 == findings["lost_share_of_reduced"]
+
+
+def test_the_tolerance_is_the_gamut_checks(tmp_path):
+    assert 0 < made(picture(), tmp_path)[1]["lost_share_of_reduced"]
+    lenient = GamutCheckSettings(tolerance=99.0)
+    chain = {"profile-conversion": conversion(), "gamut-check": lenient}
+    page, findings, _ = made(picture(), tmp_path, chain=chain)
+    assert 0 == findings["lost_share_of_reduced"]
+    assert "Every colour of this picture can be made on this lustre paper." in page
+
+
+# what is rendered
+
+
+@pytest.mark.parametrize("destination", [CANVAS, BOOK, libvips("cmyk")], ids=["rgb", "cmyk", "v2"])
+@pytest.mark.parametrize(("show", "alt"), [("medium", "own white and"), ("adapted", "eyes used")])
+def test_the_proof_is_the_delivered_pixels_converted_back(show, alt, destination, tmp_path):
+    pixels = np.zeros((120, 160, 3), np.uint16)
+    for column, colour in enumerate([(9000, 21000, 30000), (60000, 60000, 60000), (0, 0, 0),
+                                     (52000, 30000, 26000)]):  # fmt: skip
+        pixels[:, 40 * column : 40 * column + 40] = colour
+    page, _, _ = made(pixels, tmp_path, destination=destination)
+    delivered = run_stage(
+        stage_with(ProfileConversion, {}),
+        pixels,
+        spec_of(pixels, WIDE_RGB),
+        job_of(spec_of(pixels), profile=destination),
+    )[0]
+    expected = soft_proof(delivered, destination, DISPLAY_P3, show).to_8_bits()[60, 20::40]
+    found = np.asarray(embedded(page, f'alt="mud.tif[^"]*{alt}'))[60, 20::40]
+    np.testing.assert_allclose(expected.astype(int), found, atol=2)
+
+
+def test_colour_pictures_carry_the_profile_they_are_for(tmp_path):
+    page, _, _ = made(picture(), tmp_path)
+    profile = ImageCms.ImageCmsProfile(
+        io.BytesIO(embedded(page, "as finished").info["icc_profile"])
+    )
+    assert "Display P3" == ImageCms.getProfileDescription(profile).strip()
+    ours = np.frombuffer(display_p3().data, np.uint8)
+    assert len(ours) < 1500  # it is in every picture
+
+
+def test_the_mediums_white_is_shown_as_an_instrument_sees_it(tmp_path):
+    white = soft_proof(np.full((1, 1, 3), 65535, np.uint16), CANVAS, SRGB, "medium").to_8_bits()
+    red, green, blue = white[0, 0].tolist()
+    assert (red, green, blue) == paper_white(CANVAS) != (255, 255, 255)
+    assert f"--paper: rgb({red} {green} {blue})" in made(picture(), tmp_path)[0]
+
+
+def test_the_thumbnail_is_small_and_in_srgb(tmp_path):
+    made(picture(600, 900), tmp_path)
+    with Image.open(tmp_path / "thumbnail.jpg") as image:
+        assert (320, 213) == image.size
+        profile = ImageCms.ImageCmsProfile(io.BytesIO(image.info["icc_profile"]))
+    assert "sRGB" == ImageCms.getProfileDescription(profile).strip()
+
+
+@pytest.mark.parametrize("intent", ["perceptual", "relative colorimetric"])
+def test_what_least_loss_chose_is_what_is_shown(intent, tmp_path):
+    (tmp_path / "profile-conversion.json").write_text(
+        f'{{"chosen": "{intent}", "reason": "It keeps the petals."}}'
+    )
+    least = {"profile-conversion": conversion(intent="least loss")}
+    page, _, _ = made(picture(), tmp_path, chain=least)
+    assert intent.capitalize() in page
+    assert "It keeps the petals." in page
+    delivered = Transform(WIDE_RGB, CANVAS, Intent(intent)).apply(picture())
+    expected = soft_proof(delivered, CANVAS, DISPLAY_P3, "adapted").to_8_bits()[250, 350]
+    found = np.asarray(embedded(page, 'alt="mud.tif[^"]*eyes used'))[250, 350]
+    np.testing.assert_allclose(expected.astype(int), found, atol=2)
+
+
+def test_without_conversion_the_picture_is_shown_as_it_is(tmp_path):
+    page, _, _ = made(picture(), tmp_path, chain={"tagging": None})
+    before, after = (
+        np.asarray(embedded(page, f'alt="mud.tif[^"]*{alt}'))
+        for alt in ("as finished", "eyes used")
+    )
+    np.testing.assert_array_equal(before, after)
+
+
+@pytest.mark.parametrize(
+    ("profile", "channels"),
+    [(GREY, 1), (libvips("cmyk"), 4), (lab_profile(), 3), (SRGB, 3)],
+    ids=["grey", "cmyk", "lab", "rgb"],
+)
+def test_every_kind_of_original_gets_a_sheet(profile, channels, tmp_path):
+    rng = np.random.default_rng(2)
+    pixels = rng.integers(0, 65536, (90, 1100, channels), dtype=np.uint16)
+    page, findings, _ = made(pixels, tmp_path, spec_of(pixels, profile), BOOK)
+    assert 2 == findings["reduced_by"]
+    assert (550, 45) == embedded(page, "as finished").size
+
+
+def test_alpha_is_laid_onto_white_as_it_will_be(tmp_path):
+    pixels = np.zeros((40, 60, 3), np.uint16)
+    alpha = np.zeros((40, 60), np.uint16)
+    spec = spec_of(pixels, has_alpha=True)
+    page, _, _ = made(pixels, tmp_path, spec, alpha=alpha)
+    assert 255 == np.asarray(embedded(page, "as finished")).min()
+    assert "Laid onto the medium&#39;s white" in page
+
+
+# what is drawn
+
+
+def test_the_more_is_lost_the_darker_the_map():
+    finished = np.full((60, 240, 3), 200, np.uint8)
+    loss = np.repeat([0.0, 4.0, 7.0, 20.0], 60)[None].repeat(60, axis=0)
+    drawn = loss_map(finished, loss, 3.0).reshape(60, 4, 60)[:, :, 10:50]
+    nothing, *lost = drawn.mean(axis=(0, 2)).tolist()
+    assert [nothing, *lost] == sorted([nothing, *lost], reverse=True)
+    assert min(a - b for a, b in zip([nothing, *lost], lost, strict=False)) > 20
+    assert LINE not in drawn[:, 0]
+
+
+def test_levels_begin_above_the_tolerance():
+    loss = np.array([3.0, 3.1, 6.1, 12.1])[:, None, None].repeat(20, axis=1).repeat(20, axis=2)
+    assert [0, 1, 2, 3] == [int(levels(each, 3.0)[10, 10]) for each in loss]
+
+
+# what is said
+
+
+def test_a_name_is_text_whatever_is_in_it(tmp_path):
+    page, _, _ = made(picture(), tmp_path, name='<script>alert("mud")</script>.tif')
+    assert 1 == page.count("<script")
+    assert "&lt;script&gt;alert(&#34;mud&#34;)&lt;/script&gt;.tif" in page
+
+
+def test_the_policy_allows_what_is_in_the_page_and_nothing_else(tmp_path):
+    page, _, _ = made(picture(), tmp_path)
+    (policy,) = re.findall(r'Content-Security-Policy" content="([^"]+)"', html.unescape(page))
+    for element, directive in (("style", "style-src"), ("script", "script-src")):
+        (text,) = re.findall(f"<{element}>(.*?)</{element}>", page, re.DOTALL)
+        digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+        assert f"{directive} 'sha256-{digest}'" in policy
+    assert policy.startswith("default-src 'none'; img-src data:;")
+    assert set() == {
+        src for src in re.findall(r'(?:src|href)="([^"]*)"', page) if src[:5] != "data:"
+    } - {f"#place-{number}" for number in range(1, 9)}
+    assert "style=" not in re.sub(r"<style>.*?</style>", "", page, flags=re.DOTALL)
+
+
+def test_a_page_of_noise_is_still_small(tmp_path):
+    rng = np.random.default_rng(3)
+    pixels = rng.integers(0, 65536, (1024, 1024, 3), dtype=np.uint16)
+    page, findings, _ = made(pixels, tmp_path)
+    assert MOST_BYTES > len(page.encode()) == findings["bytes"]
+
+
+def test_quality_is_given_up_until_pictures_fit():
+    noise = np.random.default_rng(4).integers(0, 256, (64, 64, 3), dtype=np.uint8)
+    best = as_uris({"a": noise}, 10**9)["a"]
+    assert len(as_uris({"a": noise}, len(best) - 1)["a"]) < len(best)
+    assert as_uris({"a": noise}, 1) == as_uris({"a": noise}, 2)  # the last of QUALITIES
+    assert sorted(QUALITIES, reverse=True) == list(QUALITIES)
+
+
+def medium(**more):
+    given = {"profile": "p.icc", "surface": "canvas", "viewing_distance": "2 m"}
+    return Medium.model_validate(given | more)
+
+
+SPEC = RasterSpec(2400, 1600, Encoding.RGB, ppi=101.6)  # 600 × 400 mm
+
+
+def test_a_spoilt_print_costs_its_area():
+    priced = medium(cost_per_square_metre="62 GBP")
+    assert "14.88 GBP" == str(facts.cost(SPEC, priced))  # 0.24 m² of it
+    assert facts.cost(SPEC, medium()) is None
+    assert facts.cost(replace(SPEC, ppi=0.0), priced) is None
+
+
+def test_size_and_sharpness_are_said_with_what_the_distance_needs():
+    size, pixels, sharp = facts.size_facts(replace(SPEC, enlargement=2.0), medium())
+    assert "600 × 400 mm (23.6 × 15.7 in)" == size.value
+    assert "2400 × 1600 px" == pixels.value
+    # 3437.75 / 78.74 in = 43.7 ppi at two metres: one minute of arc
+    assert "51 pixels of the picture's own to the inch: enough" == sharp.value
+    assert "Looking from 2 m, 44 do. It stays sharp from there up to 698 × 465 mm." == sharp.note
+
+
+def test_too_few_pixels_are_said_so():
+    sharp = facts.size_facts(replace(SPEC, enlargement=4.0), medium())[-1]
+    assert "25 pixels of the picture's own to the inch: too few" == sharp.value
+    assert sharp.note.startswith("Looking from 2 m, an eye can tell 44; the print will look soft.")
+
+
+def test_a_screen_has_pixels_only():
+    (size,) = facts.size_facts(SPEC, medium(surface="screen"))
+    assert "2400 × 1600 px" == size.value
+
+
+@pytest.mark.parametrize(
+    ("share", "said"),
+    [(0.0, "0.0 %"), (0.0004, "less than 0.1 %"), (0.031, "3.1 %"), (0.0996, "10 %"), (1, "100 %")],
+)
+def test_shares_are_said_as_people_would(share, said):
+    assert said == facts.percent(share)
+
+
+def test_what_was_decided_is_told_with_its_reason(tmp_path):
+    page, _, _ = made(picture(), tmp_path, replace(spec_of(picture(), WIDE_RGB), enlargement=1.5,
+                      profile_assumed=True), notes=("Turned upright by its tag.",))  # fmt: skip
+    for said in ("Relative colorimetric", "Compensated", "Enlarged to 150 %", "Assumed, because",
+                 "Turned upright by its tag.", CANVAS.description):  # fmt: skip
+        assert said in page
+
+
+def test_hues_of_the_chart_are_those_of_the_picture(tmp_path):
+    page, _, _ = made(picture(), tmp_path)
+    rows = re.findall(r'<th scope="row">([a-z-]+)</th>.*?<td>([^<]+)</td><td>([^<]+)</td>', page)
+    assert {hue for hue, _, _ in rows} <= set(HUES)
+    assert [("green", "25 %", "100 % of it lost"), ("grey", "75 %", "all kept")] == rows
+
+
+def test_what_to_do_names_job_and_folders(tmp_path):
+    page, _, _ = made(picture(), tmp_path)
+    for said in ("hotfolder release job-1", "release/wall/", "in/wall/", "ISO 3664", "test strip"):
+        assert said in page
+
+
+def test_a_sheet_made_after_the_conversion_says_so(tmp_path):
+    spec, original = spec_of(picture(), CANVAS), spec_of(picture(), WIDE_RGB)
+    job = job_of(original, profile=CANVAS, folder=tmp_path,
+                 settings={"profile-conversion": conversion()})  # fmt: skip
+    run_stage(stage_with(ProofSheet, {}), picture(), spec, job)
+    said = "Put proof-sheet before profile-conversion"
+    assert said in (tmp_path / "sheet.html").read_text("utf-8")
+    assert said not in made(picture(), tmp_path)[0]
+
+
+def test_a_picture_without_a_profile_is_held():
+    pixels = picture()
+    spec = spec_of(pixels, None)
+    with pytest.raises(Hold, match="Embed the profile it was made in and drop it again"):
+        stage_with(ProofSheet, {}).open(spec, job_of(spec, profile=CANVAS))
