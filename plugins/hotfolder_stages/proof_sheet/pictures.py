@@ -12,6 +12,7 @@ from base64 import b64encode
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,11 +22,13 @@ from hotfolder.colour.encodings import white
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.soft_proof import Show, look_of, soft_proof
 from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
-from hotfolder.colour.transform import NO_GRID, convert_pixels
+from hotfolder.colour.transform import NO_GRID, Transform, convert_pixels
 
 Codes = NDArray[np.uint16]
 Shown = NDArray[np.uint8]
 """Pixels for a display, shape (rows, width, 3), or (rows, width) for grey."""
+
+_Number = TypeVar("_Number", np.uint8, np.uint16)
 
 P3_PRIMARIES = Primaries((0.680, 0.320), (0.265, 0.690), (0.150, 0.060))
 """SMPTE RP 431-2 with the white of D65, from memory; curve of IEC 61966-2-1."""
@@ -83,15 +86,31 @@ def views(
     return [Views(*each) for each in zip(finished, medium, adapted, strict=True)]
 
 
-def _shown(pieces: list[Codes], profile: Profile, show: Show) -> list[Shown]:
-    every = np.concatenate([piece.reshape(1, -1, piece.shape[-1]) for piece in pieces], axis=1)
+def apply_at_once(transform: Transform, pieces: Sequence[Codes]) -> list[Codes]:
+    """Convert pieces of a picture together: a conversion is set up anew at each call.
+
+    Shapes (rows, width, channels), uint16; each pixel as `Transform.apply` makes it alone.
+    """
+    return _parted(transform.apply(_joined(pieces)), pieces)
+
+
+def _shown(pieces: Sequence[Codes], profile: Profile, show: Show) -> list[Shown]:
     look = look_of(display_p3(), show)
-    codes = convert_pixels(every, profile, display_p3(), look.intent, look.flags & ~NO_GRID)
+    flags = look.flags & ~NO_GRID
+    codes = convert_pixels(_joined(pieces), profile, display_p3(), look.intent, flags)
     # Rounded as 16 bits become 8 in LittleCMS: n * 255 / 65535.
-    eight = ((codes.astype(np.uint32) + 128) // 257).astype(np.uint8)[0]
+    return _parted(((codes.astype(np.uint32) + 128) // 257).astype(np.uint8), pieces)
+
+
+def _joined(pieces: Sequence[Codes]) -> Codes:
+    """All pixels as one column, which threads can share."""
+    return np.concatenate([piece.reshape(-1, 1, piece.shape[-1]) for piece in pieces])
+
+
+def _parted(column: NDArray[_Number], pieces: Sequence[Codes]) -> list[NDArray[_Number]]:
     ends = np.cumsum([piece.shape[0] * piece.shape[1] for piece in pieces])[:-1]
-    parts = np.split(eight, ends)
-    return [part.reshape(*piece.shape[:2], 3) for part, piece in zip(parts, pieces, strict=True)]
+    parts = np.split(column, ends)
+    return [part.reshape(*piece.shape[:2], -1) for part, piece in zip(parts, pieces, strict=True)]
 
 
 def paper_white(delivered: Profile) -> tuple[int, int, int]:

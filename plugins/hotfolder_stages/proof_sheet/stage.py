@@ -31,7 +31,14 @@ from hotfolder_stages.proof_sheet.collect import Collector, Place, Reduced
 from hotfolder_stages.proof_sheet.hue_bars import by_hue
 from hotfolder_stages.proof_sheet.loss_map import loss_map
 from hotfolder_stages.proof_sheet.page import PICTURE_BYTES, Sheet, Spot, render
-from hotfolder_stages.proof_sheet.pictures import Views, as_uris, paper_white, thumbnail, views
+from hotfolder_stages.proof_sheet.pictures import (
+    Views,
+    apply_at_once,
+    as_uris,
+    paper_white,
+    thumbnail,
+    views,
+)
 
 SHEET_FILE, THUMBNAIL_FILE = "sheet.html", "thumbnail.jpg"
 
@@ -110,8 +117,8 @@ class ProofSheet(Stage[ProofSheetSettings]):
         way, reduced = self._way(), self._collector.reduced()
         places = self._collector.places(self.settings.places)
         pieces = [reduced.pixels, *(place.pixels for place in places)]
-        before_and_after = [(piece, way.transform.apply(piece)) for piece in pieces]
-        shown = views(before_and_after, self._source, self._delivered)
+        made = apply_at_once(way.transform, pieces)
+        shown = views(list(zip(pieces, made, strict=True)), self._source, self._delivered)
         page = self._page(way, reduced, places, shown).encode("utf-8")
         (self._job.folder / SHEET_FILE).write_bytes(page)
         (self._job.folder / THUMBNAIL_FILE).write_bytes(thumbnail(shown[0].adapted))
