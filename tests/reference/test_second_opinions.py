@@ -180,8 +180,12 @@ def test_lab_pixels_mean_what_pillow_says(destination, intent, compensate):
     if compensate:
         flags |= ImageCms.Flags.BLACKPOINTCOMPENSATION
     conversion = ImageCms.buildTransform(
-        ImageCms.createProfile("LAB"), io.BytesIO(end.data), "LAB", mode,
-        ImageCms.Intent(intent.code), flags,
+        ImageCms.createProfile("LAB"),
+        io.BytesIO(end.data),
+        "LAB",
+        mode,
+        ImageCms.Intent(intent.code),
+        flags,
     )
     image = Image.frombytes("LAB", (10_000, 1), signed.tobytes())
     theirs = np.asarray(ImageCms.applyTransform(image, conversion)).astype(int)
@@ -198,8 +202,12 @@ def test_lab_pixels_mean_what_pillow_says(destination, intent, compensate):
     ("source", "tolerances"),
     [
         # With three channels both interpolate in the same tetrahedra; with four they do not.
-        ("srgb", CURVES), ("wide", CURVES), ("canvas 4", SAME_WAY), ("canvas 2", SAME_WAY),
-        ("book 2", SMOOTH), ("measured", SMOOTH),
+        ("srgb", CURVES),
+        ("wide", CURVES),
+        ("canvas 4", SAME_WAY),
+        ("canvas 2", SAME_WAY),
+        ("book 2", SMOOTH),
+        ("measured", SMOOTH),
     ],
 )
 def test_the_way_to_lab_agrees_with_iccdev(source, tolerances, intent, tmp_path):
@@ -208,14 +216,13 @@ def test_the_way_to_lab_agrees_with_iccdev(source, tolerances, intent, tmp_path)
     path = tmp_path / "device.icc"
     path.write_bytes(device.data)
     cmm = iccdev.IccCmm()
-    cmm.attach(
-        path, intent=iccdev.Intent(intent.code), interp=iccdev.Interpolation.Tetrahedral
-    )
+    cmm.attach(path, intent=iccdev.Intent(intent.code), interp=iccdev.Interpolation.Tetrahedral)
     cmm.begin()
     pcs = cmm.apply_ndarray((pixels[0] / 65535).astype(np.float32)).astype(float)
     # ICC.1:2022, 6.3.4.2: 1.0 is 1 + 32767/32768 in XYZ, and 100, 127, 127 in Lab.
     theirs = (
-        xyz_to_lab(pcs * 65535 / 32768) if device.pcs == "XYZ "
+        xyz_to_lab(pcs * 65535 / 32768)
+        if device.pcs == "XYZ "
         else pcs * [100, 255, 255] - [0, 128, 128]
     )
     difference = delta_e_00(theirs, to_lab(device, pixels, intent)[0])

@@ -32,8 +32,14 @@ def by_pillow(eight, source, printer, display, show, compensate, intent):
         "adapted": ImageCms.Intent.RELATIVE_COLORIMETRIC,
     }[show]
     conversion = ImageCms.buildProofTransform(
-        io.BytesIO(source.data), io.BytesIO(display.data), io.BytesIO(printer.data), "RGB", "RGB",
-        ImageCms.Intent(intent.code), seen, flags,
+        io.BytesIO(source.data),
+        io.BytesIO(display.data),
+        io.BytesIO(printer.data),
+        "RGB",
+        "RGB",
+        ImageCms.Intent(intent.code),
+        seen,
+        flags,
     )
     image = Image.frombytes("RGB", (eight.shape[1], eight.shape[0]), eight.tobytes())
     return np.asarray(ImageCms.applyTransform(image, conversion))
@@ -101,9 +107,7 @@ def test_a_weak_black_is_seen_as_weak(show):
 def test_the_record_can_say_how_it_was_made():
     look = soft_proof(random_pixels(4, 10), libvips("cmyk"), SRGB, "medium").look
     assert look == look_of(SRGB, "medium")
-    assert (look.intent, look.flags, look.display) == (
-        Intent.ABSOLUTE_COLORIMETRIC, 0x100, "sRGB"
-    )
+    assert (look.intent, look.flags, look.display) == (Intent.ABSOLUTE_COLORIMETRIC, 0x100, "sRGB")
 
 
 def test_grey_is_proofed_too():
