@@ -36,12 +36,12 @@ def ripples(width: int, height: int, rng: np.random.Generator) -> Grid:
     edge = np.exp(-(((surface + 0.31) / 0.03) ** 2)) * np.clip(sky, 0, 1) * 0.35
     light = (light + edge) * (1.12 - 0.30 * y)
     light = light * (1 - 0.22 * ((x / x.max()) ** 2))
-    curve = np.clip(light, 0.004, None)
-    curve = 0.32 * (curve / 0.32) ** 1.45
-    curve = curve * (1 + curve / 4) / (1 + curve * 0.42)
+    lift = np.clip(light, 0.004, None)
+    lift = 0.32 * (lift / 0.32) ** 1.45
+    lift = lift * (1 + lift / 4) / (1 + lift * 0.42)
     grain = rng.standard_normal((height, width), dtype=np.float32)
     coarse = fractal_tile(rng, 0.45)[np.arange(height)[:, None] % 1024, np.arange(width) % 1024]
-    bright = np.sqrt(np.clip(curve, 0, 1))
+    bright = np.sqrt(np.clip(lift, 0, 1))
     return np.asarray(
-        np.clip(curve + bright * (0.008 * grain + 0.022 * coarse), 0, 1), dtype=np.float32
+        np.clip(lift + bright * (0.008 * grain + 0.022 * coarse), 0, 1), dtype=np.float32
     )
