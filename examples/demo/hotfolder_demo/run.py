@@ -40,7 +40,8 @@ def run_demo(folder: Path, out: Console, sweep: Sweep) -> None:
         write_overview(records, path)
         say(out, f"\nLook at {path.absolute()}")
     say(out, f"Results and log.jsonl: {folder}/out/")
-    say(out, f"Held, with the reason:  {folder}/held/")
+    say(out, f"Proof sheets: {folder}/out/book-pages/sheets/index.html, in a browser")
+    say(out, f"Held, with the reason:  {folder}/held/fine-art-canvas/index.html")
     say(out, f"Refused, with the reason: {folder}/refused/")
     say(out, "A picture on a screen predicts a print; only a test strip on the medium proves it.")
 
