@@ -294,8 +294,21 @@ def read_jobs(path: Path, *, ended: bool = False) -> list[JobRow]:
 
 
 def read_job(path: Path, job: str) -> JobRow | None:
-    """Read one job from another process's ledger; None when there is no such job."""
-    return next((row for row in read_jobs(path, ended=True) if row.id == job), None)
+    """Read one job from another process's ledger; None when there is no such job.
+
+    Raises
+    ------
+    StorageError
+        When the ledger is there but cannot be read.
+    """
+    if not path.exists():
+        return None
+    try:
+        with closing(sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)) as db:
+            row = db.execute(f"{_SELECT} WHERE id = ?", (job,)).fetchone()
+    except sqlite3.DatabaseError as error:
+        raise StorageError(f"the ledger {path} cannot be read: {error}") from error
+    return _job_row(row) if row else None
 
 
 def count_ended(path: Path) -> dict[str, dict[str, int]]:

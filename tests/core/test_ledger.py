@@ -5,7 +5,7 @@ import sqlite3
 import pytest
 
 from hotfolder.errors import StorageError
-from hotfolder.ledger import Ledger, State, count_ended, read_jobs
+from hotfolder.ledger import Ledger, State, count_ended, read_job, read_jobs
 
 
 @pytest.fixture
@@ -80,3 +80,12 @@ def test_the_newest_sync_setting_is_full(ledger):
     # FULL is 2: what a commit returned from survives a power cut (sqlite.org/pragma.html)
     assert ledger._db.execute("PRAGMA synchronous").fetchone() == (2,)
     assert ledger._db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+
+
+def test_one_job_is_read_whatever_its_state(ledger, path):
+    add(ledger, "j1")
+    add(ledger, "j2")
+    ledger.advance("j2", State.HELD)
+    assert [State.CLAIMING, State.HELD] == [read_job(path, job).state for job in ("j1", "j2")]
+    assert read_job(path, "j3") is None
+    assert read_job(path.with_name("none"), "j1") is None
