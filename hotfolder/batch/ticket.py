@@ -1,0 +1,308 @@
+"""The job ticket: a table with a row for each place of a picture on a page.
+
+Read from bytes alone: nothing here knows which pictures there are. Every row stands for itself;
+what is wrong in one is said with its row, its column, what was found and what is allowed, and the
+others go on.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeVar
+
+from hotfolder.batch.table import Row, TableError, read_table
+from hotfolder.colour.transform import Intent
+from hotfolder.names import collision_key, display_name
+from hotfolder.units import MM_PER_INCH
+
+_Value = TypeVar("_Value")
+
+MAX_SIDE_MM = 10_000.0
+"""Larger than any page or canvas; a longer side is a slip of the pen."""
+
+MAX_COPIES = 9999
+_MAX_PAGE = 40
+_MAX_CAPTION = 2000
+
+_NAMES = {
+    "file": ("file", "filename", "picture", "image", "imagefile"),
+    "page": ("page", "pageno", "pagenr", "pagenumber"),
+    "placement": ("placement", "position", "place"),
+    "width": ("width", "w"),
+    "height": ("height", "h"),
+    "copies": ("copies", "quantity", "qty"),
+    "caption": ("caption",),
+    "intent": ("intent", "renderingintent"),
+    "anchor": ("anchor", "cropanchor", "crop"),
+}
+_COLUMNS = {name: column for column, names in _NAMES.items() for name in names}
+_UNITS = {
+    "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "inch": MM_PER_INCH,
+    "inches": MM_PER_INCH, '"': MM_PER_INCH, "”": MM_PER_INCH, "ft": 12 * MM_PER_INCH,
+}  # fmt: skip
+_SIZE_COLUMN = re.compile("(width|height|w|h)(mm|cm|m|inches|inch|in|ft)")
+_NUMBER = re.compile(r"(\d+(?:[.,]\d+)?)\s*(.*)")
+_INTENTS = (*(str(each) for each in Intent), "least loss")
+_ANCHORS = ("centre", "top", "bottom", "left", "right", "top left", "top right", "bottom left",
+            "bottom right")  # fmt: skip
+_LENGTH = 'a number and its unit, as in "210 mm", "21,5 cm" or "8.5 in"'
+
+
+@dataclass(frozen=True)
+class RowProblem:
+    """What is wrong in a row. column: its name, or "" for the whole row."""
+
+    row: int
+    column: str
+    got: str
+    allowed: str
+
+    def __str__(self) -> str:
+        where = f"row {self.row}, {self.column}" if self.column else f"row {self.row}"
+        found = f": {self.got}" if self.got else ""
+        return f"{where}{found}; allowed: {self.allowed}" if self.allowed else f"{where}{found}"
+
+
+@dataclass(frozen=True)
+class Placement:
+    """A picture's place on a page, as a row says it.
+
+    row: its number; file: as written, with ``/``; name: which of the page's places, as the column
+    says, or the number of the row among the page's; sides: None where the row says nothing;
+    intent, anchor: "" where it says nothing.
+    """
+
+    row: int
+    file: str
+    page: str
+    name: str
+    width_mm: float | None = None
+    height_mm: float | None = None
+    copies: int = 1
+    caption: str = ""
+    intent: str = ""
+    anchor: str = ""
+
+    @property
+    def key(self) -> str:
+        """What no other placement of the ticket has: page and name, whatever their case."""
+        return f"{collision_key(self.page)}\n{collision_key(self.name)}"
+
+
+@dataclass(frozen=True)
+class Ticket:
+    """What a ticket says.
+
+    rows: how many it has below its header; problems: of rows that are left out; remarks: plain
+    sentences about what was passed over.
+    """
+
+    placements: tuple[Placement, ...]
+    problems: tuple[RowProblem, ...] = ()
+    remarks: tuple[str, ...] = ()
+    rows: int = 0
+
+
+class TicketError(ValueError):
+    """A file that is no ticket; the message says why, and what a ticket needs."""
+
+
+def is_ticket(name: str) -> bool:
+    """Tell a ticket from a picture by its name."""
+    return name.casefold().endswith((".csv", ".tsv"))
+
+
+def read_ticket(data: bytes) -> Ticket:
+    """Read a ticket.
+
+    Raises
+    ------
+    TicketError
+        When it is no table, or has no column for the file or the page.
+    """
+    try:
+        rows = read_table(data)
+    except TableError as error:
+        raise TicketError(str(error)) from error
+    if not rows:
+        raise TicketError("It is empty. The first row names the columns: file, page, width …")
+    return _Reading(rows[0]).read(rows[1:])
+
+
+class _Reading:
+    """Goes through the rows of one ticket."""
+
+    def __init__(self, header: Row) -> None:
+        self._at: dict[str, int] = {}
+        self._units: dict[str, str] = {}
+        self._problems: list[RowProblem] = []
+        self._remarks: list[str] = []
+        self._on_page: dict[str, int] = {}
+        self._taken: dict[str, int] = {}
+        for index, title in enumerate(header.cells):
+            self._note_column(index, title)
+        missing = [column for column in ("file", "page") if column not in self._at]
+        if missing:
+            found = ", ".join(display_name(each) for each in header.cells if each)
+            raise TicketError(
+                f"It has no column {' and no column '.join(missing)}; row {header.number} names: "
+                f"{found[:200]}. A ticket's first row names its columns: file, page, and if you "
+                f"like placement, width, height, copies, caption, intent, anchor."
+            )
+
+    def read(self, rows: list[Row]) -> Ticket:
+        placements = [placement for row in rows if (placement := self._placement(row))]
+        return Ticket(
+            tuple(placements), tuple(self._problems), tuple(self._remarks), rows=len(rows)
+        )
+
+    def _note_column(self, index: int, title: str) -> None:
+        name = _plain(title)
+        column, unit = _COLUMNS.get(name, ""), ""
+        if not column and (match := _SIZE_COLUMN.fullmatch(name)):
+            column, unit = _COLUMNS[match[1]], match[2]
+        if not column:
+            if title:
+                self._remarks.append(f"The column {display_name(title)} is not used.")
+            return
+        if column in self._at:
+            raise TicketError(
+                f"It has two columns for {column}: the columns {self._at[column] + 1} and "
+                f"{index + 1}. Leave one."
+            )
+        self._at[column] = index
+        self._units[column] = unit
+
+    def _placement(self, row: Row) -> Placement | None:
+        before = len(self._problems)
+        file = self._cell(row, "file").replace("\\", "/").removeprefix("./")
+        if not file:
+            self._complain(row, "file", "", "the name of a picture")
+        page = self._checked(row, "page", _page)
+        # rows that are left out count as well: putting one right moves no other's name
+        on_page = collision_key(page or "")
+        self._on_page[on_page] = self._on_page.get(on_page, 0) + 1
+        name = self._checked(row, "placement", _name) or str(self._on_page[on_page])
+        width, height = (self._side(row, column) for column in ("width", "height"))
+        sizes = [column for column in ("width", "height") if column in self._at]
+        if sizes and not any(self._cell(row, column) for column in sizes):
+            self._complain(row, sizes[0], "", _LENGTH)
+        copies = self._checked(row, "copies", _copies)
+        caption = self._checked(row, "caption", _caption) or ""
+        intent = self._checked(row, "intent", _intent) or ""
+        anchor = self._checked(row, "anchor", _anchor) or ""
+        if anchor and not (width and height) and len(self._problems) == before:
+            self._complain(
+                row, "anchor", anchor, "with both width and height: nothing is cropped otherwise"
+            )
+        if page is None or len(self._problems) > before:
+            return None
+        made = Placement(
+            row.number, file, page, name, width, height, copies or 1, caption, intent, anchor
+        )
+        if made.key in self._taken:
+            allowed = (
+                f"another name; row {self._taken[made.key]} is placement {name} of page {page}"
+            )
+            self._complain(row, "placement", name, allowed)
+            return None
+        self._taken[made.key] = row.number
+        return made
+
+    def _cell(self, row: Row, column: str) -> str:
+        index = self._at.get(column)
+        return row.cells[index] if index is not None and index < len(row.cells) else ""
+
+    def _complain(self, row: Row, column: str, got: str, allowed: str) -> None:
+        shown = f'"{display_name(got)[:80]}"' if got else "is empty"
+        self._problems.append(RowProblem(row.number, column, shown, allowed))
+
+    def _checked(self, row: Row, column: str, read: Callable[[str], _Value]) -> _Value | None:
+        text = self._cell(row, column)
+        if not text and column != "page":
+            return None
+        try:
+            return read(text)
+        except ValueError as error:
+            self._complain(row, column, text, str(error))
+            return None
+
+    def _side(self, row: Row, column: str) -> float | None:
+        return self._checked(row, column, lambda text: _side(text, self._units[column]))
+
+
+def _plain(title: str) -> str:
+    """A title without case, blanks and punctuation; accents and wide forms aside."""
+    folded = unicodedata.normalize("NFKD", title).casefold()
+    return "".join(character for character in folded if character.isalnum())
+
+
+def _side(text: str, unit_of_column: str) -> float:
+    """Millimetres of a side; the unit of the column counts where the cell has none."""
+    text = unicodedata.normalize("NFKC", text).strip()
+    match = _NUMBER.fullmatch(text)
+    if match is None:
+        raise ValueError(_LENGTH)
+    unit = match[2].strip().casefold().removesuffix(".") or unit_of_column
+    if not unit:
+        raise ValueError(f'{_LENGTH}; or the unit in the column\'s name: "width (mm)"')
+    if unit not in _UNITS:
+        raise ValueError(f"{_LENGTH}; units are mm, cm, m, in, ft")
+    side = float(match[1].replace(",", ".")) * _UNITS[unit]
+    if not 0 < side <= MAX_SIDE_MM:
+        raise ValueError(f"more than nothing, and at most {MAX_SIDE_MM / 1000:g} m")
+    return side
+
+
+def _page(text: str) -> str:
+    whole = re.fullmatch(r"0*(\d{1,9})(?:[.,]0+)?", unicodedata.normalize("NFKC", text))
+    page = whole[1] if whole else text
+    return _short(page, "a page, as in 12 or iv")
+
+
+def _name(text: str) -> str:
+    whole = re.fullmatch(r"(\d{1,9})[.,]0+", text)
+    return _short(whole[1] if whole else text, "a word or number for the place on its page")
+
+
+def _short(text: str, allowed: str) -> str:
+    if not text or len(text) > _MAX_PAGE or text != display_name(text):
+        raise ValueError(f"{allowed}; at most {_MAX_PAGE} characters, on one line")
+    return text
+
+
+def _copies(text: str) -> int:
+    whole = re.fullmatch(r"(\d{1,9})(?:[.,]0+)?", unicodedata.normalize("NFKC", text))
+    if whole is None or not 1 <= int(whole[1]) <= MAX_COPIES:
+        raise ValueError(f"a whole number from 1 to {MAX_COPIES}")
+    return int(whole[1])
+
+
+def _caption(text: str) -> str:
+    """One line; the lines of a cell that has several are joined."""
+    text = " ".join(text.split())
+    if len(text) > _MAX_CAPTION or text != display_name(text):
+        raise ValueError(f"at most {_MAX_CAPTION} characters that can be seen")
+    return text
+
+
+def _intent(text: str) -> str:
+    words = " ".join(re.findall("[a-z]+", text.casefold()))
+    words = words.replace("colorimetric", "").replace("colourimetric", "").strip()
+    for intent in _INTENTS:
+        if words and words == intent.removesuffix(" colorimetric"):
+            return intent
+    raise ValueError(", ".join(_INTENTS))
+
+
+def _anchor(text: str) -> str:
+    words = set(re.findall("[a-z]+", text.casefold()))
+    words = {"centre" if word in {"center", "middle"} else word for word in words}
+    words = words - {"centre"} if len(words) > 1 else words
+    for anchor in _ANCHORS:
+        if set(anchor.split()) == words:
+            return anchor
+    raise ValueError(", ".join(_ANCHORS))
