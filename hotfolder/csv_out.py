@@ -1,9 +1,9 @@
 """CSV as RFC 4180 has it, with cells that a spreadsheet cannot take for a formula.
 
-A file's name is a stranger's words, and a spreadsheet runs a cell that begins with ``=``. As OWASP's
-ASVS 5.0, requirement 1.2.10, has it, such a cell gets a leading apostrophe. Its list is = + - @,
-tab and NUL; carriage return and line feed are common practice, no source. Every text is quoted, so
-that a spreadsheet which splits at semicolons does not find one inside a name.
+A file's name is a stranger's words, and a spreadsheet runs a cell that begins with ``=``. Such a
+cell gets a leading apostrophe (OWASP ASVS 5.0, requirement 1.2.10, whose list is = + - @, tab and
+NUL; carriage return and line feed are common practice, no source). Every text is quoted, so that a
+spreadsheet which splits at semicolons does not find one inside a name.
 """
 
 from __future__ import annotations
