@@ -33,6 +33,7 @@ from pydantic import BaseModel, ConfigDict
 from hotfolder import durable, names
 from hotfolder.errors import StorageError
 from hotfolder.ledger import JobRow, Ledger, State
+from hotfolder.record_log import LOG_FILE, RecordLog
 from hotfolder.records import (
     Attachment,
     Record,
@@ -45,8 +46,6 @@ from hotfolder.root import DestinationFolders
 
 RECORD_FILE = "record.json"
 WHY_FILE = "why.txt"
-LOG_FILE = "log.jsonl"
-_LOG_TAIL_BYTES = 16 * 2**20
 _Filed = TypeVar("_Filed", ResultRecord, Attachment)
 
 
@@ -93,7 +92,7 @@ class Deliverer:
     def __init__(self, ledger: Ledger, folders: Callable[[str], DestinationFolders]) -> None:
         self._ledger = ledger
         self._folders = folders
-        self._log_lock = threading.Lock()
+        self._log = RecordLog(ledger)
         self._name_lock = threading.Lock()
 
     def end(self, row: JobRow, original: Path, ending: Ending) -> JobRow:
@@ -114,8 +113,8 @@ class Deliverer:
             )
             if plan.folder is None:
                 # still under the lock: the next job must see this name as taken
-                plan, row = self._publish_results(row, plan)
-        return self._rest(row, plan)
+                plan = self._publish_results(row, plan)
+        return self._rest(plan, again=False)
 
     def finish(self, row: JobRow) -> JobRow:
         """Finish a job that a kill left in ``publishing``.
@@ -128,8 +127,8 @@ class Deliverer:
         plan = Plan.model_validate(row.detail)
         if plan.folder is None:
             with self._name_lock, _storage("publishing", Path(plan.log)):
-                plan, row = self._publish_results(row, plan)
-        return self._rest(row, plan)
+                plan = self._publish_results(row, plan)
+        return self._rest(plan, again=True)
 
     def _plan(
         self, row: JobRow, original: Path, ending: Ending, folders: DestinationFolders
@@ -219,7 +218,7 @@ class Deliverer:
             durable.make_folders(near.parent)
             _ensure_moved(Path(move.source), near, move.sha256)
 
-    def _publish_results(self, row: JobRow, plan: Plan) -> tuple[Plan, JobRow]:
+    def _publish_results(self, row: JobRow, plan: Plan) -> Plan:
         """Step 3: give results and original their final names, other ones if those are taken."""
         for index, move in enumerate(plan.moves):
             near, target = _near(move, row.id), Path(move.target)
@@ -229,24 +228,18 @@ class Deliverer:
                 except FileExistsError:
                     target = _free_name(target.parent, target.name)
                     plan = _renamed(plan, index, target)
-                    row = self._ledger.advance(
+                    self._ledger.advance(
                         row.id, State.PUBLISHING, detail=plan.model_dump(mode="json")
                     )
-        return plan, row
+        return plan
 
-    def _rest(self, row: JobRow, plan: Plan) -> JobRow:
-        """Steps 3 (for a folder), 4 and 5."""
+    def _rest(self, plan: Plan, *, again: bool) -> JobRow:
+        """Steps 3 (for a folder), 4 and 5; `again`: some of it may have been done before."""
         if plan.folder is not None:
             with _storage("building", Path(plan.folder)):
                 self._publish_folder(Path(plan.folder), plan.record)
-        with self._log_lock, _storage("recording", Path(plan.log)):
-            durable.make_folders(Path(plan.log).parent)
-            line = to_json_line(plan.record)
-            if not _is_logged(Path(plan.log), line):
-                durable.append_line(Path(plan.log), line)
-        return self._ledger.advance(
-            row.id, plan.state, detail={}, record=plan.record.model_dump(mode="json")
-        )
+        with _storage("recording", Path(plan.log)):
+            return self._log.end(Path(plan.log), plan.record, again=again)
 
     def _publish_folder(self, folder: Path, record: Record) -> None:
         building = _building(folder)
@@ -356,16 +349,6 @@ def _free_name(folder: Path, name: str) -> Path:
         if names.collision_key(candidate) not in taken:
             return folder / candidate
         number += 1
-
-
-def _is_logged(log: Path, line: bytes) -> bool:
-    """Whether the end of the log has this record; it can only be among the last ones."""
-    try:
-        with log.open("rb") as file:
-            file.seek(max(0, file.seek(0, os.SEEK_END) - _LOG_TAIL_BYTES))
-            return line in file.read()
-    except FileNotFoundError:
-        return False
 
 
 @contextmanager

@@ -21,7 +21,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -29,9 +29,8 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from hotfolder import record_index
 from hotfolder.errors import StorageError
-
-SCHEMA_VERSION = 1
 
 _SCHEMA = """
 CREATE TABLE jobs (
@@ -52,8 +51,19 @@ CREATE TABLE jobs (
 CREATE INDEX jobs_open ON jobs (state, destination, seq)
     WHERE state NOT IN ('delivered', 'held', 'refused');
 CREATE INDEX jobs_ended ON jobs (destination, state, changed);
-CREATE INDEX jobs_named ON jobs (destination, source, seq);
+CREATE INDEX jobs_named ON jobs (destination, source, seq)
 """
+
+
+def _first_tables(db: sqlite3.Connection) -> None:
+    for statement in _SCHEMA.split(";\n"):
+        db.execute(statement)
+
+
+_STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_first_tables, record_index.add_table)
+"""Step n brings a ledger of version n to version n + 1. A step that was released never changes."""
+
+SCHEMA_VERSION = len(_STEPS)
 
 
 class State(StrEnum):
@@ -129,10 +139,10 @@ class Ledger:
                 f"the ledger {path} was written by a newer hotfolder "
                 f"(its version {version}, ours {SCHEMA_VERSION}); install that one"
             )
-        if version == 0:
+        if version < SCHEMA_VERSION:
             with self._transaction():
-                for statement in _SCHEMA.split(";\n"):
-                    self._db.execute(statement)
+                for step in _STEPS[version:]:
+                    step(self._db)
                 self._db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
 
     def close(self) -> None:
@@ -182,6 +192,28 @@ class Ledger:
                 (*values.values(), job),
             )
         return self.job(job)
+
+    def end(
+        self, job: str, state: State, record: Mapping[str, Any], line_sha256: str | None
+    ) -> JobRow:
+        """Commit that a job has ended, with its record and the hash of the record's line."""
+        with self._transaction():
+            self._db.execute(
+                "UPDATE jobs SET state = ?, changed = ?, detail = '{}', record = ? WHERE id = ?",
+                (state.value, _now(), json.dumps(record), job),
+            )
+            record_index.insert(self._db, record, line_sha256)
+        return self.job(job)
+
+    def last_line_of(self, destination: str) -> str | None:
+        """Hash of the line of a destination's log that was committed last; None without any."""
+        with self._lock:
+            row = self._db.execute(
+                "SELECT line_sha256 FROM records WHERE destination = ? AND line_sha256 IS NOT NULL"
+                " ORDER BY number DESC LIMIT 1",
+                (destination,),
+            ).fetchone()
+        return row[0] if row else None
 
     def forget(self, job: str) -> None:
         """Take back a claim whose file was gone before it could be taken."""

@@ -138,7 +138,9 @@ class Record(WorkRecord):
 
     source: path below the hot folder, as text; original_kept: where the original is now;
     attempts: how many workers were started for it; release: who let a held job go, and why (its
-    ``reasons`` stay); earlier_jobs: jobs of the same name that were held or refused before.
+    ``reasons`` stay); earlier_jobs: jobs of the same name that were held or refused before;
+    previous_sha256: of the line before this one in ``log.jsonl``, line end included; only there
+    and in the ledger.
     """
 
     schema_version: Literal[1] = RECORD_SCHEMA_VERSION
@@ -152,6 +154,7 @@ class Record(WorkRecord):
     finished: Time
     release: Release | None = None
     earlier_jobs: tuple[str, ...] = ()
+    previous_sha256: Sha256 | None = None
 
 
 _FIRST = ("schema_version", "job", "destination", "state")

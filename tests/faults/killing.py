@@ -35,6 +35,7 @@ ACTS: tuple[tuple[Any, str], ...] = (
     (platforms, "rename_noreplace"),
     (Ledger, "add"),
     (Ledger, "advance"),
+    (Ledger, "end"),
     (Ledger, "forget"),
 )
 
@@ -139,6 +140,9 @@ def check_books(root: Root, dropped: list[str]) -> None:
         for line in log.read_bytes().splitlines()
     ]
     assert sorted(dropped) == sorted(record["original"]["sha256"] for record in logged)
+    for log in below(root.path / "out"):
+        if log.name == "log.jsonl":
+            check_chain(log)
     ended = {row.id: row for row in read_jobs(root.ledger, ended=True)}
     assert read_jobs(root.ledger) == []
     assert {record["job"]: record for record in logged} == {
@@ -162,6 +166,14 @@ def check_books(root: Root, dropped: list[str]) -> None:
         if path.name.startswith(".hotfolder-") and path.name != ".hotfolder-folder"
     ]
     assert left == []
+
+
+def check_chain(log: Path) -> None:
+    """Every record names the hash of the line before it; the first says nothing but zeros."""
+    previous = "0" * 64
+    for line in log.read_bytes().splitlines(keepends=True):
+        assert json.loads(line)["previous_sha256"] == previous, f"the chain is broken in {log}"
+        previous = hashlib.sha256(line).hexdigest()
 
 
 def dropped_hashes(folder: Path) -> list[str]:

@@ -1,0 +1,76 @@
+"""The ledger's table of records: what it keeps, and that it grows out of an older ledger."""
+
+import json
+import sqlite3
+from contextlib import closing
+
+import pytest
+
+from core.test_records import record
+from hotfolder.ledger import _SCHEMA, Ledger, State
+from hotfolder.record_index import columns
+
+TIME = "2026-01-02T03:04:05.678+00:00"
+GAMUT = {
+    "out_of_gamut_share": 0.06,
+    "lost_by_hue": {"green": 0.7, "blue-green": 0.25, "yellow": 0.05},
+    "delta_e_00": {"mean": 0.4, "p95": 2.5, "p99": 4.0, "max": 9.5},
+}
+
+
+def document(**changes):
+    return record(**{"findings": {"gamut-check": GAMUT}, **changes}).model_dump(mode="json")
+
+
+def rows(path, what="*"):
+    with closing(sqlite3.connect(path)) as db:
+        db.row_factory = sqlite3.Row
+        return [dict(row) for row in db.execute(f"SELECT {what} FROM records ORDER BY number")]
+
+
+def test_what_the_gamut_check_measured_is_in_columns():
+    found = columns(document())
+    assert (0.06, 0.4, 2.5, 9.5) == tuple(
+        found[key] for key in ("share_lost", "delta_e_mean", "delta_e_p95", "delta_e_max")
+    )
+    assert found["hues"] == " green blue-green "
+
+
+@pytest.mark.parametrize(
+    "gamut", [{}, {"delta_e_00": 3}, {"out_of_gamut_share": "much"}, {"lost_by_hue": [1]}]
+)
+def test_findings_of_another_shape_leave_the_columns_empty(gamut):
+    found = columns(document(findings={"gamut-check": gamut}))
+    assert (None, None, "") == (found["share_lost"], found["delta_e_max"], found["hues"])
+
+
+def test_a_released_job_has_two_rows_and_one_last_word(tmp_path):
+    ledger = Ledger(tmp_path / "ledger.sqlite")
+    with closing(ledger):
+        ledger.add("j", "canvas", b"mud.tif", "file", 5, {})
+        ledger.end("j", State.HELD, document(job="j"), "1" * 64)
+        ledger.end("j", State.DELIVERED, document(job="j", state="delivered"), "2" * 64)
+    found = rows(tmp_path / "ledger.sqlite", "state, latest, was_held, line_sha256")
+    assert found == [
+        {"state": "held", "latest": 0, "was_held": 1, "line_sha256": "1" * 64},
+        {"state": "delivered", "latest": 1, "was_held": 1, "line_sha256": "2" * 64},
+    ]
+
+
+def test_a_ledger_of_the_first_version_is_brought_up_to_date(tmp_path):
+    path = tmp_path / "ledger.sqlite"
+    with closing(sqlite3.connect(path)) as db, db:
+        for statement in _SCHEMA.split(";\n"):
+            db.execute(statement)
+        db.execute(
+            "INSERT INTO jobs (id, destination, source, kind, state, bytes, arrived, changed,"
+            " record) VALUES ('j', 'canvas', x'61', 'file', 'held', 5, ?, ?, ?)",
+            (TIME, TIME, json.dumps(document(job="j"))),
+        )
+        db.execute("PRAGMA user_version = 1")
+    ledger = Ledger(path)
+    with closing(ledger):
+        assert ledger.job("j").id == "j"
+        assert ledger.last_line_of("canvas") is None
+    (row,) = rows(path)
+    assert ("j", 0.06, None) == (row["job"], row["share_lost"], row["line_sha256"])
