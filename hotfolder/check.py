@@ -61,6 +61,11 @@ def _check_folders(
             )
         elif not os.access(folder, os.W_OK | os.X_OK):
             problems.append(Problem(str(folder), "", "cannot be written", "permission to write"))
+        elif folder != folders.hot_folder:
+            try:
+                intake.check_marker(folder)
+            except intake.Unreachable as error:
+                problems.append(Problem(str(folder), "", str(error), ""))
     try:
         intake.scan(folders.hot_folder)
     except intake.Unreachable as error:

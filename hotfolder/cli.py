@@ -40,7 +40,9 @@ def main() -> None:
     try:
         app()
     except HotfolderError as error:
-        _errors().print(_error_text(error), style="bold", markup=False, highlight=False)
+        _errors().print(
+            _error_text(error), style="bold", markup=False, highlight=False, soft_wrap=True
+        )
         sys.exit(error.exit_code)
 
 

@@ -35,6 +35,7 @@ from hotfolder.settings import SETTINGS_FILE, Destination, Settings, load_destin
 from hotfolder.worker import read_progress, run_attempt
 
 _CLAIMS_A_TURN = 32
+_FAILURES_A_TURN = 3
 _RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
 _SNAPSHOT_EVERY_S = 1.0
 _PAGES_EVERY_S = 2.0
@@ -172,7 +173,11 @@ class Daemon:
         lasting = {
             job for job, trouble in list(self._trouble.items()) if trouble.tries >= _SWEEP_TRIES
         }
-        return all(row.id in lasting for row in self._ledger.open_jobs())
+        return all(
+            row.id in lasting
+            or (row.state is State.CLAIMING and row.destination in self._trouble_of_claims)
+            for row in self._ledger.open_jobs()
+        )
 
     def _until_next(self, *, until_idle: bool) -> float:
         now = time.monotonic()
@@ -202,21 +207,54 @@ class Daemon:
             if trouble and time.monotonic() < trouble.not_before:
                 continue
             try:
+                self._settle_claims(name, hot)
                 if hot.ready:
                     self._check_room(hot)
+                failures = 0
                 for _ in range(min(_CLAIMS_A_TURN, len(hot.ready))):
-                    candidate = hot.ready[0]
-                    row = claim(self._ledger, self.root.spool, name, candidate)
-                    hot.taken(candidate)
-                    if row:
-                        file = names.display_name(row.source)
-                        self._log.info("job.claimed", job=row.id, destination=name, file=file)
+                    try:
+                        self._claim_first(name, hot)
+                    except StorageError:
+                        failures += 1
+                        if failures == _FAILURES_A_TURN:
+                            raise
                 self._trouble_of_claims.pop(name, None)
             except StorageError as error:
                 self._note_trouble(self._trouble_of_claims, name, error)
         return any(
             hot.ready for name, hot in self._hot.items() if name not in self._trouble_of_claims
         )
+
+    def _claim_first(self, name: str, hot: HotFolder) -> None:
+        """Claim the first file that is ready; one that cannot be taken lets the others pass."""
+        candidate = hot.ready[0]
+        about = f"{name}: {names.display_name(candidate.relative)}"
+        try:
+            row = claim(self._ledger, self.root.spool, name, candidate)
+        except StorageError as error:
+            self._note_trouble(self._trouble_of_claims, about, error)
+            hot.later(candidate, self._trouble_of_claims[about].not_before)
+            raise
+        self._trouble_of_claims.pop(about, None)
+        hot.taken(candidate)
+        if row:
+            file = names.display_name(row.source)
+            self._log.info("job.claimed", job=row.id, destination=name, file=file)
+
+    def _settle_claims(self, name: str, hot: HotFolder) -> None:
+        """Settle claims that failed half-way, and forget the trouble with files that have gone."""
+        for row in self._ledger.claims_of(name):
+            try:
+                recover_claim(self._ledger, self.root.spool, hot.folders.hot_folder, row)
+            except OSError as error:
+                raise StorageError(
+                    f"{hot.folders.hot_folder}: a file that was being taken in cannot be reached: "
+                    f"{error.strerror or error}"
+                ) from error
+        known = {f"{name}: {names.display_name(relative)}" for relative in hot.put_off}
+        for about in list(self._trouble_of_claims):
+            if about.startswith(f"{name}: ") and about not in known:
+                del self._trouble_of_claims[about]
 
     def _take_releases(self, hot: HotFolder) -> None:
         """Take up held jobs that a person has put into ``release/``; jobs' threads do the rest."""
@@ -314,8 +352,6 @@ class Daemon:
             hot = self._hot.get(row.destination)
             if hot is None:
                 self._log.error("job.without_destination", job=row.id, destination=row.destination)
-            elif row.state is State.CLAIMING:
-                recover_claim(self._ledger, self.root.spool, hot.folders.hot_folder, row)
         known = {row.id for row in self._ledger.open_jobs()}
         for folder in self.root.spool.iterdir():
             if folder.name not in known and self._ledger.has_ended(folder.name):

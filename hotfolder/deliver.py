@@ -18,8 +18,6 @@ been collected: between 2 and 5 only a rename stands, and a rename does not lose
 from __future__ import annotations
 
 import os
-import shutil
-import stat
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -32,6 +30,7 @@ from pydantic import BaseModel, ConfigDict
 
 from hotfolder import durable, names
 from hotfolder.errors import StorageError
+from hotfolder.intake import check_marked_above
 from hotfolder.ledger import JobRow, Ledger, State
 from hotfolder.record_log import LOG_FILE, RecordLog
 from hotfolder.records import (
@@ -106,6 +105,7 @@ class Deliverer:
         """
         folders = self._folders(row.destination)
         with self._name_lock, _storage("planning", folders.results):
+            check_marked_above(folders.results)
             plan = self._plan(row, original, ending, folders)
             self._bring_near(plan, row.id)
             row = self._ledger.advance(
@@ -205,7 +205,7 @@ class Deliverer:
     def _bring_near(self, plan: Plan, job: str) -> None:
         """Step 1: bring every file durably under a temporary name in the folder of its target."""
         if plan.folder is not None:
-            durable.make_folders(Path(plan.folder).parent)
+            check_marked_above(Path(plan.folder).parent)
             building = _building(Path(plan.folder))
             durable.make_folders(building)
             for move in plan.moves:
@@ -215,6 +215,7 @@ class Deliverer:
             return
         for move in plan.moves:
             near = _near(move, job)
+            check_marked_above(near.parent)
             durable.make_folders(near.parent)
             _ensure_moved(Path(move.source), near, move.sha256)
 
@@ -231,6 +232,8 @@ class Deliverer:
                     self._ledger.advance(
                         row.id, State.PUBLISHING, detail=plan.model_dump(mode="json")
                     )
+            # without its share, a file that waits there looks like one that was collected
+            check_marked_above(near.parent)
         return plan
 
     def _rest(self, plan: Plan, *, again: bool) -> JobRow:
@@ -239,11 +242,13 @@ class Deliverer:
             with _storage("building", Path(plan.folder)):
                 self._publish_folder(Path(plan.folder), plan.record)
         with _storage("recording", Path(plan.log)):
+            check_marked_above(plan.log)
             return self._log.end(Path(plan.log), plan.record, again=again)
 
     def _publish_folder(self, folder: Path, record: Record) -> None:
         building = _building(folder)
         if not building.exists():
+            check_marked_above(folder.parent)  # else it may be there, on a share that is away
             return
         for name, data in (
             (WHY_FILE, why_text(record).encode()),
@@ -308,32 +313,19 @@ def _with_path(records: tuple[_Filed, ...], old: str, new: Path) -> tuple[_Filed
 
 def _ensure_moved(source: Path, target: Path, sha256: str | None) -> None:
     """Move `source` to our own temporary name `target`, whatever an earlier try left there."""
+    if sha256 is not None and durable.is_doubtful(source):
+        durable.flush(source, sha256)
     if os.path.lexists(target) and os.path.lexists(source):
         # a copy across file systems that did not reach its end, or whose source was not yet
         # removed: the source is the truth
         durable.remove_tree(target, below=target.parent)
     if os.path.lexists(source):
-        if sha256 is None and not source.is_file():
-            _move_tree(source, target)
-        else:
-            if sha256 is not None:
-                # a worker, or a stranger's copy program, wrote it and did not flush it
-                durable.fsync_file(source)
-            durable.move_new(source, target)
+        if sha256 is not None:
+            # a worker, or a stranger's copy program, wrote it and did not flush it
+            durable.flush(source, sha256)
+        durable.move_any_new(source, target)
     elif not os.path.lexists(target):
         raise FileNotFoundError(f"neither {source} nor {target} exists")
-
-
-def _move_tree(source: Path, target: Path) -> None:
-    """Move what is no plain file: a folder, a link (itself, not what it points to), a pipe."""
-    try:
-        source.rename(target)
-    except OSError:
-        if not stat.S_ISDIR(source.lstat().st_mode):
-            raise
-        shutil.copytree(source, target, symlinks=True)
-        durable.remove_tree(source, below=source.parent)
-    durable.fsync_folder(target.parent)
 
 
 def _free_name(folder: Path, name: str) -> Path:

@@ -44,22 +44,23 @@ def fsync_file(path: str | Path) -> None:
         platforms.sync_file(file.fileno())
 
 
-def fsync_folder(path: str | Path) -> None:
+def fsync_folder(path: str | Path | int) -> None:
     """Bring the names in a folder to disk: what was created, renamed or removed in it.
 
-    Nothing is done on Windows and on file systems that do not know the act (some shares): there,
-    a power cut may undo the latest renames.
+    An open folder may be given by its descriptor. Nothing is done on Windows and on file systems
+    that do not know the act (some shares): there, a power cut may undo the latest renames.
     """
     if sys.platform == "win32":
         return
-    folder = os.open(path, os.O_RDONLY | os.O_DIRECTORY)
+    folder = path if isinstance(path, int) else os.open(path, os.O_RDONLY | os.O_DIRECTORY)
     try:
         os.fsync(folder)
     except OSError as error:
         if error.errno not in _CANNOT_SYNC_FOLDERS:
             raise
     finally:
-        os.close(folder)
+        if folder != path:
+            os.close(folder)
 
 
 def move_new(source: str | Path, target: str | Path) -> None:
@@ -94,8 +95,88 @@ def move_new(source: str | Path, target: str | Path) -> None:
     _fsync_folders(target.parent, source.parent)
 
 
-def copy_new(source: str | Path, target: str | Path) -> Digest:
+def move_any_new(source: str | Path, target: str | Path) -> None:
+    """Move anything that can be dropped to a name that nothing has: also what is no file.
+
+    Within one file system as `move_new`, across them as `copy_any_new`; the source goes last.
+
+    Raises
+    ------
+    FileExistsError
+        When `target` exists.
+    """
+    source = Path(source)
+    try:
+        move_new(source, target)
+    except OSError as error:
+        if error.errno != errno.EXDEV:
+            raise
+        with platforms.entry_beneath(source.parent, source.name) as (folder, name):
+            copy_any_new(name, target, folder=folder)
+            remove_any(name, folder=folder)
+        fsync_folder(source.parent)
+
+
+def is_doubtful(path: str | Path) -> bool:
+    """Whether a flush of this file has failed, and `flush` has it still to write anew."""
+    return os.path.lexists(_doubtful(Path(path)))
+
+
+def copy_any_new(name: str | Path, target: str | Path, *, folder: int | None = None) -> None:
+    """Copy anything that can be dropped to a name that nothing has, also what is no file.
+
+    A file is copied as by `copy_new`; a folder with all that is in it, links as links and never
+    followed; a pipe, socket or device is made anew, or, where the system does not let us, an empty
+    file of its name. With an open `folder`, `name` is a name in it.
+    """
+    target = Path(target)
+    found = os.stat(name, dir_fd=folder, follow_symlinks=False)
+    if stat.S_ISREG(found.st_mode):
+        copy_new(name, target, folder=folder)
+        return
+    if os.path.lexists(target):
+        raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target))
+    temporary = _temporary(target)
+    remove_tree(temporary, below=temporary.parent)
+    if not stat.S_ISDIR(found.st_mode):
+        _make_like(name, folder, found, temporary)
+    else:
+        temporary.mkdir()
+        _copy_tree(str(name), folder, temporary)
+    move_new(temporary, target)
+
+
+def flush(path: str | Path, sha256: str) -> None:
+    """Bring a file that someone else wrote to disk; it still is what `sha256` says.
+
+    When the flush fails, the kernel may have dropped what it could not write and call the next
+    flush a success. So the file is set aside under another name at once, and written anew from
+    what can still be read of it; that is gone on with after a kill, and when it fails again.
+
+    Raises
+    ------
+    OSError
+        ``EIO`` when what can be read of it is not what it was; call again.
+    """
+    path = Path(path)
+    doubtful = _doubtful(path)
+    if not os.path.lexists(doubtful):
+        try:
+            fsync_file(path)
+        except OSError:
+            path.rename(doubtful)
+        else:
+            return
+    if not os.path.lexists(path) and copy_new(doubtful, path).sha256 != sha256:
+        path.unlink()
+        raise OSError(errno.EIO, "it could not be brought to disk and reads back changed", path)
+    doubtful.unlink()
+
+
+def copy_new(source: str | Path, target: str | Path, *, folder: int | None = None) -> Digest:
     """Copy a regular file to a name that nothing has: whole and durable, or not at all.
+
+    With an open `folder`, `source` is a name in it.
 
     The copy is flushed, read back and compared before it takes its name, and keeps the time of
     the last change. A crash may leave a temporary name (`TEMPORARY_PREFIX`) beside the target.
@@ -116,7 +197,7 @@ def copy_new(source: str | Path, target: str | Path) -> Digest:
     copied = {}
 
     def fill(file: int) -> None:
-        copied["digest"] = _copy_into(Path(source), file)
+        copied["digest"] = _copy_into(source, folder, file)
 
     _make_new(Path(target), fill, lambda temporary: _compare(temporary, copied["digest"]))
     return copied["digest"]
@@ -233,17 +314,55 @@ def remove_tree(path: str | Path, *, below: str | Path) -> None:
             return
     except FileNotFoundError:
         return
+    with platforms.entry_beneath(path.parent, path.name) as (folder, name):
+        remove_any(name, folder=folder)
+
+
+def remove_any(name: str | Path, *, folder: int | None = None) -> None:
+    """Remove a file, or a folder with all that is in it; with an open `folder`, a name in it.
+
+    Links are removed and never followed, not even one that takes a folder's place meanwhile
+    (but on Windows).
+    """
+    if not stat.S_ISDIR(os.stat(name, dir_fd=folder, follow_symlinks=False).st_mode):
+        os.unlink(name, dir_fd=folder)
+        return
     # shutil's way is recursive, and how deep a dropped folder goes is a stranger's choice
-    folders = [path]
-    for folder in folders:
-        with os.scandir(folder) as entries:
-            for entry in entries:
-                if entry.is_dir(follow_symlinks=False):
-                    folders.append(Path(entry.path))
-                else:
-                    Path(entry.path).unlink()
-    for folder in reversed(folders):
-        folder.rmdir()
+    top = str(name)
+    folders = [top]
+    for each in folders:
+        for found, is_folder, inside in _entries(folder, each):
+            if is_folder:
+                folders.append(f"{each}/{found}")
+            else:
+                os.unlink(found, dir_fd=inside)
+    for each in reversed(folders[1:]):
+        parent, _, last = each.rpartition("/")
+        inside = _open_below(folder, parent)
+        try:
+            os.rmdir(last, dir_fd=inside)
+        finally:
+            os.close(inside)
+    os.rmdir(top, dir_fd=folder)
+
+
+def _open_below(folder: int | None, relative: str) -> int:
+    if folder is None:
+        return platforms.open_folder(relative)
+    return platforms.open_beneath(folder, relative, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
+
+
+def _entries(folder: int | None, relative: str) -> Iterator[tuple[str, bool, int]]:
+    """Every entry of a folder: its name, whether it is a folder itself, and the open folder."""
+    inside = _open_below(folder, relative)
+    try:
+        with os.scandir(inside) as entries:
+            # listed at once: what is removed while one reads a folder may hide what is not
+            listed = [(each.name, each.is_dir(follow_symlinks=False)) for each in entries]
+        for name, is_folder in listed:
+            yield name, is_folder, inside
+    finally:
+        os.close(inside)
 
 
 def _has_happened(source: Path, target: Path, before: os.stat_result) -> bool:
@@ -277,6 +396,44 @@ def _fsync_folders(first: Path, second: Path) -> None:
             fsync_folder(second)
 
 
+def _doubtful(path: Path) -> Path:
+    return _temporary(path.with_name(f"doubtful {path.name}"))
+
+
+def _temporary(target: Path) -> Path:
+    """The same for the same target, so that a second try clears what a kill left of the first."""
+    token = hashlib.sha256(os.fsencode(target.name)).hexdigest()[:16]
+    return target.parent / f"{TEMPORARY_PREFIX}{token}"
+
+
+def _copy_tree(top: str, folder: int | None, target: Path) -> None:
+    """Copy what is in a folder, without recursion: how deep it goes is a stranger's choice."""
+    waiting = [(top, target)]
+    while waiting:
+        place, copy = waiting.pop()
+        for name, is_folder, inside in _entries(folder, place):
+            if is_folder:
+                (copy / name).mkdir()
+                waiting.append((f"{place}/{name}", copy / name))
+                continue
+            found = os.stat(name, dir_fd=inside, follow_symlinks=False)
+            if stat.S_ISREG(found.st_mode):
+                copy_new(name, copy / name, folder=inside)
+            else:
+                _make_like(name, inside, found, copy / name)
+        fsync_folder(copy)
+
+
+def _make_like(name: str | Path, folder: int | None, found: os.stat_result, target: Path) -> None:
+    if stat.S_ISLNK(found.st_mode):
+        target.symlink_to(os.readlink(name, dir_fd=folder))
+        return
+    try:
+        os.mknod(target, found.st_mode, found.st_rdev)
+    except (OSError, AttributeError):  # devices are not for everybody to make
+        target.touch()
+
+
 def _make_new(
     target: Path, fill: Callable[[int], None], check: Callable[[Path], None] | None = None
 ) -> None:
@@ -284,9 +441,7 @@ def _make_new(
 
     There must be one writer at a time for one target.
     """
-    # the same name for the same target, so that a second try clears what a kill left of the first
-    token = hashlib.sha256(os.fsencode(target.name)).hexdigest()[:16]
-    temporary = target.parent / f"{TEMPORARY_PREFIX}{token}"
+    temporary = _temporary(target)
     temporary.unlink(missing_ok=True)
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
     file = os.open(temporary, flags | getattr(os, "O_CLOEXEC", 0), 0o644)
@@ -306,8 +461,8 @@ def _make_new(
     fsync_folder(target.parent)
 
 
-def _copy_into(source: Path, file: int) -> Digest:
-    original = platforms.open_regular(source)
+def _copy_into(source: str | Path, folder: int | None, file: int) -> Digest:
+    original = platforms.open_regular(source, folder=folder)
     try:
         before = os.fstat(original)
         digest, size = hashlib.sha256(), 0

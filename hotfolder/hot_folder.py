@@ -24,7 +24,8 @@ class HotFolder:
     destination: its settings, as taken up last; ready: settled files, the oldest first;
     due: when it is looked at next, on the clock of `time.monotonic`; problem: why it cannot be
     reached, or ""; settings_stamp: of the settings file when it was last read; released: the
-    folder in which a person puts held jobs to let them go.
+    folder in which a person puts held jobs to let them go; put_off: what could not be taken, by
+    relative path, and when it is tried again.
     """
 
     def __init__(
@@ -40,6 +41,7 @@ class HotFolder:
         self.pages = pages
         self.settings_stamp = settings_stamp
         self.ready: deque[intake.Candidate] = deque()
+        self.put_off: dict[str, float] = {}
         self.due = 0.0
         self.problem = ""
         self._problem_since = ""
@@ -79,16 +81,27 @@ class HotFolder:
         self._last_scan = utc_now()
         self._junk = found.junk
         self._remarks = found.problems
-        self.ready = deque(self._settler.update(found.candidates))
+        settled = self._settler.update(found.candidates)
+        names = {each.relative for each in settled}
+        self.put_off = {name: due for name, due in self.put_off.items() if name in names}
+        self.ready = deque(each for each in settled if self.put_off.get(each.relative, 0.0) <= now)
         next_check = self._settler.next_check_s()
         self.due = now + min(
             self._interval(), self._interval() if next_check is None else next_check
         )
+        self.due = min(self.due, *self.put_off.values(), self.due)
 
     def taken(self, candidate: intake.Candidate) -> None:
         """The first of `ready` has been claimed, or is not there any more."""
         self.ready.popleft()
+        self.put_off.pop(candidate.relative, None)
         self._settler.forget(candidate)
+
+    def later(self, candidate: intake.Candidate, due: float) -> None:
+        """The first of `ready` could not be claimed: others go first, it is tried at `due`."""
+        self.ready.popleft()
+        self.put_off[candidate.relative] = due
+        self.due = min(self.due, due)
 
     def is_idle(self) -> bool:
         """Whether nothing arrives and nothing waits, as far as the last scan could see."""

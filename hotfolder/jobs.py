@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import stat
 import threading
 from collections.abc import Callable, Mapping
@@ -80,6 +81,10 @@ class Work:
                 f"{self._name(row)} cannot be read: its permissions forbid it. "
                 "Allow reading it, then drop it again.",
             )
+        except OSError as error:
+            if error.errno != errno.EIO:
+                raise
+            return self._unreadable(row, destination, error)
         before = _stamp(original)
         if row.attempts >= destination.file.limits.attempts:
             # the daemon died with this job in hand as often as it may be tried
@@ -88,7 +93,12 @@ class Work:
         row = self.ledger.advance(
             row.id, State.WORKING, attempts=attempts, sha256=sha256, bytes=size
         )
-        answer = self._attempt(row, destination, original)
+        try:
+            answer = self._attempt(row, destination, original)
+        except (OSError, EOFError) as error:
+            # no process could be started, or no place made for it: not the file's fault
+            self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
+            raise StorageError(f"no worker can be started: {error}; it is tried again") from error
         if isinstance(answer, Stopped):
             return self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
         if answer.verdict == "wait":
@@ -105,6 +115,14 @@ class Work:
                 return self._give_up(row, answer.message)
             return self.ledger.advance(row.id, State.CLAIMED)
         return self._end(self._produced(row, answer), answer)
+
+    def _unreadable(self, row: JobRow, destination: Destination, error: OSError) -> JobRow:
+        """Its disk reports an error: tried as often as any work, then for a person to decide."""
+        attempts = row.attempts + 1
+        row = self.ledger.advance(row.id, State.CLAIMED, attempts=attempts)
+        if attempts >= destination.file.limits.attempts:
+            return self._give_up(row, f"its disk reports an error when it is read ({error})")
+        raise StorageError(f"{self._name(row)} cannot be read: {error.strerror}") from error
 
     def _produced(self, row: JobRow, answer: Answer) -> JobRow:
         """Commit what the work came to, and with it the release that led to it."""

@@ -228,56 +228,55 @@ class Ledger:
         KeyError
             When there is no such job.
         """
-        with self._lock:
-            row = self._db.execute(f"{_SELECT} WHERE id = ?", (job,)).fetchone()
-        if row is None:
+        rows = self._rows(f"{_SELECT} WHERE id = ?", (job,))
+        if not rows:
             raise KeyError(job)
-        return _job_row(row)
+        return _job_row(rows[0])
 
     def open_jobs(self) -> list[JobRow]:
         """Every job that has not ended, oldest first."""
-        with self._lock:
-            rows = self._db.execute(f"{_SELECT} WHERE {_OPEN} ORDER BY seq").fetchall()
+        return [_job_row(row) for row in self._rows(f"{_SELECT} WHERE {_OPEN} ORDER BY seq")]
+
+    def claims_of(self, destination: str) -> list[JobRow]:
+        """Jobs of a destination whose claim was begun and neither settled nor taken back."""
+        where = "state = 'claiming' AND destination = ?"
+        rows = self._rows(f"{_SELECT} WHERE {_OPEN} AND {where} ORDER BY seq", (destination,))
         return [_job_row(row) for row in rows]
 
     def open_jobs_of(self, destination: str, limit: int) -> list[JobRow]:
         """The oldest `limit` jobs of a destination that are past their claim and have not ended."""
-        with self._lock:
-            rows = self._db.execute(
-                f"{_SELECT} WHERE {_OPEN} AND state != 'claiming' AND destination = ?"
-                " ORDER BY seq LIMIT ?",
-                (destination, limit),
-            ).fetchall()
+        rows = self._rows(
+            f"{_SELECT} WHERE {_OPEN} AND state != 'claiming' AND destination = ?"
+            " ORDER BY seq LIMIT ?",
+            (destination, limit),
+        )
         return [_job_row(row) for row in rows]
 
     def held_with(self, destination: str, sha256: str) -> JobRow | None:
         """The latest held job of a destination whose original has this hash."""
-        with self._lock:
-            row = self._db.execute(
-                f"{_SELECT} WHERE destination = ? AND state = 'held' AND sha256 = ?"
-                " ORDER BY seq DESC LIMIT 1",
-                (destination, sha256),
-            ).fetchone()
-        return _job_row(row) if row else None
+        rows = self._rows(
+            f"{_SELECT} WHERE destination = ? AND state = 'held' AND sha256 = ?"
+            " ORDER BY seq DESC LIMIT 1",
+            (destination, sha256),
+        )
+        return _job_row(rows[0]) if rows else None
 
     def latest_delivered(self, destination: str, number: int) -> list[JobRow]:
         """The jobs of a destination that were delivered last, the latest first."""
-        with self._lock:
-            rows = self._db.execute(
-                f"{_SELECT} WHERE destination = ? AND state = 'delivered'"
-                " ORDER BY changed DESC, seq DESC LIMIT ?",
-                (destination, number),
-            ).fetchall()
+        rows = self._rows(
+            f"{_SELECT} WHERE destination = ? AND state = 'delivered'"
+            " ORDER BY changed DESC, seq DESC LIMIT ?",
+            (destination, number),
+        )
         return [_job_row(row) for row in rows]
 
     def earlier_jobs(self, row: JobRow) -> list[str]:
         """Jobs of the same name in the same hot folder that came before and were not delivered."""
-        with self._lock:
-            found = self._db.execute(
-                "SELECT id FROM jobs WHERE destination = ? AND source = ? AND seq < ?"
-                " AND state IN ('held', 'refused') ORDER BY seq",
-                (row.destination, row.source, row.seq),
-            ).fetchall()
+        found = self._rows(
+            "SELECT id FROM jobs WHERE destination = ? AND source = ? AND seq < ?"
+            " AND state IN ('held', 'refused') ORDER BY seq",
+            (row.destination, row.source, row.seq),
+        )
         return [job for (job,) in found]
 
     def has_ended(self, job: str) -> bool:
@@ -289,19 +288,31 @@ class Ledger:
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:
-        with self._lock:
+        with self._lock, _usable("written"):
+            self._db.execute("BEGIN IMMEDIATE")
             try:
-                self._db.execute("BEGIN IMMEDIATE")
-                try:
-                    yield
-                except BaseException:
-                    self._db.execute("ROLLBACK")
-                    raise
+                yield
                 self._db.execute("COMMIT")
-            except sqlite3.OperationalError as error:
+            except BaseException:
+                # a full disk makes SQLite roll back by itself
                 if self._db.in_transaction:
                     self._db.execute("ROLLBACK")
-                raise StorageError(f"the ledger cannot be written: {error}") from error
+                raise
+
+    def _rows(self, query: str, values: tuple[Any, ...] = ()) -> list[Any]:
+        with self._lock, _usable("read"):
+            return self._db.execute(query, values).fetchall()
+
+
+@contextmanager
+def _usable(how: str) -> Iterator[None]:
+    """Translate what SQLite says of its file; a mistake of ours in a statement is not of it."""
+    try:
+        yield
+    except (sqlite3.IntegrityError, sqlite3.ProgrammingError):
+        raise
+    except sqlite3.DatabaseError as error:
+        raise StorageError(f"the ledger cannot be {how}: {error}") from error
 
 
 def read_jobs(path: Path, *, ended: bool = False) -> list[JobRow]:

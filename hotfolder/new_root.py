@@ -62,7 +62,7 @@ def make_folders(root: Root, made: list[Path]) -> None:
         folders = root.folders(name, elsewhere)
         for folder in folders.all():
             _make(folder, made)
-        intake.write_marker(folders.hot_folder)
+            intake.write_marker(folder)
 
 
 def _make(folder: Path, made: list[Path]) -> None:

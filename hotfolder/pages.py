@@ -14,6 +14,7 @@ from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from hotfolder import intake
 from hotfolder.deliver import RECORD_FILE
 from hotfolder.ledger import Ledger
 from hotfolder.logs import utc_now
@@ -42,9 +43,10 @@ class Pages:
 
         Raises
         ------
-        OSError
+        OSError, Unreachable
             When a page cannot be written; it is out of date still.
         """
+        intake.check_marker(self._folders.held)
         stamp = self._folders.held.stat().st_mtime_ns
         if stamp != self._held_stamp:
             write_held_index(self._folders, self._destination)
@@ -54,6 +56,7 @@ class Pages:
         last = delivered[0].seq if delivered else 0
         sheets = self._folders.results / "sheets"
         if last != self._last_delivered and sheets.is_dir():
+            intake.check_marker(self._folders.results)
             rows = self._ledger.latest_delivered(self._destination, _MOST)
             records = [row.record for row in rows if row.record and row.record["attachments"]]
             write_sheets_index(self._folders, self._destination, records)

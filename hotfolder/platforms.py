@@ -17,6 +17,7 @@ import signal
 import stat
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -142,12 +143,26 @@ def sync_file(file: int) -> None:
     os.fsync(file)
 
 
-def rename_noreplace(source: str | Path, target: str | Path) -> None:
+def rename_noreplace(
+    source: str | Path,
+    target: str | Path,
+    *,
+    source_folder: int | None = None,
+    target_folder: int | None = None,
+) -> None:
     """Rename within one file system, in one step, never over something that exists.
 
     Where the file system cannot do both at once (NFS, many user-space ones, not Linux), absence
     is checked first and then the rename is made: still one step, but a file that someone else
     puts at `target` in between is lost. There, only one program may write to the folder.
+
+    Parameters
+    ----------
+    source, target
+        Paths; with an open folder given, names in it.
+    source_folder, target_folder
+        Descriptors of open folders: what they were opened as stays, whatever is put in the place
+        of their names meanwhile. Windows has none.
 
     Raises
     ------
@@ -156,16 +171,26 @@ def rename_noreplace(source: str | Path, target: str | Path) -> None:
     OSError
         As rename(2); ``EXDEV`` when the two are on different file systems.
     """
-    number = _renameat2(os.fsencode(source), os.fsencode(target)) if _LINUX else errno.ENOSYS
+    number = errno.ENOSYS
+    if _LINUX:
+        number = _renameat2(os.fsencode(source), os.fsencode(target), source_folder, target_folder)
     if number == 0:
         return
     if number not in {errno.ENOSYS, errno.EINVAL, errno.EOPNOTSUPP}:
         raise OSError(number, os.strerror(number), str(source), None, str(target))
-    if os.path.lexists(target):
+    try:
+        os.stat(target, dir_fd=target_folder, follow_symlinks=False)
+    except FileNotFoundError:
+        os.rename(source, target, src_dir_fd=source_folder, dst_dir_fd=target_folder)
+    else:
         raise FileExistsError(
             errno.EEXIST, os.strerror(errno.EEXIST), str(source), None, str(target)
         )
-    Path(source).rename(target)
+
+
+def open_folder(path: str | Path) -> int:
+    """Open a folder, to name what is in it by descriptor and not by a path that may change."""
+    return os.open(path, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0) | getattr(os, "O_CLOEXEC", 0))
 
 
 def open_beneath(root: int, relative: str, flags: int) -> int:
@@ -194,8 +219,38 @@ def open_beneath(root: int, relative: str, flags: int) -> int:
     return _open_stepwise(root, parts, flags)
 
 
-def open_regular(path: str | Path) -> int:
+@contextlib.contextmanager
+def entry_beneath(top: str | Path, relative: str) -> Iterator[tuple[int | None, str]]:
+    """What `relative` names below the folder `top`: its open folder, and its name in that one.
+
+    No link is followed below `top`, and what takes the folder's name afterwards changes nothing.
+    On Windows, which opens no folders, the first is None and the second a whole path: there, a
+    folder that is swapped for a link meanwhile is followed.
+
+    Raises
+    ------
+    OSError
+        As `open_beneath`.
+    """
+    if not hasattr(os, "O_DIRECTORY"):
+        yield None, os.path.join(top, relative)  # noqa: PTH118 - names, not paths
+        return
+    parent, _, name = relative.rpartition("/")
+    folder = open_folder(top)
+    try:
+        if parent:
+            below = open_beneath(folder, parent, os.O_RDONLY | os.O_DIRECTORY)
+            os.close(folder)
+            folder = below
+        yield folder, name
+    finally:
+        os.close(folder)
+
+
+def open_regular(path: str | Path, *, folder: int | None = None) -> int:
     """Open a regular file for reading: never through a link in the last place, never waiting.
+
+    With an open `folder`, `path` is a name in it.
 
     Raises
     ------
@@ -204,7 +259,7 @@ def open_regular(path: str | Path) -> int:
     """
     flags = os.O_RDONLY | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
     flags |= getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
-    file = os.open(path, flags)
+    file = os.open(path, flags, dir_fd=folder)
     if not stat.S_ISREG(os.fstat(file).st_mode):
         os.close(file)
         raise OSError(errno.EINVAL, "not a regular file", str(path))
@@ -332,11 +387,15 @@ def _libc() -> Any:
     return ctypes.CDLL(None, use_errno=True)
 
 
-def _renameat2(source: bytes, target: bytes) -> int:
+def _renameat2(
+    source: bytes, target: bytes, source_folder: int | None, target_folder: int | None
+) -> int:
     libc = _libc()
+    near = _AT_FDCWD if source_folder is None else source_folder
+    far = _AT_FDCWD if target_folder is None else target_folder
     arguments = (
-        ctypes.c_int(_AT_FDCWD), ctypes.c_char_p(source),
-        ctypes.c_int(_AT_FDCWD), ctypes.c_char_p(target), ctypes.c_uint(_RENAME_NOREPLACE),
+        ctypes.c_int(near), ctypes.c_char_p(source),
+        ctypes.c_int(far), ctypes.c_char_p(target), ctypes.c_uint(_RENAME_NOREPLACE),
     )  # fmt: skip
     if hasattr(libc, "renameat2"):
         result = libc.renameat2(*arguments)

@@ -29,6 +29,7 @@ from pydantic import ValidationError
 from hotfolder import durable, names
 from hotfolder.claim import ORIGINAL
 from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.intake import check_marker
 from hotfolder.ledger import JobRow, Ledger, State, read_job
 from hotfolder.logs import get_log
 from hotfolder.records import Release
@@ -139,9 +140,11 @@ def hand_over(held: Path, release: Path, note: Release) -> None:
     ------
     FileExistsError
         When it has been handed over already.
-    OSError
-        When one of the folders cannot be written.
+    OSError, Unreachable
+        When one of the folders cannot be written, or is not connected.
     """
+    check_marker(held.parent)
+    check_marker(release)
     (held / NOTE_FILE).unlink(missing_ok=True)
     durable.write_new(held / NOTE_FILE, note.model_dump_json().encode())
     durable.make_folders(release)

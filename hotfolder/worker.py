@@ -25,6 +25,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from hotfolder import platforms
 from hotfolder.errors import HotfolderError, StorageError
+from hotfolder.names import display_name
 from hotfolder.pipeline import Order, Outcome, run
 from hotfolder.records import WorkRecord
 from hotfolder.registry import load_registry
@@ -33,8 +34,12 @@ from hotfolder.settings import Intake, check_destination
 ANSWER = "answer.json"
 PROGRESS = "progress.json"
 OUTPUT = "worker.log"
+STARTED = "started"
+"""Made by a worker that is able to work, before it looks at the file."""
 MAX_ANSWER_BYTES = 4 * 2**20
 _OPEN_FILES = 256
+_NO_ROOM = 75
+"""Exit code of a worker that could not leave its answer: EX_TEMPFAIL of sysexits.h."""
 _PROGRESS_EVERY_S = 0.25
 
 
@@ -101,10 +106,9 @@ def run_attempt(attempt: Attempt, stop: threading.Event) -> Answer | Stopped:
 def read_progress(folder: Path) -> tuple[str, float] | None:
     """What the worker of an attempt was doing last, and the share done; None when unknown."""
     try:
-        with (folder / PROGRESS).open("rb") as file:
-            said = json.loads(file.read(1000))
-        return str(said["doing"])[:100], min(1.0, max(0.0, float(said["share"])))
-    except (OSError, ValueError, KeyError, TypeError):
+        said = json.loads(_left_behind(folder / PROGRESS, 1000))
+        return display_name(str(said["doing"])[:100]), min(1.0, max(0.0, float(said["share"])))
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return None
 
 
@@ -139,16 +143,36 @@ def _end(process: BaseProcess) -> None:
 
 
 def _answer(attempt: Attempt, exit_code: int | None) -> Answer:
-    path = attempt.order.folder / ANSWER
     try:
-        size = path.stat().st_size
-        if size > MAX_ANSWER_BYTES:
-            return Answer(verdict="failed", message=f"the worker's answer has {size} bytes")
-        return Answer.model_validate_json(path.read_bytes())
+        said = _left_behind(attempt.order.folder / ANSWER, MAX_ANSWER_BYTES + 1)
     except FileNotFoundError:
-        return Answer(verdict="failed", message=_death(exit_code))
+        if exit_code == _NO_ROOM:
+            return Answer(
+                verdict="wait", message=f"a worker could not write to {attempt.order.folder}"
+            )
+        if not os.path.lexists(attempt.order.folder / STARTED):
+            return Answer(
+                verdict="wait",
+                message=f"{_death(exit_code)} before it had looked at the file; "
+                f"what it said is in {attempt.order.folder / OUTPUT}",
+            )
+        return Answer(
+            verdict="failed", message=f"{_death(exit_code)}; it usually means a damaged file"
+        )
+    except OSError as error:
+        return Answer(verdict="failed", message=f"the worker's answer cannot be read: {error}")
+    if len(said) > MAX_ANSWER_BYTES:
+        return Answer(verdict="failed", message=f"the worker's answer has {len(said)} bytes")
+    try:
+        return Answer.model_validate_json(said)
     except ValidationError as error:
         return Answer(verdict="failed", message=f"the worker's answer makes no sense: {error}")
+
+
+def _left_behind(path: Path, limit: int) -> bytes:
+    """Read what a worker left: it may have been taken over, and have left a link or a pipe."""
+    with os.fdopen(platforms.open_regular(path), "rb") as file:
+        return file.read(limit)
 
 
 def _death(exit_code: int | None) -> str:
@@ -157,7 +181,7 @@ def _death(exit_code: int | None) -> str:
             name = signal.Signals(-exit_code).name
         except ValueError:
             name = f"signal {-exit_code}"
-        return f"the worker process was ended by {name}; it usually means a damaged file"
+        return f"the worker process was ended by {name}"
     return f"the worker process ended without an answer (exit code {exit_code})"
 
 
@@ -176,9 +200,13 @@ def _child(attempt: Attempt) -> None:
         open_files=_OPEN_FILES,
     )
     answer = _work(attempt)
-    temporary = folder / f".{ANSWER}"
-    temporary.write_bytes(answer.model_dump_json().encode())
-    temporary.replace(folder / ANSWER)
+    try:
+        temporary = folder / f".{ANSWER}"
+        temporary.write_bytes(answer.model_dump_json().encode())
+        temporary.replace(folder / ANSWER)
+    except OSError:
+        _trace()
+        os._exit(_NO_ROOM)
     sys.stdout.flush()
     sys.stderr.flush()
     os._exit(0)  # a codec's exit handlers have nothing to say
@@ -192,6 +220,7 @@ def _work(attempt: Attempt) -> Answer:
         )
     except HotfolderError as error:
         return Answer(verdict="wait", message=f"no work can be done: {error}")
+    (attempt.order.folder / STARTED).touch()
     try:
         outcome: Outcome = run(
             attempt.order, destination, registry, _Reporter(attempt.order.folder / PROGRESS)

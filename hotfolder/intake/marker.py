@@ -1,8 +1,8 @@
-"""The marker: a file of our own by which a hot folder is told from an empty place of its name.
+"""The marker: a file of our own by which a folder of a root is told from an empty place.
 
 When a share is not mounted, an empty local folder stands where it was. Without a marker that
-would look like a hot folder with nothing in it, and what is written there would vanish under the
-share once it returns.
+would look like a hot folder with nothing in it, or like a place for results, and what is written
+there would vanish under the share once it returns.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ _REASONS = {
 
 
 class Unreachable(StorageError):
-    """A hot folder cannot be looked into; nothing is known of what is in it."""
+    """A folder of a root cannot be used; nothing is known of what is in it."""
 
 
 def unreachable(folder: str | Path, error: OSError) -> Unreachable:
@@ -46,7 +46,7 @@ def unreachable(folder: str | Path, error: OSError) -> Unreachable:
 
 
 def write_marker(folder: str | Path) -> str:
-    """Mark a hot folder as ours, durably, and return the marker's id; an old marker is kept.
+    """Mark a folder as ours, durably, and return the marker's id; an old marker is kept.
 
     Raises
     ------
@@ -74,9 +74,26 @@ def check_marker(folder: str | Path) -> None:
         if not os.path.lexists(folder):
             raise unreachable(folder, error) from error
         raise Unreachable(
-            f"{folder} is there, but without the file {MARKER} that marks it as a hot folder: "
+            f"{folder} is there, but without the file {MARKER} that marks it as ours: "
             "its share or disk is probably not connected. If it is a new folder, run "
             "`hotfolder init`, which only adds what is missing."
         ) from error
     except OSError as error:
         raise unreachable(folder, error) from error
+
+
+def check_marked_above(path: str | Path) -> None:
+    """Make sure that a place to write to is in, or below, a folder that was marked.
+
+    Raises
+    ------
+    Unreachable
+        Says that a share or disk is probably not connected.
+    """
+    if any(os.path.lexists(folder / MARKER) for folder in (Path(path), *Path(path).parents)):
+        return
+    raise Unreachable(
+        f"{path} cannot be written: no folder there has the file {MARKER} that marks it as ours. "
+        "Its share or disk is probably not connected; the work goes on by itself when it is. If "
+        "it is a new folder, run `hotfolder init`, which only adds what is missing."
+    )

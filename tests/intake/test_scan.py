@@ -202,7 +202,7 @@ def test_an_empty_place_where_a_share_was_is_unreachable_and_not_empty(folder):
     with pytest.raises(Unreachable) as caught:
         scan(folder)
     assert str(caught.value) == (
-        f"{folder} is there, but without the file .hotfolder-folder that marks it as a hot folder: "
+        f"{folder} is there, but without the file .hotfolder-folder that marks it as ours: "
         "its share or disk is probably not connected. If it is a new folder, run `hotfolder init`, "
         "which only adds what is missing."
     )
