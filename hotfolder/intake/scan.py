@@ -1,7 +1,8 @@
-"""One look at everything in a hot folder and below it. Nothing is opened, no link followed."""
+"""One look at everything in a hot folder and below it. No file is opened, no link followed."""
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import stat
@@ -11,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
+from hotfolder import platforms
 from hotfolder.intake.junk import is_junk
 from hotfolder.intake.marker import MARKER, check_marker, unreachable
 from hotfolder.names import display_name
@@ -21,6 +23,8 @@ Kind = Literal["file", "link", "special", "folder"]
 _PICTURE_SUFFIXES = (".tif", ".tiff", ".jpg", ".jpeg", ".jpe", ".png")
 _MAX_COUNTED = 10_000
 _GONE = {errno.ENOENT, errno.ENOTDIR}
+_SWAPPED = {errno.ELOOP, errno.EXDEV}
+"""A link stands where a folder was a moment ago: what it leads to is not ours to look at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +98,7 @@ def scan(folder: str | Path) -> ScanResult:
     check_marker(folder)
     walk = _Walk(Path(folder))
     try:
-        walk.into("")
+        walk.into()
         check_marker(folder)  # a share that went away meanwhile looks empty from there on
     except OSError as error:
         raise unreachable(folder, error) from error
@@ -110,25 +114,27 @@ class _Walk:
     junk: list[str] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
 
-    def into(self, top: str) -> None:
-        """Look at a folder and all below; an explicit stack, for depth is a stranger's choice."""
-        waiting = [top]
+    def into(self) -> None:
+        """Look at the folder and all below; an explicit stack, for depth is a stranger's choice."""
+        waiting = [""]
         while waiting:
             below = waiting.pop()
             try:
-                names = sorted(os.listdir(self.folder / below))  # noqa: PTH208 - names, not paths
+                with _listed(self.folder, below) as (opened, names):
+                    folders = [
+                        relative
+                        for name in names
+                        if self._look(relative := _joined(below, name), name, opened)
+                    ]
             except OSError as error:
                 if not below:
                     raise
                 self._note(below, error)
                 continue
-            folders = [
-                relative for name in names if self._look(relative := _joined(below, name), name)
-            ]
             waiting += reversed(folders)
 
-    def _look(self, relative: str, name: str) -> bool:
-        """Look at one entry; tell whether it is a folder to go into."""
+    def _look(self, relative: str, name: str, opened: int | None) -> bool:
+        """Look at one entry of an open folder; tell whether it is a folder to go into."""
         if name == MARKER:
             return False
         if is_junk(name):
@@ -136,7 +142,10 @@ class _Walk:
             return False
         path = self.folder / relative
         try:
-            found = path.lstat()
+            if opened is None:
+                found = path.lstat()
+            else:
+                found = os.stat(name, dir_fd=opened, follow_symlinks=False)
         except OSError as error:
             self._note(relative, error)
             return False
@@ -152,10 +161,17 @@ class _Walk:
         return False
 
     def _note(self, relative: str, error: OSError) -> None:
-        if error.errno not in _GONE:
+        if error.errno not in _GONE | _SWAPPED:
             self.problems.append(
                 f"{display_name(relative)} cannot be looked at: {error.strerror or error}."
             )
+
+
+@contextlib.contextmanager
+def _listed(top: Path, below: str) -> Iterator[tuple[int | None, list[str]]]:
+    """A folder below the hot folder, opened without following a link, and the names in it."""
+    with platforms.entry_beneath(top, f"{below}/." if below else ".") as (opened, _):
+        yield opened, sorted(os.listdir(top / below if opened is None else opened))  # noqa: PTH208
 
 
 def _joined(below: str, name: str) -> str:

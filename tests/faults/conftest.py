@@ -1,9 +1,57 @@
-"""Options of the fault tests."""
+"""Options and roots of the fault tests."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import tempfile
+from pathlib import Path
 
 import pytest
+
+from whole.conftest import drop, write_destination
 
 
 @pytest.fixture
 def every_act(request) -> bool:
     """Whether each act is tried, not only a spread."""
     return bool(request.config.getoption("--every-act"))
+
+
+@pytest.fixture
+def quick(root):
+    """A root with one destination, one stage and no waiting: a small file takes milliseconds."""
+    for file in root.destinations.glob("*.toml"):
+        file.unlink()
+    path = write_destination(root)
+    text = path.read_text().partition("[stage.sizing]")[0]
+    path.write_text(re.sub("stages = .*", 'stages = ["profile-conversion"]', text))
+    settings = root.path / "hotfolder.toml"
+    settings.write_text(
+        settings.read_text()
+        .replace("workers = 0", "workers = 1")
+        .replace('"0.1 s"', '"0 s"')
+        .replace('"0.3 s"', '"0 s"')
+    )
+    return root
+
+
+@pytest.fixture
+def filled(quick):
+    """Three files that end in three ways, two of one name in two folders."""
+    drop(quick, "harbour/mud.tif", seed=1, size=24)
+    drop(quick, "mud.tif", seed=2, size=24)
+    drop(quick, "plain.tif", profile=False, seed=3, size=24)
+    (quick.path / "in/fine-art-canvas/note.tif").write_text("dear printer")
+    return quick
+
+
+@pytest.fixture
+def elsewhere():
+    """A folder on another file system than the tests' own."""
+    shm = Path("/dev/shm")
+    if not shm.is_dir() or shm.stat().st_dev == Path(tempfile.gettempdir()).stat().st_dev:
+        pytest.skip("this machine has one file system only")
+    folder = Path(tempfile.mkdtemp(dir=shm))
+    yield folder
+    shutil.rmtree(folder)

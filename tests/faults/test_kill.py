@@ -6,50 +6,14 @@ The acts are counted by a sweep that is left alone, so a new act is tried withou
 
 from __future__ import annotations
 
-import re
 import shutil
-import tempfile
-from pathlib import Path
 
 import pytest
 
 from faults.killing import check_books, dropped_hashes, sweep_in_child
 from hotfolder.root import Root
-from whole.conftest import drop, write_destination
 
 SPREAD = 12
-
-
-@pytest.fixture
-def filled(root):
-    """Three files that end in three ways, two of one name in two folders."""
-    for file in root.destinations.glob("*.toml"):
-        file.unlink()
-    path = write_destination(root)
-    text = path.read_text().partition("[stage.sizing]")[0]
-    path.write_text(re.sub("stages = .*", 'stages = ["profile-conversion"]', text))
-    settings = root.path / "hotfolder.toml"
-    settings.write_text(
-        settings.read_text()
-        .replace("workers = 0", "workers = 1")
-        .replace('"0.1 s"', '"0 s"')
-        .replace('"0.3 s"', '"0 s"')
-    )
-    drop(root, "harbour/mud.tif", seed=1, size=24)
-    drop(root, "mud.tif", seed=2, size=24)
-    drop(root, "plain.tif", profile=False, seed=3, size=24)
-    (root.path / "in/fine-art-canvas/note.tif").write_text("dear printer")
-    return root
-
-
-@pytest.fixture
-def elsewhere():
-    """A folder on another file system than the tests' own."""
-    shm = Path("/dev/shm")
-    if not shm.is_dir() or shm.stat().st_dev == Path(tempfile.gettempdir()).stat().st_dev:
-        pytest.skip("this machine has one file system only")
-    with tempfile.TemporaryDirectory(dir=shm) as folder:
-        yield Path(folder)
 
 
 def copied(root: Root, to) -> Root:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import errno
 import os
 import socket
+import threading
 import unicodedata
 from pathlib import Path
 
 import pytest
 
+from hotfolder import platforms
 from hotfolder.durable import remove_tree
 from hotfolder.errors import StorageError
 from hotfolder.intake import Unreachable, scan, write_marker
@@ -151,11 +153,12 @@ def test_what_cannot_be_looked_at_hides_nothing_else(folder, monkeypatch):
     (folder / "closed").mkdir()
     (folder / "reeds.tif").write_bytes(b"x")
     listdir = os.listdir
+    closed = (folder / "closed").stat().st_ino
 
-    def refuse(path):
-        if str(path).endswith("closed"):
-            raise PermissionError(errno.EACCES, "Permission denied", str(path))
-        return listdir(path)
+    def refuse(opened):
+        if os.fstat(opened).st_ino == closed:
+            raise PermissionError(errno.EACCES, "Permission denied")
+        return listdir(opened)
 
     monkeypatch.setattr(os, "listdir", refuse)
     result = scan(folder)
@@ -166,15 +169,46 @@ def test_what_cannot_be_looked_at_hides_nothing_else(folder, monkeypatch):
 def test_what_vanishes_during_the_scan_is_no_problem(folder, monkeypatch):
     (folder / "gone").mkdir()
     listdir = os.listdir
+    gone = (folder / "gone").stat().st_ino
 
-    def vanish(path):
-        if str(path).endswith("gone"):
-            raise FileNotFoundError(errno.ENOENT, "No such file or directory", str(path))
-        return [*listdir(path), "gone.tif"]
+    def vanish(opened):
+        if os.fstat(opened).st_ino == gone:
+            raise FileNotFoundError(errno.ENOENT, "No such file or directory")
+        return [*listdir(opened), "gone.tif"]
 
     monkeypatch.setattr(os, "listdir", vanish)
     result = scan(folder)
     assert ((), ()) == (result.candidates, result.problems)
+
+
+@pytest.mark.skipif(not hasattr(platforms._libc(), "renameat2"), reason="needs renameat2(2)")
+def test_a_folder_swapped_for_a_link_meanwhile_shows_nothing_from_outside(folder, tmp_path):
+    outside, inside, link = tmp_path / "outside", folder / "drop", folder / ".link"
+    for each in (outside, inside):
+        each.mkdir()
+    (outside / "secret.tif").touch()
+    (inside / "reeds.tif").touch()
+    link.symlink_to(outside)
+    stop = threading.Event()
+
+    def swap():
+        libc = platforms._libc()
+        while not stop.is_set():
+            libc.renameat2(-100, os.fsencode(inside), -100, os.fsencode(link), 2)
+
+    swapper = threading.Thread(target=swap)
+    swapper.start()
+    try:
+        seen = {
+            each.relative
+            for _ in range(500)
+            for each in scan(folder).candidates
+            if each.kind == "file"
+        }
+    finally:
+        stop.set()
+        swapper.join()
+    assert {"drop/reeds.tif"} == seen
 
 
 # the marker
