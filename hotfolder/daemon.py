@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from hotfolder import durable, names, platforms
+from hotfolder.batch.desk import Desk
 from hotfolder.claim import claim, recover_claim
 from hotfolder.deliver import Deliverer
 from hotfolder.errors import SettingsError, StorageError
@@ -107,6 +108,9 @@ class Daemon:
             self._ledger = Ledger(self.root.ledger)
             deliverer = Deliverer(self._ledger, self._folders_of)
             self._work = Work(self.root, self._ledger, deliverer, self._stop, self._run)
+            self._desk = Desk(
+                self._ledger, self.root.spool, self._folders_of, self._registry, self._file_of
+            )
             workers = self._settings.root.workers or platforms.cpu_count()
             self._hot = {
                 name: self._hot_folder(each) for name, each in self._settings.destinations.items()
@@ -152,6 +156,7 @@ class Daemon:
                     hot.look()
                     self._take_releases(hot)
                 more = self._claim()
+                self._serve_batches()
                 self._hand_out()
                 self._trouble_of_claims.pop(_LEDGER, None)
             except StorageError as error:
@@ -256,6 +261,21 @@ class Daemon:
             if about.startswith(f"{name}: ") and about not in known:
                 del self._trouble_of_claims[about]
 
+    def _serve_batches(self) -> None:
+        """Put away what has come for batches, and plan the jobs of their tickets."""
+        now = time.monotonic()
+        destinations = {name: hot.destination for name, hot in self._hot.items()}
+        for row in self._desk.waiting(destinations):
+            trouble = self._trouble.get(row.id)
+            if trouble and trouble.not_before > now:
+                continue
+            try:
+                self._desk.take_in(row)
+                self._trouble.pop(row.id, None)
+            except StorageError as error:
+                self._note_trouble(self._trouble, row.id, error)
+        self._desk.plan(destinations, self._running)
+
     def _take_releases(self, hot: HotFolder) -> None:
         """Take up held jobs that a person has put into ``release/``; jobs' threads do the rest."""
         for found in hot.released.look(self._ledger):
@@ -300,9 +320,12 @@ class Daemon:
 
     def _can_be_tried(self, name: str) -> Iterator[JobRow]:
         now = time.monotonic()
+        destination = self._hot[name].destination
         enough = 2 * self._workers + len(self._trouble)
         for row in self._ledger.open_jobs_of(name, enough):
             trouble = self._trouble.get(row.id)
+            if self._desk.is_for_a_batch(row, destination):
+                continue  # in trouble, or about to be put away
             if row.id not in self._running and (trouble is None or trouble.not_before <= now):
                 yield row
 

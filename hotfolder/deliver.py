@@ -35,6 +35,7 @@ from hotfolder.ledger import JobRow, Ledger, State
 from hotfolder.record_log import LOG_FILE, RecordLog
 from hotfolder.records import (
     Attachment,
+    PlacementRecord,
     Record,
     Release,
     ResultRecord,
@@ -57,6 +58,8 @@ class Move(BaseModel):
     target: str
     sha256: str | None
     what: str
+    copy_only: bool = False
+    """The source stays: other jobs have the same original."""
 
 
 class Plan(BaseModel):
@@ -76,13 +79,15 @@ class Plan(BaseModel):
 class Ending:
     """What the work on a job came to.
 
-    files: results by the name that ``work`` gives them; release: the decision behind it, if any.
+    files: results by the name that ``work`` gives them; release: the decision behind it, if any;
+    placement: the row of a ticket that it is for, if for one.
     """
 
     state: State
     work: WorkRecord
     files: Mapping[str, Path]
     release: Release | None = None
+    placement: PlacementRecord | None = None
 
 
 class Deliverer:
@@ -137,11 +142,17 @@ class Deliverer:
         shown = names.display_name(row.source)
         kept_name = names.safe_component(Path(source).name)
         below = names.safe_relative(Path(source).parent.as_posix())
+        placement = ending.placement
+        stays = placement is not None and Path(placement.kept).exists()
         folder = None
         moves = []
         if ending.state is State.DELIVERED:
-            results = folders.results / below
-            kept = _free_name(folders.originals / below, kept_name)
+            results = folders.results / (placement.batch if placement else below)
+            kept = (
+                Path(placement.kept)
+                if placement and stays
+                else _free_name(folders.originals / below, kept_name)
+            )
             attached = folders.results / "sheets" / row.id
         else:
             place = folders.held if ending.state is State.HELD else folders.refused
@@ -149,7 +160,7 @@ class Deliverer:
             results = folder / "result"
             kept = folder / kept_name
             attached = folder / "proof-sheet"
-        stem = Path(kept_name).stem
+        stem = placement.name if placement else Path(kept_name).stem
         records = []
         for number, result in enumerate(ending.work.results, 1):
             target = _free_name(results, stem + Path(result.path).suffix)
@@ -174,9 +185,16 @@ class Deliverer:
                 )
             )
             attachments.append(attachment.model_copy(update={"path": str(target)}))
-        moves.append(
-            Move(source=str(original), target=str(kept), sha256=row.sha256, what="original")
-        )
+        if original != kept and not (stays and ending.state is State.DELIVERED):
+            moves.append(
+                Move(
+                    source=str(original),
+                    target=str(kept),
+                    sha256=row.sha256,
+                    what="original",
+                    copy_only=placement is not None and original == Path(placement.kept),
+                )
+            )
         record = Record(
             **{
                 **dict(ending.work),
@@ -191,7 +209,11 @@ class Deliverer:
                 "arrived": row.arrived,
                 "finished": datetime.now(UTC),
                 "release": ending.release,
-                "earlier_jobs": tuple(self._ledger.earlier_jobs(row)),
+                "earlier_jobs": placement.earlier
+                if placement
+                else tuple(self._ledger.earlier_jobs(row)),
+                "batch": placement and placement.batch,
+                "placement": placement,
             }
         )
         return Plan(
@@ -211,13 +233,13 @@ class Deliverer:
             for move in plan.moves:
                 target = building / Path(move.target).relative_to(plan.folder)
                 durable.make_folders(target.parent)
-                _ensure_moved(Path(move.source), target, move.sha256)
+                _bring(move, target)
             return
         for move in plan.moves:
             near = _near(move, job)
             check_marked_above(near.parent)
             durable.make_folders(near.parent)
-            _ensure_moved(Path(move.source), near, move.sha256)
+            _bring(move, near)
 
     def _publish_results(self, row: JobRow, plan: Plan) -> Plan:
         """Step 3: give results and original their final names, other ones if those are taken."""
@@ -309,6 +331,13 @@ def _with_path(records: tuple[_Filed, ...], old: str, new: Path) -> tuple[_Filed
     return tuple(
         each.model_copy(update={"path": str(new)}) if each.path == old else each for each in records
     )
+
+
+def _bring(move: Move, target: Path) -> None:
+    if not move.copy_only:
+        _ensure_moved(Path(move.source), target, move.sha256)
+    elif not target.exists():
+        durable.copy_new(move.source, target)
 
 
 def _ensure_moved(source: Path, target: Path, sha256: str | None) -> None:

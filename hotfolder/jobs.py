@@ -16,7 +16,7 @@ from hotfolder.errors import StorageError
 from hotfolder.ledger import JobRow, Ledger, State
 from hotfolder.logs import get_log
 from hotfolder.pipeline import Order
-from hotfolder.records import OriginalRecord, Reason, Release, WorkRecord
+from hotfolder.records import OriginalRecord, PlacementRecord, Reason, Release, WorkRecord
 from hotfolder.release import collect, with_changes
 from hotfolder.root import DestinationFolders, Root
 from hotfolder.settings import Destination
@@ -71,9 +71,13 @@ class Work:
         if row.kind in _NOT_A_FILE:
             code, message = _NOT_A_FILE[row.kind]
             return self._refuse(row, code, message.format(name=self._name(row)))
-        original = self._original(row)
+        original, placement = self._original(row), placement_of(row)
         try:
             sha256, size = durable.sha256_of(original)
+        except FileNotFoundError:
+            if placement is None:
+                raise
+            raise StorageError(_not_as_it_came(placement)) from None
         except PermissionError:
             return self._refuse(
                 row,
@@ -85,6 +89,8 @@ class Work:
             if error.errno != errno.EIO:
                 raise
             return self._unreadable(row, destination, error)
+        if placement and sha256 != placement.sha256:
+            raise StorageError(_not_as_it_came(placement))
         before = _stamp(original)
         if row.attempts >= destination.file.limits.attempts:
             # the daemon died with this job in hand as often as it may be tried
@@ -126,7 +132,7 @@ class Work:
 
     def _produced(self, row: JobRow, answer: Answer) -> JobRow:
         """Commit what the work came to, and with it the release that led to it."""
-        kept = {key: row.detail[key] for key in ("release",) if key in row.detail}
+        kept = {key: row.detail[key] for key in ("release", "placement") if key in row.detail}
         detail = {**kept, "answer": answer.model_dump(mode="json")}
         return self.ledger.advance(row.id, State.PRODUCED, detail=detail)
 
@@ -136,6 +142,8 @@ class Work:
         durable.remove_tree(folder, below=self.root.spool)
         durable.make_folders(folder)
         limits = destination.file.limits
+        placement = placement_of(row)
+        raw = with_changes(destination.raw, placement.changes if placement else {})
         changes = row.detail.get("release", {}).get("changes", {})
         return self.run(
             Attempt(
@@ -149,7 +157,7 @@ class Work:
                     profiles=self.root.profiles,
                 ),
                 destination_file=self.root.destinations / f"{destination.name}.toml",
-                destination_raw=with_changes(destination.raw, changes),
+                destination_raw=with_changes(raw, changes),
                 plugins=self.root.plugins,
                 time_s=limits.time,
                 memory_bytes=int(limits.memory),
@@ -185,7 +193,7 @@ class Work:
             if state is State.HELD and work.results:
                 # a person has decided; what the stages would hold for stays in the record
                 state = State.DELIVERED
-        ending = Ending(state, work, files, release)
+        ending = Ending(state, work, files, release, placement_of(row))
         return self._clean(self.deliverer.end(row, self._original(row), ending))
 
     def _refuse(self, row: JobRow, code: str, message: str) -> JobRow:
@@ -220,11 +228,27 @@ class Work:
         return OriginalRecord(name=self._name(row), sha256=row.sha256, bytes=row.bytes)
 
     def _original(self, row: JobRow) -> Path:
-        return self.root.spool / row.id / ORIGINAL
+        own = self.root.spool / row.id / ORIGINAL
+        placement = placement_of(row)
+        return own if placement is None or own.exists() else Path(placement.kept)
 
     @staticmethod
     def _name(row: JobRow) -> str:
         return names.display_name(row.source.rsplit(b"/", 1)[-1])
+
+
+def placement_of(row: JobRow) -> PlacementRecord | None:
+    """Return the row of a ticket that a job is for; None when it was dropped by itself."""
+    said = row.detail.get("placement") or (row.record or {}).get("placement")
+    return PlacementRecord.model_validate(said) if said else None
+
+
+def _not_as_it_came(placement: PlacementRecord) -> str:
+    return (
+        f"the picture {placement.file} of {placement.batch} is no longer what it was when it "
+        f"came: {placement.kept}. Put it back as it was, or drop it into the batch's hot folder "
+        "again"
+    )
 
 
 def attempt_folder(root: Root, row: JobRow) -> Path:

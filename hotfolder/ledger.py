@@ -287,6 +287,23 @@ class Ledger:
             return False
 
     @contextmanager
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """Commit several changes at once, or none; for tables that other modules keep here.
+
+        Raises
+        ------
+        StorageError
+            When the ledger cannot be written.
+        """
+        with self._transaction():
+            yield self._db
+
+    def read(self, query: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+        """Return the rows of a query."""
+        with self._lock:
+            return self._db.execute(query, values).fetchall()
+
+    @contextmanager
     def _transaction(self) -> Iterator[None]:
         with self._lock, _usable("written"):
             self._db.execute("BEGIN IMMEDIATE")

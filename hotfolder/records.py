@@ -117,6 +117,32 @@ class Release(_Model):
     changes: dict[str, dict[str, JsonValue]] = {}
 
 
+class PlacementRecord(_Model):
+    """A row of a ticket that a job was made for.
+
+    row: its number in the ticket; placement: which of the page's places; name: of the result,
+    without suffix; file, kept: the picture as the batch knows it, and where its original stays;
+    changes: the settings that the row asks for, by stage; fingerprint: of picture, settings and
+    name, by which a corrected ticket knows what is done already; earlier: jobs of this place that
+    came before and were not delivered.
+    """
+
+    batch: str
+    ticket: str
+    row: int
+    page: str
+    placement: str
+    name: str
+    file: str
+    kept: str
+    sha256: Sha256
+    copies: int = 1
+    caption: str = ""
+    changes: dict[str, dict[str, JsonValue]] = {}
+    fingerprint: Sha256
+    earlier: tuple[str, ...] = ()
+
+
 class WorkRecord(_Model):
     """What a worker says about a job: the part of the record that comes from the pixels."""
 
@@ -140,7 +166,7 @@ class Record(WorkRecord):
     attempts: how many workers were started for it; release: who let a held job go, and why (its
     ``reasons`` stay); earlier_jobs: jobs of the same name that were held or refused before;
     previous_sha256: of the line before this one in ``log.jsonl``, line end included; only there
-    and in the ledger.
+    and in the ledger; batch, placement: of what ticket, and for which of its rows, if for any.
     """
 
     schema_version: Literal[1] = RECORD_SCHEMA_VERSION
@@ -155,6 +181,8 @@ class Record(WorkRecord):
     release: Release | None = None
     earlier_jobs: tuple[str, ...] = ()
     previous_sha256: Sha256 | None = None
+    batch: str | None = None
+    placement: PlacementRecord | None = None
 
 
 _FIRST = ("schema_version", "job", "destination", "state")

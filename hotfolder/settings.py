@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import Field, TypeAdapter, ValidationError
 
+from hotfolder.batch.naming import NameTemplate
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.destination import Medium, Result, SettingsModel
 from hotfolder.errors import Problem, SettingsError
@@ -64,6 +65,18 @@ class Intake(SettingsModel):
     patience: DurationS = 60.0
 
 
+class TicketTable(SettingsModel):
+    """The table ``[ticket]``: this destination works on tickets and the pictures they name.
+
+    name: of results, without suffix. spread_lightness: difference of L* above which the morning
+    report names two facing pages; spread_neutral: the same for a* and b* of their greys.
+    """
+
+    name: NameTemplate = "{page}-{placement}"
+    spread_lightness: Annotated[float, Field(gt=0, le=100)] = 8.0
+    spread_neutral: Annotated[float, Field(gt=0, le=100)] = 2.0
+
+
 class DestinationFile(SettingsModel):
     """A file ``destinations/NAME.toml``. ``stage`` holds each stage's own table."""
 
@@ -74,6 +87,7 @@ class DestinationFile(SettingsModel):
     limits: Limits = Limits()
     folders: Folders = Folders()
     intake: Intake | None = None
+    ticket: TicketTable | None = None
     stage: dict[str, dict[str, Any]] = Field(default_factory=dict)
 
 

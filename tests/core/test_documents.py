@@ -13,6 +13,7 @@ from hotfolder.settings import (
     Intake,
     Limits,
     RootFile,
+    TicketTable,
     check_destination,
 )
 
@@ -64,10 +65,10 @@ def test_the_default_intake_times_are_the_ones_of_a_new_root():
 
 
 def test_every_setting_is_named_in_the_readme():
-    models = [RootFile, DestinationFile, Medium, Result, Limits, Folders, Intake]
+    models = [RootFile, DestinationFile, Medium, Result, Limits, Folders, Intake, TicketTable]
     models += [stage.Settings for stage in load_registry().stages.values()]
     names = {name for model in models for name in model.model_fields} - {
         # tables, which the README shows as such
-        "intake", "medium", "result", "limits", "folders", "stage",
+        "intake", "medium", "result", "limits", "folders", "stage", "ticket",
     }  # fmt: skip
     assert sorted(name for name in names if f"`{name}`" not in README) == []

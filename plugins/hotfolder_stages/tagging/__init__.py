@@ -25,16 +25,18 @@ class TaggingSettings(StageSettings):
     """The table ``[stage.tagging]``.
 
     copyright, description, creator: written where the original has none, or with `overwrite`
-    in place of what it has. remove_gps: whether to take out where the picture was made.
+    in place of what it has. caption: a description that is written in any case, as a ticket gives
+    one for each picture. remove_gps: whether to take out where the picture was made.
     """
 
     copyright: str | None = None
     description: str | None = None
     creator: str | None = None
+    caption: str | None = None
     overwrite: bool = False
     remove_gps: bool = False
 
-    @field_validator("copyright", "description", "creator")
+    @field_validator("copyright", "description", "creator", "caption")
     @classmethod
     def _is_plain(cls, text: str | None) -> str | None:
         if text is not None and (not text.strip() or any(ord(each) < 32 for each in text)):
@@ -119,9 +121,11 @@ class Tagging(Stage[TaggingSettings]):
         self, directories: ExifDirectories, packet: Xmp | None, records: bytes | None
     ) -> Texts:
         """The texts of the settings that are to be written."""
+        always = {Text.DESCRIPTION: self.settings.caption} if self.settings.caption else {}
         if self.settings.overwrite:
-            return self.settings.texts
+            return {**self.settings.texts, **always}
         present = set(exif_tags.texts(directories))
         present |= set(packet.texts()) if packet else set()
         present |= set(iptc.texts(records)) if records else set()
-        return {text: said for text, said in self.settings.texts.items() if text not in present}
+        lacking = {text: said for text, said in self.settings.texts.items() if text not in present}
+        return {**lacking, **always}

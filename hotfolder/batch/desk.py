@@ -1,0 +1,242 @@
+"""Taking in what comes for a batch, and planning its jobs.
+
+A destination with a table ``[ticket]`` has no drops of single pictures: every file in a sub-folder
+of its hot folder belongs to the batch of that name, and one that lies in the hot folder itself to
+the batch that is called like the destination. So no picture can be taken for the wrong kind.
+
+A file is claimed as any other, then moves to ``originals/NAME/BATCH/`` and stays there: the row
+of its claim says first where to, and turns into a row of the batch's files in one transaction.
+Whenever files have come, the batch is planned anew from its latest ticket (`planning`).
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import asdict
+from pathlib import Path, PurePosixPath
+
+from hotfolder import durable, names
+from hotfolder.batch.planning import Pictures, Planning, latest_ticket
+from hotfolder.batch.shelf import RowFault, Shelf, State
+from hotfolder.batch.ticket import is_ticket
+from hotfolder.claim import ORIGINAL
+from hotfolder.errors import StorageError
+from hotfolder.ledger import JobRow, Ledger
+from hotfolder.ledger import State as JobState
+from hotfolder.logs import get_log, utc_now
+from hotfolder.registry import Registry
+from hotfolder.root import DestinationFolders
+from hotfolder.settings import Destination, TicketTable
+
+SHEETS = "sheets"
+
+
+class Desk:
+    """Takes files in for batches and turns rows into jobs; used by the daemon's own thread."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        spool: Path,
+        folders: Callable[[str], DestinationFolders],
+        registry: Registry,
+        file_of: Callable[[str], Path],
+    ) -> None:
+        self.shelf = Shelf(ledger)
+        self._ledger = ledger
+        self._spool = spool
+        self._folders = folders
+        self._registry = registry
+        self._file_of = file_of
+        self._unplanned = set(self.shelf.batches())
+
+    def is_for_a_batch(self, row: JobRow, destination: Destination) -> bool:
+        """Whether a claimed file is material for a batch, and no job."""
+        return (
+            destination.file.ticket is not None
+            and row.kind == "file"
+            and row.state is JobState.CLAIMED
+            and not {"placement", "release"} & row.detail.keys()
+        )
+
+    def waiting(self, destinations: Mapping[str, Destination]) -> list[JobRow]:
+        """Files that have been claimed and not yet put where they stay."""
+        return [
+            row
+            for name, destination in destinations.items()
+            if destination.file.ticket is not None
+            for row in self.shelf.arrived(name)
+        ]
+
+    def take_in(self, row: JobRow) -> None:
+        """Put a claimed file where it stays; its batch is planned anew by the next `plan`.
+
+        Raises
+        ------
+        StorageError
+            When a folder cannot be reached; call again later.
+        """
+        try:
+            batch = self._keep(row)
+        except OSError as error:
+            place = error.filename or self._folders(row.destination).originals
+            raise StorageError(
+                f"a file of a batch cannot be put away at {place}: {error.strerror or error}; "
+                "it waits and is tried again"
+            ) from error
+        self._unplanned.add((row.destination, batch))
+
+    def plan(self, destinations: Mapping[str, Destination], busy: Collection[str]) -> None:
+        """Plan every batch that files have come for.
+
+        busy: jobs that are being worked on, which are not taken back.
+        """
+        for name, batch in sorted(self._unplanned):
+            destination = destinations.get(name)
+            if destination is not None and destination.file.ticket is not None:
+                self._plan(destination, destination.file.ticket, batch, busy)
+            self._unplanned.discard((name, batch))
+
+    # taking in
+
+    def _keep(self, row: JobRow) -> str:
+        """Bring a claimed file to where it stays; can be repeated from wherever a kill left it."""
+        source = os.fsdecode(row.source)
+        batch, name = batch_of(source, row.destination)
+        spooled = self._spool / row.id / ORIGINAL
+        if "keeping" not in row.detail:
+            digest = durable.sha256_of(spooled)
+            known = self.shelf.places_of(row.destination, batch, digest.sha256)
+            place = known[0] if known else ""
+            detail = {"keeping": place, "again": bool(place) and Path(place).exists()}
+            if not place:
+                below = self._folders(row.destination).originals / batch
+                detail["keeping"] = str(below / names.safe_relative(name))
+            row = self._ledger.advance(
+                row.id,
+                JobState.CLAIMED,
+                detail=detail,
+                sha256=digest.sha256,
+                bytes=digest.bytes,
+            )
+        place = row.detail["keeping"]
+        if spooled.exists() and not row.detail["again"]:
+            row = self._put(row, spooled, Path(place))
+            place = row.detail["keeping"]
+        # bytes that came twice stay where they came first; only then does the second go
+        if not Path(place).exists():
+            raise FileNotFoundError(2, "is not there any more; put it back", place)
+        durable.remove_tree(self._spool / row.id, below=self._spool)
+        key = names.collision_key(names.display_name(name))
+        self.shelf.keep(row, batch, key, names.display_name(name), place)
+        get_log().info("batch.file", destination=row.destination, batch=batch, file=name)
+        return batch
+
+    def _put(self, row: JobRow, spooled: Path, place: Path) -> JobRow:
+        durable.make_folders(place.parent)
+        durable.fsync_file(spooled)
+        number = 1
+        wanted = place
+        while True:
+            try:
+                durable.move_new(spooled, place)
+            except FileExistsError:
+                number += 1
+                place = wanted.with_name(names.result_name(wanted.stem, wanted.suffix, number))
+                detail = {**row.detail, "keeping": str(place)}
+                row = self._ledger.advance(row.id, JobState.CLAIMED, detail=detail)
+            else:
+                return row
+
+    # planning
+
+    def _plan(
+        self, destination: Destination, table: TicketTable, batch: str, busy: Collection[str]
+    ) -> None:
+        before = self.shelf.state(destination.name, batch)
+        files = self.shelf.files(destination.name, batch)
+        latest = {each.key: each for each in files if not is_ticket(each.name)}
+        pictures = Pictures(list(latest.values()))
+        read = latest_ticket([each for each in files if is_ticket(each.name)])
+        planning = Planning(
+            destination, table, batch, read, self._registry, self._file_of(destination.name)
+        )
+        lines = planning.lines(pictures, self._known(before), self._earlier(before))
+        kept = {line.job for line in lines}
+        withdrawn = [
+            job
+            for job in before.made.values()
+            if job not in kept and job not in busy and self._is_untouched(job)
+        ]
+        made = {print_: job for print_, job in before.made.items() if job not in withdrawn}
+        state = State(
+            ticket=read.name,
+            ticket_sha256=read.sha256,
+            ticket_problem=read.problem,
+            remarks=read.ticket.remarks,
+            rows=read.ticket.rows,
+            lines=tuple(lines),
+            faults=tuple(RowFault(**asdict(each)) for each in read.ticket.problems),
+            spare=pictures.spare(),
+            made={**made, **planning.made},
+            planned=utc_now(),
+        )
+        self.shelf.plan(destination.name, batch, state, new=planning.new, withdrawn=withdrawn)
+        get_log().info(
+            "batch.planned",
+            destination=destination.name,
+            batch=batch,
+            ticket=read.name,
+            rows=read.ticket.rows,
+            new_jobs=len(planning.new),
+            withdrawn=len(withdrawn),
+            missing=sum(line.missing for line in lines),
+            wrong=len(state.faults) + sum(bool(line.problem) for line in lines),
+        )
+
+    def _known(self, before: State) -> dict[str, str]:
+        """Jobs of the batch that are there, by fingerprint."""
+        return {print_: job for print_, job in before.made.items() if self._is_there(job)}
+
+    def _earlier(self, before: State) -> dict[str, list[str]]:
+        """Jobs that were made for a place before and not delivered, by page and placement."""
+        found: dict[str, list[str]] = {}
+        for job in before.made.values():
+            try:
+                row = self._ledger.job(job)
+            except KeyError:
+                continue
+            said = (row.record or {}).get("placement")
+            if said and row.state in {JobState.HELD, JobState.REFUSED}:
+                found.setdefault(f"{said['page']}\n{said['placement']}", []).append(job)
+        return found
+
+    def _is_there(self, job: str) -> bool:
+        try:
+            self._ledger.job(job)
+        except KeyError:
+            return False
+        return True
+
+    def _is_untouched(self, job: str) -> bool:
+        """Whether nobody has begun a job, so that it can be taken back."""
+        try:
+            row = self._ledger.job(job)
+        except KeyError:
+            return False
+        return row.state is JobState.CLAIMED and row.attempts == 0 and "release" not in row.detail
+
+
+def batch_of(source: str, destination: str) -> tuple[str, str]:
+    """Return the batch of a dropped file, and its name in it, from its path in the hot folder."""
+    path = PurePosixPath(source)
+    if len(path.parts) == 1:
+        return _folder(destination), source
+    return _folder(path.parts[0]), str(PurePosixPath(*path.parts[1:]))
+
+
+def _folder(name: str) -> str:
+    """A batch's name, which is also its folder's; one is taken by the proof sheets."""
+    safe = names.safe_component(name)
+    return f"_{safe}" if safe.casefold() == SHEETS else safe

@@ -1,0 +1,205 @@
+"""From a ticket's rows and a batch's pictures to jobs.
+
+A row whose picture, settings and name are those of a job that was made before keeps that job,
+whatever became of it: so a corrected ticket costs only what was corrected.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from hotfolder import names
+from hotfolder.batch.changes import Changes, RowError, changes_for, fingerprint
+from hotfolder.batch.naming import stem
+from hotfolder.batch.shelf import KeptFile, Line, NewJob
+from hotfolder.batch.ticket import Placement, Ticket, TicketError, read_ticket
+from hotfolder.claim import new_job_id
+from hotfolder.errors import SettingsError
+from hotfolder.records import PlacementRecord
+from hotfolder.registry import Registry
+from hotfolder.release import with_changes
+from hotfolder.settings import Destination, Intake, TicketTable, check_destination
+
+_SHOWN = 5
+
+
+@dataclass(frozen=True)
+class Read:
+    """The latest ticket that can be read; problem: of a later one."""
+
+    ticket: Ticket
+    name: str = ""
+    sha256: str = ""
+    problem: str = ""
+
+
+def latest_ticket(tickets: list[KeptFile]) -> Read:
+    """Read the ticket that came last, or the last before it that can be read."""
+    problem = ""
+    for each in reversed(tickets):
+        try:
+            ticket = read_ticket(Path(each.place).read_bytes())
+        except TicketError as error:
+            problem = problem or f"{each.name} is no ticket: {error}"
+        except OSError as error:
+            problem = problem or f"{each.name} cannot be read: {error.strerror or error}"
+        else:
+            return Read(ticket, each.name, each.sha256, problem)
+    return Read(Ticket(()), problem=problem)
+
+
+class Pictures:
+    """The pictures of a batch by the names that a row may give them."""
+
+    def __init__(self, files: list[KeptFile]) -> None:
+        self._files = files
+        self._named: set[str] = set()
+
+    def find(self, name: str) -> tuple[KeptFile | None, str]:
+        """Return the picture of a name, or None and why not, as a sentence.
+
+        The whole path below the batch's folder counts first, then the name of the file alone,
+        then the name without its suffix; case and normal form do not.
+        """
+        wanted = names.collision_key(names.display_name(name))
+        for view in (_whole, _last, _stem):
+            found = [each for each in self._files if view(each.key) == wanted]
+            if len(found) == 1:
+                self._named.add(found[0].key)
+                return found[0], ""
+            if found:
+                several = ", ".join(each.name for each in found[:_SHOWN])
+                return None, f"{len(found)} pictures could be meant: {several}; say which"
+        return None, ""
+
+    def spare(self) -> tuple[str, ...]:
+        """Pictures that nobody has asked for, in order of coming."""
+        return tuple(each.name for each in self._files if each.key not in self._named)
+
+
+def _whole(key: str) -> str:
+    return key
+
+
+def _last(key: str) -> str:
+    return key.rpartition("/")[2]
+
+
+def _stem(key: str) -> str:
+    last = _last(key)
+    return last.rpartition(".")[0] or last
+
+
+@dataclass
+class Planning:
+    """Turns the rows of one ticket into lines and jobs."""
+
+    destination: Destination
+    table: TicketTable
+    batch: str
+    read: Read
+    registry: Registry
+    file: Path
+    new: list[NewJob] = field(default_factory=list)
+    made: dict[str, str] = field(default_factory=dict)
+    _checked: dict[str, str] = field(default_factory=dict)
+
+    def lines(
+        self,
+        pictures: Pictures,
+        known: Mapping[str, str],
+        earlier: Mapping[str, list[str]],
+    ) -> list[Line]:
+        """Plan every placement; jobs that are there already are kept."""
+        found = []
+        for placement in self.read.ticket.placements:
+            picture, why = pictures.find(placement.file)
+            line = Line(
+                row=placement.row,
+                file=placement.file,
+                page=placement.page,
+                placement=placement.name,
+                name=stem(self.table.name, self.batch, placement),
+                width_mm=placement.width_mm,
+                height_mm=placement.height_mm,
+                copies=placement.copies,
+                caption=placement.caption,
+                intent=placement.intent,
+                anchor=placement.anchor,
+            )
+            if picture is None:
+                missing = f"no picture of this name has come: {placement.file}"
+                found.append(
+                    line.model_copy(update={"problem": why or missing, "missing": not why})
+                )
+                continue
+            line = line.model_copy(update={"picture": picture.name})
+            try:
+                changes = changes_for(placement, self.destination)
+                self._check(changes)
+            except RowError as error:
+                found.append(line.model_copy(update={"problem": str(error)}))
+                continue
+            print_ = fingerprint(picture.sha256, changes, self.destination, line.name)
+            job = known.get(print_) or self.made.get(print_)
+            if job is None:
+                job = new_job_id()
+                of_place = earlier.get(f"{placement.page}\n{placement.name}", [])
+                self.new.append(
+                    NewJob(
+                        job,
+                        picture.bytes,
+                        self._record(placement, line, picture, changes, print_, of_place),
+                    )
+                )
+            self.made[print_] = job
+            found.append(line.model_copy(update={"job": job}))
+        return found
+
+    def _record(
+        self,
+        placement: Placement,
+        line: Line,
+        picture: KeptFile,
+        changes: Changes,
+        print_: str,
+        earlier: list[str],
+    ) -> PlacementRecord:
+        return PlacementRecord(
+            batch=self.batch,
+            ticket=self.read.name,
+            row=placement.row,
+            page=placement.page,
+            placement=placement.name,
+            name=line.name,
+            file=picture.name,
+            kept=picture.place,
+            sha256=picture.sha256,
+            copies=placement.copies,
+            caption=placement.caption,
+            changes=changes,
+            fingerprint=print_,
+            earlier=tuple(earlier),
+        )
+
+    def _check(self, changes: Changes) -> None:
+        """Let the stages look at what a row asks of them.
+
+        Raises
+        ------
+        RowError
+            When the settings would not be right with it.
+        """
+        key = repr(changes)
+        if key not in self._checked:
+            raw = with_changes(self.destination.raw, changes)
+            try:
+                check_destination(self.file, raw, self.registry, Intake())
+                self._checked[key] = ""
+            except SettingsError as error:
+                problem = error.problems[0]
+                self._checked[key] = f"{problem.key}: {problem.got}; allowed: {problem.allowed}"
+        if self._checked[key]:
+            raise RowError("the row", self._checked[key], "what the destination's settings take")

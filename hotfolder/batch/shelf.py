@@ -1,0 +1,236 @@
+"""What the ledger knows of batches: the files that came for them, and what their tickets ask for.
+
+Two tables beside the jobs, made when they are missing. A batch has one document, its `State`,
+replaced as a whole in the same transaction that adds the jobs it speaks of, so that a kill leaves
+either the old plan with the old jobs or the new with the new.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+from collections.abc import Iterable
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict
+
+from hotfolder.ledger import JobRow, Ledger
+from hotfolder.records import PlacementRecord
+
+_TABLES = (
+    """CREATE TABLE IF NOT EXISTS batch_files (
+    seq         INTEGER PRIMARY KEY AUTOINCREMENT,
+    destination TEXT NOT NULL,
+    batch       TEXT NOT NULL,
+    key         TEXT NOT NULL,
+    name        TEXT NOT NULL,
+    place       TEXT NOT NULL,
+    sha256      TEXT NOT NULL,
+    bytes       INTEGER NOT NULL,
+    arrived     TEXT NOT NULL
+) STRICT""",
+    "CREATE INDEX IF NOT EXISTS batch_files_named ON batch_files (destination, batch, key, seq)",
+    """CREATE TABLE IF NOT EXISTS batches (
+    destination TEXT NOT NULL,
+    batch       TEXT NOT NULL,
+    document    TEXT NOT NULL,
+    PRIMARY KEY (destination, batch)
+) STRICT""",
+)
+
+
+@dataclass(frozen=True)
+class KeptFile:
+    """A file that came for a batch. name: below the batch's folder; place: where it stays."""
+
+    seq: int
+    key: str
+    name: str
+    place: str
+    sha256: str
+    bytes: int
+
+
+class Line(BaseModel):
+    """A row of the ticket that stands, and what became of it.
+
+    width_mm, height_mm: None where the row says nothing; job: "" when there is none; problem: why
+    there is none, as a sentence; missing: because its picture has not come.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    row: int
+    file: str
+    page: str
+    placement: str
+    name: str
+    width_mm: float | None
+    height_mm: float | None
+    copies: int
+    caption: str
+    intent: str
+    anchor: str
+    picture: str = ""
+    job: str = ""
+    problem: str = ""
+    missing: bool = False
+
+
+class RowFault(BaseModel):
+    """A row that could not be read: `ticket.RowProblem`, as JSON."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    row: int
+    column: str
+    got: str
+    allowed: str
+
+
+class State(BaseModel):
+    """What is known of one batch.
+
+    ticket: name of the one that stands, "" when none has come; ticket_sha256: of its bytes;
+    ticket_problem: why a later one cannot be read; spare: pictures that no row names;
+    made: every job of the batch, by its fingerprint; planned: when, in UTC.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    ticket: str = ""
+    ticket_sha256: str = ""
+    ticket_problem: str = ""
+    remarks: tuple[str, ...] = ()
+    rows: int = 0
+    lines: tuple[Line, ...] = ()
+    faults: tuple[RowFault, ...] = ()
+    spare: tuple[str, ...] = ()
+    made: dict[str, str] = {}
+    planned: str = ""
+
+
+@dataclass(frozen=True)
+class NewJob:
+    """A job that a plan adds."""
+
+    id: str
+    bytes: int
+    placement: PlacementRecord
+
+
+class Shelf:
+    """The daemon's way to the two tables."""
+
+    def __init__(self, ledger: Ledger) -> None:
+        self._ledger = ledger
+        with ledger.transaction() as db:
+            for statement in _TABLES:
+                db.execute(statement)
+
+    def batches(self) -> list[tuple[str, str]]:
+        """Destination and name of every batch that a file has come for."""
+        return [
+            (destination, batch)
+            for destination, batch in self._ledger.read(
+                "SELECT DISTINCT destination, batch FROM batch_files ORDER BY 1, 2"
+            )
+        ]
+
+    def files(self, destination: str, batch: str) -> list[KeptFile]:
+        """Return every file that came for a batch, in order of coming."""
+        rows = self._ledger.read(
+            "SELECT seq, key, name, place, sha256, bytes FROM batch_files"
+            " WHERE destination = ? AND batch = ? ORDER BY seq",
+            (destination, batch),
+        )
+        return [KeptFile(*row) for row in rows]
+
+    def places_of(self, destination: str, batch: str, sha256: str) -> list[str]:
+        """Where files of these bytes were put when they came, the first first."""
+        rows = self._ledger.read(
+            "SELECT DISTINCT place FROM batch_files WHERE destination = ? AND batch = ?"
+            " AND sha256 = ? ORDER BY seq",
+            (destination, batch, sha256),
+        )
+        return [place for (place,) in rows]
+
+    def arrived(self, destination: str) -> list[JobRow]:
+        """Files that have been claimed for batches and not yet put where they stay."""
+        rows = self._ledger.read(
+            "SELECT id FROM jobs WHERE state = 'claimed' AND destination = ? AND kind = 'file'"
+            " AND json_extract(detail, '$.placement') IS NULL"
+            " AND json_extract(detail, '$.release') IS NULL ORDER BY seq",
+            (destination,),
+        )
+        return [self._ledger.job(job) for (job,) in rows]
+
+    def state(self, destination: str, batch: str) -> State:
+        """Return what is known of a batch."""
+        rows = self._ledger.read(
+            "SELECT document FROM batches WHERE destination = ? AND batch = ?",
+            (destination, batch),
+        )
+        return State.model_validate_json(rows[0][0]) if rows else State()
+
+    def keep(self, row: JobRow, batch: str, key: str, name: str, place: str) -> None:
+        """Commit that a claimed file is kept for a batch, and is no job of its own."""
+        with self._ledger.transaction() as db:
+            db.execute(
+                "INSERT INTO batch_files (destination, batch, key, name, place, sha256, bytes,"
+                " arrived) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    row.destination, batch, key, name, place, row.sha256, row.bytes,
+                    row.arrived.isoformat(timespec="milliseconds"),
+                ),
+            )  # fmt: skip
+            db.execute("DELETE FROM jobs WHERE id = ?", (row.id,))
+
+    def plan(
+        self,
+        destination: str,
+        batch: str,
+        state: State,
+        *,
+        new: Iterable[NewJob] = (),
+        withdrawn: Iterable[str] = (),
+    ) -> None:
+        """Commit a plan: the document, the jobs that it adds, and those nobody has begun."""
+        now = datetime.now(UTC).isoformat(timespec="milliseconds")
+        with self._ledger.transaction() as db:
+            for job in withdrawn:
+                db.execute(
+                    "DELETE FROM jobs WHERE id = ? AND state = 'claimed' AND attempts = 0", (job,)
+                )
+            for each in new:
+                source = os.fsencode(f"{batch}/{each.placement.file}")
+                detail = {"placement": each.placement.model_dump(mode="json")}
+                db.execute(
+                    "INSERT INTO jobs (id, destination, source, kind, state, bytes, sha256,"
+                    " arrived, changed, detail) VALUES (?, ?, ?, 'file', 'claimed', ?, ?, ?, ?, ?)",
+                    (
+                        each.id, destination, source, each.bytes, each.placement.sha256, now, now,
+                        json.dumps(detail),
+                    ),
+                )  # fmt: skip
+            db.execute(
+                "INSERT OR REPLACE INTO batches (destination, batch, document) VALUES (?, ?, ?)",
+                (destination, batch, state.model_dump_json()),
+            )
+
+
+def read_states(ledger: Path) -> dict[tuple[str, str], State]:
+    """Read all batches from another process's ledger, by destination and name."""
+    if not ledger.exists():
+        return {}
+    with closing(sqlite3.connect(f"{ledger.absolute().as_uri()}?mode=ro", uri=True)) as db:
+        there = db.execute("SELECT 1 FROM sqlite_master WHERE name = 'batches'").fetchone()
+        rows = db.execute("SELECT destination, batch, document FROM batches") if there else []
+        return {
+            (destination, batch): State.model_validate_json(document)
+            for destination, batch, document in rows
+        }
