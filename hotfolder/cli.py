@@ -1,7 +1,8 @@
 """The command line. Every command that answers something takes ``--json``.
 
 Exit codes: 0 all well; 3 something was held or refused; 4 settings, 5 a plugin, 6 our own
-storage, 7 the root is served by another process; 2 the command was not understood.
+storage, 7 the root is served by another process; 2 the command was not understood. `audit` has
+two of its own: 1 no record of that file, 8 something is not as recorded.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from hotfolder.audit.command import audit
 from hotfolder.errors import HotfolderError, SettingsError, StorageError
 from hotfolder.root import Root
 
@@ -30,6 +32,8 @@ app = typer.Typer(
 )
 RootArgument = Annotated[Path, typer.Argument(metavar="ROOT", help="the root; by default here")]
 JsonOption = Annotated[bool, typer.Option("--json", help="answer in JSON")]
+
+app.command()(audit)
 
 HELD_OR_REFUSED = 3
 _STATE_STYLE = {"delivered": "bold", "held": "bold italic", "refused": "reverse"}

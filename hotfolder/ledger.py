@@ -66,6 +66,14 @@ _STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_first_tables, recor
 SCHEMA_VERSION = len(_STEPS)
 
 
+def empty_ledger() -> sqlite3.Connection:
+    """Return a ledger in memory that has nothing in it, for those who read."""
+    db = sqlite3.connect(":memory:", isolation_level=None)
+    for step in _STEPS:
+        step(db)
+    return db
+
+
 class State(StrEnum):
     """Where a job is on its way."""
 

@@ -12,6 +12,7 @@ from hotfolder.record_index import columns
 
 TIME = "2026-01-02T03:04:05.678+00:00"
 GAMUT = {
+    "effective_tolerance_delta_e_00": 3.0,
     "out_of_gamut_share": 0.06,
     "lost_by_hue": {"green": 0.7, "blue-green": 0.25, "yellow": 0.05},
     "delta_e_00": {"mean": 0.4, "p95": 2.5, "p99": 4.0, "max": 9.5},
@@ -30,8 +31,9 @@ def rows(path, what="*"):
 
 def test_what_the_gamut_check_measured_is_in_columns():
     found = columns(document())
-    assert (0.06, 0.4, 2.5, 9.5) == tuple(
-        found[key] for key in ("share_lost", "delta_e_mean", "delta_e_p95", "delta_e_max")
+    assert (0.06, 3.0, 0.4, 2.5, 9.5) == tuple(
+        found[key]
+        for key in ("share_lost", "tolerance", "delta_e_mean", "delta_e_p95", "delta_e_max")
     )
     assert found["hues"] == " green blue-green "
 

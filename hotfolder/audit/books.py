@@ -1,0 +1,54 @@
+"""The ledger, opened so that it can be read and not written."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from urllib.parse import quote
+
+from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.ledger import SCHEMA_VERSION, empty_ledger
+from hotfolder.root import Root
+
+
+@contextmanager
+def open_books(root: Root) -> Iterator[sqlite3.Connection]:
+    """Open a root's ledger for reading; an empty one where nothing was ever taken in.
+
+    Raises
+    ------
+    SettingsError
+        When there is no root.
+    StorageError
+        When the ledger cannot be read, or belongs to another version of this program.
+    """
+    if not root.destinations.is_dir():
+        problem = Problem(str(root.path), "", "is no root", "run `hotfolder init` to make one")
+        raise SettingsError([problem])
+    if not root.ledger.exists():
+        with closing(empty_ledger()) as db:
+            db.row_factory = sqlite3.Row
+            yield db
+        return
+    try:
+        uri = f"file:{quote(str(root.ledger))}?mode=ro"
+        with closing(sqlite3.connect(uri, uri=True)) as db:
+            (version,) = db.execute("PRAGMA user_version").fetchone()
+            _check_version(root, version)
+            db.row_factory = sqlite3.Row
+            yield db
+    except sqlite3.DatabaseError as error:
+        raise StorageError(f"the ledger {root.ledger} cannot be read: {error}") from error
+
+
+def _check_version(root: Root, version: int) -> None:
+    if version < SCHEMA_VERSION:
+        raise StorageError(
+            f"the ledger {root.ledger} is from an older hotfolder; start `hotfolder watch` "
+            "or `hotfolder sweep` once, which brings it up to date"
+        )
+    if version > SCHEMA_VERSION:
+        raise StorageError(
+            f"the ledger {root.ledger} was written by a newer hotfolder; install that one"
+        )

@@ -1,0 +1,135 @@
+"""Checking one destination's chain of records: in its log, and against the ledger."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from hotfolder.record_index import columns
+from hotfolder.record_log import LOG_FILE, START, link
+
+
+@dataclass(frozen=True)
+class ChainReport:
+    """What the check found.
+
+    log: its path; records: lines that were read; unchained: the first of them, which an older
+    version wrote; last_sha256: of the last line, or ""; faults: sentences.
+    """
+
+    destination: str
+    log: str
+    records: int
+    unchained: int
+    last_sha256: str
+    faults: tuple[str, ...]
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether nothing speaks against the chain."""
+        return not self.faults
+
+
+def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> ChainReport:
+    """Check that each line follows the one before it, and that log and ledger know the same lines.
+
+    A line that a daemon is appending at this moment counts as known.
+    """
+    # the ledger first: what it knows was in the log before
+    known = {
+        sha256: (job, finished)
+        for sha256, job, finished in db.execute(
+            "SELECT line_sha256, job, finished FROM records WHERE destination = ?"
+            " AND line_sha256 IS NOT NULL ORDER BY number",
+            (destination,),
+        ).fetchall()
+    }
+    log = results / LOG_FILE
+    faults: list[str] = []
+    unknown: list[tuple[int, str, str]] = []
+    missing = dict(known)
+    previous, count, unchained, stopped = START, 0, 0, False
+    for count, line in enumerate(_lines(log, faults), 1):
+        sha256 = link(line)
+        record = _record(line)
+        job = str(record.get("job", "?"))
+        said = record.get("previous_sha256")
+        if said is None and count == unchained + 1 and not stopped:
+            unchained = count
+        else:
+            stopped = True
+            is_continued = count == 1 and said in known
+            if said != previous and not is_continued:
+                faults.append(
+                    f"line {count} (job {job}) does not follow the line before it: "
+                    "a record was changed, removed or put in there"
+                )
+            if missing.pop(sha256, None) is None:
+                unknown.append((count, job, sha256))
+            elif not _is_the_ledgers(db, record, sha256):
+                faults.append(f"the ledger's record of job {job} is not the one in the log")
+        previous = sha256
+    faults += _strangers(db, unknown)
+    faults += [
+        f"the record of job {job} that ended {finished} is in the ledger, but not in the log as "
+        "it was: changed, removed, or the log was moved away"
+        for job, finished in missing.values()
+    ]
+    return ChainReport(
+        destination, str(log), count, unchained, previous if count else "", tuple(faults)
+    )
+
+
+def _lines(log: Path, faults: list[str]) -> Iterator[bytes]:
+    try:
+        with log.open("rb") as file:
+            for line in file:
+                if line.endswith(b"\n"):  # else it is being written, or a kill tore it
+                    yield line
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        faults.append(f"the log {log} cannot be read: {error.strerror or error}")
+
+
+def _record(line: bytes) -> dict[str, Any]:
+    try:
+        found = json.loads(line)
+    except ValueError:
+        return {"previous_sha256": ""}
+    return found if isinstance(found, dict) else {"previous_sha256": ""}
+
+
+def _is_the_ledgers(db: sqlite3.Connection, record: dict[str, Any], sha256: str) -> bool:
+    """Whether the ledger says the same of a job, in the record and in what is asked of it."""
+    row = db.execute(
+        "SELECT records.*, jobs.record FROM records JOIN jobs ON jobs.id = records.job"
+        " WHERE records.job = ? AND line_sha256 = ?",
+        (record["job"], sha256),
+    ).fetchone()
+    if row is None:
+        return False
+    asked = columns(record)
+    del asked["was_held"]  # earlier records of the job decide it too
+    is_same = all(row[name] == value for name, value in asked.items())
+    return is_same and (not row["latest"] or json.loads(row["record"] or "{}") == record)
+
+
+def _strangers(db: sqlite3.Connection, unknown: list[tuple[int, str, str]]) -> list[str]:
+    """Lines that the ledger does not know, but for those whose jobs are just now ending."""
+    faults = []
+    for number, job, sha256 in unknown:
+        ending = db.execute(
+            "SELECT 1 FROM jobs WHERE id = ? AND state = 'publishing'"
+            " UNION SELECT 1 FROM records WHERE line_sha256 = ? AND job = ?",
+            (job, sha256, job),
+        ).fetchone()
+        if ending is None:
+            faults.append(
+                f"line {number} (job {job}) is not what the ledger knows: changed or put in"
+            )
+    return faults

@@ -1,0 +1,122 @@
+"""Where the marks of a small plot stand: share lost above, share held below, over time."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from hotfolder.audit.trends import Bucket, Trend, to_utc
+
+WIDTH: Final = 720
+LEFT: Final = 52
+RIGHT: Final = 12
+LOST_TOP, LOST_BOTTOM = 22, 132
+HELD_TOP, HELD_BOTTOM = 150, 190
+HEIGHT: Final = 212
+_LEAST_BAR = 2.0
+
+
+@dataclass(frozen=True)
+class Dot:
+    """A mean; title: what a pointer over it is told."""
+
+    x: float
+    y: float
+    title: str
+
+
+@dataclass(frozen=True)
+class Bar:
+    """A share held."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    title: str
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A vertical line where the profile changed, with its letter."""
+
+    x: float
+    letter: str
+
+
+@dataclass(frozen=True)
+class Plot:
+    """Everything in the units of the drawing, y downwards. top: share at the upper edge."""
+
+    dots: tuple[Dot, ...]
+    line: str
+    bars: tuple[Bar, ...]
+    marks: tuple[Mark, ...]
+    top: float
+    first: str
+    last: str
+
+
+def plot_of(trend: Trend) -> Plot:
+    """Place a trend on a drawing of `WIDTH` by `HEIGHT`."""
+    start, end = to_utc(trend.buckets[0].start), to_utc(trend.buckets[-1].end)
+    length = (end - start).total_seconds()
+
+    def across(at: datetime) -> float:
+        share = (to_utc(at) - start).total_seconds() / length
+        return round(LEFT + share * (WIDTH - LEFT - RIGHT), 1)
+
+    top = nice_top(max((each.lost or 0.0 for each in trend.buckets), default=0.0))
+    dots = tuple(
+        Dot(
+            across(each.start + (each.end - each.start) / 2),
+            round(LOST_BOTTOM - each.lost / top * (LOST_BOTTOM - LOST_TOP), 1),
+            _title(each, trend.unit),
+        )
+        for each in trend.buckets
+        if each.lost is not None
+    )
+    bars = tuple(
+        Bar(
+            across(each.start) + 0.5,
+            round(HELD_BOTTOM - each.held * (HELD_BOTTOM - HELD_TOP), 1),
+            max(_LEAST_BAR, round(across(each.end) - across(each.start) - 1, 1)),
+            round(each.held * (HELD_BOTTOM - HELD_TOP), 1),
+            _title(each, trend.unit),
+        )
+        for each in trend.buckets
+        if each.held > 0
+    )
+    pattern = "%Y-%m-%d %H:%M" if trend.unit == "hour" else "%Y-%m-%d"
+    return Plot(
+        dots=dots,
+        line=" ".join(f"{dot.x},{dot.y}" for dot in dots),
+        bars=bars,
+        marks=tuple(
+            Mark(across(change.at), letter(number)) for number, change in enumerate(trend.changes)
+        ),
+        top=top,
+        first=f"{trend.buckets[0].start:{pattern}}",
+        last=f"{trend.buckets[-1].end:{pattern}}",
+    )
+
+
+def nice_top(most: float) -> float:
+    """Return the least of 1, 2, 5 times a power of ten that is not below `most`; 1 % at least."""
+    if most <= 0.01:
+        return 0.01
+    power = 10.0 ** math.floor(math.log10(most))
+    return next(step * power for step in (1, 2, 5, 10) if step * power >= most - 1e-12)
+
+
+def letter(number: int) -> str:
+    """Return the letter of a mark: A to Z, then A2 to Z2, and so on."""
+    return chr(ord("A") + number % 26) + (str(number // 26 + 1) if number >= 26 else "")
+
+
+def _title(bucket: Bucket, unit: str) -> str:
+    when = f"{bucket.start:%Y-%m-%d %H:%M}" if unit == "hour" else f"{bucket.start:%Y-%m-%d}"
+    lost = "" if bucket.lost is None else f", {bucket.lost:.1%} lost on average"
+    return f"{unit} of {when}: {bucket.pictures} pictures{lost}, {bucket.held:.0%} held"

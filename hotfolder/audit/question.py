@@ -1,0 +1,252 @@
+"""A question to the books, as one SQL statement, and its answers.
+
+Only the latest record of each job answers. Names and profiles may have ``*`` and ``?`` in them,
+and capitals of ASCII do not matter.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from enum import StrEnum
+from typing import Any, Final
+
+COLUMNS: Final = (
+    "finished", "destination", "state", "was_held", "batch", "name", "share_lost", "tolerance",
+    "delta_e_mean", "delta_e_p95", "delta_e_max", "hues", "profile", "profile_sha256",
+    "original_sha256", "result_sha256", "elapsed_s", "job",
+)  # fmt: skip
+"""What an answer has, in this order. Times are UTC; shares are 0 … 1; delta_e is ΔE00."""
+
+
+class Sort(StrEnum):
+    """Ways to sort. Times and numbers come largest first, words from A."""
+
+    TIME = "time"
+    LOST = "lost"
+    DELTA_E = "delta-e"
+    NAME = "name"
+    DESTINATION = "destination"
+    WORK = "work"
+
+
+class Group(StrEnum):
+    """What pictures are put together by. Months are of local time."""
+
+    DESTINATION = "destination"
+    MONTH = "month"
+    PROFILE = "profile"
+
+
+class Statistic(StrEnum):
+    """Of the ΔE00 of all pixels of a picture."""
+
+    MEAN = "mean"
+    P95 = "p95"
+    MAX = "max"
+
+
+class End(StrEnum):
+    """How a job ended."""
+
+    DELIVERED = "delivered"
+    HELD = "held"
+    REFUSED = "refused"
+
+
+_SORTS: Final = {
+    "time": ("finished {down}", "number {down}"),
+    "lost": ("share_lost {down} NULLS LAST", "number DESC"),
+    "delta-e": ("{delta_e} {down} NULLS LAST", "number DESC"),
+    "name": ("name COLLATE NOCASE {up}", "number DESC"),
+    "destination": ("destination {up}", "finished {down}"),
+    "work": ("elapsed_s {down}", "number DESC"),
+}
+_GROUPS: Final = {
+    "destination": "destination",
+    "month": "strftime('%Y-%m', finished, 'localtime')",
+    "profile": "profile_sha256",
+}
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is asked; what is empty or None does not matter.
+
+    since, until: from a moment up to, and without, another, when a job ended; lost_above: share,
+    0 … 1; delta_e_above: ΔE00, of `statistic`; hues: all of them must be among what was lost;
+    profile: of the result, its description, or the first digits of its SHA-256; sha256: the first
+    digits of an original's or a result's; limit: the most answers.
+    """
+
+    destinations: tuple[str, ...] = ()
+    since: datetime | None = None
+    until: datetime | None = None
+    batch: str | None = None
+    states: tuple[End, ...] = ()
+    lost_above: float | None = None
+    delta_e_above: float | None = None
+    statistic: Statistic = Statistic.P95
+    hues: tuple[str, ...] = ()
+    profile: str | None = None
+    name: str | None = None
+    sha256: str | None = None
+    sort: Sort = Sort.TIME
+    reverse: bool = False
+    limit: int | None = None
+
+
+def select(question: Question) -> tuple[str, list[Any]]:
+    """Return the SQL of a question, with its values apart."""
+    where, values = _where(question)
+    down, up = ("ASC", "DESC") if question.reverse else ("DESC", "ASC")
+    # SQLite sorts NULL as smallest: said only where it is not so already, as no index can do it
+    order = ", ".join(
+        part.format(down=down, up=up, delta_e=f"delta_e_{question.statistic}").replace(
+            "DESC NULLS LAST", "DESC"
+        )
+        for part in _SORTS[question.sort]
+    )
+    sql = f"SELECT {', '.join(COLUMNS)} FROM records WHERE {where} ORDER BY {order}"  # noqa: S608
+    if question.limit is not None:
+        sql += " LIMIT ?"
+        values.append(question.limit)
+    return sql, values
+
+
+def select_jobs(question: Question) -> tuple[str, list[Any]]:
+    """Return the SQL for whole records of the jobs in question, oldest first."""
+    where, values = _where(question)
+    joined = "records JOIN jobs ON jobs.id = records.job"
+    return f"SELECT jobs.record FROM {joined} WHERE {where} ORDER BY number", values  # noqa: S608
+
+
+def select_all(question: Question, columns: str) -> tuple[str, list[Any]]:
+    """Return the SQL for columns of all answers, oldest first."""
+    where, values = _where(question)
+    return f"SELECT {columns} FROM records WHERE {where} ORDER BY finished", values  # noqa: S608
+
+
+def ask(db: sqlite3.Connection, question: Question) -> list[dict[str, Any]]:
+    """Return the answers; ``hues`` as a list, ``was_held`` as a truth."""
+    return [_answer(row) for row in db.execute(*select(question))]
+
+
+def count(db: sqlite3.Connection, question: Question) -> int:
+    """Return how many answers there are without a limit."""
+    where, values = _where(question)
+    (number,) = db.execute(f"SELECT count(*) FROM records WHERE {where}", values).fetchone()  # noqa: S608
+    return int(number)
+
+
+def ask_groups(db: sqlite3.Connection, question: Question, group: Group) -> list[dict[str, Any]]:
+    """Return sums by destination, month (local time) or profile of the result.
+
+    ``was_held`` counts jobs that were held at any time. Shares and ΔE00 are means over the
+    pictures that have them, but for what is called the most.
+    """
+    where, values = _where(question)
+    shown = "max(profile)" if group == "profile" else _GROUPS[group]
+    rows = db.execute(
+        f"SELECT {shown} AS {group}, count(*) AS jobs,"  # noqa: S608 - names are ours
+        " sum(state = 'delivered') AS delivered, sum(was_held) AS was_held,"
+        " sum(state = 'held') AS held, sum(state = 'refused') AS refused,"
+        " avg(share_lost) AS share_lost_mean, max(share_lost) AS share_lost_most,"
+        " avg(delta_e_mean) AS delta_e_mean, avg(delta_e_p95) AS delta_e_p95,"
+        " max(delta_e_max) AS delta_e_max, sum(elapsed_s) AS elapsed_s,"
+        " min(finished) AS first, max(finished) AS last"
+        + (", profile_sha256" if group == "profile" else "")
+        + f" FROM records WHERE {where} GROUP BY {_GROUPS[group]} ORDER BY {_GROUPS[group]}",
+        values,
+    )
+    return [dict(row) for row in rows]
+
+
+def in_words(question: Question) -> str:
+    """Say a question as a person would."""
+    parts = [f"to {' or '.join(question.destinations)}"] if question.destinations else []
+    parts += [f"that are {' or '.join(question.states)}"] if question.states else []
+    if question.since:
+        parts.append(f"since {question.since:%Y-%m-%d %H:%M}")
+    if question.until:
+        parts.append(f"before {question.until:%Y-%m-%d %H:%M}")
+    if question.batch is not None:
+        parts.append(f"of the batch {question.batch}")
+    if question.lost_above is not None:
+        parts.append(f"with more than {question.lost_above * 100:g} % lost")
+    if question.delta_e_above is not None:
+        parts.append(f"with a {question.statistic} loss above {question.delta_e_above:g} ΔE00")
+    if question.hues:
+        parts.append(f"that lost {' and '.join(question.hues)}")
+    if question.profile is not None:
+        parts.append(f"with the profile {question.profile}")
+    if question.name is not None:
+        parts.append(f"named {question.name}")
+    if question.sha256 is not None:
+        parts.append(f"with the hash {question.sha256}…")
+    return ", ".join(["All pictures", *parts]) if parts else "All pictures"
+
+
+def _where(question: Question) -> tuple[str, list[Any]]:
+    parts = ["latest = 1"]
+    values: list[Any] = []
+
+    def add(part: str, *these: Any) -> None:
+        parts.append(part)
+        values.extend(these)
+
+    if question.destinations:
+        add(f"records.destination IN ({_marks(question.destinations)})", *question.destinations)
+    if question.since:
+        add("finished >= ?", _text(question.since))
+    if question.until:
+        add("finished < ?", _text(question.until))
+    if question.batch is not None:
+        add("batch = ?", question.batch)
+    if question.states:
+        add(f"records.state IN ({_marks(question.states)})", *question.states)
+    if question.lost_above is not None:
+        add("share_lost > ?", question.lost_above)
+    if question.delta_e_above is not None:
+        add(f"delta_e_{question.statistic} > ?", question.delta_e_above)
+    for hue in question.hues:
+        add("instr(hues, ?)", f" {hue} ")
+    if question.profile is not None:
+        like = _like(question.profile)
+        add(r"(profile LIKE ? ESCAPE '\' OR profile_sha256 LIKE ? ESCAPE '\')", like, f"{like}%")
+    if question.name is not None:
+        add(r"name LIKE ? ESCAPE '\'", _like(question.name))
+    if question.sha256 is not None:
+        # a range, not LIKE, so that the indexes of both columns are used
+        low, high = question.sha256.lower(), question.sha256.lower() + "g"
+        add(
+            "(original_sha256 >= ? AND original_sha256 < ?"
+            " OR result_sha256 >= ? AND result_sha256 < ?)",
+            low,
+            high,
+            low,
+            high,
+        )
+    return " AND ".join(parts), values
+
+
+def _marks(values: tuple[str, ...]) -> str:
+    return ", ".join("?" * len(values))
+
+
+def _like(glob: str) -> str:
+    for special in "\\%_":
+        glob = glob.replace(special, f"\\{special}")
+    return glob.replace("*", "%").replace("?", "_")
+
+
+def _text(moment: datetime) -> str:
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _answer(row: sqlite3.Row) -> dict[str, Any]:
+    answer = dict(row)
+    answer["hues"] = row["hues"].split()
+    answer["was_held"] = bool(row["was_held"])
+    return answer

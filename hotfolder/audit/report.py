@@ -1,0 +1,106 @@
+"""The audit's page: one file that needs nothing else, with pictures, sums and trends."""
+
+from __future__ import annotations
+
+import base64
+import json
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from hotfolder.audit import plot
+from hotfolder.audit.question import Group, Question, ask, ask_groups, count, in_words
+from hotfolder.audit.trends import Trend, trends
+from hotfolder.errors import Problem, SettingsError
+from hotfolder.logs import utc_now
+
+_MOST_THUMBNAIL_BYTES = 256 * 2**10
+_SHOWN_CHANGES = 12
+_VERDICTS = {
+    "more": "more is lost",
+    "less": "less is lost",
+    "same": "no clear difference",
+    "unclear": "unclear",
+}
+_TEMPLATES = Environment(
+    loader=PackageLoader("hotfolder"), autoescape=True, undefined=StrictUndefined
+)
+
+
+def write_report(db: sqlite3.Connection, question: Question, path: Path) -> str:
+    """Write the page; return in words how many pictures answer and how many it shows.
+
+    Raises
+    ------
+    SettingsError
+        When the page cannot be written where it is wanted.
+    """
+    page, said = render_report(db, question)
+    temporary = path.parent / f".hotfolder-{path.name}"
+    try:
+        temporary.write_text(page, encoding="utf-8")
+        temporary.replace(path)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise SettingsError(
+            [Problem("--report", str(path), reason, "a file in a folder that can be written")]
+        ) from error
+    return said
+
+
+def render_report(db: sqlite3.Connection, question: Question) -> tuple[str, str]:
+    """Return the page, and in words how many pictures answer and how many it shows."""
+    found, number = ask(db, question), count(db, question)
+    said = f"{number} picture{'' if number == 1 else 's'}"
+    if number > len(found):
+        said += f", {len(found)} of them shown"
+    page = _TEMPLATES.get_template("audit.html").render(
+        question=in_words(question),
+        said=said,
+        sort=question.sort.value,
+        now=utc_now(),
+        pictures=[{**each, "thumbnail": _thumbnail(db, each["job"])} for each in found],
+        by_destination=ask_groups(db, question, Group.DESTINATION),
+        by_profile=ask_groups(db, question, Group.PROFILE),
+        by_month=ask_groups(db, question, Group.MONTH),
+        trends=[_shown(trend) for trend in trends(db, question)],
+        plot=plot,
+    )
+    return page, said
+
+
+def _shown(trend: Trend) -> dict[str, Any]:
+    changes = [
+        {
+            "letter": plot.letter(number),
+            "change": change,
+            "verdict": _VERDICTS[change.verdict],
+        }
+        for number, change in enumerate(trend.changes)
+    ]
+    return {
+        "destination": trend.destination,
+        "unit": trend.unit,
+        "pictures": sum(bucket.pictures for bucket in trend.buckets),
+        "plot": plot.plot_of(trend),
+        "changes": changes[-_SHOWN_CHANGES:],
+        "left_out": max(0, len(changes) - _SHOWN_CHANGES),
+    }
+
+
+def _thumbnail(db: sqlite3.Connection, job: str) -> str:
+    """A job's thumbnail as a data URL; "" when there is none, or no longer."""
+    (text,) = db.execute("SELECT record FROM jobs WHERE id = ?", (job,)).fetchone() or (None,)
+    for each in json.loads(text or "{}").get("attachments", []):
+        if each["kind"] != "thumbnail":
+            continue
+        try:
+            with Path(each["path"]).open("rb") as file:
+                data = file.read(_MOST_THUMBNAIL_BYTES + 1)
+        except OSError:
+            continue
+        if data.startswith(b"\xff\xd8\xff") and len(data) <= _MOST_THUMBNAIL_BYTES:
+            return f"data:image/jpeg;base64,{base64.b64encode(data).decode('ascii')}"
+    return ""

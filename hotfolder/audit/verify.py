@@ -1,0 +1,180 @@
+"""Whether all is as it was recorded: files by their hashes, records by their chain.
+
+A result that its consumer took away is normal, and so is the folder of a held or refused job that
+a person deleted. What is there and has other bytes is not, nor is an original that is gone.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
+
+from hotfolder import durable
+from hotfolder.audit.chain import ChainReport, check_chain
+from hotfolder.audit.question import Question, select_jobs
+from hotfolder.errors import SettingsError
+from hotfolder.registry import load_registry
+from hotfolder.root import Root
+from hotfolder.settings import Folders, Intake, load_destination
+
+_LISTED = 50
+
+
+@dataclass(frozen=True)
+class _File:
+    """A file that a record speaks of. may_go: whether a person may take it away."""
+
+    what: str
+    job: str
+    destination: str
+    path: str
+    sha256: str
+    bytes: int
+    may_go: bool
+
+
+def verify_root(
+    db: sqlite3.Connection, root: Root, question: Question, console: Console
+) -> dict[str, Any]:
+    """Hash every file that the records in question speak of, and check their destinations' logs.
+
+    Returns
+    -------
+    dict
+        JSON values; ``as_recorded`` is the verdict.
+    """
+    files = list(_files(db, question))
+    found: dict[str, list[dict[str, Any]]] = {"changed": [], "gone": [], "unreadable": []}
+    counts: Counter[str] = Counter()
+    progress = Progress(
+        TextColumn("hashing"),
+        BarColumn(24),
+        DownloadColumn(binary_units=True),
+        TimeRemainingColumn(),
+        console=console,
+        transient=True,
+        disable=not console.is_terminal,
+    )
+    with progress:
+        task = progress.add_task("", total=sum(file.bytes for file in files))
+        for file in files:
+            said, why = _look(file)
+            counts[said] += 1
+            if said in found:
+                what = {key: getattr(file, key) for key in ("what", "job", "destination", "path")}
+                found[said].append({**what, "why": why} if why else what)
+            progress.advance(task, file.bytes)
+    chains = [_chain(db, root, name) for name in _destinations(db, question)]
+    as_recorded = not any(found.values()) and all(chain.is_whole for chain in chains)
+    return {
+        "root": str(root.path),
+        "as_recorded": as_recorded,
+        "files": {
+            "checked": len(files),
+            "as_recorded": counts["as recorded"],
+            "taken_away": counts["taken away"],
+            **found,
+        },
+        "chains": [
+            {**vars(chain), "is_whole": chain.is_whole, "faults": list(chain.faults)}
+            for chain in chains
+        ],
+    }
+
+
+def _files(db: sqlite3.Connection, question: Question) -> Iterator[_File]:
+    """All files of the latest records, read at once: the daemon is not to wait for the hashing."""
+    for (text,) in db.execute(*select_jobs(question)).fetchall():
+        record = json.loads(text)
+        job, destination, state = record["job"], record["destination"], record["state"]
+        original = record["original"]
+        if original["sha256"] is not None:
+            yield _File(
+                "original",
+                job,
+                destination,
+                record["original_kept"],
+                original["sha256"],
+                original["bytes"],
+                may_go=state != "delivered",
+            )
+        for what, made in (("result", "results"), ("", "attachments")):
+            for each in record.get(made, []):
+                name = what or each["kind"]
+                yield _File(
+                    name, job, destination, each["path"], each["sha256"], each["bytes"], may_go=True
+                )
+
+
+def _look(file: _File) -> tuple[str, str]:
+    if not os.path.lexists(file.path):
+        away = "" if Path(file.path).parent.is_dir() else "its folder is not there"
+        return ("taken away" if file.may_go else "gone"), away
+    try:
+        found = durable.sha256_of(file.path)
+    except OSError as error:
+        return "unreadable", error.strerror or str(error)
+    return ("as recorded" if found.sha256 == file.sha256 else "changed"), ""
+
+
+def _destinations(db: sqlite3.Connection, question: Question) -> list[str]:
+    if question.destinations:
+        return list(question.destinations)
+    return [name for (name,) in db.execute("SELECT DISTINCT destination FROM records ORDER BY 1")]
+
+
+def _chain(db: sqlite3.Connection, root: Root, destination: str) -> ChainReport:
+    moved = Folders()
+    try:
+        path = root.destinations / f"{destination}.toml"
+        moved = load_destination(path, load_registry(root.plugins), Intake()).file.folders
+    except SettingsError:
+        pass  # a destination that was given up: its folders are where they are by default
+    return check_chain(db, destination, root.folders(destination, moved).results)
+
+
+def verdict_in_words(verdict: Mapping[str, Any]) -> list[str]:
+    """Tell a verdict in lines for a person."""
+    files = verdict["files"]
+    counts = [
+        f"{files['as_recorded']} as recorded",
+        f"{files['taken_away']} no longer where they were put",
+        *(f"{len(files[said])} {said}" for said in ("changed", "gone", "unreadable")),
+    ]
+    lines = [f"{files['checked']} files: {', '.join(counts)}."]
+    for said in ("changed", "gone", "unreadable"):
+        for each in files[said][:_LISTED]:
+            why = f": {each['why']}" if "why" in each else ""
+            lines.append(f"  {said}: {each['what']} of job {each['job']}: {each['path']}{why}")
+        if len(files[said]) > _LISTED:
+            lines.append(f"  and {len(files[said]) - _LISTED} more; --json lists all")
+    for chain in verdict["chains"]:
+        lines += _chain_in_words(chain)
+    if verdict["chains"]:
+        lines += [
+            "The chain shows a record that was changed, removed or put in. Who can rewrite log and",
+            "ledger can make another chain: write a last hash down elsewhere to compare it later.",
+        ]
+    lines.append("All is as recorded." if verdict["as_recorded"] else "Not all is as recorded.")
+    return lines
+
+
+def _chain_in_words(chain: Mapping[str, Any]) -> list[str]:
+    state = "whole" if chain["is_whole"] else "BROKEN"
+    before = f", {chain['unchained']} from before the chain" if chain["unchained"] else ""
+    lines = [f"{chain['destination']}: {chain['records']} records{before}, chain {state}"]
+    lines += [f"  {fault}" for fault in chain["faults"][:_LISTED]]
+    if len(chain["faults"]) > _LISTED:
+        lines.append(f"  and {len(chain['faults']) - _LISTED} more; --json lists all")
+    if chain["last_sha256"]:
+        lines.append(f"  last hash {chain['last_sha256']}")
+    return lines

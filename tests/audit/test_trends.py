@@ -1,0 +1,104 @@
+"""Trends: what a change of profile did, told only where it can be told."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from scipy.stats import binomtest
+
+from audit.generated import CHANGED
+from hotfolder.audit.books import open_books
+from hotfolder.audit.plot import HELD_BOTTOM, LEFT, LOST_BOTTOM, RIGHT, WIDTH, nice_top, plot_of
+from hotfolder.audit.question import Question
+from hotfolder.audit.trends import Picture, _sign_test, trend_of, trends
+
+START = datetime(2026, 3, 2, 9, tzinfo=UTC)
+
+
+def picture(number, lost, profile, *, original=None, tolerance=3.0, delta_e=None, held=False):
+    return Picture(
+        at=(START + timedelta(hours=number)).astimezone(),
+        share_lost=lost,
+        delta_e_mean=lost * 10 if delta_e is None else delta_e,
+        tolerance=tolerance,
+        was_held=held,
+        profile=profile,
+        profile_sha256=profile * 8,
+        original_sha256=original or f"original {number}",
+    )
+
+
+def change(before, after):
+    (found,) = trend_of("canvas", [*before, *after]).changes
+    return found
+
+
+def test_the_generated_canvas_got_worse_the_book_did_not_and_the_web_had_no_change(filled):
+    with open_books(filled) as db:
+        found = {each.destination: each for each in trends(db, Question())}
+    (canvas,) = found["fine-art-canvas"].changes
+    (book,) = found["book-pages"].changes
+    assert ("more", "same", ()) == (canvas.verdict, book.verdict, found["web-gallery"].changes)
+    assert abs(canvas.at - CHANGED) < timedelta(days=3)
+    assert canvas.after.lost > 1.5 * canvas.before.lost
+    assert "different pictures" in canvas.why
+
+
+def test_the_same_pictures_with_both_profiles_decide():
+    before = [picture(n, 0.02 + n / 1000, "a", original=f"o{n}") for n in range(6)]
+    after = [picture(10 + n, 0.03 + n / 1000, "b", original=f"o{n}") for n in range(6)]
+    found = change(before, after)
+    assert ("more", 6) == (found.verdict, found.pairs)
+    assert found.why == "by 6 pictures made with both, 6 of them worse (share lost)"
+    assert change(before, [each._replace(share_lost=0.0) for each in after]).verdict == "less"
+
+
+def test_few_pictures_tell_nothing():
+    found = change([picture(0, 0.0, "a")], [picture(1, 0.9, "b")])
+    assert ("unclear", "too few pictures to tell") == (found.verdict, found.why)
+
+
+def test_where_the_tolerance_changed_too_the_shares_are_not_compared():
+    before = [picture(n, 0.02, "a", delta_e=1 + n / 100) for n in range(20)]
+    after = [picture(30 + n, 0.9, "b", tolerance=1.0, delta_e=1 + n / 100) for n in range(20)]
+    found = change(before, after)
+    assert found.verdict == "same"
+    assert "mean ΔE00, as the tolerance changed too" in found.why
+
+
+def test_pictures_that_all_lose_nothing_are_the_same():
+    before, after = ([picture(n + 50 * k, 0.0, "ab"[k]) for n in range(20)] for k in range(2))
+    assert change(before, after).verdict == "same"
+
+
+@pytest.mark.parametrize(("worse", "better"), [(6, 0), (5, 1), (3, 3), (20, 9), (0, 0)])
+def test_the_sign_test_is_the_binomial_test(worse, better):
+    expected = binomtest(worse, worse + better).pvalue if worse + better else 1.0
+    assert expected == pytest.approx(_sign_test(worse, better), abs=1e-12)
+
+
+def test_a_day_with_and_a_day_without_losses_are_two_dots():
+    pictures = [picture(n, 0.1 if n < 24 else 0.0, "a", held=n == 3) for n in range(0, 72, 3)]
+    found = trend_of("canvas", pictures)
+    assert found.unit == "day"
+    assert sum(bucket.pictures for bucket in found.buckets) == len(pictures)
+    assert found.buckets[0].lost == pytest.approx(0.1)
+    drawn = plot_of(found)
+    assert all(LEFT <= dot.x <= WIDTH - RIGHT for dot in drawn.dots)
+    assert (drawn.dots[-1].y, len(drawn.bars)) == (LOST_BOTTOM, 1)
+    assert drawn.bars[0].y + drawn.bars[0].height == pytest.approx(HELD_BOTTOM, abs=0.2)
+
+
+@pytest.mark.parametrize(
+    ("days", "unit"), [(1, "hour"), (30, "day"), (300, "week"), (900, "month")]
+)
+def test_the_longer_the_time_the_longer_the_step(days, unit):
+    found = trend_of("canvas", [picture(0, 0.1, "a"), picture(24 * days, 0.1, "a")])
+    assert found.unit == unit
+    assert len(plot_of(found).dots) == 2
+
+
+@pytest.mark.parametrize(
+    ("most", "top"), [(0.0, 0.01), (0.011, 0.02), (0.02, 0.02), (0.3, 0.5), (0.9, 1.0)]
+)
+def test_the_scale_ends_at_a_round_share(most, top):
+    assert nice_top(most) == pytest.approx(top)
