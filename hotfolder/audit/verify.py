@@ -66,8 +66,10 @@ def verify_root(
     )
     with progress:
         task = progress.add_task("", total=sum(file.bytes for file in files))
+        looked: dict[tuple[str, str, bool], tuple[str, str]] = {}  # jobs of a batch share originals
         for file in files:
-            said, why = _look(file)
+            key = (file.path, file.sha256, file.may_go)
+            said, why = looked[key] if key in looked else looked.setdefault(key, _look(file))
             counts[said] += 1
             if said in found:
                 what = {key: getattr(file, key) for key in ("what", "job", "destination", "path")}
