@@ -134,7 +134,7 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
         out = np.empty_like(pixels)
 
         def work(part: slice) -> None:
-            out[part] = self._lightness.moved(pixels[part], added[part])
+            self._lightness.move(pixels[part], added[part], out[part])
 
         for _ in threads.map(work, _halves(len(pixels))):
             pass

@@ -30,14 +30,14 @@ from numpy.typing import NDArray
 from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, lab_profile
 from hotfolder.colour.tone import Tone, tone_of
 from hotfolder.raster.model import Encoding
+from hotfolder_stages.output_sharpening import matrix_rgb
 
 Codes = NDArray[np.uint16]
 Plane = NDArray[np.float32]
 
 _FULL = 65535
 _AT_ONCE = 24_000
-"""Pixels that fit into a core's cache with all that is computed of them, and whose products
-OpenBLAS computes in one thread (see `weighted_sums`)."""
+"""Pixels that fit into a core's cache with all that is computed of them."""
 
 _L_PER_CODE = np.float32(100 / _FULL)
 _KNEE = np.float32(6 / 29)
@@ -50,17 +50,27 @@ class Lightness(ABC):
 
     how: str
 
+    @abstractmethod
     def of(self, codes: Codes) -> Plane:
         """L* of codes (rows, width, channels); float32, (rows, width), 0 … 100."""
+
+    @abstractmethod
+    def move(self, codes: Codes, added: Plane, out: Codes) -> None:
+        """Fill `out` with codes that have `added` L*; where it is 0 they are what they were."""
+
+
+class _InParts(Lightness):
+    """By operations on arrays, on as many pixels at once as a core's cache holds."""
+
+    def of(self, codes: Codes) -> Plane:
         pixels = codes.reshape(-1, codes.shape[-1])
         made = np.empty(len(pixels), np.float32)
         for at in range(0, len(pixels), _AT_ONCE):
             made[at : at + _AT_ONCE] = self._of(pixels[at : at + _AT_ONCE])
         return made.reshape(codes.shape[:-1])
 
-    def moved(self, codes: Codes, added: Plane) -> Codes:
-        """Codes with `added` L*; where it is 0 the codes are exactly what they were."""
-        out = codes.copy()
+    def move(self, codes: Codes, added: Plane, out: Codes) -> None:
+        out[:] = codes
         pixels, steps = out.reshape(-1, codes.shape[-1]), added.reshape(-1)
         for at in range(0, len(pixels), _AT_ONCE):
             part, step = pixels[at : at + _AT_ONCE], steps[at : at + _AT_ONCE]
@@ -69,7 +79,6 @@ class Lightness(ABC):
                 part[:] = self._moved(part, step)
             elif len(where):
                 part[where] = self._moved(part[where], step[where])
-        return out
 
     @abstractmethod
     def _of(self, codes: Codes) -> Plane:
@@ -94,22 +103,11 @@ def lightness_of(profile: Profile) -> Lightness:
     return _MatrixRgb(tone, tone.matrix)
 
 
-def _exact_root(light: NDArray[np.float64]) -> NDArray[np.float64]:
-    """f(t): the cube root of light, with its straight piece near black."""
-    return np.where(light > _KNEE**3, np.cbrt(light), light / _SLOPE + _OFFSET)
-
-
-# By the square root of light, as the steps then are fine where f is steep: off by 0.0026 L* at
-# most, and eight times as fast as a cube root.
-_ROOTS = _exact_root((np.arange(2**16) / (2**16 - 1)) ** 2).astype(np.float32)
-
-
 def _root(light: Plane) -> Plane:
-    """f(t), by a table; light outside 0 … 1 is clipped."""
-    place = np.sqrt(np.maximum(light, 0))
-    place *= np.float32(len(_ROOTS) - 1)
-    place += np.float32(0.5)
-    return np.take(_ROOTS, place.astype(np.intp), mode="clip")
+    """f(t) of CIE 15:2018, 8.2.1; no light is less than 0."""
+    roots = np.empty(light.shape, np.float32)
+    matrix_rgb.roots_of(light.reshape(-1), roots.reshape(-1))
+    return roots
 
 
 def _cube(root: Plane) -> Plane:
@@ -121,53 +119,40 @@ class _MatrixRgb(Lightness):
     how = "exact, a* and b* kept"
 
     def __init__(self, tone: Tone, matrix: NDArray[np.float64]) -> None:
-        self._curves = tone.curves
+        self._to_light = [curve.to_light for curve in tone.curves]
+        self._from_light = [curve.from_light for curve in tone.curves]
         # Relative to the sum of the primaries, so that equal values are neutral to the last bit.
         relative = matrix / matrix.sum(axis=1, keepdims=True)
         self._to_xyz = relative.astype(np.float32)
         self._to_rgb = np.linalg.inv(relative).astype(np.float32)
 
-    def _of(self, codes: Codes) -> Plane:
-        light = self._light(codes)
-        weights = self._to_xyz[1]
-        total = light[0] * weights[0]
-        for channel in (1, 2):
-            light[channel] *= weights[channel]
-            total += light[channel]
-        lightness = _root(total)
-        lightness *= np.float32(116)
-        lightness -= np.float32(16)
-        return lightness
+    def of(self, codes: Codes) -> Plane:
+        made = np.empty(codes.shape[:-1], np.float32)
+        pixels = codes.reshape(-1, codes.shape[-1])
+        red, green, blue = self._to_light
+        to_y, out = self._to_xyz[1], made.reshape(-1)
+        matrix_rgb.lightness_of(pixels, red, green, blue, to_y, out)
+        return made
 
-    def _moved(self, codes: Codes, added: Plane) -> Codes:
-        light = self._light(codes)
-        moved = self._to_rgb @ _cube(_root(self._to_xyz @ light) + added / np.float32(116))
-        if moved.min(initial=0) < 0 or moved.max(initial=1) > 1:
-            _pull_into_gamut(light, moved)
-        out = np.empty_like(codes)
-        for channel, curve in enumerate(self._curves):
-            out[:, channel] = curve.encode(moved[channel])
-        return out
-
-    def _light(self, codes: Codes) -> NDArray[np.float32]:
-        """Linear light, shape (3, pixels)."""
-        light = np.empty((len(self._curves), len(codes)), np.float32)
-        for channel, curve in enumerate(self._curves):
-            np.take(curve.to_light, codes[:, channel], mode="clip", out=light[channel])
-        return light
+    def move(self, codes: Codes, added: Plane, out: Codes) -> None:
+        red, green, blue = self._to_light
+        from_red, from_green, from_blue = self._from_light
+        matrix_rgb.move_lightness(
+            codes.reshape(-1, codes.shape[-1]),
+            added.reshape(-1),
+            red,
+            green,
+            blue,
+            self._to_xyz,
+            self._to_rgb,
+            from_red,
+            from_green,
+            from_blue,
+            out.reshape(-1, codes.shape[-1]),
+        )
 
 
-def _pull_into_gamut(light: NDArray[np.float32], moved: NDArray[np.float32]) -> None:
-    """Shorten the steps that leave 0 … 1, so that no channel is clipped by itself."""
-    outside = np.flatnonzero((moved.min(axis=0) < 0) | (moved.max(axis=0) > 1))
-    start = light[:, outside]
-    step = moved[:, outside] - start
-    room = np.maximum(np.where(step > 0, 1 - start, start), 0)
-    share = room / np.maximum(np.abs(step), np.float32(1e-9))
-    moved[:, outside] = start + np.minimum(share.min(axis=0), 1) * step
-
-
-class _Grey(Lightness):
+class _Grey(_InParts):
     how = "exact, through the grey curve"
 
     def __init__(self, tone: Tone) -> None:
@@ -182,7 +167,7 @@ class _Grey(Lightness):
         return self._curve.encode(_cube(root))[..., None]
 
 
-class _Lab(Lightness):
+class _Lab(_InParts):
     how = "exact, L* alone"
 
     def _of(self, codes: Codes) -> Plane:
@@ -195,7 +180,7 @@ class _Lab(Lightness):
         return out
 
 
-class _ByProfile(Lightness):
+class _ByProfile(_InParts):
     """L* by LittleCMS; the light that is asked for, as a factor of Y."""
 
     def __init__(self, profile: Profile) -> None:

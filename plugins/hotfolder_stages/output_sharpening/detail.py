@@ -25,9 +25,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
-from hotfolder_stages.weighted_sums import RESULTS_PER_TILE, sum_columns, sum_rows, tiles
+from hotfolder_stages.output_sharpening.filters import (
+    CELL_PX,
+    add_detail,
+    find_detail,
+    least_around,
+    mean_around,
+)
 
 Plane = NDArray[np.float32]
 
@@ -35,13 +40,12 @@ _TRUNCATE = 4.0
 _ROUNDING_L = 0.01
 """Detail below this is the rounding of 16-bit values, 0.0015 L*, and of the kernel's weights."""
 
-_UNSEEN_L = np.float32(0.0007)
+_UNSEEN_L = 0.0007
 """Half a step of 16-bit L*: less is not worth changing a pixel."""
 
-_CELL_PX = 4
 _NEARBY_CELLS = 8
 _ABOVE_NOISE = 3.0
-_ROWS_PER_TASK = 2 * RESULTS_PER_TILE
+_ROWS_PER_TASK = 64
 
 
 @dataclass(frozen=True)
@@ -60,14 +64,9 @@ class DetailFilter:
     limit_l: float
 
     @property
-    def kernel_px(self) -> int:
-        """Rows and columns on each side that the Gaussian reaches."""
-        return reach_px(self.radius_px)
-
-    @property
     def mean_cells(self) -> int:
         """Cells on each side over which detail² is averaged."""
-        return max(1, math.ceil(2 * self.radius_px / _CELL_PX))
+        return max(1, math.ceil(2 * self.radius_px / CELL_PX))
 
     @property
     def margin_cells(self) -> int:
@@ -76,16 +75,14 @@ class DetailFilter:
 
     def gain(self, power: Plane) -> Plane:
         """Share of the amount, 0 … 1, for each cell of mean detail²; both (rows, width)."""
-        size = 2 * self.mean_cells + 1
         # A running sum would be quicker, but carries its rounding from cell to cell.
-        weights = np.full(size, 1 / size)
-        for axis in (0, 1):
-            power = ndimage.correlate1d(power, weights, axis=axis, mode="nearest")
-        quietest = ndimage.minimum_filter(power, 2 * _NEARBY_CELLS + 1, mode="nearest")
+        mean, quietest = np.empty_like(power), np.empty_like(power)
+        mean_around(power, self.mean_cells, mean)
+        least_around(mean, _NEARBY_CELLS, quietest)
         least = max(self.noise_l, _ROUNDING_L)
         most = max(self.most_noise_l, least)
         noise = np.clip(_ABOVE_NOISE * quietest, np.float32(least**2), np.float32(most**2))
-        return np.asarray(1 - noise / np.maximum(power, noise), np.float32)
+        return np.asarray(1 - noise / np.maximum(mean, noise), np.float32)
 
 
 def kernel(radius_px: float) -> NDArray[np.float64]:
@@ -112,9 +109,8 @@ class AddedLightness:
     def __init__(self, made: DetailFilter, height_px: int, width_px: int) -> None:
         self._filter = made
         self._height, self._width = height_px, width_px
-        self._columns = tiles(*self._blur(0, width_px, width_px), 0, width_px)
-        cells = math.ceil(width_px / _CELL_PX)
-        self._spread_columns = tiles(*_between_cells(0, width_px, cells), 0, width_px)
+        self._half = _half_kernel(made.radius_px)
+        cells = math.ceil(width_px / CELL_PX)
         self._lightness = np.empty((0, width_px), np.float32)
         self._detail = np.empty((0, width_px), np.float32)
         self._power = np.empty((0, cells), np.float32)
@@ -138,115 +134,68 @@ class AddedLightness:
         self._arrived += len(lightness)
         self._lightness = np.concatenate([self._lightness, lightness])
         ended = self._arrived == self._height
-        known = self._height if ended else _whole_cells(self._arrived - self._filter.kernel_px)
+        known = self._height if ended else _whole_cells(self._arrived - self._reach)
         if known > self._known:
             self._learn(known, threads)
-        margin = self._filter.margin_cells * _CELL_PX
+        margin = self._filter.margin_cells * CELL_PX
         ready = self._height if ended else _whole_cells(self._known - margin)
         return self._give(max(ready, self._given), threads)
 
     def _learn(self, stop: int, threads: Executor) -> None:
         """Detail and its mean square for rows from `_known` to `stop`."""
         start, at = self._known, self._arrived - len(self._lightness)
-        fresh = np.empty((stop - start, self._width), np.float32)
+        detail = np.empty((stop - start, self._width), np.float32)
+        power = np.empty((math.ceil(len(detail) / CELL_PX), self._power.shape[1]), np.float32)
 
         def work(first: int) -> None:
-            last = min(first + _ROWS_PER_TASK, stop)
-            first_sample, weights = self._blur(first, last, self._height)
-            over = tiles(first_sample, weights, 0, last - first)
-            blurred = np.empty((last - first, self._width), np.float32)
-            sum_rows(self._lightness, at, blurred, over)
-            out = fresh[first - start : last - start]
-            sum_columns(blurred, out, self._columns)
-            np.subtract(self._lightness[first - at : last - at], out, out=out)
+            rows = slice(first - start, min(first + _ROWS_PER_TASK, stop) - start)
+            cells = power[rows.start // CELL_PX : math.ceil(rows.stop / CELL_PX)]
+            find_detail(self._lightness, at, first, self._height, self._half, detail[rows], cells)
 
         for _ in threads.map(work, range(start, stop, _ROWS_PER_TASK)):
             pass
-        self._detail = np.concatenate([self._detail, fresh])
-        self._power = np.concatenate([self._power, _mean_squares(fresh)])
+        self._detail = np.concatenate([self._detail, detail])
+        self._power = np.concatenate([self._power, power])
         self._known = stop
-        keep = max(at, stop - self._filter.kernel_px)
+        keep = max(at, stop - self._reach)
         self._lightness = self._lightness[keep - at :]
 
     def _give(self, stop: int, threads: Executor) -> Plane:
         start, self._given = self._given, stop
         if start == stop:
             return np.empty((0, self._width), np.float32)
-        cells = math.ceil(self._known / _CELL_PX)
+        cells = math.ceil(self._known / CELL_PX)
         at = cells - len(self._power)
         gain = self._filter.gain(self._power)
-        wide = np.empty((len(gain), self._width), np.float32)
-        sum_columns(gain, wide, self._spread_columns)
         added = np.empty((stop - start, self._width), np.float32)
-        in_all = math.ceil(self._height / _CELL_PX)
-        limit = np.float32(self._filter.limit_l)
-        amount = np.float32(self._filter.amount)
+        in_all = math.ceil(self._height / CELL_PX)
+        made = self._filter
+        numbers = np.array([made.amount, made.limit_l, _UNSEEN_L], np.float32)
 
         def work(first: int) -> tuple[int, int]:
-            last = min(first + _ROWS_PER_TASK, stop)
-            out = added[first - start : last - start]
-            over = tiles(*_between_cells(first, last, in_all), 0, last - first)
-            sum_rows(wide, at, out, over)
-            out *= amount
-            out *= self._detail[first - start : last - start]
-            size = np.abs(out)
-            limited = int(np.count_nonzero(size > limit))
-            if limited:
-                np.clip(out, -limit, limit, out=out)
-            seen = size >= _UNSEEN_L
-            out *= seen
-            return limited, out.size - int(np.count_nonzero(seen))
+            rows = slice(first - start, min(first + _ROWS_PER_TASK, stop) - start)
+            counts = np.zeros(2, np.int64)
+            add_detail(self._detail[rows], first, gain, at, in_all, numbers, added[rows], counts)
+            return int(counts[0]), int(counts[1])
 
         for limited, left in threads.map(work, range(start, stop, _ROWS_PER_TASK)):
             self.limited += limited
             self.left_alone += left
         self._detail = self._detail[stop - start :]
-        keep = max(at, stop // _CELL_PX - self._filter.margin_cells)
+        keep = max(at, stop // CELL_PX - self._filter.margin_cells)
         self._power = self._power[keep - at :]
         return added
 
-    def _blur(
-        self, start: int, stop: int, size: int
-    ) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
-        """First sample and weights of the Gaussian mean; what is beyond the edge is the edge."""
-        weights = kernel(self._filter.radius_px)
-        reach = len(weights) // 2
-        taps = min(len(weights), size)
-        index = np.arange(start, stop)
-        first = np.clip(index - reach, 0, size - taps)
-        samples = np.clip(index[:, None] + np.arange(-reach, reach + 1), 0, size - 1)
-        made = np.zeros((len(index), taps))
-        rows = np.broadcast_to(np.arange(len(index))[:, None], samples.shape)
-        np.add.at(made, (rows, samples - first[:, None]), np.broadcast_to(weights, samples.shape))
-        return first, made.astype(np.float32)
+    @property
+    def _reach(self) -> int:
+        return len(self._half) - 1
 
 
-def _between_cells(
-    start: int, stop: int, cells: int
-) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
-    """First cell and weights of two that give a pixel its value between the cells' centres."""
-    place = np.clip((np.arange(start, stop) + 0.5) / _CELL_PX - 0.5, 0, cells - 1)
-    taps = min(2, cells)
-    first = np.minimum(place.astype(np.int64), cells - taps)
-    share = (place - first).astype(np.float32)
-    return first, np.stack([1 - share, share], axis=1)[:, :taps]
-
-
-def _mean_squares(detail: Plane) -> Plane:
-    """Mean of detail² in cells; those at the picture's right and bottom repeat its edge."""
-    rows, width = detail.shape
-    missing = (-rows % _CELL_PX, -width % _CELL_PX)
-    squares = detail * detail
-    if any(missing):
-        squares = np.pad(squares, ((0, missing[0]), (0, missing[1])), mode="edge")
-    for _ in range(2):
-        # Rows into one, then the transposed again, on a quarter of the numbers.
-        total = squares[0::_CELL_PX] + squares[1::_CELL_PX]
-        total += squares[2::_CELL_PX]
-        total += squares[3::_CELL_PX]
-        squares = total.T
-    return np.ascontiguousarray(squares, np.float32) / np.float32(_CELL_PX**2)
+def _half_kernel(radius_px: float) -> Plane:
+    """The kernel from its centre, as `find_detail` takes it: of odd length, with a 0 if need be."""
+    half = kernel(radius_px)[reach_px(radius_px) :]
+    return np.append(half, np.zeros(1 - len(half) % 2)).astype(np.float32)
 
 
 def _whole_cells(rows: int) -> int:
-    return max(0, rows - rows % _CELL_PX)
+    return max(0, rows - rows % CELL_PX)
