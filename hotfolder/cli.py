@@ -19,6 +19,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from hotfolder import looking
 from hotfolder.audit.command import audit
 from hotfolder.errors import HotfolderError, SettingsError, StorageError
 from hotfolder.root import Root
@@ -175,6 +176,9 @@ def release(
         highlight=False,
         soft_wrap=True,
     )
+
+
+app.command()(looking.proof)
 
 
 @app.command()

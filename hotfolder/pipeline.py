@@ -62,7 +62,7 @@ class Order:
     """What a worker is asked to do.
 
     original: the file to read; name: its name as text; folder: empty, where the result goes;
-    profiles: the root's profiles.
+    profiles: the root's profiles; is_trial: nothing will be delivered.
     """
 
     job: str
@@ -72,6 +72,7 @@ class Order:
     bytes: int
     folder: Path
     profiles: Path
+    is_trial: bool = False
 
 
 @dataclass(frozen=True)
@@ -216,6 +217,7 @@ class _Chain:
             profiles=self.order.profiles,
             folder=self.order.folder,
             settings=self.destination.stage_settings,
+            is_trial=self.order.is_trial,
         )
 
     def _flow(self, opened: OpenedOriginal, progress: Progress) -> Iterator[Band]:

@@ -60,7 +60,8 @@ class Job:
     medium, result: these tables of the destination's file; settings: the validated settings of
     every stage of this destination, by stage name; profile: the medium's ICC profile;
     profiles: the folder that profile names in settings are relative to;
-    folder: an empty folder of this attempt, for scratch files; gone when the job ends.
+    folder: an empty folder of this attempt, for scratch files; gone when the job ends;
+    is_trial: somebody only asks what would come out; nothing is delivered.
     """
 
     id: str
@@ -72,6 +73,7 @@ class Job:
     profiles: Path
     folder: Path
     settings: Mapping[str, StageSettings] = field(default_factory=dict)
+    is_trial: bool = False
 
 
 SettingsT = TypeVar("SettingsT", bound=StageSettings)

@@ -32,3 +32,34 @@ def patches() -> NDArray[np.uint16]:
 def centres() -> list[tuple[float, float]]:
     """Middles of the patches, in the order of `COLOURS`: shares of width and height."""
     return [((column + 0.5) / 4, (row + 0.5) / 2) for row in (0, 1) for column in range(4)]
+
+
+def contrasts(page, scheme: str) -> list[tuple[float, str]]:
+    """Contrast of every text with its ground, and its first words, light or dark.
+
+    Relative luminance as WCAG 2.2 has it; 1.4.3 wants at least 4.5.
+    """
+    feature = [{"name": "prefers-color-scheme", "value": scheme}]
+    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": feature})
+    ratios = page.execute_script("""
+        const light = text => {
+          const [r, g, b] = text.match(/[\\d.]+/g).slice(0, 3).map(v => v / 255)
+            .map(v => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);
+          return 0.2126 * r + 0.7152 * g + 0.0722 * b;
+        };
+        const ground = e => {
+          for (; e; e = e.parentElement) {
+            const c = getComputedStyle(e).backgroundColor;
+            if (c !== 'rgba(0, 0, 0, 0)') return c;
+          }
+        };
+        const kinds = 'h1,h2,h3,p,dt,dd,span,figcaption,td,th,label,button';
+        return [...document.querySelectorAll(kinds)]
+          .filter(e => e.textContent.trim() && e.checkVisibility()).map(e => {
+            const both = [light(getComputedStyle(e).color), light(ground(e))];
+            const ratio = (Math.max(...both) + 0.05) / (Math.min(...both) + 0.05);
+            return [ratio, e.textContent.trim().slice(0, 40)];
+          });
+    """)
+    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    return [tuple(each) for each in ratios]

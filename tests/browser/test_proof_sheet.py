@@ -14,7 +14,7 @@ from PIL import Image
 from selenium.webdriver import ActionChains, Keys
 from selenium.webdriver.common.by import By
 
-from browser.sheets import CANVAS, NAME, centres, patches
+from browser.sheets import CANVAS, NAME, centres, contrasts, patches
 from hotfolder.colour.soft_proof import soft_proof
 from hotfolder.colour.transform import Transform
 from reference.devices import SRGB
@@ -246,30 +246,7 @@ def test_nothing_is_wider_than_the_window(page, width):
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_text_has_contrast(page, scheme):
-    # at least 4.5 to 1: WCAG 2.2, 1.4.3; relative luminance as there
-    feature = [{"name": "prefers-color-scheme", "value": scheme}]
-    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": feature})
-    ratios = page.execute_script("""
-        const light = text => {
-          const [r, g, b] = text.match(/[\\d.]+/g).slice(0, 3).map(v => v / 255)
-            .map(v => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);
-          return 0.2126 * r + 0.7152 * g + 0.0722 * b;
-        };
-        const ground = e => {
-          for (; e; e = e.parentElement) {
-            const c = getComputedStyle(e).backgroundColor;
-            if (c !== 'rgba(0, 0, 0, 0)') return c;
-          }
-        };
-        const kinds = 'h1,h2,h3,p,dt,dd,span,figcaption,td,th,label,button';
-        return [...document.querySelectorAll(kinds)]
-          .filter(e => e.textContent.trim() && e.checkVisibility()).map(e => {
-            const both = [light(getComputedStyle(e).color), light(ground(e))];
-            const ratio = (Math.max(...both) + 0.05) / (Math.min(...both) + 0.05);
-            return [ratio, e.textContent.trim().slice(0, 40)];
-          });
-    """)
-    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    ratios = contrasts(page, scheme)
     assert len(ratios) > 20
     assert [] == [each for each in ratios if each[0] < 4.5]
 

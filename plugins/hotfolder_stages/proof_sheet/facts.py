@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from hotfolder.colour.transform import Intent, Transform
 from hotfolder.destination import Medium, Surface
@@ -73,6 +74,19 @@ def cost(result: RasterSpec, medium: Medium) -> Money | None:
         return None
     area_mm2 = result.width_px * result.height_px * (MM_PER_INCH / result.ppi) ** 2
     return Money(price.amount * area_mm2 / 1e6, price.currency)
+
+
+def measures(result: RasterSpec, medium: Medium) -> dict[str, Any]:
+    """Size on the medium and cost of the material under it, for the record."""
+    mm = None
+    if result.ppi and medium.surface is not Surface.SCREEN:
+        sides = (result.width_px, result.height_px)
+        mm = [round(side / result.ppi * MM_PER_INCH, 1) for side in sides]
+    money = cost(result, medium)
+    return {
+        "print_mm": mm,
+        "material_cost": money and {"amount": round(money.amount, 2), "currency": money.currency},
+    }
 
 
 def size_facts(result: RasterSpec, medium: Medium) -> list[Fact]:

@@ -7,26 +7,26 @@ that comes from a file or a setting is escaped.
 
 from __future__ import annotations
 
-import hashlib
-from base64 import b64encode
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from hotfolder.page import source_hash, style, text_of
 from hotfolder_stages.proof_sheet.facts import Fact, percent
 from hotfolder_stages.proof_sheet.hue_bars import HueBar
 
 MOST_BYTES = 3_000_000
 """Of a page: small enough to send and to open on a telephone."""
 
-PICTURE_BYTES = MOST_BYTES - 100_000
+WORDS_BYTES = 100_000
+"""Kept free of them for what is no picture."""
 
 _TEMPLATES = Environment(
-    loader=PackageLoader("hotfolder_stages.proof_sheet"),
+    loader=ChoiceLoader(
+        [PackageLoader("hotfolder_stages.proof_sheet"), PackageLoader("hotfolder")]
+    ),
     autoescape=True,
     undefined=StrictUndefined,
     trim_blocks=True,
@@ -57,7 +57,8 @@ class Sheet:
 
     pictures: ``data:`` URIs by name: ``finished``, ``medium``, ``adapted``, ``map``, and
     ``finished-1``, ``medium-1``, ``adapted-1`` and so on for the places; lost_share: 0 … 1;
-    lost_words: which colours those are; paper: the medium's white in sRGB; cost: "" if not known.
+    lost_words: which colours those are; paper: the medium's white in sRGB; cost: "" if not known;
+    is_trial: the picture was only asked about, so there is no job.
     """
 
     name: str
@@ -79,28 +80,18 @@ class Sheet:
     cost: str
     bits: int
     warning: str
+    is_trial: bool = False
 
 
 def render(sheet: Sheet) -> str:
     """Return the page."""
-    red, green, blue = sheet.paper
-    style = f"{_text('sheet.css')}\n:root {{ --paper: rgb({red} {green} {blue}); }}\n"
-    script = _text("sheet.js")
+    look = style({"paper": sheet.paper})
+    script = text_of("hotfolder_stages.proof_sheet", "sheet.js")
     return _PAGE.render(
         sheet=sheet,
         most_present=max((bar.present for bar in sheet.hues), default=1.0),
-        style=Markup(style),  # noqa: S704 - ours, with three numbers
+        style=Markup(look),  # noqa: S704 - ours, with three numbers
         script=Markup(script),  # noqa: S704 - ours
-        style_hash=_hash(style),
-        script_hash=_hash(script),
+        style_hash=source_hash(look),
+        script_hash=source_hash(script),
     )
-
-
-@cache
-def _text(name: str) -> str:
-    return files("hotfolder_stages.proof_sheet").joinpath("templates", name).read_text("utf-8")
-
-
-def _hash(text: str) -> str:
-    digest = hashlib.sha256(text.encode("utf-8")).digest()
-    return f"'sha256-{b64encode(digest).decode('ascii')}'"

@@ -22,7 +22,8 @@ from hotfolder.destination import Surface
 from hotfolder.errors import Hold
 from hotfolder.raster.model import Band, RasterSpec, rebanded
 from hotfolder.stage import Findings, Job, Stage, StageSettings
-from hotfolder_stages.gamut_check.loss import Route, round_trip_noise
+from hotfolder.units import ByteCount
+from hotfolder_stages.gamut_check.loss import Route, black_luminance, round_trip_noise
 from hotfolder_stages.gamut_check.table import make_lookup
 from hotfolder_stages.profile_conversion import ProfileConversionSettings
 from hotfolder_stages.profile_conversion.stage import CHOICE_FILE, IntentSetting
@@ -30,7 +31,8 @@ from hotfolder_stages.proof_sheet import facts
 from hotfolder_stages.proof_sheet.collect import Collector, Place, Reduced
 from hotfolder_stages.proof_sheet.hue_bars import by_hue
 from hotfolder_stages.proof_sheet.loss_map import loss_map
-from hotfolder_stages.proof_sheet.page import PICTURE_BYTES, Sheet, Spot, render
+from hotfolder_stages.proof_sheet.moved import lightness, moved
+from hotfolder_stages.proof_sheet.page import MOST_BYTES, WORDS_BYTES, Sheet, Spot, render
 from hotfolder_stages.proof_sheet.pictures import (
     Views,
     apply_at_once,
@@ -50,9 +52,14 @@ _MISPLACED = (
 
 
 class ProofSheetSettings(StageSettings):
-    """The table ``[stage.proof-sheet]``. places: how many of the worst places are shown at 1:1."""
+    """The table ``[stage.proof-sheet]``.
+
+    places: how many of the worst places are shown at 1:1; page_size: bytes that the page may
+    have, after parsing; its pictures are compressed more until they fit.
+    """
 
     places: Annotated[int, Field(ge=0, le=8)] = 4
+    page_size: Annotated[ByteCount, Field(ge=300_000)] = MOST_BYTES
 
 
 @dataclass(frozen=True)
@@ -127,6 +134,11 @@ class ProofSheet(Stage[ProofSheetSettings]):
             "reduced_by": reduced.factor,
             "lost_share_of_reduced": round(self._lost_share(reduced), 4),
             "tolerance_delta_e_00": round(self._tolerance, 3),
+            "lost_in_words": self._hues.words,
+            "moved_delta_e_00": moved(way.transform, pieces[0], made[0]),
+            "medium_black_lightness": round(lightness(black_luminance(self._delivered)), 1),
+            "medium_white_srgb": list(paper_white(self._delivered)),
+            **facts.measures(self._result, self._job.medium),
             "display": "Display P3",
             "return_intents": ["absolute colorimetric", "relative colorimetric"],
             "return_black_point_compensation": False,
@@ -175,7 +187,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
     def _page(self, way: _Way, reduced: Reduced, places: list[Place], shown: list[Views]) -> str:
         job, result, medium = self._job, self._result, self._job.medium
         lost = reduced.loss > self._tolerance
-        hues = by_hue(self._route, self._raster.encoding, reduced.pixels, lost)
+        hues = self._hues = by_hue(self._route, self._raster.encoding, reduced.pixels, lost)
         whole, *pieces = shown
         pictures: dict[str, Any] = vars(whole).copy()
         pictures["map"] = loss_map(whole.finished, reduced.loss, self._tolerance)
@@ -191,7 +203,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 on_screen=medium.surface is Surface.SCREEN,
                 width_px=reduced.pixels.shape[1],
                 height_px=reduced.pixels.shape[0],
-                pictures=as_uris(pictures, PICTURE_BYTES),
+                pictures=as_uris(pictures, int(self.settings.page_size) - WORDS_BYTES),
                 spots=tuple(self._spot(place, number) for number, place in enumerate(places, 1)),
                 lost_share=self._lost_share(reduced),
                 lost_words=hues.words,
@@ -203,6 +215,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 cost=str(cost) if cost else "",
                 bits=job.result.bits,
                 warning=_MISPLACED if self._is_misplaced() else "",
+                is_trial=job.is_trial,
             )
         )
 
