@@ -116,9 +116,16 @@ def watch(
 
 
 @app.command()
-def sweep(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
+def sweep(
+    root: RootArgument = Path(),
+    *,
+    as_json: JsonOption = False,
+    now: Annotated[
+        bool, typer.Option("--now", help="also what rests until its destination's hours")
+    ] = False,
+) -> None:
     """Do all that is waiting, then exit: 0 all delivered, 3 something was held or refused."""
-    ended = _sweep(Root(root), show=not as_json)
+    ended = _sweep(Root(root), show=not as_json, keep_hours=not now)
     counts = {
         state: sum(record["state"] == state for record in ended)
         for state in ("delivered", "held", "refused")
@@ -199,7 +206,7 @@ def demo(
     run_demo(folder, _out(), lambda root: _sweep(root, show=True))
 
 
-def _daemon(root: Root, *, terminal: bool, observer: Any = None) -> Any:
+def _daemon(root: Root, *, terminal: bool, observer: Any = None, keep_hours: bool = True) -> Any:
     from hotfolder.check import check as check_root
     from hotfolder.daemon import Daemon
     from hotfolder.logs import set_up_logs
@@ -208,10 +215,10 @@ def _daemon(root: Root, *, terminal: bool, observer: Any = None) -> Any:
     if found.settings is None or found.registry is None or found.problems:
         raise SettingsError(list(found.problems))
     set_up_logs(root.log, terminal=terminal)
-    return Daemon(root, found.settings, found.registry, observer)
+    return Daemon(root, found.settings, found.registry, observer, keep_hours=keep_hours)
 
 
-def _sweep(root: Root, *, show: bool) -> list[dict[str, Any]]:
+def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[dict[str, Any]]:
     """Run a daemon until nothing waits; return the records of what it ended, oldest first."""
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
@@ -231,7 +238,7 @@ def _sweep(root: Root, *, show: bool) -> list[dict[str, Any]]:
         transient=True,
         disable=not (show and out.is_terminal),
     )
-    daemon = _daemon(root, terminal=False, observer=note)
+    daemon = _daemon(root, terminal=False, observer=note, keep_hours=keep_hours)
     _stop_on_signals(daemon)
     failure: list[BaseException] = []
 
@@ -284,6 +291,8 @@ def _print_ended(console: Console, record: dict[str, Any]) -> None:
 
 
 def _print_status(said: dict[str, Any]) -> None:
+    from hotfolder.batch.summary import in_words as batch_in_words
+
     out = _out()
     pid = said["served_by"]
     out.print(
@@ -302,6 +311,10 @@ def _print_status(said: dict[str, Any]) -> None:
     for name, each in said["destinations"].items():
         for line in _folder_lines(each):
             out.print(f"{name}: {line}", markup=False, highlight=False, soft_wrap=True)
+    for each in said["batches"]:
+        rests_until = said["destinations"].get(each["destination"], {}).get("rests_until", "")
+        line = f"{each['destination']}: {batch_in_words(each, rests_until)}"
+        out.print(line, markup=False, highlight=False, soft_wrap=True)
     if not said["waiting"]:
         out.print("Nothing waits.")
         return

@@ -31,6 +31,7 @@ from hotfolder.logs import get_log, utc_now
 from hotfolder.pages import Pages
 from hotfolder.registry import Registry
 from hotfolder.release import begin
+from hotfolder.rest import Rest
 from hotfolder.root import DestinationFolders, Root
 from hotfolder.settings import SETTINGS_FILE, Destination, Settings, load_destination
 from hotfolder.worker import read_progress, run_attempt
@@ -67,9 +68,17 @@ class Daemon:
         registry: Registry,
         observer: Observer | None = None,
         run: Runner = run_attempt,
+        clock: Callable[[], float] = time.time,
+        *,
+        keep_hours: bool = True,
     ) -> None:
-        """Prepare to serve `root`; `run` makes one attempt at a job, by default in a process."""
+        """Prepare to serve `root`.
+
+        run: makes one attempt at a job, by default in a process; clock: seconds since 1970 in
+        UTC, for the hours of destinations; keep_hours: or begin jobs at any time.
+        """
         self.root = root
+        self._rest = Rest(clock, keep_hours=keep_hours)
         self._run = run
         self._settings = settings
         self._registry = registry
@@ -157,6 +166,8 @@ class Daemon:
                     self._take_releases(hot)
                 more = self._claim()
                 self._serve_batches()
+                for hot in self._hot.values():
+                    self._rest.say(hot.destination, self._ledger, self._workers)
                 self._hand_out()
                 self._trouble_of_claims.pop(_LEDGER, None)
             except StorageError as error:
@@ -178,8 +189,16 @@ class Daemon:
         lasting = {
             job for job, trouble in list(self._trouble.items()) if trouble.tries >= _SWEEP_TRIES
         }
+        resting = {
+            row.id
+            for row in self._ledger.open_jobs()
+            if row.destination in self._hot
+            and self._rest.waits(row, self._hot[row.destination].destination)
+            and not self._desk.is_for_a_batch(row, self._hot[row.destination].destination)
+        }
         return all(
             row.id in lasting
+            or row.id in resting
             or (row.state is State.CLAIMING and row.destination in self._trouble_of_claims)
             for row in self._ledger.open_jobs()
         )
@@ -189,6 +208,9 @@ class Daemon:
         due = [hot.due for hot in self._hot.values()]
         due += [trouble.not_before for trouble in list(self._trouble.values())]
         due += [trouble.not_before for trouble in list(self._trouble_of_claims.values())]
+        for hot in self._hot.values():
+            opens_in = self._rest.opens_in(hot.destination)
+            due += [] if opens_in is None else [now + opens_in]
         if self._running:
             due.append(now + _SNAPSHOT_EVERY_S)
         elif until_idle:
@@ -306,7 +328,7 @@ class Daemon:
             return
         queues = {name: self._can_be_tried(name) for name in self._hot}
         while idle:
-            for name in sorted(queues, key=lambda each: self._last_served.get(each, 0)):
+            for name in sorted(queues, key=self._turn_of):
                 row = next(queues[name], None)
                 if row is not None:
                     break
@@ -318,11 +340,16 @@ class Daemon:
             self._running[row.id] = (row, future)
             idle -= 1
 
+    def _turn_of(self, name: str) -> tuple[int, int]:
+        """Sorts destinations: the higher priority first, then who has waited longest."""
+        return -self._hot[name].destination.file.priority, self._last_served.get(name, 0)
+
     def _can_be_tried(self, name: str) -> Iterator[JobRow]:
         now = time.monotonic()
         destination = self._hot[name].destination
         enough = 2 * self._workers + len(self._trouble)
-        for row in self._ledger.open_jobs_of(name, enough):
+        resting = self._rest.rests(destination)
+        for row in self._ledger.open_jobs_of(name, enough, resting=resting):
             trouble = self._trouble.get(row.id)
             if self._desk.is_for_a_batch(row, destination):
                 continue  # in trouble, or about to be put away
@@ -436,6 +463,7 @@ class Daemon:
             "pid": None if ended else os.getpid(),
             "started": self._started,
             "written": utc_now(),
+            "workers": self._workers,
             "folders": {name: hot.status() for name, hot in self._hot.items()},
             "work": [
                 {

@@ -251,11 +251,19 @@ class Ledger:
         rows = self._rows(f"{_SELECT} WHERE {_OPEN} AND {where} ORDER BY seq", (destination,))
         return [_job_row(row) for row in rows]
 
-    def open_jobs_of(self, destination: str, limit: int) -> list[JobRow]:
-        """The oldest `limit` jobs of a destination that are past their claim and have not ended."""
+    def open_jobs_of(self, destination: str, limit: int, *, resting: bool = False) -> list[JobRow]:
+        """The oldest `limit` jobs of a destination that are past their claim and have not ended.
+
+        resting: only those that do not wait for the destination's hours: what a person has
+        released, and what is made and has only to be delivered.
+        """
+        at_once = (
+            "AND (state IN ('releasing', 'produced', 'publishing')"
+            " OR json_extract(detail, '$.release') IS NOT NULL)"
+        )
         rows = self._rows(
             f"{_SELECT} WHERE {_OPEN} AND state != 'claiming' AND destination = ?"
-            " ORDER BY seq LIMIT ?",
+            f" {at_once if resting else ''} ORDER BY seq LIMIT ?",
             (destination, limit),
         )
         return [_job_row(row) for row in rows]
@@ -308,8 +316,7 @@ class Ledger:
 
     def read(self, query: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
         """Return the rows of a query."""
-        with self._lock:
-            return self._db.execute(query, values).fetchall()
+        return self._rows(query, values)
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:
@@ -377,6 +384,28 @@ def read_job(path: Path, job: str) -> JobRow | None:
     except sqlite3.DatabaseError as error:
         raise StorageError(f"the ledger {path} cannot be read: {error}") from error
     return _job_row(row) if row else None
+
+
+def read_latest_delivered(path: Path, destination: str, number: int) -> list[JobRow]:
+    """Read the jobs of a destination that were delivered last, the latest first.
+
+    Raises
+    ------
+    StorageError
+        When the ledger is there but cannot be read.
+    """
+    if not path.exists():
+        return []
+    try:
+        with closing(sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)) as db:
+            rows = db.execute(
+                f"{_SELECT} WHERE destination = ? AND state = 'delivered'"
+                " ORDER BY changed DESC, seq DESC LIMIT ?",
+                (destination, number),
+            ).fetchall()
+    except sqlite3.DatabaseError as error:
+        raise StorageError(f"the ledger {path} cannot be read: {error}") from error
+    return [_job_row(row) for row in rows]
 
 
 def count_ended(path: Path) -> dict[str, dict[str, int]]:

@@ -144,6 +144,7 @@ class _Chain:
     findings: dict[str, dict[str, JsonValue]] = field(default_factory=dict)
     steps: list[_Step] = field(default_factory=list)
     original: OriginalRecord | None = None
+    started: float = field(default_factory=time.perf_counter)
 
     def run(self, progress: Progress) -> Outcome:
         try:
@@ -322,6 +323,7 @@ class _Chain:
                 findings=self.findings,
                 stages=stages,
                 versions=versions(),
+                elapsed_s=round(time.perf_counter() - self.started, 4),
             ),
         )
 

@@ -153,6 +153,8 @@ class WorkRecord(_Model):
     findings: dict[str, dict[str, JsonValue]] = {}
     stages: tuple[StageRecord, ...] = ()
     versions: dict[str, str] = {}
+    elapsed_s: float | None = None
+    """From opening the original to closing the result, in the worker."""
 
     def files(self) -> list[ResultRecord | Attachment]:
         """Every file that was made."""

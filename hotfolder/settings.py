@@ -15,6 +15,7 @@ from hotfolder.batch.naming import NameTemplate
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.destination import Medium, Result, SettingsModel
 from hotfolder.errors import Problem, SettingsError
+from hotfolder.hours import HoursText
 from hotfolder.registry import Registry
 from hotfolder.stage import StageSettings
 from hotfolder.units import ByteCount, DurationS
@@ -78,9 +79,15 @@ class TicketTable(SettingsModel):
 
 
 class DestinationFile(SettingsModel):
-    """A file ``destinations/NAME.toml``. ``stage`` holds each stage's own table."""
+    """A file ``destinations/NAME.toml``. ``stage`` holds each stage's own table.
+
+    hours: when jobs are begun, by local time; at any time, when it is not set. priority: jobs of
+    a higher one are begun first; of the same, destinations take turns.
+    """
 
     title: str = ""
+    hours: HoursText | None = None
+    priority: Annotated[int, Field(ge=-100, le=100)] = 0
     stages: Annotated[tuple[str, ...], Field(min_length=1)]
     medium: Medium
     result: Result = Result()

@@ -7,15 +7,19 @@ answers while a daemon serves the root, and just as well when none does.
 from __future__ import annotations
 
 import json
+import time
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from hotfolder import intake, names, platforms
+from hotfolder.batch.summary import summaries
 from hotfolder.errors import PluginError, Problem, SettingsError
+from hotfolder.hours import Hours
 from hotfolder.ledger import JobRow, State, count_ended, read_jobs
 from hotfolder.registry import Registry, load_registry
+from hotfolder.rest import clock_time
 from hotfolder.root import Root
 from hotfolder.settings import Folders, Intake, load_destination
 from hotfolder.worker import read_progress
@@ -53,9 +57,10 @@ def collect(root: Root) -> dict[str, Any]:
     counts = count_ended(root.ledger)
     open_rows = read_jobs(root.ledger)
     troubles = {each["about"]: each for each in snapshot.get("trouble", [])} if served else {}
-    waiting = [_open_job(root, row, troubles) for row in open_rows]
+    rest = {name: _rests_until(hours) for name, (_, _, _, hours) in destinations.items()}
+    waiting = [_open_job(root, row, troubles, rest.get(row.destination, "")) for row in open_rows]
     folders = {}
-    for name, (title, moved, problem) in destinations.items():
+    for name, (title, moved, problem, hours) in destinations.items():
         said = snapshot.get("folders", {}).get(name, {}) if served else {}
         place = root.folders(name, moved)
         folders[name] = {
@@ -66,6 +71,8 @@ def collect(root: Root) -> dict[str, Any]:
             "watch_reason": said.get("watch_reason", ""),
             "last_scan": said.get("last_scan", ""),
             "settings_problem": problem,
+            "hours": str(hours or ""),
+            "rests_until": rest[name],
             "remarks": said.get("remarks", []),
             **{
                 state: counts.get(name, {}).get(state, 0)
@@ -81,12 +88,21 @@ def collect(root: Root) -> dict[str, Any]:
         "served_by": snapshot["pid"] if served else None,
         "served_since": snapshot.get("started", "") if served else "",
         "destinations": folders,
+        "batches": summaries(root, snapshot.get("workers") or platforms.cpu_count()),
         "waiting": [vars(each) for each in waiting],
     }
 
 
-def _destinations(root: Root) -> dict[str, tuple[str, Folders, str]]:
-    """Title, folders and what is wrong with the settings, by name of destination."""
+def _rests_until(hours: Hours | None) -> str:
+    """The local time at which a destination begins, when it rests now; else ""."""
+    now = time.time()
+    if hours is None or hours.is_open(now):
+        return ""
+    return clock_time(hours.opens_at(now))
+
+
+def _destinations(root: Root) -> dict[str, tuple[str, Folders, str, Hours | None]]:
+    """Title, folders, what is wrong with the settings, and hours, by name of destination."""
     registry: Registry | None = None
     plugin_problem = ""
     try:
@@ -97,16 +113,16 @@ def _destinations(root: Root) -> dict[str, tuple[str, Folders, str]]:
     if not files:
         problem = Problem(str(root.path), "", "is no root", "run `hotfolder init` to make one")
         raise SettingsError([problem])
-    found = {}
+    found: dict[str, tuple[str, Folders, str, Hours | None]] = {}
     for path in files:
-        found[path.stem] = ("", Folders(), plugin_problem)
+        found[path.stem] = ("", Folders(), plugin_problem, None)
         if registry is None:
             continue
         try:
             file = load_destination(path, registry, Intake()).file
-            found[path.stem] = (file.title, file.folders, "")
+            found[path.stem] = (file.title, file.folders, "", file.hours)
         except SettingsError as error:
-            found[path.stem] = ("", Folders(), str(error))
+            found[path.stem] = ("", Folders(), str(error), None)
     return found
 
 
@@ -143,7 +159,7 @@ def _look(folder: Path, said: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _open_job(root: Root, row: JobRow, troubles: dict[str, Any]) -> Waiting:
+def _open_job(root: Root, row: JobRow, troubles: dict[str, Any], rests_until: str) -> Waiting:
     file = names.display_name(row.source)
     trouble = troubles.get(row.id)
     if trouble:
@@ -159,6 +175,8 @@ def _open_job(root: Root, row: JobRow, troubles: dict[str, Any]) -> Waiting:
         State.PRODUCED: "is about to be delivered",
         State.PUBLISHING: "is being delivered",
     }[row.state]
+    if row.state is State.CLAIMED and rests_until and "release" not in row.detail:
+        why = f"rests until {rests_until}, when its destination's hours begin"
     if row.state is State.WORKING:
         doing = read_progress(root.spool / row.id / f"attempt-{row.attempts}")
         if doing:

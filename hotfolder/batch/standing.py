@@ -1,0 +1,65 @@
+"""How a batch stands: its rows and what became of each, in one table for status and report."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from hotfolder.batch.shelf import Line, RowFault, State
+from hotfolder.ledger import JobRow
+
+WORDS = ("delivered", "held", "refused", "waiting", "missing", "wrong")
+"""What becomes of a row; waiting: its job has not ended; wrong: it cannot be done as it says."""
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A row of the ticket and what became of it.
+
+    state: one of `WORDS`; line: None when the row could not be read at all; job: None when there
+    is none; why: what is wrong, or why it was held or refused, as sentences.
+    """
+
+    row: int
+    state: str
+    line: Line | None = None
+    job: JobRow | None = None
+    why: tuple[str, ...] = ()
+
+
+def standings(state: State, jobs: Mapping[str, JobRow]) -> list[Standing]:
+    """Say of every row of the ticket what became of it, in the order of rows.
+
+    jobs: by name; one that is not there any more counts as waiting.
+    """
+    faults: dict[int, list[RowFault]] = {}
+    for fault in state.faults:
+        faults.setdefault(fault.row, []).append(fault)
+    found = [
+        Standing(row, "wrong", why=tuple(_said(each) for each in said))
+        for row, said in faults.items()
+    ]
+    found += [_of_line(line, jobs.get(line.job)) for line in state.lines]
+    return sorted(found, key=lambda each: each.row)
+
+
+def counts(found: list[Standing]) -> dict[str, int]:
+    """How many rows there are of each of `WORDS`."""
+    number = Counter(each.state for each in found)
+    return {word: number[word] for word in WORDS}
+
+
+def _of_line(line: Line, job: JobRow | None) -> Standing:
+    if line.problem:
+        return Standing(line.row, "missing" if line.missing else "wrong", line, why=(line.problem,))
+    if job is None or not job.state.is_end:
+        return Standing(line.row, "waiting", line, job)
+    reasons = (job.record or {}).get("reasons", [])
+    why = tuple(reason["message"] for reason in reasons)
+    return Standing(line.row, job.state.value, line, job, why)
+
+
+def _said(fault: RowFault) -> str:
+    found = f" {fault.got}" if fault.got else ""
+    return f"{fault.column}{found}; allowed: {fault.allowed}"

@@ -1,0 +1,139 @@
+"""Destinations with hours and priorities, by a clock that the test sets."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import pytest
+
+from batch.conftest import BOOK, picture, sweep, ticket
+from hotfolder.batch.summary import in_words, summaries
+from hotfolder.ledger import read_jobs
+from hotfolder.new_root import make_root
+from hotfolder.rest import duration, takes_s
+from hotfolder.status import collect
+from whole.conftest import drop, files, records, write_destination
+
+
+def clock(text):
+    """A clock that stands still at a local time."""
+    return datetime.fromisoformat(text).timestamp
+
+
+def with_setting(root, line, name=BOOK):
+    path = root.destinations / f"{name}.toml"
+    path.write_text(f"{line}\n{path.read_text()}")
+
+
+@pytest.fixture
+def by_night(book):
+    with_setting(book, 'hours = "22:00-06:00"')
+    picture(book, "reeds.tif")
+    ticket(book, ["reeds.tif,1,,20 mm,,", "reeds.tif,2,,20 mm,10 mm,"])
+    return book
+
+
+def test_by_day_a_batch_is_taken_in_and_planned_and_rests(by_night):
+    sweep(by_night, clock=clock("2026-05-04 12:00"))
+    assert [] == records(by_night, BOOK)
+    assert 2 == len(read_jobs(by_night.ledger))
+    assert [] == files(by_night.path / "in" / BOOK)
+    (said,) = summaries(by_night, 2)
+    assert (2, 2) == (said["rows"], said["waiting"])
+    assert "2 left; resting until 22:00" in in_words(said, "22:00")
+
+
+def test_by_night_it_is_done(by_night):
+    sweep(by_night, clock=clock("2026-05-04 12:00"))
+    sweep(by_night, clock=clock("2026-05-04 23:00"))
+    assert ["delivered"] * 2 == [each["state"] for each in records(by_night, BOOK)]
+
+
+def test_somebody_who_says_now_means_now(by_night):
+    sweep(by_night, clock=clock("2026-05-04 12:00"), keep_hours=False)
+    assert 2 == len(records(by_night, BOOK))
+
+
+def test_the_night_ends_between_two_jobs_and_what_is_left_is_said(by_night):
+    settings = by_night.path / "hotfolder.toml"
+    settings.write_text(settings.read_text().replace("workers = 0", "workers = 1"))
+
+    ended = []
+
+    def till_morning():
+        """It is night until the first job is done."""
+        return clock("2026-05-05 06:00" if ended else "2026-05-05 05:59")()
+
+    sweep(by_night, clock=till_morning, observer=ended.append)
+    assert 1 == len(records(by_night, BOOK))
+    (said,) = summaries(by_night, 1)
+    assert (1, 1) == (said["delivered"], said["waiting"])
+    assert 0 < said["takes_s"] < 60
+    assert "1 delivered; 1 left, about less than a minute" in in_words(said, "")
+
+
+def test_what_a_person_releases_does_not_wait_for_the_night(book):
+    with_setting(book, 'hours = "22:00-06:00"')
+    path = book.destinations / f"{BOOK}.toml"
+    limit = "[stage.preflight]\nhold_below_ppi = 250\n[stage.sizing]"
+    path.write_text(path.read_text().replace("[stage.sizing]", limit))
+    picture(book, "reeds.tif")
+    ticket(book, ["reeds.tif,1,,40 mm,,"])
+    sweep(book, clock=clock("2026-05-04 23:00"))
+    (held,) = records(book, BOOK)
+    assert "held" == held["state"]
+    folder = book.path / "held" / BOOK / held["job"]
+    folder.rename(book.path / "release" / BOOK / held["job"])
+    sweep(book, clock=clock("2026-05-05 09:00"))
+    assert "delivered" == records(book, BOOK)[-1]["state"]
+
+
+def test_status_says_until_when_a_job_rests(by_night, monkeypatch):
+    sweep(by_night, clock=clock("2026-05-04 12:00"))
+    monkeypatch.setattr("hotfolder.status.time.time", clock("2026-05-04 12:00"))
+    said = collect(by_night)
+    assert ("22:00-06:00", "22:00") == tuple(
+        said["destinations"][BOOK][key] for key in ("hours", "rests_until")
+    )
+    assert ["rests until 22:00, when its destination's hours begin"] * 2 == [
+        each["why"] for each in said["waiting"]
+    ]
+    assert 2 == said["batches"][0]["waiting"]
+
+
+def test_the_higher_priority_goes_first_and_equal_ones_take_turns(book):
+    settings = book.path / "hotfolder.toml"
+    settings.write_text(settings.read_text().replace("workers = 0", "workers = 1"))
+    for name, priority in (("desk", 5), ("wall", 5)):
+        write_destination(book, name=name)
+        with_setting(book, f"priority = {priority}", name)
+    make_root(book.path)
+    ended = []
+    picture(book, "reeds.tif")
+    ticket(book, ["reeds.tif,1,,20 mm,,", "reeds.tif,2,,20 mm,,"])
+    for number in (1, 2):
+        made = drop(book, f"mud-{number}.tif", seed=number, size=24)
+        for name in ("desk", "wall"):
+            (book.path / "in" / name / made.name).write_bytes(made.read_bytes())
+        made.unlink()
+    sweep(book, observer=lambda row: ended.append(row.destination))
+    assert {"desk", "wall"} == set(ended[:2]) == set(ended[2:4])
+    assert [BOOK, BOOK] == ended[4:]
+
+
+@pytest.mark.parametrize(
+    ("seconds", "expected"),
+    [(None, ""), (20, "less than a minute"), (400, "7 min"), (9000, "2 h 30 min")],
+)
+def test_lengths_of_time_in_words(seconds, expected):
+    assert expected == duration(seconds)
+
+
+def test_what_is_left_is_reckoned_by_area(by_night):
+    sweep(by_night, clock=clock("2026-05-04 12:00"))
+    left = read_jobs(by_night.ledger)
+    # 25.4 × 25.4 mm took 10 s; left are 20 × 10 mm, and one whose height nobody knows yet
+    made = {"elapsed_s": 10.0, "results": [{"width_px": 100, "height_px": 100, "ppi": 100.0}]}
+    expected = 10 * (20 * 10 + 25.4**2) / 25.4**2 / 2
+    assert expected == pytest.approx(takes_s(left, [made], 2))
+    assert takes_s(left, [], 2) is None
