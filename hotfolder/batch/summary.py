@@ -39,7 +39,7 @@ def summaries(root: Root, workers: int) -> list[dict[str, Any]]:
                 "rows": state.rows,
                 **number,
                 "spare_pictures": len(state.spare),
-                "takes_s": None if seconds is None else round(seconds, 1),
+                "takes_s": None if seconds is None else round(seconds, 3),
             }
         )
     return found
