@@ -167,8 +167,10 @@ class Work:
 
     def _checked(self, row: JobRow, answer: Answer) -> Answer:
         """The answer, if every file it speaks of is there and is what it says."""
-        if answer.work is None or answer.verdict == "failed":
+        if answer.verdict == "failed":
             return answer
+        if answer.work is None:
+            return Answer(verdict="failed", message="the worker does not say what it did")
         for result in answer.work.files():
             path = attempt_folder(self.root, row) / result.path
             if Path(result.path).name != result.path:

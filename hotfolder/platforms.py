@@ -19,7 +19,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 _LINUX = sys.platform == "linux"
 _AT_FDCWD = -100
@@ -295,6 +295,13 @@ def kill_group(pid: int) -> None:
         raise ValueError(f"{pid} is not the process group of a child")
     with contextlib.suppress(ProcessLookupError):
         os.killpg(pid, signal.SIGKILL)
+
+
+def end_own_group() -> NoReturn:
+    """End this process at once, and where there are groups all of its group (`own_group`)."""
+    if hasattr(os, "killpg"):
+        os.killpg(os.getpgrp(), signal.SIGKILL)
+    os._exit(1)
 
 
 def die_with_parent() -> None:

@@ -189,6 +189,7 @@ def _child(attempt: Attempt) -> None:
     """Run in the worker process."""
     platforms.own_group()
     platforms.die_with_parent()
+    threading.Thread(target=_end_with_the_daemon, daemon=True).start()
     platforms.oom_prefer_me()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
@@ -210,6 +211,19 @@ def _child(attempt: Attempt) -> None:
     sys.stdout.flush()
     sys.stderr.flush()
     os._exit(0)  # a codec's exit handlers have nothing to say
+
+
+def _end_with_the_daemon() -> None:
+    """Wait for the daemon's end, then end this process and all that it has started.
+
+    The worker's parent in the eyes of the kernel is the forkserver, which lives as long as any
+    worker does. A codec that never lets go of the interpreter holds this thread up, until its
+    processor time is used up; what it writes is not looked at.
+    """
+    daemon = multiprocessing.parent_process()
+    if daemon is not None:
+        daemon.join()
+        platforms.end_own_group()
 
 
 def _work(attempt: Attempt) -> Answer:
