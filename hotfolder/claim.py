@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import json
 import os
 import secrets
 import stat
@@ -25,7 +26,8 @@ from hotfolder.intake import Candidate, check_marker
 from hotfolder.ledger import JobRow, Ledger, State
 
 ORIGINAL = "original"
-_LINKED = "linked"
+JOB_FILE = "job.json"
+LINKED = "linked"
 _SWAPPED = {errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.EXDEV}
 
 
@@ -66,6 +68,7 @@ def claim(ledger: Ledger, spool: Path, destination: str, candidate: Candidate) -
     )
     try:
         durable.make_folders(spool / row.id)
+        _leave_note(spool / row.id, row)
         with platforms.entry_beneath(candidate.folder, candidate.relative) as entry:
             taken = _take(entry, spool / row.id, row)
     except OSError as error:
@@ -81,6 +84,12 @@ def claim(ledger: Ledger, spool: Path, destination: str, candidate: Candidate) -
     return ledger.advance(row.id, State.CLAIMED, detail={})
 
 
+def _leave_note(own: Path, row: JobRow) -> None:
+    """Say beside the original whose job it is: only read when the ledger is lost (`rebuild`)."""
+    said = {"source": row.source.hex(), "arrived": row.arrived.isoformat()}
+    (own / JOB_FILE).write_text(json.dumps({"destination": row.destination, **said}))
+
+
 def recover_claim(ledger: Ledger, spool: Path, folder: Path, row: JobRow) -> JobRow | None:
     """Settle a claim that was interrupted: the file is ours if its bytes are whole in the spool.
 
@@ -90,9 +99,7 @@ def recover_claim(ledger: Ledger, spool: Path, folder: Path, row: JobRow) -> Job
         When the hot folder or the spool cannot be reached; can be called again.
     """
     own = spool / row.id
-    if os.path.lexists(own / _LINKED):
-        (own / ORIGINAL).unlink(missing_ok=True)
-        _unlinked(own)
+    separate(own)
     try:
         with platforms.entry_beneath(folder, os.fsdecode(row.source)) as entry:
             _gone_on_with(entry, own, row)
@@ -118,7 +125,7 @@ def _take(entry: _Entry, own: Path, row: JobRow) -> bool:
     if not _is(os.stat(name, dir_fd=folder, follow_symlinks=False), row):
         return False
     is_linked = row.kind == "file" and row.detail["nlink"] > 1
-    taken = own / (_LINKED if is_linked else ORIGINAL)
+    taken = own / (LINKED if is_linked else ORIGINAL)
     try:
         platforms.rename_noreplace(name, taken, source_folder=folder)
     except OSError as error:
@@ -131,9 +138,7 @@ def _take(entry: _Entry, own: Path, row: JobRow) -> bool:
         return False
     if folder is not None:
         durable.fsync_folder(folder)
-    if is_linked:
-        # somebody holds another name of these bytes and could change them under us
-        _unlinked(own)
+    separate(own)
     return True
 
 
@@ -189,7 +194,11 @@ def _is(found: os.stat_result, row: JobRow) -> bool:
     )
 
 
-def _unlinked(own: Path) -> None:
-    durable.copy_new(own / _LINKED, own / ORIGINAL)
-    (own / _LINKED).unlink()
+def separate(own: Path) -> None:
+    """Copy a file that somebody holds another name of, so that nobody can change it under us."""
+    if not os.path.lexists(own / LINKED):
+        return
+    (own / ORIGINAL).unlink(missing_ok=True)
+    durable.copy_new(own / LINKED, own / ORIGINAL)
+    (own / LINKED).unlink()
     durable.fsync_folder(own)

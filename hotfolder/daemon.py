@@ -25,10 +25,11 @@ from hotfolder.deliver import Deliverer
 from hotfolder.errors import SettingsError, StorageError
 from hotfolder.hot_folder import HotFolder
 from hotfolder.jobs import Runner, Work, attempt_folder
-from hotfolder.ledger import JobRow, Ledger, State
+from hotfolder.ledger import JobRow, State
 from hotfolder.lock import served_alone
 from hotfolder.logs import get_log, utc_now
 from hotfolder.pages import Pages
+from hotfolder.rebuild import open_ledger
 from hotfolder.registry import Registry
 from hotfolder.release import begin
 from hotfolder.rest import Rest
@@ -113,8 +114,12 @@ class Daemon:
         StorageError
             When the ledger cannot be used.
         """
+        folders = {
+            name: self.root.folders(name, each.file.folders)
+            for name, each in self._settings.destinations.items()
+        }
         with served_alone(self.root):
-            self._ledger = Ledger(self.root.ledger)
+            self._ledger = open_ledger(self.root, folders)
             deliverer = Deliverer(self._ledger, self._folders_of)
             self._work = Work(self.root, self._ledger, deliverer, self._stop, self._run)
             self._desk = Desk(

@@ -46,6 +46,8 @@ from hotfolder.root import DestinationFolders
 
 RECORD_FILE = "record.json"
 WHY_FILE = "why.txt"
+PLAN_FILE = "plan.json"
+"""Beside the original in the spool; only read when the ledger is lost (`rebuild`)."""
 _Filed = TypeVar("_Filed", ResultRecord, Attachment)
 
 
@@ -113,6 +115,7 @@ class Deliverer:
             check_marked_above(folders.results)
             plan = self._plan(row, original, ending, folders)
             self._bring_near(plan, row.id)
+            (original.parent / PLAN_FILE).write_text(plan.model_dump_json())
             row = self._ledger.advance(
                 row.id, State.PUBLISHING, detail=plan.model_dump(mode="json")
             )

@@ -116,6 +116,25 @@ class JobRow:
     record: Mapping[str, Any] | None
 
 
+@dataclass(frozen=True)
+class Restored:
+    """A row of a ledger that is made anew; line_sha256: of its record's line, for ended jobs."""
+
+    id: str
+    destination: str
+    source: bytes
+    kind: str
+    state: State
+    bytes: int
+    sha256: str | None
+    attempts: int
+    arrived: datetime
+    changed: datetime
+    detail: Mapping[str, Any]
+    record: Mapping[str, Any] | None
+    line_sha256: str | None
+
+
 class Ledger:
     """The one writer. Safe to use from several threads of one process."""
 
@@ -222,6 +241,31 @@ class Ledger:
                 (destination,),
             ).fetchone()
         return row[0] if row else None
+
+    @contextmanager
+    def restoring(self) -> Iterator[Callable[[Restored], None]]:
+        """Put rows into a new ledger, all in one transaction; a later one of a job goes over it."""
+        names = (
+            "id", "destination", "source", "kind", "state", "bytes", "sha256", "attempts",
+            "arrived", "changed", "detail", "record",
+        )  # fmt: skip
+        statement = (
+            f"INSERT INTO jobs ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"  # noqa: S608
+            f" ON CONFLICT (id) DO UPDATE SET {', '.join(f'{n} = excluded.{n}' for n in names[4:])}"
+        )
+
+        def restore(row: Restored) -> None:
+            values = (
+                row.id, row.destination, row.source, row.kind, row.state.value, row.bytes,
+                row.sha256, row.attempts, row.arrived.isoformat(), row.changed.isoformat(),
+                json.dumps(row.detail), json.dumps(row.record) if row.record else None,
+            )  # fmt: skip
+            self._db.execute(statement, values)
+            if row.record:
+                record_index.insert(self._db, row.record, row.line_sha256)
+
+        with self._transaction():
+            yield restore
 
     def forget(self, job: str) -> None:
         """Take back a claim whose file was gone before it could be taken."""

@@ -47,11 +47,13 @@ def filled(quick):
 
 
 @pytest.fixture
-def elsewhere():
-    """A folder on another file system than the tests' own."""
-    shm = Path("/dev/shm")
-    if not shm.is_dir() or shm.stat().st_dev == Path(tempfile.gettempdir()).stat().st_dev:
+def elsewhere(tmp_path):
+    """A folder on another file system than `tmp_path`."""
+    here = tmp_path.stat().st_dev
+    others = [Path("/dev/shm"), Path(tempfile.gettempdir())]
+    place = next((each for each in others if each.is_dir() and each.stat().st_dev != here), None)
+    if place is None:
         pytest.skip("this machine has one file system only")
-    folder = Path(tempfile.mkdtemp(dir=shm))
+    folder = Path(tempfile.mkdtemp(dir=place))
     yield folder
     shutil.rmtree(folder)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import signal
 import threading
 from collections.abc import Callable, Iterator
@@ -110,6 +111,12 @@ def sweep_in_child(
     assert os.WEXITSTATUS(status) == 0, "the sweep failed"
     acts: list[str] = json.loads(said)
     return acts
+
+
+def copied(root: Root, to: Path) -> Root:
+    """The same root at another place."""
+    shutil.copytree(root.path, to)
+    return Root(to)
 
 
 def below(folder: Path) -> Iterator[Path]:

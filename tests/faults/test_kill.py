@@ -10,15 +10,9 @@ import shutil
 
 import pytest
 
-from faults.killing import check_books, dropped_hashes, sweep_in_child
-from hotfolder.root import Root
+from faults.killing import check_books, copied, dropped_hashes, sweep_in_child
 
 SPREAD = 12
-
-
-def copied(root: Root, to) -> Root:
-    shutil.copytree(root.path, to)
-    return Root(to)
 
 
 def test_the_books_are_right_when_nobody_kills(filled):
