@@ -186,6 +186,7 @@ def release(
 
 
 app.command()(looking.proof)
+app.command()(looking.strip)
 
 
 @app.command()

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -21,7 +21,7 @@ from markupsafe import Markup
 from hotfolder.page import source_hash, style, text_of
 from hotfolder.root import Root
 from hotfolder.settings import Destination
-from hotfolder.trial import Tell, Trial, try_out
+from hotfolder.trial import End, Part, Tell, Trial, try_out, with_stage
 from hotfolder.units import Money
 
 SHEET = "proof-sheet"
@@ -35,7 +35,6 @@ MOST_SHOWN = 6
 _PLACES_OF_MANY = 2
 _MAX_PAGE_BYTES = 16 * 2**20
 _PICTURE = re.compile(r"data:image/jpeg;base64,[A-Za-z0-9+/]+=*")
-_BEFORE = ("profile-conversion", "tagging")
 
 _TEMPLATES = Environment(
     loader=PackageLoader("hotfolder"),
@@ -59,7 +58,7 @@ class Candidate:
     destination: str
     title: str
     rank: int | None
-    end: Literal["delivered", "held", "refused", "failed"]
+    end: End
     reasons: tuple[str, ...]
     lost_share: float | None = None
     lost_words: str = ""
@@ -111,7 +110,7 @@ def compare(
     """
     found = []
     for number, destination in enumerate(wanted):
-        note = _Part(tell, destination.name, number, len(wanted))
+        note = Part(tell, destination.name, number, len(wanted))
         trial = try_out(root, image, destination, _raw(destination, len(wanted)), folder, note)
         found.append(_candidate(trial))
         for each in trial.folder.glob("result.*"):
@@ -176,47 +175,24 @@ def pictures_of(sheet: str) -> dict[str, str]:
     return found
 
 
-@dataclass(frozen=True)
-class _Part:
-    """Tells the progress of one trial among several."""
-
-    tell: Tell
-    name: str
-    number: int
-    of: int
-
-    def __call__(self, doing: str, share: float) -> None:
-        self.tell(f"{self.name}: {doing}", (self.number + share) / self.of)
-
-
 def _raw(destination: Destination, number: int) -> dict[str, Any]:
     """The destination's file with a proof sheet that leaves room for the others beside it."""
-    raw = dict(destination.raw)
-    stages = list(destination.file.stages)
-    if SHEET not in stages:
-        at = next((stages.index(name) for name in _BEFORE if name in stages), len(stages))
-        stages.insert(at, SHEET)
-    tables = {key: dict(value) for key, value in raw.get("stage", {}).items()}
+    own: dict[str, Any] = {}
     if number > 1:
-        own = tables.setdefault(SHEET, {})
-        own["places"] = min(own.get("places", _PLACES_OF_MANY), _PLACES_OF_MANY)
+        asked = destination.raw.get("stage", {}).get(SHEET, {})
+        own["places"] = min(asked.get("places", _PLACES_OF_MANY), _PLACES_OF_MANY)
         room = (MOST_BYTES - _WORDS_BYTES) // min(number, MOST_SHOWN)
         own["page_size"] = f"{room + _WORDS_BYTES} B"
-    return {**raw, "stages": stages, "stage": tables}
+    return with_stage(destination, SHEET, own)
 
 
 def _candidate(trial: Trial) -> Candidate:
-    ends: dict[str, Literal["delivered", "held", "refused", "failed"]] = {
-        "deliver": "delivered",
-        "hold": "held",
-        "refuse": "refused",
-    }
     destination = trial.destination
     common: dict[str, Any] = {
         "destination": destination.name,
         "title": destination.file.title or destination.name,
         "rank": None,
-        "end": ends.get(trial.verdict, "failed"),
+        "end": trial.end,
         "reasons": tuple(trial.reasons),
     }
     work = trial.work

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -67,6 +68,45 @@ def proof(
         raise typer.Exit(NONE_COULD_BE_TRIED)
 
 
+def strip(
+    image: ImageArgument,
+    root: RootArgument = Path(),
+    *,
+    wanted: Annotated[str, typer.Option("--for", metavar="NAME", help="the destination")],
+    to: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="where the strip goes; by default here, named as IMAGE"),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Make a test strip: the pieces of a picture that tell most, exactly as they would print."""
+    from hotfolder.strip import make_strip, suffix_of
+    from hotfolder.trial import destinations, workplace
+
+    place = Root(root)
+    (destination,) = destinations(place, [wanted])
+    target = target_of(image, f" strip for {destination.name}{suffix_of(destination)}", to)
+    with workplace() as folder:
+        with progress(show=not as_json) as tell:
+            made = make_strip(place, image, destination, folder, tell)
+        write(target, made.path)
+    if as_json:
+        _print_json({"strip": str(target.absolute()), **made.summary()})
+        return
+    for number, piece in enumerate(made.pieces, 1):
+        say(f"{number}: {piece['label']}")
+    if made.strip_mm is not None and made.print_mm is not None:
+        size = "{:.0f} × {:.0f} mm".format(*made.strip_mm)
+        area = made.strip_mm[0] * made.strip_mm[1] / (made.print_mm[0] * made.print_mm[1])
+        say(f"The strip is {size}, {area:.1%} of the print's area.")
+    if made.strip_cost is not None:
+        say(f"Its material costs {made.strip_cost}; that of the print, {made.print_cost}.")
+    for reason in made.reasons:
+        say(f"The picture itself would be {made.end}: {reason}")
+    say("Print it at 100 %, without any colour conversion, as you would print the result.")
+    say(f"Wrote {target.absolute()}")
+
+
 def target_of(image: Path, ending: str, to: Path | None) -> Path:
     """Return what was asked for, or a name in the current folder that nothing has.
 
@@ -90,7 +130,7 @@ def target_of(image: Path, ending: str, to: Path | None) -> Path:
         number += 1
 
 
-def write(target: Path, data: bytes) -> None:
+def write(target: Path, made: bytes | Path) -> None:
     """Write a file that a person has asked for, whole or not at all.
 
     Raises
@@ -100,7 +140,10 @@ def write(target: Path, data: bytes) -> None:
     """
     temporary = target.parent / f".hotfolder-{os.getpid()}"
     try:
-        temporary.write_bytes(data)
+        if isinstance(made, Path):
+            shutil.copyfile(made, temporary)
+        else:
+            temporary.write_bytes(made)
         temporary.replace(target)
     except OSError as error:
         temporary.unlink(missing_ok=True)

@@ -15,7 +15,7 @@ from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from hotfolder import durable, names
 from hotfolder.errors import Problem, SettingsError, StorageError
@@ -29,7 +29,26 @@ from hotfolder.worker import Answer, Attempt, Stopped, read_progress, run_attemp
 Tell = Callable[[str, float], None]
 """Called a few times a second with what is being done and the share done, 0 … 1."""
 
+End = Literal["delivered", "held", "refused", "failed"]
+
+_ENDS: dict[str, End] = {"deliver": "delivered", "hold": "held", "refuse": "refused"}
+_BEFORE = ("profile-conversion", "tagging")
 _LOOK_EVERY_S = 0.2
+
+
+@dataclass(frozen=True)
+class Part:
+    """Tells the progress of one trial among several."""
+
+    tell: Tell
+    name: str
+    number: int
+    of: int
+
+    def __call__(self, doing: str, share: float) -> None:
+        """Tell it as a part of the whole."""
+        said = f"{self.name}: {doing}" if self.name else doing
+        self.tell(said, (self.number + share) / self.of)
 
 
 @dataclass(frozen=True)
@@ -45,6 +64,11 @@ class Trial:
     work: WorkRecord | None
     message: str
     folder: Path
+
+    @property
+    def end(self) -> End:
+        """What would happen to the picture."""
+        return _ENDS.get(self.verdict, "failed")
 
     @property
     def reasons(self) -> list[str]:
@@ -79,6 +103,24 @@ def destinations(root: Root, asked: list[str]) -> list[Destination]:
         load_destination(files[name], registry, Intake())
         for name in dict.fromkeys(asked or list(files))
     ]
+
+
+def with_stage(
+    destination: Destination, name: str, settings: Mapping[str, Any], leave_out: str = ""
+) -> dict[str, Any]:
+    """Return a destination's file with one more stage, where the picture is finished.
+
+    That is before the conversion. A stage that is there already stays where it is and gets the
+    settings beside its own.
+    """
+    raw = dict(destination.raw)
+    stages = [each for each in destination.file.stages if each != leave_out]
+    if name not in stages:
+        at = next((stages.index(each) for each in _BEFORE if each in stages), len(stages))
+        stages.insert(at, name)
+    tables = {key: value for key, value in raw.get("stage", {}).items() if key != leave_out}
+    tables[name] = {**tables.get(name, {}), **settings}
+    return {**raw, "stages": stages, "stage": tables}
 
 
 @contextmanager
