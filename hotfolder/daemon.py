@@ -20,6 +20,7 @@ from typing import Any
 
 from hotfolder import durable, names, platforms
 from hotfolder.batch.desk import Desk
+from hotfolder.batch.folder import BatchFolders
 from hotfolder.claim import claim, recover_claim
 from hotfolder.deliver import Deliverer
 from hotfolder.errors import SettingsError, StorageError
@@ -129,6 +130,9 @@ class Daemon:
             self._hot = {
                 name: self._hot_folder(each) for name, each in self._settings.destinations.items()
             }
+            self._batches = BatchFolders(
+                self._ledger, self._desk.shelf, self._destination_of, self._folders_of, workers
+            )
             try:
                 with ThreadPoolExecutor(workers, thread_name_prefix="job") as self._pool:
                     self._workers = workers
@@ -301,7 +305,8 @@ class Daemon:
                 self._trouble.pop(row.id, None)
             except StorageError as error:
                 self._note_trouble(self._trouble, row.id, error)
-        self._desk.plan(destinations, self._running)
+        for name, batch in self._desk.plan(destinations, self._running):
+            self._batches.changed(name, batch)
 
     def _take_releases(self, hot: HotFolder) -> None:
         """Take up held jobs that a person has put into ``release/``; jobs' threads do the rest."""
@@ -388,6 +393,8 @@ class Daemon:
             file=record.get("source"),
             reasons=[r["message"] for r in record.get("reasons", [])],
         )
+        if record.get("batch"):
+            self._batches.changed(row.destination, record["batch"])
         if self._observer:
             self._observer(row)
 
@@ -434,6 +441,10 @@ class Daemon:
             else:
                 hot.destination = changed
 
+    def _destination_of(self, name: str) -> Destination | None:
+        hot = self._hot.get(name)
+        return hot.destination if hot else None
+
     def _folders_of(self, name: str) -> DestinationFolders:
         return self._hot[name].folders
 
@@ -444,6 +455,7 @@ class Daemon:
 
     def _refresh_pages(self, *, ended: bool = False) -> None:
         """Write index pages that are out of date, now and then and at the end."""
+        self._batches.refresh(ended=ended)
         now = time.monotonic()
         if now < self._pages_due and not ended:
             return

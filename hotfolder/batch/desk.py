@@ -87,16 +87,20 @@ class Desk:
             ) from error
         self._unplanned.add((row.destination, batch))
 
-    def plan(self, destinations: Mapping[str, Destination], busy: Collection[str]) -> None:
-        """Plan every batch that files have come for.
+    def plan(
+        self, destinations: Mapping[str, Destination], busy: Collection[str]
+    ) -> list[tuple[str, str]]:
+        """Plan every batch that files have come for, and name them.
 
         busy: jobs that are being worked on, which are not taken back.
         """
+        planned = sorted(self._unplanned)
         for name, batch in sorted(self._unplanned):
             destination = destinations.get(name)
             if destination is not None and destination.file.ticket is not None:
                 self._plan(destination, destination.file.ticket, batch, busy)
             self._unplanned.discard((name, batch))
+        return planned
 
     # taking in
 

@@ -1,0 +1,139 @@
+"""A batch's folder ``out/NAME/BATCH/``: beside the results a manifest and the morning report.
+
+They are written whole or not at all, again whenever something of the batch has changed, at most
+as often as leaves the daemon time for its work. They hold nothing that the ledger does not have.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from hotfolder.batch.page import render
+from hotfolder.batch.report import Batch, manifest_csv, report, report_csv
+from hotfolder.batch.shelf import Shelf, State
+from hotfolder.errors import HotfolderError
+from hotfolder.intake import check_marked_above
+from hotfolder.ledger import JobRow, Ledger
+from hotfolder.ledger import State as JobState
+from hotfolder.logs import get_log
+from hotfolder.rest import RECENT
+from hotfolder.root import DestinationFolders
+from hotfolder.settings import Destination
+
+MANIFEST, REPORT = "manifest.csv", "report"
+
+FILES = frozenset({MANIFEST, f"{REPORT}.html", f"{REPORT}.csv", f"{REPORT}.json"})
+"""Names in a batch's folder that are ours and no results."""
+
+_SHARE_OF_TIME = 20
+_EVERY_S = 2.0
+
+
+class BatchFolders:
+    """Writes the folders of batches; `changed` is safe to call from any thread."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        shelf: Shelf,
+        destination_of: Callable[[str], Destination | None],
+        folders_of: Callable[[str], DestinationFolders],
+        workers: int,
+    ) -> None:
+        self._ledger = ledger
+        self._shelf = shelf
+        self._destination_of = destination_of
+        self._folders_of = folders_of
+        self._workers = workers
+        self._changed = set(shelf.batches())
+        self._due = 0.0
+
+    def changed(self, destination: str, batch: str) -> None:
+        """Remember that a batch's folder is out of date."""
+        self._changed.add((destination, batch))
+
+    def refresh(self, *, ended: bool = False) -> None:
+        """Write what is out of date, if it is time; `ended`: in any case."""
+        started = time.monotonic()
+        if not self._changed or (started < self._due and not ended):
+            return
+        for name, batch in sorted(self._changed):
+            self._changed.discard((name, batch))
+            destination = self._destination_of(name)
+            if destination is None or destination.file.ticket is None:
+                continue
+            try:
+                self._write(destination, batch)
+            except (OSError, HotfolderError) as error:
+                self._changed.add((name, batch))  # a convenience; the next turn tries again
+                get_log().warning("batch.not_written", batch=batch, reason=str(error))
+            except Exception:  # noqa: BLE001 - logged whole
+                # a stage of somebody's own may say what we do not expect: no reason to stop
+                get_log().exception("batch.not_written", batch=batch)
+        now = time.monotonic()
+        self._due = now + max(_EVERY_S, _SHARE_OF_TIME * (now - started))
+
+    def _write(self, destination: Destination, batch: str) -> None:
+        results = self._folders_of(destination.name).results
+        check_marked_above(results)
+        folder = results / batch
+        folder.mkdir(exist_ok=True)
+        made = self._batch(destination, batch, folder)
+        document = report(made)
+        paths = {row["result"] for row in document["placements"] if row["result"]}
+        relative = {path: _relative(Path(path), folder) for path in paths}
+        texts = {
+            MANIFEST: "\ufeff" + manifest_csv(document, relative),
+            f"{REPORT}.csv": "\ufeff" + report_csv(document),
+            f"{REPORT}.json": json.dumps(document, allow_nan=False, indent=1),
+            f"{REPORT}.html": render(document, made.standings(), folder),
+        }
+        for name, text in texts.items():
+            _replace(folder / name, text)
+
+    def _batch(self, destination: Destination, batch: str, folder: Path) -> Batch:
+        state = self._shelf.state(destination.name, batch)
+        jobs = {}
+        for job in {*state.made.values(), *(line.job for line in state.lines if line.job)}:
+            with contextlib.suppress(KeyError):  # taken back
+                jobs[job] = self._ledger.job(job)
+        latest = self._ledger.latest_delivered(destination.name, RECENT)
+        return Batch(
+            name=batch,
+            destination=destination,
+            state=state,
+            jobs=jobs,
+            recent=[row.record for row in latest if row.record],
+            workers=self._workers,
+            left_over=_left_over(state, jobs, folder),
+        )
+
+
+def _left_over(state: State, jobs: dict[str, JobRow], folder: Path) -> tuple[str, ...]:
+    """Results in the folder that belong to no row of the ticket that stands."""
+    current = {line.job for line in state.lines}
+    found = [
+        Path(result["path"])
+        for job, row in jobs.items()
+        if job not in current and row.state is JobState.DELIVERED
+        for result in (row.record or {}).get("results", [])
+    ]
+    return tuple(sorted(_relative(path, folder) for path in found if path.exists()))
+
+
+def _relative(path: Path, folder: Path) -> str:
+    return Path(os.path.relpath(path, folder)).as_posix()
+
+
+def _replace(path: Path, text: str) -> None:
+    temporary = path.parent / f".hotfolder-{path.name}"
+    with temporary.open("w", encoding="utf-8", newline="") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    temporary.replace(path)

@@ -1,0 +1,87 @@
+"""The morning report as one page that needs nothing else: pictures inside, no script."""
+
+from __future__ import annotations
+
+import os
+from base64 import b64encode
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from hotfolder.batch.facts import attachment
+from hotfolder.batch.standing import Standing
+from hotfolder.page import source_hash, text_of
+from hotfolder.rest import duration
+
+MOST_PICTURES = 24
+"""Thumbnails in the page: those that lost most, and as many that are held."""
+
+MOST_PICTURE_BYTES = 120_000
+MOST_LISTED = 400
+
+_TEMPLATES = Environment(
+    loader=PackageLoader("hotfolder"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+
+
+def render(document: Mapping[str, Any], found: list[Standing], folder: Path) -> str:
+    """Return the page.
+
+    Parameters
+    ----------
+    document
+        As `report.report` makes it.
+    found
+        What became of each row, in the order of the document's placements.
+    folder
+        Where the page will lie: links are relative to it.
+    """
+    rows = {row["row"]: row for row in document["placements"]}
+    standing = {each.row: each for each in found}
+    held = [row for row in document["placements"] if row["state"] == "held"]
+    lost = [rows[number] for number in document["lost"]]
+    shown = {row["row"] for row in [*lost[:MOST_PICTURES], *held[:MOST_PICTURES]]}
+    style = text_of("hotfolder", "batch.css")
+    return _TEMPLATES.get_template("batch.html").render(
+        said=document,
+        rows=rows,
+        held=held,
+        lost=lost,
+        by_state={
+            state: [row for row in document["placements"] if row["state"] == state]
+            for state in ("refused", "missing", "wrong", "waiting")
+        },
+        pictures={number: _picture(standing[number]) for number in shown},
+        sheets={number: _sheet(each, folder) for number, each in standing.items()},
+        most_pictures=MOST_PICTURES,
+        most_listed=MOST_LISTED,
+        takes=duration(document["left_takes_s"]),
+        style=Markup(style),  # noqa: S704 - ours
+        style_hash=source_hash(style),
+    )
+
+
+def _picture(standing: Standing) -> str:
+    """A job's thumbnail as a data URL; "" when there is none, or no longer."""
+    path = attachment(standing, "thumbnail")
+    try:
+        data = path.read_bytes() if path else b""
+    except OSError:
+        return ""
+    if not data.startswith(b"\xff\xd8") or len(data) > MOST_PICTURE_BYTES:
+        return ""
+    return f"data:image/jpeg;base64,{b64encode(data).decode('ascii')}"
+
+
+def _sheet(standing: Standing, folder: Path) -> str:
+    """A link to a job's proof sheet; "" when there is none."""
+    path = attachment(standing, "proof-sheet")
+    return quote(Path(os.path.relpath(path, folder)).as_posix()) if path else ""

@@ -1,0 +1,135 @@
+"""Manifest and morning report, read back from the batch's folder."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import pytest
+
+from batch.conftest import BOOK, picture, sweep, table, ticket
+from whole.conftest import records
+
+ROWS = [
+    "reeds.tif,2,left,40 mm,30 mm,=1+1",
+    "mud.tif,3,,20 mm,,<b>mud</b>",
+    "nowhere.tif,4,,20 mm,,",
+    "reeds.tif,5,,wide,,",
+    "reeds.tif,6,,2 mm,,",
+]
+
+
+@pytest.fixture
+def reported(book):
+    path = book.destinations / f"{BOOK}.toml"
+    text = path.read_text().replace(
+        "[stage.sizing]",
+        "[stage.preflight]\nhold_below_ppi = 10\nwarn_below_ppi = 25\n[stage.sizing]",
+    )
+    text = text.replace('"tagging"', '"page-balance", "tagging"')
+    text = text.replace(
+        'viewing_distance = "2 m"', 'viewing_distance = "2 m"\ncost_per_square_metre = "50 GBP"'
+    )
+    path.write_text(text.replace("hold_below_ppi = 10", "hold_below_ppi = 20"))
+    picture(book, "reeds.tif", seed=1)
+    picture(book, "mud.tif", seed=2)
+    picture(book, "spare.tif", seed=3)
+    ticket(book, [row.replace("2 mm,,", "60 mm,,") if ",6," in row else row for row in ROWS])
+    sweep(book)
+    return book
+
+
+def folder(root):
+    return root.path / "out" / BOOK / "estuary"
+
+
+def document(root):
+    return json.loads((folder(root) / "report.json").read_text())
+
+
+def test_the_manifest_says_which_file_goes_where(reported):
+    found = table(folder(reported) / "manifest.csv")
+    assert [
+        ("2", "left", "002-left.tif", "delivered"),
+        ("3", "1", "003-1.tif", "delivered"),
+        ("4", "1", "", "missing"),
+        ("6", "1", "", "held"),
+    ] == [(each["page"], each["placement"], each["result"], each["state"]) for each in found]
+    assert all((folder(reported) / each["result"]).exists() for each in found)
+    # mm / 25.4 × 100 ppi, whole pixels, back to mm
+    assert (157 * 0.254, 118 * 0.254) == pytest.approx(
+        (float(found[0]["width_mm"]), float(found[0]["height_mm"])), abs=0.01
+    )
+
+
+def test_no_cell_of_manifest_or_report_can_be_a_formula(reported):
+    for name in ("manifest.csv", "report.csv"):
+        rows = table(folder(reported) / name)
+        captions = {row["caption"] for row in rows}
+        assert "'=1+1" in captions
+        assert [] == [
+            cell for row in rows for cell in row.values() if cell.startswith(("=", "+", "@"))
+        ]
+
+
+def test_the_report_says_every_row_and_what_is_spare(reported):
+    said = document(reported)
+    assert {
+        "delivered": 2, "held": 1, "refused": 0, "waiting": 0, "missing": 1, "wrong": 1,
+    } == said["counts"]  # fmt: skip
+    assert [2, 3, 4, 5, 6] == [row["row"] for row in said["placements"]]
+    assert ["spare.tif"] == said["pictures_that_no_row_names"]
+    wrong = said["placements"][3]
+    assert 'width "wide"; allowed: a number and its unit' in wrong["why"][0]
+
+
+def test_area_and_cost_are_of_what_was_made_and_of_what_is_held(reported):
+    said = document(reported)
+    made = [row for row in said["placements"] if row["state"] == "delivered"]
+    area = sum(row["width_px"] * row["height_px"] * 0.0254**2 / 100**2 for row in made)
+    assert area == pytest.approx(said["made"]["area_m2"], abs=1e-4)
+    assert 50 * area == pytest.approx(said["made"]["cost"], abs=0.005)
+    assert ("GBP", 1) == (said["made"]["currency"], said["held"]["placements"])
+
+
+def test_low_resolution_and_facing_pages_are_named(reported):
+    said = document(reported)
+    assert 6 in said["low_resolution"]
+    assert 1 == said["facing_pages"]["compared"]
+    means = [row["mean_lightness"] for row in said["placements"][:2]]
+    differ = said["facing_pages"]["differ"]
+    assert bool(abs(means[1] - means[0]) > 8) == any("lightness" in each["what"] for each in differ)
+
+
+def test_the_page_escapes_what_strangers_wrote_and_lets_nothing_in(reported):
+    page = (folder(reported) / "report.html").read_text()
+    assert "<b>mud" not in page
+    policy = re.search(r'Content-Security-Policy" content="([^"]+)"', page)[1]
+    assert policy.startswith("default-src 'none'; img-src data:; style-src &#39;sha256-") or (
+        policy.startswith("default-src 'none'; img-src data:; style-src 'sha256-")
+    )
+    assert "<script" not in page
+
+
+def test_a_released_picture_moves_from_held_to_done(reported):
+    (held,) = [each for each in records(reported, BOOK) if each["state"] == "held"]
+    place = reported.path / "held" / BOOK / held["job"]
+    place.rename(reported.path / "release" / BOOK / held["job"])
+    sweep(reported)
+    said = document(reported)
+    assert (3, 0) == (said["counts"]["delivered"], said["counts"]["held"])
+    assert "006-1.tif" == table(folder(reported) / "manifest.csv")[-1]["result"]
+
+
+def test_a_result_that_no_row_asks_for_any_more_is_named(reported):
+    ticket(reported, [ROWS[0], ROWS[1].replace("20 mm", "25 mm")])
+    sweep(reported)
+    said = document(reported)
+    assert ["003-1.tif"] == said["results_that_no_row_asks_for_any_more"]
+    assert "003-1-2.tif" == table(folder(reported) / "manifest.csv")[1]["result"]
+
+
+def test_a_report_that_was_lost_is_made_again(reported):
+    (folder(reported) / "report.json").unlink()
+    sweep(reported)
+    assert 5 == document(reported)["rows"]
