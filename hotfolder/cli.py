@@ -21,7 +21,7 @@ from rich.text import Text
 
 from hotfolder import looking
 from hotfolder.audit.command import audit
-from hotfolder.errors import HotfolderError, SettingsError, StorageError
+from hotfolder.errors import HotfolderError, Problem, SettingsError, StorageError
 from hotfolder.root import Root
 
 app = typer.Typer(
@@ -155,9 +155,16 @@ def status(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
 
 @app.command()
 def release(
-    job: Annotated[str, typer.Argument(metavar="JOB", help="as status and held/ name it")],
-    root: RootArgument = Path(),
+    names: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[JOB]… [ROOT]", help="jobs as status and held/ name them; the root"
+        ),
+    ] = None,
     *,
+    batch: Annotated[
+        str | None, typer.Option(metavar="NAME/BATCH", help="all that is held of a batch")
+    ] = None,
     intent: Annotated[str | None, typer.Option(help="another rendering intent")] = None,
     long_edge: Annotated[str | None, typer.Option(help='another size, as in "40 in"')] = None,
     change: Annotated[
@@ -166,23 +173,40 @@ def release(
     why: Annotated[str, typer.Option(help="goes into the record")] = "",
     who: Annotated[str | None, typer.Option(help="by default, who you are logged in as")] = None,
 ) -> None:
-    """Let a held job go, as it stands or with a change for this job only."""
-    from hotfolder.release import release_job
+    """Let held jobs go, as they stand or with a change for these jobs only."""
+    from hotfolder.batch.summary import held_jobs
+    from hotfolder.release import release_job, told_apart
 
+    jobs, root = told_apart(names or [])
+    if batch is not None:
+        jobs = [*jobs, *held_jobs(root, batch)]
+    elif not jobs:
+        allowed = "at least one held job, or --batch NAME/BATCH"
+        raise SettingsError([Problem("release", "", "names no job", allowed)])
     asked = list(change or [])
     if intent is not None:
         asked.append(f"profile-conversion.intent={json.dumps(intent)}")
     if long_edge is not None:
         asked.append(f"sizing.long_edge={json.dumps(long_edge)}")
-    changes = release_job(Root(root), job, asked, who=who, why=why)
-    said = f"with {json.dumps(changes, ensure_ascii=False)}" if changes else "as it stands"
+    failed: list[StorageError] = []
+    for job in jobs:
+        try:
+            changes = release_job(root, job, asked, who=who, why=why)
+        except StorageError as error:  # one that is being released already does not stop the others
+            failed.append(error)
+            continue
+        said = f"with {json.dumps(changes, ensure_ascii=False)}" if changes else "as it stands"
+        _out().print(f"{job} is released {said}.", markup=False, highlight=False, soft_wrap=True)
     _out().print(
-        f"{job} is released {said}. The daemon takes it up at once; without one, "
-        f"`hotfolder sweep` does.",
+        "The daemon takes it up at once; without one, `hotfolder sweep` does."
+        if jobs
+        else f"Nothing of {batch} is held.",
         markup=False,
         highlight=False,
         soft_wrap=True,
     )
+    if failed:
+        raise StorageError("\n".join(map(str, failed)))
 
 
 app.command()(looking.proof)

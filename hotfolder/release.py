@@ -16,6 +16,7 @@ import copy
 import errno
 import getpass
 import os
+import re
 import shutil
 import tomllib
 from collections.abc import Mapping
@@ -40,6 +41,7 @@ from hotfolder.worker import Answer
 
 NOTE_FILE = "release.json"
 _HELD = "held"
+_JOB = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
 _MAX_NOTE_BYTES = 64 * 2**10
 
 
@@ -196,7 +198,9 @@ def release_job(
     destination = load_destination(path, load_registry(root.plugins), Intake())
     if changes:
         registry = load_registry(root.plugins)
-        check_destination(path, with_changes(destination.raw, changes), registry, Intake())
+        asked_by_ticket = ((row.record or {}).get("placement") or {}).get("changes", {})
+        raw = with_changes(destination.raw, asked_by_ticket)
+        check_destination(path, with_changes(raw, changes), registry, Intake())
     folders = root.folders(row.destination, destination.file.folders)
     note = Release(
         who=getpass.getuser() if who is None else who,
@@ -211,6 +215,22 @@ def release_job(
             f"{folders.held / job} cannot be moved to {folders.release}: {error.strerror or error}"
         ) from error
     return changes
+
+
+def told_apart(words: list[str]) -> tuple[list[str], Root]:
+    """Tell jobs from the root among the words of a command: a root is no name of a job.
+
+    Raises
+    ------
+    SettingsError
+        When two words are no names of jobs.
+    """
+    jobs = [word for word in words if _JOB.fullmatch(word)]
+    others = [word for word in words if not _JOB.fullmatch(word)]
+    if len(others) > 1:
+        allowed = "names of jobs, as in 20260131-235959-0123abcd, and one root"
+        raise SettingsError([Problem("release", "", ", ".join(others), allowed)])
+    return jobs, Root(Path(others[0]) if others else Path())
 
 
 def with_changes(

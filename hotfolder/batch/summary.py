@@ -7,6 +7,7 @@ from typing import Any
 
 from hotfolder.batch.shelf import read_states
 from hotfolder.batch.standing import counts, standings
+from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger import read_job, read_latest_delivered
 from hotfolder.rest import RECENT, duration, takes_s
 from hotfolder.root import Root
@@ -43,6 +44,24 @@ def summaries(root: Root, workers: int) -> list[dict[str, Any]]:
             }
         )
     return found
+
+
+def held_jobs(root: Root, batch: str) -> list[str]:
+    """Jobs of a batch, ``NAME/BATCH``, that are held and that its ticket still asks for.
+
+    Raises
+    ------
+    SettingsError
+        When there is no such batch.
+    """
+    states = read_states(root.ledger)
+    name, _, of_destination = batch.partition("/")
+    state = states.get((name, of_destination))
+    if state is None:
+        there = ", ".join("/".join(each) for each in sorted(states)) or "none has come"
+        raise SettingsError([Problem("--batch", "", batch, f"a batch: {there}")])
+    found = (read_job(root.ledger, line.job) for line in state.lines if line.job)
+    return [row.id for row in found if row is not None and row.state.value == "held"]
 
 
 def in_words(batch: Mapping[str, Any], rests_until: str) -> str:

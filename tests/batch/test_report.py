@@ -2,39 +2,36 @@
 
 from __future__ import annotations
 
+import html
 import json
 import re
 
 import pytest
 
 from batch.conftest import BOOK, picture, sweep, table, ticket
-from whole.conftest import records
+from whole.conftest import hotfolder, records  # noqa: F401 - a fixture
 
 ROWS = [
     "reeds.tif,2,left,40 mm,30 mm,=1+1",
     "mud.tif,3,,20 mm,,<b>mud</b>",
-    "nowhere.tif,4,,20 mm,,",
+    "<b>nowhere</b>.tif,4,,20 mm,,",
     "reeds.tif,5,,wide,,",
-    "reeds.tif,6,,2 mm,,",
+    "reeds.tif,6,,60 mm,,",
 ]
 
 
 @pytest.fixture
 def reported(book):
     path = book.destinations / f"{BOOK}.toml"
-    text = path.read_text().replace(
-        "[stage.sizing]",
-        "[stage.preflight]\nhold_below_ppi = 10\nwarn_below_ppi = 25\n[stage.sizing]",
-    )
+    limits = "[stage.preflight]\nhold_below_ppi = 20\nwarn_below_ppi = 25\n[stage.sizing]"
+    text = path.read_text().replace("[stage.sizing]", limits)
     text = text.replace('"tagging"', '"page-balance", "tagging"')
-    text = text.replace(
-        'viewing_distance = "2 m"', 'viewing_distance = "2 m"\ncost_per_square_metre = "50 GBP"'
-    )
-    path.write_text(text.replace("hold_below_ppi = 10", "hold_below_ppi = 20"))
+    price = 'viewing_distance = "2 m"\ncost_per_square_metre = "50 GBP"'
+    path.write_text(text.replace('viewing_distance = "2 m"', price))
     picture(book, "reeds.tif", seed=1)
     picture(book, "mud.tif", seed=2)
     picture(book, "spare.tif", seed=3)
-    ticket(book, [row.replace("2 mm,,", "60 mm,,") if ",6," in row else row for row in ROWS])
+    ticket(book, ROWS)
     sweep(book)
     return book
 
@@ -103,11 +100,10 @@ def test_low_resolution_and_facing_pages_are_named(reported):
 
 def test_the_page_escapes_what_strangers_wrote_and_lets_nothing_in(reported):
     page = (folder(reported) / "report.html").read_text()
-    assert "<b>mud" not in page
+    assert "&lt;b&gt;nowhere" in page
+    assert "<b>nowhere" not in page
     policy = re.search(r'Content-Security-Policy" content="([^"]+)"', page)[1]
-    assert policy.startswith("default-src 'none'; img-src data:; style-src &#39;sha256-") or (
-        policy.startswith("default-src 'none'; img-src data:; style-src 'sha256-")
-    )
+    assert html.unescape(policy).startswith("default-src 'none'; img-src data:; style-src 'sha256-")
     assert "<script" not in page
 
 
@@ -133,3 +129,25 @@ def test_a_report_that_was_lost_is_made_again(reported):
     (folder(reported) / "report.json").unlink()
     sweep(reported)
     assert 5 == document(reported)["rows"]
+
+
+def test_all_that_is_held_of_a_batch_is_released_by_one_command(reported, hotfolder):
+    done = hotfolder("release", "--batch", f"{BOOK}/estuary", reported.path, "--why", "over coffee")
+    assert 0 == done.returncode, done.stderr
+    sweep(reported)
+    assert (3, 0) == tuple(document(reported)["counts"][key] for key in ("delivered", "held"))
+    assert "over coffee" == records(reported, BOOK)[-1]["release"]["why"]
+    again = hotfolder("release", "--batch", f"{BOOK}/estuary", reported.path)
+    assert f"Nothing of {BOOK}/estuary is held" in again.stdout
+    unknown = hotfolder("release", "--batch", f"{BOOK}/spring", reported.path)
+    assert 4 == unknown.returncode
+    assert f"{BOOK}/estuary" in unknown.stderr.replace("\n", " ")
+
+
+def test_several_jobs_are_released_at_once_and_words_that_are_no_jobs_are_said(reported, hotfolder):
+    (held,) = [each["job"] for each in records(reported, BOOK) if each["state"] == "held"]
+    assert 4 == hotfolder("release", held, "nonsense", reported.path).returncode
+    assert 4 == hotfolder("release", reported.path).returncode
+    assert 4 == hotfolder("release", held, "20260101-000000-00000000", reported.path).returncode
+    sweep(reported)
+    assert 3 == document(reported)["counts"]["delivered"]
