@@ -15,7 +15,9 @@ from hotfolder.batch.shelf import State, read_states
 from hotfolder.check import check
 from hotfolder.daemon import Daemon
 from hotfolder.root import Root
-from whole.conftest import drop, write_destination
+from whole.conftest import drop, hotfolder, write_destination
+
+__all__ = ["hotfolder"]
 
 BOOK = "fine-art-canvas"
 HEADER = "file,page,placement,width,height,caption"

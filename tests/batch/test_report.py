@@ -9,7 +9,7 @@ import re
 import pytest
 
 from batch.conftest import BOOK, picture, sweep, table, ticket
-from whole.conftest import hotfolder, records  # noqa: F401 - a fixture
+from whole.conftest import records
 
 ROWS = [
     "reeds.tif,2,left,40 mm,30 mm,=1+1",
