@@ -1,90 +1,66 @@
-"""A conversion replaced by a grid of its own making, and by exact values where the grid misses.
+"""A conversion replaced by points of its own choosing, and by exact values where those miss.
 
-Exact conversion goes through every curve, matrix and table of two profiles: 4 million pixels a
-second. Interpolation in a grid of the source's three channels gives ten times that, and misses
-where the profiles bend between grid points. Four things make it miss less than a plain grid with
-as many points does:
+Exact conversion goes through every curve, matrix and table of two profiles: 3 million pixels a
+second. Interpolation is more than ten times as fast, and misses where the profiles bend between
+points. Three things make it miss little at little cost:
 
-1. *As many points as this conversion needs.* A grid of 33 points a side is measured, over random
-   colours and over colours as near grey as those of pictures, for which ΔE00 is twice as strict.
-   Its mean error falls with the 1.8th power of the points (measured over the pairs of
-   tests/colour), which says how many reach the mean that is wanted.
-2. *Points moved off the function.* Linear interpolation between points of a convex function lies
-   above it everywhere. Moving each point by the mean of that error takes a fifth off the mean and
-   a fourth off the 99th percentile, at no cost; see `_moved`.
-3. *Exact values for what it still misses.* Space is cut into 32 blocks a side, the error is
-   measured at colours of every block, and pixels in the few blocks above a bound are converted
-   exactly. One table look-up per pixel finds them.
-4. *Exact neutrals.* Where the three channels are equal, one of 65536 exact values is taken.
+1. *Points where the picture is.* A `Patchwork` computes them for the blocks of colours that occur,
+   as they occur. So they lie 512 codes apart, as in a grid of 129 points a side, of which a
+   picture seldom needs a tenth.
+2. *Exact values for what it still misses.* When a block is made, its error is measured at two
+   colours inside it. Pixels in blocks above a bound are converted exactly.
+3. *Exact neutrals.* Where three channels are equal, one of 65536 exact values is taken.
 
-LittleCMS interpolates, in a device-link profile that holds nothing but the grid. It samples such
-a profile again at each call, at the very same points: 10 ms for 33 points a side, 35 for 65, 60
-for 73, a quarter of what sampling the two profiles costs it. No interface of imagecodecs keeps
-that between calls, and Pillow's, which does, has 8 bits. So calls should be large.
+What a pixel becomes depends on the pixel and the two profiles alone: which colours are measured
+in a block is fixed, and a block does not depend on those beside it.
 
-Measured and left out: a grid over green and the differences of red and blue to it, with curves
-that crowd its points around grey (better there by a quarter, three times worse elsewhere);
-factoring the conversion at Lab and interpolating in the destination's own table (LittleCMS
-interpolates tables that start at Lab trilinearly, its grids tetrahedrally, and the difference,
-0.1 ΔE00 on average in a coarse table, is larger than what is to be beaten).
+Four channels need more points, as those of each black multiply those of three, but separations
+fill little of their space. Lab is interpolated in the same way.
+
+Measured and left out: points moved by the mean error of interpolation between them, which takes a
+fifth off it, but needs the points of the blocks around; a grid over green and the differences of
+red and blue to it (better near grey by a quarter, three times worse elsewhere).
 """
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from functools import cache
-from itertools import product
 from typing import Any
 
-import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter
 
-from hotfolder.colour import icc_encode as icc
+from hotfolder.colour.patchwork import Indices, Patchwork
 from hotfolder.colour.slabs import over_slabs
+from hotfolder.compiled import compiled, made, seen
+from hotfolder.raster.model import Encoding
 
 Codes = NDArray[np.uint16]
-Floats = NDArray[np.float64]
 Conversion = Callable[[Codes], Codes]
 Distance = Callable[[Codes, Codes], NDArray[Any]]
 
-WANTED_MEAN = 0.014
-"""ΔE00 to the exact conversion, on average over any colours and over those of pictures. Below what
-is promised, 0.02, because no picture has just the colours that are drawn here."""
+WANTED_MAX = {Encoding.RGB: 0.2, Encoding.CMYK: 0.12, Encoding.LAB: 0.12}
+"""ΔE00 above which a measured block is converted exactly. Far below what is promised, because the
+worst colour of a block is several times as far off as those that are looked at."""
 
-WANTED_MAX = 0.15
-"""ΔE00 above which a sampled block is converted exactly. Far below what is promised, because the
-worst colour of a block is several times as far off as the few that are looked at."""
+BLOCKS = {Encoding.RGB: 32, Encoding.CMYK: 16, Encoding.LAB: 64}
+"""Blocks of the space a side. Real colours fill a small part of Lab, so it is cut finer."""
 
-FEWEST_POINTS = 33
-MOST_POINTS = 97
-"""More cost more than the exact values that they save."""
+CELLS = 4
+"""Cells of a block a side."""
 
-_ORDER = 1.8
-_BLOCKS = 32
 _COLOURS_PER_BLOCK = 2
-_CHECKED = 10_000
-_NO_WHITE_FIX = 0x4
-"""``cmsFLAGS_NOWHITEONWHITEFIXUP``: white is what the exact conversion makes of it."""
-
-_SPACES = {1: ("GRAY", "gray"), 3: ("RGB ", "rgb"), 4: ("CMYK", "cmyk")}
-"""How a link calls its numbers, by their count. It does not matter what they mean."""
-
-_CREATED = datetime(2000, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True)
 class Bound:
-    """How far a conversion is from the exact one, ΔE00 over random colours.
+    """How far a conversion is from the exact one, ΔE00.
 
-    mean, largest: over `colours` random colours that took no part in making the grid, half of them
-    near grey, the greater of the two halves; or, when `colours` is 0, as known beforehand;
-    points: of the grid, a side, 0 where it has none of ours; exact_share: of all colours, those
-    that are converted exactly, 0 … 1.
+    mean, largest: over `colours` colours that took no part in making the points, from all parts of
+    the space that the picture used; or, when `colours` is 0, as known beforehand; points: a side,
+    if they were everywhere, 0 where there are none; exact_share: of those parts, the share that
+    is converted exactly, 0 … 1.
     """
 
     mean: float
@@ -95,231 +71,115 @@ class Bound:
 
 
 class Grid:
-    """A stand-in for an exact conversion from three channels.
+    """A stand-in for an exact conversion from three or four channels.
 
     Parameters
     ----------
     exact
-        The conversion: shape (rows, width, 3) to (rows, width, 1, 3 or 4), dtype uint16.
+        The conversion: shape (rows, width, inputs) to (rows, width, outputs), dtype uint16.
     distance
         ΔE00 between two results of it; drops the last axis.
+    source
+        What the numbers of a pixel mean: RGB, CMYK or Lab. Equal channels of RGB are neutral.
+    outputs
+        Channels of a result, 1 … 4.
     """
 
-    def __init__(self, exact: Conversion, distance: Distance) -> None:
-        self._exact = exact
-        self._neutrals = _shared_out(exact, _equal_channels())[0]
-        self.points = FEWEST_POINTS
-        self._link = _make_link(exact, self.points)
-        random = np.random.default_rng(1)
-        mean = max(
-            float(self._errors(distance, colours(random, _CHECKED)).mean())
-            for colours in (_any_colours, _colours_of_pictures)
+    def __init__(
+        self,
+        exact: Conversion,
+        distance: Distance,
+        source: Encoding,
+        outputs: int,
+    ) -> None:
+        self._exact, self._distance = exact, distance
+        self._wanted_max = WANTED_MAX[source]
+        inputs, blocks = source.channels, BLOCKS[source]
+        self._patches = Patchwork(self._converted, inputs, outputs, blocks=blocks, cells=CELLS)
+        self._is_exact = np.zeros(blocks**inputs, np.bool_)
+        self._neutrals: Codes | None = None
+        if source is Encoding.RGB:
+            greys = np.repeat(np.arange(65536, dtype=np.uint16)[:, None], inputs, axis=1)
+            parts = over_slabs(
+                lambda start, stop: self._converted(greys[start:stop]), 65536, 1, worth_a_thread=1
+            )
+            self._neutrals = np.ascontiguousarray(np.concatenate(parts))
+        self._sum = self._largest = 0.0
+        self._measured = self._made_exact = self._made = 0
+
+    @property
+    def bound(self) -> Bound:
+        """How far what was converted so far can be from the exact conversion."""
+        patches = self._patches
+        return Bound(
+            mean=self._sum / max(1, self._measured),
+            largest=self._largest,
+            colours=self._measured,
+            points=patches.blocks * patches.cells + 1,
+            exact_share=self._made_exact / max(1, self._made),
         )
-        needed = 1 + (FEWEST_POINTS - 1) * (mean / WANTED_MEAN) ** (1 / _ORDER)
-        if needed > FEWEST_POINTS:
-            self.points = min(MOST_POINTS, int(np.ceil(needed)))
-            self._link = _make_link(exact, self.points)
-        self._missed = self._find_missed(distance, random)
-        self.bound = self._measure(distance, random)
 
     def apply(self, pixels: Codes) -> Codes:
-        """Convert. Shape (rows, width, 3) to (rows, width, channels), dtype uint16."""
-        flat = np.ascontiguousarray(pixels).reshape(-1, 3)
-        out = self._interpolated(flat[None])[0]
-        red, green, blue = flat[:, 0], flat[:, 1], flat[:, 2]
-        neutral = red == green
-        neutral &= green == blue
-        missed = self._missed[_block_of(red, green, blue)]
-        missed &= ~neutral
-        where = np.flatnonzero(missed)
-        if where.size:
-            out[where] = self._exact(flat[where][None])[0]
-        where = np.flatnonzero(neutral)
-        if where.size:
-            out[where] = self._neutrals[red[where]]
-        shaped: Codes = out.reshape(*pixels.shape[:2], out.shape[-1])
+        """Convert, on all cores.
+
+        Shape (rows, width, inputs) to (rows, width, outputs), dtype uint16.
+        """
+        flat = np.ascontiguousarray(pixels).reshape(-1, pixels.shape[-1])
+        fresh = self._patches.cover(flat)
+        if fresh.size:
+            self._measure(fresh)
+        out: Codes = np.empty((len(flat), self._patches.outputs), np.uint16)
+
+        def work(start: int, stop: int) -> None:
+            part, result = flat[start:stop], out[start:stop]
+            self._patches.look_up(part, result)
+            if self._made_exact:
+                where = np.flatnonzero(self._is_exact[self._patches.block_of(part)])
+                if where.size:
+                    result[where] = self._converted(part[where])
+            if self._neutrals is not None:
+                _set_neutrals(part, self._neutrals, result)
+
+        over_slabs(work, len(flat), 1)
+        shaped: Codes = out.reshape(*pixels.shape[:2], -1)
         return shaped
 
-    def _interpolated(self, pixels: Codes) -> Codes:
-        channels = self._neutrals.shape[-1]
-        out: Codes = imagecodecs.cms_transform(
-            pixels,
-            self._link,
-            _nothing_more(channels),
-            colorspace="rgb",
-            outcolorspace=_SPACES[channels][1],
-            outdtype="uint16",
-            intent=0,
-            flags=self.points << 16 | _NO_WHITE_FIX,
-        )
-        return out.reshape(*pixels.shape[:2], channels)
+    def _converted(self, colours: Codes) -> Codes:
+        return np.asarray(self._exact(colours[None])[0])
 
-    def _find_missed(self, distance: Distance, random: np.random.Generator) -> NDArray[np.bool_]:
-        """Say which blocks are converted exactly: shape (blocks,), see `_block_of`."""
-        side = 65536 // _BLOCKS
-        corners = np.array(list(product(range(0, 65536, side), repeat=3)), dtype=np.uint16)
-        shape = (len(corners), _COLOURS_PER_BLOCK, 3)
-        inside = corners[:, None] + random.integers(0, side, shape, dtype=np.uint16)
-        inside = inside.reshape(-1, 3)
-        errors = self._errors(distance, inside)
-        missed = _or_near(errors.reshape(shape[:2]).max(axis=1)) > WANTED_MAX
-        missed = _with_worst(missed, _block_of(*inside.T), errors)
-        pictures = _colours_of_pictures(random, 2 * _CHECKED)
-        return _with_worst(missed, _block_of(*pictures.T), self._errors(distance, pictures))
+    def _measure(self, fresh: Indices) -> None:
+        """Compare new blocks with the exact conversion; say which are to be converted exactly."""
+        side = 65536 // self._patches.blocks
+        inside = _places(len(self._is_exact), self._patches.inputs)[fresh] * side
+        colours = self._patches.corners(fresh)[:, None] * side + inside.astype(np.int64)
+        flat = np.ascontiguousarray(colours.reshape(-1, self._patches.inputs).astype(np.uint16))
 
-    def _errors(self, distance: Distance, colours: Codes) -> NDArray[Any]:
-        """Measure the grid alone: shape (n, 3) to (n,)."""
+        def errors(start: int, stop: int) -> NDArray[Any]:
+            part = flat[start:stop]
+            exact, ours = self._converted(part), self._patches.look_up(part)
+            return np.asarray(self._distance(exact[None], ours[None])[0])
 
-        def measure(start: int, stop: int) -> NDArray[Any]:
-            part = colours[None, start:stop]
-            return distance(self._exact(part), self._interpolated(part)).ravel()
-
-        parts = over_slabs(measure, len(colours), 1, worth_a_thread=10_000)
-        return np.asarray(np.concatenate(parts))
-
-    def _measure(self, distance: Distance, random: np.random.Generator) -> Bound:
-        errors = [
-            distance(_shared_out(self._exact, colours[None]), self.apply(colours[None]))
-            for colours in (_any_colours(random, _CHECKED), _colours_of_pictures(random, _CHECKED))
-        ]
-        return Bound(
-            mean=max(float(each.mean()) for each in errors),
-            largest=max(float(each.max()) for each in errors),
-            colours=2 * _CHECKED,
-            points=self.points,
-            exact_share=float(self._missed.mean()),
-        )
+        measured = np.concatenate(over_slabs(errors, len(flat), 1, worth_a_thread=1_000))
+        per_block = measured.reshape(len(fresh), _COLOURS_PER_BLOCK)
+        too_far = per_block.max(axis=1) > self._wanted_max
+        self._is_exact[fresh[too_far]] = True
+        kept = np.where(too_far[:, None], 0.0, per_block)
+        self._sum += float(kept.sum())
+        self._largest = max(self._largest, float(kept.max()))
+        self._measured += kept.size
+        self._made += len(fresh)
+        self._made_exact += int(np.count_nonzero(too_far))
 
 
-def _any_colours(random: np.random.Generator, count: int) -> Codes:
-    """Draw colours of which each is equally likely. Shape (count, 3)."""
-    colours: Codes = random.integers(0, 65536, (count, 3), dtype=np.uint16)
-    return colours
+def _places(blocks: int, channels: int) -> NDArray[np.float64]:
+    """Where in each block its error is measured: shape (blocks, colours, channels), 0 … 1."""
+    return np.random.default_rng(1).random((blocks, _COLOURS_PER_BLOCK, channels))
 
 
-def _colours_of_pictures(random: np.random.Generator, count: int) -> Codes:
-    """Draw colours as near grey as pictures are. Shape (count, 3).
-
-    Any grey is equally likely, and red and blue are off it by a Laplace distribution, half of them
-    by less than 5 %. Chosen after the demo's pictures; no source.
-    """
-    grey = random.integers(0, 65536, (count, 1))
-    off = np.concatenate([np.zeros((count, 1)), random.laplace(0, 5000, (count, 2))], axis=1)
-    colours: Codes = np.rint(np.clip(grey + off[:, [1, 0, 2]], 0, 65535)).astype(np.uint16)
-    return colours
-
-
-def _with_worst(
-    missed: NDArray[np.bool_], blocks: Codes, errors: NDArray[Any]
-) -> NDArray[np.bool_]:
-    """Add the blocks with the greatest mean error, until the rest has the mean that is wanted.
-
-    Parameters
-    ----------
-    missed
-        Shape (blocks,): already to be converted exactly.
-    blocks, errors
-        Shape (n,): in which block a sampled colour is, and its ΔE00.
-    """
-    sums = np.bincount(blocks, np.where(missed[blocks], 0, errors), missed.size) / errors.size
-    counts = np.bincount(blocks, minlength=missed.size)
-    order = np.argsort(-sums / np.maximum(counts, 1))
-    left = sums.sum() - np.cumsum(sums[order])
-    too_much = np.r_[sums.sum(), left[:-1]] > WANTED_MEAN
-    result = missed.copy()
-    result[order[too_much]] = True
-    return result
-
-
-def _or_near(worst: NDArray[Any]) -> NDArray[Any]:
-    """Let blocks beside bad ones count as bad too: a bend seldom ends where a block does."""
-    blocks = worst.reshape(_BLOCKS, _BLOCKS, _BLOCKS)
-    near = maximum_filter(blocks, 3, mode="nearest") / 2
-    return np.asarray(np.maximum(blocks, near)).ravel()
-
-
-def _make_link(exact: Conversion, points: int) -> bytes:
-    steps = np.rint(np.linspace(0, 65535, points)).astype(np.uint16)
-    axes = np.meshgrid(steps, steps, steps, indexing="ij")
-    nodes = np.stack(axes, axis=-1).reshape(points**2, points, 3)
-    values = _shared_out(exact, nodes).reshape(points, points, points, -1) / 65535
-    channels = values.shape[-1]
-    codes = np.rint(_moved(values) * 65535).astype(">u2")
-    head = bytes([points] * 3) + bytes(13) + bytes([2, 0, 0, 0])
-    return _link("RGB ", _SPACES[channels][0], channels, head + codes.tobytes())
-
-
-def _moved(values: Floats) -> Floats:
-    r"""Move grid points by the mean error of interpolation between them.
-
-    Over the tetrahedra that share the cell's diagonal from black to white, linear interpolation of
-    f misses, on average and to second order in the step h, by
-
-    .. math:: h^2/12 (f_{xx} + f_{yy} + f_{zz} + f_{xy} + f_{xz} + f_{yz})
-
-    which in second differences D along the axes and the diagonal is
-    :math:`(D_x + D_y + D_z + D_{xyz}) / 24`. Own derivation: the mean of t(1 - t) / 2 over an edge
-    is 1/12, as is the mean of y(1 - x) over the triangle 0 ≤ y ≤ x ≤ 1.
-
-    Neutral points stay: tables bend at a* = b* = 0, and the cells' common diagonal follows that
-    bend by itself. A point at 0 or 1 stays too, so that no ink comes where there was none.
-
-    Parameters
-    ----------
-    values
-        Shape (n, n, n, channels), 0 … 1.
-    """
-    correction = np.zeros_like(values)
-    inner, before, after = slice(1, -1), slice(None, -2), slice(2, None)
-    for axes in ((0,), (1,), (2,), (0, 1, 2)):
-        here, lower, upper = (
-            tuple(part if axis in axes else slice(None) for axis in range(3))
-            for part in (inner, before, after)
-        )
-        correction[here] += values[lower] - 2 * values[here] + values[upper]
-    neutral = np.arange(len(values))
-    correction[neutral, neutral, neutral] = 0
-    moved = np.clip(values - correction / 24, 0, 1)
-    return np.where((values <= 0) | (values >= 1), values, moved)
-
-
-@cache
-def _nothing_more(channels: int) -> bytes:
-    """Make the link that LittleCMS wants behind the first one: it does nothing."""
-    space = _SPACES[channels][0]
-    return _link(space, space, channels, b"")
-
-
-def _link(space: str, to: str, channels: int, clut: bytes) -> bytes:
-    """Write a device link whose ``lutAToBType`` (ICC.1:2022, 10.12) is the grid and nothing else.
-
-    The type wants curves around the grid. LittleCMS does without, and straight ones, which it does
-    not recognise as such, would take three quarters of the time in which it samples the link.
-    """
-    inputs = 3 if clut else channels
-    table = b"mAB " + bytes(4)
-    table += struct.pack(">BBH5I", inputs, channels, 0, 0, 0, 0, 32 if clut else 0, 0) + clut
-    header = icc.Header("4.4", "link", space, to, _CREATED)
-    return icc.encode_profile(header, {"desc": icc.localized_text("grid"), "A2B0": table})
-
-
-def _block_of(red: Codes, green: Codes, blue: Codes) -> Codes:
-    """Return the index of the block that a colour is in: five bits of each channel, 0 … 32767."""
-    upper = np.uint16(0xF800)
-    index = np.asarray((red & upper) >> 1, dtype=np.uint16)
-    index |= (green & upper) >> 6
-    index |= blue >> 11
-    return index
-
-
-def _equal_channels() -> Codes:
-    return np.repeat(np.arange(65536, dtype=np.uint16)[None, :, None], 3, axis=2)
-
-
-def _shared_out(conversion: Conversion, pixels: Codes) -> Codes:
-    """Convert on all cores. Shape (rows, width, 3)."""
-    flat = pixels.reshape(-1, 1, 3)
-    parts = over_slabs(
-        lambda start, stop: conversion(flat[start:stop]), len(flat), 1, worth_a_thread=5_000
-    )
-    return np.concatenate(parts).reshape(*pixels.shape[:2], -1)
+@compiled(seen("u2", 2), seen("u2", 2), made("u2", 2))
+def _set_neutrals(pixels: Any, neutrals: Any, out: Any) -> None:
+    for pixel in range(len(pixels)):
+        code = pixels[pixel, 0]
+        if pixels[pixel, 1] == code and pixels[pixel, 2] == code:
+            for lane in range(out.shape[1]):
+                out[pixel, lane] = neutrals[code, lane]

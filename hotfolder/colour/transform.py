@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from enum import StrEnum
-from functools import lru_cache
 from typing import Any
 
 import imagecodecs
@@ -50,7 +49,7 @@ class Precision(StrEnum):
 
     exact: LittleCMS's unoptimised result. fine: ΔE00 to it at most 0.02 on average and 0.75 at
     worst, neutrals exact; see `grid`. fast: LittleCMS's usual grid, at most 0.1 and 2.5 from RGB,
-    0.3 and 5 from CMYK. One channel and Lab are exact in any case, CMYK is in fine.
+    0.3 and 5 from CMYK. One channel is exact in any case, Lab is not in fast only.
     """
 
     EXACT = "exact"
@@ -60,8 +59,8 @@ class Precision(StrEnum):
 
 _FAST = {Encoding.RGB: Bound(0.1, 2.5), Encoding.CMYK: Bound(0.3, 5.0)}
 
-FEW_PIXELS = 4_000_000
-"""Making a grid costs as much processor time as converting about so many pixels exactly."""
+FEW_PIXELS = 500_000
+"""Making the points that a picture needs costs as much as converting about so many exactly."""
 
 
 class Transform:
@@ -105,9 +104,14 @@ class Transform:
         own_grid = precision is not Precision.FAST
         self.flags = (BLACK_POINT_COMPENSATION if asked else 0) | (NO_GRID if own_grid else 0)
         self.is_identity = source.sha256 == destination.sha256
-        self.bound = Bound(0.0, 0.0, exact_share=1.0)
-        """How far this conversion is from the exact one."""
+        self._bound = Bound(0.0, 0.0, exact_share=1.0)
+        self._grid: Grid | None = None
         self._convert = self._kernel()
+
+    @property
+    def bound(self) -> Bound:
+        """How far what was converted so far can be from the exact conversion."""
+        return self._grid.bound if self._grid else self._bound
 
     @property
     def compensates(self) -> bool:
@@ -151,6 +155,8 @@ class Transform:
         """
         if self.is_identity:
             return pixels
+        if self._grid:
+            return self._grid.apply(pixels)
         rows, width, _ = pixels.shape
         out = np.empty((rows, width, self.destination.encoding.channels), dtype=np.uint16)
 
@@ -173,27 +179,25 @@ class Transform:
             table = self._engine(every, NO_GRID).reshape(65536, -1)
             return lambda pixels: table[pixels[..., 0]]
         self._engine(np.zeros((1, 1, self.source.encoding.channels), np.uint16), NO_GRID)
-        # A grid of four dimensions that is fine enough would not fit into memory.
         few = self._pixels is not None and self._pixels < FEW_PIXELS
-        if self.precision is Precision.FINE and self.source.encoding is Encoding.RGB and not few:
-            grid = _grid(self.source, self.destination, self.intent, self.flags)
-            self.bound = grid.bound
-            return grid.apply
+        if self.precision is Precision.FINE and not few:
+            self._grid = self._make_grid()
         if self.precision is Precision.FAST and self.source.encoding is not Encoding.LAB:
-            self.bound = _FAST[self.source.encoding]
+            self._bound = _FAST[self.source.encoding]
         return lambda pixels: self._engine(pixels, self.flags)
+
+    def _make_grid(self) -> Grid:
+        destination = self.destination
+        return Grid(
+            lambda pixels: self._engine(pixels, self.flags),
+            lambda one, other: delta_e_00(to_lab(destination, one), to_lab(destination, other)),
+            self.source.encoding,
+            destination.encoding.channels,
+        )
 
     def _engine(self, pixels: Codes, flags: int) -> Codes:
         keep = self.flags & BLACK_POINT_COMPENSATION
         return convert_pixels(pixels, self.source, self.destination, self.intent, flags | keep)
-
-
-@lru_cache(maxsize=8)
-def _grid(source: Profile, destination: Profile, intent: Intent, flags: int) -> Grid:
-    return Grid(
-        lambda pixels: convert_pixels(pixels, source, destination, intent, flags),
-        lambda one, other: delta_e_00(to_lab(destination, one), to_lab(destination, other)),
-    )
 
 
 def convert_pixels(

