@@ -25,14 +25,15 @@ def over_slabs(
     rows: int,
     width: int,
     *,
-    worth_a_thread: int = PIXELS_PER_THREAD,
+    worth_a_thread: int | None = None,
 ) -> list[Result]:
     """Call ``work(start, stop)`` for slabs of rows that together are all, top to bottom.
 
-    As many at once as this process may use cores, if each gets `worth_a_thread` pixels; the
-    results come in the order of the rows.
+    As many at once as this process may use cores, if each gets `worth_a_thread` pixels
+    (`PIXELS_PER_THREAD` unless given); the results come in the order of the rows.
     """
-    threads = max(1, min(_cores(), rows, rows * width // worth_a_thread))
+    each = PIXELS_PER_THREAD if worth_a_thread is None else worth_a_thread
+    threads = max(1, min(_cores(), rows, rows * width // each))
     edges = np.linspace(0, rows, threads + 1).astype(int).tolist()
     if threads == 1:
         return [work(0, rows)]

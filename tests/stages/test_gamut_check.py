@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from PIL import ImageColor
 
+from hotfolder.colour import slabs
 from hotfolder.colour.difference import delta_e_00_parts
 from hotfolder.colour.profile import lab_profile
 from hotfolder.colour.transform import Intent, Transform, to_lab
@@ -24,6 +25,7 @@ from hotfolder_stages.gamut_check.loss import (
 )
 from hotfolder_stages.gamut_check.regions import Blocks
 from hotfolder_stages.gamut_check.table import make_lookup
+from hotfolder_stages.gamut_check.tally import Counter
 from hotfolder_stages.profile_conversion import ProfileConversion
 from reference.devices import (
     DISPLAY_P3,
@@ -158,9 +160,9 @@ def test_bands_pass_unchanged_and_findings_are_of_the_whole_picture():
         assert found["max"] == pytest.approx(values.max(), abs=0.5)
 
 
-@pytest.mark.parametrize("per_call", [100, 10_000])
-def test_band_heights_do_not_matter(per_call, monkeypatch):
-    monkeypatch.setattr(stage_module, "PIXELS_PER_CALL", per_call)
+@pytest.mark.parametrize("per_thread", [100, 250_000])
+def test_neither_band_heights_nor_threads_matter(per_thread, monkeypatch):
+    monkeypatch.setattr(slabs, "PIXELS_PER_THREAD", per_thread)
     pixels = picture(height=40, width=30)
     findings = [checked(pixels, spec_of(pixels), CMYK, rows=rows)[2] for rows in (1, 7, 40)]
     assert findings[0] == findings[1] == findings[2]
@@ -309,8 +311,11 @@ def test_shares_by_hue_add_up_and_the_largest_comes_first():
 
 def largest(lost, rows=7):
     blocks = Blocks(lost.shape[1], lost.shape[0])
+    counter = Counter((6, 6, 6), blocks.shape, blocks.side_px, first_lost=1)
     for top in range(0, len(lost), rows):
-        blocks.add(top, blocks.row_counts(lost[top : top + rows]))
+        codes = np.stack([lost[top : top + rows]] * 2, axis=-1).astype(np.uint16)
+        counter.add(top, np.zeros((*codes.shape[:2], 3), np.uint16), codes)
+    blocks.add(counter.total().blocks)
     return blocks.largest()
 
 

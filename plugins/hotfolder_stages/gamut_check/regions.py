@@ -45,22 +45,12 @@ class Blocks:
         self._size = (height_px, width_px)
         self.side_px = -(-max(width_px, height_px) // BLOCKS)
         self._columns = np.arange(0, width_px, self.side_px)
-        self._counts = np.zeros((-(-height_px // self.side_px), len(self._columns)), np.int64)
+        self.shape = (-(-height_px // self.side_px), len(self._columns))
+        self._counts = np.zeros(self.shape, np.int64)
 
-    def row_counts(self, lost: NDArray[np.bool_]) -> NDArray[np.int64]:
-        """Count lost pixels of each row by columns of blocks, without adding them.
-
-        Shape (rows, width); returns shape (rows, columns of blocks).
-        """
-        if not lost.any():
-            return np.zeros((len(lost), len(self._columns)), dtype=np.int64)
-        return np.add.reduceat(lost, self._columns, axis=1, dtype=np.int64)
-
-    def add(self, top: int, row_counts: NDArray[np.int64]) -> None:
-        """Add what `row_counts` returned for rows from `top` on."""
-        rows = np.arange(top, top + len(row_counts)) // self.side_px
-        starts = np.flatnonzero(np.diff(rows, prepend=-1))
-        self._counts[rows[starts]] += np.add.reduceat(row_counts, starts, axis=0)
+    def add(self, counts: NDArray[np.int64]) -> None:
+        """Add lost pixels of each block: shape `shape`."""
+        self._counts += counts
 
     def largest(self) -> Region | None:
         """Find the region that holds most lost pixels; None when no block is half lost."""

@@ -13,21 +13,18 @@ from pydantic import Field
 from hotfolder.colour.difference import DifferenceStatistics
 from hotfolder.colour.encodings import flattened
 from hotfolder.colour.profile import ProfileError
-from hotfolder.colour.slabs import over_slabs
 from hotfolder.colour.source import source_profile
 from hotfolder.colour.transform import Intent
 from hotfolder.errors import Hold
-from hotfolder.raster.model import Band, RasterSpec, rebanded, rows_per_band
+from hotfolder.raster.model import Band, RasterSpec
 from hotfolder.stage import Findings, Job, Stage, StageSettings
 from hotfolder.units import Share
-from hotfolder_stages.gamut_check.cells import Cells
+from hotfolder_stages.gamut_check.cells import BITS, Cells
 from hotfolder_stages.gamut_check.hues import in_words, shares_by_hue
 from hotfolder_stages.gamut_check.loss import Route, round_trip_noise, shift_parts, wanted
 from hotfolder_stages.gamut_check.regions import Blocks, Region
 from hotfolder_stages.gamut_check.table import make_lookup
-
-PIXELS_PER_CALL = 4_000_000
-"""LittleCMS sets the table up anew at each call, which takes as long as looking up 1 MP."""
+from hotfolder_stages.gamut_check.tally import Counter
 
 
 class GamutCheckSettings(StageSettings):
@@ -87,16 +84,21 @@ class GamutCheck(Stage[GamutCheckSettings]):
                 f"so only what is lost by more than that is counted, not by more than "
                 f"{self.settings.tolerance:g}."
             )
-        self._encoding, self._width_px = raster.encoding, raster.width_px
-        self._loss, self._shift = DifferenceStatistics(), DifferenceStatistics()
-        self._cells = Cells(raster.encoding)
+        self._encoding = raster.encoding
         self._blocks = Blocks(raster.width_px, raster.height_px)
+        self._counter = Counter(
+            BITS[raster.encoding],
+            self._blocks.shape,
+            self._blocks.side_px,
+            DifferenceStatistics.first_code_above(self._tolerance),
+        )
         return raster
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
-        """Look at every pixel and pass it on; the bands that come out are larger."""
-        for band in rebanded(bands, rows_per_band(self._width_px, PIXELS_PER_CALL)):
-            self._measure(band.top, flattened(band.pixels, band.alpha, self._encoding))
+        """Look at every pixel and pass it on."""
+        for band in bands:
+            pixels = flattened(band.pixels, band.alpha, self._encoding)
+            self._counter.add(band.top, pixels, self._look_up(pixels))
             yield band
 
     def close(self) -> Findings:
@@ -108,8 +110,14 @@ class GamutCheck(Stage[GamutCheckSettings]):
             ``gamut-loss``, when more than ``hold_above`` is lost.
         """
         limit = self.settings.hold_above
-        share = self._loss.share_above(self._tolerance)
-        pixels, count, lost = self._cells.occupied()
+        tally = self._counter.total()
+        loss, shift, cells = DifferenceStatistics(), DifferenceStatistics(), Cells(self._encoding)
+        loss.add_counts(tally.loss)
+        shift.add_counts(tally.shift)
+        cells.add(tally.cells)
+        self._blocks.add(tally.blocks)
+        share = loss.share_above(self._tolerance)
+        pixels, count, lost = cells.occupied()
         lab = wanted(self._route, pixels)[lost > 0]
         lost_words, hues = in_words(lab, lost[lost > 0]), shares_by_hue(lab, lost[lost > 0])
         region = self._blocks.largest()
@@ -121,8 +129,8 @@ class GamutCheck(Stage[GamutCheckSettings]):
             "lost_in_words": lost_words,
             "lost_by_hue": {hue: round(part, 4) for hue, part in hues.items()},
             "largest_region": region and {**asdict(region), "share": round(region.share, 6)},
-            "delta_e_00": self._loss.summary(),
-            "shift_delta_e_00": self._shift.summary(),
+            "delta_e_00": loss.summary(),
+            "shift_delta_e_00": shift.summary(),
             "shift_parts_delta_e_00": _parts(self._route, pixels, count),
             "shift_intent": str(self._route.intent),
             "notes": self._notes,
@@ -130,23 +138,6 @@ class GamutCheck(Stage[GamutCheckSettings]):
         if limit is not None and share > limit:
             raise Hold("gamut-loss", _message(share, limit, lost_words, region), findings)
         return findings
-
-    def _measure(self, top: int, pixels: NDArray[np.uint16]) -> None:
-        first_lost = DifferenceStatistics.first_code_above(self._tolerance)
-
-        def count(start: int, stop: int) -> tuple[NDArray[np.int64], ...]:
-            codes = self._look_up(pixels[start:stop])
-            loss, shift = (np.bincount(codes[..., k].ravel(), minlength=65536) for k in (0, 1))
-            lost = codes[..., 0] >= first_lost
-            cells = self._cells.counts_of(pixels[start:stop], lost)
-            return loss, shift, cells, self._blocks.row_counts(lost)
-
-        for loss, shift, cells, rows in over_slabs(count, *pixels.shape[:2]):
-            self._loss.add_counts(loss)
-            self._shift.add_counts(shift)
-            self._cells.add(cells)
-            self._blocks.add(top, rows)
-            top += len(rows)
 
 
 def _parts(

@@ -21,7 +21,7 @@ from hotfolder_stages.profile_conversion.least_loss import INTENTS, Choice, choo
 from hotfolder_stages.profile_conversion.scratch import ScratchRows
 
 PIXELS_PER_CALL = 4_000_000
-"""LittleCMS samples a grid anew at each call, so calls are large."""
+"""LittleCMS's own grid is sampled anew at each call, so calls for it are large."""
 
 CHOICE_FILE = "profile-conversion.json"
 """In the job's folder: what was chosen by looking, for a stage that shows it when all close."""
@@ -95,14 +95,14 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
         )
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
-        """Convert; the bands that come out are larger than those that came in.
+        """Convert.
 
         With least loss, all of them come in before the first comes out.
         """
         if len(self._transforms) > 1 and self._choice is None:
             yield from self._after_looking(bands)
             return
-        if not self._transform.is_identity:
+        if self.settings.precision is Precision.FAST and not self._transform.is_identity:
             bands = rebanded(bands, rows_per_band(self._raster.width_px, PIXELS_PER_CALL))
         for band in bands:
             pixels = flattened(band.pixels, band.alpha, self._raster.encoding)
