@@ -15,7 +15,7 @@ from hotfolder.colour.transform import Intent, Transform, to_lab
 
 Codes = NDArray[np.uint16]
 
-SAMPLES = 20_000
+SAMPLES = 10_000
 """Pixels that are compared, spread over the picture: the mean is within about 1 % of all."""
 
 

@@ -98,8 +98,12 @@ def _shown(pieces: Sequence[Codes], profile: Profile, show: Show) -> list[Shown]
     look = look_of(display_p3(), show)
     flags = look.flags & ~NO_GRID
     codes = convert_pixels(_joined(pieces), profile, display_p3(), look.intent, flags)
-    # Rounded as 16 bits become 8 in LittleCMS: n * 255 / 65535.
-    return _parted(((codes.astype(np.uint32) + 128) // 257).astype(np.uint8), pieces)
+    return _parted(_to_8_bits(codes), pieces)
+
+
+def _to_8_bits(codes: Codes) -> Shown:
+    """Round as 16 bits become 8 in LittleCMS: n * 255 / 65535."""
+    return ((codes.astype(np.uint32) + 128) // 257).astype(np.uint8)
 
 
 def _joined(pieces: Sequence[Codes]) -> Codes:
@@ -125,7 +129,9 @@ def thumbnail(shown: Shown) -> bytes:
     image = Image.fromarray(shown)
     image.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX), Image.Resampling.LANCZOS)
     small = np.asarray(image).astype(np.uint16) * 257
-    return jpeg(soft_proof(small, display_p3(), srgb(), "adapted").to_8_bits(), 85, srgb())
+    look = look_of(srgb(), "adapted")
+    codes = convert_pixels(small, display_p3(), srgb(), look.intent, look.flags & ~NO_GRID)
+    return jpeg(_to_8_bits(codes), 85, srgb())
 
 
 def jpeg(shown: Shown, quality: int, profile: Profile | None) -> bytes:
