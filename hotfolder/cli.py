@@ -328,9 +328,10 @@ def _print_status(said: dict[str, Any]) -> None:
         highlight=False,
         soft_wrap=True,
     )
-    table = Table("destination", "arriving", "delivered", "held", "refused", "left alone")
+    heads = ("arriving", "delivered", "held", "dropped", "refused", "left alone")
+    table = Table("destination", *heads)
     for name, each in said["destinations"].items():
-        keys = ("arriving", "delivered", "held", "refused", "left_alone")
+        keys = ("arriving", "delivered", "held", "dropped", "refused", "left_alone")
         table.add_row(Text(name), *(str(each[key]) for key in keys))
     out.print(table)
     for name, each in said["destinations"].items():

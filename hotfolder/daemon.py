@@ -23,9 +23,11 @@ from hotfolder.batch.desk import Desk
 from hotfolder.batch.folder import BatchFolders
 from hotfolder.claim import claim, recover_claim
 from hotfolder.deliver import Deliverer
+from hotfolder.drops import Drops
 from hotfolder.errors import SettingsError, StorageError
 from hotfolder.hot_folder import HotFolder
 from hotfolder.jobs import Runner, Work, attempt_folder
+from hotfolder.kept import KeptOriginals
 from hotfolder.ledger import JobRow, State
 from hotfolder.lock import served_alone
 from hotfolder.logs import get_log, utc_now
@@ -121,7 +123,10 @@ class Daemon:
         }
         with served_alone(self.root):
             self._ledger = open_ledger(self.root, folders)
-            deliverer = Deliverer(self._ledger, self._folders_of)
+            keep_s = self._settings.root.keep_dropped
+            kept = KeptOriginals(self.root.kept)
+            deliverer = Deliverer(self._ledger, self._folders_of, kept if keep_s else None)
+            self._drops = Drops(self._ledger, deliverer.record_log, kept, keep_s)
             self._work = Work(self.root, self._ledger, deliverer, self._stop, self._run)
             self._desk = Desk(
                 self._ledger, self.root.spool, self._folders_of, self._registry, self._file_of
@@ -173,6 +178,7 @@ class Daemon:
                 for hot in self._hot.values():
                     hot.look()
                     self._take_releases(hot)
+                self._look_for_drops()
                 more = self._claim()
                 self._serve_batches()
                 for hot in self._hot.values():
@@ -312,6 +318,20 @@ class Daemon:
         """Take up held jobs that a person has put into ``release/``; jobs' threads do the rest."""
         for found in hot.released.look(self._ledger):
             begin(self._ledger, found)
+
+    def _look_for_drops(self) -> None:
+        """Note held jobs whose folders a person has deleted."""
+        for name, hot in self._hot.items():
+            about = f"held jobs of {name}"
+            trouble = self._trouble_of_claims.get(about)
+            if trouble and time.monotonic() < trouble.not_before:
+                continue
+            try:
+                self._drops.look(name, hot.folders)
+                self._trouble_of_claims.pop(about, None)
+            except StorageError as error:
+                self._note_trouble(self._trouble_of_claims, about, error)
+        self._drops.expire()
 
     def _check_room(self, hot: HotFolder) -> None:
         """Take nothing in while a disk that its work needs is nearly full."""

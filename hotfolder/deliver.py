@@ -17,6 +17,7 @@ been collected: between 2 and 5 only a rename stands, and a rename does not lose
 
 from __future__ import annotations
 
+import contextlib
 import os
 import threading
 from collections.abc import Callable, Iterator, Mapping
@@ -31,6 +32,7 @@ from pydantic import BaseModel, ConfigDict
 from hotfolder import durable, names
 from hotfolder.errors import StorageError
 from hotfolder.intake import check_marked_above
+from hotfolder.kept import KeptOriginals
 from hotfolder.ledger import JobRow, Ledger, State
 from hotfolder.record_log import LOG_FILE, RecordLog
 from hotfolder.records import (
@@ -62,6 +64,11 @@ class Move(BaseModel):
     what: str
     copy_only: bool = False
     """The source stays: other jobs have the same original."""
+
+    @property
+    def is_only_original(self) -> bool:
+        """Whether this is the one file that came, and nobody else has it."""
+        return self.what == "original" and not self.copy_only and self.sha256 is not None
 
 
 class Plan(BaseModel):
@@ -95,10 +102,17 @@ class Ending:
 class Deliverer:
     """Brings jobs to their end. One per daemon; safe to use from several threads."""
 
-    def __init__(self, ledger: Ledger, folders: Callable[[str], DestinationFolders]) -> None:
+    def __init__(
+        self,
+        ledger: Ledger,
+        folders: Callable[[str], DestinationFolders],
+        kept: KeptOriginals | None = None,
+    ) -> None:
+        """Prepare; `kept` takes a copy of every original that is held."""
         self._ledger = ledger
+        self._kept = kept
         self._folders = folders
-        self._log = RecordLog(ledger)
+        self.record_log = RecordLog(ledger)
         self._name_lock = threading.Lock()
 
     def end(self, row: JobRow, original: Path, ending: Ending) -> JobRow:
@@ -234,6 +248,8 @@ class Deliverer:
             building = _building(Path(plan.folder))
             durable.make_folders(building)
             for move in plan.moves:
+                if self._kept and plan.state is State.HELD and move.is_only_original:
+                    self._kept.store(job, Path(move.source), Path(move.target).name)
                 target = building / Path(move.target).relative_to(plan.folder)
                 durable.make_folders(target.parent)
                 _bring(move, target)
@@ -268,7 +284,11 @@ class Deliverer:
                 self._publish_folder(Path(plan.folder), plan.record)
         with _storage("recording", Path(plan.log)):
             check_marked_above(plan.log)
-            return self._log.end(Path(plan.log), plan.record, again=again)
+            row = self.record_log.end(Path(plan.log), plan.record, again=again)
+        if self._kept and plan.state is State.DELIVERED:
+            with contextlib.suppress(OSError):  # `Drops.expire` removes it later
+                self._kept.forget(row.id)
+        return row
 
     def _publish_folder(self, folder: Path, record: Record) -> None:
         building = _building(folder)
@@ -298,7 +318,7 @@ def why_text(record: Record) -> str:
             f"  run: hotfolder release {record.job}",
             f'- let it go with a change: hotfolder release {record.job} --long-edge "40 in"',
             "- change the picture, and drop it into the hot folder again",
-            "- give it up: delete this folder",
+            "- give it up: delete this folder; the original is kept for a while all the same",
         ]
     else:
         lines.append("What you can do: export the picture again and drop the new file.")

@@ -321,6 +321,15 @@ class Ledger:
         )
         return _job_row(rows[0]) if rows else None
 
+    def held_jobs_of(self, destination: str) -> list[JobRow]:
+        """Held jobs of a destination whose folders a person has not deleted, as far as is known."""
+        rows = self._rows(
+            f"{_SELECT} WHERE destination = ? AND state = 'held'"
+            " AND json_extract(detail, '$.dropped') IS NULL ORDER BY seq",
+            (destination,),
+        )
+        return [_job_row(row) for row in rows]
+
     def latest_delivered(self, destination: str, number: int) -> list[JobRow]:
         """The jobs of a destination that were delivered last, the latest first."""
         rows = self._rows(
@@ -453,14 +462,18 @@ def read_latest_delivered(path: Path, destination: str, number: int) -> list[Job
 
 
 def count_ended(path: Path) -> dict[str, dict[str, int]]:
-    """Number of ended jobs by destination and state; empty when there is no ledger yet."""
+    """Number of ended jobs by destination and state; empty when there is no ledger yet.
+
+    Held jobs that were given up are counted as ``dropped``.
+    """
     if not path.exists():
         return {}
     counts: dict[str, dict[str, int]] = {}
     with closing(sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)) as db:
         rows = db.execute(
-            f"SELECT destination, state, count(*) FROM jobs WHERE NOT ({_OPEN})"  # noqa: S608
-            " GROUP BY destination, state"
+            "SELECT destination, CASE WHEN state = 'held'"  # noqa: S608
+            " AND json_extract(detail, '$.dropped') IS NOT NULL THEN 'dropped' ELSE state END"
+            f" AS ended, count(*) FROM jobs WHERE NOT ({_OPEN}) GROUP BY destination, ended"
         )
         for destination, state, number in rows:
             counts.setdefault(destination, {})[state] = number

@@ -287,6 +287,10 @@ class _Chain:
             and ResultProfile(description=profile.description, sha256=profile.sha256),
         )
 
+    def _is_shown(self, verdict: str) -> bool:
+        """Whether people are to look at the job: at a held one always."""
+        return verdict == "hold" or self.destination.file.keep_sheets == "all"
+
     def _attachments(self) -> tuple[Attachment, ...]:
         """What stages have put into the job's folder for people to look at."""
         found = []
@@ -318,7 +322,7 @@ class _Chain:
             WorkRecord(
                 original=original,
                 results=(result,) if result else (),
-                attachments=self._attachments(),
+                attachments=self._attachments() if self._is_shown(verdict) else (),
                 reasons=tuple(self.reasons),
                 findings=self.findings,
                 stages=stages,

@@ -143,6 +143,17 @@ class PlacementRecord(_Model):
     earlier: tuple[str, ...] = ()
 
 
+class Dropped(_Model):
+    """A held job that a person gave up, by deleting its folder.
+
+    noticed: when the daemon saw that the folder had gone; original_kept_until: when the original,
+    which is at ``original_kept``, is removed; None when it is not removed, or none was kept.
+    """
+
+    noticed: Time
+    original_kept_until: Time | None = None
+
+
 class WorkRecord(_Model):
     """What a worker says about a job: the part of the record that comes from the pixels."""
 
@@ -168,7 +179,8 @@ class Record(WorkRecord):
     attempts: how many workers were started for it; release: who let a held job go, and why (its
     ``reasons`` stay); earlier_jobs: jobs of the same name that were held or refused before;
     previous_sha256: of the line before this one in ``log.jsonl``, line end included; only there
-    and in the ledger; batch, placement: of what ticket, and for which of its rows, if for any.
+    and in the ledger; batch, placement: of what ticket, and for which of its rows, if for any;
+    dropped: that a person has given up a held job; its state stays ``held``.
     """
 
     schema_version: Literal[1] = RECORD_SCHEMA_VERSION
@@ -185,6 +197,7 @@ class Record(WorkRecord):
     previous_sha256: Sha256 | None = None
     batch: str | None = None
     placement: PlacementRecord | None = None
+    dropped: Dropped | None = None
 
 
 _FIRST = ("schema_version", "job", "destination", "state")

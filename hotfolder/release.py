@@ -20,7 +20,7 @@ import re
 import shutil
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -190,6 +190,11 @@ def release_job(
     if row is None or row.state is not State.HELD:
         state = f"is {row.state}" if row else "is no job of this root"
         raise SettingsError([Problem(str(root.path), job, state, "a held job, as status shows")])
+    if dropped := (row.record or {}).get("dropped"):
+        until = dropped["original_kept_until"]
+        kept = f"drop {(row.record or {})['original_kept']} into the hot folder, until {until}"
+        problem = Problem(str(root.path), job, "was given up: its folder was deleted", "")
+        raise SettingsError([replace(problem, allowed=kept if until else "drop the picture again")])
     changes: dict[str, dict[str, Any]] = {}
     for text in asked:
         stage, key, value = parse_change(text)

@@ -53,6 +53,11 @@ class Root:
         return self.private / "spool"
 
     @property
+    def kept(self) -> Path:
+        """Copies of held jobs' originals, in a folder per job; see `drops`."""
+        return self.private / "kept"
+
+    @property
     def lock(self) -> Path:
         """Held by the process that serves this root."""
         return self.private / "lock"

@@ -82,13 +82,15 @@ class DestinationFile(SettingsModel):
     """A file ``destinations/NAME.toml``. ``stage`` holds each stage's own table.
 
     hours: when jobs are begun, by local time; at any time, when it is not set. priority: jobs of
-    a higher one are begun first; of the same, destinations take turns.
+    a higher one are begun first; of the same, destinations take turns. keep_sheets: proof sheets
+    of all jobs are kept, or only of those that are held.
     """
 
     title: str = ""
     hours: HoursText | None = None
     priority: Annotated[int, Field(ge=-100, le=100)] = 0
     stages: Annotated[tuple[str, ...], Field(min_length=1)]
+    keep_sheets: Literal["all", "held"] = "all"
     medium: Medium
     result: Result = Result()
     limits: Limits = Limits()
@@ -99,11 +101,16 @@ class DestinationFile(SettingsModel):
 
 
 class RootFile(SettingsModel):
-    """The file ``hotfolder.toml``. workers: jobs at once; 0 means as many as there are cores."""
+    """The file ``hotfolder.toml``. workers: jobs at once; 0 means as many as there are cores.
+
+    keep_dropped: for how many seconds, after parsing, the original of a held job is kept when a
+    person has deleted its folder; 0 keeps none.
+    """
 
     workers: Annotated[int, Field(ge=0, le=256)] = 0
     intake: Intake = Intake()
     free_space: ByteCount = 500.0 * 2**20
+    keep_dropped: DurationS = 30 * 86400.0
 
 
 @dataclass(frozen=True)

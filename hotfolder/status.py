@@ -76,7 +76,7 @@ def collect(root: Root) -> dict[str, Any]:
             "remarks": said.get("remarks", []),
             **{
                 state: counts.get(name, {}).get(state, 0)
-                for state in ("delivered", "held", "refused")
+                for state in ("delivered", "held", "dropped", "refused")
             },
         }
         waiting += _arriving(name, said)

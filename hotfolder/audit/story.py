@@ -72,7 +72,8 @@ def _events(db: sqlite3.Connection, record: Mapping[str, Any]) -> list[dict[str,
     """What happened to a job, in order of time."""
     events = [{"at": record["arrived"], "what": "arrived", "text": record["source"]}]
     rows = db.execute(
-        "SELECT finished, state FROM records WHERE job = ? ORDER BY number", (record["job"],)
+        "SELECT DISTINCT finished, state FROM records WHERE job = ? ORDER BY number",
+        (record["job"],),
     )
     reasons = " ".join(reason["message"] for reason in record["reasons"])
     for finished, state in rows:
@@ -84,6 +85,10 @@ def _events(db: sqlite3.Connection, record: Mapping[str, Any]) -> list[dict[str,
         text = f"by {who}{': ' if release['why'] else ''}{release['why']}"
         text += f"; changed: {changes}" if changes else ""
         events.append({"at": release["at"], "what": "released", "text": text})
+    if dropped := record.get("dropped"):
+        until = dropped["original_kept_until"]
+        text = f"its folder was deleted; original kept{f' until {until}' if until else ''}"
+        events.append({"at": dropped["noticed"], "what": "dropped", "text": text})
     return sorted(events, key=lambda event: event["at"])
 
 

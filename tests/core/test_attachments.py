@@ -1,5 +1,7 @@
 """What a stage leaves for people to look at is kept beside the result, and beside a held job."""
 
+import pytest
+
 from whole.conftest import drop, files, hotfolder, records, small, write_destination  # noqa: F401 - fixtures
 
 STAGE = """
@@ -51,3 +53,13 @@ def test_a_held_jobs_sheet_is_in_its_folder_and_goes_with_the_release(small, hot
     assert hotfolder("sweep", small.path).returncode == 0
     sheet = small.path / f"out/fine-art-canvas/sheets/{record['job']}.html"
     assert "<p>mud</p>" == sheet.read_text()
+
+
+@pytest.mark.parametrize(("hold", "kept"), [("false", []), ("true", ["proof-sheet", "thumbnail"])])
+def test_sheets_are_kept_of_held_jobs_only_where_the_settings_say_so(small, hotfolder, hold, kept):  # noqa: F811
+    use(small, hold)
+    path = small.destinations / "fine-art-canvas.toml"
+    path.write_text(f'keep_sheets = "held"\n{path.read_text()}')
+    assert hotfolder("sweep", small.path).returncode == (3 if kept else 0)
+    (record,) = records(small)
+    assert kept == [each["kind"] for each in record["attachments"]]
