@@ -52,7 +52,7 @@ def test_quantities_are_plain_numbers_after_loading(load):
         ('surface = "canvas"', 'surface = "velvet"', "medium.surface", "'canvas'"),
         ('surface = "canvas"', "", "medium.surface", "is missing"),
         ('viewing_distance = "2 m"', "viewing_distance = 2", "medium.viewing_distance", "60 in"),
-        ('title = "Canvas"', 'titel = "Canvas"', "titel", "title, stages"),
+        ('title = "Canvas"', 'titel = "Canvas"', "titel", "title, hours, priority, stages"),
         ('"preflight"', '"prefight"', "stages.0", "no stage is called 'prefight'"),
         ('"preflight"', '"sizing"', "stages.1", "each stage once"),
         ("ppi = 150", "pip = 150", "stage.sizing.pip", "ppi"),
