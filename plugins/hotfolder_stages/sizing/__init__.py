@@ -7,10 +7,9 @@ and enlargements in the encoding (`domain`); border and wrap are put around it i
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -19,7 +18,7 @@ from hotfolder import Band, Findings, Job, RasterSpec, Stage
 from hotfolder.raster.model import rebanded, rows_per_band
 from hotfolder.units import MM_PER_INCH
 from hotfolder_stages.sizing.colour import codes_of
-from hotfolder_stages.sizing.domain import Domain, Planes, choose
+from hotfolder_stages.sizing.domain import Domain, Samples, choose
 from hotfolder_stages.sizing.enough import CLOSE_LOOKING, largest_mm, needed_ppi
 from hotfolder_stages.sizing.geometry import Plan
 from hotfolder_stages.sizing.request import Request, SizingSettings, request
@@ -29,6 +28,7 @@ from hotfolder_stages.sizing.surround import bordered, wrapped
 __all__ = ["Sizing", "SizingSettings"]
 
 _BLOCK_PX = 2_000_000
+_ROWS_PER_TASK = 16
 _OPAQUE = 65535
 
 
@@ -160,23 +160,49 @@ def _resampled(bands: Iterable[Band], work: _Work, threads: Executor) -> Iterato
     if domain is None:
         yield from _cropped(bands, columns, first, stop)
         return
-    across = Across(work.source.width_px, made.scaled_width_px)
-    down = Down(work.source.height_px, made.scaled_height_px, first, stop)
-    narrower = made.scaled_width_px < work.source.width_px
-    top = 0
-    for piece in rebanded(bands, _rows_per_block(work)):
-        halves = [(piece, part) for part in _halves(piece.rows)]
-        planes = np.concatenate(list(threads.map(partial(_planes, domain), halves)), axis=1)
-        # The direction that leaves fewer numbers for the other, and is the cheaper one, first.
+    source = work.source
+    planes = source.channels + source.has_alpha
+    across = Across(source.width_px, made.scaled_width_px, columns)
+    # The direction that leaves fewer numbers for the other, and is the cheaper one, first.
+    narrower = made.scaled_width_px < source.width_px
+    width_px = source.width_px if narrower else made.kept_width_px
+    down = Down(source.height_px, made.scaled_height_px, slice(first, stop), (width_px, planes))
+
+    def take(task: tuple[Band, Samples, slice]) -> None:
+        band, room, rows = task
+        samples = _samples(domain, band, rows)
         if narrower:
-            mixed = across(down.push(planes, threads), threads)[:, :, columns]
+            room[rows] = samples
         else:
-            planes = across(planes, threads)
-            mixed = down.push(np.ascontiguousarray(planes[:, :, columns]), threads)
-        ready = [(top, mixed, part) for part in _halves(mixed.shape[1])]
-        make = partial(_band, domain, has_alpha=work.source.has_alpha)
-        yield from threads.map(make, ready)
-        top += mixed.shape[1]
+            across.mix(samples, room[rows])
+
+    def give(task: tuple[Band, range]) -> None:
+        band, rows = task
+        mixed = down.mix(rows)
+        if narrower:
+            samples, mixed = mixed, np.empty((len(rows), made.kept_width_px, planes), np.float32)
+            across.mix(samples, mixed)
+        _fill(band, rows.start - first - band.top, domain, mixed)
+
+    for piece in rebanded(bands, _rows_per_block(work)):
+        room = down.room(piece.rows)
+        _do_all(threads, take, [(piece, room, rows) for rows in _parts(range(piece.rows))])
+        ready = down.ready
+        band = _empty(ready.start - first, len(ready), work)
+        _do_all(threads, give, [(band, range(part.start, part.stop)) for part in _parts(ready)])
+        down.go_on()
+        if band.rows:
+            yield band
+
+
+def _do_all(threads: Executor, work: Callable[[Any], None], tasks: list[Any]) -> None:
+    for _ in threads.map(work, tasks):
+        pass
+
+
+def _parts(rows: range) -> list[slice]:
+    starts = range(rows.start, rows.stop, _ROWS_PER_TASK)
+    return [slice(start, min(start + _ROWS_PER_TASK, rows.stop)) for start in starts]
 
 
 def _rows_per_block(work: _Work) -> int:
@@ -187,30 +213,31 @@ def _rows_per_block(work: _Work) -> int:
     return max(1, int(_BLOCK_PX / (wide * rows_out_per_row)))
 
 
-def _halves(rows: int) -> list[slice]:
-    half = (rows + 1) // 2
-    return [slice(0, half), slice(half, rows)][: min(2, rows)]
-
-
-def _planes(domain: Domain, task: tuple[Band, slice]) -> Planes:
+def _samples(domain: Domain, band: Band, rows: slice) -> Samples:
     """Numbers to be mixed; colour is multiplied by its alpha, which becomes the last plane."""
-    band, part = task
-    planes = domain.to_planes(band.pixels[part])
+    samples = domain.to_samples(band.pixels[rows])
     if band.alpha is None:
-        return planes
-    alpha = band.alpha[part].astype(np.float32) / np.float32(_OPAQUE)
-    return np.concatenate([planes * alpha, alpha[None]])
+        return samples
+    alpha = (band.alpha[rows].astype(np.float32) / np.float32(_OPAQUE))[..., None]
+    return np.concatenate([samples * alpha, alpha], axis=-1)
 
 
-def _band(domain: Domain, task: tuple[int, Planes, slice], *, has_alpha: bool) -> Band:
-    top, planes, part = task
-    mixed = planes[:, part]
-    if not has_alpha:
-        return Band(top + part.start, domain.to_codes(mixed))
-    # By alpha before it is clipped: colour has gone beyond its range by the same factor.
-    visible = np.maximum(mixed[-1], np.float32(0.5 / _OPAQUE))
-    codes = np.rint(np.clip(mixed[-1], 0, 1) * np.float32(_OPAQUE)).astype(np.uint16)
-    return Band(top + part.start, domain.to_codes(mixed[:-1] / visible), codes)
+def _empty(top: int, rows: int, work: _Work) -> Band:
+    size = (rows, work.plan.kept_width_px)
+    alpha = np.empty(size, np.uint16) if work.source.has_alpha else None
+    return Band(top, np.empty((*size, work.source.channels), np.uint16), alpha)
+
+
+def _fill(band: Band, start: int, domain: Domain, mixed: Samples) -> None:
+    """Codes of what was mixed, into the rows of a band from `start` on."""
+    rows = slice(start, start + len(mixed))
+    if band.alpha is not None:
+        alpha = mixed[..., -1]
+        band.alpha[rows] = np.rint(np.clip(alpha, 0, 1) * np.float32(_OPAQUE))
+        # By alpha before it is clipped: colour has gone beyond its range by the same factor.
+        visible = np.maximum(alpha, np.float32(0.5 / _OPAQUE))[..., None]
+        mixed = np.divide(mixed[..., :-1], visible, dtype=np.float32)
+    band.pixels[rows] = domain.to_codes(mixed)
 
 
 def _cropped(bands: Iterable[Band], columns: slice, first: int, stop: int) -> Iterator[Band]:

@@ -2,7 +2,7 @@
 
 Averages of gamma-encoded values are too dark, so reductions mix light. Enlarging in light rings
 visibly in the shadows, so enlargements mix encoded values, which are close to even steps for the
-eye. `to_planes` and `to_codes` are each other's inverse.
+eye. `to_samples` and `to_codes` are each other's inverse.
 
 =========  =================================  =============================================
 encoding   light                              encoded
@@ -24,9 +24,10 @@ from numpy.typing import NDArray
 
 from hotfolder.colour.tone import Tone, ToneCurve, tone_of
 from hotfolder.raster.model import Encoding, RasterSpec
+from hotfolder_stages.sizing.mixing import look_up, look_up_light, round_off
 
-Planes = NDArray[np.float32]
-"""Shape (channels, rows, width), float32."""
+Samples = NDArray[np.float32]
+"""Shape (rows, width, channels), float32."""
 
 Codes = NDArray[np.uint16]
 """Shape (rows, width, channels), uint16."""
@@ -46,11 +47,11 @@ class Domain(ABC):
     name: str
 
     @abstractmethod
-    def to_planes(self, codes: Codes) -> Planes:
+    def to_samples(self, codes: Codes) -> Samples:
         """Make numbers for mixing of codes."""
 
     @abstractmethod
-    def to_codes(self, planes: Planes) -> Codes:
+    def to_codes(self, samples: Samples) -> Codes:
         """Make codes of numbers; what is out of range is clipped."""
 
 
@@ -83,15 +84,12 @@ class _Encoded(Domain):
     def __init__(self, name: str) -> None:
         self.name = name
 
-    def to_planes(self, codes: Codes) -> Planes:
-        return np.ascontiguousarray(codes.transpose(2, 0, 1), dtype=np.float32)
+    def to_samples(self, codes: Codes) -> Samples:
+        return codes.astype(np.float32)
 
-    def to_codes(self, planes: Planes) -> Codes:
-        codes = np.empty((*planes.shape[1:], planes.shape[0]), np.uint16)
-        for channel, plane in enumerate(planes):
-            rounded = np.clip(plane, 0, _FULL)
-            rounded += np.float32(0.5)
-            codes[..., channel] = rounded
+    def to_codes(self, samples: Samples) -> Codes:
+        codes = np.empty(samples.shape, np.uint16)
+        round_off(samples.reshape(-1), codes.reshape(-1))
         return codes
 
 
@@ -100,30 +98,33 @@ class _Root(Domain):
 
     name = "square roots of linear values"
 
-    def to_planes(self, codes: Codes) -> Planes:
-        return np.sqrt(np.ascontiguousarray(codes.transpose(2, 0, 1), dtype=np.float32))
+    def to_samples(self, codes: Codes) -> Samples:
+        return np.sqrt(codes.astype(np.float32))
 
-    def to_codes(self, planes: Planes) -> Codes:
-        return _Encoded("").to_codes(np.square(np.maximum(planes, 0)))
+    def to_codes(self, samples: Samples) -> Codes:
+        return _Encoded("").to_codes(np.square(np.maximum(samples, 0)))
 
 
 class _Curves(Domain):
     """Light by one curve per channel, 0 … 1."""
 
     def __init__(self, curves: tuple[ToneCurve, ...], name: str) -> None:
-        self.curves = curves
         self.name = name
+        different = list(dict.fromkeys(curves))
+        self._which = np.array([different.index(curve) for curve in curves])
+        self._to_light = np.stack([curve.to_light for curve in different])
+        self._from_light = np.stack([curve.from_light for curve in different])
 
-    def to_planes(self, codes: Codes) -> Planes:
-        planes = np.empty((codes.shape[2], *codes.shape[:2]), np.float32)
-        for channel, curve in enumerate(self.curves):
-            np.take(curve.to_light, codes[..., channel], mode="clip", out=planes[channel])
-        return planes
+    def to_samples(self, codes: Codes) -> Samples:
+        samples = np.empty(codes.shape, np.float32)
+        shape = (-1, len(self._which))
+        look_up(codes.reshape(shape), self._to_light, self._which, samples.reshape(shape))
+        return samples
 
-    def to_codes(self, planes: Planes) -> Codes:
-        codes = np.empty((*planes.shape[1:], planes.shape[0]), np.uint16)
-        for channel, curve in enumerate(self.curves):
-            codes[..., channel] = curve.encode(planes[channel])
+    def to_codes(self, samples: Samples) -> Codes:
+        codes = np.empty(samples.shape, np.uint16)
+        shape = (-1, len(self._which))
+        look_up_light(samples.reshape(shape), self._from_light, self._which, codes.reshape(shape))
         return codes
 
 
@@ -133,18 +134,19 @@ class _LabLight(Domain):
     name = "linear light, X Y Z of L*, a*, b*"
     _knee = np.float32(6 / 29)
 
-    def to_planes(self, codes: Codes) -> Planes:
+    def to_samples(self, codes: Codes) -> Samples:
         lab = codes.astype(np.float32) * _LAB_TO_UNIT - _LAB_ZERO
         fy = (lab[..., 0] + 16) / np.float32(116)
         fx = fy + lab[..., 1] / np.float32(500)
         fz = fy - lab[..., 2] / np.float32(200)
-        roots = np.stack([fx, fy, fz])
+        roots = np.stack([fx, fy, fz], axis=-1)
         line = 3 * self._knee**2 * (roots - np.float32(4 / 29))
         return np.where(roots > self._knee, roots**3, line)
 
-    def to_codes(self, planes: Planes) -> Codes:
-        line = planes / (3 * self._knee**2) + np.float32(4 / 29)
-        fx, fy, fz = np.where(planes > self._knee**3, np.cbrt(planes), line)
+    def to_codes(self, samples: Samples) -> Codes:
+        line = samples / (3 * self._knee**2) + np.float32(4 / 29)
+        roots = np.where(samples > self._knee**3, np.cbrt(samples), line)
+        fx, fy, fz = np.moveaxis(roots, -1, 0)
         lab = np.stack([116 * fy - 16, 500 * (fx - fy), 200 * (fy - fz)], axis=-1)
         codes = (lab + _LAB_ZERO) / _LAB_TO_UNIT
         return np.asarray(np.rint(np.clip(codes, 0, _FULL)), np.uint16)

@@ -1,8 +1,7 @@
 """Lanczos resampling of a picture that streams by in blocks of rows.
 
-The rows of a block are resampled across at once and kept only while output rows need them; then
-the output rows that can be made are made of the rows kept. Blocks have the same rows whatever
-bands the picture came in, so the bands leave no trace.
+Rows are kept only while output rows need them. Every result is one sum of the same samples in the
+same order, whatever is computed together with it, so neither bands nor blocks leave a trace.
 
 The kernel is Lanczos' with three lobes, widened by the factor of a reduction, so that it
 antialiases; at the picture's edges the weights of what is there are scaled to sum to 1, so that
@@ -21,26 +20,20 @@ crest that remains, and they are the bounds themselves.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from concurrent.futures import Executor
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder_stages.weighted_sums import Plane, Tile, sum_columns, sum_rows, tiles
+from hotfolder_stages.sizing.mixing import mix_across, mix_down
 
-Planes = NDArray[np.float32]
-"""Shape (planes, rows, width), float32."""
+Samples = NDArray[np.float32]
+"""Shape (rows, width, planes), float32."""
 
 Index = NDArray[np.int64]
 
 LOBES = 3
 _GAPS_PER_STEP = 4
-_COLUMNS_AT_ONCE = 1024
-_SAMPLES_AT_ONCE = 2**16
-"""So many fit into a core's own cache together with what bounds them."""
 
 
 class Kernel:
@@ -61,8 +54,10 @@ class Kernel:
         support = LOBES * max(1.0, scale)
         index = np.arange(out_size)
         centre = (index + 0.5) * scale
-        taps = min(in_size, math.ceil(2 * support) + 1)
+        taps = min(in_size, math.ceil(2 * support))
         first = np.floor(centre - support + 0.5).astype(np.int64)
+        if in_size == out_size:
+            taps, first = 1, index
         self.first: Index = np.clip(first, 0, in_size - taps)
         self._centre = centre
         self._support = support
@@ -70,16 +65,12 @@ class Kernel:
         most = max(1, in_size - 1)
         self.gaps = min(most, 1 + max(0, math.ceil(_GAPS_PER_STEP * (scale - 1))))
         gap = np.floor(centre + 0.5 - (self.gaps - 1) / 2).astype(np.int64)
+        self.by_samples = in_size >= 2 * out_size
         self.gap_start: Index = np.clip(gap, 1, 1 + most - self.gaps)
         # Results at the edges are bounded by samples further in than the kernel reaches.
         self.needs_start: Index = np.maximum(0, np.minimum(self.first, self.gap_start - 2))
         bounded = np.maximum(self.first + taps, self.gap_start + self.gaps + 1)
         self.needs_stop: Index = np.minimum(in_size, bounded)
-
-    @property
-    def is_identity(self) -> bool:
-        """Whether there is nothing to do."""
-        return self.in_size == self.out_size
 
     @cached_property
     def weights(self) -> NDArray[np.float32]:
@@ -89,183 +80,106 @@ class Kernel:
         weights = np.sinc(offsets) * np.sinc(offsets / LOBES) * (np.abs(offsets) < LOBES)
         return np.asarray(weights / weights.sum(axis=1, keepdims=True), np.float32)
 
-    def tiles(self, start: int, stop: int) -> list[Tile]:
-        """The weights of some output samples as matrices."""
-        return tiles(self.first, self.weights, start, stop)
-
-
-class _Bounds:
-    """Least and greatest value of some output samples, as places among those of the gaps.
-
-    axis: 0 down, 1 across; at: the input sample that an array begins with.
-    """
-
-    def __init__(self, kernel: Kernel, start: int, stop: int, at: int, axis: int) -> None:
-        self._axis, self._count = axis, kernel.gaps
-        gap = kernel.gap_start[start:stop]
-        self._first, self._stop = int(gap[0]), int(gap[-1]) + kernel.gaps
-        wanted = np.arange(self._first - 2, self._stop + 1)
-        self._samples = np.clip(wanted, 0, kernel.in_size - 1) - at
-        inside = wanted[0] >= 0 and wanted[-1] < kernel.in_size
-        self._slice = slice(int(self._samples[0]), int(self._samples[-1]) + 1) if inside else None
-        self._places = gap - self._first
-        self._many = kernel.in_size >= 2 * kernel.out_size
-
-    def clip(self, samples: Plane, mixed: Plane) -> None:
-        """Bring results within the limits of the samples around them."""
-        lines = samples.shape[1 - self._axis]
-        step = max(16, _SAMPLES_AT_ONCE // len(self._samples))
-        for at in range(0, lines, step):
-            if self._axis == 0:
-                self._clip(samples[:, at : at + step], mixed[:, at : at + step])
-            else:
-                self._clip(samples[at : at + step], mixed[at : at + step])
-
-    def _clip(self, samples: Plane, mixed: Plane) -> None:
-        if self._slice is None:
-            around = np.take(samples, self._samples, axis=self._axis)
-        else:
-            around = self._cut(samples, self._slice)
-        size = self._stop - self._first
-        four = [self._cut(around, slice(each, each + size)) for each in range(4)]
-        if self._many:
-            least = self._over_gaps(np.minimum(four[1], four[2]), np.minimum)
-            greatest = self._over_gaps(np.maximum(four[1], four[2]), np.maximum)
-            np.minimum(np.maximum(mixed, least, out=mixed), greatest, out=mixed)
-            return
-        least, greatest = _limits(*four)
-        np.maximum(mixed, self._over_gaps(least, np.minimum), out=mixed)
-        np.minimum(mixed, self._over_gaps(greatest, np.maximum), out=mixed)
-
-    def _cut(self, array: Plane, part: slice) -> Plane:
-        return array[part] if self._axis == 0 else array[:, part]
-
-    def _over_gaps(self, limit: Plane, extreme: Callable[..., Plane]) -> Plane:
-        """The extreme of a limit over the gaps of each output sample.
-
-        A window of any length is covered by two whose length is a power of two.
-        """
-        window, length = limit, 1
-        while 2 * length <= self._count:
-            window = extreme(
-                self._cut(window, slice(0, -length)), self._cut(window, slice(length, None))
-            )
-            length *= 2
-        bound = np.take(window, self._places, axis=self._axis, mode="clip")
-        if length < self._count:
-            ends = self._places + self._count - length
-            last = np.take(window, ends, axis=self._axis, mode="clip")
-            extreme(bound, last, out=bound)
-        return bound
-
-
-def _limits(before: Plane, left: Plane, right: Plane, after: Plane) -> tuple[Plane, Plane]:
-    """Least and greatest value between `left` and `right`, two samples and their neighbours."""
-    half = np.float32(0.5)
-    from_left = left - before
-    from_left *= half
-    from_left += left
-    from_right = right - after
-    from_right *= half
-    from_right += right
-    least = np.maximum(from_left, from_right)
-    np.minimum(least, np.minimum(left, right), out=least)
-    greatest = np.minimum(from_left, from_right, out=from_left)
-    np.maximum(greatest, np.maximum(left, right, out=from_right), out=greatest)
-    return least, greatest
-
 
 class Across:
-    """Resampling along rows: every row by itself."""
+    """Resampling along rows: every row by itself.
 
-    def __init__(self, in_width: int, out_width: int) -> None:
-        self._kernel = Kernel(in_width, out_width)
-        if self._kernel.is_identity:
-            return
-        self._parts = []
-        for start in range(0, out_width, _COLUMNS_AT_ONCE):
-            stop = min(start + _COLUMNS_AT_ONCE, out_width)
-            over = self._kernel.tiles(start, stop)
-            self._parts.append((start, stop, over, _Bounds(self._kernel, start, stop, 0, axis=1)))
+    Parameters
+    ----------
+    in_width, out_width
+        Columns of the whole picture before and after.
+    columns
+        The output columns that are wanted.
+    """
 
-    def __call__(self, planes: Planes, threads: Executor) -> Planes:
-        """Resample each row of each plane to the new width; shape (planes, rows, out_width)."""
-        if self._kernel.is_identity:
-            return planes
-        made = np.empty((*planes.shape[:2], self._kernel.out_size), np.float32)
+    def __init__(self, in_width: int, out_width: int, columns: slice) -> None:
+        kernel = Kernel(in_width, out_width)
+        self._gaps, self._by_samples = kernel.gaps, kernel.by_samples
+        self._first, self._weights = kernel.first[columns], kernel.weights[columns]
+        self._gap_start = kernel.gap_start[columns]
+        # Of a run of columns, the first needs the first sample, and the last the last one.
+        self._needs_start, self._needs_stop = (
+            kernel.needs_start[columns],
+            kernel.needs_stop[columns],
+        )
 
-        def work(task: tuple[int, tuple[int, int, list[Tile], _Bounds]]) -> None:
-            plane, (start, stop, over, bounds) = task
-            mixed = np.empty((planes.shape[1], stop - start), np.float32)
-            sum_columns(planes[plane], mixed, over)
-            bounds.clip(planes[plane], mixed)
-            made[plane, :, start:stop] = mixed
-
-        tasks = [(plane, part) for plane in range(len(planes)) for part in self._parts]
-        _do_all(threads, work, tasks)
-        return made
+    def mix(self, samples: Samples, out: Samples) -> None:
+        """Resample each row of each plane into `out`, which has the wanted columns."""
+        mix_across(
+            samples,
+            self._first,
+            self._weights,
+            self._gap_start,
+            self._gaps,
+            self._by_samples,
+            self._needs_start,
+            self._needs_stop,
+            out,
+        )
 
 
 class Down:
     """Resampling along columns, of a picture whose rows come in blocks from its top.
 
+    For each block: fill the `room` for it, `mix` the rows that are `ready`, and `go_on`.
+
     Parameters
     ----------
     in_height, out_height
         Rows of the whole picture before and after.
-    first, stop
+    rows
         The output rows that are wanted.
+    shape
+        Width and planes of the rows.
     """
 
-    def __init__(self, in_height: int, out_height: int, first: int, stop: int) -> None:
+    def __init__(
+        self, in_height: int, out_height: int, rows: slice, shape: tuple[int, int]
+    ) -> None:
         self._kernel = Kernel(in_height, out_height)
-        self._next = first
-        self._stop = stop
-        self._kept: Planes | None = None
-        self._kept_start = 0
+        self._next, self._stop = rows.start, rows.stop
+        self._samples: Samples = np.empty((0, *shape), np.float32)
+        self._start = self._kept = 0
 
-    def push(self, block: Planes, threads: Executor) -> Planes:
-        """Take the next rows; return the output rows that can be made now, none perhaps."""
-        kept = block if self._kept is None else np.concatenate([self._kept, block], axis=1)
-        kept_stop = self._kept_start + kept.shape[1]
-        if self._kernel.is_identity:
-            ready, needs = min(kept_stop, self._stop), np.arange(self._kernel.in_size)
-        else:
-            ready = int(np.searchsorted(self._kernel.needs_stop, kept_stop, side="right"))
-            ready, needs = min(ready, self._stop), self._kernel.needs_start
-        ready = max(ready, self._next)
-        made = self._made(kept, self._next, ready, threads)
-        self._next = ready
-        needed = kept_stop if ready >= self._stop else min(int(needs[ready]), kept_stop)
-        # A copy, so that the rows that are done with do not stay in memory with it.
-        self._kept = kept[:, needed - self._kept_start :].copy()
-        self._kept_start = needed
+    def room(self, rows: int) -> Samples:
+        """Where the next rows go."""
+        if self._kept + rows > len(self._samples):
+            larger = np.empty((self._kept + rows, *self._samples.shape[1:]), np.float32)
+            larger[: self._kept] = self._samples[: self._kept]
+            self._samples = larger
+        self._kept += rows
+        return self._samples[self._kept - rows : self._kept]
+
+    @property
+    def ready(self) -> range:
+        """The output rows that can be made now."""
+        there = self._start + self._kept
+        stop = int(np.searchsorted(self._kernel.needs_stop, there, side="right"))
+        return range(self._next, max(self._next, min(stop, self._stop)))
+
+    def mix(self, rows: range) -> Samples:
+        """Make output rows that are ready."""
+        kernel, part = self._kernel, slice(rows.start, rows.stop)
+        made = np.empty((len(rows), *self._samples.shape[1:]), np.float32)
+        mix_down(
+            self._samples[: self._kept].reshape(self._kept, -1),
+            self._start,
+            kernel.in_size,
+            kernel.first[part],
+            kernel.weights[part],
+            kernel.gap_start[part],
+            kernel.gaps,
+            kernel.by_samples,
+            made.reshape(len(rows), -1),
+        )
         return made
 
-    def _made(self, kept: Planes, start: int, stop: int, threads: Executor) -> Planes:
-        at = self._kept_start
-        if self._kernel.is_identity:
-            return kept[:, start - at : stop - at]
-        made = np.empty((kept.shape[0], stop - start, kept.shape[2]), np.float32)
-        if start == stop:
-            return made
-        over = self._kernel.tiles(start, stop)
-        bounds = _Bounds(self._kernel, start, stop, at, axis=0)
-
-        def work(task: tuple[int, int]) -> None:
-            plane, left = task
-            columns = slice(left, left + _COLUMNS_AT_ONCE)
-            samples = kept[plane, :, columns]
-            mixed = np.empty((stop - start, samples.shape[1]), np.float32)
-            sum_rows(samples, at, mixed, over)
-            bounds.clip(samples, mixed)
-            made[plane, :, columns] = mixed
-
-        lefts = range(0, kept.shape[2], _COLUMNS_AT_ONCE)
-        _do_all(threads, work, [(plane, left) for plane in range(len(kept)) for left in lefts])
-        return made
-
-
-def _do_all(threads: Executor, work: Callable[[Any], None], tasks: list[Any]) -> None:
-    for _ in threads.map(work, tasks):
-        pass
+    def go_on(self) -> None:
+        """Forget the rows that only those needed that are ready."""
+        self._next = self.ready.stop
+        there = self._start + self._kept
+        needed = there
+        if self._next < self._stop:
+            needed = min(int(self._kernel.needs_start[self._next]), there)
+        self._samples[: there - needed] = self._samples[needed - self._start : self._kept]
+        self._start, self._kept = needed, there - needed
