@@ -98,13 +98,11 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
         top = 0
         with ThreadPoolExecutor(2) as threads:
             for band in rebanded(bands, rows):
-                parts = [band.pixels[part] for part in _halves(band.rows)]
-                lightness = np.concatenate(list(threads.map(self._lightness.of, parts)))
+                added = self._added.push(self._lightness_of(band.pixels, threads), threads)
                 waiting.append(band)
-                added = self._added.push(lightness, threads)
                 if len(added):
-                    pixels, alpha, waiting = _taken(waiting, top + len(added))
-                    yield Band(top, self._moved(pixels, added, threads), alpha)
+                    taken, waiting = _taken(waiting, top + len(added))
+                    yield self._moved(taken, added, threads)
                     top += len(added)
 
     def close(self) -> Findings:
@@ -130,33 +128,49 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
             "method": self._lightness.how,
         }
 
-    def _moved(self, pixels: Codes, added: Plane, threads: Executor) -> Codes:
-        out = np.empty_like(pixels)
+    def _lightness_of(self, pixels: Codes, threads: Executor) -> Plane:
+        lightness = np.empty(pixels.shape[:2], np.float32)
 
         def work(part: slice) -> None:
-            self._lightness.move(pixels[part], added[part], out[part])
+            self._lightness.of(pixels[part], lightness[part])
 
         for _ in threads.map(work, _halves(len(pixels))):
             pass
-        return out
+        return lightness
+
+    def _moved(self, bands: list[Band], added: Plane, threads: Executor) -> Band:
+        """One band of several, with `added` L*."""
+        top = bands[0].top
+        out = np.empty((*added.shape, bands[0].pixels.shape[2]), np.uint16)
+
+        def work(task: tuple[Band, slice]) -> None:
+            band, part = task
+            at = band.top - top
+            rows = slice(at + part.start, at + part.stop)
+            self._lightness.move(band.pixels[part], added[rows], out[rows])
+
+        tasks = [(band, part) for band in bands for part in _halves(band.rows)]
+        for _ in threads.map(work, tasks):
+            pass
+        alphas = [band.alpha for band in bands if band.alpha is not None]
+        return Band(top, out, np.concatenate(alphas) if alphas else None)
 
 
-def _taken(bands: list[Band], stop: int) -> tuple[Codes, Codes | None, list[Band]]:
-    """The rows of `bands` up to row `stop` of the picture, and the bands that remain."""
-    pixels: list[Codes] = []
-    alphas: list[Codes] = []
-    remaining: list[Band] = []
+def _taken(bands: list[Band], stop: int) -> tuple[list[Band], list[Band]]:
+    """The rows of `bands` up to row `stop` of the picture, and those that remain."""
+    taken, remaining = [], []
     for band in bands:
         count = min(max(stop - band.top, 0), band.rows)
         if count:
-            pixels.append(band.pixels[:count])
-            if band.alpha is not None:
-                alphas.append(band.alpha[:count])
+            taken.append(_part(band, 0, count))
         if count < band.rows:
-            alpha = None if band.alpha is None else band.alpha[count:]
-            remaining.append(Band(band.top + count, band.pixels[count:], alpha))
-    joined = np.ascontiguousarray(np.concatenate(pixels))
-    return joined, np.concatenate(alphas) if alphas else None, remaining
+            remaining.append(_part(band, count, band.rows))
+    return taken, remaining
+
+
+def _part(band: Band, start: int, stop: int) -> Band:
+    alpha = None if band.alpha is None else band.alpha[start:stop]
+    return Band(band.top + start, band.pixels[start:stop], alpha)
 
 
 def _halves(rows: int) -> list[slice]:

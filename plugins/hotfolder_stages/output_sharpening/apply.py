@@ -51,8 +51,8 @@ class Lightness(ABC):
     how: str
 
     @abstractmethod
-    def of(self, codes: Codes) -> Plane:
-        """L* of codes (rows, width, channels); float32, (rows, width), 0 … 100."""
+    def of(self, codes: Codes, out: Plane) -> None:
+        """Fill `out`, shape (rows, width), with L* of codes (rows, width, channels), 0 … 100."""
 
     @abstractmethod
     def move(self, codes: Codes, added: Plane, out: Codes) -> None:
@@ -62,12 +62,10 @@ class Lightness(ABC):
 class _InParts(Lightness):
     """By operations on arrays, on as many pixels at once as a core's cache holds."""
 
-    def of(self, codes: Codes) -> Plane:
-        pixels = codes.reshape(-1, codes.shape[-1])
-        made = np.empty(len(pixels), np.float32)
+    def of(self, codes: Codes, out: Plane) -> None:
+        pixels, made = codes.reshape(-1, codes.shape[-1]), out.reshape(-1)
         for at in range(0, len(pixels), _AT_ONCE):
             made[at : at + _AT_ONCE] = self._of(pixels[at : at + _AT_ONCE])
-        return made.reshape(codes.shape[:-1])
 
     def move(self, codes: Codes, added: Plane, out: Codes) -> None:
         out[:] = codes
@@ -126,13 +124,10 @@ class _MatrixRgb(Lightness):
         self._to_xyz = relative.astype(np.float32)
         self._to_rgb = np.linalg.inv(relative).astype(np.float32)
 
-    def of(self, codes: Codes) -> Plane:
-        made = np.empty(codes.shape[:-1], np.float32)
-        pixels = codes.reshape(-1, codes.shape[-1])
+    def of(self, codes: Codes, out: Plane) -> None:
         red, green, blue = self._to_light
-        to_y, out = self._to_xyz[1], made.reshape(-1)
-        matrix_rgb.lightness_of(pixels, red, green, blue, to_y, out)
-        return made
+        pixels = codes.reshape(-1, codes.shape[-1])
+        matrix_rgb.lightness_of(pixels, red, green, blue, self._to_xyz[1], out.reshape(-1))
 
     def move(self, codes: Codes, added: Plane, out: Codes) -> None:
         red, green, blue = self._to_light

@@ -182,7 +182,7 @@ def least_around(values: Any, reach: Any, out: Any) -> None:
         for k in range(1, 2 * reach + 1):
             part = wide[k:]
             for x in range(width):
-                least[x] = min(least[x], part[x])
+                least[x] = np.minimum(least[x], part[x])
     for row in range(rows):
         first, last = max(row - reach, 0), min(row + reach, rows - 1)
         least = out[row]
@@ -190,7 +190,7 @@ def least_around(values: Any, reach: Any, out: Any) -> None:
         for k in range(first + 1, last + 1):
             part = across[k]
             for x in range(width):
-                least[x] = min(least[x], part[x])
+                least[x] = np.minimum(least[x], part[x])
 
 
 @compiled(

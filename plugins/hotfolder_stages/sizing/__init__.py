@@ -7,9 +7,11 @@ and enlargements in the encoding (`domain`); border and wrap are put around it i
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -28,7 +30,8 @@ from hotfolder_stages.sizing.surround import bordered, wrapped
 __all__ = ["Sizing", "SizingSettings"]
 
 _BLOCK_PX = 2_000_000
-_ROWS_PER_TASK = 16
+_ROWS_PER_TASK = 64
+_THREADS = 2
 _OPAQUE = 65535
 
 
@@ -80,8 +83,8 @@ class Sizing(Stage[SizingSettings]):
         """Resample block by block; whatever the bands' height, the pixels are the same."""
         made, front = self._request, self._work.plan
         size = (front.width_px, front.height_px)
-        with ThreadPoolExecutor(2) as threads:
-            flow = _resampled(bands, self._work, threads)
+        with ThreadPoolExecutor(_THREADS) as threads:
+            flow: Iterable[Band] = _resampled(bands, self._work, threads)
             if front.border:
                 kept = (front.kept_width_px, front.kept_height_px)
                 flow = bordered(flow, *kept, front.border, self._border_colour)
@@ -89,7 +92,11 @@ class Sizing(Stage[SizingSettings]):
                 flow = bordered(flow, *size, made.wrap, self._wrap_colour)
             elif made.wrap:
                 flow = wrapped(flow, size[1], made.wrap, self.settings.wrap_edges)
-            yield from rebanded(flow, rows_per_band(made.width_px))
+            if (
+                front.scaled_width_px < self._work.source.width_px
+            ):  # of each block few rows are left
+                flow = rebanded(flow, rows_per_band(made.width_px))
+            yield from flow
 
     def close(self) -> Findings:
         """Say what was done, and what the picture's own pixels allow."""
@@ -201,8 +208,10 @@ def _do_all(threads: Executor, work: Callable[[Any], None], tasks: list[Any]) ->
 
 
 def _parts(rows: range) -> list[slice]:
-    starts = range(rows.start, rows.stop, _ROWS_PER_TASK)
-    return [slice(start, min(start + _ROWS_PER_TASK, rows.stop)) for start in starts]
+    """Even parts, as many for every thread."""
+    count = _THREADS * math.ceil(len(rows) / _THREADS / _ROWS_PER_TASK)
+    edges = [rows.start + len(rows) * each // count for each in range(count + 1)] if count else []
+    return [slice(*each) for each in pairwise(edges) if each[0] < each[1]]
 
 
 def _rows_per_block(work: _Work) -> int:
@@ -237,7 +246,7 @@ def _fill(band: Band, start: int, domain: Domain, mixed: Samples) -> None:
         # By alpha before it is clipped: colour has gone beyond its range by the same factor.
         visible = np.maximum(alpha, np.float32(0.5 / _OPAQUE))[..., None]
         mixed = np.divide(mixed[..., :-1], visible, dtype=np.float32)
-    band.pixels[rows] = domain.to_codes(mixed)
+    domain.to_codes(mixed, band.pixels[rows])
 
 
 def _cropped(bands: Iterable[Band], columns: slice, first: int, stop: int) -> Iterator[Band]:

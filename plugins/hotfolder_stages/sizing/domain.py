@@ -51,8 +51,8 @@ class Domain(ABC):
         """Make numbers for mixing of codes."""
 
     @abstractmethod
-    def to_codes(self, samples: Samples) -> Codes:
-        """Make codes of numbers; what is out of range is clipped."""
+    def to_codes(self, samples: Samples, codes: Codes) -> None:
+        """Fill `codes` with those of numbers; what is out of range is clipped."""
 
 
 def choose(spec: RasterSpec, *, reduces: bool) -> Domain:
@@ -87,10 +87,8 @@ class _Encoded(Domain):
     def to_samples(self, codes: Codes) -> Samples:
         return codes.astype(np.float32)
 
-    def to_codes(self, samples: Samples) -> Codes:
-        codes = np.empty(samples.shape, np.uint16)
+    def to_codes(self, samples: Samples, codes: Codes) -> None:
         round_off(samples.reshape(-1), codes.reshape(-1))
-        return codes
 
 
 class _Root(Domain):
@@ -101,8 +99,8 @@ class _Root(Domain):
     def to_samples(self, codes: Codes) -> Samples:
         return np.sqrt(codes.astype(np.float32))
 
-    def to_codes(self, samples: Samples) -> Codes:
-        return _Encoded("").to_codes(np.square(np.maximum(samples, 0)))
+    def to_codes(self, samples: Samples, codes: Codes) -> None:
+        _Encoded("").to_codes(np.square(np.maximum(samples, 0)), codes)
 
 
 class _Curves(Domain):
@@ -121,11 +119,9 @@ class _Curves(Domain):
         look_up(codes.reshape(shape), self._to_light, self._which, samples.reshape(shape))
         return samples
 
-    def to_codes(self, samples: Samples) -> Codes:
-        codes = np.empty(samples.shape, np.uint16)
+    def to_codes(self, samples: Samples, codes: Codes) -> None:
         shape = (-1, len(self._which))
         look_up_light(samples.reshape(shape), self._from_light, self._which, codes.reshape(shape))
-        return codes
 
 
 class _LabLight(Domain):
@@ -143,10 +139,9 @@ class _LabLight(Domain):
         line = 3 * self._knee**2 * (roots - np.float32(4 / 29))
         return np.where(roots > self._knee, roots**3, line)
 
-    def to_codes(self, samples: Samples) -> Codes:
+    def to_codes(self, samples: Samples, codes: Codes) -> None:
         line = samples / (3 * self._knee**2) + np.float32(4 / 29)
         roots = np.where(samples > self._knee**3, np.cbrt(samples), line)
         fx, fy, fz = np.moveaxis(roots, -1, 0)
         lab = np.stack([116 * fy - 16, 500 * (fx - fy), 200 * (fy - fz)], axis=-1)
-        codes = (lab + _LAB_ZERO) / _LAB_TO_UNIT
-        return np.asarray(np.rint(np.clip(codes, 0, _FULL)), np.uint16)
+        codes[:] = np.rint(np.clip((lab + _LAB_ZERO) / _LAB_TO_UNIT, 0, _FULL))

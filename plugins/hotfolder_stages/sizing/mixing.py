@@ -18,82 +18,108 @@ _LANES_AT_ONCE = 512
 _COLUMNS_AT_ONCE = 128
 """Of the result: with their samples, turned, they fit into a core's own cache."""
 
+_PIXELS_AT_ONCE = 512
+
 _ZERO, _HALF, _ONE = np.float32(0), np.float32(0.5), np.float32(1)
 _FULL = np.float32(65535)
 
 
 @inlined
-def _mix(
+def _weigh(
+    samples: Any, start: Any, pitch: Any, weights: Any, lanes: Any, out: Any, to: Any
+) -> None:
+    """The weighted sum of as many samples as there are weights, of which `start` is the first."""
+    taps = len(weights)
+    weight = weights[0]
+    here = np.uintp(start)
+    for x in range(lanes):
+        out[to + x] = weight * samples[here + x]
+    tap = 1
+    while tap + 3 < taps:
+        a, b, c, d = weights[tap], weights[tap + 1], weights[tap + 2], weights[tap + 3]
+        at_a, at_b = np.uintp(start + tap * pitch), np.uintp(start + (tap + 1) * pitch)
+        at_c, at_d = np.uintp(start + (tap + 2) * pitch), np.uintp(start + (tap + 3) * pitch)
+        for x in range(lanes):
+            half = (out[to + x] + a * samples[at_a + x]) + b * samples[at_b + x]
+            out[to + x] = (half + c * samples[at_c + x]) + d * samples[at_d + x]
+        tap += 4
+    while tap < taps:
+        weight = weights[tap]
+        here = np.uintp(start + tap * pitch)
+        for x in range(lanes):
+            out[to + x] += weight * samples[here + x]
+        tap += 1
+
+
+@inlined
+def _limits(
+    samples: Any, before: Any, left: Any, right: Any, after: Any, lanes: Any, low: Any, high: Any
+) -> None:
+    """Widen the limits `low` and `high` by those of the gap between `left` and `right`."""
+    # Each by itself these loops become vector code; as one they would not.
+    for x in range(lanes):
+        a, b = samples[left + x], samples[right + x]
+        head_for_a = (a - samples[before + x]) * _HALF + a
+        head_for_b = (b - samples[after + x]) * _HALF + b
+        least = np.minimum(a, b)
+        least = np.minimum(least, np.maximum(head_for_a, head_for_b))
+        low[x] = np.minimum(low[x], least)
+    for x in range(lanes):
+        a, b = samples[left + x], samples[right + x]
+        head_for_a = (a - samples[before + x]) * _HALF + a
+        head_for_b = (b - samples[after + x]) * _HALF + b
+        greatest = np.maximum(a, b)
+        greatest = np.maximum(greatest, np.minimum(head_for_a, head_for_b))
+        high[x] = np.maximum(high[x], greatest)
+
+
+@inlined
+def _bound(
     samples: Any,
     at: Any,
     in_size: Any,
-    first: Any,
-    weights: Any,
-    gap_start: Any,
+    gap: Any,
     gaps: Any,
     by_samples: Any,
-    i: Any,
-    left: Any,
-    right: Any,
+    offset: Any,
+    pitch: Any,
+    lanes: Any,
     low: Any,
     high: Any,
     out: Any,
+    to: Any,
 ) -> None:
-    """Result `i` for lanes from `left` to `right`."""
-    count = right - left
-    start = first[i] - at
-    taps = weights.shape[1]
-    weight = weights[i, 0]
-    part = samples[start, left:right]
-    for x in range(count):
-        out[x] = weight * part[x]
-    for tap in range(1, taps - 1, 2):
-        one, two = weights[i, tap], weights[i, tap + 1]
-        part, following = samples[start + tap, left:right], samples[start + tap + 1, left:right]
-        for x in range(count):
-            out[x] = (out[x] + one * part[x]) + two * following[x]
-    if taps % 2 == 0:
-        weight = weights[i, taps - 1]
-        part = samples[start + taps - 1, left:right]
-        for x in range(count):
-            out[x] += weight * part[x]
-    gap = gap_start[i]
-    part = samples[gap - 1 - at, left:right]
-    for x in range(count):
-        low[x] = part[x]
-        high[x] = part[x]
-    if by_samples:
-        for each in range(gap, gap + gaps):
-            part = samples[min(each, in_size - 1) - at, left:right]
-            for x in range(count):
-                low[x] = min(low[x], part[x])
-                high[x] = max(high[x], part[x])
-    else:
-        for each in range(gap, gap + gaps):
-            before = samples[max(each - 2, 0) - at, left:right]
-            one_side = samples[each - 1 - at, left:right]
-            other_side = samples[min(each, in_size - 1) - at, left:right]
-            after = samples[min(each + 1, in_size - 1) - at, left:right]
-            for x in range(count):
-                a, b = one_side[x], other_side[x]
-                from_a = (a - before[x]) * _HALF + a
-                from_b = (b - after[x]) * _HALF + b
-                least = min(a, b, max(from_a, from_b))
-                greatest = max(a, b, min(from_a, from_b))
-                low[x] = min(low[x], least)
-                high[x] = max(high[x], greatest)
-    for x in range(count):
-        out[x] = min(max(out[x], low[x]), high[x])
+    """Bring a result within the limits of the gaps that it covers."""
+    last = in_size - 1
+    here = np.uintp((gap - 1 - at) * pitch + offset)
+    for x in range(lanes):
+        low[x] = samples[here + x]
+        high[x] = samples[here + x]
+    for each in range(gap, gap + gaps):
+        right = np.uintp((min(each, last) - at) * pitch + offset)
+        if by_samples:
+            for x in range(lanes):
+                low[x] = np.minimum(low[x], samples[right + x])
+            for x in range(lanes):
+                high[x] = np.maximum(high[x], samples[right + x])
+        else:
+            before = np.uintp((max(each - 2, 0) - at) * pitch + offset)
+            left = np.uintp((each - 1 - at) * pitch + offset)
+            after = np.uintp((min(each + 1, last) - at) * pitch + offset)
+            _limits(samples, before, left, right, after, lanes, low, high)
+    for x in range(lanes):
+        out[to + x] = min(max(out[to + x], low[x]), high[x])
 
 
 @inlined
 def _turn(samples: Any, start: Any, stop: Any, out: Any) -> None:
-    """Columns become rows: samples (rows, width, planes), out (columns, rows * planes)."""
+    """Columns become rows: samples (rows, width, planes), out (columns * rows * planes)."""
     rows, _, planes = samples.shape
     for row in range(rows):
         for column in range(start, stop):
+            to = ((column - start) * rows + row) * planes
             for plane in range(planes):
-                out[column - start, row * planes + plane] = samples[row, column, plane]
+                out[to + plane] = samples[row, column, plane]
 
 
 @inlined
@@ -102,12 +128,13 @@ def _turn_back(turned: Any, count: Any, start: Any, out: Any) -> None:
     rows, _, planes = out.shape
     for row in range(rows):
         for column in range(count):
+            at = (column * rows + row) * planes
             for plane in range(planes):
-                out[row, start + column, plane] = turned[column, row * planes + plane]
+                out[row, start + column, plane] = turned[at + plane]
 
 
 @compiled(
-    seen("f4", 2),
+    seen("f4", 1),
     numba.int64,
     numba.int64,
     seen("i8", 1),
@@ -115,7 +142,8 @@ def _turn_back(turned: Any, count: Any, start: Any, out: Any) -> None:
     seen("i8", 1),
     numba.int64,
     numba.boolean,
-    made("f4", 2),
+    numba.int64,
+    made("f4", 1),
 )
 def mix_down(
     samples: Any,
@@ -126,30 +154,20 @@ def mix_down(
     gap_start: Any,
     gaps: Any,
     by_samples: Any,
+    width: Any,
     out: Any,
 ) -> None:
-    """Rows of rows: `Kernel` says what the numbers are; samples begin with row `at`."""
-    lanes = samples.shape[1]
+    """Rows of rows of `width` values, of which row `at` is the first; see `Kernel`."""
     low = np.empty(_LANES_AT_ONCE, np.float32)
     high = np.empty(_LANES_AT_ONCE, np.float32)
-    for left in range(0, lanes, _LANES_AT_ONCE):
-        right = min(left + _LANES_AT_ONCE, lanes)
-        for i in range(len(out)):
-            _mix(
-                samples,
-                at,
-                in_size,
-                first,
-                weights,
-                gap_start,
-                gaps,
-                by_samples,
-                i,
-                left,
-                right,
-                low,
-                high,
-                out[i, left:right],
+    for left in range(0, width, _LANES_AT_ONCE):
+        lanes = np.uintp(min(_LANES_AT_ONCE, width - left))
+        for i in range(len(first)):
+            to = np.uintp(i * width + left)
+            _weigh(samples, (first[i] - at) * width + left, width, weights[i], lanes, out, to)
+            gap = gap_start[i]
+            _bound(
+                samples, at, in_size, gap, gaps, by_samples, left, width, lanes, low, high, out, to
             )
 
 
@@ -176,36 +194,27 @@ def mix_across(
     out: Any,
 ) -> None:
     """Columns of columns, of (rows, width, planes)."""
-    rows, in_width, planes = samples.shape
+    rows, in_size, planes = samples.shape
     width = out.shape[1]
-    lanes = rows * planes
-    low, high = np.empty(lanes, np.float32), np.empty(lanes, np.float32)
+    pitch = rows * planes
+    lanes = np.uintp(pitch)
+    low, high = np.empty(pitch, np.float32), np.empty(pitch, np.float32)
     most = 0
     for start in range(0, width, _COLUMNS_AT_ONCE):
         last = min(start + _COLUMNS_AT_ONCE, width) - 1
         most = max(most, needs_stop[last] - needs_start[start])
-    turned = np.empty((most, lanes), np.float32)
-    mixed = np.empty((_COLUMNS_AT_ONCE, lanes), np.float32)
+    turned = np.empty(most * pitch, np.float32)
+    mixed = np.empty(_COLUMNS_AT_ONCE * pitch, np.float32)
     for start in range(0, width, _COLUMNS_AT_ONCE):
         stop = min(start + _COLUMNS_AT_ONCE, width)
         at = needs_start[start]
         _turn(samples, at, needs_stop[stop - 1], turned)
         for i in range(start, stop):
-            _mix(
-                turned,
-                at,
-                in_width,
-                first,
-                weights,
-                gap_start,
-                gaps,
-                by_samples,
-                i,
-                0,
-                lanes,
-                low,
-                high,
-                mixed[i - start],
+            to = np.uintp((i - start) * pitch)
+            _weigh(turned, (first[i] - at) * pitch, pitch, weights[i], lanes, mixed, to)
+            gap = gap_start[i]
+            _bound(
+                turned, at, in_size, gap, gaps, by_samples, 0, pitch, lanes, low, high, mixed, to
             )
         _turn_back(mixed, stop - start, start, out)
 
@@ -213,19 +222,31 @@ def mix_across(
 @compiled(seen("u2", 2), seen("f4", 2), seen("i8", 1), made("f4", 2))
 def look_up(codes: Any, tables: Any, which: Any, out: Any) -> None:
     """What tables say of codes (n, channels); which: the table of each channel."""
-    for at in range(len(codes)):
+    for start in range(0, len(codes), _PIXELS_AT_ONCE):
+        part, result = codes[start : start + _PIXELS_AT_ONCE], out[start : start + _PIXELS_AT_ONCE]
         for channel in range(codes.shape[1]):
-            out[at, channel] = tables[which[channel], codes[at, channel]]
+            table = tables[which[channel]]
+            for at in range(len(part)):
+                result[at, channel] = table[part[at, channel]]
 
 
 @compiled(seen("f4", 2), seen("u2", 2), seen("i8", 1), made("u2", 2))
 def look_up_light(light: Any, tables: Any, which: Any, out: Any) -> None:
     """What tables by the square root of light say; light outside 0 … 1 is clipped."""
     last = np.float32(tables.shape[1] - 1)
-    for at in range(len(light)):
-        for channel in range(light.shape[1]):
-            root = np.sqrt(min(max(light[at, channel], _ZERO), _ONE))
-            out[at, channel] = tables[which[channel], np.int32(root * last + _HALF)]
+    channels = light.shape[1]
+    place = np.empty((_PIXELS_AT_ONCE, channels), np.int32)
+    places = place.reshape(-1)
+    for start in range(0, len(light), _PIXELS_AT_ONCE):
+        result = out[start : start + _PIXELS_AT_ONCE]
+        values = light[start : start + _PIXELS_AT_ONCE].reshape(-1)
+        for at in range(len(values)):
+            root = np.sqrt(min(max(values[at], _ZERO), _ONE))
+            places[at] = np.int32(root * last + _HALF)
+        for channel in range(channels):
+            table = tables[which[channel]]
+            for at in range(len(result)):
+                result[at, channel] = table[place[at, channel]]
 
 
 @compiled(seen("f4", 1), made("u2", 1))

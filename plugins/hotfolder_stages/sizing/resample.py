@@ -162,7 +162,7 @@ class Down:
         kernel, part = self._kernel, slice(rows.start, rows.stop)
         made = np.empty((len(rows), *self._samples.shape[1:]), np.float32)
         mix_down(
-            self._samples[: self._kept].reshape(self._kept, -1),
+            self._samples[: self._kept].reshape(-1),
             self._start,
             kernel.in_size,
             kernel.first[part],
@@ -170,7 +170,8 @@ class Down:
             kernel.gap_start[part],
             kernel.gaps,
             kernel.by_samples,
-            made.reshape(len(rows), -1),
+            made[0].size,
+            made.reshape(-1),
         )
         return made
 
