@@ -63,6 +63,8 @@ class RasterSpec:
     profile_assumed: the profile comes from settings or convention, not from the file.
     ppi: pixels per inch at the size the picture will have; 0.0 when the file does not say.
     enlargement: pixels now per pixel of the original, along one side; 1.0 before sizing.
+    front_px: width and height of what will be looked at, without bleed and wrap; None: all of it.
+    bleed_px: of the picture around that, on each side, what will be cut off.
     has_alpha: bands carry an alpha plane, *unassociated* (colour not multiplied by it).
     """
 
@@ -74,6 +76,8 @@ class RasterSpec:
     profile_assumed: bool = False
     ppi: float = 0.0
     enlargement: float = 1.0
+    front_px: tuple[int, int] | None = None
+    bleed_px: int = 0
     has_alpha: bool = False
     metadata: Metadata = field(default_factory=Metadata)
 

@@ -8,6 +8,7 @@ from hotfolder.colour.profile import lab_profile
 from hotfolder_demo import profiles
 from hotfolder_stages.preflight import Preflight
 from hotfolder_stages.preflight.clipping import Clipped
+from hotfolder_stages.sizing import Sizing
 from stages.driving import GREY, SRGB, WIDE_RGB, job_of, run_stage, spec_of, stage_with
 
 PIXELS = np.full((30, 40, 3), 20000, np.uint16)
@@ -160,6 +161,42 @@ def test_a_warning_is_a_sentence_in_the_findings():
     findings = stage.close()
     assert 80.0 == findings["effective_ppi"]
     assert "the limit of wall is 80.5" in findings["warnings"][0]
+
+
+def judged(spec, sizing, limit):
+    """What preflight makes of a picture that sizing is to bring to a size."""
+    stage, raster = opened({"hold_below_ppi": limit}, spec)
+    stage.review(stage_with(Sizing, sizing).open(raster, job_of(raster)))
+
+
+# 600 x 400 mm with 38 mm folded around the bars is 676 x 476 mm of canvas, 3992 x 2811 px at
+# 150 ppi (worked by hand). Of 1800 px on 600 mm, 76 come to an inch; at 100 it is 18 x 12 in.
+def test_the_size_that_is_spoken_of_is_that_of_the_front_without_its_wrap():
+    spec = RasterSpec(1800, 1200, Encoding.RGB, SRGB)
+    sizing = {"long_edge": "600 mm", "ppi": 150, "wrap": "38 mm"}
+    with pytest.raises(Hold) as hold:
+        judged(spec, sizing, 100)
+    assert hold.value.message == (
+        "At 600 × 400 mm (23.6 × 15.7 in) the picture has 76 pixels of its own per inch; the "
+        "limit of wall is 100. The largest size that passes is 457 × 304 mm (18 × 12 in)."
+    )
+    judged(spec, {**sizing, "long_edge": "457 mm"}, 100)
+
+
+# A4 with 3 mm to be cut off is 216 x 303 mm. 1240 px across fill that at 146 to an inch; at 200
+# they fill 157.5 mm, of which the bleed, 36 px rounded up, is 3.05 mm on each side.
+def test_the_size_that_is_spoken_of_is_trimmed_and_what_is_said_to_pass_passes():
+    spec = RasterSpec(1240, 1754, Encoding.RGB, SRGB)
+    sizing = {"width": "210 mm", "height": "297 mm", "mode": "cover", "ppi": 300, "bleed": "3 mm"}
+    with pytest.raises(Hold) as hold:
+        judged(spec, sizing, 200)
+    assert hold.value.message == (
+        "At 210 × 297 mm (8.2 × 11.6 in) the picture has 146 pixels of its own per inch; the "
+        "limit of wall is 200. The largest size that passes is 151 × 214 mm (5.9 × 8.4 in)."
+    )
+    judged(spec, {**sizing, "width": "151 mm", "height": "214 mm"}, 200)
+    with pytest.raises(Hold):
+        judged(spec, {**sizing, "width": "152 mm", "height": "215 mm"}, 200)
 
 
 def test_without_a_size_there_is_a_warning_instead_of_a_judgement():

@@ -174,12 +174,11 @@ class Preflight(Stage[PreflightSettings]):
         return limit is not None and self._effective_ppi < limit
 
     def _too_few(self, result: RasterSpec, limit: float | None) -> str:
-        size = _size(result, 1.0)
-        largest = _size(result, self._effective_ppi / limit if limit else 1.0)
+        share = self._effective_ppi / limit if limit else 1.0
         return (
-            f"At {size} the picture has {self._effective_ppi:.0f} pixels of its own per inch; "
-            f"the limit of {self._job.destination} is {limit:g}. The largest size that passes is "
-            f"{largest}."
+            f"At {_size_now(result)} the picture has {self._effective_ppi:.0f} pixels of its own "
+            f"per inch; the limit of {self._job.destination} is {limit:g}. The largest size that "
+            f"passes is {_largest_size(result, share)}."
         )
 
     def _findings(self) -> Findings:
@@ -208,11 +207,28 @@ class Preflight(Stage[PreflightSettings]):
         }
 
 
-def _size(result: RasterSpec, factor: float) -> str:
-    """The printed size times a factor, rounded down: what is said to pass does pass."""
-    inches = [side / result.ppi * factor for side in (result.width_px, result.height_px)]
-    mm = [math.floor(each * MM_PER_INCH + 1e-6) for each in inches]
-    tenths = [math.floor(each * 10 + 1e-6) / 10 for each in inches]
+def _size_now(result: RasterSpec) -> str:
+    """The size that will be looked at; half a pixel more or less is the rounding to pixels."""
+    return _said([(side + 0.5) / result.ppi for side in _front(result)])
+
+
+def _largest_size(result: RasterSpec, share: float) -> str:
+    """The size at which the picture's pixels are spread over `share` of the length.
+
+    Rounded down: what is said to pass does pass. A bleed stays as wide as it is.
+    """
+    front, bleed = _front(result), 2 * result.bleed_px
+    smaller = min(share + (share - 1) * bleed / side for side in front)
+    return _said([max(side * smaller, 0) / result.ppi + 1e-7 for side in front])
+
+
+def _front(result: RasterSpec) -> tuple[int, int]:
+    return result.front_px or (result.width_px, result.height_px)
+
+
+def _said(inches: list[float]) -> str:
+    mm = [math.floor(each * MM_PER_INCH) for each in inches]
+    tenths = [math.floor(each * 10) / 10 for each in inches]
     return f"{mm[0]} × {mm[1]} mm ({tenths[0]:g} × {tenths[1]:g} in)"
 
 

@@ -77,6 +77,8 @@ class Sizing(Stage[SizingSettings]):
             height_px=made.height_px,
             ppi=made.ppi,
             enlargement=raster.enlargement * front.scaled_width_px / raster.width_px,
+            front_px=made.trim_px,
+            bleed_px=made.bleed_px,
         )
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
@@ -154,8 +156,8 @@ def _trim(made: Request) -> dict[str, int]:
     return {
         "left": made.wrap.left + made.bleed_px,
         "top": made.wrap.top + made.bleed_px,
-        "width": made.front.width_px - 2 * made.bleed_px,
-        "height": made.front.height_px - 2 * made.bleed_px,
+        "width": made.trim_px[0],
+        "height": made.trim_px[1],
     }
 
 

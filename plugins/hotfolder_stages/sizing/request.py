@@ -126,6 +126,11 @@ class Request:
     wrap: Margins
 
     @property
+    def trim_px(self) -> tuple[int, int]:
+        """Width and height of the front without its bleed."""
+        return self.front.width_px - 2 * self.bleed_px, self.front.height_px - 2 * self.bleed_px
+
+    @property
     def width_px(self) -> int:
         """Of the result."""
         return self.wrap.left + self.front.width_px + self.wrap.right
