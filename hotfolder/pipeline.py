@@ -22,6 +22,7 @@ import imagecodecs
 from pydantic import TypeAdapter, ValidationError
 from pydantic.types import JsonValue
 
+from hotfolder.ahead import one_ahead
 from hotfolder.destination import Result
 from hotfolder.errors import Hold, HotfolderError, PluginError, Refuse, StorageError, Verdict
 from hotfolder.raster.complete import container_end
@@ -198,8 +199,8 @@ class _Chain:
 
         result = self.destination.file.result
         path = self.order.folder / f"result{SUFFIXES[result.format]}"
-        with _writing(path, spec, result) as writer:
-            writer.write(self._flow(opened, progress))
+        with _writing(path, spec, result) as writer, contextlib.ExitStack() as threads:
+            writer.write(self._flow(opened, progress, threads))
         progress("checking", 1.0)
         for step in self.steps:
             with self._holding(), step.watched():
@@ -221,11 +222,17 @@ class _Chain:
             is_trial=self.order.is_trial,
         )
 
-    def _flow(self, opened: OpenedOriginal, progress: Progress) -> Iterator[Band]:
-        """The bands of the last stage; every stage's own time is what it took less its source."""
-        bands = _read(opened.bands())
+    def _flow(
+        self, opened: OpenedOriginal, progress: Progress, threads: contextlib.ExitStack
+    ) -> Iterator[Band]:
+        """The bands of the last stage; every stage's own time is what it took less its source.
+
+        Reading and the stages are each in a thread of their own, one band ahead of who takes it.
+        """
+        bands = threads.enter_context(one_ahead(_read(opened.bands()), "reader"))
         for step in self.steps:
             bands = _stage_bands(step, bands)
+        bands = threads.enter_context(one_ahead(bands, "stages"))
         height_px = self.steps[-1].spec.height_px if self.steps[-1].spec else 1
         for band in bands:
             yield band
