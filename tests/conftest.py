@@ -49,6 +49,19 @@ def root(tmp_path: Path, profiles: Path) -> Root:
     return Root(path)
 
 
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say how many cases the fault tests have tried."""
+    properties = [
+        found
+        for report in terminalreporter.getreports("passed")
+        for found in report.user_properties
+        if found[0] == "cases"
+    ]
+    if properties:
+        number = sum(int(str(value)) for _, value in properties)
+        terminalreporter.write_line(f"{number} cases of the crash matrix passed")
+
+
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Long forms of tests that have a short one."""
     parser.addoption("--every-act", action="store_true", help="kill at every act, not a spread")

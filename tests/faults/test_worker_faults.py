@@ -150,7 +150,7 @@ def failing_times(number, error):
     ids=["files", "processes", "memory", "forkserver"],
 )
 def test_a_worker_that_cannot_be_started_costs_no_attempt(quick, monkeypatch, error):
-    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.0,))
+    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.05,))
     monkeypatch.setattr("hotfolder.daemon._SWEEP_TRIES", 10)
     drop(quick, "mud.tif", size=24)
     assert sweep(quick, failing_times(5, error)) == []
@@ -270,7 +270,7 @@ def test_a_worker_that_finds_no_room_for_its_answer_is_not_the_files_fault(quick
         run_here(attempt, stop)
         return worker._answer(attempt, worker._NO_ROOM)
 
-    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.0,))
+    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.05,))
     assert sweep(quick, run) == []
     (record,) = records(quick)
     assert ("delivered", 1) == (record["state"], record["attempts"])
@@ -280,7 +280,7 @@ def test_a_worker_that_finds_no_room_for_its_answer_is_not_the_files_fault(quick
 
 
 def test_an_original_that_its_disk_cannot_read_is_held_after_a_few_tries(quick, monkeypatch):
-    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.0,))
+    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.05,))
     monkeypatch.setattr("hotfolder.daemon._SWEEP_TRIES", 10)
     drop(quick, "mud.tif", size=24)
 

@@ -1,0 +1,231 @@
+"""One fault at one act of a sweep, then a sweep that is left alone, then the books are checked.
+
+A case is a scenario, an act in it, and what happens there: the process is killed before or after
+the act, the act fails for want of room or by an error of the disk, it fails though it was done, or
+the power goes. Power loss is real: the root is on a file system of its own in a file, which is
+told to stop as if the power had gone (EXT4_IOC_SHUTDOWN with NOLOGFLUSH, fs/ext4/ext4.h of the
+Linux kernel): what had not been flushed is gone when it is mounted again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import fcntl
+import json
+import os
+import shutil
+import signal
+import struct
+import subprocess
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Self
+
+from faults.killing import ACTS, run_here
+from hotfolder import daemon as daemon_module
+from hotfolder.check import check
+from hotfolder.errors import StorageError
+from hotfolder.ledger import Ledger
+from hotfolder.logs import set_up_logs
+from hotfolder.root import Root
+
+KILLS = ("kill before", "kill after")
+ERRORS = ("no room", "disk error", "disk error after")
+POWER = "power loss"
+
+_EXT4_IOC_SHUTDOWN = 0x8004587D
+_NOLOGFLUSH = 2
+
+DEADLINE_S = 40
+
+Plant = Callable[[], None]
+"""Breaks the program on purpose, in the child."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """What happens at the act with this number; mount: of the file system that loses power."""
+
+    kind: str
+    number: int
+    mount: Path | None = None
+
+    def strike(self) -> None:
+        """The process ends, or its file system does."""
+        if self.mount is not None:
+            folder = os.open(self.mount, os.O_RDONLY)
+            fcntl.ioctl(folder, _EXT4_IOC_SHUTDOWN, struct.pack("I", _NOLOGFLUSH))
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    def error(self, owner: object) -> Exception:
+        """The error that the act ends with."""
+        number = errno.ENOSPC if self.kind == "no room" else errno.EIO
+        if owner is Ledger:
+            return StorageError(f"the ledger cannot be written: {os.strerror(number)}")
+        return OSError(number, os.strerror(number))
+
+
+class Injector:
+    """Wraps the acts, counts them, and lets one fault happen."""
+
+    def __init__(self, fault: Fault | None) -> None:
+        self.fault = fault
+        self.acts: list[str] = []
+        self._lock = threading.Lock()
+
+    def install(self) -> None:
+        for owner, name in ACTS:
+            setattr(owner, name, self._wrapped(owner, getattr(owner, name), name))
+
+    def _wrapped(self, owner: object, act: Callable[..., Any], name: str) -> Callable[..., Any]:
+        def counted(*args: Any, **kwargs: Any) -> Any:
+            with self._lock:
+                self.acts.append(name)
+                mine = len(self.acts)
+            fault = self.fault
+            if fault is None or mine != fault.number:
+                return act(*args, **kwargs)
+            if fault.kind == "kill before":
+                fault.strike()
+            if fault.kind in {"no room", "disk error"}:
+                raise fault.error(owner)
+            try:
+                done = act(*args, **kwargs)
+            finally:
+                if fault.kind in {"kill after", POWER}:
+                    fault.strike()
+            if fault.kind == "disk error after":
+                raise fault.error(owner)
+            return done
+
+        return counted
+
+
+def sweep_with(
+    root: Root, fault: Fault | None = None, plant: Plant | None = None
+) -> list[str] | None:
+    """Sweep in a child process that meets a fault.
+
+    Returns
+    -------
+    list of str or None
+        Its acts; None when the child was killed.
+
+    Raises
+    ------
+    AssertionError
+        When it ended otherwise than killed or with an answer.
+    """
+    read, write = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(read)
+        code = 1
+        signal.alarm(DEADLINE_S)  # a sweep that never ends dies of it, and is no kill of ours
+        try:
+            set_up_logs(None, terminal=False)
+            daemon_module._RETRY_S = (0.05,)
+            daemon_module._SWEEP_TRIES = 8
+            found = check(root)
+            assert found.settings is not None
+            assert found.registry is not None
+            assert not found.problems, found.problems
+            daemon = daemon_module.Daemon(root, found.settings, found.registry, run=run_here)
+            if plant is not None:
+                plant()
+            injector = Injector(fault)
+            injector.install()
+            with contextlib.suppress(StorageError):
+                daemon.run(until_idle=True)
+            os.write(write, json.dumps(injector.acts).encode())
+            code = 0
+        except BaseException:  # noqa: BLE001 - the parent sees the code
+            import traceback
+
+            traceback.print_exc()
+        finally:
+            os._exit(code)
+    os.close(write)
+    with os.fdopen(read) as pipe:
+        said = pipe.read()
+    _, status = os.waitpid(child, 0)
+    if os.WIFSIGNALED(status):
+        assert os.WTERMSIG(status) == signal.SIGKILL, f"no end of the sweep after {fault}"
+        return None
+    assert os.WEXITSTATUS(status) == 0, f"the daemon died of {fault}"
+    acts: list[str] = json.loads(said)
+    return acts
+
+
+# power
+
+
+def why_no_power_loss() -> str:
+    """Why this machine cannot have a file system of its own lose power; "" when it can."""
+    if os.geteuid() != 0:
+        return "mounting needs root"
+    if shutil.which("mkfs.ext4") is None:
+        return "there is no mkfs.ext4"
+    if not Path("/dev/loop-control").exists():
+        return "there are no loop devices"
+    return ""
+
+
+class Disk:
+    """A small ext4 in a file, mounted at a folder."""
+
+    def __init__(self, folder: Path) -> None:
+        self.image, self.mount = folder / "disk.img", folder / "disk"
+        self.mount.mkdir()
+
+    def make(self) -> None:
+        with self.image.open("wb") as file:
+            file.truncate(64 * 2**20)
+        run("mkfs.ext4", "-q", "-F", "-E", "lazy_itable_init=1,nodiscard", self.image)
+        self.attach()
+
+    def attach(self) -> None:
+        run("mount", "-o", "loop", self.image, self.mount)
+
+    def detach(self) -> None:
+        run("umount", self.mount)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if os.path.ismount(self.mount):
+            run("umount", "-l", self.mount)
+
+
+def run(*command: object) -> None:
+    subprocess.run([str(each) for each in command], check=True, capture_output=True)
+
+
+def lose_power(
+    disk: Disk,
+    root: Root,
+    number: int,
+    *,
+    prepare: Callable[[Root], None] | None = None,
+    plant: Plant | None = None,
+) -> Root:
+    """Copy a root onto a new disk, sweep it until the power goes, and mount what is left."""
+    disk.make()
+    there = Root(disk.mount / "root")
+    shutil.copytree(root.path, there.path)
+    if prepare is not None:
+        prepare(there)
+    run("sync", "-f", disk.mount)
+    assert sweep_with(there, Fault(POWER, number, disk.mount), plant) is None
+    disk.detach()
+    disk.attach()
+    return there
+
+
+def spread(count: int, number: int, *, every: bool) -> Iterator[int]:
+    """Which acts are tried: all, or a spread of them."""
+    yield from range(1, count + 1, 1 if every else max(1, count // number))

@@ -1,0 +1,224 @@
+"""The crash matrix: every act × what can happen there × what the job was doing.
+
+`pytest tests/faults/test_matrix.py --every-act` tries every case and prints how many there were;
+without it, a spread of them.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+
+import pytest
+
+from faults.killing import check_books, copied, dropped_hashes
+from faults.matrix import (
+    ERRORS,
+    KILLS,
+    Disk,
+    Fault,
+    lose_power,
+    spread,
+    sweep_with,
+    why_no_power_loss,
+)
+from faults.serving import CANVAS
+from hotfolder.ledger import State, read_jobs
+from hotfolder.record_log import RecordLog, link
+from hotfolder.records import to_json_line
+from whole.conftest import records
+
+SPREAD = 5
+needs_power_loss = pytest.mark.skipif(bool(why_no_power_loss()), reason=why_no_power_loss())
+
+
+@pytest.fixture
+def lean(filled):
+    """Four files that end in three ways, in a root that fits onto a small disk."""
+    for profile in filled.profiles.iterdir():
+        if profile.name != "matte-canvas.icc":
+            profile.unlink()
+    settings = filled.path / "hotfolder.toml"
+    lines = [
+        'free_space = "1 MiB"' if line.startswith("free_space") else line
+        for line in settings.read_text().splitlines()
+    ]
+    settings.write_text("\n".join(lines) + "\n")
+    return filled
+
+
+def nothing(_root):
+    """Files have just been dropped."""
+
+
+def released(root):
+    """All jobs have ended; the one that was held has just been put into release/."""
+    assert sweep_with(root) is not None
+    (held,) = (record for record in records(root) if record["state"] == "held")
+    shutil.move(root.path / "held" / CANVAS / held["job"], root.path / "release" / CANVAS)
+
+
+STATES = {"claimed": 4, "working": 5, "produced": 6, "publishing": 7}
+"""Which change of state of a fresh sweep it is; `test_states_are_what_they_say` holds it."""
+
+
+def killed_in(state):
+    def interrupted(root):
+        """A daemon has been killed with a job in this state; the next one starts."""
+        before = copied(root, root.path.with_name(f"{root.path.name}-{state}"))
+        acts = sweep_with(before)
+        shutil.rmtree(before.path)
+        assert acts is not None
+        changes = [number for number, act in enumerate(acts, 1) if act == "advance"]
+        number = changes[STATES[state] - 1]
+        assert sweep_with(root, Fault("kill after", number)) is None
+
+    return interrupted
+
+
+SCENARIOS = {"fresh": nothing, "released": released} | {state: killed_in(state) for state in STATES}
+
+
+def prepared(root, to, name):
+    mine = copied(root, to)
+    SCENARIOS[name](mine)
+    return mine
+
+
+def check_all(root, dropped, name):
+    """The books; a job that was released has said two things, and its last word counts."""
+    if name == "released":
+        assert len(records(root)) == len(dropped) + 1
+    check_books(root, dropped, latest_only=name == "released")
+
+
+@pytest.mark.parametrize("state", STATES)
+def test_states_are_what_they_say(lean, state):
+    killed_in(state)(lean)
+    assert state in {row.state.value for row in read_jobs(lean.ledger)}
+
+
+@pytest.mark.parametrize("name", SCENARIOS)
+@pytest.mark.parametrize("kind", [*KILLS, *ERRORS])
+def test_a_fault_at_any_act_loses_nothing_and_does_nothing_twice(
+    lean, tmp_path, kind, name, every_act, record_property
+):
+    dropped = dropped_hashes(lean.path / "in" / CANVAS)
+    acts = sweep_with(prepared(lean, tmp_path / "counted", name))
+    assert acts is not None
+    cases = 0
+    for number in spread(len(acts), SPREAD, every=every_act):
+        root = prepared(lean, tmp_path / f"case-{number}", name)
+        where = f"{name}: {kind} at act {number}, {acts[number - 1]}"
+        ended = sweep_with(root, Fault(kind, number))
+        assert (ended is None) == (kind in KILLS), where
+        assert sweep_with(root) is not None, where
+        try:
+            check_all(root, dropped, name)
+        except AssertionError as error:
+            raise AssertionError(where) from error
+        shutil.rmtree(root.path)
+        cases += 1
+    record_property("cases", cases)
+
+
+@needs_power_loss
+@pytest.mark.parametrize("name", SCENARIOS)
+def test_power_lost_at_any_act_loses_nothing_and_does_nothing_twice(
+    lean, tmp_path, name, every_act, record_property
+):
+    dropped = dropped_hashes(lean.path / "in" / CANVAS)
+    acts = sweep_with(prepared(lean, tmp_path / "counted", name))
+    assert acts is not None
+    cases = 0
+    for number in spread(len(acts), SPREAD, every=every_act):
+        with Disk(fresh(tmp_path / f"power-{number}")) as disk:
+            root = lose_power(disk, lean, number, prepare=SCENARIOS[name])
+            where = f"{name}: power lost at act {number}, {acts[number - 1]}"
+            assert sweep_with(root) is not None, where
+            try:
+                check_all(root, dropped, name)
+            except AssertionError as error:
+                raise AssertionError(where) from error
+        shutil.rmtree(disk.image.parent)
+        cases += 1
+    record_property("cases", cases)
+
+
+def fresh(folder):
+    folder.mkdir()
+    return folder
+
+
+# planted bugs: the harness is broken on purpose and must see it
+
+
+def is_seen(root, tmp_path, kinds, plant):
+    """Whether any case of the matrix turns red while the program is broken."""
+    dropped = dropped_hashes(root.path / "in" / CANVAS)
+    acts = sweep_with(copied(root, tmp_path / "counted"), plant=plant)
+    assert acts is not None
+    for number in range(1, len(acts) + 1):
+        for kind in kinds:
+            try:
+                if kind == "power loss":
+                    with Disk(fresh(tmp_path / f"power-{number}")) as disk:
+                        mine = lose_power(disk, root, number, plant=plant)
+                        assert sweep_with(mine) is not None
+                        check_books(mine, dropped)
+                else:
+                    mine = copied(root, tmp_path / f"case-{kind}-{number}")
+                    sweep_with(mine, Fault(kind, number), plant)
+                    assert sweep_with(mine) is not None
+                    check_books(mine, dropped)
+            except AssertionError:
+                return True
+    return False
+
+
+@pytest.fixture
+def one(lean):
+    """One file to deliver."""
+    shutil.rmtree(lean.path / "in" / CANVAS / "harbour")
+    for name in ("plain.tif", "note.tif"):
+        (lean.path / "in" / CANVAS / name).unlink()
+    return lean
+
+
+def without_flushing_files():
+    from hotfolder import durable, platforms
+
+    platforms.sync_file = lambda _file: None
+    durable.fsync_file = lambda _path: None
+
+
+def without_flushing_folders():
+    from hotfolder import durable
+
+    durable.fsync_folder = lambda _path: None
+
+
+def ledger_before_log():
+    def end(self, log, record, *, again=False):
+        line = to_json_line(record.model_copy(update={"previous_sha256": "0" * 64}))
+        row = self._ledger.end(record.job, State(record.state), json.loads(line), link(line))
+        from hotfolder import durable
+
+        durable.append_line(log, line)
+        return row
+
+    RecordLog.end = end
+
+
+@needs_power_loss
+@pytest.mark.parametrize("plant", [without_flushing_files, without_flushing_folders])
+def test_a_flush_left_out_turns_the_matrix_red(one, tmp_path, plant):
+    assert is_seen(one, tmp_path, ["power loss"], plant)
+
+
+def test_the_last_two_steps_swapped_turn_the_matrix_red(one, tmp_path):
+    assert is_seen(one, tmp_path, ["kill after"], ledger_before_log)
+
+
+def test_without_a_planted_bug_the_matrix_is_green(one, tmp_path):
+    assert not is_seen(one, tmp_path, ["kill after"], None)

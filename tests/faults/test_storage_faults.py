@@ -1,0 +1,314 @@
+"""Full disks, lost shares, missing permissions: said once, the queue kept, mended by itself."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import json
+import os
+import shutil
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+
+from faults.killing import check_books, dropped_hashes, run_here
+from faults.serving import CANVAS, DEADLINE_S, serving, sweep
+from hotfolder import durable, platforms
+from hotfolder.check import check
+from hotfolder.errors import StorageError
+from hotfolder.ledger import Ledger, State
+from hotfolder.status import collect
+from whole.conftest import drop, files, records
+
+MOUNTS = os.geteuid() == 0 and os.uname().sysname == "Linux"
+needs_mounts = pytest.mark.skipif(not MOUNTS, reason="mounting needs root on Linux")
+
+
+def wait_for(condition):
+    deadline = time.monotonic() + DEADLINE_S
+    while not condition():
+        assert time.monotonic() < deadline, "nothing happened in time"
+        time.sleep(0.02)
+
+
+@pytest.fixture
+def prompt(monkeypatch):
+    """What has failed is tried again at once."""
+    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.05,))
+
+
+def mount(folder: Path, options: str = "size=8m") -> None:
+    subprocess.run(["mount", "-t", "tmpfs", "-o", options, "tmpfs", folder], check=True)
+
+
+@pytest.fixture
+def on_small_disk(quick):
+    """Results go to a disk of 8 MiB; of free space, none is asked for."""
+    results = quick.path / "out" / CANVAS
+    (results / ".hotfolder-folder").unlink()  # it is on the share, not below its mount point
+    mount(results)
+    (results / ".hotfolder-folder").write_text("x\n")
+    settings = quick.path / "hotfolder.toml"
+    settings.write_text(
+        settings.read_text().replace('free_space = "500 MiB"', 'free_space = "1 KiB"')
+    )
+    yield quick, results
+    subprocess.run(["umount", "-l", results], check=False)
+
+
+def said_times(root, event):
+    """How often the daemon has logged an event; see `logged`."""
+    if not root.log.exists():
+        return 0
+    return sum(json.loads(line)["event"] == event for line in root.log.read_text().splitlines())
+
+
+@pytest.fixture
+def logged(quick):
+    from hotfolder.logs import set_up_logs
+
+    set_up_logs(quick.log, terminal=False)
+    yield quick
+    set_up_logs(None, terminal=False)
+
+
+def fill(ballast: Path) -> None:
+    """Leave no room on a disk."""
+    with ballast.open("wb", buffering=0) as file, contextlib.suppress(OSError):
+        while True:
+            file.write(b"x" * 4096)
+
+
+def stopped(root):
+    return [each for each in collect(root)["waiting"] if each["what"] == "stopped"]
+
+
+@needs_mounts
+def test_a_full_disk_of_results_is_said_once_and_the_work_goes_on_when_there_is_room(
+    on_small_disk, logged, prompt
+):
+    root, results = on_small_disk
+    ballast = results / ".ballast"
+    fill(ballast)
+    dropped = [drop(root, f"{n}.tif", seed=n, size=24).read_bytes() for n in range(3)]
+    with serving(root):
+        wait_for(lambda: stopped(root))
+        said = stopped(root)[0]
+        assert str(results) in said["why"]
+        assert ("you", True) == (said["who"], bool(said["since"]))
+        wait_for(lambda: said_times(root, "storage.trouble") >= 1)
+        before = said_times(root, "storage.trouble")
+        time.sleep(0.5)
+        assert said_times(root, "storage.trouble") == before <= 4
+        assert [name for name in files(results) if name.endswith(".tif")] == []
+        ballast.unlink()
+        wait_for(lambda: len(records(root)) == len(dropped))
+    assert {"delivered"} == {record["state"] for record in records(root)}
+
+
+@needs_mounts
+def test_nothing_is_written_under_a_mount_point_whose_share_has_gone(on_small_disk, logged, prompt):
+    root, results = on_small_disk
+    subprocess.run(["umount", results], check=True)
+    drop(root, "mud.tif", size=24)
+    with serving_though_problems(root):
+        wait_for(lambda: stopped(root))
+        assert "is probably not connected" in stopped(root)[0]["why"]
+        assert list(results.iterdir()) == []
+        mount(results)
+        (results / ".hotfolder-folder").write_text("x\n")
+        wait_for(lambda: records(root))
+    assert ["delivered"] == [record["state"] for record in records(root)]
+
+
+class serving_though_problems:  # noqa: N801 - a daemon that had started before the share went
+    def __init__(self, root):
+        self.root = root
+
+    def __enter__(self):
+        import threading
+
+        from hotfolder.daemon import Daemon
+
+        found = check(self.root)
+        assert any("not connected" in str(each) for each in found.problems)
+        assert found.settings is not None
+        self.daemon = Daemon(self.root, found.settings, found.registry, run=run_here)
+        self.thread = threading.Thread(target=self.daemon.run)
+        self.thread.start()
+
+    def __exit__(self, *_):
+        self.daemon.stop()
+        self.thread.join(DEADLINE_S)
+
+
+def test_a_share_that_goes_while_results_are_published_is_not_taken_for_a_collected_result(
+    quick, monkeypatch
+):
+    dropped = drop(quick, "mud.tif", size=24).read_bytes()
+    results = quick.path / "out" / CANVAS
+    away = results.with_name("away")
+    advance = Ledger.advance
+
+    def and_unmount(self, job, state, **changes):
+        row = advance(self, job, state, **changes)
+        if state is State.PUBLISHING and results.exists():
+            results.rename(away)
+            results.mkdir()
+        return row
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Ledger, "advance", and_unmount)
+        said = sweep(quick)
+    assert "not connected" in said[0]
+    assert list(results.iterdir()) == []
+    results.rmdir()
+    away.rename(results)
+    assert sweep(quick) == []
+    (record,) = records(quick)
+    assert "delivered" == record["state"]
+    assert files(results) == ["mud.tif"]
+    assert dropped == Path(record["original_kept"]).read_bytes()
+
+
+def test_a_hot_folder_that_goes_is_said_once_with_since_and_its_files_are_not_new_afterwards(
+    logged, prompt
+):
+    root = logged
+    folder = root.path / "in" / CANVAS
+    away = folder.with_name("away")
+    settings = root.path / "hotfolder.toml"
+    settings.write_text(settings.read_text().replace('poll = "5 s"', 'poll = "0.1 s"'))
+    with serving(root) as daemon:
+        wait_for(lambda: said_times(root, "daemon.started") == 1)
+        folder.rename(away)
+        hot = daemon._hot[CANVAS]
+        hot.due = 0.0
+        daemon._wake.set()
+        wait_for(lambda: collect(root)["destinations"][CANVAS]["unreachable_since"])
+        each = collect(root)["destinations"][CANVAS]
+        assert "it is not there" in each["unreachable"]
+        assert "goes on by itself" in each["unreachable"]
+        time.sleep(0.4)
+        assert said_times(root, "folder.unreachable") == 1
+        away.rename(folder)
+        wait_for(lambda: said_times(root, "folder.reachable_again") == 1)
+        drop(root, "mud.tif", size=24)
+        wait_for(lambda: records(root))
+
+
+@pytest.mark.parametrize("number", [errno.EROFS, errno.EACCES, errno.EPERM, errno.EBUSY])
+def test_a_folder_that_cannot_be_written_keeps_the_job_and_says_so(quick, monkeypatch, number):
+    dropped = drop(quick, "mud.tif", size=24).read_bytes()
+    hashes = dropped_hashes(quick.path / "in" / CANVAS)
+    rename = platforms.rename_noreplace
+
+    def refuse(source, target, **options):
+        if "/out/" in str(target):
+            raise OSError(number, os.strerror(number), str(source), None, str(target))
+        rename(source, target, **options)
+
+    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.05,))
+    with monkeypatch.context() as patch:
+        patch.setattr(platforms, "rename_noreplace", refuse)
+        said = sweep(quick)
+    assert len(said) == 1
+    assert "the job waits and is tried again by itself" in said[0]
+    assert [row.attempts for row in Ledger(quick.ledger).open_jobs()] == [1]
+    assert sweep(quick) == []
+    check_books(quick, hashes)
+    assert dropped
+
+
+@needs_mounts
+def test_a_full_disk_of_the_ledger_takes_nothing_in_and_recovers(quick, prompt, monkeypatch):
+    mount(quick.private, "size=3m")
+    try:
+        quick.spool.mkdir()
+        settings = quick.path / "hotfolder.toml"
+        settings.write_text(
+            settings.read_text().replace('free_space = "500 MiB"', 'free_space = "1 KiB"')
+        )
+        assert sweep(quick) == []
+        ballast = quick.private / "ballast"
+        fill(ballast)
+        drop(quick, "mud.tif", size=24)
+        with pytest.raises(StorageError, match="cannot be used"):
+            sweep(quick)
+        assert (quick.path / "in" / CANVAS / "mud.tif").exists()
+        ballast.unlink()
+        assert sweep(quick) == []
+        assert ["delivered"] == [record["state"] for record in records(quick)]
+    finally:
+        subprocess.run(["umount", "-l", quick.private], check=True)
+
+
+def test_a_flush_that_failed_is_never_believed_the_second_time(quick, monkeypatch):
+    drop(quick, "mud.tif", size=24)
+    sync, failed = durable.fsync_file, []
+
+    def fail_once_each(path):
+        name = Path(path).name
+        if name not in failed:
+            failed.append(name)
+            raise OSError(errno.EIO, os.strerror(errno.EIO), str(path))
+        pytest.fail(f"{name} was flushed a second time")
+        sync(path)
+
+    monkeypatch.setattr(durable, "fsync_file", fail_once_each)
+    assert sweep(quick) == []
+    assert {"original", "result.tif"} == set(failed)
+    (record,) = records(quick)
+    assert "delivered" == record["state"]
+    assert files(quick.path / "out") == [f"{CANVAS}/mud.tif"]
+
+
+def test_one_file_that_cannot_be_taken_keeps_no_other_waiting(quick, monkeypatch):
+    for number in range(6):
+        drop(quick, f"{number}.tif", seed=number, size=24)
+    rename = platforms.rename_noreplace
+
+    def refuse(source, target, **options):
+        if str(source) == "0.tif":
+            raise PermissionError(errno.EPERM, os.strerror(errno.EPERM), "0.tif")
+        rename(source, target, **options)
+
+    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.01,))
+    with monkeypatch.context() as patch:
+        patch.setattr(platforms, "rename_noreplace", refuse)
+        said = sweep(quick)
+    assert len(said) == 1
+    assert "0.tif cannot be taken into the spool" in said[0]
+    assert len(records(quick)) == 5
+    assert files(quick.path / "in") == [f"{CANVAS}/0.tif"]
+    assert sweep(quick) == []
+    assert len(records(quick)) == 6
+
+
+def test_a_root_whose_folder_is_not_connected_does_not_start_and_says_what_to_do(quick):
+    shutil.rmtree(quick.path / "held" / CANVAS)
+    (quick.path / "held" / CANVAS).mkdir()
+    said = [str(each) for each in check(quick).problems]
+    assert len(said) == 1
+    assert "run `hotfolder init`" in said[0]
+
+
+def test_a_consumer_who_collects_at_once_gets_the_result_once(quick, monkeypatch):
+    drop(quick, "mud.tif", size=24)
+    results = quick.path / "out" / CANVAS
+    end = Ledger.end
+
+    def collected_and_stopped(self, *args, **options):
+        (results / "mud.tif").unlink()
+        raise StorageError("the ledger cannot be written: collected just before")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Ledger, "end", collected_and_stopped)
+        patch.setattr("hotfolder.daemon._SWEEP_TRIES", 1)
+        assert sweep(quick) != []
+    assert end is Ledger.end
+    assert sweep(quick) == []
+    assert ["delivered"] == [record["state"] for record in records(quick)]
+    assert files(results) == []
