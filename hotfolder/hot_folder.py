@@ -72,11 +72,11 @@ class HotFolder:
             self._note_unreachable(str(error))
             self.due = now + self.destination.intake.poll
             return
+        watched_all_along = not self.problem and self._watch.healthy()
         if self.problem:
             get_log().info("folder.reachable_again", folder=str(self.folders.hot_folder))
             self.problem = ""
-            self._watch.restart()
-        elif not self._watch.healthy():
+        if not watched_all_along:
             self._watch.restart()
         self._last_scan = utc_now()
         self._junk = found.junk
@@ -90,6 +90,8 @@ class HotFolder:
             self._interval(), self._interval() if next_check is None else next_check
         )
         self.due = min(self.due, *self.put_off.values(), self.due)
+        if not watched_all_along:
+            self.due = now  # what came between this scan and the new watch has woken nobody
 
     def taken(self, candidate: intake.Candidate) -> None:
         """The first of `ready` has been claimed, or is not there any more."""
