@@ -52,8 +52,8 @@ class TiffSource:
             page: Any = self._tiff.pages[index]
         with translated("the description of its pixels"):
             self._layout, notes = _layout(page, tags)
-        decoded = page.imagewidth * page.imagelength * page.samplesperpixel * _item_bytes(page)
-        check_size(page.imagewidth, page.imagelength, decoded, file.size, limits)
+            decoded = page.imagewidth * page.imagelength * page.samplesperpixel * _item_bytes(page)
+            check_size(page.imagewidth, page.imagelength, decoded, file.size, limits)
         with translated("the place of its pixels"):
             self._segments = SegmentReader(file, page, limits)
         if count > 1:

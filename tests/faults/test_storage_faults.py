@@ -275,7 +275,7 @@ def test_one_file_that_cannot_be_taken_keeps_no_other_waiting(quick, monkeypatch
             raise PermissionError(errno.EPERM, os.strerror(errno.EPERM), "0.tif")
         rename(source, target, **options)
 
-    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.01,))
+    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.5,))
     with monkeypatch.context() as patch:
         patch.setattr(platforms, "rename_noreplace", refuse)
         said = sweep(quick)

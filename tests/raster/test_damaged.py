@@ -199,6 +199,18 @@ def test_a_loop_of_directories_ends(tmp_path):
         assert opened.pages == 1
 
 
+@pytest.mark.parametrize("tag", [256, 257, 277])
+def test_a_number_that_became_two_is_damage(tmp_path, tag):
+    write(tmp_path / "x", "plain")
+    data = bytearray((tmp_path / "x").read_bytes())
+    entries = int.from_bytes(data[8:10], "little")
+    places = [10 + 12 * number for number in range(entries)]
+    (place,) = (at for at in places if int.from_bytes(data[at : at + 2], "little") == tag)
+    data[place + 2 : place + 8] = bytes([3, 0, 2, 0, 0, 0])  # two SHORTs
+    (tmp_path / "x").write_bytes(data)
+    assert "damaged" == refusal(tmp_path / "x", tmp_path)[0]
+
+
 @pytest.mark.parametrize("kind", ["lzw", "plain", "PNG", "JPEG"])
 @settings(
     max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]

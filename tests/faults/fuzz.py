@@ -1,0 +1,285 @@
+"""Mutated pictures through the real reading path and limits, many to a worker.
+
+A worker process reads a batch of inputs, under the limits of a job, and says before each one which
+it is: a crash or a hang is that input's, and a new worker goes on behind it. Every input is made
+from a seed and its number alone, so that a fault can be made again: ``--seed S --only N``.
+
+    python tests/faults/fuzz.py --count 20000
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import json
+import multiprocessing
+import os
+import random
+import struct
+import sys
+import tempfile
+import time
+import zlib
+from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import tifffile
+from PIL import Image, PngImagePlugin
+
+from hotfolder import platforms
+from hotfolder.colour.profile import Profile, ProfileError
+from hotfolder.errors import HotfolderError
+from hotfolder.raster.complete import container_end
+from hotfolder.raster.reading import open_original
+
+MEMORY = 1 * 2**30
+LIMIT_S = 20.0
+BATCH = 500
+
+
+def corpus() -> dict[str, bytes]:
+    """Small whole files of every kind that is read, with metadata and profiles in them."""
+    from hotfolder_demo import write_profiles
+
+    rng = np.random.default_rng(1)
+    rgb = rng.integers(0, 65535, (24, 32, 3), dtype=np.uint16)
+    xmp = (
+        b'<?xpacket begin="" id="W5M0MpCehiHzreSzNTczkc9d"?><x:xmpmeta xmlns:x="adobe:ns:meta/">'
+        b'<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#"><rdf:Description '
+        b'xmlns:dc="http://purl.org/dc/elements/1.1/"><dc:title>reeds</dc:title></rdf:Description>'
+        b"</rdf:RDF></x:xmpmeta>" + b" " * 40 + b'<?xpacket end="w"?>'
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        write_profiles(Path(folder))
+        profiles = {each.name: each.read_bytes() for each in Path(folder).glob("*.icc")}
+    icc = min(profiles.values(), key=len)
+    files: dict[str, bytes] = {f"icc {name}": data for name, data in profiles.items()}
+    for compression in (None, "lzw", "zlib", "packbits", "jpeg"):
+        for tile in (None, (16, 16)):
+            data = np.uint8(rgb >> 8) if compression == "jpeg" else rgb
+            out = io.BytesIO()
+            tifffile.imwrite(
+                out, data, photometric="rgb", compression=compression, tile=tile, iccprofile=icc,
+                metadata=None, extratags=[(700, 1, len(xmp), xmp, True)],
+            )  # fmt: skip
+            files[f"tiff {compression} {tile}"] = out.getvalue()
+    out = io.BytesIO()
+    tifffile.imwrite(out, rgb, bigtiff=True, byteorder=">", photometric="rgb", metadata=None)
+    files["bigtiff"] = out.getvalue()
+    small = Image.fromarray(np.uint8(rgb >> 8))
+    exif = Image.Exif()
+    exif[270], exif[274] = "low water", 6
+    for name, image in {
+        "rgb": small,
+        "grey": small.convert("L"),
+        "cmyk": small.convert("CMYK"),
+    }.items():
+        for progressive in (False, True):
+            out = io.BytesIO()
+            image.save(out, "JPEG", progressive=progressive, icc_profile=icc, exif=exif, xmp=xmp)
+            files[f"jpeg {name} {progressive}"] = out.getvalue()
+    info = PngImagePlugin.PngInfo()
+    info.add_itxt("XML:com.adobe.xmp", xmp.decode())
+    for name, image in {
+        "rgb": small,
+        "palette": small.convert("P"),
+        "bits": small.convert("1"),
+    }.items():
+        out = io.BytesIO()
+        image.save(out, "PNG", icc_profile=icc, exif=exif, pnginfo=info)
+        files[f"png {name}"] = out.getvalue()
+    return files
+
+
+def mutated(files: dict[str, bytes], seed: int, number: int) -> tuple[str, bytes]:
+    """The input with this number: one file of the corpus, damaged in one to eight ways."""
+    rng = random.Random(seed * 1_000_003 + number)
+    name = rng.choice(sorted(files))
+    data = bytearray(files[name])
+    for _ in range(rng.choice((1, 1, 2, 4, 8))):
+        _WAYS[rng.randrange(len(_WAYS))](rng, data)
+    if name.startswith("png") and rng.random() < 0.5:
+        mend_png(data)
+    return name, bytes(data)
+
+
+def _flip(rng: random.Random, data: bytearray) -> None:
+    if data:
+        data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
+
+
+def _flip_early(rng: random.Random, data: bytearray) -> None:
+    if data:
+        data[rng.randrange(min(len(data), 512))] = rng.randrange(256)
+
+
+def _number(rng: random.Random, data: bytearray) -> None:
+    """A number that is absurd in some place."""
+    size = rng.choice((2, 4, 8))
+    if len(data) > size:
+        at = rng.randrange(len(data) - size)
+        value = rng.choice((0, 1, 2**31 - 1, 2**31, 2**32 - 1, 2**63, 2**64 - 1)) % 2 ** (8 * size)
+        data[at : at + size] = value.to_bytes(size, rng.choice(("little", "big")))
+
+
+def _cut(rng: random.Random, data: bytearray) -> None:
+    del data[rng.randrange(len(data) + 1) :]
+
+
+def _zeros(rng: random.Random, data: bytearray) -> None:
+    at = rng.randrange(len(data) + 1)
+    data[at:] = bytes(len(data) - at)
+
+
+def _double(rng: random.Random, data: bytearray) -> None:
+    at = rng.randrange(len(data) + 1)
+    piece = data[at : at + rng.randrange(1, 200)]
+    data[at:at] = piece * rng.choice((1, 2, 50))
+
+
+def _remove(rng: random.Random, data: bytearray) -> None:
+    at = rng.randrange(len(data) + 1)
+    del data[at : at + rng.randrange(1, 64)]
+
+
+def _xml(rng: random.Random, data: bytearray) -> None:
+    """An entity, a nest or a link where the metadata was."""
+    at = data.find(b"<rdf:RDF")
+    if at >= 0:
+        bomb = rng.choice((
+            b'<!DOCTYPE a [<!ENTITY b "bbbbbbbb">]><a>&b;</a>',
+            b"<a>" * 2000,
+            b'<!DOCTYPE a [<!ENTITY b SYSTEM "file:///etc/hostname">]><a>&b;</a>',
+        ))  # fmt: skip
+        data[at : at + len(bomb)] = bomb
+
+
+_WAYS: tuple[Callable[[random.Random, bytearray], None], ...] = (
+    _flip, _flip, _flip_early, _flip_early, _number, _number, _cut, _zeros, _double, _remove, _xml,
+)  # fmt: skip
+
+
+def mend_png(data: bytearray) -> None:
+    """Make checksums right again, so that what is behind them is reached."""
+    at = 8
+    while at + 12 <= len(data):
+        (size,) = struct.unpack_from(">I", data, at)
+        if at + 12 + size > len(data):
+            return
+        struct.pack_into(">I", data, at + 8 + size, zlib.crc32(data[at + 4 : at + 8 + size]))
+        at += 12 + size
+
+
+def read_one(path: Path, name: str) -> str:
+    """Read a picture as a job does, every band and all metadata; how it ended, as one word."""
+    try:
+        if name.startswith("icc"):
+            Profile.load(path)
+            return "read"
+        container_end(path)
+        with open_original(path, name=path.name, scratch=path.parent) as opened:
+            for _ in opened.bands():
+                pass
+    except ProfileError:
+        return "refused"
+    except HotfolderError as error:
+        return type(error).__name__.lower()
+    except MemoryError:
+        return "memory"
+    except Exception as error:  # noqa: BLE001 - a job would call this a failed attempt
+        return f"failed: {type(error).__name__}"
+    return "read"
+
+
+def _work(seed: int, numbers: list[int], place: str, pipe: int) -> None:
+    platforms.limit_process(memory_bytes=MEMORY, cpu_s=3600, open_files=256)
+    null = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(null, 1)
+    os.dup2(null, 2)
+    files = corpus()
+    path = Path(place) / "original"
+    for number in numbers:
+        os.write(pipe, f"{number}\n".encode())
+        name, data = mutated(files, seed, number)
+        path.write_bytes(data)
+        said = read_one(path, name)
+        os.write(pipe, f"{number} {name.split()[0]} {said}\n".encode())
+    os._exit(0)
+
+
+def fuzz(seed: int, count: int, first: int = 0) -> dict[str, object]:
+    """Read so many inputs; what came of them, and every fault with its number."""
+    context = multiprocessing.get_context("fork")
+    ends: Counter[str] = Counter()
+    faults: list[dict[str, object]] = []
+    waiting = list(range(first, first + count))
+    slowest = 0.0
+    with tempfile.TemporaryDirectory() as place:
+        while waiting:
+            read, write = os.pipe()
+            batch = waiting[:BATCH]
+            process = context.Process(target=_work, args=(seed, batch, place, write))
+            process.start()
+            os.close(write)
+            at, since, hung = None, time.monotonic(), False
+            os.set_blocking(read, False)
+            rest = b""
+            while True:
+                try:
+                    said = os.read(read, 65536)
+                except BlockingIOError:
+                    if time.monotonic() - since > LIMIT_S + (30 if at is None else 0):
+                        process.kill()
+                        hung = True
+                    time.sleep(0.005)
+                    continue
+                if not said:
+                    break
+                *lines, rest = (rest + said).split(b"\n")
+                for line in lines:
+                    words = line.decode().split(" ", 2)
+                    now = time.monotonic()
+                    if len(words) == 1:
+                        at, since = int(words[0]), now
+                    else:
+                        ends[f"{words[1]}: {words[2]}"] += 1
+                        slowest = max(slowest, now - since)
+                        if words[2].startswith("failed"):
+                            faults.append({"number": at, "what": words[2]})
+                        waiting.remove(int(words[0]))
+                        at = None
+            os.close(read)
+            process.join()
+            if at is not None:
+                what = "hang" if hung else f"exit {process.exitcode}"
+                faults.append({"number": at, "what": what})
+                ends[what] += 1
+                waiting.remove(at)
+            elif process.exitcode != 0:
+                faults.append({"number": None, "what": f"worker ended with {process.exitcode}"})
+                break
+        strays = sorted(each.name for each in Path(place).iterdir() if each.name != "original")
+    return {
+        "seed": seed,
+        "inputs": count,
+        "ends": dict(sorted(ends.items())),
+        "slowest_s": round(slowest, 2),
+        "faults": faults,
+        "strays": strays,
+    }
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--count", type=int, default=20_000)
+    parser.add_argument("--only", type=int)
+    asked = parser.parse_args()
+    found = fuzz(asked.seed, 1 if asked.only is not None else asked.count, asked.only or 0)
+    sys.stdout.write(json.dumps(found, indent=1) + "\n")
+
+
+if __name__ == "__main__":
+    main()
