@@ -230,7 +230,7 @@ def fuzz(seed: int, count: int, first: int = 0) -> dict[str, object]:
                 try:
                     said = os.read(read, 65536)
                 except BlockingIOError:
-                    if time.monotonic() - since > LIMIT_S + (30 if at is None else 0):
+                    if time.monotonic() - since > LIMIT_S + (300 if at is None else 0):
                         process.kill()
                         hung = True
                     time.sleep(0.005)
