@@ -310,3 +310,42 @@ def test_no_thread_of_a_stopped_daemon_goes_on(quick):
     with serving(quick):
         pass
     wait_for(lambda: threading.active_count() <= before)
+
+
+def ends_of_poison(root, plant=None):
+    """What becomes of a file that ends the daemon whenever it is worked on; None: no end."""
+
+    def poison(_attempt, _stop):
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    for _ in range(5):
+        child = os.fork()
+        if child == 0:
+            if plant is not None:
+                plant()
+            daemon_of(root, poison).run(until_idle=True)
+            os._exit(0)
+        if not os.WIFSIGNALED(os.waitpid(child, 0)[1]):
+            return records(root)[0]["state"]
+    return None
+
+
+def count_after_the_work():
+    advance = Ledger.advance
+
+    def uncounted(self, job, state, **changes):
+        if state is State.WORKING:
+            changes.pop("attempts")
+        return advance(self, job, state, **changes)
+
+    Ledger.advance = uncounted
+
+
+def test_attempts_counted_after_the_work_turn_the_poison_test_red(quick):
+    drop(quick, "poison.tif", size=24)
+    assert ends_of_poison(quick, count_after_the_work) is None
+
+
+def test_attempts_counted_before_the_work_bring_poison_to_its_end(quick):
+    drop(quick, "poison.tif", size=24)
+    assert ends_of_poison(quick) == "held"
