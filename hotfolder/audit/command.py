@@ -10,12 +10,13 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from hotfolder.audit.books import open_books
-from hotfolder.audit.periods import parse_period
+from hotfolder.audit.periods import local_time, parse_period
 from hotfolder.audit.question import (
     COLUMNS,
     End,
@@ -37,6 +38,7 @@ UNKNOWN_FILE = 1
 NOT_AS_RECORDED = 8
 
 _SHOWN = 50
+_ROOMY_COLUMNS = 110
 RootArgument = Annotated[Path, typer.Argument(metavar="ROOT", help="the root; by default here")]
 
 
@@ -172,24 +174,31 @@ def _cell(value: Any) -> str | int | float | None:
 
 
 def _print_pictures(found: Sequence[dict[str, Any]], number: int) -> None:
-    out = Console()
+    out = _tables()
     if not found:
         out.print("No picture answers to that.")
         return
-    table = Table("ended", "destination", "", "original", "lost", "ΔE00 mean, p95, max", "hues")
+    roomy = out.width >= _ROOMY_COLUMNS
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    for title in ("ended", "destination", "state"):
+        table.add_column(title, no_wrap=True)
+    table.add_column("original", overflow="fold")
+    table.add_column("lost", justify="right", no_wrap=True)
+    table.add_column("ΔE00 mean, p95, max" if roomy else "ΔE00 p95", no_wrap=True)
+    if roomy:
+        table.add_column("hues")
     for each in found:
-        figures = [each[f"delta_e_{name}"] for name in Statistic]
-        state = each["state"]
-        if each["was_held"] and state == "delivered":
-            state = "delivered, was held"
+        statistics = Statistic if roomy else (Statistic.P95,)
+        figures = [each[f"delta_e_{name}"] for name in statistics]
+        released = each["was_held"] and each["state"] == "delivered"
         table.add_row(
             local_time(each["finished"]),
             Text(each["destination"]),
-            state,
+            "released" if released else each["state"],
             Text(each["name"]),
             percent(each["share_lost"]),
             ", ".join(f"{figure:.1f}" for figure in figures if figure is not None),
-            " ".join(each["hues"]),
+            *([" ".join(each["hues"])] if roomy else []),
         )
     out.print(table)
     shown = f", {len(found)} of them shown; --limit 0 shows all" if number > len(found) else ""
@@ -198,7 +207,16 @@ def _print_pictures(found: Sequence[dict[str, Any]], number: int) -> None:
 
 def _print_groups(found: Sequence[dict[str, Any]], group: Group) -> None:
     table = Table(
-        group, "jobs", "delivered", "held once", "refused", "lost, mean", "most", "ΔE00 mean, p95"
+        group,
+        "jobs",
+        "delivered",
+        "held once",
+        "refused",
+        "lost, mean",
+        "most",
+        "ΔE00 mean, p95",
+        box=SIMPLE_HEAD,
+        pad_edge=False,
     )
     for each in found:
         figures = [each[key] for key in ("delta_e_mean", "delta_e_p95")]
@@ -209,7 +227,7 @@ def _print_groups(found: Sequence[dict[str, Any]], group: Group) -> None:
             percent(each["share_lost_most"]),
             ", ".join(f"{figure:.1f}" for figure in figures if figure is not None),
         )
-    Console().print(table)
+    _tables().print(table)
 
 
 def _say_story(root: Root, file: Path, *, as_json: bool) -> None:
@@ -246,9 +264,9 @@ def _write_report(root: Root, question: Question, path: Path) -> None:
     _print_lines([f"{in_words(question)}: {number}. The page is {path.absolute()}"])
 
 
-def local_time(text: str) -> str:
-    """A record's time as people here would say it."""
-    return f"{datetime.fromisoformat(text).astimezone():%Y-%m-%d %H:%M}"
+def _tables() -> Console:
+    """For tables: what is piped or redirected has no edge to wrap at."""
+    return Console() if sys.stdout.isatty() else Console(width=200)
 
 
 def percent(share: float | None) -> str:

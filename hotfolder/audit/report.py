@@ -11,6 +11,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from hotfolder.audit import plot
+from hotfolder.audit.periods import local_time
 from hotfolder.audit.question import Group, Question, ask, ask_groups, count, in_words
 from hotfolder.audit.trends import Trend, trends
 from hotfolder.errors import Problem, SettingsError
@@ -27,6 +28,7 @@ _VERDICTS = {
 _TEMPLATES = Environment(
     loader=PackageLoader("hotfolder"), autoescape=True, undefined=StrictUndefined
 )
+_TEMPLATES.filters["local_time"] = local_time
 
 
 def write_report(db: sqlite3.Connection, question: Question, path: Path) -> str:
