@@ -43,6 +43,7 @@ def run_demo(folder: Path, out: Console, sweep: Sweep) -> None:
     say(out, f"Proof sheets: {folder}/out/book-pages/sheets/index.html, in a browser")
     say(out, f"Held, with the reason:  {folder}/held/fine-art-canvas/index.html")
     say(out, f"Refused, with the reason: {folder}/refused/")
+    say(out, f'Ask the records: hotfolder audit {folder} --lost-above "0.2 %" --sort lost')
     say(out, "A picture on a screen predicts a print; only a test strip on the medium proves it.")
 
 
