@@ -31,6 +31,7 @@ __all__ = ["Sizing", "SizingSettings"]
 
 _BLOCK_PX = 2_000_000
 _ROWS_PER_TASK = 64
+_ROWS_AT_ONCE = 8
 _THREADS = 2
 _OPAQUE = 65535
 
@@ -187,11 +188,15 @@ def _resampled(bands: Iterable[Band], work: _Work, threads: Executor) -> Iterato
 
     def give(task: tuple[Band, range]) -> None:
         band, rows = task
-        mixed = down.mix(rows)
-        if narrower:
-            samples, mixed = mixed, np.empty((len(rows), made.kept_width_px, planes), np.float32)
-            across.mix(samples, mixed)
-        _fill(band, rows.start - first - band.top, domain, mixed)
+        # What is mixed is still in the core's cache when it is made into codes.
+        step = _ROWS_PER_TASK if narrower else _ROWS_AT_ONCE
+        for start in range(rows.start, rows.stop, step):
+            mixed = down.mix(range(start, min(start + step, rows.stop)))
+            if narrower:
+                samples = mixed
+                mixed = np.empty((len(samples), made.kept_width_px, planes), np.float32)
+                across.mix(samples, mixed)
+            _fill(band, start - first - band.top, domain, mixed)
 
     for piece in rebanded(bands, _rows_per_block(work)):
         room = down.room(piece.rows)
