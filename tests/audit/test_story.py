@@ -1,0 +1,23 @@
+"""The story of a job that was held and dropped: each thing once, in its order."""
+
+from contextlib import closing
+from datetime import UTC, datetime
+
+from core.test_records import record
+from hotfolder.audit.story import _events
+from hotfolder.ledger import empty_ledger
+from hotfolder.record_index import insert
+from hotfolder.records import Dropped
+
+
+def test_a_job_that_was_dropped_was_held_once():
+    noticed = datetime(2026, 1, 5, tzinfo=UTC)
+    dropped = Dropped(noticed=noticed, original_kept_until=datetime(2026, 2, 4, tzinfo=UTC))
+    both = [each.model_dump(mode="json") for each in (record(), record(dropped=dropped))]
+    with closing(empty_ledger()) as db:
+        for each in both:
+            insert(db, each, None)
+        events = _events(db, both[-1])
+    assert ["arrived", "held", "dropped"] == [event["what"] for event in events]
+    assert "6 % is lost" in events[1]["text"]
+    assert "kept until 2026-02-04" in events[2]["text"]
