@@ -26,6 +26,11 @@ HEADER = "file,page,placement,width,height,caption"
 @pytest.fixture
 def book(root: Root) -> Root:
     """Its destination works on tickets, with stages that take no time."""
+    return as_book(root)
+
+
+def as_book(root: Root) -> Root:
+    """Make a new root's one destination work on tickets."""
     for file in root.destinations.glob("*.toml"):
         file.unlink()
     path = write_destination(root)

@@ -79,7 +79,7 @@ def run_here(attempt: Attempt, _stop: threading.Event) -> Answer:
 
 
 def sweep_in_child(
-    root: Root, number: int | None = None, *, after: bool = False
+    root: Root, number: int | None = None, *, after: bool = False, **options: Any
 ) -> list[str] | None:
     """Sweep in a child process that is killed at an act; None when it was, else its acts."""
     read, write = os.pipe()
@@ -93,7 +93,7 @@ def sweep_in_child(
             found = check(root)
             assert found.settings is not None
             assert found.registry is not None
-            daemon = Daemon(root, found.settings, found.registry, run=run_here)
+            daemon = Daemon(root, found.settings, found.registry, run=run_here, **options)
             killer.install()
             daemon.run(until_idle=True)
             if not daemon.troubles():

@@ -33,7 +33,7 @@ _SEED = 20260
 _ASPECT = 3 / 2
 _PPI = 300.0
 
-_PAINTERS: tuple[tuple[str, Callable[[int, int, np.random.Generator], Picture], float], ...] = (
+PAINTERS: tuple[tuple[str, Callable[[int, int, np.random.Generator], Picture], float], ...] = (
     # name, painter, long edge in shares of what was asked for: the longest first, to end together
     ("dawn", dawn, 1.0),
     ("rigging", rigging, 0.9),
@@ -83,6 +83,11 @@ def write_scenes(folder: Path, long_edge_px: int = 2400) -> dict[str, list[Path]
     return {name: _dropped(folder / name, files) for name, files in drops.items()}
 
 
+def picture_bytes(picture: Picture) -> bytes:
+    """A picture as a 16-bit TIFF: grey in a grey profile, colour in a wide RGB."""
+    return _grey_tiff(picture) if picture.ndim == 2 else _wide_tiff(picture)
+
+
 def _dropped(folder: Path, files: dict[str, bytes]) -> list[Path]:
     folder.mkdir(parents=True, exist_ok=True)
     for name, data in files.items():
@@ -94,13 +99,13 @@ def _painted(long_edge_px: int) -> dict[str, Picture]:
     """Every picture, each with a random sequence of its own, so that order does not matter."""
 
     def paint(index: int) -> Picture:
-        _, painter, share = _PAINTERS[index]
+        _, painter, share = PAINTERS[index]
         rng = np.random.default_rng([_SEED, index])
         return painter(*_size(long_edge_px * share), rng)
 
     with ThreadPoolExecutor(2) as pool:
-        pictures = pool.map(paint, range(len(_PAINTERS)))
-        return {name: picture for (name, _, _), picture in zip(_PAINTERS, pictures, strict=True)}
+        pictures = pool.map(paint, range(len(PAINTERS)))
+        return {name: picture for (name, _, _), picture in zip(PAINTERS, pictures, strict=True)}
 
 
 def _size(long_edge_px: float) -> tuple[int, int]:
