@@ -89,7 +89,8 @@ class Ending:
     """What the work on a job came to.
 
     files: results by the name that ``work`` gives them; release: the decision behind it, if any;
-    placement: the row of a ticket that it is for, if for one.
+    placement: the row of a ticket that it is for, if for one; place: the job's own in the spool,
+    by default where its original is.
     """
 
     state: State
@@ -97,6 +98,7 @@ class Ending:
     files: Mapping[str, Path]
     release: Release | None = None
     placement: PlacementRecord | None = None
+    place: Path | None = None
 
 
 class Deliverer:
@@ -129,7 +131,9 @@ class Deliverer:
             check_marked_above(folders.results)
             plan = self._plan(row, original, ending, folders)
             self._bring_near(plan, row.id)
-            (original.parent / PLAN_FILE).write_text(plan.model_dump_json())
+            place = ending.place or original.parent
+            place.mkdir(exist_ok=True)
+            (place / PLAN_FILE).write_text(plan.model_dump_json())
             row = self._ledger.advance(
                 row.id, State.PUBLISHING, detail=plan.model_dump(mode="json")
             )

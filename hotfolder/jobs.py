@@ -195,7 +195,7 @@ class Work:
             if state is State.HELD and work.results:
                 # a person has decided; what the stages would hold for stays in the record
                 state = State.DELIVERED
-        ending = Ending(state, work, files, release, placement_of(row))
+        ending = Ending(state, work, files, release, placement_of(row), self.root.spool / row.id)
         return self._clean(self.deliverer.end(row, self._original(row), ending))
 
     def _refuse(self, row: JobRow, code: str, message: str) -> JobRow:

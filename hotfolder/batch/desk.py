@@ -159,6 +159,9 @@ class Desk:
         self, destination: Destination, table: TicketTable, batch: str, busy: Collection[str]
     ) -> None:
         before = self.shelf.state(destination.name, batch)
+        if not before.planned:
+            made = self.shelf.made_before(destination.name, batch)
+            before = before.model_copy(update={"made": made})
         files = self.shelf.files(destination.name, batch)
         latest = {each.key: each for each in files if not is_ticket(each.name)}
         pictures = Pictures(list(latest.values()))

@@ -177,6 +177,15 @@ class Shelf:
         )
         return State.model_validate_json(rows[0][0]) if rows else State()
 
+    def made_before(self, destination: str, batch: str) -> dict[str, str]:
+        """Jobs of a batch by fingerprint, as records say: for a ledger that was made anew."""
+        rows = self._ledger.read(
+            "SELECT json_extract(record, '$.placement.fingerprint'), id FROM jobs"
+            " WHERE destination = ? AND json_extract(record, '$.batch') = ? ORDER BY seq",
+            (destination, batch),
+        )
+        return {print_: job for print_, job in rows if print_}
+
     def keep(self, row: JobRow, batch: str, key: str, name: str, place: str) -> None:
         """Commit that a claimed file is kept for a batch, and is no job of its own."""
         with self._ledger.transaction() as db:

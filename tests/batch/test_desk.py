@@ -225,3 +225,13 @@ def test_what_is_no_file_is_refused_as_anywhere(book):
 )
 def test_a_batch_is_the_first_folder(source, expected):
     assert expected == batch_of(source, "pages")
+
+
+def test_after_a_lost_ledger_nothing_is_done_twice(done):
+    for path in done.private.glob("ledger.sqlite*"):
+        path.unlink()
+    picture(done, "reeds.tif", seed=1)
+    picture(done, "mud.tif", seed=2)
+    ticket(done, [*ROWS, "mud.tif,9,,20 mm,,"])
+    sweep(done)
+    assert ["9"] == [record["placement"]["page"] for record in records(done, BOOK)[3:]]
