@@ -66,7 +66,8 @@ class ReleaseFolder:
         found: list[Found] = []
         unmatched: dict[Path, tuple[int, int]] = {}
         try:
-            entries = sorted(self._folder.iterdir())
+            # a job's folder has its result too, so it goes before a copy of the original alone
+            entries = sorted(self._folder.iterdir(), key=lambda path: (path.is_file(), path))
         except OSError:
             return []
         for path in entries:
@@ -76,7 +77,7 @@ class ReleaseFolder:
             row = None
             if self._unmatched.get(path) != stamp:
                 row = _row_of(ledger, self._destination, path)
-            if row is None:
+            if row is None or any(row.id == each.row.id for each in found):
                 unmatched[path] = stamp
             else:
                 found.append(Found(row, path))

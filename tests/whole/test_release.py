@@ -2,11 +2,17 @@
 
 import hashlib
 import json
+import queue
 import shutil
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
+from hotfolder.daemon import Daemon
+from hotfolder.registry import load_registry
+from hotfolder.settings import load_settings
 from whole.conftest import drop, files, records, write_destination
 
 pytestmark = pytest.mark.whole
@@ -104,6 +110,68 @@ def test_a_second_release_of_a_job_is_refused(held, hotfolder):
     assert done.returncode == 4
     assert "is delivered" in done.stderr.replace("\n", " ")
     assert len(records(root)) == 2
+
+
+def test_two_commands_at_once_release_a_job_once(held, hotfolder):
+    root, record = held
+    with ThreadPoolExecutor(2) as pool:
+        tries = [pool.submit(hotfolder, "release", record["job"], root.path) for _ in range(2)]
+        codes = sorted(each.result().returncode for each in tries)
+    assert 0 == codes[0]
+    assert codes[1] in {4, 6}, codes
+    assert hotfolder("sweep", root.path).returncode == 0
+    assert ["held", "delivered"] == [each["state"] for each in records(root)]
+    assert files(root.path / "out/fine-art-canvas") == ["mud.tif"]
+    assert files(root.path / "originals/fine-art-canvas") == ["mud.tif"]
+
+
+def test_folder_and_a_copy_of_the_original_in_release_deliver_once(held, hotfolder):
+    root, record = held
+    release = root.path / "release/fine-art-canvas"
+    shutil.copy(record["original_kept"], release / "copy.tif")
+    shutil.move(folder_of(root, record), release)
+    assert hotfolder("sweep", root.path).returncode == 0
+    assert ["held", "delivered"] == [each["state"] for each in records(root)]
+    assert 1 == records(root)[1]["attempts"]  # the pixels that were made, not made again
+    assert files(root.path / "out/fine-art-canvas") == ["mud.tif"]
+    assert files(root.path / "release") == ["fine-art-canvas/copy.tif"]
+
+
+def test_a_running_daemon_takes_a_release_up_by_itself(held, hotfolder):
+    root, record = held
+    ended = queue.Queue()
+    registry = load_registry(root.plugins)
+    daemon = Daemon(root, load_settings(root.path, registry), registry, ended.put)
+    thread = threading.Thread(target=daemon.run)
+    thread.start()
+    try:
+        assert hotfolder("release", record["job"], root.path).returncode == 0
+        row = ended.get(timeout=60)
+    finally:
+        daemon.stop()
+        thread.join(60)
+    assert (record["job"], "delivered") == (row.id, row.state)
+
+
+def test_what_was_delivered_is_not_released_again_by_its_original(held, hotfolder):
+    root, record = held
+    shutil.move(folder_of(root, record), root.path / "release/fine-art-canvas")
+    assert hotfolder("sweep", root.path).returncode == 0
+    kept = root.path / "originals/fine-art-canvas/mud.tif"
+    shutil.copy(kept, root.path / "release/fine-art-canvas/mud.tif")
+    assert hotfolder("sweep", root.path).returncode == 0
+    assert 2 == len(records(root))
+    assert files(root.path / "release") == ["fine-art-canvas/mud.tif"]
+
+
+def test_a_change_is_to_the_settings_as_they_are_when_the_job_is_released(held, hotfolder):
+    root, record = held
+    write_destination(root, **{"ppi = 100": "ppi = 200", "[stage.sizing]": LIMIT})
+    done = hotfolder("release", record["job"], root.path, "--long-edge", "4 cm")
+    assert done.returncode == 0, done.stderr
+    assert hotfolder("sweep", root.path).returncode == 0
+    # 4 cm at 200 ppi: round(40 / 25.4 * 200) = 315
+    assert 315 == records(root)[1]["results"][0]["width_px"]
 
 
 def test_a_tampered_result_is_not_delivered_but_made_again(held, hotfolder):
