@@ -16,7 +16,7 @@ from typing import Annotated, Any
 
 import typer
 from rich.console import Console
-from rich.table import Table
+from rich.table import Column, Table
 from rich.text import Text
 
 from hotfolder import looking
@@ -329,7 +329,7 @@ def _print_status(said: dict[str, Any]) -> None:
         soft_wrap=True,
     )
     heads = ("arriving", "delivered", "held", "dropped", "refused", "left alone")
-    table = Table("destination", *heads)
+    table = Table(Column("destination", no_wrap=True), *heads)
     for name, each in said["destinations"].items():
         keys = ("arriving", "delivered", "held", "dropped", "refused", "left_alone")
         table.add_row(Text(name), *(str(each[key]) for key in keys))

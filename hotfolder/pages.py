@@ -98,7 +98,7 @@ def _write(
     page = _TEMPLATES.get_template(INDEX).render(
         title=title,
         explanation=explanation,
-        now=utc_now(),
+        now=_for_people(utc_now()),
         jobs=[_shown(record, path.parent) for record in records],
     )
     temporary = path.parent / f".hotfolder-{INDEX}"
@@ -116,9 +116,14 @@ def _shown(record: Mapping[str, Any], base: Path) -> dict[str, Any]:
     return {
         "job": record["job"],
         "name": record["source"],
-        "when": record["finished"],
+        "when": _for_people(record["finished"]),
         "reasons": [reason["message"] for reason in record["reasons"]],
         "size": ", ".join(sizes),
         "sheet": attached.get("proof-sheet", ""),
         "thumbnail": attached.get("thumbnail", ""),
     }
+
+
+def _for_people(time: str) -> str:
+    """A time of a record, to the minute: 2026-11-25 21:07 UTC."""
+    return f"{time[:16].replace('T', ' ')} UTC"

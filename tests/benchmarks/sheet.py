@@ -1,0 +1,82 @@
+"""What a proof sheet costs: a job's processor time with the stage and without it.
+
+::
+
+    .venv/bin/python tests/benchmarks/sheet.py            # 24 MP, three rounds
+    .venv/bin/python tests/benchmarks/sheet.py --megapixels 6 --rounds 1
+
+Each run is a process of its own, both take turns, and processor time is counted, so that other
+programs on the machine do not count. The sheet's share is of the job with it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+from chain import destination, prepare
+
+CASES = ("same size", "for the web")
+
+
+def run_one(case: str, folder: Path, *, with_sheet: bool) -> None:
+    """In a process of its own, as a worker: imports first, then the work; say what it took."""
+    import hotfolder.preload  # noqa: F401 - what the forkserver has loaded
+    from hotfolder.pipeline import Order, run
+    from hotfolder.registry import load_registry
+    from hotfolder.settings import Intake, check_destination
+
+    registry = load_registry()
+    raw: dict[str, Any] = destination(case)
+    if with_sheet:
+        at = raw["stages"].index("profile-conversion")
+        raw["stages"] = [*raw["stages"][:at], "proof-sheet", *raw["stages"][at:]]
+    checked = check_destination(folder / "destinations" / "bench.toml", raw, registry, Intake())
+    original = folder / "original.tif"
+    with tempfile.TemporaryDirectory(dir=folder) as out:
+        order = Order("bench", original, original.name, "0" * 64, 1, Path(out), folder / "profiles")
+        before = time.process_time()
+        run(order, checked, registry, lambda _doing, _share: None)
+        print(json.dumps(time.process_time() - before))
+
+
+def main() -> None:
+    """Measure, and print the ratios."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--megapixels", type=float, default=24.0)
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--run", choices=("with", "without"))
+    parser.add_argument("--case", choices=CASES)
+    parser.add_argument("--folder", type=Path)
+    asked = parser.parse_args()
+    if asked.run:
+        run_one(asked.case, asked.folder, with_sheet=asked.run == "with")
+        return
+    with tempfile.TemporaryDirectory(dir=asked.folder) as name:
+        prepare(Path(name), asked.megapixels)
+        for case in CASES:
+            taken: dict[str, list[float]] = {"with": [], "without": []}
+            for _ in range(asked.rounds):
+                for which, times in taken.items():
+                    command = [sys.executable, __file__, "--run", which, "--case", case]
+                    done = subprocess.run(
+                        [*command, "--folder", name], capture_output=True, text=True, check=True
+                    )
+                    times.append(float(done.stdout.splitlines()[-1]))
+            sheet, plain = (statistics.median(taken[which]) for which in ("with", "without"))
+            print(
+                f"{case}: {plain:.2f} s without, {sheet:.2f} s with; the sheet takes "
+                f"{(sheet - plain) / sheet:.1%} ({os.cpu_count()} cores, processor time)"
+            )
+
+
+if __name__ == "__main__":
+    main()
