@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from enum import StrEnum
+from functools import lru_cache
 from typing import Any
 
 import imagecodecs
@@ -181,23 +182,28 @@ class Transform:
         self._engine(np.zeros((1, 1, self.source.encoding.channels), np.uint16), NO_GRID)
         few = self._pixels is not None and self._pixels < FEW_PIXELS
         if self.precision is Precision.FINE and not few:
-            self._grid = self._make_grid()
+            self._grid = _grid_of(self.source, self.destination, self.intent, self.flags)
         if self.precision is Precision.FAST and self.source.encoding is not Encoding.LAB:
             self._bound = _FAST[self.source.encoding]
         return lambda pixels: self._engine(pixels, self.flags)
 
-    def _make_grid(self) -> Grid:
-        destination = self.destination
-        return Grid(
-            lambda pixels: self._engine(pixels, self.flags),
-            lambda one, other: delta_e_00(to_lab(destination, one), to_lab(destination, other)),
-            self.source.encoding,
-            destination.encoding.channels,
-        )
-
     def _engine(self, pixels: Codes, flags: int) -> Codes:
         keep = self.flags & BLACK_POINT_COMPENSATION
         return convert_pixels(pixels, self.source, self.destination, self.intent, flags | keep)
+
+
+@lru_cache(maxsize=4)
+def _grid_of(source: Profile, destination: Profile, intent: Intent, flags: int) -> Grid:
+    """Return the grid that all equal conversions of a process share: its points are made once.
+
+    A proof sheet converts with the points that the delivery has made already.
+    """
+    return Grid(
+        lambda pixels: convert_pixels(pixels, source, destination, intent, flags),
+        lambda one, other: delta_e_00(to_lab(destination, one), to_lab(destination, other)),
+        source.encoding,
+        destination.encoding.channels,
+    )
 
 
 def convert_pixels(
