@@ -71,8 +71,9 @@ def views(
 ) -> list[Views]:
     """Render pieces of a picture before and after their conversion.
 
-    All at once, since LittleCMS samples its grid anew at each call. With that grid, colours are
-    within one code of 8 bits of `soft_proof`, which takes four times as long.
+    All at once, since LittleCMS samples its grid anew at each call. With that grid, colours of
+    RGB results are within one code of 8 bits of `soft_proof`, which takes four times as long; of
+    CMYK results, in the demo's pictures, 99 in 100 are within two codes, and all within four.
 
     Parameters
     ----------
