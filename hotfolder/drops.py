@@ -21,7 +21,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from hotfolder import intake
+from hotfolder import durable, intake
 from hotfolder.errors import StorageError
 from hotfolder.kept import KeptOriginals
 from hotfolder.ledger import JobRow, Ledger, State
@@ -94,12 +94,17 @@ class Drops:
                 get_log().info("original.removed", job=job, file=name, dropped_until=until)
 
     def _is_gone(self, row: JobRow, folders: DestinationFolders) -> bool:
-        if not _is_absent(folders.held / row.id) or not _is_absent(folders.release / row.id):
+        places = (
+            folders.held / row.id,
+            folders.held / f"{durable.TEMPORARY_PREFIX}{row.id}",  # still being put there
+            folders.release / row.id,
+        )
+        if not all(map(_is_absent, places)):
             return False
         for folder in (folders.held, folders.release):
             intake.check_marker(folder)
         # a move from one to the other may have happened between the two looks
-        return _is_absent(folders.held / row.id) and _is_absent(folders.release / row.id)
+        return all(map(_is_absent, places))
 
     def _note(self, row: JobRow, folders: DestinationFolders) -> None:
         record = Record.model_validate(row.record)

@@ -259,7 +259,9 @@ def _unlogged(
     for name, each in folders.items():
         for place in (each.held, each.refused):
             for folder in sorted(place.iterdir()):
-                if folder.name in ended or folder.name in known:
+                # a kill may have left it under the name it has while it is being put there
+                job = folder.name.removeprefix(durable.TEMPORARY_PREFIX)
+                if job in ended or job in known:
                     continue
                 try:
                     record = Record.model_validate_json((folder / RECORD_FILE).read_bytes())
@@ -270,7 +272,7 @@ def _unlogged(
                     moves=(),
                     record=record,
                     log=str(each.results / LOG_FILE),
-                    folder=str(folder),
+                    folder=str(place / job),
                 )
                 detail = plan.model_dump(mode="json")
                 yield _of_record(record, name, State.PUBLISHING, None, detail)

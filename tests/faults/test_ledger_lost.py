@@ -173,3 +173,21 @@ def test_a_line_that_is_no_record_is_passed_over(filled):
     assert {json.loads(line)["job"] for line in lines} == {
         row.id for row in read_jobs(filled.ledger, ended=True)
     }
+
+
+def test_a_held_folder_that_was_being_put_in_place_gets_its_name_and_is_not_given_up(quick):
+    log = quick.path / "out" / CANVAS / "log.jsonl"
+    drop(quick, "good.tif")
+    sweep(quick)
+    said = log.read_bytes()
+    drop(quick, "plain.tif", profile=False)
+    sweep(quick)
+    record = records(quick)[1]
+    folder = quick.path / "held" / CANVAS / record["job"]
+    folder.rename(folder.with_name(f".hotfolder-{folder.name}"))
+    log.write_bytes(said)
+    gone(quick.ledger)
+    sweep(quick)
+    assert folder.is_dir()
+    _, again = records(quick)
+    assert again["dropped"] is None
