@@ -11,8 +11,10 @@ import pytest
 
 from faults.killing import check_books, copied, dropped_hashes, sweep_in_child
 from faults.serving import CANVAS, sweep
+from hotfolder.deliver import PLAN_FILE, Plan
 from hotfolder.errors import StorageError
-from hotfolder.ledger import read_jobs
+from hotfolder.ledger import State, read_jobs
+from hotfolder.records import Record
 from whole.conftest import drop, files, records
 
 SPREAD = 8
@@ -186,6 +188,16 @@ def test_a_held_folder_that_was_being_put_in_place_gets_its_name_and_is_not_give
     folder = quick.path / "held" / CANVAS / record["job"]
     folder.rename(folder.with_name(f".hotfolder-{folder.name}"))
     log.write_bytes(said)
+    plan = Plan(
+        state=State.HELD,
+        moves=(),
+        record=Record.model_validate({**record, "previous_sha256": None}),
+        log=str(log),
+        folder=str(folder),
+    )
+    place = quick.spool / record["job"]
+    place.mkdir()
+    (place / PLAN_FILE).write_text(plan.model_dump_json())
     gone(quick.ledger)
     sweep(quick)
     assert folder.is_dir()
