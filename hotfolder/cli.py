@@ -245,7 +245,13 @@ def _daemon(root: Root, *, terminal: bool, observer: Any = None, keep_hours: boo
 
 def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[dict[str, Any]]:
     """Run a daemon until nothing waits; return the records of what it ended, oldest first."""
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+    from rich.progress import (
+        BarColumn,
+        Progress,
+        TaskProgressColumn,
+        TextColumn,
+        TimeRemainingColumn,
+    )
 
     ended: list[dict[str, Any]] = []
     out = _out()
@@ -258,7 +264,9 @@ def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[dict[str,
     progress = Progress(
         TextColumn("{task.description}", markup=False),
         BarColumn(24),
-        TimeElapsedColumn(),
+        TaskProgressColumn(),
+        TimeRemainingColumn(),
+        TextColumn("left"),
         console=out,
         transient=True,
         disable=not (show and out.is_terminal),

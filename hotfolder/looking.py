@@ -153,13 +153,21 @@ def write(target: Path, made: bytes | Path) -> None:
 @contextmanager
 def progress(*, show: bool) -> Iterator[Tell]:
     """Show a bar on a terminal; yield what is to be told of the progress."""
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+    from rich.progress import (
+        BarColumn,
+        Progress,
+        TaskProgressColumn,
+        TextColumn,
+        TimeRemainingColumn,
+    )
 
     console = Console(stderr=True)
     bar = Progress(
         TextColumn("{task.description}", markup=False),
         BarColumn(24),
-        TimeElapsedColumn(),
+        TaskProgressColumn(),
+        TimeRemainingColumn(),
+        TextColumn("left"),
         console=console,
         transient=True,
         disable=not (show and console.is_terminal),

@@ -54,6 +54,9 @@ ATTACHMENTS: dict[Literal["proof-sheet", "thumbnail"], str] = {
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _FINDINGS = TypeAdapter(dict[str, JsonValue])
 
+_ALMOST = 0.99
+"""What there is to do after the last band: what stages say of the whole, the hash of the result."""
+
 Progress = Callable[[str, float], None]
 """Called with what is being done and the share done, 0 … 1."""
 
@@ -110,6 +113,12 @@ class _Step:
     stage: Stage[Any]
     spec: RasterSpec | None = None
     elapsed_s: float = 0.0
+    rows: int = 0
+
+    @property
+    def share(self) -> float:
+        """How much of its result it has yielded, 0 … 1."""
+        return self.rows / self.spec.height_px if self.spec else 0.0
 
     @contextlib.contextmanager
     def watched(self) -> Iterator[None]:
@@ -231,12 +240,20 @@ class _Chain:
         """
         bands = threads.enter_context(one_ahead(_read(opened.bands()), "reader"))
         for step in self.steps:
-            bands = _stage_bands(step, bands)
-        bands = threads.enter_context(one_ahead(bands, "stages"))
-        height_px = self.steps[-1].spec.height_px if self.steps[-1].spec else 1
+            bands = self._told(step, _stage_bands(step, bands), progress)
+        return threads.enter_context(one_ahead(bands, "stages"))
+
+    def _told(self, step: _Step, bands: Iterator[Band], progress: Progress) -> Iterator[Band]:
+        """Tell the furthest stage that has begun to yield, and the mean share of all stages.
+
+        A stage that needs the whole picture before it yields is half of the way then.
+        """
         for band in bands:
+            step.rows += band.rows
+            if not any(later.rows for later in self.steps[self.steps.index(step) + 1 :]):
+                share = sum(each.share for each in self.steps) / len(self.steps)
+                progress(step.stage.name, min(share, _ALMOST))
             yield band
-            progress("writing", (band.top + band.rows) / height_px)
 
     @contextlib.contextmanager
     def _holding(self) -> Iterator[None]:

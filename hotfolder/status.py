@@ -19,12 +19,13 @@ from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.hours import Hours
 from hotfolder.ledger import JobRow, State, count_ended, read_jobs
 from hotfolder.registry import Registry, load_registry
-from hotfolder.rest import clock_time
+from hotfolder.rest import clock_time, duration
 from hotfolder.root import Root
 from hotfolder.settings import Folders, Intake, load_destination
 from hotfolder.worker import read_progress
 
 _SHOWN = 50
+_TELLS_AFTER_S, _TELLS_FROM = 5.0, 0.05
 
 
 @dataclass(frozen=True)
@@ -181,8 +182,17 @@ def _open_job(root: Root, row: JobRow, troubles: dict[str, Any], rests_until: st
         doing = read_progress(root.spool / row.id / f"attempt-{row.attempts}")
         if doing:
             why, share = f"{why}: {doing[0]}", doing[1]
+            left = _time_left((datetime.now(UTC) - row.changed).total_seconds(), share)
+            why += f", about {left} left" if left else ""
     since = _z(row.changed)
     return Waiting(row.destination, file, row.state.value, why, since, "the program", row.id, share)
+
+
+def _time_left(so_far_s: float, share: float) -> str:
+    """Say how long work will still take that has come so far; "" when nobody can tell yet."""
+    if so_far_s < _TELLS_AFTER_S or share < _TELLS_FROM:
+        return ""
+    return duration(so_far_s * (1 - share) / share)
 
 
 def _arriving(name: str, said: dict[str, Any]) -> list[Waiting]:

@@ -1,0 +1,20 @@
+"""How far a job is, as the pipeline tells it, and how long it will still take."""
+
+import pytest
+
+from hotfolder.status import _time_left
+
+
+@pytest.mark.parametrize(
+    ("so_far_s", "share", "said"),
+    [
+        (60, 0.5, "1 min"),
+        (600, 0.25, "30 min"),
+        (7200, 0.5, "2 h 0 min"),
+        (20, 0.9, "less than a minute"),
+        (3, 0.5, ""),
+        (600, 0.01, ""),
+    ],
+)
+def test_the_time_left_follows_from_the_share_done(so_far_s, share, said):
+    assert said == _time_left(so_far_s, share)
