@@ -22,6 +22,7 @@ from rich.text import Text
 from hotfolder import looking
 from hotfolder.audit.command import audit
 from hotfolder.errors import HotfolderError, Problem, SettingsError, StorageError
+from hotfolder.names import display_name
 from hotfolder.root import Root
 
 app = typer.Typer(
@@ -303,14 +304,14 @@ def _show_progress(progress: Any, bars: dict[str, Any], daemon: Any) -> None:
     for job, (row, doing, share) in now.items():
         if job not in bars:
             bars[job] = progress.add_task(job, total=1.0)
-        name = row.source.decode("utf-8", "backslashreplace")
+        name = display_name(row.source)
         progress.update(
             bars[job], completed=share, description=f"{row.destination}: {name}: {doing}"
         )
 
 
 def _print_ended(console: Console, record: dict[str, Any]) -> None:
-    line = f"{record['state']:<9} {record['destination']}: {record['source']}"
+    line = f"{record['state']:<9} {record['destination']}: {display_name(record['source'])}"
     if record["state"] == "delivered":
         result = record["results"][0]
         line += f" → {result['width_px']} × {result['height_px']} px {result['colour_space']}"
@@ -319,7 +320,10 @@ def _print_ended(console: Console, record: dict[str, Any]) -> None:
     )
     for reason in record["reasons"]:
         console.print(
-            f"          {reason['message']}", markup=False, highlight=False, soft_wrap=True
+            f"          {display_name(reason['message'])}",
+            markup=False,
+            highlight=False,
+            soft_wrap=True,
         )
 
 

@@ -310,8 +310,8 @@ class Deliverer:
 
 def why_text(record: Record) -> str:
     """Say in plain words why a job was held or refused, and what can be done."""
-    lines = [f"{record.original.name}", f"{record.destination}: {record.state}", ""]
-    lines += [f"- {reason.message}" for reason in record.reasons]
+    lines = [names.display_name(record.original.name), f"{record.destination}: {record.state}", ""]
+    lines += [f"- {names.display_name(reason.message)}" for reason in record.reasons]
     lines += ["", f"The original is kept: {record.original_kept}"]
     if record.results:
         lines.append(f"The picture as it would be delivered: {record.results[0].path}")
