@@ -131,7 +131,16 @@ class Work:
         raise StorageError(f"{self._name(row)} cannot be read: {error.strerror}") from error
 
     def _produced(self, row: JobRow, answer: Answer) -> JobRow:
-        """Commit what the work came to, and with it the release that led to it."""
+        """Commit what the work came to, and with it the release that led to it.
+
+        What was made is on disk before the ledger says so: after a power cut nobody looks again.
+        """
+        folder = attempt_folder(self.root, row)
+        files = answer.work.files() if answer.work else ()
+        for made in files:
+            durable.flush(folder / made.path, made.sha256)
+        if files:
+            durable.fsync_folder(folder)
         kept = {key: row.detail[key] for key in ("release", "placement") if key in row.detail}
         detail = {**kept, "answer": answer.model_dump(mode="json")}
         return self.ledger.advance(row.id, State.PRODUCED, detail=detail)

@@ -400,6 +400,18 @@ def _usable(how: str) -> Iterator[None]:
         raise StorageError(f"the ledger cannot be {how}: {error}") from error
 
 
+def is_made(path: Path) -> bool:
+    """Whether there is a ledger with its tables: a daemon that starts may just be making it."""
+    if not path.exists():
+        return False
+    with closing(sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)) as db:
+        try:
+            (version,) = db.execute("PRAGMA user_version").fetchone()
+        except sqlite3.DatabaseError:
+            return True  # damaged: who reads it says so
+    return bool(version)
+
+
 def read_jobs(path: Path, *, ended: bool = False) -> list[JobRow]:
     """Read jobs from another process's ledger: those under way, or those that have ended.
 
@@ -410,7 +422,7 @@ def read_jobs(path: Path, *, ended: bool = False) -> list[JobRow]:
     StorageError
         When the file is there but cannot be read.
     """
-    if not path.exists():
+    if not is_made(path):
         return []
     where = f"NOT ({_OPEN})" if ended else _OPEN
     try:
@@ -429,7 +441,7 @@ def read_job(path: Path, job: str) -> JobRow | None:
     StorageError
         When the ledger is there but cannot be read.
     """
-    if not path.exists():
+    if not is_made(path):
         return None
     try:
         with closing(sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)) as db:
@@ -447,7 +459,7 @@ def read_latest_delivered(path: Path, destination: str, number: int) -> list[Job
     StorageError
         When the ledger is there but cannot be read.
     """
-    if not path.exists():
+    if not is_made(path):
         return []
     try:
         with closing(sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)) as db:
@@ -466,7 +478,7 @@ def count_ended(path: Path) -> dict[str, dict[str, int]]:
 
     Held jobs that were given up are counted as ``dropped``.
     """
-    if not path.exists():
+    if not is_made(path):
         return {}
     counts: dict[str, dict[str, int]] = {}
     with closing(sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)) as db:

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict
 
-from hotfolder.ledger import JobRow, Ledger
+from hotfolder.ledger import JobRow, Ledger, is_made
 from hotfolder.records import PlacementRecord
 
 _TABLES = (
@@ -234,7 +234,7 @@ class Shelf:
 
 def read_states(ledger: Path) -> dict[tuple[str, str], State]:
     """Read all batches from another process's ledger, by destination and name."""
-    if not ledger.exists():
+    if not is_made(ledger):
         return {}
     with closing(sqlite3.connect(f"{ledger.absolute().as_uri()}?mode=ro", uri=True)) as db:
         there = db.execute("SELECT 1 FROM sqlite_master WHERE name = 'batches'").fetchone()

@@ -9,7 +9,7 @@ import imagecodecs
 import numpy as np
 import pytest
 
-from hotfolder.colour import grid, slabs
+from hotfolder.colour import grid, slabs, transform
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
 from hotfolder.colour.transform import FEW_PIXELS, Intent, Precision, Transform, to_lab
@@ -173,8 +173,9 @@ def test_fine_keeps_its_distance_in_other_intents(intent):
 
 
 @pytest.mark.parametrize("destination", PRINTERS)
-def test_fine_states_how_far_it_is(destination):
+def test_fine_states_how_far_it_is(destination, monkeypatch):
     """Of the parts of the space that were used, by colours that took no part in making them."""
+    monkeypatch.setattr(transform, "_grid_of", transform._grid_of.__wrapped__)
     printer = PRINTERS[destination]()
     conversion = Transform(WIDE_RGB, printer)
     conversion.apply(random_pixels(3, 400_000))
@@ -190,6 +191,7 @@ def test_fine_states_how_far_it_is(destination):
 def test_blocks_that_miss_too_much_are_converted_exactly(monkeypatch):
     """A bound that nothing keeps makes every block exact, and the bound says so."""
     monkeypatch.setattr(grid, "WANTED_MAX", {Encoding.RGB: -1.0})
+    monkeypatch.setattr(transform, "_grid_of", transform._grid_of.__wrapped__)
     pixels = random_pixels(3, 5_000)
     conversion = Transform(WIDE_RGB, CMYK)
     np.testing.assert_array_equal(

@@ -89,3 +89,11 @@ def test_one_job_is_read_whatever_its_state(ledger, path):
     assert [State.CLAIMING, State.HELD] == [read_job(path, job).state for job in ("j1", "j2")]
     assert read_job(path, "j3") is None
     assert read_job(path.with_name("none"), "j1") is None
+
+
+def test_a_ledger_that_is_just_being_made_has_no_jobs_yet(path):
+    """SQLite makes the file first, and the tables in a transaction after it."""
+    path.touch()
+    assert {} == count_ended(path)
+    assert [] == read_jobs(path)
+    assert read_job(path, "j1") is None
