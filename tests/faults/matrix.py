@@ -226,6 +226,26 @@ def lose_power(
     return there
 
 
+def lose_power_of_originals(disk: Disk, root: Root, number: int, plant: Plant | None) -> None:
+    """Sweep a root whose originals are on a disk of their own, until that one loses its power.
+
+    What is flushed on one ext4 takes along every rename before it, so where all of a root is on
+    one disk, the ledger's own flushes hide that a folder was not flushed.
+    """
+    folder = root.path / "originals"
+    aside = folder.rename(folder.with_name("aside"))
+    folder.mkdir()
+    disk.mount = folder
+    disk.make()
+    shutil.rmtree(folder / "lost+found")
+    shutil.copytree(aside, folder, dirs_exist_ok=True)
+    shutil.rmtree(aside)
+    run("sync", "-f", folder)
+    assert sweep_with(root, Fault(POWER, number, folder), plant) is None
+    disk.detach()
+    disk.attach()
+
+
 def spread(count: int, number: int, *, every: bool) -> Iterator[int]:
     """Which acts are tried: all, or a spread of them."""
     yield from range(1, count + 1, 1 if every else max(1, count // number))

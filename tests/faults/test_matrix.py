@@ -18,6 +18,7 @@ from faults.matrix import (
     Disk,
     Fault,
     lose_power,
+    lose_power_of_originals,
     spread,
     sweep_with,
     why_no_power_loss,
@@ -28,7 +29,7 @@ from hotfolder.record_log import RecordLog, link
 from hotfolder.records import to_json_line
 from whole.conftest import records
 
-SPREAD = 5
+SPREAD = 2
 needs_power_loss = pytest.mark.skipif(bool(why_no_power_loss()), reason=why_no_power_loss())
 
 
@@ -161,7 +162,13 @@ def is_seen(root, tmp_path, kinds, plant):
     for number in range(1, len(acts) + 1):
         for kind in kinds:
             try:
-                if kind == "power loss":
+                if kind == "power loss of originals":
+                    with Disk(fresh(tmp_path / f"power-{number}")) as disk:
+                        mine = copied(root, tmp_path / f"originals-{number}")
+                        lose_power_of_originals(disk, mine, number, plant)
+                        assert sweep_with(mine) is not None
+                        check_books(mine, dropped)
+                elif kind == "power loss":
                     with Disk(fresh(tmp_path / f"power-{number}")) as disk:
                         mine = lose_power(disk, root, number, plant=plant)
                         assert sweep_with(mine) is not None
@@ -211,9 +218,21 @@ def ledger_before_log():
 
 
 @needs_power_loss
-@pytest.mark.parametrize("plant", [without_flushing_files, without_flushing_folders])
-def test_a_flush_left_out_turns_the_matrix_red(one, tmp_path, plant):
-    assert is_seen(one, tmp_path, ["power loss"], plant)
+@pytest.mark.parametrize(
+    ("plant", "kind"),
+    [
+        (without_flushing_files, "power loss"),
+        (without_flushing_folders, "power loss of originals"),
+    ],
+)
+def test_a_flush_left_out_turns_the_matrix_red(one, tmp_path, plant, kind):
+    assert is_seen(one, tmp_path, [kind], plant)
+
+
+@needs_power_loss
+@pytest.mark.parametrize("kind", ["power loss", "power loss of originals"])
+def test_with_every_flush_in_its_place_losing_power_leaves_the_matrix_green(one, tmp_path, kind):
+    assert not is_seen(one, tmp_path, [kind], None)
 
 
 def test_the_last_two_steps_swapped_turn_the_matrix_red(one, tmp_path):
