@@ -27,7 +27,7 @@ def facts(standing: Standing) -> dict[str, Any]:
         "why": list(standing.why),
         "page": line.page if line else "",
         "placement": line.placement if line else "",
-        "file": line.file if line else "",
+        "file": line.file if line else standing.file,
         "picture": line.picture if line else "",
         "name": line.name if line else "",
         "asked_width_mm": line.width_mm if line else None,

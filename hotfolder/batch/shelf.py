@@ -90,6 +90,7 @@ class RowFault(BaseModel):
     column: str
     got: str
     allowed: str
+    file: str = ""
 
 
 class State(BaseModel):

@@ -18,7 +18,8 @@ class Standing:
     """A row of the ticket and what became of it.
 
     state: one of `WORDS`; line: None when the row could not be read at all; job: None when there
-    is none; why: what is wrong, or why it was held or refused, as sentences.
+    is none; why: what is wrong, or why it was held or refused, as sentences; file: what a row that
+    could not be read names.
     """
 
     row: int
@@ -26,6 +27,7 @@ class Standing:
     line: Line | None = None
     job: JobRow | None = None
     why: tuple[str, ...] = ()
+    file: str = ""
 
 
 def standings(state: State, jobs: Mapping[str, JobRow]) -> list[Standing]:
@@ -37,7 +39,7 @@ def standings(state: State, jobs: Mapping[str, JobRow]) -> list[Standing]:
     for fault in state.faults:
         faults.setdefault(fault.row, []).append(fault)
     found = [
-        Standing(row, "wrong", why=tuple(_said(each) for each in said))
+        Standing(row, "wrong", why=tuple(_said(each) for each in said), file=said[0].file)
         for row, said in faults.items()
     ]
     found += [_of_line(line, jobs.get(line.job)) for line in state.lines]

@@ -53,12 +53,13 @@ _LENGTH = 'a number and its unit, as in "210 mm", "21,5 cm" or "8.5 in"'
 
 @dataclass(frozen=True)
 class RowProblem:
-    """What is wrong in a row. column: its name, or "" for the whole row."""
+    """What is wrong in a row. column: its name, or "" for the whole row; file: what it names."""
 
     row: int
     column: str
     got: str
     allowed: str
+    file: str = ""
 
     def __str__(self) -> str:
         where = f"row {self.row}, {self.column}" if self.column else f"row {self.row}"
@@ -218,7 +219,8 @@ class _Reading:
 
     def _complain(self, row: Row, column: str, got: str, allowed: str) -> None:
         shown = f'"{display_name(got)[:80]}"' if got else "is empty"
-        self._problems.append(RowProblem(row.number, column, shown, allowed))
+        file = display_name(self._cell(row, "file"))
+        self._problems.append(RowProblem(row.number, column, shown, allowed, file))
 
     def _checked(self, row: Row, column: str, read: Callable[[str], _Value]) -> _Value | None:
         text = self._cell(row, column)

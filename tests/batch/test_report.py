@@ -78,6 +78,7 @@ def test_the_report_says_every_row_and_what_is_spare(reported):
     assert ["spare.tif"] == said["pictures_that_no_row_names"]
     wrong = said["placements"][3]
     assert 'width "wide"; allowed: a number and its unit' in wrong["why"][0]
+    assert "reeds.tif" == wrong["file"]
 
 
 def test_area_and_cost_are_of_what_was_made_and_of_what_is_held(reported):

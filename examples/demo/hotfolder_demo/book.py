@@ -53,6 +53,11 @@ def names(number: int) -> list[str]:
 
 def paint(name: str, long_edge_px: int) -> bytes:
     """One of the pictures as a TIFF; the same bytes for the same name in every run."""
+    return picture_bytes(picture(name, long_edge_px))
+
+
+def picture(name: str, long_edge_px: int) -> Picture:
+    """One of the pictures, in linear light."""
     scene, _, rest = name.partition(" ")
     number = int(rest.partition(".")[0])
     whole = _scene(scene, round(long_edge_px / _PART))
@@ -61,7 +66,7 @@ def paint(name: str, long_edge_px: int) -> bytes:
     left = number * 11 % (whole.shape[1] - width + 1)
     part = whole[top : top + height, left : left + width]
     light = 0.75 + 0.5 * (number * 5 % 12) / 11
-    return picture_bytes((part[:, ::-1] if number % 2 else part) * np.float32(light))
+    return (part[:, ::-1] if number % 2 else part) * np.float32(light)
 
 
 @cache
