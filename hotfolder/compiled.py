@@ -1,10 +1,13 @@
 """Loops over pixels as machine code: written in Python, compiled by Numba.
 
 numpy walks a picture once per operation; a loop that does all of them pixel by pixel walks it once,
-which is several times as fast. A loop is compiled when its module is imported, and the code is
-kept on disk beside it, or in the user's cache where that folder cannot be written to. So the first
-start of a version takes some seconds longer than the next ones. Where neither folder can be
-written to, every start compiles.
+which is several times as fast. A loop is compiled when it is first called, or by `compile_all`
+before the first worker, and the code is kept on disk beside its module, or in the user's cache
+where that folder cannot be written to. So the first work of a version starts up to half a minute
+later than the next. Where neither folder can be written to, every start compiles.
+
+Numba itself is imported by the first compilation and not before: it takes longer than all other
+imports together, and commands that compute no pixels have no use for it.
 
 Loops let go of the interpreter, so threads (`hotfolder.colour.slabs`) share them out among the
 cores. They use no threads of Numba's, which do not survive the fork of a worker. They do not look
@@ -13,50 +16,123 @@ whether an index is inside its array: who calls them does.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
+from dataclasses import dataclass
+from types import FunctionType
 from typing import Any, TypeVar, cast
 
-import numba
 import numpy as np
-from numba.core import types
 
 Loop = TypeVar("Loop", bound=Callable[..., Any])
 
 _OPTIONS: dict[str, Any] = {"nogil": True, "boundscheck": False, "error_model": "numpy"}
+_LOCK = threading.RLock()
 
 
-def seen(dtype: str, ndim: int) -> types.Array:
-    """Type of an array that a loop only reads: C-contiguous, `dtype` as numpy writes it."""
-    return types.Array(numba.from_dtype(np.dtype(dtype)), ndim, "C", readonly=True)
+@dataclass(frozen=True)
+class Kind:
+    """Type of a loop's argument: an array of `ndim` dimensions, or a number when that is 0."""
+
+    dtype: str
+    ndim: int = 0
+    read_only: bool = True
 
 
-def made(dtype: str, ndim: int) -> types.Array:
-    """Type of an array that a loop writes: C-contiguous, `dtype` as numpy writes it."""
-    return types.Array(numba.from_dtype(np.dtype(dtype)), ndim, "C")
+def seen(dtype: str, ndim: int) -> Kind:
+    """An array that a loop only reads: C-contiguous, `dtype` as numpy writes it."""
+    return Kind(dtype, ndim)
 
 
-def compiled(*arguments: types.Type, returns: types.Type = types.void) -> Callable[[Loop], Loop]:
-    """Compile a loop for arguments of these types, now.
+def made(dtype: str, ndim: int) -> Kind:
+    """An array that a loop writes: C-contiguous, `dtype` as numpy writes it."""
+    return Kind(dtype, ndim, read_only=False)
+
+
+def number(dtype: str) -> Kind:
+    """A single number, `dtype` as numpy writes it."""
+    return Kind(dtype)
+
+
+def compiled(*arguments: Kind) -> Callable[[Loop], Loop]:
+    """Compile a loop for arguments of these types; it returns nothing.
 
     Floating point is kept to the order in which it is written, so that a result does not depend
     on how a picture is cut into parts.
     """
-    signature = returns(*arguments)
 
-    def compile_loop(loop: Loop) -> Loop:
-        result: Any
-        try:
-            result = numba.njit(signature, cache=True, **_OPTIONS)(loop)
-        except RuntimeError as error:
-            if "cannot cache" not in str(error):
-                raise
-            result = numba.njit(signature, **_OPTIONS)(loop)
-        return cast("Loop", result)
+    def keep(loop: Loop) -> Loop:
+        late = _Late(cast("FunctionType", loop), arguments)
+        _LOOPS.append(late)
+        return cast("Loop", late)
 
-    return compile_loop
+    return keep
 
 
 def inlined(part: Loop) -> Loop:
-    """Compile a function that loops call; it becomes part of their code."""
-    result: Any = numba.njit(**_OPTIONS)(part)
-    return cast("Loop", result)
+    """Mark a function that loops call; it becomes part of their code."""
+    return cast("Loop", _Late(cast("FunctionType", part), None))
+
+
+def compile_all() -> None:
+    """Compile every loop of the modules imported so far, or read its code from disk."""
+    for loop in _LOOPS:
+        loop.machine_code()
+
+
+class _Late:
+    """A function that is compiled when it is first needed."""
+
+    def __init__(self, written: FunctionType, arguments: tuple[Kind, ...] | None) -> None:
+        self.__doc__ = written.__doc__
+        self._written = written
+        self._arguments = arguments
+        self._code: Any = None
+
+    def __call__(self, *arguments: Any) -> Any:
+        return (self._code or self.machine_code())(*arguments)
+
+    def machine_code(self) -> Any:
+        with _LOCK:
+            if self._code is None:
+                self._code = self._compile()
+            return self._code
+
+    def _compile(self) -> Any:
+        import numba
+
+        function = _with_parts(self._written)
+        if self._arguments is None:
+            return numba.njit(**_OPTIONS)(function)
+        signature = numba.void(*(_numba_type(kind) for kind in self._arguments))
+        try:
+            return numba.njit(signature, cache=True, **_OPTIONS)(function)
+        except RuntimeError as error:
+            if "cannot cache" not in str(error):
+                raise
+            return numba.njit(signature, **_OPTIONS)(function)
+
+
+_LOOPS: list[_Late] = []
+
+
+def _with_parts(written: FunctionType) -> FunctionType:
+    """The same function, for which the functions that it calls are compiled ones."""
+    known = dict(written.__globals__)
+    for name in written.__code__.co_names:
+        if isinstance(known.get(name), _Late):
+            known[name] = known[name].machine_code()
+    function = FunctionType(
+        written.__code__, known, written.__name__, written.__defaults__, written.__closure__
+    )
+    function.__qualname__ = written.__qualname__
+    return function
+
+
+def _numba_type(kind: Kind) -> Any:
+    import numba
+
+    scalar = numba.from_dtype(np.dtype(kind.dtype))
+    if kind.ndim == 0:
+        return scalar
+    return numba.types.Array(scalar, kind.ndim, "C", readonly=kind.read_only)

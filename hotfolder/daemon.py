@@ -38,7 +38,7 @@ from hotfolder.release import begin
 from hotfolder.rest import Rest
 from hotfolder.root import DestinationFolders, Root
 from hotfolder.settings import SETTINGS_FILE, Destination, Settings, load_destination
-from hotfolder.worker import read_progress, run_attempt
+from hotfolder.worker import get_ready, read_progress, run_attempt
 
 _CLAIMS_A_TURN = 32
 _FAILURES_A_TURN = 3
@@ -122,6 +122,8 @@ class Daemon:
             for name, each in self._settings.destinations.items()
         }
         with served_alone(self.root):
+            if self._run is run_attempt:
+                get_ready()
             self._ledger = open_ledger(self.root, folders)
             keep_s = self._settings.root.keep_dropped
             kept = KeptOriginals(self.root.kept)

@@ -6,12 +6,18 @@ module loads them, and with them numpy, scipy and the codecs.
 
 import contextlib
 
+import scipy
+
+from hotfolder.compiled import compile_all
 from hotfolder.errors import PluginError
 from hotfolder.raster.dither import Dither
 from hotfolder.registry import load_registry
 
+_ = scipy.ndimage  # read from disk when it is first named, which is here
 Dither(1, 1)  # computes its noise, once for all workers
 
 # A broken plugin is told by the daemon and by every worker; here the message would be lost.
 with contextlib.suppress(PluginError):
     load_registry()
+
+compile_all()

@@ -16,10 +16,9 @@ import threading
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
-from multiprocessing.context import ForkServerContext, SpawnContext
 from multiprocessing.process import BaseProcess
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
@@ -30,6 +29,9 @@ from hotfolder.pipeline import Order, Outcome, run
 from hotfolder.records import WorkRecord
 from hotfolder.registry import load_registry
 from hotfolder.settings import Intake, check_destination
+
+if TYPE_CHECKING:  # Windows has only one of them
+    from multiprocessing.context import ForkServerContext, SpawnContext
 
 ANSWER = "answer.json"
 PROGRESS = "progress.json"
@@ -101,6 +103,14 @@ def run_attempt(attempt: Attempt, stop: threading.Event) -> Answer | Stopped:
             verdict="failed", message=f"the work took longer than {limit}, its limit (limits.time)"
         )
     return _answer(attempt, process.exitcode)
+
+
+def get_ready() -> None:
+    """Start what workers are forked from, so that the first job does not wait for its imports."""
+    if _context().get_start_method() == "forkserver":
+        from multiprocessing import forkserver
+
+        forkserver.ensure_running()
 
 
 def read_progress(folder: Path) -> tuple[str, float] | None:

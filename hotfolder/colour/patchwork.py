@@ -22,12 +22,11 @@ import threading
 from collections.abc import Callable
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.compiled import compiled, inlined, made, seen
+from hotfolder.compiled import compiled, inlined, made, number, seen
 
 Codes = NDArray[np.uint16]
 Indices = NDArray[np.int64]
@@ -187,7 +186,7 @@ def _corners(fx: Any, fy: Any, fz: Any, x: Any, y: Any, z: Any) -> Any:
     )
 
 
-@compiled(seen("u2", 2), numba.uint32, made("i4", 1))
+@compiled(seen("u2", 2), number("u4"), made("i4", 1))
 def _block_of(pixels: Any, blocks: Any, found: Any) -> None:
     for pixel in range(len(pixels)):
         block = np.uint32(0)
@@ -197,7 +196,7 @@ def _block_of(pixels: Any, blocks: Any, found: Any) -> None:
         found[pixel] = block
 
 
-@compiled(seen("u2", 2), numba.uint32, made("u1", 1))
+@compiled(seen("u2", 2), number("u4"), made("u1", 1))
 def _mark_three(pixels: Any, blocks: Any, used: Any) -> None:
     last = np.uint32(0xFFFFFFFF)
     for pixel in range(len(pixels)):
@@ -210,7 +209,7 @@ def _mark_three(pixels: Any, blocks: Any, used: Any) -> None:
             last = block
 
 
-@compiled(seen("u2", 2), numba.uint32, made("u1", 1))
+@compiled(seen("u2", 2), number("u4"), made("u1", 1))
 def _mark_four(pixels: Any, blocks: Any, used: Any) -> None:
     last = np.uint32(0xFFFFFFFF)
     for pixel in range(len(pixels)):
@@ -228,7 +227,7 @@ def _for_three(outputs: int) -> Any:
     """Make the loop over pixels of three channels; a fixed count of outputs is twice as fast."""
 
     @compiled(
-        seen("u2", 2), seen("i4", 1), seen("f4", 2), numba.uint32, numba.uint32, made("u2", 2)
+        seen("u2", 2), seen("i4", 1), seen("f4", 2), number("u4"), number("u4"), made("u2", 2)
     )
     def loop(pixels: Any, slots: Any, nodes: Any, blocks: Any, shift: Any, out: Any) -> None:
         inner = (_ONE << shift) - _ONE
@@ -259,7 +258,7 @@ def _for_three(outputs: int) -> Any:
     return loop
 
 
-@compiled(seen("u2", 2), seen("i4", 1), seen("f4", 2), numba.uint32, numba.uint32, made("u2", 2))
+@compiled(seen("u2", 2), seen("i4", 1), seen("f4", 2), number("u4"), number("u4"), made("u2", 2))
 def _four(pixels: Any, slots: Any, nodes: Any, blocks: Any, shift: Any, out: Any) -> None:
     inner = (_ONE << shift) - _ONE
     side = (_ONE << shift) + _ONE

@@ -46,7 +46,8 @@ def destination(long_edge_in: float) -> dict[str, Any]:
 
 def run_one(name: str, folder: Path) -> None:
     """Do one canvas in this process; say time and memory."""
-    import hotfolder.preload  # noqa: F401 - what the forkserver has loaded
+    import hotfolder.preload
+    import hotfolder.worker  # noqa: F401 - both are what the forkserver has loaded
     from hotfolder.pipeline import Order, run
     from hotfolder.registry import load_registry
     from hotfolder.settings import Intake, check_destination

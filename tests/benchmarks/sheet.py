@@ -29,7 +29,8 @@ CASES = ("same size", "for the web")
 
 def run_one(case: str, folder: Path, *, with_sheet: bool) -> None:
     """In a process of its own, as a worker: imports first, then the work; say what it took."""
-    import hotfolder.preload  # noqa: F401 - what the forkserver has loaded
+    import hotfolder.preload
+    import hotfolder.worker  # noqa: F401 - both are what the forkserver has loaded
     from hotfolder.pipeline import Order, run
     from hotfolder.registry import load_registry
     from hotfolder.settings import Intake, check_destination

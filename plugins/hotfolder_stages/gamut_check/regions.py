@@ -11,8 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 BLOCKS = 512
 """Blocks along the long edge."""
@@ -58,15 +58,15 @@ class Blocks:
         side = self.side_px
         tall = np.diff(np.append(np.arange(0, height_px, side), height_px))
         wide = np.diff(np.append(self._columns, width_px))
-        labels, found = ndimage.label(2 * self._counts >= tall[:, None] * wide, _TOUCHING)
+        labels, found = scipy.ndimage.label(2 * self._counts >= tall[:, None] * wide, _TOUCHING)
         if not found:
             return None
         sizes = np.bincount(labels.ravel(), weights=self._counts.ravel())
         number = int(np.argmax(sizes[1:])) + 1
-        rows, columns = ndimage.find_objects(labels, number)[number - 1]
+        rows, columns = scipy.ndimage.find_objects(labels, number)[number - 1]
         top, left = rows.start * side, columns.start * side
         bottom, right = min(rows.stop * side, height_px), min(columns.stop * side, width_px)
-        middle = ndimage.center_of_mass(np.where(labels == number, self._counts, 0))
+        middle = scipy.ndimage.center_of_mass(np.where(labels == number, self._counts, 0))
         across = (middle[1] + 0.5) * side / width_px
         down = (middle[0] + 0.5) * side / height_px
         box = ((right - left) / width_px, (bottom - top) / height_px)

@@ -8,12 +8,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.compiled import compiled, made, seen
+from hotfolder.compiled import compiled, made, number, seen
 
 Codes = NDArray[np.uint16]
 Counts = NDArray[np.int64]
@@ -107,10 +106,10 @@ class Counter:
 @compiled(
     seen("u2", 3),
     seen("u2", 3),
-    numba.int64,
-    numba.int64,
+    number("i8"),
+    number("i8"),
     seen("i8", 1),
-    numba.int64,
+    number("i8"),
     made("i8", 1),
     made("i8", 1),
     made("i8", 2),

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 from typing import Any
 
-import numba
 import numpy as np
 
-from hotfolder.compiled import compiled, inlined, made, seen
+from hotfolder.compiled import compiled, inlined, made, number, seen
 
 CELL_PX = 4
 """Rows and columns of the cells whose mean square says how strong detail is."""
@@ -97,9 +96,9 @@ def _widen(cells: Any, wide: Any) -> None:
 
 @compiled(
     seen("f4", 2),
-    numba.int64,
-    numba.int64,
-    numba.int64,
+    number("i8"),
+    number("i8"),
+    number("i8"),
     seen("f4", 1),
     made("f4", 2),
     made("f4", 2),
@@ -143,7 +142,7 @@ def find_detail(
                 _cells_of(squares, count, power[row // CELL_PX, left // CELL_PX :])
 
 
-@compiled(seen("f4", 2), numba.int64, made("f4", 2))
+@compiled(seen("f4", 2), number("i8"), made("f4", 2))
 def mean_around(values: Any, reach: Any, out: Any) -> None:
     """Mean over a square of `reach` on each side; what is beyond an edge is the edge."""
     rows, width = values.shape
@@ -168,7 +167,7 @@ def mean_around(values: Any, reach: Any, out: Any) -> None:
                 total[x] += part[x] * share
 
 
-@compiled(seen("f4", 2), numba.int64, made("f4", 2))
+@compiled(seen("f4", 2), number("i8"), made("f4", 2))
 def least_around(values: Any, reach: Any, out: Any) -> None:
     """Least value in a square of `reach` on each side, as far as there are values."""
     rows, width = values.shape
@@ -195,10 +194,10 @@ def least_around(values: Any, reach: Any, out: Any) -> None:
 
 @compiled(
     seen("f4", 2),
-    numba.int64,
+    number("i8"),
     seen("f4", 2),
-    numba.int64,
-    numba.int64,
+    number("i8"),
+    number("i8"),
     seen("f4", 1),
     made("f4", 2),
     made("i8", 1),

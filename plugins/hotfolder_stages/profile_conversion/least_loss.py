@@ -34,8 +34,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.profile import Profile
@@ -215,7 +215,7 @@ def detail(seen: _Seen, mean_contrast: float, unfit_share: float) -> Detail:
     """
     before = local_contrast(seen.before)
     window = (1, WINDOW_PX, WINDOW_PX)
-    fits_not = ndimage.uniform_filter(seen.lost.astype(np.float32), window) > 0.5
+    fits_not = scipy.ndimage.uniform_filter(seen.lost.astype(np.float32), window) > 0.5
     where = fits_not & seen.lost & (before >= VISIBLE)
     had = float(before[where].sum())
     if not had:
@@ -242,8 +242,8 @@ def local_contrast(lab: Floats) -> Floats:
     window = (1, WINDOW_PX, WINDOW_PX)
     variance = np.zeros(lab.shape[:-1])
     for channel in np.moveaxis(din99(lab), -1, 0):
-        mean = ndimage.uniform_filter(channel, window)
-        variance += ndimage.uniform_filter(channel * channel, window) - mean * mean
+        mean = scipy.ndimage.uniform_filter(channel, window)
+        variance += scipy.ndimage.uniform_filter(channel * channel, window) - mean * mean
     return np.asarray(np.sqrt(np.maximum(variance, 0)))
 
 

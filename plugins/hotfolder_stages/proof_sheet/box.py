@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba.core import types
 
-from hotfolder.compiled import compiled, made, seen
+from hotfolder.compiled import compiled, made, number, seen
 
 
-@compiled(seen("u2", 3), seen("f4", 2), types.int64, types.int64, made("f4", 3))
+@compiled(seen("u2", 3), seen("f4", 2), number("i8"), number("i8"), made("f4", 3))
 def add_light(pixels: Any, lights: Any, down: int, across: int, sums: Any) -> None:
     """Add up the light of squares, row by row, so that the picture is walked through once.
 

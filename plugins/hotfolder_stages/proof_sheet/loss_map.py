@@ -9,8 +9,8 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 Floats = NDArray[np.floating[Any]]
 Shown = NDArray[np.uint8]
@@ -30,7 +30,7 @@ def levels(loss: Floats, tolerance: float) -> NDArray[np.intp]:
 
     Shape (rows, width). Means of a few pixels, so that hatching is not cut up by noise.
     """
-    smooth = ndimage.uniform_filter(np.asarray(loss, dtype=np.float32), _SMOOTHING_PX)
+    smooth = scipy.ndimage.uniform_filter(np.asarray(loss, dtype=np.float32), _SMOOTHING_PX)
     above = [step * tolerance for step in STEPS]
     return np.asarray(np.digitize(smooth, above, right=True), dtype=np.intp)
 

@@ -9,10 +9,9 @@ from __future__ import annotations
 
 from typing import Any
 
-import numba
 import numpy as np
 
-from hotfolder.compiled import compiled, inlined, made, seen
+from hotfolder.compiled import compiled, inlined, made, number, seen
 
 _LANES_AT_ONCE = 512
 _COLUMNS_AT_ONCE = 128
@@ -135,14 +134,14 @@ def _turn_back(turned: Any, count: Any, start: Any, out: Any) -> None:
 
 @compiled(
     seen("f4", 1),
-    numba.int64,
-    numba.int64,
+    number("i8"),
+    number("i8"),
     seen("i8", 1),
     seen("f4", 2),
     seen("i8", 1),
-    numba.int64,
-    numba.boolean,
-    numba.int64,
+    number("i8"),
+    number("?"),
+    number("i8"),
     made("f4", 1),
 )
 def mix_down(
@@ -176,8 +175,8 @@ def mix_down(
     seen("i8", 1),
     seen("f4", 2),
     seen("i8", 1),
-    numba.int64,
-    numba.boolean,
+    number("i8"),
+    number("?"),
     seen("i8", 1),
     seen("i8", 1),
     made("f4", 3),

@@ -1,0 +1,139 @@
+"""Forty pictures through the whole daemon: ``python tests/benchmarks/day.py``.
+
+Forty originals of 12 MP are dropped at once into three hot folders (a matte canvas, a page of a
+book, a web gallery) of a daemon that is at rest. Measured from the drop to the last record: wall
+time, how busy the cores are, and what a job costs outside its pixels: the wall time of all workers
+together less what their jobs took from opening the original to the finished result. That holds
+the quiet time of intake, starting a process, hashing, publishing, the record, and the end of the
+day, when one worker has nothing left to do.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+import chain
+from rich.console import Console
+from rich.progress import track
+from rich.table import Table
+
+HOTFOLDER = Path(sys.executable).with_name("hotfolder")
+DESTINATIONS = {
+    "canvas": """
+        stages = ["preflight", "sizing", "gamut-check", "output-sharpening",
+                  "profile-conversion", "tagging"]
+        medium = { profile = "matte-canvas.icc", surface = "canvas", viewing_distance = "2 m" }
+        result = { format = "tiff", bits = 16, compression = "none" }
+        stage.sizing = { long_edge = "20 in", ppi = 300 }
+    """,
+    "book": """
+        stages = ["gamut-check", "output-sharpening", "profile-conversion", "tagging"]
+        medium = { profile = "coated-book.icc", surface = "lustre", viewing_distance = "50 cm" }
+        result = { format = "tiff", bits = 16, compression = "none" }
+    """,
+    "web": """
+        stages = ["sizing", "output-sharpening", "profile-conversion", "tagging"]
+        medium = { profile = "srgb.icc", surface = "screen", viewing_distance = "60 cm" }
+        result = { format = "jpeg", quality = 90, subsampling = "4:2:0" }
+        stage.sizing = { long_edge = "2000 px" }
+    """,
+}
+
+
+def processor_time_s(*pids: int) -> float:
+    """Seconds that these processes and their ended children have taken."""
+    ticks = 0
+    for pid in pids:
+        stat = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+        ticks += sum(int(value) for value in stat[11:15])
+    return ticks / os.sysconf("SC_CLK_TCK")
+
+
+def family(pid: int) -> list[int]:
+    """A process and all that it has started and that runs."""
+    lists = Path(f"/proc/{pid}/task").glob("*/children")
+    children = [int(child) for each in lists for child in each.read_text().split()]
+    return [pid, *(each for child in children for each in family(child))]
+
+
+def records(root: Path) -> list[dict[str, Any]]:
+    """All records so far, of every destination."""
+    lines = [line for log in root.glob("**/log.jsonl") for line in log.read_text().splitlines()]
+    return [json.loads(line) for line in lines]
+
+
+def main() -> None:
+    """Measure, and print a table."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--files", type=int, default=40)
+    parser.add_argument("--megapixels", type=float, default=12.0)
+    parser.add_argument("--folder", type=Path)
+    asked = parser.parse_args()
+    with tempfile.TemporaryDirectory(dir=asked.folder) as name:
+        measure(Path(name), asked.files, asked.megapixels)
+
+
+def measure(folder: Path, files: int, megapixels: float) -> None:
+    """Serve a root until all files have their record."""
+    chain.prepare(folder, megapixels)
+    root = folder / "root"
+    subprocess.run([HOTFOLDER, "init", root], check=True, capture_output=True)
+    for each in (root / "destinations").glob("*.toml"):
+        each.unlink()
+    for each, text in DESTINATIONS.items():
+        (root / "destinations" / f"{each}.toml").write_text(text.replace("\n        ", "\n"))
+    shutil.copytree(folder / "profiles", root / "profiles", dirs_exist_ok=True)
+    subprocess.run([HOTFOLDER, "init", root], check=True, capture_output=True)
+    drops = []
+    for index in range(files):
+        to = list(DESTINATIONS)[index % len(DESTINATIONS)]
+        waiting = folder / f"{index:02}.tif"
+        shutil.copyfile(folder / "original.tif", waiting)
+        drops.append((waiting, root / "in" / to / f"estuary-{index:02}.tif"))
+    os.sync()
+    with (folder / "daemon.log").open("wb") as log:
+        daemon = subprocess.Popen([HOTFOLDER, "watch", root], stdout=log, stderr=log)
+        try:
+            run(root, daemon, drops)
+        finally:
+            daemon.terminate()
+            daemon.wait(30)
+
+
+def run(root: Path, daemon: subprocess.Popen[bytes], drops: list[tuple[Path, Path]]) -> None:
+    """Drop, wait for the records, print."""
+    time.sleep(15)  # it is at rest, and the process that starts workers has loaded what they need
+    before, clock = processor_time_s(*family(daemon.pid)), time.monotonic()
+    for waiting, to in drops:
+        waiting.rename(to)
+    done = 0
+    for count in track(range(len(drops)), "jobs", transient=True):
+        while done <= count:
+            time.sleep(0.05)
+            done = len(records(root))
+    wall = time.monotonic() - clock
+    spent = processor_time_s(*family(daemon.pid)) - before
+    cores = os.cpu_count() or 1
+    said = records(root)
+    inside = sum(record["elapsed_s"] for record in said)
+    table = Table("what", "value")
+    table.add_row("jobs, workers", f"{len(said)}, {cores}")
+    table.add_row("from drop to last record", f"{wall:.1f} s")
+    table.add_row("cores busy", f"{spent / wall / cores:.0%}")
+    table.add_row(
+        "per job outside its pixels", f"{(wall * cores - inside) / len(said) * 1000:.0f} ms"
+    )
+    Console(width=100).print(table)
+
+
+if __name__ == "__main__":
+    main()
