@@ -7,6 +7,7 @@ error says whose it is and two stages of one name are refused with both owners.
 
 from __future__ import annotations
 
+import functools
 import importlib.metadata
 import importlib.util
 import inspect
@@ -49,9 +50,21 @@ def load_registry(plugins_folder: Path | None = None) -> Registry:
         When a plugin cannot be loaded, does not offer a stage, has a bad name, or takes a name
         that another one has. The message names the plugin.
     """
+    folder = plugins_folder
+    drop_ins = sorted(folder.glob("*.py")) if folder and folder.is_dir() else []
+    return _loaded(drop_ins) if drop_ins else _installed()
+
+
+@functools.cache
+def _installed() -> Registry:
+    """What is installed; it stays while the process lives, and workers are forked with it."""
+    return _loaded([])
+
+
+def _loaded(drop_ins: list[Path]) -> Registry:
     manager = pluggy.PluginManager("hotfolder")
     manager.add_hookspecs(StageHooks)
-    for owner, plugin in _plugins(plugins_folder):
+    for owner, plugin in _plugins(drop_ins):
         name = f"{owner}: {getattr(plugin, '__qualname__', plugin)}"
         try:
             manager.register(plugin, name=name)
@@ -77,7 +90,7 @@ def load_registry(plugins_folder: Path | None = None) -> Registry:
     return Registry(dict(sorted(stages.items())), owners)
 
 
-def _plugins(folder: Path | None) -> Iterator[tuple[str, object]]:
+def _plugins(drop_ins: list[Path]) -> Iterator[tuple[str, object]]:
     for entry in importlib.metadata.entry_points(group=ENTRY_POINT_GROUP):
         package = entry.dist.name if entry.dist else "an installed package"
         try:
@@ -87,7 +100,7 @@ def _plugins(folder: Path | None) -> Iterator[tuple[str, object]]:
                 f"the stage {entry.name!r} of {package} cannot be loaded: {error}; "
                 f"repair or uninstall {package}"
             ) from error
-    for path in sorted(folder.glob("*.py")) if folder and folder.is_dir() else []:
+    for path in drop_ins:
         module = _import_file(path)
         found = False
         for _, thing in inspect.getmembers(module, inspect.isclass):
