@@ -97,6 +97,7 @@ class Daemon:
         self._started = utc_now()
         self._snapshot_due = 0.0
         self._pages_due = 0.0
+        self._unwritten_pages: dict[str, str] = {}
         self._log = get_log()
 
     def stop(self) -> None:
@@ -482,18 +483,30 @@ class Daemon:
         if now < self._pages_due and not ended:
             return
         self._pages_due = now + _PAGES_EVERY_S
-        for hot in self._hot.values():
-            with contextlib.suppress(OSError):  # a convenience; the next turn tries again
+        for name, hot in self._hot.items():
+            try:
                 hot.pages.refresh()
+                self._unwritten_pages.pop(name, None)
+            except Exception as error:  # noqa: BLE001 - a convenience; the next turn tries again
+                if self._unwritten_pages.get(name) != str(error):
+                    expected = isinstance(error, OSError | StorageError)
+                    self._log.warning(
+                        "pages.not_written",
+                        destination=name,
+                        reason=str(error),
+                        exc_info=not expected,
+                    )
+                self._unwritten_pages[name] = str(error)
 
     def _write_snapshot(self, *, ended: bool = False) -> None:
         now = time.monotonic()
         if now < self._snapshot_due and not ended:
             return
         self._snapshot_due = now + _SNAPSHOT_EVERY_S
-        data = json.dumps(self._snapshot(ended=ended)).encode("ascii")
         temporary = self.root.snapshot.with_suffix(".new")
-        with contextlib.suppress(OSError):  # a full disk must not stop the daemon for this
+        # a full disk, or a ledger that cannot be read, must not stop the daemon for this
+        with contextlib.suppress(OSError, StorageError):
+            data = json.dumps(self._snapshot(ended=ended)).encode("ascii")
             temporary.write_bytes(data)
             temporary.replace(self.root.snapshot)
 

@@ -6,6 +6,7 @@ They are a convenience: a page that cannot be written is tried again with the ne
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -65,18 +66,17 @@ class Pages:
 
 def write_held_index(folders: DestinationFolders, destination: str) -> None:
     """List the jobs that wait for a decision; each links to its own folder's proof sheet."""
-    records = []
+    jobs = []
     for path in sorted(folders.held.iterdir(), reverse=True)[:_MOST]:
-        try:
-            records.append(json.loads((path / RECORD_FILE).read_bytes()))
-        except (OSError, ValueError):
-            continue
+        # the folder is a person's to work in: what is no record of ours is left out
+        with contextlib.suppress(OSError, ValueError, TypeError, LookupError, AttributeError):
+            jobs.append(_shown(json.loads((path / RECORD_FILE).read_bytes()), folders.held))
     _write(
         folders.held / INDEX,
         title=f"{destination}: held",
         explanation="These pictures wait for your decision; each folder's why.txt says what "
         "you can do.",
-        records=records,
+        jobs=jobs,
     )
 
 
@@ -88,18 +88,16 @@ def write_sheets_index(
         folders.results / "sheets" / INDEX,
         title=f"{destination}: proof sheets",
         explanation="What was delivered, and how it was expected to look.",
-        records=records,
+        jobs=[_shown(record, folders.results / "sheets") for record in records],
     )
 
 
-def _write(
-    path: Path, *, title: str, explanation: str, records: Iterable[Mapping[str, Any]]
-) -> None:
+def _write(path: Path, *, title: str, explanation: str, jobs: Iterable[Mapping[str, Any]]) -> None:
     page = _TEMPLATES.get_template(INDEX).render(
         title=title,
         explanation=explanation,
         now=_for_people(utc_now()),
-        jobs=[_shown(record, path.parent) for record in records],
+        jobs=list(jobs),
     )
     temporary = path.parent / f".hotfolder-{INDEX}"
     temporary.write_text(page, encoding="utf-8")

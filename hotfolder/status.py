@@ -6,6 +6,7 @@ answers while a daemon serves the root, and just as well when none does.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import time
 from dataclasses import dataclass
@@ -222,14 +223,12 @@ def _held(name: str, folder: Path) -> list[Waiting]:
     except OSError:
         return []
     for job in jobs[-_SHOWN:]:
-        try:
+        # the folder is a person's to work in: what is no record of ours is left out
+        with contextlib.suppress(OSError, ValueError, TypeError, LookupError):
             record = json.loads((folder / job / "record.json").read_bytes())
-        except (OSError, ValueError):
-            continue
-        why = " ".join(reason["message"] for reason in record["reasons"])
-        found.append(
-            Waiting(name, record["original"]["name"], "held", why, record["finished"], "you", job)
-        )
+            why = " ".join(reason["message"] for reason in record["reasons"])
+            file, since = str(record["original"]["name"]), str(record["finished"])
+            found.append(Waiting(name, file, "held", why, since, "you", job))
     return found
 
 

@@ -52,6 +52,7 @@ class BatchFolders:
         self._workers = workers
         self._changed = set(shelf.batches())
         self._due = 0.0
+        self._said: dict[tuple[str, str], str] = {}
 
     def changed(self, destination: str, batch: str) -> None:
         """Remember that a batch's folder is out of date."""
@@ -71,10 +72,14 @@ class BatchFolders:
                 self._write(destination, batch)
             except (OSError, HotfolderError) as error:
                 self._changed.add((name, batch))  # a convenience; the next turn tries again
-                get_log().warning("batch.not_written", batch=batch, reason=str(error))
+                if self._said.get((name, batch)) != str(error):
+                    get_log().warning("batch.not_written", batch=batch, reason=str(error))
+                self._said[name, batch] = str(error)
             except Exception:  # noqa: BLE001 - logged whole
                 # a stage of somebody's own may say what we do not expect: no reason to stop
                 get_log().exception("batch.not_written", batch=batch)
+            else:
+                self._said.pop((name, batch), None)
         now = time.monotonic()
         self._due = now + max(_EVERY_S, _SHARE_OF_TIME * (now - started))
 
