@@ -31,6 +31,7 @@ from pydantic import BaseModel, ConfigDict
 
 from hotfolder import durable, names
 from hotfolder.errors import StorageError
+from hotfolder.free_names import OF_JOBS, OF_RESULTS, free_folder, free_name
 from hotfolder.intake import check_marked_above
 from hotfolder.kept import KeptOriginals
 from hotfolder.ledger import JobRow, Ledger, State
@@ -168,23 +169,27 @@ class Deliverer:
         folder = None
         moves = []
         if ending.state is State.DELIVERED:
-            results = folders.results / (placement.batch if placement else below)
+            results = (
+                folders.results / placement.batch
+                if placement
+                else free_folder(folders.results, below, OF_RESULTS)
+            )
             kept = (
                 Path(placement.kept)
                 if placement and stays
-                else _free_name(folders.originals / below, kept_name)
+                else free_name(free_folder(folders.originals, below), kept_name)
             )
             attached = folders.results / "sheets" / row.id
         else:
             place = folders.held if ending.state is State.HELD else folders.refused
             folder = place / row.id
             results = folder / "result"
-            kept = folder / kept_name
+            kept = free_name(folder, kept_name, OF_JOBS)
             attached = folder / "proof-sheet"
         stem = placement.name if placement else Path(kept_name).stem
         records = []
         for number, result in enumerate(ending.work.results, 1):
-            target = _free_name(results, stem + Path(result.path).suffix)
+            target = free_name(results, stem + Path(result.path).suffix)
             moves.append(
                 Move(
                     source=str(ending.files[result.path]),
@@ -272,7 +277,7 @@ class Deliverer:
                 try:
                     durable.move_new(near, target)
                 except FileExistsError:
-                    target = _free_name(target.parent, target.name)
+                    target = free_name(target.parent, target.name)
                     plan = _renamed(plan, index, target)
                     self._ledger.advance(
                         row.id, State.PUBLISHING, detail=plan.model_dump(mode="json")
@@ -382,21 +387,6 @@ def _ensure_moved(source: Path, target: Path, sha256: str | None) -> None:
         durable.move_any_new(source, target)
     elif not os.path.lexists(target):
         raise FileNotFoundError(f"neither {source} nor {target} exists")
-
-
-def _free_name(folder: Path, name: str) -> Path:
-    """Return a name in `folder` that no file has, not even in another case or normal form."""
-    taken = set()
-    if folder.is_dir():
-        with os.scandir(folder) as entries:
-            taken = {names.collision_key(entry.name) for entry in entries}
-    stem, suffix = Path(name).stem, Path(name).suffix
-    number = 1
-    while True:
-        candidate = names.result_name(stem, suffix, number)
-        if names.collision_key(candidate) not in taken:
-            return folder / candidate
-        number += 1
 
 
 @contextmanager

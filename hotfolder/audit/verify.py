@@ -1,7 +1,8 @@
 """Whether all is as it was recorded: files by their hashes, records by their chain.
 
-A result that its consumer took away is normal, and so is the folder of a held or refused job that
-a person deleted. What is there and has other bytes is not, nor is an original that is gone.
+A result that its consumer took away is normal, also when a later result has its name since, and so
+is the folder of a held or refused job that a person deleted. What is there and has other bytes is
+not, nor is an original that is gone.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import sqlite3
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +22,7 @@ from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeR
 
 from hotfolder import durable
 from hotfolder.audit.chain import ChainReport, check_chain
-from hotfolder.audit.question import Question, select_jobs
+from hotfolder.audit.question import End, Question, select_jobs
 from hotfolder.errors import SettingsError
 from hotfolder.registry import load_registry
 from hotfolder.root import Root
@@ -31,7 +33,10 @@ _LISTED = 50
 
 @dataclass(frozen=True)
 class _File:
-    """A file that a record speaks of. may_go: whether a person may take it away."""
+    """A file that a record speaks of.
+
+    finished: when its job ended, as the record says; may_go: whether a person may take it away.
+    """
 
     what: str
     job: str
@@ -39,6 +44,7 @@ class _File:
     path: str
     sha256: str
     bytes: int
+    finished: str
     may_go: bool
 
 
@@ -67,9 +73,12 @@ def verify_root(
     with progress:
         task = progress.add_task("", total=sum(file.bytes for file in files))
         looked: dict[tuple[str, str, bool], tuple[str, str]] = {}  # jobs of a batch share originals
+        later = _Later(db)
         for file in files:
             key = (file.path, file.sha256, file.may_go)
             said, why = looked[key] if key in looked else looked.setdefault(key, _look(file))
+            if said == "changed" and file.may_go and later.has_put(file):
+                said = "taken away"
             counts[said] += 1
             if said in found:
                 what = {key: getattr(file, key) for key in ("what", "job", "destination", "path")}
@@ -107,14 +116,42 @@ def _files(db: sqlite3.Connection, question: Question) -> Iterator[_File]:
                 record["original_kept"],
                 original["sha256"],
                 original["bytes"],
+                record["finished"],
                 may_go=state != "delivered",
             )
         for what, made in (("result", "results"), ("", "attachments")):
             for each in record.get(made, []):
                 name = what or each["kind"]
                 yield _File(
-                    name, job, destination, each["path"], each["sha256"], each["bytes"], may_go=True
-                )
+                    name, job, destination, each["path"], each["sha256"], each["bytes"],
+                    record["finished"], may_go=True,
+                )  # fmt: skip
+
+
+class _Later:
+    """Results of later jobs: a name that a consumer has freed is given again."""
+
+    def __init__(self, db: sqlite3.Connection) -> None:
+        self._db = db
+
+    @cached_property
+    def _finished(self) -> dict[tuple[str, str], str]:
+        """When a result was put, by its path and hash."""
+        return dict(
+            sorted(
+                ((file.path, file.sha256), file.finished)
+                for file in _files(self._db, Question(states=(End.DELIVERED,)))
+                if file.what == "result"
+            )
+        )
+
+    def has_put(self, file: _File) -> bool:
+        """Whether what stands in a file's place is the result of a job that ended later."""
+        try:
+            now = durable.sha256_of(file.path).sha256
+        except OSError:
+            return False
+        return self._finished.get((file.path, now), "") > file.finished
 
 
 def _look(file: _File) -> tuple[str, str]:

@@ -22,6 +22,7 @@ from hotfolder.batch.shelf import RowFault, Shelf, State
 from hotfolder.batch.ticket import is_ticket
 from hotfolder.claim import ORIGINAL
 from hotfolder.errors import StorageError
+from hotfolder.free_names import OF_RESULTS, free_folder
 from hotfolder.ledger import JobRow, Ledger
 from hotfolder.ledger import State as JobState
 from hotfolder.logs import get_log, utc_now
@@ -115,8 +116,9 @@ class Desk:
             place = known[0] if known else ""
             detail = {"keeping": place, "again": bool(place) and Path(place).exists()}
             if not place:
-                below = self._folders(row.destination).originals / batch
-                detail["keeping"] = str(below / names.safe_relative(name))
+                top, below = self._folders(row.destination).originals, names.safe_relative(name)
+                folder = free_folder(top / batch, below.parent)
+                detail["keeping"] = str(folder / below.name)
             row = self._ledger.advance(
                 row.id,
                 JobState.CLAIMED,
@@ -244,6 +246,6 @@ def batch_of(source: str, destination: str) -> tuple[str, str]:
 
 
 def _folder(name: str) -> str:
-    """A batch's name, which is also its folder's; one is taken by the proof sheets."""
+    """A batch's name, which is also its folder's; a few are taken by what is ours there."""
     safe = names.safe_component(name)
-    return f"_{safe}" if safe.casefold() == SHEETS else safe
+    return f"_{safe}" if names.collision_key(safe) in {SHEETS, *OF_RESULTS} else safe

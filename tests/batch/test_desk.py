@@ -206,6 +206,14 @@ def test_an_original_that_was_taken_away_waits_and_goes_on_when_it_comes_again(b
     assert [] == read_jobs(book.ledger)
 
 
+def test_a_folder_named_like_a_file_of_its_batch_keeps_nothing_waiting(book):
+    picture(book, "mud", seed=1)
+    sweep(book)
+    picture(book, "mud/reeds.tif", seed=2)
+    assert sweep(book).troubles() == []
+    assert ["estuary/mud", "estuary/mud-2/reeds.tif"] == files(book.path / "originals" / BOOK)
+
+
 def test_what_is_no_file_is_refused_as_anywhere(book):
     folder = book.path / "in" / BOOK / "estuary/odd.tif"
     folder.mkdir(parents=True)
@@ -220,6 +228,7 @@ def test_what_is_no_file_is_refused_as_anywhere(book):
         ("spring/plates/a.tif", ("spring", "plates/a.tif")),
         ("a.tif", ("pages", "a.tif")),
         ("sheets/a.tif", ("_sheets", "a.tif")),
+        ("Log.jsonl/a.tif", ("_Log.jsonl", "a.tif")),
         ("../a.tif", ("unnamed", "a.tif")),
     ],
 )

@@ -121,6 +121,24 @@ def test_all_is_as_recorded_also_when_a_result_was_collected(released, hotfolder
     assert record["state"] == "delivered"
 
 
+def test_a_name_that_was_given_again_after_its_result_was_collected_is_as_recorded(
+    released, hotfolder
+):
+    result = released.path / "out" / NAME / "creek.tif"
+    first = result.read_bytes()
+    result.unlink()
+    write_destination(released)
+    drop(released, "creek.tif", seed=5, size=48)
+    hotfolder("sweep", released.path)
+    assert first != result.read_bytes()
+    done = hotfolder("audit", released.path, "--verify")
+    assert (0, True) == (done.returncode, "1 no longer where they were put" in done.stdout)
+    result.write_bytes(first)
+    done = hotfolder("audit", released.path, "--verify")
+    assert done.returncode == 8
+    assert "1 changed" in done.stdout
+
+
 @pytest.mark.parametrize("kind", ["result", "original"])
 def test_a_changed_file_shows_with_its_job_and_place(released, hotfolder, kind):
     _, record = records(released)
