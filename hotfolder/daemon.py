@@ -330,7 +330,9 @@ class Daemon:
             if trouble and time.monotonic() < trouble.not_before:
                 continue
             try:
-                self._drops.look(name, hot.folders)
+                for row in self._drops.look(name, hot.folders):
+                    if batch := (row.record or {}).get("batch"):
+                        self._batches.changed(name, batch)
                 self._trouble_of_claims.pop(about, None)
             except StorageError as error:
                 self._note_trouble(self._trouble_of_claims, about, error)

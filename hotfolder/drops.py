@@ -47,8 +47,8 @@ class Drops:
         self._looked: dict[str, tuple[int, float]] = {}
         self._expire_due = 0.0
 
-    def look(self, destination: str, folders: DestinationFolders) -> None:
-        """Note jobs whose held folder has gone since the last look.
+    def look(self, destination: str, folders: DestinationFolders) -> list[JobRow]:
+        """Note jobs whose held folder has gone since the last look, and return them.
 
         Raises
         ------
@@ -60,7 +60,8 @@ class Drops:
             now = time.monotonic()
             before = self._looked.get(destination)
             if before and before[0] == stamp and now < before[1] + _AT_LEAST_EVERY_S:
-                return
+                return []
+            found = []
             for row in self._ledger.held_jobs_of(destination):
                 if _DROPPING in row.detail:
                     self._say(row, folders, _record(row), again=True)
@@ -68,11 +69,15 @@ class Drops:
                     self._mark(row)
                 elif self._is_gone(row, folders):
                     self._note(row, folders)
+                else:
+                    continue
+                found.append(row)
             self._looked[destination] = (stamp, now)
         except OSError as error:
             raise StorageError(
                 f"{folders.held} cannot be looked into: {error.strerror or error}"
             ) from error
+        return found
 
     def expire(self) -> None:
         """Remove originals that were kept for long enough, or whose job has been delivered."""

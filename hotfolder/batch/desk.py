@@ -14,11 +14,13 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import asdict
+from datetime import datetime
 from pathlib import Path, PurePosixPath
 
 from hotfolder import durable, names
 from hotfolder.batch.planning import Pictures, Planning, latest_ticket
-from hotfolder.batch.shelf import RowFault, Shelf, State
+from hotfolder.batch.shelf import KeptFile, RowFault, Shelf, State
+from hotfolder.batch.standing import is_dropped
 from hotfolder.batch.ticket import is_ticket
 from hotfolder.claim import ORIGINAL
 from hotfolder.errors import StorageError
@@ -171,7 +173,7 @@ class Desk:
         planning = Planning(
             destination, table, batch, read, self._registry, self._file_of(destination.name)
         )
-        lines = planning.lines(pictures, self._known(before), self._earlier(before))
+        lines = planning.lines(pictures, self._known(before, files), self._earlier(before))
         kept = {line.job for line in lines}
         withdrawn = [
             job
@@ -204,9 +206,24 @@ class Desk:
             wrong=len(state.faults) + sum(bool(line.problem) for line in lines),
         )
 
-    def _known(self, before: State) -> dict[str, str]:
-        """Jobs of the batch that are there, by fingerprint."""
-        return {print_: job for print_, job in before.made.items() if self._is_there(job)}
+    def _known(self, before: State, files: list[KeptFile]) -> dict[str, str]:
+        """Jobs of the batch that are there, by fingerprint.
+
+        One that a person has given up counts, so that a corrected ticket does not bring it back;
+        its picture, dropped once more since then, does.
+        """
+        came = {each.sha256: each.arrived for each in files}  # the last time of each
+        found = {}
+        for print_, job in before.made.items():
+            try:
+                row = self._ledger.job(job)
+            except KeyError:
+                continue
+            arrived = came.get(row.sha256 or "")
+            if is_dropped(row) and arrived and arrived >= _noticed(row):
+                continue
+            found[print_] = job
+        return found
 
     def _earlier(self, before: State) -> dict[str, list[str]]:
         """Jobs that were made for a place before and not delivered, by page and placement."""
@@ -221,13 +238,6 @@ class Desk:
                 found.setdefault(f"{said['page']}\n{said['placement']}", []).append(job)
         return found
 
-    def _is_there(self, job: str) -> bool:
-        try:
-            self._ledger.job(job)
-        except KeyError:
-            return False
-        return True
-
     def _is_untouched(self, job: str) -> bool:
         """Whether nobody has begun a job, so that it can be taken back."""
         try:
@@ -235,6 +245,11 @@ class Desk:
         except KeyError:
             return False
         return row.state is JobState.CLAIMED and row.attempts == 0 and "release" not in row.detail
+
+
+def _noticed(row: JobRow) -> datetime:
+    """When a person's giving a job up was noticed."""
+    return datetime.fromisoformat((row.record or {})["dropped"]["noticed"])
 
 
 def batch_of(source: str, destination: str) -> tuple[str, str]:

@@ -21,6 +21,8 @@ def facts(standing: Standing) -> dict[str, Any]:
     gamut, ink = findings.get("gamut-check", {}), findings.get("ink-check", {})
     neutral, balance = findings.get("neutral-check", {}), findings.get("page-balance", {})
     copies = line.copies if line else 1
+    release: Mapping[str, Any] = record.get("release") or {}
+    is_dropped = standing.state == "dropped"
     made: dict[str, Any] = {
         "row": standing.row,
         "state": standing.state,
@@ -35,8 +37,12 @@ def facts(standing: Standing) -> dict[str, Any]:
         "copies": copies,
         "caption": line.caption if line else "",
         "job": line.job if line else "",
-        "released_by": (record.get("release") or {}).get("who", ""),
-        "result": result["path"] if result else "",
+        "dropped_at": record["dropped"]["noticed"] if is_dropped else "",
+        "released_at": release.get("at", ""),
+        "released_by": release.get("who", ""),
+        "released_why": release.get("why", ""),
+        "released_changes": release.get("changes", {}),
+        "result": result["path"] if result and not is_dropped else "",
         "result_sha256": result["sha256"] if result else "",
         "width_px": result["width_px"] if result else None,
         "height_px": result["height_px"] if result else None,
@@ -72,10 +78,15 @@ def attachment(standing: Standing, kind: str) -> Path | None:
 
 
 def look(standing: Standing) -> Look | None:
-    """Return how a placement looks beside others; None when that was not measured."""
+    """Return how a placement looks beside others; None when that was not measured.
+
+    One that a person has given up stands beside nothing.
+    """
     record = (standing.job.record if standing.job else None) or {}
     found = record.get("findings", {}).get("page-balance")
     if not found or not record.get("results") or standing.line is None:
+        return None
+    if standing.state == "dropped":
         return None
     result = record["results"][0]
     return Look(

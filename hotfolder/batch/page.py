@@ -13,6 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from hotfolder.batch.facts import attachment
+from hotfolder.batch.report import changes_in_words
 from hotfolder.batch.standing import Standing
 from hotfolder.page import source_hash, text_of
 from hotfolder.rest import duration
@@ -55,9 +56,14 @@ def render(document: Mapping[str, Any], found: list[Standing], folder: Path) -> 
         rows=rows,
         held=held,
         lost=lost,
+        released=[
+            {**row, "changed": changes_in_words(row["released_changes"])}
+            for row in document["placements"]
+            if row["released_at"] and row["state"] == "delivered"
+        ],
         by_state={
             state: [row for row in document["placements"] if row["state"] == state]
-            for state in ("refused", "missing", "wrong", "waiting")
+            for state in ("dropped", "refused", "missing", "wrong", "waiting")
         },
         pictures={number: _picture(standing[number]) for number in shown},
         sheets={number: _sheet(each, folder) for number, each in standing.items()},

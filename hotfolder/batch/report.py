@@ -6,6 +6,7 @@ page. All are made from records that are there already, so they can be made agai
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -140,10 +141,21 @@ def manifest_csv(document: Mapping[str, Any], relative: Mapping[str, str]) -> st
     return to_csv(_MANIFEST, rows)
 
 
+def changes_in_words(changes: Mapping[str, Mapping[str, Any]]) -> str:
+    """Say what a person changed when releasing, as it is written in a destination's file."""
+    return "; ".join(
+        f"{stage}.{key} = {json.dumps(value, ensure_ascii=False)}"
+        for stage, settings in changes.items()
+        for key, value in settings.items()
+    )
+
+
 def _cell(value: Any) -> Cell:
     if isinstance(value, list):
         return " ".join(str(each) for each in value)
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, Mapping):
+        return changes_in_words(value)
     cell: Cell = value
     return cell

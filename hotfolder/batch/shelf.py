@@ -45,7 +45,10 @@ _TABLES = (
 
 @dataclass(frozen=True)
 class KeptFile:
-    """A file that came for a batch. name: below the batch's folder; place: where it stays."""
+    """A file that came for a batch.
+
+    name: below the batch's folder; place: where it stays; arrived: when it was taken in.
+    """
 
     seq: int
     key: str
@@ -53,6 +56,7 @@ class KeptFile:
     place: str
     sha256: str
     bytes: int
+    arrived: datetime
 
 
 class Line(BaseModel):
@@ -145,11 +149,14 @@ class Shelf:
     def files(self, destination: str, batch: str) -> list[KeptFile]:
         """Return every file that came for a batch, in order of coming."""
         rows = self._ledger.read(
-            "SELECT seq, key, name, place, sha256, bytes FROM batch_files"
+            "SELECT seq, key, name, place, sha256, bytes, arrived FROM batch_files"
             " WHERE destination = ? AND batch = ? ORDER BY seq",
             (destination, batch),
         )
-        return [KeptFile(*row) for row in rows]
+        return [
+            KeptFile(seq, key, name, place, sha256, size, datetime.fromisoformat(arrived))
+            for seq, key, name, place, sha256, size, arrived in rows
+        ]
 
     def places_of(self, destination: str, batch: str, sha256: str) -> list[str]:
         """Where files of these bytes were put when they came, the first first."""

@@ -8,9 +8,14 @@ from dataclasses import dataclass
 
 from hotfolder.batch.shelf import Line, RowFault, State
 from hotfolder.ledger import JobRow
+from hotfolder.ledger import State as JobState
 
-WORDS = ("delivered", "held", "refused", "waiting", "missing", "wrong")
-"""What becomes of a row; waiting: its job has not ended; wrong: it cannot be done as it says."""
+WORDS = ("delivered", "held", "dropped", "refused", "waiting", "missing", "wrong")
+"""What becomes of a row.
+
+dropped: it was held, and a person gave it up; waiting: its job has not ended; wrong: it cannot be
+done as it says.
+"""
 
 
 @dataclass(frozen=True)
@@ -57,9 +62,14 @@ def _of_line(line: Line, job: JobRow | None) -> Standing:
         return Standing(line.row, "missing" if line.missing else "wrong", line, why=(line.problem,))
     if job is None or not job.state.is_end:
         return Standing(line.row, "waiting", line, job)
-    reasons = (job.record or {}).get("reasons", [])
-    why = tuple(reason["message"] for reason in reasons)
-    return Standing(line.row, job.state.value, line, job, why)
+    record = job.record or {}
+    why = tuple(reason["message"] for reason in record.get("reasons", []))
+    return Standing(line.row, "dropped" if is_dropped(job) else job.state.value, line, job, why)
+
+
+def is_dropped(job: JobRow) -> bool:
+    """Whether a job is held no more, since a person has given it up."""
+    return job.state is JobState.HELD and bool((job.record or {}).get("dropped"))
 
 
 def _said(fault: RowFault) -> str:

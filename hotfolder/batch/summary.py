@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from hotfolder.batch.shelf import read_states
-from hotfolder.batch.standing import counts, standings
+from hotfolder.batch.standing import WORDS, counts, is_dropped, standings
 from hotfolder.errors import Problem, SettingsError
-from hotfolder.ledger import read_job, read_latest_delivered
+from hotfolder.ledger import State, read_job, read_latest_delivered
 from hotfolder.rest import RECENT, duration, takes_s
 from hotfolder.root import Root
 
@@ -61,13 +61,13 @@ def held_jobs(root: Root, batch: str) -> list[str]:
         there = ", ".join("/".join(each) for each in sorted(states)) or "none has come"
         raise SettingsError([Problem("--batch", "", batch, f"a batch: {there}")])
     found = (read_job(root.ledger, line.job) for line in state.lines if line.job)
-    return [row.id for row in found if row is not None and row.state.value == "held"]
+    return [row.id for row in found if row and row.state is State.HELD and not is_dropped(row)]
 
 
 def in_words(batch: Mapping[str, Any], rests_until: str) -> str:
     """Say in a line how a batch stands."""
-    words = [f"{batch[word]} {word}" for word in ("delivered", "held", "refused") if batch[word]]
-    words += [f"{batch[word]} {word}" for word in ("missing", "wrong") if batch[word]]
+    said_first = [word for word in WORDS if word != "waiting"]
+    words = [f"{batch[word]} {word}" for word in said_first if batch[word]]
     if batch["waiting"]:
         takes = duration(batch["takes_s"])
         left = f"{batch['waiting']} left"

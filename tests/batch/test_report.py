@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 import re
+import shutil
 
 import pytest
 
@@ -72,7 +73,8 @@ def test_no_cell_of_manifest_or_report_can_be_a_formula(reported):
 def test_the_report_says_every_row_and_what_is_spare(reported):
     said = document(reported)
     assert {
-        "delivered": 2, "held": 1, "refused": 0, "waiting": 0, "missing": 1, "wrong": 1,
+        "delivered": 2, "held": 1, "dropped": 0, "refused": 0,
+        "waiting": 0, "missing": 1, "wrong": 1,
     } == said["counts"]  # fmt: skip
     assert [2, 3, 4, 5, 6] == [row["row"] for row in said["placements"]]
     assert ["spare.tif"] == said["pictures_that_no_row_names"]
@@ -116,6 +118,83 @@ def test_a_released_picture_moves_from_held_to_done(reported):
     said = document(reported)
     assert (3, 0) == (said["counts"]["delivered"], said["counts"]["held"])
     assert "006-1.tif" == table(folder(reported) / "manifest.csv")[-1]["result"]
+
+
+def test_a_held_picture_that_was_given_up_is_dropped_and_nothing_else(reported, hotfolder):
+    (held,) = [each for each in records(reported, BOOK) if each["state"] == "held"]
+    shutil.rmtree(reported.path / "held" / BOOK / held["job"])
+    sweep(reported)
+    said = document(reported)
+    assert (1, 0, 0, 1) == tuple(
+        said["counts"][key] for key in ("dropped", "held", "waiting", "missing")
+    )
+    (row,) = [each for each in said["placements"] if each["row"] == 6]
+    assert "dropped" == row["state"]
+    assert any("the limit of fine-art-canvas is 20" in why for why in row["why"])
+    assert records(reported, BOOK)[-1]["dropped"]["noticed"] == row["dropped_at"]
+    # nothing of it waits for a decision, nothing was spent on it
+    assert (0, 0.0) == (said["held"]["placements"], said["held"]["area_m2"])
+    manifest = table(folder(reported) / "manifest.csv")
+    assert ("6", "dropped", "") == tuple(manifest[-1][key] for key in ("page", "state", "result"))
+    page = (folder(reported) / "report.html").read_text()
+    assert "Given up" in page
+    assert "<h2>Held" not in page
+    again = hotfolder("release", "--batch", f"{BOOK}/estuary", reported.path)
+    assert f"Nothing of {BOOK}/estuary is held" in again.stdout
+    assert "1 dropped" in hotfolder("status", reported.path).stdout
+
+
+def test_a_given_up_picture_stays_given_up_until_it_comes_again(reported):
+    (held,) = [each for each in records(reported, BOOK) if each["state"] == "held"]
+    shutil.rmtree(reported.path / "held" / BOOK / held["job"])
+    sweep(reported)
+    ticket(reported, [*ROWS[:4], ROWS[4], "mud.tif,7,,20 mm,,"])
+    sweep(reported)
+    assert (1, 0) == tuple(document(reported)["counts"][key] for key in ("dropped", "held"))
+    picture(reported, "reeds.tif", seed=1)
+    sweep(reported)
+    assert (0, 1) == tuple(document(reported)["counts"][key] for key in ("dropped", "held"))
+    # its other place was delivered, and is not made again
+    assert ["reeds.tif"] == [
+        each["placement"]["file"]
+        for each in records(reported, BOOK)
+        if each["state"] == "held" and not each["dropped"] and each["job"] != held["job"]
+    ]
+
+
+def test_a_dropped_picture_whose_folder_comes_back_is_released(reported):
+    (held,) = [each for each in records(reported, BOOK) if each["state"] == "held"]
+    aside = reported.path / "aside"
+    (reported.path / "held" / BOOK / held["job"]).rename(aside)
+    sweep(reported)
+    assert 1 == document(reported)["counts"]["dropped"]
+    aside.rename(reported.path / "release" / BOOK / held["job"])
+    sweep(reported)
+    assert (0, 3) == tuple(document(reported)["counts"][key] for key in ("dropped", "delivered"))
+    assert "" == document(reported)["placements"][4]["dropped_at"]
+
+
+def test_a_picture_released_with_a_change_says_so_and_what_came_out(reported, hotfolder):
+    (held,) = [each for each in records(reported, BOOK) if each["state"] == "held"]
+    done = hotfolder(
+        "release", held["job"], reported.path, "--set", "sizing.width=30 mm",
+        "--who", "print room", "--why", "small is enough",
+    )  # fmt: skip
+    assert 0 == done.returncode, done.stderr
+    sweep(reported)
+    row = document(reported)["placements"][4]
+    assert ("delivered", "print room", "small is enough", {"sizing": {"width": "30 mm"}}) == tuple(
+        row[key] for key in ("state", "released_by", "released_why", "released_changes")
+    )
+    assert 60 == row["asked_width_mm"]
+    manifest = table(folder(reported) / "manifest.csv")[-1]
+    assert 30 == pytest.approx(float(manifest["width_mm"]), abs=0.13)  # half a pixel of 100 ppi
+    text = html.unescape(re.sub("<[^>]+>", " ", (folder(reported) / "report.html").read_text()))
+    said = re.search(r"Released by a person.*", text, re.DOTALL)[0]
+    assert "small is enough" in said
+    assert 'sizing.width = "30 mm"' in said
+    cells = table(folder(reported) / "report.csv")[-1]
+    assert 'sizing.width = "30 mm"' == cells["released_changes"]
 
 
 def test_a_result_that_no_row_asks_for_any_more_is_named(reported):
