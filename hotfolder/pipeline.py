@@ -13,6 +13,7 @@ import hashlib
 import json
 import time
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
@@ -211,11 +212,12 @@ class _Chain:
         with _writing(path, spec, result) as writer, contextlib.ExitStack() as threads:
             writer.write(self._flow(opened, progress, threads))
         progress("checking", 1.0)
-        for step in self.steps:
-            with self._holding(), step.watched():
-                self._keep(step.stage.name, step.stage.close())
-        written = self._result_record(path, spec, writer.notes)
-        return self._outcome("hold" if self.reasons else "deliver", written)
+        with ThreadPoolExecutor(1) as aside:
+            written = aside.submit(self._result_record, path, spec, writer.notes)
+            for step in self.steps:
+                with self._holding(), step.watched():
+                    self._keep(step.stage.name, step.stage.close())
+        return self._outcome("hold" if self.reasons else "deliver", written.result())
 
     def _job(self, original: Original) -> Job:
         return Job(

@@ -6,14 +6,16 @@ for one call: starting one costs 0.1 ms, and none is left when a worker ends.
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from typing import TypeVar
 
 import numpy as np
 
+from hotfolder import platforms
+
+Given = TypeVar("Given")
 Result = TypeVar("Result")
 
 PIXELS_PER_THREAD = 250_000
@@ -33,15 +35,14 @@ def over_slabs(
     (`PIXELS_PER_THREAD` unless given); the results come in the order of the rows.
     """
     each = PIXELS_PER_THREAD if worth_a_thread is None else worth_a_thread
-    threads = max(1, min(_cores(), rows, rows * width // each))
+    threads = max(1, min(platforms.cpu_count(), rows, rows * width // each))
     edges = np.linspace(0, rows, threads + 1).astype(int).tolist()
     if threads == 1:
         return [work(0, rows)]
-    with ThreadPoolExecutor(threads) as pool:
-        return list(pool.map(lambda slab: work(*slab), pairwise(edges)))
+    return in_threads(lambda slab: work(*slab), pairwise(edges))
 
 
-def _cores() -> int:
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
+def in_threads(work: Callable[[Given], Result], given: Iterable[Given]) -> list[Result]:
+    """Call `work` with each, as many at once as there are cores; the results in their order."""
+    with ThreadPoolExecutor(platforms.cpu_count()) as pool:
+        return list(pool.map(work, given))

@@ -39,7 +39,7 @@ from rich.table import Table
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from hotfolder.colour import slabs
+from hotfolder import platforms
 from hotfolder.colour.difference import DifferenceStatistics, delta_e_00
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.transform import (
@@ -80,7 +80,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=2.0)
     parser.add_argument("--markdown", action="store_true")
     options = parser.parse_args()
-    slabs._cores = lambda: 1
+    platforms.cpu_count = lambda: 1
     pyvips.cache_set_max(0)
     picture, random = _pixels(options.megapixels)
     printers = {

@@ -1,12 +1,13 @@
-"""What a proof sheet costs: a job's processor time with the stage and without it.
+"""What a proof sheet costs: a job's time with the stage and without it.
 
 ::
 
     .venv/bin/python tests/benchmarks/sheet.py            # 24 MP, three rounds
     .venv/bin/python tests/benchmarks/sheet.py --megapixels 6 --rounds 1
 
-Each run is a process of its own, both take turns, and processor time is counted, so that other
-programs on the machine do not count. The sheet's share is of the job with it.
+Each run is a process of its own, and both take turns. The sheet's share is of the job with it, once
+of its time and once of its processor time; on a machine that does other work only the second says
+something.
 """
 
 from __future__ import annotations
@@ -44,9 +45,10 @@ def run_one(case: str, folder: Path, *, with_sheet: bool) -> None:
     original = folder / "original.tif"
     with tempfile.TemporaryDirectory(dir=folder) as out:
         order = Order("bench", original, original.name, "0" * 64, 1, Path(out), folder / "profiles")
-        before = time.process_time()
+        before = time.perf_counter(), time.process_time()
         run(order, checked, registry, lambda _doing, _share: None)
-        print(json.dumps(time.process_time() - before))
+        after = time.perf_counter(), time.process_time()
+        print(json.dumps([end - start for start, end in zip(before, after, strict=True)]))
 
 
 def main() -> None:
@@ -64,19 +66,23 @@ def main() -> None:
     with tempfile.TemporaryDirectory(dir=asked.folder) as name:
         prepare(Path(name), asked.megapixels)
         for case in CASES:
-            taken: dict[str, list[float]] = {"with": [], "without": []}
+            taken: dict[str, list[list[float]]] = {"with": [], "without": []}
             for _ in range(asked.rounds):
                 for which, times in taken.items():
                     command = [sys.executable, __file__, "--run", which, "--case", case]
                     done = subprocess.run(
                         [*command, "--folder", name], capture_output=True, text=True, check=True
                     )
-                    times.append(float(done.stdout.splitlines()[-1]))
-            sheet, plain = (statistics.median(taken[which]) for which in ("with", "without"))
-            print(
-                f"{case}: {plain:.2f} s without, {sheet:.2f} s with; the sheet takes "
-                f"{(sheet - plain) / sheet:.1%} ({os.cpu_count()} cores, processor time)"
-            )
+                    times.append(json.loads(done.stdout.splitlines()[-1]))
+            for at, what in enumerate(("time", "processor time")):
+                sheet, plain = (
+                    statistics.median(each[at] for each in taken[which])
+                    for which in ("with", "without")
+                )
+                print(
+                    f"{case}: {what} {plain:.2f} s without, {sheet:.2f} s with; the sheet takes "
+                    f"{(sheet - plain) / sheet:.1%} ({os.cpu_count()} cores)"
+                )
 
 
 if __name__ == "__main__":

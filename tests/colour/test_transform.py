@@ -9,6 +9,7 @@ import imagecodecs
 import numpy as np
 import pytest
 
+from hotfolder import platforms
 from hotfolder.colour import grid, slabs, transform
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
@@ -59,7 +60,7 @@ def test_rows_shared_out_among_cores_are_the_same_rows(precision, monkeypatch):
     conversion = Transform(SRGB, CMYK, precision=precision)
     expected = conversion.apply(pixels)
     monkeypatch.setattr(slabs, "PIXELS_PER_THREAD", 100)
-    monkeypatch.setattr(slabs, "_cores", lambda: 3)
+    monkeypatch.setattr(platforms, "cpu_count", lambda: 3)
     np.testing.assert_array_equal(expected, conversion.apply(pixels))
 
 

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
+from itertools import pairwise
 from typing import Annotated
 
 import numpy as np
 from pydantic import Field
 
-from hotfolder import Band, Findings, Job, RasterSpec, Stage, StageSettings
+from hotfolder import Band, Findings, Job, RasterSpec, Stage, StageSettings, platforms
 from hotfolder.colour.source import source_profile
 from hotfolder.raster.model import rebanded, rows_per_band
 from hotfolder.units import MM_PER_INCH, LengthMm
@@ -96,7 +97,7 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
         rows = max(_LEAST_ROWS, rows_per_band(self._raster.width_px))
         waiting: list[Band] = []
         top = 0
-        with ThreadPoolExecutor(2) as threads:
+        with ThreadPoolExecutor(platforms.cpu_count()) as threads:
             for band in rebanded(bands, rows):
                 added = self._added.push(self._lightness_of(band.pixels, threads), threads)
                 waiting.append(band)
@@ -134,7 +135,7 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
         def work(part: slice) -> None:
             self._lightness.of(pixels[part], lightness[part])
 
-        for _ in threads.map(work, _halves(len(pixels))):
+        for _ in threads.map(work, _parts(len(pixels))):
             pass
         return lightness
 
@@ -149,7 +150,7 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
             rows = slice(at + part.start, at + part.stop)
             self._lightness.move(band.pixels[part], added[rows], out[rows])
 
-        tasks = [(band, part) for band in bands for part in _halves(band.rows)]
+        tasks = [(band, part) for band in bands for part in _parts(band.rows)]
         for _ in threads.map(work, tasks):
             pass
         alphas = [band.alpha for band in bands if band.alpha is not None]
@@ -173,6 +174,8 @@ def _part(band: Band, start: int, stop: int) -> Band:
     return Band(band.top + start, band.pixels[start:stop], alpha)
 
 
-def _halves(rows: int) -> list[slice]:
-    half = (rows + 1) // 2
-    return [slice(0, half), slice(half, rows)][: min(2, rows)]
+def _parts(rows: int) -> list[slice]:
+    """Even parts, one for every core."""
+    count = min(platforms.cpu_count(), rows)
+    edges = [rows * each // count for each in range(count + 1)] if count else []
+    return [slice(*each) for each in pairwise(edges)]

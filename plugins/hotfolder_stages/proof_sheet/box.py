@@ -26,15 +26,22 @@ def add_light(pixels: Any, lights: Any, down: int, across: int, sums: Any) -> No
     """
     rows, width, channels = sums.shape
     for row in range(rows):
+        lines = range(row * down, row * down + down)
         for column in range(width):
+            columns = range(column * across, column * across + across)
+            if channels == 3:  # all at once; three walks through a square take twice as long
+                red = green = blue = np.float32(0)
+                for line in lines:
+                    for at in columns:
+                        red += lights[0, pixels[line, at, 0]]
+                        green += lights[1, pixels[line, at, 1]]
+                        blue += lights[2, pixels[line, at, 2]]
+                sums[row, column, 0], sums[row, column, 1] = red, green
+                sums[row, column, 2] = blue
+                continue
             for channel in range(channels):
-                sums[row, column, channel] = np.float32(0)
-        for below in range(down):
-            line = row * down + below
-            at = 0
-            for column in range(width):
-                for _ in range(across):
-                    for channel in range(channels):
-                        light = lights[channel, pixels[line, at, channel]]
-                        sums[row, column, channel] += light
-                    at += 1
+                total = np.float32(0)
+                for line in lines:
+                    for at in columns:
+                        total += lights[channel, pixels[line, at, channel]]
+                sums[row, column, channel] = total

@@ -20,6 +20,7 @@ from PIL import Image
 
 from hotfolder.colour.encodings import white
 from hotfolder.colour.profile import Profile
+from hotfolder.colour.slabs import in_threads
 from hotfolder.colour.soft_proof import Show, look_of, soft_proof
 from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
 from hotfolder.colour.transform import NO_GRID, Transform, convert_pixels
@@ -82,8 +83,9 @@ def views(
         `delivered`.
     """
     before, after = ([pair[side] for pair in pieces] for side in (0, 1))
-    finished = _shown(before, source, "adapted")
-    medium, adapted = (_shown(after, delivered, show) for show in _SHOWS)
+    sides: list[tuple[Sequence[Codes], Profile, Show]] = [(before, source, "adapted")]
+    sides += [(after, delivered, show) for show in _SHOWS]
+    finished, medium, adapted = in_threads(lambda side: _shown(*side), sides)
     return [Views(*each) for each in zip(finished, medium, adapted, strict=True)]
 
 
@@ -151,10 +153,11 @@ def as_uris(pictures: dict[str, Shown], most_bytes: int) -> dict[str, str]:
     """
     uris: dict[str, str] = {}
     for quality in QUALITIES:
-        uris = {
-            name: _uri(jpeg(shown, quality, display_p3() if shown.ndim == 3 else None))
-            for name, shown in pictures.items()
-        }
+
+        def encoded(shown: Shown, quality: int = quality) -> str:
+            return _uri(jpeg(shown, quality, display_p3() if shown.ndim == 3 else None))
+
+        uris = dict(zip(pictures, in_threads(encoded, pictures.values()), strict=True))
         if sum(map(len, uris.values())) <= most_bytes:
             break
     return uris

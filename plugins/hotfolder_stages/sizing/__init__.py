@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from hotfolder import Band, Findings, Job, RasterSpec, Stage
+from hotfolder import Band, Findings, Job, RasterSpec, Stage, platforms
 from hotfolder.raster.model import rebanded, rows_per_band
 from hotfolder.units import MM_PER_INCH
 from hotfolder_stages.sizing.colour import codes_of
@@ -32,7 +32,6 @@ __all__ = ["Sizing", "SizingSettings"]
 _BLOCK_PX = 2_000_000
 _ROWS_PER_TASK = 64
 _ROWS_AT_ONCE = 8
-_THREADS = 2
 _OPAQUE = 65535
 
 
@@ -86,7 +85,7 @@ class Sizing(Stage[SizingSettings]):
         """Resample block by block; whatever the bands' height, the pixels are the same."""
         made, front = self._request, self._work.plan
         size = (front.width_px, front.height_px)
-        with ThreadPoolExecutor(_THREADS) as threads:
+        with ThreadPoolExecutor(platforms.cpu_count()) as threads:
             flow: Iterable[Band] = _resampled(bands, self._work, threads)
             if front.border:
                 kept = (front.kept_width_px, front.kept_height_px)
@@ -216,7 +215,8 @@ def _do_all(threads: Executor, work: Callable[[Any], None], tasks: list[Any]) ->
 
 def _parts(rows: range) -> list[slice]:
     """Even parts, as many for every thread."""
-    count = _THREADS * math.ceil(len(rows) / _THREADS / _ROWS_PER_TASK)
+    cores = platforms.cpu_count()
+    count = cores * math.ceil(len(rows) / cores / _ROWS_PER_TASK)
     edges = [rows.start + len(rows) * each // count for each in range(count + 1)] if count else []
     return [slice(*each) for each in pairwise(edges) if each[0] < each[1]]
 
