@@ -123,7 +123,7 @@ class Daemon:
             for name, each in self._settings.destinations.items()
         }
         with served_alone(self.root):
-            if self._run is run_attempt:
+            if self._run is run_attempt and not until_idle:
                 get_ready()
             self._ledger = open_ledger(self.root, folders)
             keep_s = self._settings.root.keep_dropped

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from faults.serving import sweep
 from hotfolder.drops import Drops
 from hotfolder.errors import StorageError
 from hotfolder.intake.marker import MARKER
@@ -23,11 +24,11 @@ LIMIT = "[stage.preflight]\nhold_below_ppi = 5000\n[stage.sizing]"
 
 
 @pytest.fixture
-def held(small, hotfolder):
+def held(small):
     """A root with one held job; the root, its record and the bytes of its original."""
     write_destination(small, **{"[stage.sizing]": LIMIT})
     data = drop(small, "mud.tif").read_bytes()
-    assert hotfolder("sweep", small.path).returncode == 3
+    assert sweep(small) == []
     (record,) = records(small)
     return small, record, data
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from faults.serving import sweep
 from hotfolder.daemon import Daemon
 from hotfolder.registry import load_registry
 from hotfolder.settings import load_settings
@@ -21,11 +22,11 @@ LIMIT = "[stage.preflight]\nhold_below_ppi = 5000\n[stage.sizing]"
 
 
 @pytest.fixture
-def held(small, hotfolder):
+def held(small):
     """A root with one held job, whose pixels were made; returns the root and the record."""
     write_destination(small, **{"[stage.sizing]": LIMIT})
     drop(small, "mud.tif")
-    assert hotfolder("sweep", small.path).returncode == 3
+    assert sweep(small) == []
     (record,) = records(small)
     assert "held" == record["state"]
     return small, record
