@@ -87,6 +87,11 @@ class RasterSpec:
         return self.encoding.channels
 
     @property
+    def looked_at_px(self) -> tuple[int, int]:
+        """Width and height of what will be looked at, without bleed and wrap."""
+        return self.front_px or (self.width_px, self.height_px)
+
+    @property
     def effective_ppi(self) -> float:
         """Pixels of the original per printed inch; 0.0 when ppi is unknown."""
         return self.ppi / self.enlargement

@@ -310,6 +310,9 @@ def test_size_and_sharpness_are_said_with_what_the_distance_needs():
     # 3437.75 / 78.74 in = 43.7 ppi at two metres: one minute of arc
     assert "51 pixels of the picture's own to the inch: enough" == sharp.value
     assert "Looking from 2 m, 44 do. It stays sharp from there up to 698 × 465 mm." == sharp.note
+    # a wrap goes around the edge: what is looked at is the front alone
+    wrapped = replace(SPEC, enlargement=2.0, front_px=(SPEC.width_px // 2, SPEC.height_px // 2))
+    assert "up to 349 × 233 mm." in facts.size_facts(wrapped, medium())[-1].note
 
 
 def test_too_few_pixels_are_said_so():

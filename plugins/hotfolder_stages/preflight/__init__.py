@@ -209,7 +209,7 @@ class Preflight(Stage[PreflightSettings]):
 
 def _size_now(result: RasterSpec) -> str:
     """The size that will be looked at; half a pixel more or less is the rounding to pixels."""
-    return _said([(side + 0.5) / result.ppi for side in _front(result)])
+    return _said([(side + 0.5) / result.ppi for side in result.looked_at_px])
 
 
 def _largest_size(result: RasterSpec, share: float) -> str:
@@ -217,13 +217,9 @@ def _largest_size(result: RasterSpec, share: float) -> str:
 
     Rounded down: what is said to pass does pass. A bleed stays as wide as it is.
     """
-    front, bleed = _front(result), 2 * result.bleed_px
+    front, bleed = result.looked_at_px, 2 * result.bleed_px
     smaller = min(share + (share - 1) * bleed / side for side in front)
     return _said([max(side * smaller, 0) / result.ppi + 1e-7 for side in front])
-
-
-def _front(result: RasterSpec) -> tuple[int, int]:
-    return result.front_px or (result.width_px, result.height_px)
 
 
 def _said(inches: list[float]) -> str:

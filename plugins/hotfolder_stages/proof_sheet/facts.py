@@ -103,9 +103,8 @@ def size_facts(result: RasterSpec, medium: Medium) -> list[Fact]:
 
 def _sharpness(result: RasterSpec, distance_mm: float) -> Fact:
     own, needs = result.effective_ppi, needed_ppi(distance_mm)
-    largest = largest_mm(
-        result.width_px / result.enlargement, result.height_px / result.enlargement, needs
-    )
+    width_px, height_px = (side / result.enlargement for side in result.looked_at_px)
+    largest = largest_mm(width_px, height_px, needs)
     from_there = f"Looking from {distance(distance_mm)}"
     room = f"It stays sharp from there up to {largest[0]:.0f} × {largest[1]:.0f} mm."
     value = f"{own:.0f} pixels of the picture's own to the inch"
