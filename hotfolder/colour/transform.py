@@ -220,6 +220,24 @@ def convert_pixels(
     ProfileError
         When LittleCMS cannot join the two profiles.
     """
+    return _call(pixels, source, destination, intent, flags, "uint16")
+
+
+def convert_to_8_bits(
+    pixels: Codes, source: Profile, destination: Profile, intent: Intent, flags: int
+) -> NDArray[np.uint8]:
+    """As `convert_pixels`, rounded to 8 bits: n * 255 / 65535."""
+    return _call(pixels, source, destination, intent, flags, "uint8")
+
+
+def _call(
+    pixels: Codes,
+    source: Profile,
+    destination: Profile,
+    intent: Intent,
+    flags: int,
+    outdtype: str,
+) -> NDArray[Any]:
     one_channel_in = source.encoding is Encoding.GREY
     try:
         out: NDArray[Any] = imagecodecs.cms_transform(
@@ -228,7 +246,7 @@ def convert_pixels(
             destination.data,
             colorspace=LITTLECMS_NAMES[source.encoding],
             outcolorspace=LITTLECMS_NAMES[destination.encoding],
-            outdtype="uint16",
+            outdtype=outdtype,
             intent=intent.code,
             flags=flags,
         )

@@ -25,7 +25,7 @@ from typing import Any
 
 from chain import destination, prepare
 
-CASES = ("same size", "for the web")
+CASES = ("same size", "enlarged 2:1", "for the web")
 
 
 def run_one(case: str, folder: Path, *, with_sheet: bool) -> None:

@@ -23,7 +23,7 @@ from hotfolder.colour.profile import Profile
 from hotfolder.colour.slabs import in_threads
 from hotfolder.colour.soft_proof import Show, look_of, soft_proof
 from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
-from hotfolder.colour.transform import NO_GRID, Transform, convert_pixels
+from hotfolder.colour.transform import NO_GRID, Transform, convert_to_8_bits
 
 Codes = NDArray[np.uint16]
 Shown = NDArray[np.uint8]
@@ -100,13 +100,8 @@ def apply_at_once(transform: Transform, pieces: Sequence[Codes]) -> list[Codes]:
 def _shown(pieces: Sequence[Codes], profile: Profile, show: Show) -> list[Shown]:
     look = look_of(display_p3(), show)
     flags = look.flags & ~NO_GRID
-    codes = convert_pixels(_joined(pieces), profile, display_p3(), look.intent, flags)
-    return _parted(_to_8_bits(codes), pieces)
-
-
-def _to_8_bits(codes: Codes) -> Shown:
-    """Round as 16 bits become 8 in LittleCMS: n * 255 / 65535."""
-    return ((codes.astype(np.uint32) + 128) // 257).astype(np.uint8)
+    column = convert_to_8_bits(_joined(pieces), profile, display_p3(), look.intent, flags)
+    return _parted(column, pieces)
 
 
 def _joined(pieces: Sequence[Codes]) -> Codes:
@@ -133,8 +128,8 @@ def thumbnail(shown: Shown) -> bytes:
     image.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX), Image.Resampling.LANCZOS)
     small = np.asarray(image).astype(np.uint16) * 257
     look = look_of(srgb(), "adapted")
-    codes = convert_pixels(small, display_p3(), srgb(), look.intent, look.flags & ~NO_GRID)
-    return jpeg(_to_8_bits(codes), 85, srgb())
+    flags = look.flags & ~NO_GRID
+    return jpeg(convert_to_8_bits(small, display_p3(), srgb(), look.intent, flags), 85, srgb())
 
 
 def jpeg(shown: Shown, quality: int, profile: Profile | None) -> bytes:
