@@ -197,30 +197,40 @@ def _death(exit_code: int | None) -> str:
 
 def _child(attempt: Attempt) -> None:
     """Run in the worker process."""
+    _confine(attempt)
+    code = _work_and_answer(attempt)
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os._exit(code)  # a codec's exit handlers have nothing to say
+
+
+def _confine(attempt: Attempt) -> None:
+    """Bring this process under the limits of an attempt, and its end under the daemon's."""
     platforms.own_group()
     platforms.die_with_parent()
     threading.Thread(target=_end_with_the_daemon, daemon=True).start()
     platforms.oom_prefer_me()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
-    folder = attempt.order.folder
-    _output_to(folder / OUTPUT)
+    _output_to(attempt.order.folder / OUTPUT)
     platforms.limit_process(
         memory_bytes=int(attempt.memory_bytes),
         cpu_s=int(attempt.time_s * (platforms.cpu_count() + 1)) + 60,
         open_files=_OPEN_FILES,
     )
-    answer = _work(attempt)
+
+
+def _work_and_answer(attempt: Attempt) -> int:
+    """Work, and leave the answer in the attempt's folder; return the exit code of the process."""
+    folder, answer = attempt.order.folder, _work(attempt)
     try:
         temporary = folder / f".{ANSWER}"
         temporary.write_bytes(answer.model_dump_json().encode())
         temporary.replace(folder / ANSWER)
     except OSError:
         _trace()
-        os._exit(_NO_ROOM)
-    sys.stdout.flush()
-    sys.stderr.flush()
-    os._exit(0)  # a codec's exit handlers have nothing to say
+        return _NO_ROOM
+    return 0
 
 
 def _end_with_the_daemon() -> None:
