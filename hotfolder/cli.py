@@ -22,7 +22,7 @@ from rich.text import Text
 from hotfolder import looking
 from hotfolder.audit.command import audit
 from hotfolder.errors import HotfolderError, Problem, SettingsError, StorageError
-from hotfolder.names import display_name
+from hotfolder.names import display_lines, display_name
 from hotfolder.root import Root
 
 app = typer.Typer(
@@ -47,7 +47,11 @@ def main() -> None:
         app()
     except HotfolderError as error:
         _errors().print(
-            _error_text(error), style="bold", markup=False, highlight=False, soft_wrap=True
+            display_lines(_error_text(error)),
+            style="bold",
+            markup=False,
+            highlight=False,
+            soft_wrap=True,
         )
         sys.exit(error.exit_code)
 
@@ -89,7 +93,9 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
     else:
         out = _out()
         for remark in found.remarks:
-            out.print(f"remark: {remark}", markup=False, highlight=False, soft_wrap=True)
+            out.print(
+                f"remark: {display_name(remark)}", markup=False, highlight=False, soft_wrap=True
+            )
         if found.settings and not found.problems:
             for name, each in found.settings.destinations.items():
                 out.print(
@@ -332,10 +338,11 @@ def _print_status(said: dict[str, Any]) -> None:
 
     out = _out()
     pid = said["served_by"]
+    root = display_name(said["root"])
     out.print(
-        f"{said['root']}: served by process {pid} since {said['served_since']}"
+        f"{root}: served by process {pid} since {said['served_since']}"
         if pid
-        else f"{said['root']}: nobody serves it now; start `hotfolder watch`",
+        else f"{root}: nobody serves it now; start `hotfolder watch`",
         markup=False,
         highlight=False,
         soft_wrap=True,
@@ -348,19 +355,21 @@ def _print_status(said: dict[str, Any]) -> None:
     out.print(table)
     for name, each in said["destinations"].items():
         for line in _folder_lines(each):
-            out.print(f"{name}: {line}", markup=False, highlight=False, soft_wrap=True)
+            out.print(
+                f"{name}: {display_name(line)}", markup=False, highlight=False, soft_wrap=True
+            )
     for each in said["batches"]:
         rests_until = said["destinations"].get(each["destination"], {}).get("rests_until", "")
         line = f"{each['destination']}: {batch_in_words(each, rests_until)}"
-        out.print(line, markup=False, highlight=False, soft_wrap=True)
+        out.print(display_name(line), markup=False, highlight=False, soft_wrap=True)
     if not said["waiting"]:
         out.print("Nothing waits.")
         return
     for each in said["waiting"]:
         share = f" ({each['share']:.0%})" if each["share"] is not None else ""
         out.print(
-            f"{each['what']}: {each['destination']}: {each['file']}{share}\n"
-            f"    {each['why']}\n    since {each['since']}; {each['who']} must act",
+            f"{each['what']}: {each['destination']}: {display_name(each['file'])}{share}\n"
+            f"    {display_name(each['why'])}\n    since {each['since']}; {each['who']} must act",
             markup=False,
             highlight=False,
             soft_wrap=True,

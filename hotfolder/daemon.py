@@ -168,7 +168,8 @@ class Daemon:
         """What keeps work waiting that only a person can mend, as sentences."""
         unreachable = [hot.problem for hot in self._hot.values() if hot.problem]
         troubles = [*list(self._trouble.values()), *self._trouble_of_claims.values()]
-        return list(dict.fromkeys([*unreachable, *(trouble.message for trouble in troubles)]))
+        said = [*unreachable, *(trouble.message for trouble in troubles)]
+        return list(dict.fromkeys(map(names.display_name, said)))
 
     # the loop
 

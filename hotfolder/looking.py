@@ -17,6 +17,7 @@ from rich.table import Column, Table
 from rich.text import Text
 
 from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.names import display_name
 from hotfolder.root import Root
 
 if TYPE_CHECKING:
@@ -45,7 +46,6 @@ def proof(
 ) -> None:
     """Show what one or several destinations would make of a picture; nothing is delivered."""
     from hotfolder.comparison import compare, page
-    from hotfolder.names import display_name
     from hotfolder.trial import destinations, workplace
 
     place = Root(root)
@@ -178,8 +178,8 @@ def progress(*, show: bool) -> Iterator[Tell]:
 
 
 def say(line: str) -> None:
-    """Print a line as it stands."""
-    Console().print(line, markup=False, highlight=False, soft_wrap=True)
+    """Print a line; what cannot be seen in it is shown as an escape."""
+    Console().print(display_name(line), markup=False, highlight=False, soft_wrap=True)
 
 
 def _print_ranking(found: list[Candidate], page: str | None) -> None:

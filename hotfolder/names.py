@@ -48,6 +48,11 @@ def display_name(raw: bytes | str) -> str:
     return "".join(_visible(character) for character in text)
 
 
+def display_lines(text: str) -> str:
+    """Make a message of several lines fit for a terminal: as `display_name`, but lines stay."""
+    return "\n".join(map(display_name, text.split("\n")))
+
+
 def safe_component(text: str) -> str:
     """Make one path component that every common file system can hold, near to `text`.
 

@@ -31,6 +31,7 @@ from hotfolder.audit.question import (
 )
 from hotfolder.csv_out import to_csv
 from hotfolder.errors import Problem, SettingsError
+from hotfolder.names import display_name
 from hotfolder.root import Root
 from hotfolder.units import parse_quantity
 
@@ -195,7 +196,7 @@ def _print_pictures(found: Sequence[dict[str, Any]], number: int) -> None:
             local_time(each["finished"]),
             Text(each["destination"]),
             "released" if released else each["state"],
-            Text(each["name"]),
+            Text(display_name(each["name"])),
             percent(each["share_lost"]),
             ", ".join(f"{figure:.1f}" for figure in figures if figure is not None),
             *([" ".join(each["hues"])] if roomy else []),
@@ -221,7 +222,7 @@ def _print_groups(found: Sequence[dict[str, Any]], group: Group) -> None:
     for each in found:
         figures = [each[key] for key in ("delta_e_mean", "delta_e_p95")]
         table.add_row(
-            Text(each[group] or "none"),
+            Text(display_name(each[group] or "none")),
             *(str(each[key]) for key in ("jobs", "delivered", "was_held", "refused")),
             percent(each["share_lost_mean"]),
             percent(each["share_lost_most"]),
@@ -277,7 +278,7 @@ def percent(share: float | None) -> str:
 def _print_lines(lines: Sequence[str]) -> None:
     out = Console()
     for line in lines:
-        out.print(line, markup=False, highlight=False, soft_wrap=True)
+        out.print(display_name(line), markup=False, highlight=False, soft_wrap=True)
 
 
 def _print_json(value: Any) -> None:

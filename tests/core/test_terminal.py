@@ -1,26 +1,146 @@
 """What a terminal is shown of names and messages that strangers wrote."""
 
 import io
+import logging
+from datetime import UTC, datetime
+from types import SimpleNamespace
 
+import pytest
 from rich.console import Console
 
-from hotfolder.cli import _print_ended
+from hotfolder import cli, logs, looking
+from hotfolder.audit import command
+from hotfolder.comparison import Candidate
+from hotfolder.deliver import why_text
+from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.records import OriginalRecord, Reason, Record, WorkRecord
 
-HOSTILE = "reeds\x1b[2J\n\u202e.tif"
+HOSTILE = "reeds\x1b[2J\x9b\r\x08\u202e\u2066\ud800.tif"
+"""Clears the screen, begins an escape in one byte, goes back, turns the direction of writing."""
+
+SHOWN = r"reeds\x1b[2J\x9b\x0d\x08\u202e\u2066\ud800.tif"
 
 
-def test_a_name_or_a_message_cannot_steer_the_terminal():
+@pytest.fixture
+def screen(monkeypatch):
+    """All that the commands print, to whichever console."""
     written = io.StringIO()
+
+    def console(**options):
+        return Console(file=written, width=options.get("width", 400), force_terminal=False)
+
+    for module in (cli, looking, command):
+        monkeypatch.setattr(module, "Console", console)
+    return written
+
+
+def check_shown(text, *, lines=None):
+    assert SHOWN in text
+    assert [each for each in text if each != "\n" and not each.isprintable()] == []
+    assert lines is None or lines == len(text.splitlines())
+
+
+def test_the_end_of_a_job(screen):
     record = {
         "state": "held",
         "destination": "canvas",
-        "source": HOSTILE,
+        "source": f"{HOSTILE}\n",
         "results": [],
-        "reasons": [{"message": f"{HOSTILE} is not whole"}],
+        "reasons": [{"message": f"{HOSTILE}\n is not whole"}],
     }
-    _print_ended(Console(file=written, width=200, force_terminal=False), record)
-    shown = written.getvalue()
-    assert 2 == len(shown.splitlines())
-    assert "\x1b" not in shown
-    assert "\u202e" not in shown
-    assert r"reeds\x1b[2J\x0a\u202e.tif is not whole" in shown
+    cli._print_ended(cli._out(), record)
+    check_shown(screen.getvalue(), lines=2)
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        StorageError(f"in/{HOSTILE} cannot be taken"),
+        SettingsError([Problem(HOSTILE, "sizing", HOSTILE, "")]),
+    ],
+)
+def test_an_error(screen, monkeypatch, error):
+    def fail():
+        raise error
+
+    monkeypatch.setattr(cli, "app", fail)
+    with pytest.raises(SystemExit):
+        cli.main()
+    check_shown(screen.getvalue())
+
+
+def test_what_waits(screen):
+    waiting = {
+        "what": "stopped", "destination": "canvas", "file": HOSTILE, "share": 0.5,
+        "why": f"{HOSTILE} failed\nReleased.", "since": "2026-01-01", "who": "you",
+    }  # fmt: skip
+    destination = dict.fromkeys(
+        ("arriving", "delivered", "held", "dropped", "refused", "left_alone", "unreachable",
+         "unreachable_since", "watch", "rests_until"), ""
+    )  # fmt: skip
+    destination |= {"remarks": [HOSTILE], "settings_problem": HOSTILE}
+    cli._print_status({
+        "root": HOSTILE, "served_by": None, "destinations": {"canvas": destination},
+        "batches": [], "waiting": [waiting],
+    })  # fmt: skip
+    check_shown(screen.getvalue())
+    assert r"failed\x0aReleased." in screen.getvalue()
+
+
+def test_the_ranking_of_destinations(screen):
+    found = [Candidate("canvas", "", None, "refused", (f"{HOSTILE}\n",))]
+    looking._print_ranking(found, HOSTILE)
+    check_shown(screen.getvalue())
+
+
+def test_the_lines_of_the_audit(screen):
+    command._print_lines([f"changed: {HOSTILE}\n"])
+    check_shown(screen.getvalue(), lines=1)
+
+
+def test_the_table_of_the_audit(screen):
+    each = {
+        "finished": "2026-01-01T00:00:00Z", "destination": "canvas", "was_held": False,
+        "state": "held", "name": HOSTILE, "share_lost": None, "delta_e_p95": None,
+        "delta_e_mean": None, "delta_e_max": None, "hues": [],
+    }  # fmt: skip
+    command._print_pictures([each], 1)
+    check_shown(screen.getvalue())
+
+
+def test_the_bars_of_a_sweep():
+    said = []
+    progress = SimpleNamespace(
+        add_task=lambda *_, **__: 1, update=lambda *_, description, **__: said.append(description)
+    )
+    row = SimpleNamespace(id="1", destination="canvas", source=HOSTILE)
+    cli._show_progress(progress, {}, SimpleNamespace(progress=lambda: [(row, "reading", 0.1)]))
+    check_shown(said[0], lines=1)
+
+
+def test_why_txt():
+    now = datetime.now(UTC)
+    work = WorkRecord(
+        original=OriginalRecord(name=HOSTILE, sha256=None, bytes=1),
+        reasons=(Reason(stage="reading", code="not-whole", message=f"{HOSTILE}\nis not whole"),),
+    )
+    record = Record(
+        **dict(work), job="1", destination="canvas", state="held", source=HOSTILE,
+        original_kept="held/1/a.tif", attempts=1, arrived=now, finished=now, release=None,
+        batch=None, placement=None,
+    )  # fmt: skip
+    check_shown(why_text(record))
+    assert f"- {SHOWN}" + r"\x0ais not whole" in why_text(record)
+
+
+def test_the_log_on_a_terminal(capsys):
+    logs.set_up_logs(None, terminal=True)
+    try:
+        logs.get_log().info("job.claimed", file=HOSTILE)
+        logging.getLogger("hotfolder").handlers[0].flush()
+    finally:
+        logs.set_up_logs(None, terminal=False)
+    said = capsys.readouterr().err
+    assert "reeds" in said
+    assert [each for each in said if each != "\n" and not each.isprintable()] == []
+    assert 1 == len(said.splitlines())

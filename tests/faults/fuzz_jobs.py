@@ -313,9 +313,8 @@ def fuzz_jobs(
             if not said:
                 what = f"the daemon, or its books, ended with {child.exitcode}"
                 faults.append({"number": [some[0], some[-1]], "what": what})
-                tell(
-                    f"{what}; the root is kept: {shutil.copytree(place, tempfile.mkdtemp() + '/kept')}"
-                )
+                kept = shutil.copytree(place, Path(tempfile.mkdtemp()) / "kept", symlinks=True)
+                tell(f"{what}; its roots are kept: {kept}")
             else:
                 found = json.loads(said)
                 ends.update(found["ends"])
