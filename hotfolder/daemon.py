@@ -418,6 +418,7 @@ class Daemon:
             destination=row.destination,
             file=record.get("source"),
             reasons=[r["message"] for r in record.get("reasons", [])],
+            same_original=record.get("same_original", []),
         )
         if record.get("batch"):
             self._batches.changed(row.destination, record["batch"])

@@ -238,6 +238,7 @@ class Deliverer:
                 "earlier_jobs": placement.earlier
                 if placement
                 else tuple(self._ledger.earlier_jobs(row)),
+                "same_original": () if placement else tuple(self._ledger.same_original(row)),
                 "batch": placement and placement.batch,
                 "placement": placement,
             }

@@ -348,6 +348,15 @@ class Ledger:
         )
         return [job for (job,) in found]
 
+    def same_original(self, row: JobRow) -> list[str]:
+        """Jobs of the destination that ended with an original of the same bytes, latest first."""
+        found = self._rows(
+            "SELECT job FROM records WHERE original_sha256 = ? AND destination = ? AND job != ?"
+            " AND latest = 1 ORDER BY number DESC LIMIT 5",
+            (row.sha256, row.destination, row.id),
+        )
+        return [job for (job,) in found]
+
     def has_ended(self, job: str) -> bool:
         """Whether there is such a job and it has ended."""
         try:

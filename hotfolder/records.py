@@ -178,6 +178,8 @@ class Record(WorkRecord):
     source: path below the hot folder, as text; original_kept: where the original is now;
     attempts: how many workers were started for it; release: who let a held job go, and why (its
     ``reasons`` stay); earlier_jobs: jobs of the same name that were held or refused before;
+    same_original: jobs of this destination that ended before with an original of the same bytes,
+    the latest first, at most five; not for a ticket's rows, where that is usual;
     previous_sha256: of the line before this one in ``log.jsonl``, line end included; only there
     and in the ledger; batch, placement: of what ticket, and for which of its rows, if for any;
     dropped: that a person has given up a held job; its state stays ``held``.
@@ -194,6 +196,7 @@ class Record(WorkRecord):
     finished: Time
     release: Release | None = None
     earlier_jobs: tuple[str, ...] = ()
+    same_original: tuple[str, ...] = ()
     previous_sha256: Sha256 | None = None
     batch: str | None = None
     placement: PlacementRecord | None = None
