@@ -20,7 +20,7 @@ from hotfolder.records import OriginalRecord, PlacementRecord, Reason, Release, 
 from hotfolder.release import collect, with_changes
 from hotfolder.root import DestinationFolders, Root
 from hotfolder.settings import Destination
-from hotfolder.worker import Answer, Attempt, Stopped, run_attempt
+from hotfolder.worker import OUTPUT, Answer, Attempt, Stopped, run_attempt
 
 _ENDS = {"deliver": State.DELIVERED, "hold": State.HELD, "refuse": State.REFUSED}
 _NOT_A_FILE = {
@@ -108,12 +108,14 @@ class Work:
         if isinstance(answer, Stopped):
             return self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
         if answer.verdict == "wait":
+            self._give_room_back(row)
             self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
             raise StorageError(answer.message)
         if _stamp(original) != before:
             answer = Answer(verdict="failed", message="it was still being written to")
         answer = self._checked(row, answer)
         if answer.verdict == "failed":
+            self._give_room_back(row)
             get_log().warning(
                 "job.attempt_failed", job=row.id, attempt=attempts, message=answer.message
             )
@@ -121,6 +123,19 @@ class Work:
                 return self._give_up(row, answer.message)
             return self.ledger.advance(row.id, State.CLAIMED)
         return self._end(self._produced(row, answer), answer)
+
+    def _give_room_back(self, row: JobRow) -> None:
+        """Remove what an attempt made and nobody will look at; what it said stays.
+
+        Before the ledger is told: on a disk that the attempt has filled, the ledger has no room.
+        """
+        folder = attempt_folder(self.root, row)
+        if folder.is_symlink() or not folder.is_dir():  # a worker that was taken over
+            durable.remove_tree(folder, below=self.root.spool)
+            return
+        for path in folder.iterdir():
+            if path.name != OUTPUT:
+                durable.remove_tree(path, below=self.root.spool)
 
     def _unreadable(self, row: JobRow, destination: Destination, error: OSError) -> JobRow:
         """Its disk reports an error: tried as often as any work, then for a person to decide."""

@@ -5,6 +5,7 @@ import json
 import os
 import random
 import struct
+import subprocess
 
 import numpy as np
 import pytest
@@ -13,8 +14,10 @@ from PIL import Image
 
 from faults.killing import check_books, dropped_hashes
 from faults.serving import CANVAS, daemon_of, run_attempt, serving, sweep
-from faults.test_storage_faults import wait_for
+from faults.test_storage_faults import mount, needs_mounts, wait_for
+from hotfolder import platforms
 from hotfolder.errors import RootInUse
+from hotfolder.ledger import Ledger, State
 from hotfolder.lock import served_alone
 from hotfolder.logs import set_up_logs
 from whole.conftest import drop, files, records
@@ -171,7 +174,7 @@ class Greedy(Stage[Settings]):
     name = 'greedy'
     Settings = Settings
     def open(self, raster, job):
-        self.folder = job.folder
+        self.folder, self.name_of_file = job.folder, job.original.name
         return raster
     def bands(self, bands):
         for band in bands:
@@ -181,9 +184,10 @@ class Greedy(Stage[Settings]):
                     pages = mmap.mmap(file.fileno(), 4096)
                     file.truncate(0)  # no room behind a page: what a full disk says to a mapping
                     pages[0] = 1
-            with open(self.folder / 'all of it', 'wb') as file:
-                while True:
-                    file.write(bytes(2**20))
+            if self.settings.how == 'disk' and self.name_of_file == 'greedy.tif':
+                with open(self.folder / 'all of it', 'wb') as file:
+                    while True:
+                        file.write(bytes(2**16))
             yield band
 """
 
@@ -199,7 +203,7 @@ def greedy(quick):
         text = path.read_text().replace('["profile-conversion"]', '["greedy"]')
         limits = "[limits]\nattempts = 1\n"
         path.write_text(f'{text}\n{limits}[stage.greedy]\nhow = "{how}"\n')
-        drop(quick, "mud.tif", size=24)
+        drop(quick, "greedy.tif", size=24)
         return quick
 
     return make
@@ -211,3 +215,25 @@ def test_a_page_that_has_no_room_behind_it_is_one_failed_attempt(greedy):
     (record,) = records(root)
     assert ("held", 1) == (record["state"], record["attempts"])
     assert "SIGBUS" in record["reasons"][0]["message"]
+
+
+@needs_mounts
+def test_a_job_that_fills_the_disk_of_all_waits_and_leaves_the_others_their_room(
+    greedy, monkeypatch
+):
+    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.05,))
+    root = greedy("disk")
+    settings = root.path / "hotfolder.toml"
+    settings.write_text(settings.read_text().replace('"500 MiB"', '"1 MiB"'))
+    for number in range(3):
+        drop(root, f"{number}.tif", seed=number, size=24)
+    mount(root.private)
+    try:
+        (said,) = sweep(root)
+        assert "no room for the result" in said
+        assert ["delivered"] * 3 == [record["state"] for record in records(root)]
+        (row,) = Ledger(root.ledger).open_jobs()
+        assert (State.CLAIMED, 0) == (row.state, row.attempts)
+        assert platforms.free_bytes(root.spool) > 6 * 2**20
+    finally:
+        subprocess.run(["umount", "-l", root.private], check=True)
