@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -15,6 +16,9 @@ from hotfolder.root import Root
 @contextmanager
 def open_books(root: Root) -> Iterator[sqlite3.Connection]:
     """Open a root's ledger for reading; an empty one where nothing was ever taken in.
+
+    As long as it is open, answers are not looked through for rings of references, which they have
+    none of: with a hundred thousand of them that takes a third of the time.
 
     Raises
     ------
@@ -33,13 +37,24 @@ def open_books(root: Root) -> Iterator[sqlite3.Connection]:
         return
     try:
         uri = f"file:{quote(str(root.ledger))}?mode=ro"
-        with closing(sqlite3.connect(uri, uri=True)) as db:
+        with closing(sqlite3.connect(uri, uri=True)) as db, _no_collecting():
             (version,) = db.execute("PRAGMA user_version").fetchone()
             _check_version(root, version)
             db.row_factory = sqlite3.Row
             yield db
     except sqlite3.DatabaseError as error:
         raise StorageError(f"the ledger {root.ledger} cannot be read: {error}") from error
+
+
+@contextmanager
+def _no_collecting() -> Iterator[None]:
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def _check_version(root: Root, version: int) -> None:

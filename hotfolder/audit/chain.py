@@ -6,9 +6,13 @@ import json
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
+from pydantic_core import from_json
+
+from hotfolder.audit.question import plain
 from hotfolder.record_index import columns
 from hotfolder.record_log import LOG_FILE, START, link
 
@@ -40,10 +44,11 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
     A line that a daemon is appending at this moment counts as known.
     """
     # the ledger first: what it knows was in the log before
+    ledger = plain(db)
     known = {
-        sha256: (job, finished)
-        for sha256, job, finished in db.execute(
-            "SELECT line_sha256, job, finished FROM records WHERE destination = ?"
+        sha256: (number, job, finished)
+        for sha256, number, job, finished in ledger.execute(
+            "SELECT line_sha256, number, job, finished FROM records WHERE destination = ?"
             " AND line_sha256 IS NOT NULL ORDER BY number",
             (destination,),
         ).fetchall()
@@ -70,14 +75,14 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
                 )
             if missing.pop(sha256, None) is None:
                 unknown.append((count, job, sha256))
-            elif not _is_the_ledgers(db, record, sha256):
+            elif not _is_the_ledgers(ledger, line, record, known[sha256][0]):
                 faults.append(f"the ledger's record of job {job} is not the one in the log")
         previous = sha256
     faults += _strangers(db, unknown)
     faults += [
         f"the record of job {job} that ended {finished} is in the ledger, but not in the log as "
         "it was: changed, removed, or the log was moved away"
-        for job, finished in missing.values()
+        for _, job, finished in missing.values()
     ]
     return ChainReport(
         destination, str(log), count, unchained, previous if count else "", tuple(faults)
@@ -98,25 +103,38 @@ def _lines(log: Path, faults: list[str]) -> Iterator[bytes]:
 
 def _record(line: bytes) -> dict[str, Any]:
     try:
-        found = json.loads(line)
+        try:
+            found = from_json(line)  # twice as fast
+        except ValueError:
+            found = json.loads(line)  # what is only half of a UTF-16 pair is JSON to this one
     except ValueError:
         return {"previous_sha256": ""}
     return found if isinstance(found, dict) else {"previous_sha256": ""}
 
 
-def _is_the_ledgers(db: sqlite3.Connection, record: dict[str, Any], sha256: str) -> bool:
+def _is_the_ledgers(
+    ledger: sqlite3.Cursor, line: bytes, record: dict[str, Any], number: int
+) -> bool:
     """Whether the ledger says the same of a job, in the record and in what is asked of it."""
-    row = db.execute(
-        "SELECT records.*, jobs.record FROM records JOIN jobs ON jobs.id = records.job"
-        " WHERE records.job = ? AND line_sha256 = ?",
-        (record["job"], sha256),
-    ).fetchone()
-    if row is None:
-        return False
     asked = columns(record)
     del asked["was_held"]  # earlier records of the job decide it too
-    is_same = all(row[name] == value for name, value in asked.items())
-    return is_same and (not row["latest"] or json.loads(row["record"] or "{}") == record)
+    row = ledger.execute(_said_of(tuple(asked)), (number,)).fetchone()
+    if row is None:
+        return False
+    latest, whole, *said = row
+    if said != list(asked.values()):
+        return False
+    # the same text is the same record; only another one has to be read
+    return not latest or whole == line[:-1].decode() or json.loads(whole or "{}") == record
+
+
+@cache
+def _said_of(names: tuple[str, ...]) -> str:
+    """Return the SQL for what the ledger says of a line."""
+    return (
+        f"SELECT latest, jobs.record, {', '.join(f'records.{name}' for name in names)}"  # noqa: S608
+        " FROM records JOIN jobs ON jobs.id = records.job WHERE number = ?"
+    )
 
 
 def _strangers(db: sqlite3.Connection, unknown: list[tuple[int, str, str]]) -> list[str]:

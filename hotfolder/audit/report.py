@@ -12,7 +12,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from hotfolder.audit import plot
 from hotfolder.audit.periods import local_time
-from hotfolder.audit.question import Group, Question, ask, ask_groups, count, in_words
+from hotfolder.audit.question import Group, Question, ask, ask_sums, count, in_words
 from hotfolder.audit.trends import Trend, trends
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.logs import utc_now
@@ -58,15 +58,18 @@ def render_report(db: sqlite3.Connection, question: Question) -> tuple[str, str]
     said = f"{number} picture{'' if number == 1 else 's'}"
     if number > len(found):
         said += f", {len(found)} of them shown"
+    by_destination, by_profile, by_month = ask_sums(
+        db, question, [Group.DESTINATION, Group.PROFILE, Group.MONTH]
+    )
     page = _TEMPLATES.get_template("audit.html").render(
         question=in_words(question),
         said=said,
         sort=question.sort.value,
         now=utc_now(),
         pictures=[{**each, "thumbnail": _thumbnail(db, each["job"])} for each in found],
-        by_destination=ask_groups(db, question, Group.DESTINATION),
-        by_profile=ask_groups(db, question, Group.PROFILE),
-        by_month=ask_groups(db, question, Group.MONTH),
+        by_destination=by_destination,
+        by_profile=by_profile,
+        by_month=by_month,
         trends=[_shown(trend) for trend in trends(db, question)],
         plot=plot,
     )

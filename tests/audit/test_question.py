@@ -20,6 +20,7 @@ from hotfolder.audit.question import (
     Statistic,
     ask,
     ask_groups,
+    ask_sums,
     count,
     in_words,
     select,
@@ -159,6 +160,18 @@ def test_groups_add_up(db):
     )
     assert found["share_lost_mean"] == pytest.approx(sum(measured) / len(measured), abs=1e-12)
     assert found["share_lost_most"] == max(measured)
+
+
+def test_sums_of_several_groups_are_those_of_each(db):
+    asked = [Group.DESTINATION, Group.PROFILE, Group.MONTH]
+    together = ask_sums(db, Question(lost_above=0.01), asked)
+    for group, found in zip(asked, together, strict=True):
+        alone = ask_groups(db, Question(lost_above=0.01), group)
+        assert [list(each) for each in alone] == [list(each) for each in found]
+        for one, other in zip(alone, found, strict=True):
+            for key, value in one.items():
+                is_number = isinstance(value, float)
+                assert other[key] == (pytest.approx(value, abs=1e-9) if is_number else value)
 
 
 def test_groups_by_month_and_profile(db):

@@ -8,7 +8,7 @@ from scipy.stats import binomtest
 from audit.generated import CHANGED
 from hotfolder.audit.books import open_books
 from hotfolder.audit.plot import HELD_BOTTOM, LEFT, LOST_BOTTOM, RIGHT, WIDTH, nice_top, plot_of
-from hotfolder.audit.question import Question
+from hotfolder.audit.question import Question, as_text
 from hotfolder.audit.trends import Picture, _sign_test, trend_of, trends
 
 START = datetime(2026, 3, 2, 9, tzinfo=UTC)
@@ -16,7 +16,7 @@ START = datetime(2026, 3, 2, 9, tzinfo=UTC)
 
 def picture(number, lost, profile, *, original=None, tolerance=3.0, delta_e=None, held=False):
     return Picture(
-        at=(START + timedelta(hours=number)).astimezone(),
+        finished=as_text(START + timedelta(hours=number)),
         share_lost=lost,
         delta_e_mean=lost * 10 if delta_e is None else delta_e,
         tolerance=tolerance,
