@@ -108,7 +108,7 @@ def recover_claim(ledger: Ledger, spool: Path, folder: Path, row: JobRow) -> Job
             raise
         # a folder that has gone took its files along, unless the whole share is away
         check_marker(folder)
-    if os.path.lexists(own / ORIGINAL):
+    if durable.is_there(own / ORIGINAL):
         return ledger.advance(row.id, State.CLAIMED, detail={})
     durable.remove_tree(own, below=spool)
     ledger.forget(row.id)
@@ -155,8 +155,8 @@ def _take_by_copy(entry: _Entry, taken: Path, row: JobRow) -> bool:
         _gone_on_with(entry, taken.parent, row)
     except OSError:
         # give it its name back, so that its sender sees it; else `recover_claim` finds it
-        if not os.path.lexists(taken):
-            with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError):
+            if not durable.is_there(taken):
                 platforms.rename_noreplace(aside, name, source_folder=folder, target_folder=folder)
         raise
     return True
@@ -169,7 +169,7 @@ def _gone_on_with(entry: _Entry, own: Path, row: JobRow) -> None:
         os.stat(aside, dir_fd=folder, follow_symlinks=False)
     except FileNotFoundError:
         return
-    if not os.path.lexists(own / ORIGINAL):
+    if not durable.is_there(own / ORIGINAL):
         durable.make_folders(own)
         durable.copy_any_new(aside, own / ORIGINAL, folder=folder)
     durable.remove_any(aside, folder=folder)
@@ -196,7 +196,7 @@ def _is(found: os.stat_result, row: JobRow) -> bool:
 
 def separate(own: Path) -> None:
     """Copy a file that somebody holds another name of, so that nobody can change it under us."""
-    if not os.path.lexists(own / LINKED):
+    if not durable.is_there(own / LINKED):
         return
     (own / ORIGINAL).unlink(missing_ok=True)
     durable.copy_new(own / LINKED, own / ORIGINAL)

@@ -116,8 +116,14 @@ class Daemon:
         RootInUse
             When another process serves this root.
         StorageError
-            When the ledger cannot be used.
+            When the ledger, or a folder of ours, cannot be used.
         """
+        try:
+            self._serve(until_idle=until_idle)
+        except OSError as error:
+            raise _in_the_way(error) from error
+
+    def _serve(self, *, until_idle: bool) -> None:
         folders = {
             name: self.root.folders(name, each.file.folders)
             for name, each in self._settings.destinations.items()
@@ -191,6 +197,8 @@ class Daemon:
                 self._trouble_of_claims.pop(_LEDGER, None)
             except StorageError as error:
                 self._note_trouble(self._trouble_of_claims, _LEDGER, error)
+            except OSError as error:
+                self._note_trouble(self._trouble_of_claims, _LEDGER, _in_the_way(error))
             self._write_snapshot()
             self._refresh_pages()
             if until_idle and not more and self._is_idle():
@@ -203,8 +211,11 @@ class Daemon:
         if self._running or not all(hot.is_idle() for hot in self._hot.values()):
             return False
         # a sweep does not wait for a disk to be mended: it tries a few times and says so
-        if any(trouble.tries < _SWEEP_TRIES for trouble in list(self._trouble_of_claims.values())):
-            return False
+        gone = tuple(f"{name}: " for name, hot in self._hot.items() if hot.problem)
+        for about, trouble in list(self._trouble_of_claims.items()):
+            # files of a folder that has gone are not tried at all
+            if trouble.tries < _SWEEP_TRIES and not about.startswith(gone):
+                return False
         lasting = {
             job for job, trouble in list(self._trouble.items()) if trouble.tries >= _SWEEP_TRIES
         }
@@ -539,6 +550,11 @@ class Daemon:
                 ]
             ],
         }
+
+
+def _in_the_way(error: OSError) -> StorageError:
+    place = f"{error.filename}: " if error.filename else ""
+    return StorageError(f"{place}{error.strerror or error}")
 
 
 def _stamp(path: Path) -> tuple[int, int]:

@@ -165,7 +165,7 @@ class Deliverer:
         kept_name = names.safe_component(Path(source).name)
         below = names.safe_relative(Path(source).parent.as_posix())
         placement = ending.placement
-        stays = placement is not None and Path(placement.kept).exists()
+        stays = placement is not None and durable.is_there(placement.kept)
         folder = None
         moves = []
         if ending.state is State.DELIVERED:
@@ -274,7 +274,7 @@ class Deliverer:
         """Step 3: give results and original their final names, other ones if those are taken."""
         for index, move in enumerate(plan.moves):
             near, target = _near(move, row.id), Path(move.target)
-            while os.path.lexists(near):
+            while durable.is_there(near):
                 try:
                     durable.move_new(near, target)
                 except FileExistsError:
@@ -302,7 +302,7 @@ class Deliverer:
 
     def _publish_folder(self, folder: Path, record: Record) -> None:
         building = _building(folder)
-        if not building.exists():
+        if not durable.is_there(building):
             check_marked_above(folder.parent)  # else it may be there, on a share that is away
             return
         for name, data in (
@@ -369,7 +369,7 @@ def _with_path(records: tuple[_Filed, ...], old: str, new: Path) -> tuple[_Filed
 def _bring(move: Move, target: Path) -> None:
     if not move.copy_only:
         _ensure_moved(Path(move.source), target, move.sha256)
-    elif not target.exists():
+    elif not durable.is_there(target):
         durable.copy_new(move.source, target)
 
 
@@ -377,16 +377,16 @@ def _ensure_moved(source: Path, target: Path, sha256: str | None) -> None:
     """Move `source` to our own temporary name `target`, whatever an earlier try left there."""
     if sha256 is not None and durable.is_doubtful(source):
         durable.flush(source, sha256)
-    if os.path.lexists(target) and os.path.lexists(source):
+    if durable.is_there(target) and durable.is_there(source):
         # a copy across file systems that did not reach its end, or whose source was not yet
         # removed: the source is the truth
         durable.remove_tree(target, below=target.parent)
-    if os.path.lexists(source):
+    if durable.is_there(source):
         if sha256 is not None:
             # a worker, or a stranger's copy program, wrote it and did not flush it
             durable.flush(source, sha256)
         durable.move_any_new(source, target)
-    elif not os.path.lexists(target):
+    elif not durable.is_there(target):
         raise FileNotFoundError(f"neither {source} nor {target} exists")
 
 

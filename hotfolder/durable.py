@@ -38,6 +38,19 @@ class Digest(NamedTuple):
     bytes: int
 
 
+def is_there(path: str | Path) -> bool:
+    """Whether something has this name, be it a dangling link.
+
+    Any error but absence is raised: what is not there is made anew, forgotten or given up, so a
+    disk that cannot say (for which `os.path.lexists` is False) must not be taken for one that has.
+    """
+    try:
+        os.lstat(path)
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    return True
+
+
 def fsync_file(path: str | Path) -> None:
     """Bring the data of the file at `path` to disk. Its name needs `fsync_folder`."""
     with Path(path).open("r+b" if sys.platform == "win32" else "rb") as file:
@@ -119,7 +132,7 @@ def move_any_new(source: str | Path, target: str | Path) -> None:
 
 def is_doubtful(path: str | Path) -> bool:
     """Whether a flush of this file has failed, and `flush` has it still to write anew."""
-    return os.path.lexists(_doubtful(Path(path)))
+    return is_there(_doubtful(Path(path)))
 
 
 def copy_any_new(name: str | Path, target: str | Path, *, folder: int | None = None) -> None:
@@ -134,7 +147,7 @@ def copy_any_new(name: str | Path, target: str | Path, *, folder: int | None = N
     if stat.S_ISREG(found.st_mode):
         copy_new(name, target, folder=folder)
         return
-    if os.path.lexists(target):
+    if is_there(target):
         raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target))
     temporary = _temporary(target)
     remove_tree(temporary, below=temporary.parent)
@@ -160,14 +173,14 @@ def flush(path: str | Path, sha256: str) -> None:
     """
     path = Path(path)
     doubtful = _doubtful(path)
-    if not os.path.lexists(doubtful):
+    if not is_there(doubtful):
         try:
             fsync_file(path)
         except OSError:
             path.rename(doubtful)
         else:
             return
-    if not os.path.lexists(path) and copy_new(doubtful, path).sha256 != sha256:
+    if not is_there(path) and copy_new(doubtful, path).sha256 != sha256:
         path.unlink()
         raise OSError(errno.EIO, "it could not be brought to disk and reads back changed", path)
     doubtful.unlink()

@@ -107,9 +107,10 @@ class HotFolder:
 
     def is_idle(self) -> bool:
         """Whether nothing arrives and nothing waits, as far as the last scan could see."""
-        if self._settler.waiting() or self.ready:
+        if self.ready:
             return False
-        return bool(self.problem) or self.due > time.monotonic()
+        # what was arriving in a folder that has gone will not come any further
+        return bool(self.problem) or (not self._settler.waiting() and self.due > time.monotonic())
 
     def stop(self) -> None:
         """Stop watching."""

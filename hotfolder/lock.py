@@ -41,7 +41,8 @@ def served_alone(root: Root) -> Iterator[None]:
     except OSError as error:
         raise StorageError(f"{root.lock}: {error.strerror}; is {root.path} a root?") from error
     try:
-        holder.write_text(json.dumps({"pid": os.getpid(), "since": utc_now()}))
+        with contextlib.suppress(OSError):  # only for a message; the lock itself is held
+            holder.write_text(json.dumps({"pid": os.getpid(), "since": utc_now()}))
         yield
     finally:
         lock.release()

@@ -190,7 +190,7 @@ def _under_way(
         if name is None and job in ended:
             name = ended[job].destination
         destination = name or min(folders)
-        is_here = any(os.path.lexists(place / each) for each in (ORIGINAL, LINKED))
+        is_here = any(durable.is_there(place / each) for each in (ORIGINAL, LINKED))
         plan = None if is_here else _plan(place / PLAN_FILE)
         if plan is not None:
             detail = plan.model_dump(mode="json")
@@ -198,7 +198,7 @@ def _under_way(
             continue
         separate(place)
         _bring_back(place, near[destination].get(job, []), ended.get(job))
-        if os.path.lexists(place / ORIGINAL):
+        if durable.is_there(place / ORIGINAL):
             yield _held(place, destination, said, delivered)
         else:
             # its file was not taken yet, or the job had ended: what is here is notes and attempts
@@ -302,7 +302,7 @@ def _bring_back(place: Path, near: list[Path], ended: Restored | None) -> None:
     """Bring an original that was on its way back into the spool; what was made from it goes."""
     durable.make_folders(place)
     target = place / ORIGINAL
-    if not os.path.lexists(target) and (place / _HELD).is_dir() and ended and ended.record:
+    if not durable.is_there(target) and (place / _HELD).is_dir() and ended and ended.record:
         kept = place / _HELD / Path(ended.record["original_kept"]).name
         if kept.exists():
             durable.move_any_new(kept, target)
@@ -310,9 +310,9 @@ def _bring_back(place: Path, near: list[Path], ended: Restored | None) -> None:
         if path.is_dir() and not path.is_symlink():
             inside = [each for each in sorted(path.iterdir()) if each.name not in _OURS]
             for each in inside:
-                if each.name != "result" and not os.path.lexists(target):
+                if each.name != "result" and not durable.is_there(target):
                     durable.move_any_new(each, target)
-        elif path.name.endswith("-original") and not os.path.lexists(target):
+        elif path.name.endswith("-original") and not durable.is_there(target):
             durable.move_any_new(path, target)
         durable.remove_tree(path, below=path.parent)
 
@@ -325,7 +325,7 @@ def _give_back(hot_folder: Path, spool: Path, destination: str) -> None:
             if job == name or not _JOB.fullmatch(job):
                 continue
             path = Path(top) / name
-            if os.path.lexists(spool / job / ORIGINAL):
+            if durable.is_there(spool / job / ORIGINAL):
                 path.unlink()
                 continue
             said = _note(spool / job / JOB_FILE)

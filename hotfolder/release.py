@@ -116,14 +116,14 @@ def collect(ledger: Ledger, spool: Path, held: Path, row: JobRow) -> JobRow:
     durable.make_folders(place)
     source = Path(row.detail["from"])
     kept = place / _HELD
-    if source.is_file() and not (place / ORIGINAL).exists():
+    if source.is_file() and not durable.is_there(place / ORIGINAL):
         durable.move_new(source, place / ORIGINAL)
     if source.is_dir():
         _move_folder(source, kept)
     elif (held / row.id).is_dir():
         _move_folder(held / row.id, kept)
     record = dict(row.record or {})
-    if not (place / ORIGINAL).exists():
+    if not durable.is_there(place / ORIGINAL):
         durable.move_new(kept / Path(record["original_kept"]).name, place / ORIGINAL)
     answer = _made_before(row, record, kept, place)
     detail = {"release": row.detail["release"]}
