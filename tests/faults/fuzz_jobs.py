@@ -70,7 +70,7 @@ format = "tiff"
 long_edge = "1 cm"
 ppi = 100
 [limits]
-time = "20 s"
+time = "120 s"
 memory = "1 GiB"
 attempts = 1
 """
