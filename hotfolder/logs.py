@@ -6,6 +6,7 @@ is one line whatever a file's name holds: JSON is written as ASCII, and text is 
 
 from __future__ import annotations
 
+import contextlib
 import json
 import logging
 import logging.handlers
@@ -18,6 +19,21 @@ import structlog
 
 _MAX_BYTES = 20 * 2**20
 _KEPT = 5
+
+
+class _File(logging.handlers.RotatingFileHandler):
+    """The log of a root. A line that finds no room on a full disk is left out.
+
+    The standard library would print a traceback for each; ``status`` says what is the matter.
+    """
+
+    def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802 - as in the library
+        """Go on."""
+
+    def close(self) -> None:
+        """Close, whatever there is no room for."""
+        with contextlib.suppress(OSError):
+            super().close()
 
 
 def set_up_logs(file: Path | None, *, terminal: bool) -> None:
@@ -36,9 +52,7 @@ def set_up_logs(file: Path | None, *, terminal: bool) -> None:
     )
     handlers: list[logging.Handler] = []
     if file is not None:
-        to_file = logging.handlers.RotatingFileHandler(
-            file, maxBytes=_MAX_BYTES, backupCount=_KEPT, encoding="ascii", delay=True
-        )
+        to_file = _File(file, maxBytes=_MAX_BYTES, backupCount=_KEPT, encoding="ascii", delay=True)
         to_file.setFormatter(_formatter(structlog.processors.JSONRenderer(_dumps)))
         handlers.append(to_file)
     if terminal:
