@@ -94,14 +94,14 @@ def duration(seconds: float | None) -> str:
     Examples
     --------
     >>> [duration(each) for each in (None, 20, 400, 9000)]
-    ['', 'less than a minute', '7 min', '2 h 30 min']
+    ['', 'less than a minute', 'about 7 min', 'about 2 h 30 min']
     """
     if seconds is None:
         return ""
     minutes = round(seconds / 60)
     if minutes < 1:
         return "less than a minute"
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60} min"
+    return f"about {minutes} min" if minutes < 60 else f"about {minutes // 60} h {minutes % 60} min"
 
 
 def clock_time(moment_s: float) -> str:

@@ -184,7 +184,7 @@ def _open_job(root: Root, row: JobRow, troubles: dict[str, Any], rests_until: st
         if doing:
             why, share = f"{why}: {doing[0]}", doing[1]
             left = _time_left((datetime.now(UTC) - row.changed).total_seconds(), share)
-            why += f", about {left} left" if left else ""
+            why += f", {left} left" if left else ""
     since = _z(row.changed)
     return Waiting(row.destination, file, row.state.value, why, since, "the program", row.id, share)
 

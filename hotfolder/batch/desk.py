@@ -203,7 +203,8 @@ class Desk:
             new_jobs=len(planning.new),
             withdrawn=len(withdrawn),
             missing=sum(line.missing for line in lines),
-            wrong=len(state.faults) + sum(bool(line.problem) for line in lines),
+            wrong=len(state.faults)
+            + sum(bool(line.problem) and not line.missing for line in lines),
         )
 
     def _known(self, before: State, files: list[KeptFile]) -> dict[str, str]:

@@ -71,7 +71,7 @@ def in_words(batch: Mapping[str, Any], rests_until: str) -> str:
     if batch["waiting"]:
         takes = duration(batch["takes_s"])
         left = f"{batch['waiting']} left"
-        words.append(f"{left}, about {takes}" if takes else left)
+        words.append(f"{left}, {takes}" if takes else left)
         if rests_until:
             words.append(f"resting until {rests_until}")
     if batch["ticket_problem"]:

@@ -69,7 +69,7 @@ def test_the_night_ends_between_two_jobs_and_what_is_left_is_said(by_night):
     (said,) = summaries(by_night, 1)
     assert (1, 1) == (said["delivered"], said["waiting"])
     assert 0 < said["takes_s"] < 60
-    assert "1 delivered; 1 left, about less than a minute" in in_words(said, "")
+    assert "1 delivered; 1 left, less than a minute" in in_words(said, "")
 
 
 def test_what_a_person_releases_does_not_wait_for_the_night(book):
@@ -123,7 +123,7 @@ def test_the_higher_priority_goes_first_and_equal_ones_take_turns(book):
 
 @pytest.mark.parametrize(
     ("seconds", "expected"),
-    [(None, ""), (20, "less than a minute"), (400, "7 min"), (9000, "2 h 30 min")],
+    [(None, ""), (20, "less than a minute"), (400, "about 7 min"), (9000, "about 2 h 30 min")],
 )
 def test_lengths_of_time_in_words(seconds, expected):
     assert expected == duration(seconds)

@@ -8,9 +8,9 @@ from hotfolder.status import _time_left
 @pytest.mark.parametrize(
     ("so_far_s", "share", "said"),
     [
-        (60, 0.5, "1 min"),
-        (600, 0.25, "30 min"),
-        (7200, 0.5, "2 h 0 min"),
+        (60, 0.5, "about 1 min"),
+        (600, 0.25, "about 30 min"),
+        (7200, 0.5, "about 2 h 0 min"),
         (20, 0.9, "less than a minute"),
         (3, 0.5, ""),
         (600, 0.01, ""),
