@@ -5,7 +5,7 @@ unlink, rmdir, read, listing a folder, looking at a name. Here one of them fails
 from the Nth on until the daemon has given up, with EIO or ENOSPC; then a sweep that is left alone
 must bring every file to the end that it has without a fault, and the books are checked.
 
-    PYTHONPATH=tests python tests/faults/sweep.py
+    python tests/faults/sweep.py
 
 tries every call of every kind in every scenario, and prints the number of cases.
 
@@ -35,6 +35,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from faults.killing import check_books, copied, hashes, run_here
 from hotfolder import daemon as daemon_module

@@ -1,6 +1,6 @@
 """The error sweep: a call of the system fails, and nothing is lost, nothing twice, nobody dies.
 
-Here a spread of calls; `PYTHONPATH=tests python tests/faults/sweep.py` fails each of them.
+Here a spread of calls; `python tests/faults/sweep.py` fails each of them.
 """
 
 from __future__ import annotations
