@@ -31,6 +31,8 @@ from hotfolder.records import Dropped, Record
 from hotfolder.root import DestinationFolders
 
 _AT_LEAST_EVERY_S = 60.0
+_SHARE_OF_TIME = 20
+"""A look costs more the more is held, and every job that is held asks for one."""
 _EXPIRE_EVERY_S = 3600.0
 _DROPPING, _DROPPED = "dropping", "dropped"
 
@@ -45,6 +47,7 @@ class Drops:
         self._kept = kept
         self._keep_s = keep_s
         self._looked: dict[str, tuple[int, float]] = {}
+        self._due: dict[str, float] = {}
         self._expire_due = 0.0
 
     def look(self, destination: str, folders: DestinationFolders) -> list[JobRow]:
@@ -61,6 +64,8 @@ class Drops:
             before = self._looked.get(destination)
             if before and before[0] == stamp and now < before[1] + _AT_LEAST_EVERY_S:
                 return []
+            if now < self._due.get(destination, 0.0):
+                return []
             found = []
             for row in self._ledger.held_jobs_of(destination):
                 if _DROPPING in row.detail:
@@ -73,6 +78,8 @@ class Drops:
                     continue
                 found.append(row)
             self._looked[destination] = (stamp, now)
+            took = time.monotonic() - now
+            self._due[destination] = now + (1 + _SHARE_OF_TIME) * took
         except OSError as error:
             raise StorageError(
                 f"{folders.held} cannot be looked into: {error.strerror or error}"

@@ -25,8 +25,7 @@ def free_name(folder: Path, name: str, ours: Collection[str] = ()) -> Path:
     """
     taken = set(ours)
     if folder.is_dir():
-        with os.scandir(folder) as entries:
-            taken |= {names.collision_key(entry.name) for entry in entries}
+        taken.update(map(names.collision_key, os.listdir(folder)))  # noqa: PTH208 - names, not paths
     stem, suffix = Path(name).stem, Path(name).suffix
     number = 1
     while True:

@@ -60,7 +60,21 @@ def _first_tables(db: sqlite3.Connection) -> None:
         db.execute(statement)
 
 
-_STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_first_tables, record_index.add_table)
+def _queue_index(db: sqlite3.Connection) -> None:
+    """What waits, in the order in which it came: the cost must not grow with all that ever came."""
+    db.execute(
+        "CREATE INDEX jobs_queued ON jobs (destination, seq)"
+        " WHERE state NOT IN ('delivered', 'held', 'refused') AND state != 'claiming'"
+    )
+
+
+_OPEN = "state NOT IN ('delivered', 'held', 'refused')"
+_PAST_CLAIM = f"{_OPEN} AND state != 'claiming'"
+_STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (
+    _first_tables,
+    record_index.add_table,
+    _queue_index,
+)
 """Step n brings a ledger of version n to version n + 1. A step that was released never changes."""
 
 SCHEMA_VERSION = len(_STEPS)
@@ -306,7 +320,7 @@ class Ledger:
             " OR json_extract(detail, '$.release') IS NOT NULL)"
         )
         rows = self._rows(
-            f"{_SELECT} WHERE {_OPEN} AND state != 'claiming' AND destination = ?"
+            f"{_SELECT} WHERE {_PAST_CLAIM} AND destination = ?"
             f" {at_once if resting else ''} ORDER BY seq LIMIT ?",
             (destination, limit),
         )
@@ -501,7 +515,6 @@ def count_ended(path: Path) -> dict[str, dict[str, int]]:
     return counts
 
 
-_OPEN = "state NOT IN ('delivered', 'held', 'refused')"
 _SELECT = (
     "SELECT seq, id, destination, source, kind, state, bytes, sha256, attempts, arrived, changed,"
     " detail, record FROM jobs"

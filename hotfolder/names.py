@@ -111,6 +111,8 @@ def collision_key(relative: str) -> str:
     >>> collision_key("CRUE\u0301.TIF") == collision_key("cru\u00e9.tif")
     True
     """
+    if relative.isascii():
+        return relative.lower()  # the same, and a folder may hold tens of thousands of names
     folded = unicodedata.normalize("NFD", relative).casefold()
     return unicodedata.normalize("NFC", unicodedata.normalize("NFD", folded))
 

@@ -97,3 +97,22 @@ def test_a_ledger_that_is_just_being_made_has_no_jobs_yet(path):
     assert {} == count_ended(path)
     assert [] == read_jobs(path)
     assert read_job(path, "j1") is None
+
+
+@pytest.mark.parametrize(
+    "question",
+    [
+        lambda ledger: ledger.open_jobs_of("canvas", 4),
+        lambda ledger: ledger.open_jobs_of("canvas", 4, resting=True),
+        lambda ledger: ledger.claims_of("canvas"),
+    ],
+)
+def test_what_waits_is_found_without_going_through_all_that_ever_came(ledger, question):
+    asked = []
+    ledger._db.set_trace_callback(asked.append)
+    question(ledger)
+    ledger._db.set_trace_callback(None)
+    (sql,) = asked
+    plan = [row[3] for row in ledger._db.execute(f"EXPLAIN QUERY PLAN {sql}")]
+    assert len(plan) == 1, plan
+    assert "USING INDEX jobs_queued" in plan[0] or "USING INDEX jobs_open" in plan[0], plan
