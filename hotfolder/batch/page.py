@@ -12,6 +12,7 @@ from urllib.parse import quote
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from hotfolder.audit.periods import local_time
 from hotfolder.batch.facts import attachment
 from hotfolder.batch.report import changes_in_words
 from hotfolder.batch.standing import Standing
@@ -31,6 +32,7 @@ _TEMPLATES = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
+_TEMPLATES.filters["local_time"] = local_time
 
 
 def render(document: Mapping[str, Any], found: list[Standing], folder: Path) -> str:
