@@ -6,10 +6,15 @@ import threading
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from hotfolder.new_root import make_root
 from hotfolder.root import Root
 from hotfolder_demo import write_profiles
+
+# How long an example takes says something about the machine, and nothing about the program.
+settings.register_profile("any machine", deadline=None)
+settings.load_profile("any machine")
 
 
 @pytest.fixture(autouse=True)

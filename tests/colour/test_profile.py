@@ -123,7 +123,7 @@ def test_a_missing_file_is_an_os_error(tmp_path):
 
 
 @given(place=st.integers(0, len(SRGB.data) - 1), value=st.integers(0, 255))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_any_wrong_byte_gives_a_profile_or_a_profile_error(place, value):
     with contextlib.suppress(ProfileError):
         assert Profile.parse(changed(place, bytes([value]))).encoding is Encoding.RGB

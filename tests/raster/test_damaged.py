@@ -212,9 +212,7 @@ def test_a_number_that_became_two_is_damage(tmp_path, tag):
 
 
 @pytest.mark.parametrize("kind", ["lzw", "plain", "PNG", "JPEG"])
-@settings(
-    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_random_damage_ends_in_a_picture_or_a_refusal(tmp_path, kind, data):
     """Never in a foreign exception, a hang or a crash."""

@@ -254,9 +254,7 @@ def test_without_metadata_and_profile_nothing_is_made_up(tmp_path):
         assert opened.spec.metadata == Metadata(xmp=b"<x/>")
 
 
-@settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     height=st.integers(1, 40),
     width=st.integers(1, 40),

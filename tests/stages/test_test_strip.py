@@ -133,7 +133,7 @@ def test_labels_are_black_on_bare_ground(encoding, profile):
     assert {BLACK[Encoding(encoding)], bare, (20000,) * channels} <= found
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     width=st.integers(1, 40000), height=st.integers(1, 40000), ppi=st.sampled_from([0, 40, 72, 100,
     150, 240, 300, 360, 720]), number=st.integers(1, 12),
