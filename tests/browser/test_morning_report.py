@@ -127,7 +127,7 @@ def test_pictures_are_shown(page):
 def test_facing_pages_that_differ_stand_in_a_table(page):
     text = page.find_element(By.TAG_NAME, "body").text
     # page 3 is the second picture, 30 lighter than page 2 beside it; no other is
-    assert re.search(r"Of 30 spreads these differ", text)
+    assert re.search(r"Of 30 spreads, these differ", text)
     assert re.search(r"2 and 3\s+30\.0\s+0\.0\s+lightness", text)
     assert 1 == len(re.findall(r"\d+ and \d+\s+-?\d+\.\d", text))
 
