@@ -12,6 +12,7 @@ import json
 import os
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
@@ -256,9 +257,12 @@ class Daemon:
         return HotFolder(destination, folders, pages, self._wake.set, stamp)
 
     def _claim(self) -> bool:
-        """Claim some of what has settled, fairly; return whether more could be claimed now."""
-        if self._stop.is_set():
-            return False
+        """Claim some of what has settled, in turns; return whether more could be claimed now.
+
+        Whenever a worker is idle it gets what has been claimed by then: thousands of files on a
+        slow disk must not keep the work waiting.
+        """
+        able: dict[str, HotFolder] = {}
         for name, hot in self._hot.items():
             trouble = self._trouble_of_claims.get(name)
             if trouble and time.monotonic() < trouble.not_before:
@@ -267,17 +271,26 @@ class Daemon:
                 self._settle_claims(name, hot)
                 if hot.ready:
                     self._check_room(hot)
-                failures = 0
-                for _ in range(min(_CLAIMS_A_TURN, len(hot.ready))):
-                    try:
-                        self._claim_first(name, hot)
-                    except StorageError:
-                        failures += 1
-                        if failures == _FAILURES_A_TURN:
-                            raise
-                self._trouble_of_claims.pop(name, None)
+                able[name] = hot
             except StorageError as error:
                 self._note_trouble(self._trouble_of_claims, name, error)
+        failures: Counter[str] = Counter()
+        for _ in range(_CLAIMS_A_TURN):
+            for name, hot in list(able.items()):
+                if self._stop.is_set() or not hot.ready:
+                    continue
+                try:
+                    self._claim_first(name, hot)
+                except StorageError as error:
+                    failures[name] += 1
+                    if failures[name] == _FAILURES_A_TURN:
+                        self._note_trouble(self._trouble_of_claims, name, error)
+                        del able[name]
+            self._hand_out()
+            if not any(hot.ready for hot in able.values()):
+                break
+        for name in able:
+            self._trouble_of_claims.pop(name, None)
         return any(
             hot.ready for name, hot in self._hot.items() if name not in self._trouble_of_claims
         )
