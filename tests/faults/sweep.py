@@ -30,6 +30,7 @@ import signal
 import sys
 import tempfile
 import threading
+import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -399,14 +400,20 @@ def kinds() -> Iterator[tuple[str, int]]:
             yield kind, errno.ENOSPC
 
 
+def folder_in(place: Path | None) -> tempfile.TemporaryDirectory[str]:
+    return tempfile.TemporaryDirectory(prefix="error-sweep-", dir=place)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--scenario", choices=SCENARIOS, action="append")
     parser.add_argument("--kind", choices=KINDS, action="append")
     parser.add_argument("--step", type=int, default=1)
+    parser.add_argument("--limit", type=float, default=86_400, help="seconds; then it stops")
     asked = parser.parse_args()
+    ends_at = time.monotonic() + asked.limit
     total, faults = 0, 0
-    with tempfile.TemporaryDirectory() as here, tempfile.TemporaryDirectory(dir=SHM) as there:
+    with folder_in(None) as here, folder_in(SHM) as there:
         empty = Root(Path(here) / "empty")
         empty.profiles.mkdir(parents=True)
         write_profiles(empty.profiles)
@@ -422,7 +429,7 @@ def main() -> None:
                     continue
                 for lasting in (False, True):
                     at = 1
-                    while True:
+                    while time.monotonic() < ends_at:
                         try:
                             struck = place.case(Failure(kind, at, number, lasting)).struck
                         except AssertionError as error:
