@@ -209,7 +209,9 @@ class Daemon:
 
     def _is_idle(self) -> bool:
         """Nothing runs, nothing settles, and what is open is in trouble that lasts."""
-        if self._running or not all(hot.is_idle() for hot in self._hot.values()):
+        if self._running or not all(
+            hot.is_idle() or self._cannot_be_taken(hot) for hot in self._hot.values()
+        ):
             return False
         # a sweep does not wait for a disk to be mended: it tries a few times and says so
         gone = tuple(f"{name}: " for name, hot in self._hot.items() if hot.problem)
@@ -234,9 +236,14 @@ class Daemon:
             for row in self._ledger.open_jobs()
         )
 
+    def _cannot_be_taken(self, hot: HotFolder) -> bool:
+        """Files are ready, and a full or absent disk keeps all of them from being taken in."""
+        return bool(hot.ready) and hot.destination.name in self._trouble_of_claims
+
     def _until_next(self, *, until_idle: bool) -> float:
         now = time.monotonic()
-        due = [hot.due for hot in self._hot.values()]
+        # where files wait for trouble to end, the next look waits for it too
+        due = [hot.due for hot in self._hot.values() if not self._cannot_be_taken(hot)]
         due += [trouble.not_before for trouble in list(self._trouble.values())]
         due += [trouble.not_before for trouble in list(self._trouble_of_claims.values())]
         for hot in self._hot.values():

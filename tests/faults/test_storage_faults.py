@@ -8,13 +8,14 @@ import json
 import os
 import shutil
 import subprocess
+import threading
 import time
 from pathlib import Path
 
 import pytest
 
 from faults.killing import check_books, dropped_hashes, run_here
-from faults.serving import CANVAS, DEADLINE_S, serving, sweep
+from faults.serving import CANVAS, DEADLINE_S, daemon_of, serving, sweep
 from hotfolder import durable, platforms
 from hotfolder.check import check
 from hotfolder.errors import StorageError
@@ -321,3 +322,22 @@ def test_a_consumer_who_collects_at_once_gets_the_result_once(quick, monkeypatch
     assert sweep(quick) == []
     assert ["delivered"] == [record["state"] for record in records(quick)]
     assert files(results) == []
+
+
+def test_a_sweep_ends_though_a_full_disk_keeps_files_out(quick, prompt, monkeypatch):
+    drop(quick, "mud.tif")
+    monkeypatch.setattr(platforms, "free_bytes", lambda _place: 2**20)
+    daemon = daemon_of(quick)
+    turns = []
+    monkeypatch.setattr(daemon, "_claim", lambda claim=daemon._claim: (turns.append(1), claim())[1])
+    thread = threading.Thread(target=daemon.run, kwargs={"until_idle": True})
+    thread.start()
+    thread.join(10)
+    ended = not thread.is_alive()
+    daemon.stop()
+    thread.join(DEADLINE_S)
+    assert ended, f"{len(turns)} turns, and no end"
+    (trouble,) = daemon.troubles()
+    assert "has 1 MiB left, less than 500 MiB" in trouble
+    assert "mud.tif" in files(quick.path / "in" / CANVAS)
+    assert records(quick) == []

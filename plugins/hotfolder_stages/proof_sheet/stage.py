@@ -115,9 +115,17 @@ class ProofSheet(Stage[ProofSheetSettings]):
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Gather, and pass every pixel on."""
         encoding = self._raster.encoding
-        for band in rebanded(bands, self._collector.rows):
-            self._collector.add(band.top, flattened(band.pixels, band.alpha, encoding))
-            yield band
+        seen: list[Band] = []
+
+        def noted() -> Iterator[Band]:
+            for band in bands:
+                seen.append(band)
+                yield band
+
+        for strip in rebanded(noted(), self._collector.rows):
+            self._collector.add(strip.top, flattened(strip.pixels, strip.alpha, encoding))
+            yield from seen
+            seen.clear()
 
     def close(self) -> Findings:
         """Write the page and the thumbnail into the job's folder."""
