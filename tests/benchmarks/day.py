@@ -67,7 +67,7 @@ def family(pid: int) -> list[int]:
 
 def records(root: Path) -> list[dict[str, Any]]:
     """All records so far, of every destination."""
-    lines = [line for log in root.glob("**/log.jsonl") for line in log.read_text().splitlines()]
+    lines = [line for log in root.glob("out/*/log.jsonl") for line in log.read_text().splitlines()]
     return [json.loads(line) for line in lines]
 
 
