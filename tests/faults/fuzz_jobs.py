@@ -27,6 +27,7 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Callable
+from multiprocessing import forkserver
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
@@ -274,6 +275,10 @@ def check_tickets(root: Root, dropped: list[str]) -> None:
 
 
 def _in_child(template: Path, place: Path, seed: int, numbers: list[int], pipe: int) -> None:
+    # the forkserver of the process that this one was forked from is none of our children
+    inherited = forkserver._forkserver
+    inherited._forkserver_pid = inherited._forkserver_address = None
+    inherited._forkserver_alive_fd = None
     found = run_chunk(Root(template), place, seed, numbers)
     with os.fdopen(pipe, "w") as out:
         out.write(json.dumps(found))
