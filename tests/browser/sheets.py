@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -53,7 +55,7 @@ def contrasts(page, scheme: str) -> list[tuple[float, str]]:
             if (c !== 'rgba(0, 0, 0, 0)') return c;
           }
         };
-        const kinds = 'h1,h2,h3,p,dt,dd,span,figcaption,td,th,label,button';
+        const kinds = 'h1,h2,h3,p,dt,dd,li,span,figcaption,caption,code,td,th,label,button';
         return [...document.querySelectorAll(kinds)]
           .filter(e => e.textContent.trim() && e.checkVisibility()).map(e => {
             const both = [light(getComputedStyle(e).color), light(ground(e))];
@@ -63,3 +65,24 @@ def contrasts(page, scheme: str) -> list[tuple[float, str]]:
     """)
     page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
     return [tuple(each) for each in ratios]
+
+
+def width_in_a_window_of(page, width: int) -> int:
+    """How wide the page becomes in a window of this width, in CSS pixels."""
+    page.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": width < 500},
+    )
+    wide: int = page.execute_script("return document.documentElement.scrollWidth")
+    page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    return wide
+
+
+def check_headings(page) -> None:
+    """One title, and no level of headings left out below another."""
+    levels = page.execute_script(
+        "return [...document.querySelectorAll('h1,h2,h3')].map(e => Number(e.tagName[1]))"
+    )
+    assert [1] == levels[:1]
+    assert 1 == levels.count(1)
+    assert max(b - a for a, b in itertools.pairwise(levels)) <= 1

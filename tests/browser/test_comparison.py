@@ -8,7 +8,7 @@ import pytest
 from selenium.webdriver.common.by import By
 
 from browser.conftest import open_page
-from browser.sheets import NAME, contrasts, patches
+from browser.sheets import NAME, contrasts, patches, width_in_a_window_of
 from hotfolder import comparison
 from hotfolder.comparison import Candidate, ranked
 from hotfolder_stages.profile_conversion import ProfileConversionSettings
@@ -92,13 +92,7 @@ def test_each_medium_has_its_own_white_around_it(page):
 
 @pytest.mark.parametrize("width", [320, 800, 1600])
 def test_nothing_is_wider_than_the_window(page, width):
-    page.execute_cdp_cmd(
-        "Emulation.setDeviceMetricsOverride",
-        {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": width < 500},
-    )
-    wide = page.execute_script("return document.documentElement.scrollWidth")
-    page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
-    assert width >= wide
+    assert width >= width_in_a_window_of(page, width)
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

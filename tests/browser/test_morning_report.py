@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import io
-import itertools
 import re
 
 import numpy as np
@@ -13,6 +12,7 @@ from PIL import Image
 from selenium.webdriver.common.by import By
 
 from browser.conftest import open_page
+from browser.sheets import check_headings, contrasts, width_in_a_window_of
 from hotfolder.batch.page import render
 from hotfolder.batch.report import Batch, report
 from hotfolder.batch.shelf import Line, RowFault, State
@@ -134,50 +134,18 @@ def test_facing_pages_that_differ_stand_in_a_table(page):
 
 @pytest.mark.parametrize("width", [320, 390, 800, 1600])
 def test_nothing_is_wider_than_the_window(page, width):
-    page.execute_cdp_cmd(
-        "Emulation.setDeviceMetricsOverride",
-        {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": width < 500},
-    )
-    wide = page.execute_script("return document.documentElement.scrollWidth")
-    page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
-    assert width >= wide
+    assert width >= width_in_a_window_of(page, width)
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_text_has_contrast(page, scheme):
-    # at least 4.5 to 1: WCAG 2.2, 1.4.3; relative luminance as there
-    feature = [{"name": "prefers-color-scheme", "value": scheme}]
-    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": feature})
-    ratios = page.execute_script("""
-        const light = text => {
-          const [r, g, b] = text.match(/[\\d.]+/g).slice(0, 3).map(v => v / 255)
-            .map(v => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);
-          return 0.2126 * r + 0.7152 * g + 0.0722 * b;
-        };
-        const ground = e => {
-          for (; e; e = e.parentElement) {
-            const c = getComputedStyle(e).backgroundColor;
-            if (c !== 'rgba(0, 0, 0, 0)') return c;
-          }
-        };
-        return [...document.querySelectorAll('h1,h2,h3,p,td,th,li,caption,code')]
-          .filter(e => e.textContent.trim()).map(e => {
-            const both = [light(getComputedStyle(e).color), light(ground(e))];
-            return (Math.max(...both) + 0.05) / (Math.min(...both) + 0.05);
-          });
-    """)
-    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    ratios = contrasts(page, scheme)
     assert len(ratios) > 100
-    assert min(ratios) >= 4.5
+    assert [] == [each for each in ratios if each[0] < 4.5]
 
 
 def test_structure_is_there_for_those_who_do_not_see_it(page):
-    levels = page.execute_script(
-        "return [...document.querySelectorAll('h1,h2,h3')].map(e => Number(e.tagName[1]))"
-    )
-    assert [1] == levels[:1]
-    assert 1 == levels.count(1)
-    assert max(b - a for a, b in itertools.pairwise(levels)) <= 1
+    check_headings(page)
     assert "en" == page.find_element(By.TAG_NAME, "html").get_attribute("lang")
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import io
-import itertools
 import json
 import re
 
@@ -14,7 +13,15 @@ from PIL import Image
 from selenium.webdriver import ActionChains, Keys
 from selenium.webdriver.common.by import By
 
-from browser.sheets import CANVAS, NAME, centres, contrasts, patches
+from browser.sheets import (
+    CANVAS,
+    NAME,
+    centres,
+    check_headings,
+    contrasts,
+    patches,
+    width_in_a_window_of,
+)
 from hotfolder.colour.soft_proof import soft_proof
 from hotfolder.colour.transform import Transform
 from reference.devices import SRGB
@@ -235,13 +242,7 @@ def test_without_script_the_look_can_be_changed(page_without_script):
 
 @pytest.mark.parametrize("width", [320, 390, 800, 1600])
 def test_nothing_is_wider_than_the_window(page, width):
-    page.execute_cdp_cmd(
-        "Emulation.setDeviceMetricsOverride",
-        {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": width < 500},
-    )
-    wide = page.execute_script("return document.documentElement.scrollWidth")
-    page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
-    assert width >= wide
+    assert width >= width_in_a_window_of(page, width)
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -252,12 +253,7 @@ def test_text_has_contrast(page, scheme):
 
 
 def test_structure_is_there_for_those_who_do_not_see_it(page):
-    levels = page.execute_script(
-        "return [...document.querySelectorAll('h1,h2,h3')].map(e => Number(e.tagName[1]))"
-    )
-    assert [1] == levels[:1]
-    assert 1 == levels.count(1)
-    assert max(b - a for a, b in itertools.pairwise(levels)) <= 1
+    check_headings(page)
     images = page.find_elements(By.TAG_NAME, "img")
     assert [] == [image for image in images if len(image.get_attribute("alt") or "") < 10]
     assert "en" == page.find_element(By.TAG_NAME, "html").get_attribute("lang")

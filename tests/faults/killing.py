@@ -195,3 +195,32 @@ def dropped_hashes(folder: Path) -> list[str]:
         for path in folder.rglob("*")
         if path.is_file() and not path.name.startswith(".")
     ]
+
+
+def in_a_child(work: Callable[[], Any], seconds: int) -> tuple[Any, int]:
+    """Run in a child process, which a signal ends if it finds no end in some seconds.
+
+    Returns
+    -------
+    What `work` returned, as JSON has it, or None; and the status for `os.WIFSIGNALED` and others.
+    """
+    read, write = os.pipe()
+    child = os.fork()
+    if child == 0:
+        code = 1
+        signal.alarm(seconds)
+        try:
+            os.close(read)
+            os.write(write, json.dumps(work()).encode())
+            code = 0
+        except BaseException:  # noqa: BLE001 - the parent sees the code
+            import traceback
+
+            traceback.print_exc()
+        finally:
+            os._exit(code)
+    os.close(write)
+    with os.fdopen(read) as pipe:
+        said = pipe.read()
+    _, status = os.waitpid(child, 0)
+    return json.loads(said) if said else None, status

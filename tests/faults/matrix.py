@@ -12,7 +12,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import fcntl
-import json
 import os
 import shutil
 import signal
@@ -24,7 +23,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
 
-from faults.killing import ACTS, run_here
+from faults.killing import ACTS, in_a_child, run_here
 from hotfolder import daemon as daemon_module
 from hotfolder.check import check
 from hotfolder.errors import StorageError
@@ -119,44 +118,30 @@ def sweep_with(
     AssertionError
         When it ended otherwise than killed or with an answer.
     """
-    read, write = os.pipe()
-    child = os.fork()
-    if child == 0:
-        os.close(read)
-        code = 1
-        signal.alarm(DEADLINE_S)  # a sweep that never ends dies of it, and is no kill of ours
-        try:
-            set_up_logs(None, terminal=False)
-            daemon_module._RETRY_S = (0.05,)
-            daemon_module._SWEEP_TRIES = 8
-            found = check(root)
-            assert found.settings is not None
-            assert found.registry is not None
-            assert not found.problems, found.problems
-            daemon = daemon_module.Daemon(root, found.settings, found.registry, run=run_here)
-            if plant is not None:
-                plant()
-            injector = Injector(fault)
-            injector.install()
-            with contextlib.suppress(StorageError):
-                daemon.run(until_idle=True)
-            os.write(write, json.dumps(injector.acts).encode())
-            code = 0
-        except BaseException:  # noqa: BLE001 - the parent sees the code
-            import traceback
 
-            traceback.print_exc()
-        finally:
-            os._exit(code)
-    os.close(write)
-    with os.fdopen(read) as pipe:
-        said = pipe.read()
-    _, status = os.waitpid(child, 0)
+    def work() -> list[str]:
+        set_up_logs(None, terminal=False)
+        daemon_module._RETRY_S = (0.05,)
+        daemon_module._SWEEP_TRIES = 8
+        found = check(root)
+        assert found.settings is not None
+        assert found.registry is not None
+        assert not found.problems, found.problems
+        daemon = daemon_module.Daemon(root, found.settings, found.registry, run=run_here)
+        if plant is not None:
+            plant()
+        injector = Injector(fault)
+        injector.install()
+        with contextlib.suppress(StorageError):
+            daemon.run(until_idle=True)
+        return injector.acts
+
+    said, status = in_a_child(work, DEADLINE_S)
     if os.WIFSIGNALED(status):
         assert os.WTERMSIG(status) == signal.SIGKILL, f"no end of the sweep after {fault}"
         return None
     assert os.WEXITSTATUS(status) == 0, f"the daemon died of {fault}"
-    acts: list[str] = json.loads(said)
+    acts: list[str] = said
     return acts
 
 

@@ -22,11 +22,9 @@ import argparse
 import contextlib
 import errno
 import io
-import json
 import os
 import re
 import shutil
-import signal
 import sys
 import tempfile
 import threading
@@ -39,7 +37,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from faults.killing import check_books, copied, hashes, run_here
+from faults.killing import check_books, copied, hashes, in_a_child, run_here
 from hotfolder import daemon as daemon_module
 from hotfolder import platforms
 from hotfolder.check import check
@@ -216,45 +214,30 @@ def sweep_failing(root: Root, failure: Failure | None = None) -> Swept:
     AssertionError
         When the daemon died of it, or found no end.
     """
-    read, write = os.pipe()
-    child = os.fork()
-    if child == 0:
-        code = 1
-        signal.alarm(DEADLINE_S)
-        try:
-            os.close(read)
-            set_up_logs(None, terminal=False)
-            # tried again at once, but once in vain not until the sweep has found its end
-            daemon_module._RETRY_S = (0.02, 2.0)
-            daemon_module._SWEEP_TRIES = 2
-            found = check(root)
-            assert found.settings is not None
-            assert found.registry is not None
-            assert not found.problems, found.problems
-            failing = Failing(root, failure)
-            daemon = daemon_module.Daemon(root, found.settings, found.registry, run=failing.run)
-            failing.install()
-            try:
-                daemon.run(until_idle=True)
-                troubles = daemon.troubles()
-            except StorageError as error:  # it says so and ends with an exit code
-                troubles = [str(error)]
-            said = {"struck": failing.struck, "troubles": troubles, "counts": failing.counts}
-            os.write(write, json.dumps(said).encode())
-            code = 0
-        except BaseException:  # noqa: BLE001 - the parent sees the code
-            import traceback
 
-            traceback.print_exc()
-        finally:
-            os._exit(code)
-    os.close(write)
-    with os.fdopen(read) as pipe:
-        said = pipe.read()
-    _, status = os.waitpid(child, 0)
+    def work() -> dict[str, Any]:
+        set_up_logs(None, terminal=False)
+        # tried again at once, but once in vain not until the sweep has found its end
+        daemon_module._RETRY_S = (0.02, 2.0)
+        daemon_module._SWEEP_TRIES = 2
+        found = check(root)
+        assert found.settings is not None
+        assert found.registry is not None
+        assert not found.problems, found.problems
+        failing = Failing(root, failure)
+        daemon = daemon_module.Daemon(root, found.settings, found.registry, run=failing.run)
+        failing.install()
+        try:
+            daemon.run(until_idle=True)
+            troubles = daemon.troubles()
+        except StorageError as error:  # it says so and ends with an exit code
+            troubles = [str(error)]
+        return {"struck": failing.struck, "troubles": troubles, "counts": failing.counts}
+
+    said, status = in_a_child(work, DEADLINE_S)
     assert not os.WIFSIGNALED(status), f"no end of the sweep: {failure}"
     assert os.WEXITSTATUS(status) == 0, f"the daemon died: {failure}"
-    return Swept(**json.loads(said))
+    return Swept(**said)
 
 
 # scenarios: what is in the root before the sweep, and what it ends as
