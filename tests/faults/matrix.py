@@ -190,6 +190,14 @@ def run(*command: object) -> None:
     subprocess.run([str(each) for each in command], check=True, capture_output=True)
 
 
+def check_met(acts: list[str] | None, number: int) -> None:
+    """A sweep that was to be killed was killed, unless it had fewer acts than the one counted.
+
+    Jobs run in threads, so what a kill leaves to do differs a little from one time to another.
+    """
+    assert acts is None or len(acts) < number, f"act {number} of {len(acts)} killed nothing"
+
+
 def lose_power(
     disk: Disk,
     root: Root,
@@ -205,7 +213,7 @@ def lose_power(
     if prepare is not None:
         prepare(there)
     run("sync", "-f", disk.mount)
-    assert sweep_with(there, Fault(POWER, number, disk.mount), plant) is None
+    check_met(sweep_with(there, Fault(POWER, number, disk.mount), plant), number)
     disk.detach()
     disk.attach()
     return there
@@ -226,7 +234,7 @@ def lose_power_of_originals(disk: Disk, root: Root, number: int, plant: Plant | 
     shutil.copytree(aside, folder, dirs_exist_ok=True)
     shutil.rmtree(aside)
     run("sync", "-f", folder)
-    assert sweep_with(root, Fault(POWER, number, folder), plant) is None
+    check_met(sweep_with(root, Fault(POWER, number, folder), plant), number)
     disk.detach()
     disk.attach()
 
