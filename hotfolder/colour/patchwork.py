@@ -34,11 +34,15 @@ Indices = NDArray[np.int64]
 _LANES = 4
 """Values kept at a point, used or not: four are read at once."""
 
+_AT_ONCE = 256
+"""Pixels that stay in a core's first cache with all that is computed of them."""
+
 _FEW_BLOCKS = 64
 _FULL = np.uint32(65535)
 _PER_CODE = np.float32(1 / 65535)
 _HALF = np.float32(0.5)
 _ONE = np.uint32(1)
+_WORD = np.uint32(16)
 
 
 class Patchwork:
@@ -87,10 +91,9 @@ class Patchwork:
         """
         pixels = np.ascontiguousarray(pixels)
         used = np.zeros(len(self._slots), np.uint8)
-        mark = _mark_three if self.inputs == 3 else _mark_four
 
         def work(start: int, stop: int) -> None:
-            mark(pixels[start:stop], self.blocks, used)
+            _mark(pixels[start:stop], self.blocks, used)
 
         over_slabs(work, len(pixels), 1)
         with self._making:
@@ -156,10 +159,15 @@ class Patchwork:
 
 @inlined
 def _cell(code: Any, cells: Any) -> Any:
-    """Index of the cell that a code is in, and how far into it, 0 … 65535."""
-    place = np.uint32(code) * cells
-    index = min(place // _FULL, cells - _ONE)
-    return index, place - index * _FULL
+    """Index of the cell that a code is in, and how far into it, 0 … 65535; up to 512 cells.
+
+    The index is ``place // 65535`` by shifts, and the last cell holds its end. Numba makes 64 bits
+    of the sum of two numbers of 32, of which half as many are computed at once.
+    """
+    place = np.uint32(code * cells)
+    index = np.uint32(np.uint32(place + np.uint32(place >> _WORD) + _ONE) >> _WORD)
+    index = min(index, np.uint32(cells - _ONE))
+    return index, np.uint32(place - np.uint32(index * _FULL))
 
 
 @inlined
@@ -171,89 +179,108 @@ def _corners(fx: Any, fy: Any, fz: Any, x: Any, y: Any, z: Any) -> Any:
     xy, yz, xz = fx >= fy, fy >= fz, fx >= fz
     most = max(fx, fy, fz)
     least = min(fx, fy, fz)
-    middle = fx + fy + fz - most - least
-    first = x if (xy and xz) else (y if yz else z)
-    last = z if (yz and xz) else (y if (xy and not yz) else x)
-    third = x + y + z
+    middle = np.uint32(np.uint32(np.uint32(np.uint32(fx + fy) + fz) - most) - least)
+    first = x if (xy & xz) else (y if (yz & (not xy)) else z)
+    last = z if (yz & xz) else (y if (xy & (not yz)) else x)
+    third = np.uint32(x + y + z)
     return (
         first,
-        third - last,
+        np.uint32(third - last),
         third,
-        np.float32(_FULL - most) * _PER_CODE,
-        np.float32(most - middle) * _PER_CODE,
-        np.float32(middle - least) * _PER_CODE,
-        np.float32(least) * _PER_CODE,
+        np.float32(np.int32(np.uint32(_FULL - most))) * _PER_CODE,
+        np.float32(np.int32(np.uint32(most - middle))) * _PER_CODE,
+        np.float32(np.int32(np.uint32(middle - least))) * _PER_CODE,
+        np.float32(np.int32(least)) * _PER_CODE,
     )
+
+
+@inlined
+def _blocks_of(pixels: Any, blocks: Any, found: Any) -> None:
+    for pixel in range(len(pixels)):
+        x, _ = _cell(pixels[pixel, 0], blocks)
+        y, _ = _cell(pixels[pixel, 1], blocks)
+        z, _ = _cell(pixels[pixel, 2], blocks)
+        block = np.uint32(np.uint32(x * blocks + y) * blocks + z)
+        if pixels.shape[1] > 3:
+            k, _ = _cell(pixels[pixel, 3], blocks)
+            block = np.uint32(block * blocks + k)
+        found[pixel] = block
 
 
 @compiled(seen("u2", 2), number("u4"), made("i4", 1))
 def _block_of(pixels: Any, blocks: Any, found: Any) -> None:
-    for pixel in range(len(pixels)):
-        block = np.uint32(0)
-        for channel in range(pixels.shape[1]):
-            index, _ = _cell(pixels[pixel, channel], blocks)
-            block = block * blocks + index
-        found[pixel] = block
+    _blocks_of(pixels, blocks, found)
 
 
 @compiled(seen("u2", 2), number("u4"), made("u1", 1))
-def _mark_three(pixels: Any, blocks: Any, used: Any) -> None:
-    last = np.uint32(0xFFFFFFFF)
-    for pixel in range(len(pixels)):
-        x, _ = _cell(pixels[pixel, 0], blocks)
-        y, _ = _cell(pixels[pixel, 1], blocks)
-        z, _ = _cell(pixels[pixel, 2], blocks)
-        block = (x * blocks + y) * blocks + z
-        if block != last:
-            used[block] = 1
-            last = block
-
-
-@compiled(seen("u2", 2), number("u4"), made("u1", 1))
-def _mark_four(pixels: Any, blocks: Any, used: Any) -> None:
-    last = np.uint32(0xFFFFFFFF)
-    for pixel in range(len(pixels)):
-        x, _ = _cell(pixels[pixel, 0], blocks)
-        y, _ = _cell(pixels[pixel, 1], blocks)
-        z, _ = _cell(pixels[pixel, 2], blocks)
-        k, _ = _cell(pixels[pixel, 3], blocks)
-        block = ((x * blocks + y) * blocks + z) * blocks + k
-        if block != last:
-            used[block] = 1
-            last = block
+def _mark(pixels: Any, blocks: Any, used: Any) -> None:
+    found = np.empty(_AT_ONCE, np.uint32)
+    for start in range(0, len(pixels), _AT_ONCE):
+        part = pixels[start : start + _AT_ONCE]
+        _blocks_of(part, blocks, found)
+        for pixel in range(len(part)):
+            used[found[pixel]] = 1
 
 
 def _for_three(outputs: int) -> Any:
-    """Make the loop over pixels of three channels; a fixed count of outputs is twice as fast."""
+    """Make the loop over pixels of three channels; a fixed count of outputs is twice as fast.
+
+    Where and how much for some pixels, then their sums, then their codes, each by itself: so the
+    first and the last are done for many pixels at once, the second for the four values of a point.
+    """
 
     @compiled(
         seen("u2", 2), seen("i4", 1), seen("f4", 2), number("u4"), number("u4"), made("u2", 2)
     )
     def loop(pixels: Any, slots: Any, nodes: Any, blocks: Any, shift: Any, out: Any) -> None:
-        inner = (_ONE << shift) - _ONE
-        side = (_ONE << shift) + _ONE
-        plane = side * side
-        solid = plane * side
-        in_all = blocks << shift
-        for pixel in range(len(pixels)):
-            x, fx = _cell(pixels[pixel, 0], in_all)
-            y, fy = _cell(pixels[pixel, 1], in_all)
-            z, fz = _cell(pixels[pixel, 2], in_all)
-            slot = np.uint32(slots[((x >> shift) * blocks + (y >> shift)) * blocks + (z >> shift)])
-            p0 = slot * solid + (x & inner) * plane + (y & inner) * side + (z & inner)
-            to_p1, to_p2, to_p3, w0, w1, w2, w3 = _corners(fx, fy, fz, plane, side, _ONE)
-            p1, p2, p3 = p0 + to_p1, p0 + to_p2, p0 + to_p3
-            one = nodes[p0, 0] * w0 + nodes[p1, 0] * w1 + nodes[p2, 0] * w2 + nodes[p3, 0] * w3
-            two = nodes[p0, 1] * w0 + nodes[p1, 1] * w1 + nodes[p2, 1] * w2 + nodes[p3, 1] * w3
-            three = nodes[p0, 2] * w0 + nodes[p1, 2] * w1 + nodes[p2, 2] * w2 + nodes[p3, 2] * w3
-            four = nodes[p0, 3] * w0 + nodes[p1, 3] * w1 + nodes[p2, 3] * w2 + nodes[p3, 3] * w3
-            out[pixel, 0] = np.uint16(one + _HALF)
-            if outputs > 1:
-                out[pixel, 1] = np.uint16(two + _HALF)
-            if outputs > 2:
-                out[pixel, 2] = np.uint16(three + _HALF)
-            if outputs > 3:
-                out[pixel, 3] = np.uint16(four + _HALF)
+        inner = np.uint32((_ONE << shift) - _ONE)
+        side = np.uint32((_ONE << shift) + _ONE)
+        plane = np.uint32(side * side)
+        solid = np.uint32(plane * side)
+        opposite = np.uint32(plane + side + _ONE)
+        in_all = np.uint32(blocks << shift)
+        reds = np.empty(_AT_ONCE, np.uint32)
+        greens = np.empty(_AT_ONCE, np.uint32)
+        blues = np.empty(_AT_ONCE, np.uint32)
+        block = np.empty(_AT_ONCE, np.uint32)
+        first = np.empty(_AT_ONCE, np.uint32)
+        to_second = np.empty(_AT_ONCE, np.uint32)
+        to_third = np.empty(_AT_ONCE, np.uint32)
+        weight = np.empty((4, _AT_ONCE), np.float32)
+        sums = np.empty((_AT_ONCE, _LANES), np.float32)
+        for start in range(0, len(pixels), _AT_ONCE):
+            part, made_here = pixels[start : start + _AT_ONCE], out[start : start + _AT_ONCE]
+            count = len(part)
+            for pixel in range(count):
+                reds[pixel] = part[pixel, 0]
+                greens[pixel] = part[pixel, 1]
+                blues[pixel] = part[pixel, 2]
+            for pixel in range(count):
+                x, fx = _cell(reds[pixel], in_all)
+                y, fy = _cell(greens[pixel], in_all)
+                z, fz = _cell(blues[pixel], in_all)
+                left = np.uint32((x >> shift) * blocks) + (y >> shift)
+                block[pixel] = np.uint32(np.uint32(left) * blocks) + (z >> shift)
+                first[pixel] = (
+                    np.uint32((x & inner) * plane) + np.uint32((y & inner) * side) + (z & inner)
+                )
+                to_p1, to_p2, _, w0, w1, w2, w3 = _corners(fx, fy, fz, plane, side, _ONE)
+                to_second[pixel], to_third[pixel] = to_p1, to_p2
+                weight[0, pixel], weight[1, pixel] = w0, w1
+                weight[2, pixel], weight[3, pixel] = w2, w3
+            for pixel in range(len(part)):
+                p0 = np.uint32(np.uint32(slots[block[pixel]]) * solid + first[pixel])
+                p1 = np.uint32(p0 + to_second[pixel])
+                p2 = np.uint32(p0 + to_third[pixel])
+                p3 = np.uint32(p0 + opposite)
+                w0, w1 = weight[0, pixel], weight[1, pixel]
+                w2, w3 = weight[2, pixel], weight[3, pixel]
+                for lane in range(_LANES):
+                    one = nodes[p0, lane] * w0 + nodes[p1, lane] * w1
+                    sums[pixel, lane] = one + nodes[p2, lane] * w2 + nodes[p3, lane] * w3
+            for pixel in range(len(part)):
+                for lane in range(outputs):
+                    made_here[pixel, lane] = np.uint16(np.int32(sums[pixel, lane] + _HALF))
 
     return loop
 
