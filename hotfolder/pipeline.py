@@ -11,6 +11,7 @@ import contextlib
 import errno
 import hashlib
 import json
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -59,7 +60,7 @@ _ALMOST = 0.99
 """What there is to do after the last band: what stages say of the whole, the hash of the result."""
 
 Progress = Callable[[str, float], None]
-"""Called with what is being done and the share done, 0 … 1."""
+"""Called with what is being done and the share done, 0 … 1; by several threads, one at a time."""
 
 
 @dataclass(frozen=True)
@@ -156,6 +157,7 @@ class _Chain:
     steps: list[_Step] = field(default_factory=list)
     original: OriginalRecord | None = None
     started: float = field(default_factory=time.perf_counter)
+    telling: threading.Lock = field(default_factory=threading.Lock)
 
     def run(self, progress: Progress) -> Outcome:
         try:
@@ -238,12 +240,14 @@ class _Chain:
     ) -> Iterator[Band]:
         """The bands of the last stage; every stage's own time is what it took less its source.
 
-        Reading and the stages are each in a thread of their own, one band ahead of who takes it.
+        Reading and every stage are in threads of their own, one band ahead of who takes it, so
+        that what a stage cannot share out among the cores leaves none of them idle.
         """
         bands = threads.enter_context(one_ahead(_read(opened.bands()), "reader"))
         for step in self.steps:
             bands = self._told(step, _stage_bands(step, bands), progress)
-        return threads.enter_context(one_ahead(bands, "stages"))
+            bands = threads.enter_context(one_ahead(bands, step.stage.name))
+        return bands
 
     def _told(self, step: _Step, bands: Iterator[Band], progress: Progress) -> Iterator[Band]:
         """Tell the furthest stage that has begun to yield, and the mean share of all stages.
@@ -252,9 +256,10 @@ class _Chain:
         """
         for band in bands:
             step.rows += band.rows
-            if not any(later.rows for later in self.steps[self.steps.index(step) + 1 :]):
-                share = sum(each.share for each in self.steps) / len(self.steps)
-                progress(step.stage.name, min(share, _ALMOST))
+            with self.telling:
+                if not any(later.rows for later in self.steps[self.steps.index(step) + 1 :]):
+                    share = sum(each.share for each in self.steps) / len(self.steps)
+                    progress(step.stage.name, min(share, _ALMOST))
             yield band
 
     @contextlib.contextmanager
