@@ -31,5 +31,9 @@ def to_csv(header: Sequence[str], rows: Iterable[Sequence[Cell]]) -> str:
     text = io.StringIO(newline="")
     writer = csv.writer(text, quoting=csv.QUOTE_NONNUMERIC, lineterminator="\r\n")
     writer.writerow([safe_cell(name) for name in header])
-    writer.writerows([safe_cell(value) for value in row] for row in rows)
+    # the same as `safe_cell`, without a call for each of a million cells
+    writer.writerows(
+        [f"'{v}" if isinstance(v, str) and v.startswith(_STARTS_A_FORMULA) else v for v in row]
+        for row in rows
+    )
     return text.getvalue()

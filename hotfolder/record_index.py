@@ -50,6 +50,11 @@ CREATE INDEX records_by_result ON records (result_sha256);
 CREATE INDEX records_by_line ON records (destination, number, line_sha256)
 """
 
+LATER: Final = """
+CREATE INDEX records_by_name ON records (name COLLATE NOCASE, number DESC)
+"""
+"""What ledgers got after they had the table."""
+
 
 def add_table(db: sqlite3.Connection) -> None:
     """Bring a ledger without the table up to date; what it has of ended jobs is taken over.
@@ -61,6 +66,11 @@ def add_table(db: sqlite3.Connection) -> None:
     rows = db.execute("SELECT record FROM jobs WHERE record IS NOT NULL ORDER BY changed, seq")
     for (record,) in rows.fetchall():
         insert(db, json.loads(record), None)
+
+
+def add_name_index(db: sqlite3.Connection) -> None:
+    """Bring a ledger up to date in which all names had to be sorted to know the first ones."""
+    db.execute(LATER)
 
 
 def insert(db: sqlite3.Connection, record: Mapping[str, Any], line_sha256: str | None) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -39,6 +40,7 @@ UNKNOWN_FILE = 1
 NOT_AS_RECORDED = 8
 
 _SHOWN = 50
+_YES = ("no", "yes")
 _ROOMY_COLUMNS = 110
 RootArgument = Annotated[Path, typer.Argument(metavar="ROOT", help="the root; by default here")]
 
@@ -125,8 +127,10 @@ def audit(
         _say_verified(root_, question, as_json=as_json)
     elif report is not None:
         _write_report(root_, question, report)
+    elif group is not None:
+        _answer_in_groups(root_, question, group, as_csv=as_csv, as_json=as_json)
     else:
-        _answer(root_, question, group, as_csv=as_csv, as_json=as_json)
+        _answer(root_, question, as_csv=as_csv, as_json=as_json)
 
 
 def _share(text: str | None) -> float | None:
@@ -144,37 +148,45 @@ def _limit(asked: int | None, *, whole: bool) -> int | None:
     return asked or None
 
 
-def _answer(
-    root: Root, question: Question, group: Group | None, *, as_csv: bool, as_json: bool
-) -> None:
+def _answer(root: Root, question: Question, *, as_csv: bool, as_json: bool) -> None:
     with open_books(root) as db:
-        if group is not None:
-            found, number = ask_groups(db, question, group), 0
-        else:
-            found = ask(db, question)
-            number = len(found) if question.limit is None else count(db, question)
+        found = ask(db, question)
+        number = len(found) if question.limit is None else count(db, question)
     if as_json:
-        key = "groups" if group else "records"
-        _print_json({"question": in_words(question), "number": number or len(found), key: found})
+        said = json.dumps({"question": in_words(question), "number": number})
+        # a record a line: with a hundred thousand of them, indenting takes longer than all else
+        records = ",\n".join(json.dumps(_json_of(each), allow_nan=False) for each in found)
+        sys.stdout.write(f'{said[:-1]}, "records": [\n{records}\n]}}\n')
     elif as_csv:
-        header = list(found[0]) if group and found else [group] if group else list(COLUMNS)
-        rows = ([_cell(value) for value in each.values()] for each in found)
-        sys.stdout.write(to_csv([str(name) for name in header], rows))
-    elif group:
-        _print_groups(found, group)
+        place = COLUMNS.index("was_held")
+        rows = ([*row[:place], _YES[row[place]], *row[place + 1 :]] for row in map(tuple, found))
+        sys.stdout.write(to_csv(COLUMNS, rows))
     else:
         _print_pictures(found, number)
 
 
-def _cell(value: Any) -> str | int | float | None:
-    if isinstance(value, list):
-        return " ".join(value)
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return value  # type: ignore[no-any-return]
+def _json_of(answer: sqlite3.Row) -> dict[str, Any]:
+    said = dict(answer)
+    said["was_held"] = bool(said["was_held"])
+    said["hues"] = said["hues"].split()
+    return said
 
 
-def _print_pictures(found: Sequence[dict[str, Any]], number: int) -> None:
+def _answer_in_groups(
+    root: Root, question: Question, group: Group, *, as_csv: bool, as_json: bool
+) -> None:
+    with open_books(root) as db:
+        found = ask_groups(db, question, group)
+    if as_json:
+        _print_json({"question": in_words(question), "number": len(found), "groups": found})
+    elif as_csv:
+        header = list(found[0]) if found else [group.value]
+        sys.stdout.write(to_csv(header, (list(each.values()) for each in found)))
+    else:
+        _print_groups(found, group)
+
+
+def _print_pictures(found: Sequence[sqlite3.Row], number: int) -> None:
     out = _tables()
     if not found:
         out.print("No picture answers to that.")
@@ -199,7 +211,7 @@ def _print_pictures(found: Sequence[dict[str, Any]], number: int) -> None:
             Text(display_name(each["name"])),
             percent(each["share_lost"]),
             ", ".join(f"{figure:.1f}" for figure in figures if figure is not None),
-            *([" ".join(each["hues"])] if roomy else []),
+            *([Text(display_name(each["hues"]))] if roomy else []),
         )
     out.print(table)
     shown = f", {len(found)} of them shown; --limit 0 shows all" if number > len(found) else ""

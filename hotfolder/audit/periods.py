@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
@@ -23,6 +24,19 @@ class Span(NamedTuple):
 
     start: datetime
     end: datetime
+
+    def steps(self, unit: str) -> Iterator[Span]:
+        """Yield the whole hours, days, weeks (from Monday) or months of local time that it meets.
+
+        Its end is met too.
+        """
+        start = _floor(self.start, unit)
+        while start.astimezone() <= self.end:
+            after = _next(start, unit)
+            step = Span(start.astimezone(), after.astimezone())
+            if step.start < step.end:  # else an hour that a change of the clock leaves out
+                yield step
+            start = after
 
 
 def parse_period(text: str, now: datetime, option: str) -> Span:
@@ -75,6 +89,24 @@ def _read(words: str, now: datetime) -> tuple[datetime, datetime]:
         return _calendar(start, "month" if month else "year", back=False)
     moment = datetime.fromisoformat(words)
     return moment, moment
+
+
+def _floor(at: datetime, unit: str) -> datetime:
+    """The beginning of the hour, day, week or month, in local time without its offset."""
+    hour = at.astimezone().replace(tzinfo=None, minute=0, second=0, microsecond=0)
+    if unit == "hour":
+        return hour
+    day = hour.replace(hour=0)
+    if unit == "day":
+        return day
+    return day - timedelta(days=day.weekday()) if unit == "week" else day.replace(day=1)
+
+
+def _next(start: datetime, unit: str) -> datetime:
+    if unit == "month":
+        return (start + timedelta(days=31)).replace(day=1)
+    days = {"hour": 1 / 24, "day": 1, "week": 7}[unit]
+    return start + timedelta(days=days)
 
 
 def _calendar(day: datetime, unit: str, *, back: bool) -> tuple[datetime, datetime]:

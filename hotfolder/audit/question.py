@@ -8,17 +8,20 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any, Final
+
+from hotfolder.audit.periods import Span
 
 COLUMNS: Final = (
     "finished", "destination", "state", "was_held", "batch", "name", "share_lost", "tolerance",
     "delta_e_mean", "delta_e_p95", "delta_e_max", "hues", "profile", "profile_sha256",
     "original_sha256", "result_sha256", "elapsed_s", "job",
 )  # fmt: skip
-"""What an answer has, in this order. Times are UTC; shares are 0 … 1; delta_e is ΔE00."""
+"""What an answer has, in this order. Times are UTC; shares are 0 … 1; delta_e is ΔE00; was_held is
+0 or 1; hues have blanks between them."""
 
 
 class Sort(StrEnum):
@@ -60,15 +63,11 @@ _SORTS: Final = {
     "time": ("finished {down}", "number {down}"),
     "lost": ("share_lost {down} NULLS LAST", "number DESC"),
     "delta-e": ("{delta_e} {down} NULLS LAST", "number DESC"),
-    "name": ("name COLLATE NOCASE {up}", "number DESC"),
+    "name": ("name COLLATE NOCASE {up}", "number {down}"),
     "destination": ("destination {up}", "finished {down}"),
     "work": ("elapsed_s {down}", "number DESC"),
 }
-_GROUPS: Final = {
-    "destination": "destination",
-    "month": "strftime('%Y-%m', finished, 'localtime')",
-    "profile": "profile_sha256",
-}
+_GROUPS: Final = {Group.DESTINATION: "destination", Group.PROFILE: "profile_sha256"}
 _SUMS: Final = {
     "jobs": "1",
     "delivered": "state = 'delivered'",
@@ -109,7 +108,7 @@ class Question:
 
 def select(question: Question) -> tuple[str, list[Any]]:
     """Return the SQL of a question, with its values apart."""
-    where, values = _where(question)
+    where, values = where_of(question)
     down, up = ("ASC", "DESC") if question.reverse else ("DESC", "ASC")
     # SQLite sorts NULL as smallest: said only where it is not so already, as no index can do it
     order = ", ".join(
@@ -118,7 +117,8 @@ def select(question: Question) -> tuple[str, list[Any]]:
         )
         for part in _SORTS[question.sort]
     )
-    sql = f"SELECT {', '.join(COLUMNS)} FROM records WHERE {where} ORDER BY {order}"  # noqa: S608
+    columns = ", ".join(COLUMNS).replace("hues", "trim(hues) AS hues")
+    sql = f"SELECT {columns} FROM records WHERE {where} ORDER BY {order}"  # noqa: S608
     if question.limit is not None:
         sql += " LIMIT ?"
         values.append(question.limit)
@@ -127,21 +127,23 @@ def select(question: Question) -> tuple[str, list[Any]]:
 
 def select_jobs(question: Question) -> tuple[str, list[Any]]:
     """Return the SQL for whole records of the jobs in question, oldest first."""
-    where, values = _where(question)
+    where, values = where_of(question)
     joined = "records JOIN jobs ON jobs.id = records.job"
     return f"SELECT jobs.record FROM {joined} WHERE {where} ORDER BY number", values  # noqa: S608
 
 
-def select_all(question: Question, columns: str) -> tuple[str, list[Any]]:
-    """Return the SQL for columns of all answers, by destination, in each the oldest first."""
-    where, values = _where(question)
-    order = "ORDER BY records.destination, finished"
-    return f"SELECT {columns} FROM records WHERE {where} {order}", values  # noqa: S608
+def select_columns(question: Question, columns: str, order: str = "") -> tuple[str, list[Any]]:
+    """Return the SQL for columns, or sums, of all answers."""
+    where, values = where_of(question)
+    ordered = f" ORDER BY {order}" if order else ""
+    return f"SELECT {columns} FROM records WHERE {where}{ordered}", values  # noqa: S608
 
 
-def ask(db: sqlite3.Connection, question: Question) -> list[dict[str, Any]]:
-    """Return the answers; ``hues`` as a list, ``was_held`` as a truth."""
-    return [_answer(row) for row in plain(db).execute(*select(question))]
+def ask(db: sqlite3.Connection, question: Question) -> list[sqlite3.Row]:
+    """Return the answers, with `COLUMNS`."""
+    cursor = db.cursor()
+    cursor.row_factory = sqlite3.Row
+    return cursor.execute(*select(question)).fetchall()
 
 
 def plain(db: sqlite3.Connection) -> sqlite3.Cursor:
@@ -153,8 +155,7 @@ def plain(db: sqlite3.Connection) -> sqlite3.Cursor:
 
 def count(db: sqlite3.Connection, question: Question) -> int:
     """Return how many answers there are without a limit."""
-    where, values = _where(question)
-    (number,) = db.execute(f"SELECT count(*) FROM records WHERE {where}", values).fetchone()  # noqa: S608
+    (number,) = plain(db).execute(*select_columns(question, "count(*)")).fetchone()
     return int(number)
 
 
@@ -172,20 +173,26 @@ def ask_sums(
     db: sqlite3.Connection, question: Question, groups: Sequence[Group]
 ) -> list[list[dict[str, Any]]]:
     """Return what `ask_groups` does for each group, and read the records only once for it."""
-    where, values = _where(question)
-    keys = [_GROUPS[group] for group in groups]
+    keys = [_GROUPS[group] for group in groups if group is not Group.MONTH]
+    parts = [("", question)] if Group.MONTH not in groups else months(db, question)
     sums = [f"sum({what}) AS {name}" for name, what in _SUMS.items()]
     sums += [f"total({name}), count({name}), max({name})" for name in _MEASURES]
-    parts = ["max(profile)", "min(finished)", "max(finished)", *sums]
-    rows = plain(db).execute(
-        f"SELECT {', '.join(keys + parts)} FROM records"  # noqa: S608 - names are ours
-        f" WHERE {where} GROUP BY {', '.join(keys)}",
-        values,
-    )
+    columns = [*keys, "min(finished)", "max(finished)", "max(profile)", *sums]
     found: list[dict[Any, list[tuple[Any, ...]]]] = [{} for _ in groups]
-    for row in rows:
-        for those, key in zip(found, row, strict=False):
-            those.setdefault(key, []).append(row[len(groups) :])
+    for month, part in parts:
+        where, values = where_of(part)
+        rows = plain(db).execute(
+            f"SELECT {', '.join(columns)} FROM records"  # noqa: S608 - names are ours
+            f" WHERE {where}{' GROUP BY ' if keys else ''}{', '.join(keys)}",
+            values,
+        )
+        for row in rows:
+            if row[len(keys)] is None:
+                continue  # a month without answers
+            named = iter(row)
+            for those, group in zip(found, groups, strict=True):
+                key = month if group is Group.MONTH else next(named)
+                those.setdefault(key, []).append(row[len(keys) :])
     return [
         [
             _sum(group, key, those[key])
@@ -195,9 +202,33 @@ def ask_sums(
     ]
 
 
+def months(db: sqlite3.Connection, question: Question) -> list[tuple[str, Question]]:
+    """Cut a question into one for each month of local time, from the first answer to the last.
+
+    An index finds the answers of a month: that costs less than to ask of each its month.
+    """
+    span = span_of(db, question)
+    steps = span.steps("month") if span else []
+    return [(f"{each.start:%Y-%m}", within(question, each)) for each in steps]
+
+
+def span_of(db: sqlite3.Connection, question: Question) -> Span | None:
+    """From the first answer to the last, in local time; None when there is no answer."""
+    where, values = where_of(question)
+    ends = [f"(SELECT {end}(finished) FROM records WHERE {where})" for end in ("min", "max")]  # noqa: S608
+    first, last = plain(db).execute(f"SELECT {', '.join(ends)}", values * 2).fetchone()
+    return Span(moment_of(first), moment_of(last)) if first else None
+
+
+def within(question: Question, span: Span) -> Question:
+    """Return the same question about a span, as far as it was about that time."""
+    since, until = question.since or span.start, question.until or span.end
+    return replace(question, since=max(since, span.start), until=min(until, span.end))
+
+
 def _sum(group: Group, key: Any, parts: list[tuple[Any, ...]]) -> dict[str, Any]:
     """Put sums of parts together to those of the whole."""
-    profiles, firsts, lasts, *columns = zip(*parts, strict=True)
+    firsts, lasts, profiles, *columns = zip(*parts, strict=True)
     sums = {name: sum(columns[place]) for place, name in enumerate(_SUMS)}
     elapsed_s = sums.pop("elapsed_s")
     mean: dict[str, float | None] = {}
@@ -247,7 +278,8 @@ def in_words(question: Question) -> str:
     return ", ".join(["All pictures", *parts]) if parts else "All pictures"
 
 
-def _where(question: Question) -> tuple[str, list[Any]]:
+def where_of(question: Question) -> tuple[str, list[Any]]:
+    """Return the SQL of a question's filters, with its values apart."""
     parts = ["latest = 1"]
     values: list[Any] = []
 
@@ -300,13 +332,11 @@ def _like(glob: str) -> str:
     return glob.replace("*", "%").replace("?", "_")
 
 
+def moment_of(text: str) -> datetime:
+    """Return a time of a record as a moment in local time."""
+    return datetime.fromisoformat(text).astimezone()
+
+
 def as_text(moment: datetime) -> str:
     """Return a moment as records have it, so that it compares with theirs as text."""
     return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
-def _answer(row: tuple[Any, ...]) -> dict[str, Any]:
-    answer = dict(zip(COLUMNS, row, strict=True))
-    answer["hues"] = answer["hues"].split()
-    answer["was_held"] = bool(answer["was_held"])
-    return answer

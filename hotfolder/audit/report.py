@@ -18,7 +18,6 @@ from hotfolder.errors import Problem, SettingsError
 from hotfolder.logs import utc_now
 
 _MOST_THUMBNAIL_BYTES = 256 * 2**10
-_SHOWN_CHANGES = 12
 _VERDICTS = {
     "more": "more is lost",
     "less": "less is lost",
@@ -66,7 +65,7 @@ def render_report(db: sqlite3.Connection, question: Question) -> tuple[str, str]
         said=said,
         sort=question.sort.value,
         now=utc_now(),
-        pictures=[{**each, "thumbnail": _thumbnail(db, each["job"])} for each in found],
+        pictures=[{**dict(each), "thumbnail": _thumbnail(db, each["job"])} for each in found],
         by_destination=by_destination,
         by_profile=by_profile,
         by_month=by_month,
@@ -90,8 +89,8 @@ def _shown(trend: Trend) -> dict[str, Any]:
         "unit": trend.unit,
         "pictures": sum(bucket.pictures for bucket in trend.buckets),
         "plot": plot.plot_of(trend),
-        "changes": changes[-_SHOWN_CHANGES:],
-        "left_out": max(0, len(changes) - _SHOWN_CHANGES),
+        "changes": changes,
+        "left_out": trend.left_out,
     }
 
 

@@ -9,21 +9,31 @@ from __future__ import annotations
 import itertools
 import math
 import sqlite3
-from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from operator import attrgetter, itemgetter
 from statistics import fmean
 from typing import Final, NamedTuple
 
-from hotfolder.audit.question import Question, as_text, plain, select_all
+from hotfolder.audit.periods import Span
+from hotfolder.audit.question import (
+    Question,
+    moment_of,
+    plain,
+    select_columns,
+    span_of,
+    where_of,
+    within,
+)
 
 ENOUGH: Final = 8
 """Pictures on each side of a change from which different pictures are compared at all."""
 
 ENOUGH_PAIRS: Final = 5
 """Pictures made with both profiles from which they decide."""
+
+MOST_CHANGES: Final = 12
+"""Changes of a destination that are looked into, the latest."""
 
 _MOST_COMPARED = 500
 _SURE, _SURE_BY_PAIRS = 0.01, 0.05
@@ -38,23 +48,16 @@ _SPANS = (
 class Picture(NamedTuple):
     """One job as trends see it.
 
-    finished: UTC, as records have it, which sorts as text: a hundred thousand times are not read,
-    only those that are shown; shares 0 … 1; delta_e_mean: ΔE00.
+    finished: UTC, as records have it, which sorts as text; shares 0 … 1; delta_e_mean: ΔE00.
     """
 
     finished: str
     share_lost: float | None
     delta_e_mean: float | None
     tolerance: float | None
-    was_held: bool
     profile: str | None
     profile_sha256: str | None
     original_sha256: str | None
-
-    @property
-    def at(self) -> datetime:
-        """When it ended, in local time."""
-        return datetime.fromisoformat(self.finished).astimezone()
 
 
 @dataclass(frozen=True)
@@ -92,95 +95,114 @@ class Change:
 
 @dataclass(frozen=True)
 class Trend:
-    """One destination over time. unit: hour, day, week or month."""
+    """One destination over time.
+
+    unit: hour, day, week or month; changes: the latest `MOST_CHANGES`; left_out: how many came
+    before them.
+    """
 
     destination: str
     unit: str
     buckets: tuple[Bucket, ...]
     changes: tuple[Change, ...]
+    left_out: int
+
+
+@dataclass
+class _Run:
+    """Results with the same profile, one after the other; first, last: when they ended."""
+
+    profile_sha256: str
+    first: str
+    last: str
 
 
 def trends(db: sqlite3.Connection, question: Question) -> list[Trend]:
     """Return a trend for each destination in question that has any picture."""
-    asked = Question(
-        destinations=question.destinations,
-        since=question.since,
-        until=question.until,
-        batch=question.batch,
+    names = question.destinations or tuple(
+        name for (name,) in plain(db).execute("SELECT DISTINCT destination FROM records ORDER BY 1")
     )
-    columns = (
-        "destination, finished, share_lost, delta_e_mean, tolerance, was_held, profile,"
-        " profile_sha256, original_sha256"
-    )
-    rows = plain(db).execute(*select_all(asked, columns))
-    return [
-        trend_of(destination, [Picture._make(row[1:]) for row in those])
-        for destination, those in itertools.groupby(rows, key=itemgetter(0))
-    ]
-
-
-def trend_of(destination: str, pictures: Sequence[Picture]) -> Trend:
-    """Return the trend of one destination's pictures, the oldest first."""
-    span = pictures[-1].at - pictures[0].at
-    unit = next((unit for most, unit in _SPANS if span <= most), "month")
-    return Trend(destination, unit, _buckets(pictures, unit), tuple(_changes(pictures)))
-
-
-def _buckets(pictures: Sequence[Picture], unit: str) -> tuple[Bucket, ...]:
     found = []
-    first = 0
-    while first < len(pictures):
-        start = _floor(pictures[first].at, unit)
-        end = _next(start, unit).astimezone()
-        after = bisect_left(pictures, as_text(end), lo=first + 1, key=attrgetter("finished"))
-        those = pictures[first:after]
-        found.append(
-            Bucket(
-                start=start.astimezone(),
-                end=end,
-                pictures=len(those),
-                lost=_mean([each.share_lost for each in those]),
-                held=sum(each.was_held for each in those) / len(those),
-            )
+    for name in names:
+        asked = Question(
+            destinations=(name,),
+            since=question.since,
+            until=question.until,
+            batch=question.batch,
         )
-        first = after
-    return tuple(found)
+        if span := span_of(db, asked):
+            found.append(_trend(db, asked, span))
+    return found
 
 
-def _floor(at: datetime, unit: str) -> datetime:
-    """The beginning of the hour, day, week or month, in local time without its offset."""
-    hour = at.replace(tzinfo=None, minute=0, second=0, microsecond=0)
-    if unit == "hour":
-        return hour
-    day = hour.replace(hour=0)
-    if unit == "day":
-        return day
-    return day - timedelta(days=day.weekday()) if unit == "week" else day.replace(day=1)
-
-
-def _next(start: datetime, unit: str) -> datetime:
-    if unit == "month":
-        return (start + timedelta(days=31)).replace(day=1)
-    days = {"hour": 1 / 24, "day": 1, "week": 7}[unit]
-    return start + timedelta(days=days)
-
-
-def _changes(pictures: Sequence[Picture]) -> list[Change]:
-    runs: list[list[Picture]] = []
-    for picture in pictures:
-        if picture.profile_sha256 is None:
+def _trend(db: sqlite3.Connection, question: Question, span: Span) -> Trend:
+    """Let SQLite count what is shown; pictures are read only beside a change of profile."""
+    length = to_utc(span.end) - to_utc(span.start)
+    unit = next((unit for most, unit in _SPANS if length <= most), "month")
+    buckets: list[Bucket] = []
+    runs: list[_Run] = []
+    for step in span.steps(unit):
+        part = within(question, step)
+        number, lost, held, *profiles, first, last = (
+            plain(db)
+            .execute(
+                *select_columns(
+                    part,
+                    "count(*), avg(share_lost), avg(was_held), min(profile_sha256),"
+                    " max(profile_sha256), min(finished), max(finished)",
+                )
+            )
+            .fetchone()
+        )
+        if not number:
             continue
-        if not runs or runs[-1][-1].profile_sha256 != picture.profile_sha256:
-            runs.append([])
-        runs[-1].append(picture)
-    return [
-        _change(before[-_MOST_COMPARED:], after[:_MOST_COMPARED])
-        for before, after in itertools.pairwise(runs)
-    ]
+        buckets.append(Bucket(step.start, step.end, number, lost, held))
+        if profiles[0] == profiles[1]:
+            _go_on(runs, profiles[0], first, last)
+        else:
+            for profile, finished in plain(db).execute(
+                *select_columns(part, "profile_sha256, finished", "finished, number")
+            ):
+                _go_on(runs, profile, finished, finished)
+    pairs = list(itertools.pairwise(runs))
+    return Trend(
+        destination=question.destinations[0],
+        unit=unit,
+        buckets=tuple(buckets),
+        changes=tuple(_change(db, question, *pair) for pair in pairs[-MOST_CHANGES:]),
+        left_out=max(0, len(pairs) - MOST_CHANGES),
+    )
 
 
-def _change(before: Sequence[Picture], after: Sequence[Picture]) -> Change:
-    change = Change(after[0].at, _side(before), _side(after), 0, "unclear", "")
+def _go_on(runs: list[_Run], profile: str | None, first: str, last: str) -> None:
+    """Add results to the last run, or as a run of their own; None: they have no profile."""
+    if profile is None:
+        return
+    if runs and runs[-1].profile_sha256 == profile:
+        runs[-1].last = last
+    else:
+        runs.append(_Run(profile, first, last))
+
+
+def _change(db: sqlite3.Connection, question: Question, before: _Run, after: _Run) -> Change:
+    old = _pictures(db, question, before, "finished DESC, number DESC")
+    return change_of(old[::-1], _pictures(db, question, after, "finished, number"))
+
+
+def _pictures(db: sqlite3.Connection, question: Question, run: _Run, order: str) -> list[Picture]:
+    """The first pictures of a run in an order, as many as are compared."""
+    where, values = where_of(question)
+    rows = plain(db).execute(
+        f"SELECT {', '.join(Picture._fields)} FROM records WHERE {where} AND profile_sha256 = ?"  # noqa: S608
+        f" AND finished BETWEEN ? AND ? ORDER BY {order} LIMIT {_MOST_COMPARED}",
+        (*values, run.profile_sha256, run.first, run.last),
+    )
+    return [Picture._make(row) for row in rows]
+
+
+def change_of(before: Sequence[Picture], after: Sequence[Picture]) -> Change:
+    """Return what a change of profile did, by the pictures on both sides, the oldest first."""
+    change = Change(moment_of(after[0].finished), _side(before), _side(after), 0, "unclear", "")
     key = "share_lost"
     if {each.tolerance for each in before} != {each.tolerance for each in after}:
         # a share over another tolerance is another measure; the mean loss is the same one
@@ -236,13 +258,25 @@ def _sign_test(worse: int, better: int) -> float:
 
 
 def _rank_test(old: Sequence[float], new: Sequence[float]) -> float:
-    """Probability by the Mann-Whitney U test, two-sided."""
-    if len({*old, *new}) == 1:
-        return 1.0
-    from scipy.stats import mannwhitneyu
+    """Probability by the Mann-Whitney U test, two-sided: normal approximation with ties.
 
-    _, probability = mannwhitneyu(old, new, method="asymptotic")
-    return float(probability)
+    Conover, Practical Nonparametric Statistics, 3rd edition, section 5.1. SciPy has it too, but
+    to load that takes longer than the whole page.
+    """
+    ranks, ties, place = {}, 0, 0
+    for value, those in itertools.groupby(sorted([*old, *new])):
+        number = len(list(those))
+        ranks[value] = place + (number + 1) / 2
+        ties += number**3 - number
+        place += number
+    both = len(old) * len(new)
+    u = sum(ranks[value] for value in new) - len(new) * (len(new) + 1) / 2
+    variance = both / 12 * (place + 1 - ties / (place * (place - 1)))
+    if variance <= 0:
+        return 1.0
+    # half a step nearer to the middle: a count is compared with a continuous distribution
+    z = max(0.0, abs(u - both / 2) - 0.5) / math.sqrt(variance)
+    return math.erfc(z / math.sqrt(2))
 
 
 def _values(pictures: Sequence[Picture], key: str) -> list[float]:

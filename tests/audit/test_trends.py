@@ -1,34 +1,57 @@
 """Trends: what a change of profile did, told only where it can be told."""
 
+import itertools
+import random
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from statistics import fmean
 
 import pytest
-from scipy.stats import binomtest
+from scipy.stats import binomtest, mannwhitneyu
 
-from audit.generated import CHANGED
+from audit.conftest import NUMBER
+from audit.generated import CHANGED, record_of
 from hotfolder.audit.books import open_books
 from hotfolder.audit.plot import HELD_BOTTOM, LEFT, LOST_BOTTOM, RIGHT, WIDTH, nice_top, plot_of
 from hotfolder.audit.question import Question, as_text
-from hotfolder.audit.trends import Picture, _sign_test, trend_of, trends
+from hotfolder.audit.trends import MOST_CHANGES, _rank_test, _sign_test, trends
+from hotfolder.ledger import empty_ledger
 
+QUESTION = Question()
 START = datetime(2026, 3, 2, 9, tzinfo=UTC)
 
 
 def picture(number, lost, profile, *, original=None, tolerance=3.0, delta_e=None, held=False):
-    return Picture(
-        finished=as_text(START + timedelta(hours=number)),
-        share_lost=lost,
-        delta_e_mean=lost * 10 if delta_e is None else delta_e,
-        tolerance=tolerance,
-        was_held=held,
-        profile=profile,
-        profile_sha256=profile * 8,
-        original_sha256=original or f"original {number}",
-    )
+    return {
+        "finished": as_text(START + timedelta(hours=number)),
+        "share_lost": lost,
+        "delta_e_mean": lost * 10 if delta_e is None else delta_e,
+        "tolerance": tolerance,
+        "was_held": held,
+        "profile": profile,
+        "profile_sha256": profile * 8,
+        "original_sha256": original or f"original {number}",
+    }
 
 
 def change(before, after):
-    (found,) = trend_of("canvas", [*before, *after]).changes
+    trend = trend_of([*before, *after])
+    (found,) = trend.changes
+    assert 0 == trend.left_out
+    return found
+
+
+def trend_of(pictures, question=QUESTION):
+    """The trend of a canvas for which these pictures, and no others, were made."""
+    with closing(empty_ledger()) as db:
+        for number, each in enumerate(pictures):
+            row = {
+                "job": f"j{number}", "destination": "canvas", "was_held": 0, "state": "delivered",
+                "name": "mud.tif", "hues": "", "elapsed_s": 1.0, **each,
+            }  # fmt: skip
+            names, marks = ", ".join(row), ", ".join("?" * len(row))
+            db.execute(f"INSERT INTO records ({names}) VALUES ({marks})", tuple(row.values()))
+        (found,) = trends(db, question)
     return found
 
 
@@ -49,7 +72,7 @@ def test_the_same_pictures_with_both_profiles_decide():
     found = change(before, after)
     assert ("more", 6) == (found.verdict, found.pairs)
     assert found.why == "by 6 pictures made with both, 6 of them worse (share lost)"
-    assert change(before, [each._replace(share_lost=0.0) for each in after]).verdict == "less"
+    assert change(before, [{**each, "share_lost": 0.0} for each in after]).verdict == "less"
 
 
 def test_few_pictures_tell_nothing():
@@ -76,9 +99,71 @@ def test_the_sign_test_is_the_binomial_test(worse, better):
     assert expected == pytest.approx(_sign_test(worse, better), abs=1e-12)
 
 
+@pytest.mark.parametrize("digits", [1, 2, 9])
+def test_the_rank_test_is_that_of_mann_and_whitney_also_with_ties(digits):
+    chance = random.Random(digits)
+    old = [round(chance.random(), digits) for _ in range(9)]
+    new = [round(chance.random() + 0.2, digits) for _ in range(30)]
+    expected = mannwhitneyu(old, new, method="asymptotic").pvalue
+    assert expected == pytest.approx(_rank_test(old, new), rel=1e-9)
+    assert 1.0 == _rank_test([0.5] * 8, [0.5] * 9)
+
+
+def test_a_bucket_has_the_means_of_a_walk_over_all_records(filled):
+    with open_books(filled) as db:
+        found = next(each for each in trends(db, QUESTION) if each.destination == "book-pages")
+    records = [record_of(number, NUMBER) for number in range(0, NUMBER, 3)]
+    by_month = itertools.groupby(
+        records, key=lambda each: f"{datetime.fromisoformat(each['finished']).astimezone():%Y-%m}"
+    )
+    for bucket, (month, those) in zip(found.buckets, by_month, strict=True):
+        these = list(those)
+        lost = [
+            gamut["out_of_gamut_share"]
+            for each in these
+            if (gamut := each["findings"].get("gamut-check"))
+        ]
+        held = fmean(each["state"] == "held" for each in these)
+        assert (f"{bucket.start:%Y-%m}", bucket.pictures) == (month, len(these))
+        assert (bucket.lost, bucket.held) == pytest.approx((fmean(lost), held), abs=1e-12)
+
+
+def test_profiles_that_take_turns_within_a_day_are_each_a_change():
+    pictures = [picture(n / 60, 0.02, "ab"[n // 3 % 2]) for n in range(12)]
+    found = trend_of(pictures)
+    assert (1, 0) == (len(found.buckets), found.left_out)
+    assert [as_text(each.at) for each in found.changes] == [
+        pictures[number]["finished"] for number in (3, 6, 9)
+    ]
+    assert [(3, 3)] * 3 == [(each.before.pictures, each.after.pictures) for each in found.changes]
+
+
+def test_results_without_a_profile_are_no_change():
+    pictures = [picture(24 * n, 0.02, "a") for n in range(4)]
+    pictures[1]["profile_sha256"] = pictures[2]["profile_sha256"] = None
+    assert () == trend_of(pictures).changes
+
+
+def test_only_the_latest_changes_are_looked_into():
+    found = trend_of([picture(n, 0.02, "ab"[n % 2]) for n in range(MOST_CHANGES + 4)])
+    assert (MOST_CHANGES, 3) == (len(found.changes), found.left_out)
+
+
+def test_a_trend_is_about_the_time_and_the_batch_that_were_asked_for():
+    pictures = [
+        {**picture(n, 0.02, "ab"[n // 10]), "batch": "estuary" if n > 2 else None}
+        for n in range(20)
+    ]
+    asked = Question(
+        since=START + timedelta(hours=1), until=START + timedelta(hours=9), batch="estuary"
+    )
+    found = trend_of(pictures, asked)
+    assert (6, ()) == (sum(bucket.pictures for bucket in found.buckets), found.changes)
+
+
 def test_a_day_with_and_a_day_without_losses_are_two_dots():
     pictures = [picture(n, 0.1 if n < 24 else 0.0, "a", held=n == 3) for n in range(0, 72, 3)]
-    found = trend_of("canvas", pictures)
+    found = trend_of(pictures)
     assert found.unit == "day"
     assert sum(bucket.pictures for bucket in found.buckets) == len(pictures)
     assert found.buckets[0].lost == pytest.approx(0.1)
@@ -92,7 +177,7 @@ def test_a_day_with_and_a_day_without_losses_are_two_dots():
     ("days", "unit"), [(1, "hour"), (30, "day"), (300, "week"), (900, "month")]
 )
 def test_the_longer_the_time_the_longer_the_step(days, unit):
-    found = trend_of("canvas", [picture(0, 0.1, "a"), picture(24 * days, 0.1, "a")])
+    found = trend_of([picture(0, 0.1, "a"), picture(24 * days, 0.1, "a")])
     assert found.unit == unit
     assert len(plot_of(found).dots) == 2
 
