@@ -75,6 +75,7 @@ _STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (
     record_index.add_table,
     _queue_index,
     record_index.add_name_index,
+    record_index.add_dropped,
 )
 """Step n brings a ledger of version n to version n + 1. A step that was released never changes."""
 

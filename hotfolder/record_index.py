@@ -1,6 +1,7 @@
 """The ledger's table of records: what an audit asks for, in columns, one row per record.
 
 A job that was held and released has two records, and two rows: ``latest`` marks its last word.
+``state`` is that of the record, but ``dropped`` for a held job that a person gave up.
 Times are text as records have them (UTC, to the millisecond, with a Z), so that they sort. Each
 index answers a question that `hotfolder.audit` asks; `tests/core/test_record_index.py` holds it to
 that by SQLite's query plans.
@@ -13,6 +14,8 @@ import sqlite3
 from collections.abc import Mapping
 from typing import Any, Final
 
+from hotfolder.records import end_of
+
 HUE_COUNTS_FROM: Final = 0.1
 """Share of what is lost from which a hue counts as one of those that lost; our own judgement."""
 
@@ -24,6 +27,7 @@ CREATE TABLE records (
     latest          INTEGER NOT NULL DEFAULT 1,
     was_held        INTEGER NOT NULL,
     state           TEXT NOT NULL,
+    dropped_at      TEXT,
     finished        TEXT NOT NULL,
     batch           TEXT,
     name            TEXT NOT NULL,
@@ -73,6 +77,24 @@ def add_name_index(db: sqlite3.Connection) -> None:
     db.execute(LATER)
 
 
+def add_dropped(db: sqlite3.Connection) -> None:
+    """Bring a ledger up to date in which a job that a person gave up was still called held.
+
+    When a job that was released later had been given up is not known to the ledger.
+    """
+    there = {name for _, name, *_ in db.execute("PRAGMA table_info(records)")}
+    if "dropped_at" not in there:  # it has the column when its table was made a step ago
+        db.execute("ALTER TABLE records ADD COLUMN dropped_at TEXT")
+    noticed = "SELECT json_extract(record, '$.dropped.noticed') FROM jobs WHERE id = job"
+    db.execute(f"UPDATE records SET dropped_at = ({noticed}) WHERE latest = 1 AND state = 'held'")  # noqa: S608
+    db.execute(
+        "UPDATE records SET state = 'dropped' WHERE dropped_at IS NOT NULL OR latest = 0 AND"
+        " state = 'held' AND EXISTS (SELECT 1 FROM records AS earlier WHERE"
+        " earlier.job = records.job AND earlier.finished = records.finished"
+        " AND earlier.number < records.number)"
+    )
+
+
 def insert(db: sqlite3.Connection, record: Mapping[str, Any], line_sha256: str | None) -> None:
     """Add a record's row; it is its job's latest from now on.
 
@@ -110,7 +132,8 @@ def columns(record: Mapping[str, Any]) -> dict[str, Any]:
         "job": record["job"],
         "destination": record["destination"],
         "was_held": int(record["state"] == "held" or record.get("release") is not None),
-        "state": record["state"],
+        "state": end_of(record["state"], record),
+        "dropped_at": (record.get("dropped") or {}).get("noticed"),
         "finished": record["finished"],
         "batch": record.get("batch"),
         "name": record["original"]["name"],

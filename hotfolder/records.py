@@ -7,6 +7,7 @@ change it. Records are strict JSON: no NaN, no infinity, times in UTC, units in 
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Annotated, Any, Final, Literal
 
@@ -201,6 +202,11 @@ class Record(WorkRecord):
     batch: str | None = None
     placement: PlacementRecord | None = None
     dropped: Dropped | None = None
+
+
+def end_of(state: str, record: Mapping[str, Any] | None) -> str:
+    """Return a job's state as people are told it: ``dropped`` for a held one that was given up."""
+    return "dropped" if state == "held" and (record or {}).get("dropped") else state
 
 
 _FIRST = ("schema_version", "job", "destination", "state")

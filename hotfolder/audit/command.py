@@ -203,11 +203,10 @@ def _print_pictures(found: Sequence[sqlite3.Row], number: int) -> None:
     for each in found:
         statistics = Statistic if roomy else (Statistic.P95,)
         figures = [each[f"delta_e_{name}"] for name in statistics]
-        released = each["was_held"] and each["state"] == "delivered"
         table.add_row(
             local_time(each["finished"]),
             Text(each["destination"]),
-            "released" if released else each["state"],
+            _state(each),
             Text(display_name(each["name"])),
             percent(each["share_lost"]),
             ", ".join(f"{figure:.1f}" for figure in figures if figure is not None),
@@ -216,6 +215,13 @@ def _print_pictures(found: Sequence[sqlite3.Row], number: int) -> None:
     out.print(table)
     shown = f", {len(found)} of them shown; --limit 0 shows all" if number > len(found) else ""
     out.print(f"{number} picture{'' if number == 1 else 's'}{shown}.", highlight=False)
+
+
+def _state(answer: sqlite3.Row) -> str:
+    if answer["dropped_at"]:
+        return f"dropped {local_time(answer['dropped_at'])[:10]}"
+    released = answer["was_held"] and answer["state"] == "delivered"
+    return "released" if released else str(answer["state"])
 
 
 def _print_groups(found: Sequence[dict[str, Any]], group: Group) -> None:

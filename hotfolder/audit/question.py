@@ -16,8 +16,8 @@ from typing import Any, Final
 from hotfolder.audit.periods import Span
 
 COLUMNS: Final = (
-    "finished", "destination", "state", "was_held", "batch", "name", "share_lost", "tolerance",
-    "delta_e_mean", "delta_e_p95", "delta_e_max", "hues", "profile", "profile_sha256",
+    "finished", "destination", "state", "dropped_at", "was_held", "batch", "name", "share_lost",
+    "tolerance", "delta_e_mean", "delta_e_p95", "delta_e_max", "hues", "profile", "profile_sha256",
     "original_sha256", "result_sha256", "elapsed_s", "job",
 )  # fmt: skip
 """What an answer has, in this order. Times are UTC; shares are 0 … 1; delta_e is ΔE00; was_held is
@@ -52,10 +52,11 @@ class Statistic(StrEnum):
 
 
 class End(StrEnum):
-    """How a job ended."""
+    """How a job ended. Held: it waits; dropped: it was held, and a person gave it up."""
 
     DELIVERED = "delivered"
     HELD = "held"
+    DROPPED = "dropped"
     REFUSED = "refused"
 
 
@@ -73,6 +74,7 @@ _SUMS: Final = {
     "delivered": "state = 'delivered'",
     "was_held": "was_held",
     "held": "state = 'held'",
+    "dropped": "state = 'dropped'",
     "refused": "state = 'refused'",
     "elapsed_s": "elapsed_s",
 }

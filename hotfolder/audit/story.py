@@ -12,6 +12,7 @@ from typing import Any
 
 from hotfolder import durable
 from hotfolder.errors import Problem, SettingsError
+from hotfolder.records import end_of
 from hotfolder.root import Root
 
 
@@ -54,7 +55,7 @@ def _job(db: sqlite3.Connection, job: str, sha256: str) -> dict[str, Any] | None
         "job": job,
         "destination": row["destination"],
         "the_file_is": "the original" if is_original else "the result",
-        "state": row["state"],
+        "state": end_of(row["state"], record),
         "events": _events(db, record),
         "original": {**record["original"], **_place(record["original_kept"])},
         "results": [{**each, **_place(each["path"])} for each in record["results"]],
@@ -72,23 +73,24 @@ def _events(db: sqlite3.Connection, record: Mapping[str, Any]) -> list[dict[str,
     """What happened to a job, in order of time."""
     events = [{"at": record["arrived"], "what": "arrived", "text": record["source"]}]
     rows = db.execute(
-        "SELECT DISTINCT finished, state FROM records WHERE job = ? ORDER BY number",
+        "SELECT finished, state, dropped_at FROM records WHERE job = ? ORDER BY number",
         (record["job"],),
     )
     reasons = " ".join(reason["message"] for reason in record["reasons"])
-    for finished, state in rows:
-        text = reasons if state != "delivered" else ""
-        events.append({"at": finished, "what": state, "text": text})
+    for finished, state, dropped_at in rows:
+        if state == "dropped":
+            until = (record.get("dropped") or {}).get("original_kept_until")
+            text = f"its folder was deleted{f'; original kept until {until}' if until else ''}"
+            events.append({"at": dropped_at or finished, "what": "dropped", "text": text})
+        else:
+            text = reasons if state != "delivered" else ""
+            events.append({"at": finished, "what": state, "text": text})
     if release := record["release"]:
         who = release["who"] or "somebody, by moving it"
         changes = json.dumps(release["changes"], ensure_ascii=False) if release["changes"] else ""
         text = f"by {who}{': ' if release['why'] else ''}{release['why']}"
         text += f"; changed: {changes}" if changes else ""
         events.append({"at": release["at"], "what": "released", "text": text})
-    if dropped := record.get("dropped"):
-        until = dropped["original_kept_until"]
-        text = f"its folder was deleted; original kept{f' until {until}' if until else ''}"
-        events.append({"at": dropped["noticed"], "what": "dropped", "text": text})
     return sorted(events, key=lambda event: event["at"])
 
 
@@ -147,8 +149,8 @@ def story_in_words(story: Mapping[str, Any]) -> list[str]:
         lines.append(f"    kept: {_where(original)}")
         for result in each["results"]:
             lines.append(f"  result: {_made_of(result)}")
-            lines.append(f"    {'put' if each['state'] == 'delivered' else 'waits'}: ")
-            lines[-1] += _where(result)
+            put = {"delivered": "put", "dropped": "waited"}.get(each["state"], "waits")
+            lines.append(f"    {put}: {_where(result)}")
         lines += _lost(each["findings"])
         for stage in each["stages"]:
             settings = ", ".join(

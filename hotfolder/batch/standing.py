@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from hotfolder.batch.shelf import Line, RowFault, State
 from hotfolder.ledger import JobRow
-from hotfolder.ledger import State as JobState
+from hotfolder.records import end_of
 
 WORDS = ("delivered", "held", "dropped", "refused", "waiting", "missing", "wrong")
 """What becomes of a row.
@@ -64,12 +64,12 @@ def _of_line(line: Line, job: JobRow | None) -> Standing:
         return Standing(line.row, "waiting", line, job)
     record = job.record or {}
     why = tuple(reason["message"] for reason in record.get("reasons", []))
-    return Standing(line.row, "dropped" if is_dropped(job) else job.state.value, line, job, why)
+    return Standing(line.row, end_of(job.state, job.record), line, job, why)
 
 
 def is_dropped(job: JobRow) -> bool:
     """Whether a job is held no more, since a person has given it up."""
-    return job.state is JobState.HELD and bool((job.record or {}).get("dropped"))
+    return end_of(job.state, job.record) == "dropped"
 
 
 def _said(fault: RowFault) -> str:

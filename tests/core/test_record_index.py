@@ -3,12 +3,14 @@
 import json
 import sqlite3
 from contextlib import closing
+from datetime import UTC, datetime
 
 import pytest
 
 from core.test_records import record
 from hotfolder.ledger import _SCHEMA, Ledger, State
 from hotfolder.record_index import columns
+from hotfolder.records import Dropped
 
 TIME = "2026-01-02T03:04:05.678+00:00"
 GAMUT = {
@@ -57,6 +59,44 @@ def test_a_released_job_has_two_rows_and_one_last_word(tmp_path):
         {"state": "held", "latest": 0, "was_held": 1, "line_sha256": "1" * 64},
         {"state": "delivered", "latest": 1, "was_held": 1, "line_sha256": "2" * 64},
     ]
+
+
+DROPPED = Dropped(noticed=datetime(2026, 1, 5, tzinfo=UTC))
+
+
+def test_a_job_that_was_given_up_is_dropped_and_when(tmp_path):
+    ledger = Ledger(tmp_path / "ledger.sqlite")
+    with closing(ledger):
+        ledger.add("j", "canvas", b"mud.tif", "file", 5, {})
+        ledger.end("j", State.HELD, document(job="j"), "1" * 64)
+        ledger.end("j", State.HELD, document(job="j", dropped=DROPPED), "2" * 64)
+    found = rows(tmp_path / "ledger.sqlite", "state, latest, was_held, dropped_at")
+    assert found == [
+        {"state": "held", "latest": 0, "was_held": 1, "dropped_at": None},
+        {"state": "dropped", "latest": 1, "was_held": 1, "dropped_at": "2026-01-05T00:00:00.000Z"},
+    ]
+
+
+@pytest.mark.parametrize("released", [False, True])
+def test_a_ledger_that_called_dropped_jobs_held_is_brought_up_to_date(tmp_path, released):
+    path = tmp_path / "ledger.sqlite"
+    documents = [document(job="j"), document(job="j", dropped=DROPPED)]
+    if released:  # its folder had only been carried away
+        documents.append(document(job="j", state="delivered"))
+    ledger = Ledger(path)
+    with closing(ledger):
+        ledger.add("j", "canvas", b"mud.tif", "file", 5, {})
+        for each in documents:
+            ledger.end("j", State(each["state"]), each, "1" * 64)
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("UPDATE records SET state = 'held' WHERE state = 'dropped'")
+        db.execute("ALTER TABLE records DROP COLUMN dropped_at")
+        db.execute("PRAGMA user_version = 4")
+    Ledger(path).close()
+    states = [(row["state"], row["dropped_at"]) for row in rows(path)]
+    noticed = None if released else "2026-01-05T00:00:00.000Z"
+    expected = [("held", None), ("dropped", noticed), ("delivered", None)]
+    assert expected[: len(documents)] == states
 
 
 def test_a_ledger_of_the_first_version_is_brought_up_to_date(tmp_path):

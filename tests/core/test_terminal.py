@@ -101,8 +101,8 @@ def test_the_lines_of_the_audit(screen):
 def test_the_table_of_the_audit(screen):
     each = {
         "finished": "2026-01-01T00:00:00Z", "destination": "canvas", "was_held": False,
-        "state": "held", "name": HOSTILE, "share_lost": None, "delta_e_p95": None,
-        "delta_e_mean": None, "delta_e_max": None, "hues": HOSTILE,
+        "state": "held", "dropped_at": None, "name": HOSTILE, "share_lost": None,
+        "delta_e_p95": None, "delta_e_mean": None, "delta_e_max": None, "hues": HOSTILE,
     }  # fmt: skip
     command._print_pictures([each], 1)
     check_shown(screen.getvalue())

@@ -3,9 +3,11 @@
 import csv
 import io
 import json
+import re
 import shutil
 import subprocess
 import sys
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -90,6 +92,50 @@ def test_answers_as_table_csv_and_json_agree(released, hotfolder):
         hotfolder("audit", released.path, "--group", "destination", "--json").stdout
     )["groups"]
     assert (2, 1, 1, 2) == tuple(group[key] for key in ("jobs", "delivered", "held", "was_held"))
+
+
+def test_a_job_that_was_given_up_is_dropped_and_held_no_more(released, hotfolder):
+    first = drop(released, "reeds.tif", seed=2, size=48).read_bytes()
+    hotfolder("sweep", released.path)
+    record = records(released)[-1]
+    result = Path(record["results"][0]["path"]).read_bytes()
+    folder = released.path / "held" / NAME / record["job"]
+    folder.rename(released.path / "desk")
+    assert hotfolder("sweep", released.path).returncode == 0
+    noticed = records(released)[-1]["dropped"]["noticed"]
+    day = f"{datetime.fromisoformat(noticed).astimezone():%Y-%m-%d}"
+
+    def asked(*options):
+        return hotfolder("audit", released.path, *options).stdout
+
+    assert f"dropped {day}" in asked()
+    assert "No picture answers" in asked("--state", "held")
+    (each,) = json.loads(asked("--state", "dropped", "--json"))["records"]
+    assert (record["job"], "dropped", noticed) == (each["job"], each["state"], each["dropped_at"])
+    (row,) = csv.DictReader(io.StringIO(asked("--state", "dropped", "--csv")))
+    assert ("dropped", noticed, "yes") == (row["state"], row["dropped_at"], row["was_held"])
+    (group,) = json.loads(asked("--group", "destination", "--json"))["groups"]
+    assert (1, 1, 0, 2) == tuple(group[key] for key in ("delivered", "dropped", "held", "was_held"))
+    page = released.path / "page.html"
+    asked("--report", page)
+    assert re.search(rf"dropped {day} \d\d:\d\d<", page.read_text())
+
+    for bytes_, what in ((first, "the original"), (result, "the result")):
+        file = released.path / "renamed"
+        file.write_bytes(bytes_)
+        (job,) = json.loads(asked("--of", file, "--json"))["jobs"]
+        assert (what, "dropped") == (job["the_file_is"], job["state"])
+        assert ["arrived", "held", "dropped"] == [event["what"] for event in job["events"]]
+
+    # it was only carried away, and comes back
+    shutil.move(released.path / "desk", released.path / "release" / NAME / record["job"])
+    assert hotfolder("sweep", released.path).returncode == 0
+    assert "No picture answers" in asked("--state", "dropped")
+    (job,) = json.loads(asked("--of", file, "--json"))["jobs"]
+    assert ["arrived", "held", "dropped", "released", "delivered"] == [
+        event["what"] for event in job["events"]
+    ]
+    assert hotfolder("audit", released.path, "--verify").returncode == 0
 
 
 def test_what_cannot_be_understood_says_what_is_allowed(small, hotfolder):
