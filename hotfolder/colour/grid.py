@@ -31,7 +31,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.patchwork import Indices, Patchwork
+from hotfolder.colour.patchwork import COLOURS_PER_CALL, Indices, Patchwork
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.compiled import compiled, made, seen
 from hotfolder.raster.model import Encoding
@@ -159,7 +159,7 @@ class Grid:
             exact, ours = self._converted(part), self._patches.look_up(part)
             return np.asarray(self._distance(exact[None], ours[None])[0])
 
-        measured = np.concatenate(over_slabs(errors, len(flat), 1, worth_a_thread=1_000))
+        measured = np.concatenate(over_slabs(errors, len(flat), 1, worth_a_thread=COLOURS_PER_CALL))
         per_block = measured.reshape(len(fresh), _COLOURS_PER_BLOCK)
         too_far = per_block.max(axis=1) > self._wanted_max
         self._is_exact[fresh[too_far]] = True

@@ -117,16 +117,21 @@ def before_and_after(route: Route, pixels: Codes) -> tuple[Floats, Floats]:
     original = to_lab(route.source, pixels, seen_with)
     if route.source == route.destination:
         return original, original
-    there = Transform(
+    flat = pixels.reshape(1, -1, pixels.shape[-1])
+    made = to_lab(route.destination, _exact(route).apply(flat), seen_with)
+    return original, made.reshape(original.shape)
+
+
+@lru_cache(maxsize=8)
+def _exact(route: Route) -> Transform:
+    """The route's conversion; making one costs as much as converting 20,000 colours."""
+    return Transform(
         route.source,
         route.destination,
         route.intent,
         black_point_compensation=route.black_point_compensation,
         precision=Precision.EXACT,
     )
-    flat = pixels.reshape(1, -1, pixels.shape[-1])
-    made = to_lab(route.destination, there.apply(flat), seen_with)
-    return original, made.reshape(original.shape)
 
 
 def shift_parts(route: Route, pixels: Codes) -> Parts:
@@ -183,6 +188,7 @@ def compensated(lab: Floats, black_in: float, black_out: float) -> Floats:
     return xyz_to_lab(a * lab_to_xyz(lab) + b * np.array(D50_XYZ))
 
 
+@lru_cache(maxsize=8)
 def black_luminance(profile: Profile) -> float:
     """Luminance of the black that LittleCMS compensates for in a profile, white = 1.
 
