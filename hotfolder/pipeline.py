@@ -219,7 +219,12 @@ class _Chain:
             for step in self.steps:
                 with self._holding(), step.watched():
                     self._keep(step.stage.name, step.stage.close())
-        return self._outcome("hold" if self.reasons else "deliver", written.result())
+            verdict: Literal["deliver", "hold"] = "hold" if self.reasons else "deliver"
+            if self._is_shown(verdict):
+                for step in self.steps:
+                    with step.watched():
+                        step.stage.present()
+        return self._outcome(verdict, written.result())
 
     def _job(self, original: Original) -> Job:
         return Job(
@@ -320,7 +325,8 @@ class _Chain:
 
     def _is_shown(self, verdict: str) -> bool:
         """Whether people are to look at the job: at a held one always."""
-        return verdict == "hold" or self.destination.file.keep_sheets == "all"
+        is_wanted = self.order.is_trial or self.destination.file.keep_sheets == "all"
+        return verdict == "hold" or is_wanted
 
     def _attachments(self) -> tuple[Attachment, ...]:
         """What stages have put into the job's folder for people to look at."""

@@ -82,10 +82,11 @@ SettingsT = TypeVar("SettingsT", bound=StageSettings)
 class Stage(ABC, Generic[SettingsT]):
     """One step of the work on a job's pixels or metadata.
 
-    The runner calls, in this order and once each: `open`, `review`, `bands`, `close`. `open` is
-    called for all stages in the order of the destination's file, each with the spec that the one
-    before returned; then `review` for all; then the bands flow; then `close` for all. A new
-    object is made for every job.
+    The runner calls, in this order and once each: `open`, `review`, `bands`, `close`, `present`.
+    `open` is called for all stages in the order of the destination's file, each with the spec that
+    the one before returned; then `review` for all; then the bands flow, in a thread for each stage;
+    then `close` for all; then `present` for all, if people are to look at the job. A new object is
+    made for every job.
 
     A subclass sets ``name``, and ``Settings`` when it has any; the methods it does not need it
     leaves alone: as they stand, a stage lets everything pass and finds nothing.
@@ -138,6 +139,12 @@ class Stage(ABC, Generic[SettingsT]):
             As in `review`; give it the findings, they are recorded all the same.
         """
         return {}
+
+    def present(self) -> None:
+        """Leave in the job's folder what people are to look at.
+
+        Called for held jobs, for delivered ones where ``keep_sheets`` is "all", and for trials.
+        """
 
     @classmethod
     @hookimpl

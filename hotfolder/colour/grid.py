@@ -24,6 +24,7 @@ red and blue to it (better near grey by a quarter, three times worse elsewhere).
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -97,6 +98,7 @@ class Grid:
         inputs, blocks = source.channels, BLOCKS[source]
         self._patches = Patchwork(self._converted, inputs, outputs, blocks=blocks, cells=CELLS)
         self._is_exact = np.zeros(blocks**inputs, np.bool_)
+        self._measuring = threading.Lock()
         self._neutrals: Codes | None = None
         if source is Encoding.RGB:
             greys = np.repeat(np.arange(65536, dtype=np.uint16)[:, None], inputs, axis=1)
@@ -125,9 +127,10 @@ class Grid:
         Shape (rows, width, inputs) to (rows, width, outputs), dtype uint16.
         """
         flat = np.ascontiguousarray(pixels).reshape(-1, pixels.shape[-1])
-        fresh = self._patches.cover(flat)
-        if fresh.size:
-            self._measure(fresh)
+        with self._measuring:  # no stage may use a block before it is known to be good enough
+            fresh = self._patches.cover(flat)
+            if fresh.size:
+                self._measure(fresh)
         out: Codes = np.empty((len(flat), self._patches.outputs), np.uint16)
 
         def work(start: int, stop: int) -> None:

@@ -12,14 +12,16 @@ class Sheet(Stage[Settings]):
     name = 'sheet'
     Settings = Settings
     def open(self, raster, job):
-        self.folder = job.folder
+        self.folder, self.profiles = job.folder, job.profiles
         return raster
     def close(self):
-        (self.folder / 'sheet.html').write_text('<p>mud</p>')
-        (self.folder / 'thumbnail.jpg').write_bytes(b'small')
         if self.settings.hold:
             raise Hold('mud', 'Mud.')
         return {}
+    def present(self):
+        (self.folder / 'sheet.html').write_text('<p>mud</p>')
+        (self.folder / 'thumbnail.jpg').write_bytes(b'small')
+        (self.profiles / 'presented').touch()
 """
 
 
@@ -63,3 +65,4 @@ def test_sheets_are_kept_of_held_jobs_only_where_the_settings_say_so(small, hotf
     assert hotfolder("sweep", small.path).returncode == (3 if kept else 0)
     (record,) = records(small)
     assert kept == [each["kind"] for each in record["attachments"]]
+    assert bool(kept) == (small.profiles / "presented").exists()

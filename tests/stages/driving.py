@@ -71,7 +71,7 @@ def run_stage(
     rows: int = 7,
     alpha: Codes | None = None,
 ) -> tuple[Codes, RasterSpec, Findings, Codes | None]:
-    """Open, review, run and close a stage; what came out, and its alpha."""
+    """Open, review, run and close a stage, and let it present; what came out, and its alpha."""
     for array in (pixels, alpha):
         if array is not None:
             array.setflags(write=False)  # a stage may not change what it is given
@@ -91,7 +91,9 @@ def run_stage(
     out_alpha = None
     if result.has_alpha:
         out_alpha = np.concatenate([band.alpha for band in made])
-    return out, result, stage.close(), out_alpha
+    findings = stage.close()
+    stage.present()
+    return out, result, findings, out_alpha
 
 
 def stage_with(stage: type[Stage[Any]], values: Mapping[str, Any]) -> Stage[Any]:

@@ -19,13 +19,13 @@ SAMPLES = 10_000
 """Pixels that are compared, spread over the picture: the mean is within about 1 % of all."""
 
 
-def moved(transform: Transform, before: Codes, after: Codes) -> dict[str, float]:
-    """Compare a picture with what its conversion made of it.
+def moved(transform: Transform, picture: Codes) -> dict[str, float]:
+    """Compare a picture with what its conversion makes of it.
 
     Parameters
     ----------
-    before, after
-        Shapes (rows, width, channels), uint16, in the source and the destination of `transform`.
+    picture
+        Shape (rows, width, channels), uint16, in the source of `transform`.
 
     Returns
     -------
@@ -33,11 +33,13 @@ def moved(transform: Transform, before: Codes, after: Codes) -> dict[str, float]
     """
     absolute = transform.intent is Intent.ABSOLUTE_COLORIMETRIC
     seen_with = Intent.ABSOLUTE_COLORIMETRIC if absolute else Intent.RELATIVE_COLORIMETRIC
-    step = max(1, before.shape[0] * before.shape[1] // SAMPLES)
+    step = max(1, picture.shape[0] * picture.shape[1] // SAMPLES)
     # An odd step does not fall into step with an even width, and so meets all columns.
     step += 1 - step % 2
+    before = np.ascontiguousarray(picture.reshape(1, -1, picture.shape[-1])[:, ::step])
+    after = transform.apply(before)
     labs = [
-        to_lab(profile, pixels.reshape(-1, pixels.shape[-1])[::step], seen_with)
+        to_lab(profile, pixels, seen_with)
         for profile, pixels in ((transform.source, before), (transform.destination, after))
     ]
     difference = delta_e_00(*labs)

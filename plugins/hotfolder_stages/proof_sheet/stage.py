@@ -28,7 +28,7 @@ from hotfolder_stages.gamut_check.table import make_lookup
 from hotfolder_stages.profile_conversion import ProfileConversionSettings
 from hotfolder_stages.profile_conversion.stage import CHOICE_FILE, IntentSetting
 from hotfolder_stages.proof_sheet import facts
-from hotfolder_stages.proof_sheet.collect import Collector, Place, Reduced
+from hotfolder_stages.proof_sheet.collect import Collector, Place
 from hotfolder_stages.proof_sheet.hue_bars import by_hue
 from hotfolder_stages.proof_sheet.loss_map import loss_map
 from hotfolder_stages.proof_sheet.moved import lightness, moved
@@ -128,22 +128,18 @@ class ProofSheet(Stage[ProofSheetSettings]):
             seen.clear()
 
     def close(self) -> Findings:
-        """Write the page and the thumbnail into the job's folder."""
-        way, reduced = self._way(), self._collector.reduced()
-        places = self._collector.places(self.settings.places)
-        pieces = [reduced.pixels, *(place.pixels for place in places)]
-        made = apply_at_once(way.transform, pieces)
-        shown = views(list(zip(pieces, made, strict=True)), self._source, self._delivered)
-        page = self._page(way, reduced, places, shown).encode("utf-8")
-        (self._job.folder / SHEET_FILE).write_bytes(page)
-        (self._job.folder / THUMBNAIL_FILE).write_bytes(thumbnail(shown[0].adapted))
+        """Say what is lost and moved; the places that will be shown."""
+        self._way, self._reduced = self._conversion_made(), self._collector.reduced()
+        self._places = self._collector.places(self.settings.places)
+        lost = self._reduced.loss > self._tolerance
+        self._lost_share = float(lost.mean())
+        self._hues = by_hue(self._route, self._raster.encoding, self._reduced.pixels, lost)
         return {
-            "bytes": len(page),
-            "reduced_by": reduced.factor,
-            "lost_share_of_reduced": round(self._lost_share(reduced), 4),
+            "reduced_by": self._reduced.factor,
+            "lost_share_of_reduced": round(self._lost_share, 4),
             "tolerance_delta_e_00": round(self._tolerance, 3),
             "lost_in_words": self._hues.words,
-            "moved_delta_e_00": moved(way.transform, pieces[0], made[0]),
+            "moved_delta_e_00": moved(self._way.transform, self._reduced.pixels),
             "medium_black_lightness": round(lightness(black_luminance(self._delivered)), 1),
             "medium_white_srgb": list(paper_white(self._delivered)),
             **facts.measures(self._result, self._job.medium),
@@ -157,9 +153,18 @@ class ProofSheet(Stage[ProofSheetSettings]):
                     "width_px": place.width_px,
                     "height_px": place.height_px,
                 }
-                for place in places
+                for place in self._places
             ],
         }
+
+    def present(self) -> None:
+        """Write the page and the thumbnail into the job's folder."""
+        pieces = [self._reduced.pixels, *(place.pixels for place in self._places)]
+        made = apply_at_once(self._way.transform, pieces)
+        shown = views(list(zip(pieces, made, strict=True)), self._source, self._delivered)
+        folder = self._job.folder
+        (folder / SHEET_FILE).write_text(self._page(shown), encoding="utf-8")
+        (folder / THUMBNAIL_FILE).write_bytes(thumbnail(shown[0].adapted))
 
     def _intent(self) -> Intent:
         """The intent asked for; relative colorimetric where conversion will choose."""
@@ -181,7 +186,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
             precision=asked.precision,
         )
 
-    def _way(self) -> _Way:
+    def _conversion_made(self) -> _Way:
         """The conversion as it took place; what it chose by looking, it has left in a file."""
         chosen = self._job.folder / CHOICE_FILE
         if self._conversion is None or self._conversion.intent is not IntentSetting.LEAST_LOSS:
@@ -189,13 +194,9 @@ class ProofSheet(Stage[ProofSheetSettings]):
         choice = json.loads(chosen.read_text("utf-8"))
         return _Way(self._transform(Intent(choice["chosen"])), choice["reason"])
 
-    def _lost_share(self, reduced: Reduced) -> float:
-        return float((reduced.loss > self._tolerance).mean())
-
-    def _page(self, way: _Way, reduced: Reduced, places: list[Place], shown: list[Views]) -> str:
-        job, result, medium = self._job, self._result, self._job.medium
-        lost = reduced.loss > self._tolerance
-        hues = self._hues = by_hue(self._route, self._raster.encoding, reduced.pixels, lost)
+    def _page(self, shown: list[Views]) -> str:
+        job, result, medium, way = self._job, self._result, self._job.medium, self._way
+        reduced, hues = self._reduced, self._hues
         whole, *pieces = shown
         pictures: dict[str, Any] = vars(whole).copy()
         pictures["map"] = loss_map(whole.finished, reduced.loss, self._tolerance)
@@ -212,8 +213,10 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 width_px=reduced.pixels.shape[1],
                 height_px=reduced.pixels.shape[0],
                 pictures=as_uris(pictures, int(self.settings.page_size) - WORDS_BYTES),
-                spots=tuple(self._spot(place, number) for number, place in enumerate(places, 1)),
-                lost_share=self._lost_share(reduced),
+                spots=tuple(
+                    self._spot(place, number) for number, place in enumerate(self._places, 1)
+                ),
+                lost_share=self._lost_share,
                 lost_words=hues.words,
                 tolerance=self._tolerance,
                 hues=hues.bars,
