@@ -190,12 +190,13 @@ def run(*command: object) -> None:
     subprocess.run([str(each) for each in command], check=True, capture_output=True)
 
 
-def check_met(acts: list[str] | None, number: int) -> None:
-    """A sweep that was to be killed was killed, unless it had fewer acts than the one counted.
+def check_met(acts: list[str] | None, number: int) -> bool:
+    """Whether a sweep that was to be killed was; one with fewer acts than were counted was not.
 
     Jobs run in threads, so what a kill leaves to do differs a little from one time to another.
     """
     assert acts is None or len(acts) < number, f"act {number} of {len(acts)} killed nothing"
+    return acts is None
 
 
 def lose_power(
@@ -205,18 +206,21 @@ def lose_power(
     *,
     prepare: Callable[[Root], None] | None = None,
     plant: Plant | None = None,
-) -> Root:
-    """Copy a root onto a new disk, sweep it until the power goes, and mount what is left."""
+) -> tuple[Root, bool]:
+    """Copy a root onto a new disk, sweep it until the power goes, and mount what is left.
+
+    Also returned: whether the sweep came to that act.
+    """
     disk.make()
     there = Root(disk.mount / "root")
     shutil.copytree(root.path, there.path)
     if prepare is not None:
         prepare(there)
     run("sync", "-f", disk.mount)
-    check_met(sweep_with(there, Fault(POWER, number, disk.mount), plant), number)
+    met = check_met(sweep_with(there, Fault(POWER, number, disk.mount), plant), number)
     disk.detach()
     disk.attach()
-    return there
+    return there, met
 
 
 def lose_power_of_originals(disk: Disk, root: Root, number: int, plant: Plant | None) -> None:
