@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from hotfolder import platforms
 from hotfolder.new_root import make_root
 from hotfolder.root import Root
 from hotfolder_demo import write_profiles
@@ -52,6 +53,12 @@ def root(tmp_path: Path, profiles: Path) -> Root:
     text = settings.read_text().replace('quiet = "2 s"', 'quiet = "0.1 s"')
     settings.write_text(text.replace('patience = "60 s"', 'patience = "0.3 s"'))
     return Root(path)
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    """Half as many processes again as there are cores: tests of the whole program often wait."""
+    cores = platforms.cpu_count()
+    return cores + cores // 2
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -81,10 +81,17 @@ def killed_in(state):
 SCENARIOS = {"fresh": nothing, "released": released} | {state: killed_in(state) for state in STATES}
 
 
-def prepared(root, to, name):
-    mine = copied(root, to)
-    SCENARIOS[name](mine)
-    return mine
+class Prepared:
+    """A root in which jobs are doing something, made once and as it was for every case."""
+
+    def __init__(self, root, to, name):
+        self._root = copied(root, to)  # always at this place: its ledger says where things are
+        SCENARIOS[name](self._root)
+        self._kept = copied(self._root, to.with_name(f"{to.name}-kept"))
+
+    def again(self):
+        shutil.rmtree(self._root.path)
+        return copied(self._kept, self._root.path)
 
 
 def check_all(root, dropped, name):
@@ -106,11 +113,12 @@ def test_a_fault_at_any_act_loses_nothing_and_does_nothing_twice(
     lean, tmp_path, kind, name, every_act, record_property
 ):
     dropped = dropped_hashes(lean.path / "in" / CANVAS)
-    acts = sweep_with(prepared(lean, tmp_path / "counted", name))
+    prepared = Prepared(lean, tmp_path / "case", name)
+    acts = sweep_with(prepared.again())
     assert acts is not None
     cases = 0
     for number in spread(len(acts), SPREAD, every=every_act):
-        root = prepared(lean, tmp_path / f"case-{number}", name)
+        root = prepared.again()
         where = f"{name}: {kind} at act {number}, {acts[number - 1]}"
         ended = sweep_with(root, Fault(kind, number))
         met = kind not in KILLS or check_met(ended, number)
@@ -121,7 +129,6 @@ def test_a_fault_at_any_act_loses_nothing_and_does_nothing_twice(
             check_all(root, dropped, name)
         except AssertionError as error:
             raise AssertionError(where) from error
-        shutil.rmtree(root.path)
         cases += met
     record_property("cases", cases)
 
@@ -132,7 +139,7 @@ def test_power_lost_at_any_act_loses_nothing_and_does_nothing_twice(
     lean, tmp_path, name, every_act, record_property
 ):
     dropped = dropped_hashes(lean.path / "in" / CANVAS)
-    acts = sweep_with(prepared(lean, tmp_path / "counted", name))
+    acts = sweep_with(Prepared(lean, tmp_path / "counted", name).again())
     assert acts is not None
     cases = 0
     for number in spread(len(acts), SPREAD, every=every_act):
