@@ -14,11 +14,16 @@ from hotfolder.settings import Destination, Settings, load_settings
 
 @dataclass(frozen=True)
 class Checked:
-    """What `check` found. problems stop the daemon; remarks are worth a person's look."""
+    """What `check` found.
+
+    problems stop the daemon. unreachable: folders of destinations that are away or cannot be used;
+    the daemon serves the other destinations meanwhile. remarks are worth a person's look.
+    """
 
     settings: Settings | None
     registry: Registry | None
     problems: tuple[Problem, ...]
+    unreachable: tuple[Problem, ...]
     remarks: tuple[str, ...]
 
 
@@ -27,27 +32,27 @@ def check(root: Root) -> Checked:
     try:
         registry = load_registry(root.plugins)
     except PluginError as error:
-        return Checked(None, None, (Problem(str(root.plugins), "", str(error), ""),), ())
+        return Checked(None, None, (Problem(str(root.plugins), "", str(error), ""),), (), ())
     try:
         settings = load_settings(root.path, registry)
     except SettingsError as error:
-        return Checked(None, registry, error.problems, ())
+        return Checked(None, registry, error.problems, (), ())
     problems: list[Problem] = []
+    unreachable: list[Problem] = []
     remarks: list[str] = []
     for destination in settings.destinations.values():
-        _check_folders(root, destination, problems, remarks)
+        _check_folders(root, destination, unreachable)
+        remarks += _remarks_on(destination)
     _check_ledger_disk(root, problems)
     remarks += [
         f"in/{folder.name} belongs to no destination: what is dropped there stays there"
         for folder in sorted((root.path / "in").glob("*"))
         if folder.is_dir() and folder.name not in settings.destinations
     ]
-    return Checked(settings, registry, tuple(problems), tuple(remarks))
+    return Checked(settings, registry, tuple(problems), tuple(unreachable), tuple(remarks))
 
 
-def _check_folders(
-    root: Root, destination: Destination, problems: list[Problem], remarks: list[str]
-) -> None:
+def _check_folders(root: Root, destination: Destination, problems: list[Problem]) -> None:
     folders = root.folders(destination.name, destination.file.folders)
     for key, folder in vars(folders).items():
         if not folder.is_dir():
@@ -73,13 +78,16 @@ def _check_folders(
             problems.append(
                 Problem(str(folders.hot_folder), "", str(error), "a folder that can be read")
             )
+
+
+def _remarks_on(destination: Destination) -> list[str]:
     space = destination.profile.space.strip()
     surface = destination.file.medium.surface
     if destination.profile.device_class == "mntr" and surface != "screen":
-        remarks.append(
-            f"{destination.name}: medium.profile {destination.profile.description!r} describes a "
-            f"display ({space}), but the surface is {surface}; is it the printer's profile?"
-        )
+        described = f"{destination.profile.description!r} describes a display ({space})"
+        is_it = f"but the surface is {surface}; is it the printer's profile?"
+        return [f"{destination.name}: medium.profile {described}, {is_it}"]
+    return []
 
 
 def _check_ledger_disk(root: Root, problems: list[Problem]) -> None:

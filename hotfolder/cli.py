@@ -82,10 +82,11 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
     from hotfolder.check import check as check_root
 
     found = check_root(Root(root))
+    problems = [*found.problems, *found.unreachable]
     if as_json:
         _print_json(
             {
-                "problems": [vars(problem) for problem in found.problems],
+                "problems": [vars(problem) for problem in problems],
                 "remarks": list(found.remarks),
                 "destinations": sorted(found.settings.destinations) if found.settings else [],
             }
@@ -96,7 +97,7 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
             out.print(
                 f"remark: {display_name(remark)}", markup=False, highlight=False, soft_wrap=True
             )
-        if found.settings and not found.problems:
+        if found.settings and not problems:
             for name, each in found.settings.destinations.items():
                 out.print(
                     f"{name}: {each.file.title or name}; {each.profile.description}; "
@@ -106,8 +107,8 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
                     soft_wrap=True,
                 )
             out.print("All is right.", markup=False)
-    if found.problems:
-        raise SettingsError(list(found.problems))
+    if problems:
+        raise SettingsError(problems)
 
 
 @app.command()

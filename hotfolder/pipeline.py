@@ -245,13 +245,14 @@ class _Chain:
     ) -> Iterator[Band]:
         """The bands of the last stage; every stage's own time is what it took less its source.
 
-        Reading and every stage are in threads of their own, one band ahead of who takes it, so
-        that what a stage cannot share out among the cores leaves none of them idle.
+        Reading and every stage that looks at pixels are in threads of their own, one band ahead of
+        who takes it, so that what one cannot share out among the cores leaves none of them idle.
         """
         bands = threads.enter_context(one_ahead(_read(opened.bands()), "reader"))
         for step in self.steps:
             bands = self._told(step, _stage_bands(step, bands), progress)
-            bands = threads.enter_context(one_ahead(bands, step.stage.name))
+            if type(step.stage).bands is not Stage.bands:
+                bands = threads.enter_context(one_ahead(bands, step.stage.name))
         return bands
 
     def _told(self, step: _Step, bands: Iterator[Band], progress: Progress) -> Iterator[Band]:

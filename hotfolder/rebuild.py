@@ -27,6 +27,7 @@ from hotfolder import durable, names
 from hotfolder.claim import JOB_FILE, LINKED, ORIGINAL, separate
 from hotfolder.deliver import PLAN_FILE, RECORD_FILE, WHY_FILE, Plan
 from hotfolder.errors import StorageError
+from hotfolder.intake import check_marker
 from hotfolder.ledger import Ledger, Restored, State
 from hotfolder.logs import get_log
 from hotfolder.record_log import LOG_FILE, link
@@ -48,7 +49,16 @@ def open_ledger(root: Root, folders: Mapping[str, DestinationFolders]) -> Ledger
         be read: nothing is changed then.
     """
     damage = _damage(root.ledger)
-    if damage is None and (root.ledger.exists() or not _has_worked(root, folders)):
+    if damage is None and root.ledger.exists():
+        return Ledger(root.ledger)
+    trouble = f"the ledger {root.ledger} {damage or 'is not there'}, and cannot be made anew"
+    try:
+        for each in folders.values():  # what is away may know of jobs that nothing else knows of
+            for folder in vars(each).values():
+                check_marker(folder)
+    except StorageError as error:
+        raise StorageError(f"{trouble}: {error}") from error
+    if damage is None and not _has_worked(root, folders):
         return Ledger(root.ledger)
     new = root.ledger.with_name("ledger.new.sqlite")
     for leftover in root.private.glob(f"{new.name}*"):
@@ -56,9 +66,7 @@ def open_ledger(root: Root, folders: Mapping[str, DestinationFolders]) -> Ledger
     try:
         counts = _rebuild(new, root, folders)
     except OSError as error:
-        raise StorageError(
-            f"the ledger {root.ledger} {damage or 'is not there'}, and cannot be made anew: {error}"
-        ) from error
+        raise StorageError(f"{trouble}: {error}") from error
     aside = _set_aside(root.ledger) if damage else None
     new.rename(root.ledger)
     durable.fsync_folder(root.private)

@@ -66,6 +66,23 @@ def test_what_had_ended_is_known_again_and_nothing_is_done_twice(filled, how):
     assert len(records(filled)) == len(before) + 1
 
 
+@pytest.mark.parametrize("how", DAMAGES)
+@pytest.mark.parametrize("kind", ["out", "held"])
+def test_no_ledger_is_made_anew_while_a_share_is_away_that_knows_of_jobs(filled, how, kind):
+    dropped = dropped_hashes(filled.path / "in" / CANVAS)
+    assert sweep(filled) == []
+    before = {row.id: row.record for row in read_jobs(filled.ledger, ended=True)}
+    DAMAGES[how](filled.ledger)
+    folder, away = filled.path / kind / CANVAS, filled.path / "away"
+    folder.rename(away)
+    with pytest.raises(StorageError, match=kind):
+        sweep(filled)
+    away.rename(folder)
+    assert sweep(filled) == []
+    assert before == {row.id: row.record for row in read_jobs(filled.ledger, ended=True)}
+    check_books(filled, dropped)
+
+
 @pytest.mark.parametrize("how", ["gone", "flipped"])
 def test_a_ledger_lost_at_any_act_loses_no_file_and_delivers_none_twice(
     filled, tmp_path, how, every_act

@@ -14,14 +14,15 @@ from pathlib import Path
 
 import pytest
 
-from faults.killing import check_books, dropped_hashes, run_here
+from faults.killing import check_books, dropped_hashes
 from faults.serving import CANVAS, DEADLINE_S, daemon_of, serving, sweep
 from hotfolder import durable, platforms
 from hotfolder.check import check
 from hotfolder.errors import StorageError
 from hotfolder.ledger import Ledger, State
+from hotfolder.new_root import make_root
 from hotfolder.status import collect
-from whole.conftest import drop, files, records
+from whole.conftest import drop, files, records, write_destination
 
 MOUNTS = os.geteuid() == 0 and os.uname().sysname == "Linux"
 needs_mounts = pytest.mark.skipif(not MOUNTS, reason="mounting needs root on Linux")
@@ -118,9 +119,11 @@ def test_a_full_disk_of_results_is_said_once_and_the_work_goes_on_when_there_is_
 @needs_mounts
 def test_nothing_is_written_under_a_mount_point_whose_share_has_gone(on_small_disk, logged, prompt):
     root, results = on_small_disk
+    assert sweep(root) == []
     subprocess.run(["umount", results], check=True)
     drop(root, "mud.tif", size=24)
-    with serving_though_problems(root):
+    assert any("not connected" in str(each) for each in check(root).unreachable)
+    with serving(root):
         wait_for(lambda: stopped(root))
         assert "is probably not connected" in stopped(root)[0]["why"]
         assert list(results.iterdir()) == []
@@ -128,27 +131,6 @@ def test_nothing_is_written_under_a_mount_point_whose_share_has_gone(on_small_di
         (results / ".hotfolder-folder").write_text("x\n")
         wait_for(lambda: records(root))
     assert ["delivered"] == [record["state"] for record in records(root)]
-
-
-class serving_though_problems:  # noqa: N801 - a daemon that had started before the share went
-    def __init__(self, root):
-        self.root = root
-
-    def __enter__(self):
-        import threading
-
-        from hotfolder.daemon import Daemon
-
-        found = check(self.root)
-        assert any("not connected" in str(each) for each in found.problems)
-        assert found.settings is not None
-        self.daemon = Daemon(self.root, found.settings, found.registry, run=run_here)
-        self.thread = threading.Thread(target=self.daemon.run)
-        self.thread.start()
-
-    def __exit__(self, *_):
-        self.daemon.stop()
-        self.thread.join(DEADLINE_S)
 
 
 def test_a_share_that_goes_while_results_are_published_is_not_taken_for_a_collected_result(
@@ -205,6 +187,31 @@ def test_a_hot_folder_that_goes_is_said_once_with_since_and_its_files_are_not_ne
         wait_for(lambda: said_times(root, "folder.reachable_again") == 1)
         drop(root, "mud.tif", size=24)
         wait_for(lambda: records(root))
+
+
+@pytest.mark.parametrize("kind", ["in", "out", "held", "originals"])
+@pytest.mark.parametrize("left", ["an empty folder", "nothing"])
+def test_a_share_that_is_away_at_the_start_keeps_no_other_destination_waiting(quick, kind, left):
+    write_destination(quick, name="book")
+    make_root(quick.path)
+    assert sweep(quick) == []  # it has been served before
+    dropped = drop(quick, "mud.tif", size=24)
+    shutil.copy(dropped, quick.path / "in/book/reeds.tif")
+    folder, away = quick.path / kind / CANVAS, quick.path / "away"
+    folder.rename(away)
+    if left == "an empty folder":
+        folder.mkdir()
+    assert any(str(folder) in str(each) for each in check(quick).unreachable)
+    said = sweep(quick)
+    if kind != "held":  # of which no job has need
+        assert any(str(folder) in each for each in said), said
+    assert ["reeds.tif"] == [record["source"] for record in records(quick, "book")]
+    if left == "an empty folder":
+        assert list(folder.iterdir()) == []
+        folder.rmdir()
+    away.rename(folder)
+    assert sweep(quick) == []
+    assert ["delivered"] == [record["state"] for record in records(quick)]
 
 
 @pytest.mark.parametrize("number", [errno.EROFS, errno.EACCES, errno.EPERM, errno.EBUSY])
@@ -297,12 +304,14 @@ def test_one_file_that_cannot_be_taken_keeps_no_other_waiting(quick, monkeypatch
     assert len(records(quick)) == 6
 
 
-def test_a_root_whose_folder_is_not_connected_does_not_start_and_says_what_to_do(quick):
+def test_a_new_root_whose_folder_is_not_connected_does_not_start_and_says_what_to_do(quick):
     shutil.rmtree(quick.path / "held" / CANVAS)
     (quick.path / "held" / CANVAS).mkdir()
-    said = [str(each) for each in check(quick).problems]
+    said = [str(each) for each in check(quick).unreachable]
     assert len(said) == 1
     assert "run `hotfolder init`" in said[0]
+    with pytest.raises(StorageError, match="run `hotfolder init`"):
+        sweep(quick)
 
 
 def test_a_consumer_who_collects_at_once_gets_the_result_once(quick, monkeypatch):
