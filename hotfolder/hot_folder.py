@@ -45,6 +45,7 @@ class HotFolder:
         self.due = 0.0
         self.problem = ""
         self._problem_since = ""
+        self._away: dict[str, tuple[str, str]] = {}
         self._last_scan = ""
         self._junk = 0
         self.released = ReleaseFolder(destination.name, folders.release)
@@ -66,6 +67,7 @@ class HotFolder:
         if self.ready or (not self._woken.is_set() and now < self.due):
             return  # what has settled is taken first; the scan after that finds the rest
         self._woken.clear()
+        self._look_at_the_others()
         try:
             found = intake.scan(self.folders.hot_folder)
         except intake.Unreachable as error:
@@ -129,12 +131,25 @@ class HotFolder:
             "remarks": [*self._remarks, *self.released.remarks()][:_SHOWN],
             "unreachable": self.problem,
             "unreachable_since": self._problem_since if self.problem else "",
+            "away": {folder: since for folder, (_, since) in self._away.items()},
             "arriving": len(waiting),
             "arriving_files": [
                 {"file": each.name, "reason": each.reason, "since_s": round(each.since_s, 1)}
                 for each in waiting[:_SHOWN]
             ],
         }
+
+    def _look_at_the_others(self) -> None:
+        """Note which of the destination's other folders are away, before a job needs them."""
+        others = set(vars(self.folders).values()) - {self.folders.hot_folder}
+        now = intake.away(sorted(others))
+        for folder in set(self._away) - set(now):
+            get_log().info("folder.reachable_again", folder=folder)
+            del self._away[folder]
+        for folder, reason in now.items():
+            if folder not in self._away:
+                self._away[folder] = reason, utc_now()
+                get_log().error("folder.unreachable", folder=folder, reason=reason)
 
     def _interval(self) -> float:
         settings = self.destination.intake

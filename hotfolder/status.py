@@ -21,7 +21,7 @@ from hotfolder.hours import Hours
 from hotfolder.ledger import JobRow, State, count_ended, read_jobs
 from hotfolder.registry import Registry, load_registry
 from hotfolder.rest import clock_time, duration
-from hotfolder.root import Root
+from hotfolder.root import DestinationFolders, Root
 from hotfolder.settings import Folders, Intake, load_destination
 from hotfolder.worker import read_progress
 
@@ -68,7 +68,7 @@ def collect(root: Root) -> dict[str, Any]:
         folders[name] = {
             "title": title,
             "hot_folder": str(place.hot_folder),
-            **_look(place.hot_folder, said),
+            **_look(place, said),
             "watch": said.get("watch", ""),
             "watch_reason": said.get("watch_reason", ""),
             "last_scan": said.get("last_scan", ""),
@@ -141,23 +141,23 @@ def _is_served(snapshot: dict[str, Any]) -> bool:
     return pid is not None and platforms.process_start_time(pid) is not None
 
 
-def _look(folder: Path, said: dict[str, Any]) -> dict[str, Any]:
+def _look(place: DestinationFolders, said: dict[str, Any]) -> dict[str, Any]:
     """Files in a hot folder, counted now: a daemon may not be there to have done it."""
+    others = [folder for folder in vars(place).values() if folder != place.hot_folder]
+    arriving, left_alone, reasons, since = 0, 0, intake.away(others), said.get("away", {})
     try:
-        found = intake.scan(folder)
+        found = intake.scan(place.hot_folder)
+        arriving, left_alone = len(found.candidates), found.junk
     except intake.Unreachable as error:
-        since = said.get("unreachable_since", "")
-        return {
-            "arriving": 0,
-            "left_alone": 0,
-            "unreachable": str(error),
-            "unreachable_since": since,
-        }
+        reasons = {str(place.hot_folder): str(error), **reasons}
+        since = {str(place.hot_folder): said.get("unreachable_since", ""), **since}
     return {
-        "arriving": len(found.candidates),
-        "left_alone": found.junk,
-        "unreachable": "",
-        "unreachable_since": "",
+        "arriving": arriving,
+        "left_alone": left_alone,
+        "unreachable": " ".join(reasons.values()),
+        "unreachable_since": min(
+            (since[folder] for folder in reasons if folder in since), default=""
+        ),
     }
 
 

@@ -5,7 +5,13 @@ never a file.
 """
 
 from hotfolder.intake.junk import is_junk
-from hotfolder.intake.marker import Unreachable, check_marked_above, check_marker, write_marker
+from hotfolder.intake.marker import (
+    Unreachable,
+    away,
+    check_marked_above,
+    check_marker,
+    write_marker,
+)
 from hotfolder.intake.scan import Candidate, Identity, ScanResult, scan
 from hotfolder.intake.settle import Settler, Waiting
 from hotfolder.intake.watch import Watch
@@ -18,6 +24,7 @@ __all__ = [
     "Unreachable",
     "Waiting",
     "Watch",
+    "away",
     "check_marked_above",
     "check_marker",
     "is_junk",

@@ -11,6 +11,7 @@ import contextlib
 import errno
 import os
 import secrets
+from collections.abc import Iterable
 from pathlib import Path
 
 from hotfolder import durable
@@ -80,6 +81,17 @@ def check_marker(folder: str | Path) -> None:
         ) from error
     except OSError as error:
         raise unreachable(folder, error) from error
+
+
+def away(folders: Iterable[str | Path]) -> dict[str, str]:
+    """Of these folders, those that are not there or not the ones that were marked, and why."""
+    found = {}
+    for folder in folders:
+        try:
+            check_marker(folder)
+        except Unreachable as error:
+            found[str(folder)] = str(error)
+    return found
 
 
 def check_marked_above(path: str | Path) -> None:

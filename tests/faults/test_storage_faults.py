@@ -6,6 +6,7 @@ import contextlib
 import errno
 import json
 import os
+import re
 import shutil
 import subprocess
 import threading
@@ -187,6 +188,25 @@ def test_a_hot_folder_that_goes_is_said_once_with_since_and_its_files_are_not_ne
         wait_for(lambda: said_times(root, "folder.reachable_again") == 1)
         drop(root, "mud.tif", size=24)
         wait_for(lambda: records(root))
+
+
+@pytest.mark.parametrize("kind", ["out", "held", "refused", "originals", "release"])
+def test_a_folder_that_is_away_is_said_once_with_since_before_a_job_needs_it(logged, prompt, kind):
+    root = logged
+    folder, away = root.path / kind / CANVAS, root.path / "away"
+    settings = root.path / "hotfolder.toml"
+    settings.write_text(re.sub("(?m)^rescan = .*", 'rescan = "0.1 s"', settings.read_text()))
+    with serving(root) as daemon:
+        wait_for(lambda: said_times(root, "daemon.started") == 1)
+        folder.rename(away)
+        wait_for(lambda: collect(root)["destinations"][CANVAS]["unreachable_since"])
+        assert str(folder) in collect(root)["destinations"][CANVAS]["unreachable"]
+        looks = {daemon._hot[CANVAS].due}
+        wait_for(lambda: looks.add(daemon._hot[CANVAS].due) or len(looks) > 4)
+        assert said_times(root, "folder.unreachable") == 1
+        away.rename(folder)
+        wait_for(lambda: said_times(root, "folder.reachable_again") == 1)
+    assert "" == collect(root)["destinations"][CANVAS]["unreachable"]
 
 
 @pytest.mark.parametrize("kind", ["in", "out", "held", "originals"])
