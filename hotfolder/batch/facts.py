@@ -15,6 +15,7 @@ from hotfolder.units import MM_PER_INCH
 def facts(standing: Standing) -> dict[str, Any]:
     """Return all that is known of a row, as JSON values; None where nothing was measured."""
     line, job = standing.line, standing.job
+    written = line or standing.fault
     record: Mapping[str, Any] = (job.record if job else None) or {}
     result = record["results"][0] if record.get("results") else None
     findings: Mapping[str, Any] = record.get("findings", {})
@@ -27,9 +28,9 @@ def facts(standing: Standing) -> dict[str, Any]:
         "row": standing.row,
         "state": standing.state,
         "why": list(standing.why),
-        "page": line.page if line else "",
-        "placement": line.placement if line else "",
-        "file": line.file if line else standing.file,
+        "page": written.page if written else "",
+        "placement": written.placement if written else "",
+        "file": written.file if written else "",
         "picture": line.picture if line else "",
         "name": line.name if line else "",
         "asked_width_mm": line.width_mm if line else None,
@@ -49,7 +50,7 @@ def facts(standing: Standing) -> dict[str, Any]:
         "ppi": result["ppi"] if result else None,
         "width_mm": _mm(result, "width_px"),
         "height_mm": _mm(result, "height_px"),
-        "area_m2": round(area_mm2(result) * copies / 1e6, 6) if result else None,
+        "area_m2": _area_m2(standing, result, record),
         "lost_share": gamut.get("out_of_gamut_share"),
         "lost_in_words": gamut.get("lost_in_words", ""),
         "lost_tolerance_delta_e_00": gamut.get("effective_tolerance_delta_e_00"),
@@ -98,6 +99,27 @@ def look(standing: Standing) -> Look | None:
         found["grey_b"],
         (result["profile"] or {}).get("sha256", ""),
     )
+
+
+def _area_m2(
+    standing: Standing, result: Mapping[str, Any] | None, record: Mapping[str, Any]
+) -> float | None:
+    """Area of all copies; what was asked for, where a picture was held before it was made.
+
+    A side that was not asked for follows from the picture's shape; bleed is in results only.
+    """
+    line = standing.line
+    copies = line.copies if line else 1
+    if result:
+        return round(area_mm2(result) * copies / 1e6, 6)
+    if line is None or standing.state != "held":
+        return None
+    width, height = line.width_mm, line.height_mm
+    original = record.get("original", {})
+    if original.get("width_px") and original.get("height_px"):
+        shape = original["width_px"] / original["height_px"]
+        width, height = width or (height and height * shape), height or (width and width / shape)
+    return round(width * height * copies / 1e6, 6) if width and height else None
 
 
 def _mm(result: Mapping[str, Any] | None, side: str) -> float | None:

@@ -95,6 +95,8 @@ class RowFault(BaseModel):
     got: str
     allowed: str
     file: str = ""
+    page: str = ""
+    placement: str = ""
 
 
 class State(BaseModel):

@@ -23,8 +23,8 @@ class Standing:
     """A row of the ticket and what became of it.
 
     state: one of `WORDS`; line: None when the row could not be read at all; job: None when there
-    is none; why: what is wrong, or why it was held or refused, as sentences; file: what a row that
-    could not be read names.
+    is none; why: what is wrong, or why it was held or refused, as sentences; fault: of a row that
+    could not be read, the first.
     """
 
     row: int
@@ -32,7 +32,7 @@ class Standing:
     line: Line | None = None
     job: JobRow | None = None
     why: tuple[str, ...] = ()
-    file: str = ""
+    fault: RowFault | None = None
 
 
 def standings(state: State, jobs: Mapping[str, JobRow]) -> list[Standing]:
@@ -44,7 +44,7 @@ def standings(state: State, jobs: Mapping[str, JobRow]) -> list[Standing]:
     for fault in state.faults:
         faults.setdefault(fault.row, []).append(fault)
     found = [
-        Standing(row, "wrong", why=tuple(_said(each) for each in said), file=said[0].file)
+        Standing(row, "wrong", why=tuple(_said(each) for each in said), fault=said[0])
         for row, said in faults.items()
     ]
     found += [_of_line(line, jobs.get(line.job)) for line in state.lines]

@@ -53,13 +53,18 @@ _LENGTH = 'a number and its unit, as in "210 mm", "21,5 cm" or "8.5 in"'
 
 @dataclass(frozen=True)
 class RowProblem:
-    """What is wrong in a row. column: its name, or "" for the whole row; file: what it names."""
+    """What is wrong in a row.
+
+    column: its name, or "" for the whole row; file, page, placement: as the row has them.
+    """
 
     row: int
     column: str
     got: str
     allowed: str
     file: str = ""
+    page: str = ""
+    placement: str = ""
 
     def __str__(self) -> str:
         where = f"row {self.row}, {self.column}" if self.column else f"row {self.row}"
@@ -219,8 +224,11 @@ class _Reading:
 
     def _complain(self, row: Row, column: str, got: str, allowed: str) -> None:
         shown = f'"{display_name(got)[:80]}"' if got else "is empty"
-        file = display_name(self._cell(row, "file"))
-        self._problems.append(RowProblem(row.number, column, shown, allowed, file))
+        file, page, placement = (
+            display_name(self._cell(row, each)) for each in ("file", "page", "placement")
+        )
+        problem = RowProblem(row.number, column, shown, allowed, file, page[:80], placement[:80])
+        self._problems.append(problem)
 
     def _checked(self, row: Row, column: str, read: Callable[[str], _Value]) -> _Value | None:
         text = self._cell(row, column)

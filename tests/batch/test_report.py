@@ -10,6 +10,10 @@ import shutil
 import pytest
 
 from batch.conftest import BOOK, picture, sweep, table, ticket
+from hotfolder.batch.facts import facts
+from hotfolder.batch.shelf import Line
+from hotfolder.batch.standing import Standing
+from hotfolder.ledger import JobRow, State
 from whole.conftest import records
 
 ROWS = [
@@ -51,6 +55,7 @@ def test_the_manifest_says_which_file_goes_where(reported):
         ("2", "left", "002-left.tif", "delivered"),
         ("3", "1", "003-1.tif", "delivered"),
         ("4", "1", "", "missing"),
+        ("5", "", "", "wrong"),
         ("6", "1", "", "held"),
     ] == [(each["page"], each["placement"], each["result"], each["state"]) for each in found]
     assert all((folder(reported) / each["result"]).exists() for each in found)
@@ -80,7 +85,7 @@ def test_the_report_says_every_row_and_what_is_spare(reported):
     assert ["spare.tif"] == said["pictures_that_no_row_names"]
     wrong = said["placements"][3]
     assert 'width "wide"; allowed: a number and its unit' in wrong["why"][0]
-    assert "reeds.tif" == wrong["file"]
+    assert ("reeds.tif", "5") == (wrong["file"], wrong["page"])
 
 
 def test_area_and_cost_are_of_what_was_made_and_of_what_is_held(reported):
@@ -90,6 +95,30 @@ def test_area_and_cost_are_of_what_was_made_and_of_what_is_held(reported):
     assert area == pytest.approx(said["made"]["area_m2"], abs=1e-4)
     assert 50 * area == pytest.approx(said["made"]["cost"], abs=0.005)
     assert ("GBP", 1) == (said["made"]["currency"], said["held"]["placements"])
+
+
+@pytest.mark.parametrize(
+    ("width_mm", "height_mm", "area_m2"),
+    [
+        (60, 40, 0.0024),
+        (60, None, 0.0024),
+        (None, 40, 0.0024),
+        (60, 60, 0.0036),
+        (None, None, None),
+    ],
+)
+def test_what_was_held_before_it_was_made_counts_with_what_was_asked_for(
+    width_mm, height_mm, area_m2
+):
+    line = Line(
+        row=2, file="reeds.tif", page="4", placement="1", name="004-1", width_mm=width_mm,
+        height_mm=height_mm, copies=3, caption="", intent="", anchor="", job="job-1",
+    )  # fmt: skip
+    record = {"results": [], "original": {"width_px": 1500, "height_px": 1000}}
+    job = JobRow(1, "job-1", BOOK, b"x", "file", State.HELD, 1, "c" * 64, 1, None, None, {}, record)
+    found = facts(Standing(2, "held", line, job))["area_m2"]
+    assert found == (area_m2 and pytest.approx(3 * area_m2))
+    assert facts(Standing(2, "waiting", line, job))["area_m2"] is None
 
 
 def test_low_resolution_and_facing_pages_are_named(reported):
