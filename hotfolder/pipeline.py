@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Literal
@@ -370,8 +371,9 @@ class _Chain:
         )
 
 
+@cache
 def versions() -> dict[str, str]:
-    """Versions of what touches pixels."""
+    """Versions of what touches pixels; found once, from the packages' files."""
     packages = ("hotfolder", "numpy", "pillow", "tifffile", "imagecodecs")
     found = {package: version(package) for package in packages}
     return {**found, "littlecms": imagecodecs.cms_version().removeprefix("lcms2").strip()}

@@ -10,11 +10,13 @@ import scipy
 
 from hotfolder.compiled import compile_all
 from hotfolder.errors import PluginError
+from hotfolder.pipeline import versions
 from hotfolder.raster.dither import Dither
 from hotfolder.registry import load_registry
 
 _ = scipy.ndimage  # read from disk when it is first named, which is here
 Dither(1, 1)  # computes its noise, once for all workers
+versions()
 
 # A broken plugin is told by the daemon and by every worker; here the message would be lost.
 with contextlib.suppress(PluginError):
