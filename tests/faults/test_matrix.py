@@ -82,7 +82,11 @@ SCENARIOS = {"fresh": nothing, "released": released} | {state: killed_in(state) 
 
 
 class Prepared:
-    """A root in which jobs are doing something, made once and as it was for every case."""
+    """A root in which jobs are doing something, made once and as it was for every case.
+
+    Its files are copies, with other inodes than the ledger may know: no state of `STATES` is one
+    in which a claim is half-way and asks for them.
+    """
 
     def __init__(self, root, to, name):
         self._root = copied(root, to)  # always at this place: its ledger says where things are
