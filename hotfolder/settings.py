@@ -83,14 +83,14 @@ class DestinationFile(SettingsModel):
 
     hours: when jobs are begun, by local time; at any time, when it is not set. priority: jobs of
     a higher one are begun first; of the same, destinations take turns. keep_sheets: proof sheets
-    of all jobs are kept, or only of those that are held.
+    are made of all jobs, or only of those that are held, which costs others a third of the time.
     """
 
     title: str = ""
     hours: HoursText | None = None
     priority: Annotated[int, Field(ge=-100, le=100)] = 0
     stages: Annotated[tuple[str, ...], Field(min_length=1)]
-    keep_sheets: Literal["all", "held"] = "all"
+    keep_sheets: Literal["all", "held"] = "held"
     medium: Medium
     result: Result = Result()
     limits: Limits = Limits()

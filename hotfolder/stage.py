@@ -143,7 +143,7 @@ class Stage(ABC, Generic[SettingsT]):
     def present(self) -> None:
         """Leave in the job's folder what people are to look at.
 
-        Called for held jobs, for delivered ones where ``keep_sheets`` is "all", and for trials.
+        Called for held jobs and trials, and for delivered ones where ``keep_sheets`` is "all".
         """
 
     @classmethod

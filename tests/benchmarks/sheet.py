@@ -5,9 +5,10 @@
     .venv/bin/python tests/benchmarks/sheet.py            # 24 MP, three rounds
     .venv/bin/python tests/benchmarks/sheet.py --megapixels 6 --rounds 1
 
-Each run is a process of its own, and both take turns. The sheet's share is of the job with it, once
-of its time and once of its processor time; on a machine that does other work only the second says
-something.
+Each run is a process of its own, and all take turns: without the stage, with it where the page is
+made for held jobs only and this one is delivered, and with the page. The sheet's share is of the
+job with it, once of its time and once of its processor time; on a machine that does other work only
+the second says something.
 """
 
 from __future__ import annotations
@@ -28,7 +29,11 @@ from chain import destination, prepare
 CASES = ("same size", "enlarged 2:1", "for the web")
 
 
-def run_one(case: str, folder: Path, *, with_sheet: bool) -> None:
+WHICH = ("without", "held", "all")
+"""No stage; sheets of held jobs only; of all jobs."""
+
+
+def run_one(case: str, folder: Path, which: str) -> None:
     """In a process of its own, as a worker: imports first, then the work; say what it took."""
     import hotfolder.preload
     import hotfolder.worker  # noqa: F401 - both are what the forkserver has loaded
@@ -38,7 +43,8 @@ def run_one(case: str, folder: Path, *, with_sheet: bool) -> None:
 
     registry = load_registry()
     raw: dict[str, Any] = destination(case)
-    if with_sheet:
+    if which != "without":
+        raw["keep_sheets"] = which
         at = raw["stages"].index("profile-conversion")
         raw["stages"] = [*raw["stages"][:at], "proof-sheet", *raw["stages"][at:]]
     checked = check_destination(folder / "destinations" / "bench.toml", raw, registry, Intake())
@@ -56,17 +62,17 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--megapixels", type=float, default=24.0)
     parser.add_argument("--rounds", type=int, default=3)
-    parser.add_argument("--run", choices=("with", "without"))
+    parser.add_argument("--run", choices=WHICH)
     parser.add_argument("--case", choices=CASES)
     parser.add_argument("--folder", type=Path)
     asked = parser.parse_args()
     if asked.run:
-        run_one(asked.case, asked.folder, with_sheet=asked.run == "with")
+        run_one(asked.case, asked.folder, asked.run)
         return
     with tempfile.TemporaryDirectory(dir=asked.folder) as name:
         prepare(Path(name), asked.megapixels)
         for case in CASES:
-            taken: dict[str, list[list[float]]] = {"with": [], "without": []}
+            taken: dict[str, list[list[float]]] = {which: [] for which in WHICH}
             for _ in range(asked.rounds):
                 for which, times in taken.items():
                     command = [sys.executable, __file__, "--run", which, "--case", case]
@@ -75,13 +81,13 @@ def main() -> None:
                     )
                     times.append(json.loads(done.stdout.splitlines()[-1]))
             for at, what in enumerate(("time", "processor time")):
-                sheet, plain = (
-                    statistics.median(each[at] for each in taken[which])
-                    for which in ("with", "without")
+                plain, held, shown = (
+                    statistics.median(each[at] for each in taken[which]) for which in WHICH
                 )
                 print(
-                    f"{case}: {what} {plain:.2f} s without, {sheet:.2f} s with; the sheet takes "
-                    f"{(sheet - plain) / sheet:.1%} ({os.cpu_count()} cores)"
+                    f"{case}: {what} {plain:.2f} s without the stage; no page: {held:.2f} s "
+                    f"({(held - plain) / held:.1%}); a page: {shown:.2f} s "
+                    f"({(shown - plain) / shown:.1%}) ({os.cpu_count()} cores)"
                 )
 
 

@@ -25,15 +25,17 @@ class Sheet(Stage[Settings]):
 """
 
 
-def use(root, hold):
+def use(root, hold, keep):
     (root.plugins / "sheet.py").write_text(STAGE)
     stage = f"[stage.sheet]\nhold = {hold}\n[stage.sizing]"
     write_destination(root, **{'"tagging"]': '"tagging", "sheet"]', "[stage.sizing]": stage})
+    path = root.destinations / "fine-art-canvas.toml"
+    path.write_text(f'keep_sheets = "{keep}"\n{path.read_text()}')
     drop(root, "mud.tif")
 
 
 def test_a_delivered_jobs_sheet_is_in_sheets_under_the_jobs_name(small, hotfolder):  # noqa: F811
-    use(small, "false")
+    use(small, "false", keep="all")
     assert hotfolder("sweep", small.path).returncode == 0
     (record,) = records(small)
     job = record["job"]
@@ -46,7 +48,7 @@ def test_a_delivered_jobs_sheet_is_in_sheets_under_the_jobs_name(small, hotfolde
 
 
 def test_a_held_jobs_sheet_is_in_its_folder_and_goes_with_the_release(small, hotfolder):  # noqa: F811
-    use(small, "true")
+    use(small, "true", keep="all")
     assert hotfolder("sweep", small.path).returncode == 3
     (record,) = records(small)
     folder = small.path / "held/fine-art-canvas" / record["job"]
@@ -59,9 +61,7 @@ def test_a_held_jobs_sheet_is_in_its_folder_and_goes_with_the_release(small, hot
 
 @pytest.mark.parametrize(("hold", "kept"), [("false", []), ("true", ["proof-sheet", "thumbnail"])])
 def test_sheets_are_kept_of_held_jobs_only_where_the_settings_say_so(small, hotfolder, hold, kept):  # noqa: F811
-    use(small, hold)
-    path = small.destinations / "fine-art-canvas.toml"
-    path.write_text(f'keep_sheets = "held"\n{path.read_text()}')
+    use(small, hold, keep="held")
     assert hotfolder("sweep", small.path).returncode == (3 if kept else 0)
     (record,) = records(small)
     assert kept == [each["kind"] for each in record["attachments"]]

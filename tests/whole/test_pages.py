@@ -30,7 +30,7 @@ def test_a_held_job_is_listed_with_its_reason_until_its_folder_goes(small, hotfo
 
 
 def test_delivered_jobs_with_a_sheet_are_listed_newest_first(small, hotfolder):
-    use(small, "false")
+    use(small, "false", keep="all")
     assert hotfolder("sweep", small.path).returncode == 0
     drop(small, "second.tif", seed=2)
     assert hotfolder("sweep", small.path).returncode == 0
