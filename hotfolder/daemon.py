@@ -319,7 +319,11 @@ class Daemon:
             self._log.info("job.claimed", job=row.id, destination=name, file=file)
 
     def _settle_claims(self, name: str, hot: HotFolder) -> None:
-        """Settle claims that failed half-way, and forget the trouble with files that have gone."""
+        """Forget the trouble with files that have gone, and settle claims that failed half-way."""
+        known = {f"{name}: {names.display_name(relative)}" for relative in hot.put_off}
+        for about in list(self._trouble_of_claims):
+            if about.startswith(f"{name}: ") and about not in known:
+                del self._trouble_of_claims[about]
         for row in self._ledger.claims_of(name):
             try:
                 recover_claim(self._ledger, self.root.spool, hot.folders.hot_folder, row)
@@ -328,10 +332,6 @@ class Daemon:
                     f"{hot.folders.hot_folder}: a file that was being taken in cannot be reached: "
                     f"{error.strerror or error}"
                 ) from error
-        known = {f"{name}: {names.display_name(relative)}" for relative in hot.put_off}
-        for about in list(self._trouble_of_claims):
-            if about.startswith(f"{name}: ") and about not in known:
-                del self._trouble_of_claims[about]
 
     def _serve_batches(self) -> None:
         """Put away what has come for batches, and plan the jobs of their tickets."""

@@ -83,7 +83,7 @@ class DestinationFile(SettingsModel):
 
     hours: when jobs are begun, by local time; at any time, when it is not set. priority: jobs of
     a higher one are begun first; of the same, destinations take turns. keep_sheets: proof sheets
-    are made of all jobs, or only of those that are held, which costs others a third of the time.
+    are made of all jobs, or only of those that are held, so that others do not pay for them.
     """
 
     title: str = ""

@@ -47,6 +47,21 @@ def test_a_failing_call_of_the_system_loses_nothing_and_does_nothing_twice(place
         assert played.case(failure).struck, failure
 
 
+@pytest.mark.parametrize(
+    "failure",
+    [
+        Failure("fsync", 2, errno.ENOSPC, lasting=True),
+        Failure("rename", 5, errno.EIO, lasting=True),
+    ],
+)
+def test_a_sweep_ends_though_a_claim_from_another_file_system_stays_half_way(
+    root, tmp_path, elsewhere, failure
+):
+    folder = tmp_path / "here"
+    folder.mkdir()
+    assert Place(tiny(root), "across", folder, elsewhere).case(failure).struck
+
+
 @pytest.mark.parametrize("name", ["-result-1", "-original"])
 def test_a_name_that_cannot_be_looked_at_is_not_taken_for_one_that_has_gone(
     quick, monkeypatch, name
