@@ -36,8 +36,8 @@ PLACE_PX = 256
 
 _CANDIDATES = 16
 _WORTH_A_THREAD = 500_000
-_STRIP_PX = 4_000_000
-"""Of a strip, about: a table is set up at each look into it, so strips are large."""
+_STRIP_PX = 2_000_000
+"""Of a strip, about, as of a band: the stages behind this one wait for a whole strip."""
 _DELTA_E_PER_CODE = DifferenceStatistics.FULL_SCALE / 65535
 
 
