@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import mmap
 import resource
 
 import numpy as np
@@ -445,3 +446,20 @@ def test_a_disk_that_takes_no_more_is_an_error_of_the_disk_and_leaves_nothing(tm
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
     assert not (tmp_path / "x").exists()
+
+
+@pytest.mark.parametrize("form", ["tiff", "jpeg", "png"])
+def test_no_result_is_written_through_a_mapping(tmp_path, monkeypatch, form):
+    """On a full disk a page of a mapping that cannot be written ends the process."""
+
+    def refused(*_args, **_options):
+        raise AssertionError("a mapping of a file")
+
+    monkeypatch.setattr(mmap, "mmap", refused)
+    monkeypatch.setattr(np, "memmap", refused)
+    with pytest.raises(AssertionError, match="mapping"):
+        tifffile.memmap(tmp_path / "mapped.tif", shape=(8, 8), dtype=np.uint16)
+    path = tmp_path / f"result.{form}"
+    bits = 8 if form == "jpeg" else 16
+    write(path, picture(40, 60, 3), Encoding.RGB, format=form, bits=bits)
+    assert path.stat().st_size
