@@ -84,7 +84,8 @@ class HotFolder:
         self._junk = found.junk
         self._remarks = found.problems
         settled = self._settler.update(found.candidates)
-        names = {each.relative for each in settled}
+        # also while it settles anew: a claim that failed half-way has changed the file's ctime
+        names = {each.relative for each in found.candidates}
         self.put_off = {name: due for name, due in self.put_off.items() if name in names}
         self.ready = deque(each for each in settled if self.put_off.get(each.relative, 0.0) <= now)
         next_check = self._settler.next_check_s()

@@ -426,7 +426,8 @@ def main() -> None:
                         at += asked.step
                     how = "and all that follow" if lasting else "alone"
                     said = f"{name}: {kind} {errno.errorcode[number]} {how}: {at - 1}"
-                    sys.stdout.write(f"{said} calls\n")
+                    over = time.monotonic() >= ends_at
+                    sys.stdout.write(f"{said} calls{', then the time was over' * over}\n")
                     sys.stdout.flush()
     sys.stdout.write(f"{total} cases of the error sweep, {faults} faults\n")
 
