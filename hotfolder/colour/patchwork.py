@@ -271,7 +271,7 @@ def _for_three(outputs: int) -> Any:
                 to_second[pixel], to_third[pixel] = to_p1, to_p2
                 weight[0, pixel], weight[1, pixel] = w0, w1
                 weight[2, pixel], weight[3, pixel] = w2, w3
-            for pixel in range(len(part)):
+            for pixel in range(count):
                 p0 = np.uint32(np.uint32(slots[block[pixel]]) * solid + first[pixel])
                 p1 = np.uint32(p0 + to_second[pixel])
                 p2 = np.uint32(p0 + to_third[pixel])
@@ -281,7 +281,7 @@ def _for_three(outputs: int) -> Any:
                 for lane in range(_LANES):
                     one = nodes[p0, lane] * w0 + nodes[p1, lane] * w1
                     sums[pixel, lane] = one + nodes[p2, lane] * w2 + nodes[p3, lane] * w3
-            for pixel in range(len(part)):
+            for pixel in range(count):
                 for lane in range(outputs):
                     made_here[pixel, lane] = np.uint16(np.int32(sums[pixel, lane] + _HALF))
 

@@ -115,6 +115,7 @@ def _parted(column: NDArray[_Number], pieces: Sequence[Codes]) -> list[NDArray[_
     return [part.reshape(*piece.shape[:2], -1) for part, piece in zip(parts, pieces, strict=True)]
 
 
+@cache
 def paper_white(delivered: Profile) -> tuple[int, int, int]:
     """Return the medium's own white in sRGB, 0 … 255, as an instrument sees it."""
     paper = white(delivered.encoding).reshape(1, 1, -1)

@@ -163,7 +163,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
         made = apply_at_once(self._way.transform, pieces)
         shown = views(list(zip(pieces, made, strict=True)), self._source, self._delivered)
         folder = self._job.folder
-        (folder / SHEET_FILE).write_text(self._page(shown), encoding="utf-8")
+        (folder / SHEET_FILE).write_bytes(self._page(shown).encode("utf-8"))
         (folder / THUMBNAIL_FILE).write_bytes(thumbnail(shown[0].adapted))
 
     def _intent(self) -> Intent:
