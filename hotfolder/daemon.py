@@ -214,9 +214,13 @@ class Daemon:
         ):
             return False
         # a sweep does not wait for a disk to be mended: it tries a few times and says so
-        gone = tuple(f"{name}: " for name, hot in self._hot.items() if hot.problem)
+        gone = tuple(
+            f"{name}: "
+            for name, hot in self._hot.items()
+            if hot.problem or name in self._trouble_of_claims
+        )
         for about, trouble in list(self._trouble_of_claims.items()):
-            # files of a folder that has gone are not tried at all
+            # files of a folder that has gone, or of which a claim is half-way, are not tried at all
             if trouble.tries < _SWEEP_TRIES and not about.startswith(gone):
                 return False
         lasting = {

@@ -54,6 +54,7 @@ def test_a_failing_call_of_the_system_loses_nothing_and_does_nothing_twice(place
         Failure("rename", 5, errno.EIO, lasting=True),
         Failure("read", 1, errno.EIO, lasting=True),
         Failure("read", 12, errno.EIO, lasting=True),
+        Failure("unlink", 1, errno.EIO, lasting=True),
     ],
 )
 def test_a_sweep_ends_though_a_claim_from_another_file_system_stays_half_way(
