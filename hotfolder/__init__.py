@@ -1,10 +1,10 @@
 """What a stage's author may import; everything else is the program's own and may change."""
 
-from hotfolder.destination import Medium, Result, Surface
 from hotfolder.errors import Hold, HotfolderError, Refuse, SettingsError, StorageError, Verdict
-from hotfolder.raster.model import Band, Encoding, Metadata, RasterSpec
-from hotfolder.stage import Findings, Job, Original, Stage, StageSettings
-from hotfolder.units import DurationS, LengthMm, Share
+from hotfolder.model.destination import Medium, Result, Surface
+from hotfolder.model.units import DurationS, LengthMm, Share
+from hotfolder.raster.picture import Band, Encoding, Metadata, RasterSpec
+from hotfolder.stages.contract import Findings, Job, Original, Stage, StageSettings
 
 __all__ = [
     "Band",

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-from hotfolder import platforms
-from hotfolder.new_root import make_root
-from hotfolder.root import Root
+from hotfolder.disk import platforms
+from hotfolder.overview.new_root import make_root
+from hotfolder.settings.root import Root
 from hotfolder_demo import write_profiles
 
 # How long an example takes says something about the machine, and nothing about the program.

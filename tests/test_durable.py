@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from hotfolder import durable, platforms
+from hotfolder.disk import durable, platforms
 
 DATA = bytes(range(256)) * 40
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hotfolder.names import (
+from hotfolder.disk.names import (
     MAX_COMPONENT_BYTES,
     MAX_RELATIVE_BYTES,
     collision_key,

@@ -17,7 +17,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from hotfolder import platforms
+from hotfolder.disk import platforms
 
 linux_only = pytest.mark.skipif(sys.platform != "linux", reason="what only Linux promises")
 
@@ -297,7 +297,9 @@ def test_a_folder_swapped_for_a_link_meanwhile_leads_nowhere(beneath, tmp_path):
 
 @linux_only
 def test_a_child_dies_with_its_killed_parent():
-    child = "from hotfolder.platforms import die_with_parent; import signal; die_with_parent(); "
+    child = (
+        "from hotfolder.disk.platforms import die_with_parent; import signal; die_with_parent(); "
+    )
     child += "print('ready', flush=True); signal.pause()"
     parent = f"import subprocess, sys; subprocess.run([sys.executable, '-c', {child!r}])"
     with python(parent, env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}) as process:
@@ -310,7 +312,7 @@ def test_a_child_dies_with_its_killed_parent():
 
 def test_a_group_is_ended_with_all_that_it_started():
     child = "import signal; print('ready', flush=True); signal.pause()"
-    code = "from hotfolder.platforms import own_group; import subprocess, sys; own_group(); "
+    code = "from hotfolder.disk.platforms import own_group; import subprocess, sys; own_group(); "
     code += f"own_group(); subprocess.run([sys.executable, '-c', {child!r}])"
     with python(code, env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}) as process:
         assert process.stdout.readline() == "ready\n"

@@ -9,8 +9,8 @@ from contextlib import closing, contextmanager
 from urllib.parse import quote
 
 from hotfolder.errors import Problem, SettingsError, StorageError
-from hotfolder.ledger import SCHEMA_VERSION, empty_ledger
-from hotfolder.root import Root
+from hotfolder.ledger.jobs import SCHEMA_VERSION, empty_ledger
+from hotfolder.settings.root import Root
 
 
 @contextmanager

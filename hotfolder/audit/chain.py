@@ -13,8 +13,8 @@ from typing import Any
 from pydantic_core import from_json
 
 from hotfolder.audit.question import plain
-from hotfolder.record_index import columns
-from hotfolder.record_log import LOG_FILE, START, link
+from hotfolder.ledger.record_index import columns
+from hotfolder.ledger.record_log import LOG_FILE, START, link
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ _VERDICTS = {
     "unclear": "unclear",
 }
 _TEMPLATES = Environment(
-    loader=PackageLoader("hotfolder"), autoescape=True, undefined=StrictUndefined
+    loader=PackageLoader("hotfolder.pages"), autoescape=True, undefined=StrictUndefined
 )
 _TEMPLATES.filters["local_time"] = local_time
 

@@ -10,10 +10,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from hotfolder import durable
+from hotfolder.disk import durable
 from hotfolder.errors import Problem, SettingsError
-from hotfolder.records import end_of
-from hotfolder.root import Root
+from hotfolder.model.records import end_of
+from hotfolder.settings.root import Root
 
 
 def story_of(db: sqlite3.Connection, root: Root, file: Path) -> dict[str, Any]:

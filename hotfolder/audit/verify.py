@@ -20,13 +20,13 @@ from typing import Any
 from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
 
-from hotfolder import durable
 from hotfolder.audit.chain import ChainReport, check_chain
 from hotfolder.audit.question import End, Question, select_jobs
+from hotfolder.disk import durable
 from hotfolder.errors import SettingsError
-from hotfolder.registry import load_registry
-from hotfolder.root import Root
-from hotfolder.settings import Folders, Intake, load_destination
+from hotfolder.settings.files import Folders, Intake, load_destination
+from hotfolder.settings.root import Root
+from hotfolder.stages.registry import load_registry
 
 _LISTED = 50
 

@@ -14,7 +14,7 @@ from typing import Any
 from pydantic import JsonValue
 
 from hotfolder.batch.ticket import Placement
-from hotfolder.settings import Destination
+from hotfolder.settings.files import Destination
 
 Changes = dict[str, dict[str, JsonValue]]
 

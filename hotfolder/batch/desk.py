@@ -17,20 +17,20 @@ from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 
-from hotfolder import durable, names
 from hotfolder.batch.planning import Pictures, Planning, latest_ticket
 from hotfolder.batch.shelf import KeptFile, RowFault, Shelf, State
 from hotfolder.batch.standing import is_dropped
 from hotfolder.batch.ticket import is_ticket
-from hotfolder.claim import ORIGINAL
+from hotfolder.disk import durable, names
+from hotfolder.disk.free_names import OF_RESULTS, free_folder
 from hotfolder.errors import StorageError
-from hotfolder.free_names import OF_RESULTS, free_folder
-from hotfolder.ledger import JobRow, Ledger
-from hotfolder.ledger import State as JobState
+from hotfolder.intake.claim import ORIGINAL
+from hotfolder.ledger.jobs import JobRow, Ledger
+from hotfolder.ledger.jobs import State as JobState
 from hotfolder.logs import get_log, utc_now
-from hotfolder.registry import Registry
-from hotfolder.root import DestinationFolders
-from hotfolder.settings import Destination, TicketTable
+from hotfolder.settings.files import Destination, TicketTable
+from hotfolder.settings.root import DestinationFolders
+from hotfolder.stages.registry import Registry
 
 SHEETS = "sheets"
 

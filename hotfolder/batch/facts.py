@@ -8,8 +8,8 @@ from typing import Any
 
 from hotfolder.batch.spreads import Look
 from hotfolder.batch.standing import Standing
-from hotfolder.rest import area_mm2
-from hotfolder.units import MM_PER_INCH
+from hotfolder.daemon.rest import area_mm2
+from hotfolder.model.units import MM_PER_INCH
 
 
 def facts(standing: Standing) -> dict[str, Any]:

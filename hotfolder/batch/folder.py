@@ -16,14 +16,14 @@ from pathlib import Path
 from hotfolder.batch.page import render
 from hotfolder.batch.report import Batch, manifest_csv, report, report_csv
 from hotfolder.batch.shelf import Shelf, State
+from hotfolder.daemon.rest import RECENT
+from hotfolder.disk.marker import check_marked_above
 from hotfolder.errors import HotfolderError
-from hotfolder.intake import check_marked_above
-from hotfolder.ledger import JobRow, Ledger
-from hotfolder.ledger import State as JobState
+from hotfolder.ledger.jobs import JobRow, Ledger
+from hotfolder.ledger.jobs import State as JobState
 from hotfolder.logs import get_log
-from hotfolder.rest import RECENT
-from hotfolder.root import DestinationFolders
-from hotfolder.settings import Destination
+from hotfolder.settings.files import Destination
+from hotfolder.settings.root import DestinationFolders
 
 MANIFEST, REPORT = "manifest.csv", "report"
 

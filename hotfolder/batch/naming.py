@@ -12,7 +12,7 @@ from typing import Annotated
 from pydantic import AfterValidator
 
 from hotfolder.batch.ticket import Placement
-from hotfolder.names import safe_component
+from hotfolder.disk.names import safe_component
 
 FIELDS = ("batch", "page", "placement", "file", "row", "width", "height", "copies")
 _FIELD = re.compile(r"\{([^{}]*)\}")

@@ -16,8 +16,8 @@ from hotfolder.audit.periods import local_time
 from hotfolder.batch.facts import attachment
 from hotfolder.batch.report import changes_in_words
 from hotfolder.batch.standing import Standing
-from hotfolder.page import source_hash, text_of
-from hotfolder.rest import duration
+from hotfolder.daemon.rest import duration
+from hotfolder.pages.frame import source_hash, text_of
 
 MOST_PICTURES = 24
 """Thumbnails in the page: those that lost most, and as many that are held."""
@@ -26,7 +26,7 @@ MOST_PICTURE_BYTES = 120_000
 MOST_LISTED = 400
 
 _TEMPLATES = Environment(
-    loader=PackageLoader("hotfolder"),
+    loader=PackageLoader("hotfolder.pages"),
     autoescape=True,
     undefined=StrictUndefined,
     trim_blocks=True,
@@ -52,7 +52,7 @@ def render(document: Mapping[str, Any], found: list[Standing], folder: Path) -> 
     held = [row for row in document["placements"] if row["state"] == "held"]
     lost = [rows[number] for number in document["lost"]]
     shown = {row["row"] for row in [*lost[:MOST_PICTURES], *held[:MOST_PICTURES]]}
-    style = text_of("hotfolder", "batch.css")
+    style = text_of("hotfolder.pages", "batch.css")
     return _TEMPLATES.get_template("batch.html").render(
         said=document,
         rows=rows,

@@ -10,17 +10,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from hotfolder import names
 from hotfolder.batch.changes import Changes, RowError, changes_for, fingerprint
 from hotfolder.batch.naming import stem
 from hotfolder.batch.shelf import KeptFile, Line, NewJob
 from hotfolder.batch.ticket import Placement, Ticket, TicketError, read_ticket
-from hotfolder.claim import new_job_id
+from hotfolder.disk import names
+from hotfolder.ending.release import with_changes
 from hotfolder.errors import SettingsError
-from hotfolder.records import PlacementRecord
-from hotfolder.registry import Registry
-from hotfolder.release import with_changes
-from hotfolder.settings import Destination, Intake, TicketTable, check_destination
+from hotfolder.intake.claim import new_job_id
+from hotfolder.model.records import PlacementRecord
+from hotfolder.settings.files import Destination, Intake, TicketTable, check_destination
+from hotfolder.stages.registry import Registry
 
 _SHOWN = 5
 

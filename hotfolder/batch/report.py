@@ -15,11 +15,11 @@ from hotfolder.batch.facts import facts, look
 from hotfolder.batch.shelf import State
 from hotfolder.batch.spreads import differing
 from hotfolder.batch.standing import Standing, counts, standings
-from hotfolder.csv_out import Cell, to_csv
-from hotfolder.ledger import JobRow
+from hotfolder.daemon.rest import takes_s
+from hotfolder.ledger.jobs import JobRow
 from hotfolder.logs import utc_now
-from hotfolder.rest import takes_s
-from hotfolder.settings import Destination
+from hotfolder.pages.csv_out import Cell, to_csv
+from hotfolder.settings.files import Destination
 
 WORTH_NAMING = 0.001
 """Share of a picture from which a loss is ranked; less is the noise of a profile's tables."""

@@ -18,8 +18,8 @@ from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict
 
-from hotfolder.ledger import JobRow, Ledger, is_made
-from hotfolder.records import PlacementRecord
+from hotfolder.ledger.jobs import JobRow, Ledger, is_made
+from hotfolder.model.records import PlacementRecord
 
 _TABLES = (
     """CREATE TABLE IF NOT EXISTS batch_files (

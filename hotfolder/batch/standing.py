@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from hotfolder.batch.shelf import Line, RowFault, State
-from hotfolder.ledger import JobRow
-from hotfolder.records import end_of
+from hotfolder.ledger.jobs import JobRow
+from hotfolder.model.records import end_of
 
 WORDS = ("delivered", "held", "dropped", "refused", "waiting", "missing", "wrong")
 """What becomes of a row.

@@ -7,10 +7,10 @@ from typing import Any
 
 from hotfolder.batch.shelf import read_states
 from hotfolder.batch.standing import WORDS, counts, is_dropped, standings
+from hotfolder.daemon.rest import RECENT, duration, takes_s
 from hotfolder.errors import Problem, SettingsError
-from hotfolder.ledger import State, read_job, read_latest_delivered
-from hotfolder.rest import RECENT, duration, takes_s
-from hotfolder.root import Root
+from hotfolder.ledger.jobs import State, read_job, read_latest_delivered
+from hotfolder.settings.root import Root
 
 
 def summaries(root: Root, workers: int) -> list[dict[str, Any]]:

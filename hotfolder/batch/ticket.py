@@ -15,8 +15,8 @@ from typing import TypeVar
 
 from hotfolder.batch.table import Row, TableError, read_table
 from hotfolder.colour.transform import Intent
-from hotfolder.names import collision_key, display_name
-from hotfolder.units import MM_PER_INCH
+from hotfolder.disk.names import collision_key, display_name
+from hotfolder.model.units import MM_PER_INCH
 
 _Value = TypeVar("_Value")
 

@@ -32,10 +32,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.colour.compiled import compiled, made, seen
 from hotfolder.colour.patchwork import COLOURS_PER_CALL, Indices, Patchwork
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.compiled import compiled, made, seen
-from hotfolder.raster.model import Encoding
+from hotfolder.raster.picture import Encoding
 
 Codes = NDArray[np.uint16]
 Conversion = Callable[[Codes], Codes]

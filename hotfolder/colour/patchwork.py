@@ -25,8 +25,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.colour.compiled import compiled, inlined, made, number, seen
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.compiled import compiled, inlined, made, number, seen
 
 Codes = NDArray[np.uint16]
 Indices = NDArray[np.int64]

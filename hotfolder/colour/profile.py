@@ -23,7 +23,7 @@ import imagecodecs
 import numpy as np
 
 from hotfolder.errors import HotfolderError
-from hotfolder.raster.model import Encoding
+from hotfolder.raster.picture import Encoding
 
 Direction = Literal["from device", "to device"]
 

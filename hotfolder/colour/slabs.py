@@ -13,7 +13,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from hotfolder import platforms
+from hotfolder.disk import platforms
 
 Given = TypeVar("Given")
 Result = TypeVar("Result")

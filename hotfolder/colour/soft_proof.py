@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.colour.transform import NO_GRID, Codes, Intent, convert_pixels
-from hotfolder.raster.model import Encoding
+from hotfolder.raster.picture import Encoding
 
 Show = Literal["medium", "adapted"]
 

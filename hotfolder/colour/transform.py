@@ -20,7 +20,7 @@ from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.grid import Bound, Grid
 from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, ProfileError, lab_profile
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.raster.model import Encoding
+from hotfolder.raster.picture import Encoding
 
 Codes = NDArray[np.uint16]
 

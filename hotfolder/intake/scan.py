@@ -12,10 +12,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from hotfolder import platforms
+from hotfolder.disk import platforms
+from hotfolder.disk.marker import MARKER, check_marker, unreachable
+from hotfolder.disk.names import display_name
 from hotfolder.intake.junk import is_junk
-from hotfolder.intake.marker import MARKER, check_marker, unreachable
-from hotfolder.names import display_name
 
 Kind = Literal["file", "link", "special", "folder"]
 """special: a pipe, socket or device. folder: one whose name looks like a picture's."""

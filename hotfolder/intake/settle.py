@@ -15,9 +15,9 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from enum import Enum
 
+from hotfolder.disk.names import display_name
+from hotfolder.disk.platforms import has_writer, open_beneath
 from hotfolder.intake.scan import Candidate, Identity
-from hotfolder.names import display_name
-from hotfolder.platforms import has_writer, open_beneath
 from hotfolder.raster.complete import container_end
 
 _LOOK_AGAIN_S = 1.0

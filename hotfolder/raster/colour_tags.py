@@ -19,7 +19,7 @@ from hotfolder.colour import spaces
 from hotfolder.colour.spaces import D65, Curve, Primaries
 from hotfolder.errors import Hold
 from hotfolder.raster import exif
-from hotfolder.raster.model import Encoding
+from hotfolder.raster.picture import Encoding
 
 PRIMARIES: Mapping[int, tuple[str, Primaries]] = {
     1: ("BT.709", spaces.SRGB_PRIMARIES),

@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.platforms import open_regular
+from hotfolder.disk.platforms import open_regular
 
 _CHUNK = 2**20
 _TAIL = 64 * 2**10

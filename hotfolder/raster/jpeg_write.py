@@ -10,11 +10,11 @@ from typing import Any
 
 from PIL import Image
 
-from hotfolder.destination import Result
 from hotfolder.errors import Refuse
+from hotfolder.model.destination import Result
 from hotfolder.raster import exif
-from hotfolder.raster.model import Band, Encoding, RasterSpec
 from hotfolder.raster.packets import to_image_resources
+from hotfolder.raster.picture import Band, Encoding, RasterSpec
 from hotfolder.raster.result_file import whole
 
 MAX_SIDE_PX = 65_500

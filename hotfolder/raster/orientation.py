@@ -29,7 +29,7 @@ from typing import IO
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.raster.model import Band
+from hotfolder.raster.picture import Band
 from hotfolder.raster.source import RowSource
 
 _MIRRORED = {2, 3}

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from hotfolder.errors import Refuse
 from hotfolder.raster import colour_tags, exif, packets
 from hotfolder.raster.foreign import TRY_AGAIN, cut_short, translated
-from hotfolder.raster.model import Encoding, Metadata
 from hotfolder.raster.original_file import OriginalFile
+from hotfolder.raster.picture import Encoding, Metadata
 from hotfolder.raster.samples import SampleLayout, to_rows
 from hotfolder.raster.source import (
     Header,

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import imagecodecs
 
-from hotfolder.destination import Result
 from hotfolder.errors import Refuse
-from hotfolder.raster.model import Band, Encoding, RasterSpec
+from hotfolder.model.destination import Result
+from hotfolder.raster.picture import Band, Encoding, RasterSpec
 from hotfolder.raster.png_read import SIGNATURE
 from hotfolder.raster.result_file import whole
 

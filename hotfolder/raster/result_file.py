@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.raster.dither import Dither
-from hotfolder.raster.model import Band, RasterSpec
+from hotfolder.raster.picture import Band, RasterSpec
 
 
 class FormatWriter(Protocol):

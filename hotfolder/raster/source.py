@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.errors import Refuse
-from hotfolder.raster.model import Encoding, Metadata
+from hotfolder.raster.picture import Encoding, Metadata
 
 Format = Literal["TIFF", "JPEG", "PNG"]
 

@@ -16,9 +16,9 @@ import imagecodecs
 import numpy as np
 import tifffile
 
-from hotfolder.destination import Result
+from hotfolder.model.destination import Result
 from hotfolder.raster import exif
-from hotfolder.raster.model import Band, Encoding, RasterSpec, rebanded
+from hotfolder.raster.picture import Band, Encoding, RasterSpec, rebanded
 from hotfolder.raster.result_file import Samples, checked
 from hotfolder.raster.samples import to_cielab
 

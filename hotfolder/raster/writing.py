@@ -12,9 +12,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from hotfolder.destination import Result
+from hotfolder.model.destination import Result
 from hotfolder.raster.jpeg_write import JpegFormat
-from hotfolder.raster.model import Band, RasterSpec
+from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.png_write import PngFormat
 from hotfolder.raster.result_file import FormatWriter
 from hotfolder.raster.tiff_write import TiffFormat

@@ -5,7 +5,7 @@ import shutil
 import pytest
 
 from audit.generated import fill
-from hotfolder.root import Root
+from hotfolder.settings.root import Root
 
 NUMBER = 1500
 

@@ -15,9 +15,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from hotfolder import record_index
-from hotfolder.ledger import Ledger
-from hotfolder.record_log import LOG_FILE, START, link
+from hotfolder.ledger import record_index
+from hotfolder.ledger.jobs import Ledger
+from hotfolder.ledger.record_log import LOG_FILE, START, link
 
 BEGIN = datetime(2024, 11, 1, tzinfo=UTC)
 LENGTH = timedelta(days=730)

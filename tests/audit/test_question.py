@@ -28,9 +28,9 @@ from hotfolder.audit.question import (
     select_jobs,
 )
 from hotfolder.errors import SettingsError, StorageError
-from hotfolder.ledger import SCHEMA_VERSION
-from hotfolder.record_index import LATER, TABLE
-from hotfolder.root import Root
+from hotfolder.ledger.jobs import SCHEMA_VERSION
+from hotfolder.ledger.record_index import LATER, TABLE
+from hotfolder.settings.root import Root
 
 RECORDS = [record_of(number, NUMBER) for number in range(NUMBER)]
 

@@ -5,9 +5,9 @@ from datetime import UTC, datetime
 
 from core.test_records import record
 from hotfolder.audit.story import _events
-from hotfolder.ledger import empty_ledger
-from hotfolder.record_index import insert
-from hotfolder.records import Dropped
+from hotfolder.ledger.jobs import empty_ledger
+from hotfolder.ledger.record_index import insert
+from hotfolder.model.records import Dropped
 
 
 def test_a_job_that_was_dropped_was_held_once():

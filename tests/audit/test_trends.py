@@ -15,7 +15,7 @@ from hotfolder.audit.books import open_books
 from hotfolder.audit.plot import HELD_BOTTOM, LEFT, LOST_BOTTOM, RIGHT, WIDTH, nice_top, plot_of
 from hotfolder.audit.question import Question, as_text
 from hotfolder.audit.trends import MOST_CHANGES, _rank_test, _sign_test, trends
-from hotfolder.ledger import empty_ledger
+from hotfolder.ledger.jobs import empty_ledger
 
 QUESTION = Question()
 START = datetime(2026, 3, 2, 9, tzinfo=UTC)

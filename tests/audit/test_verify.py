@@ -10,8 +10,8 @@ import pytest
 from audit.generated import fill
 from hotfolder.audit.books import open_books
 from hotfolder.audit.chain import check_chain
-from hotfolder.record_log import link
-from hotfolder.root import Root
+from hotfolder.ledger.record_log import link
+from hotfolder.settings.root import Root
 
 NAME = "fine-art-canvas"
 

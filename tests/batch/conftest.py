@@ -12,9 +12,9 @@ import pytest
 
 from faults.killing import run_here
 from hotfolder.batch.shelf import State, read_states
-from hotfolder.check import check
-from hotfolder.daemon import Daemon
-from hotfolder.root import Root
+from hotfolder.daemon.loop import Daemon
+from hotfolder.overview.check import check
+from hotfolder.settings.root import Root
 from whole.conftest import drop, hotfolder, write_destination
 
 __all__ = ["hotfolder"]

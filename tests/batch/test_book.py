@@ -19,7 +19,7 @@ import tifffile
 
 from batch.conftest import BOOK, sweep, table
 from faults.killing import sweep_in_child
-from hotfolder.ledger import read_jobs
+from hotfolder.ledger.jobs import read_jobs
 from hotfolder_demo import book as estuary
 from whole.conftest import records
 

@@ -10,7 +10,7 @@ import tifffile
 
 from batch.conftest import BOOK, picture, state, sweep, ticket
 from hotfolder.batch.desk import batch_of
-from hotfolder.ledger import read_jobs
+from hotfolder.ledger.jobs import read_jobs
 from whole.conftest import files, records
 
 ROWS = ["reeds.tif,1,left,40 mm,30 mm,Reeds", "mud.tif,2,,20 mm,,", "reeds,2,,30 mm,,"]

@@ -8,10 +8,10 @@ import pytest
 
 from batch.conftest import BOOK, picture, sweep, ticket
 from hotfolder.batch.summary import in_words, summaries
-from hotfolder.ledger import read_jobs
-from hotfolder.new_root import make_root
-from hotfolder.rest import duration, takes_s
-from hotfolder.status import collect
+from hotfolder.daemon.rest import duration, takes_s
+from hotfolder.ledger.jobs import read_jobs
+from hotfolder.overview.new_root import make_root
+from hotfolder.overview.status import collect
 from whole.conftest import drop, files, records, write_destination
 
 
@@ -90,7 +90,7 @@ def test_what_a_person_releases_does_not_wait_for_the_night(book):
 
 def test_status_says_until_when_a_job_rests(by_night, monkeypatch):
     sweep(by_night, clock=clock("2026-05-04 12:00"))
-    monkeypatch.setattr("hotfolder.status.time.time", clock("2026-05-04 12:00"))
+    monkeypatch.setattr("hotfolder.overview.status.time.time", clock("2026-05-04 12:00"))
     said = collect(by_night)
     assert ("22:00-06:00", "22:00") == tuple(
         said["destinations"][BOOK][key] for key in ("hours", "rests_until")

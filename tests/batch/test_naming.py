@@ -7,7 +7,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from hotfolder.batch.naming import NameTemplate, stem
 from hotfolder.batch.ticket import Placement
-from hotfolder.names import safe_component
+from hotfolder.disk.names import safe_component
 
 TEMPLATE = TypeAdapter(NameTemplate)
 ROW = Placement(14, "spring/low water.tif", "7", "left", 210.0, 297.5, 3)

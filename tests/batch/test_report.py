@@ -13,7 +13,7 @@ from batch.conftest import BOOK, picture, sweep, table, ticket
 from hotfolder.batch.facts import facts
 from hotfolder.batch.shelf import Line
 from hotfolder.batch.standing import Standing
-from hotfolder.ledger import JobRow, State
+from hotfolder.ledger.jobs import JobRow, State
 from whole.conftest import records
 
 ROWS = [

@@ -32,7 +32,7 @@ from rich.table import Table
 from hotfolder.audit.books import open_books
 from hotfolder.audit.question import End, Group, Question, Sort, Statistic, ask, ask_groups, count
 from hotfolder.audit.report import render_report
-from hotfolder.root import Root
+from hotfolder.settings.root import Root
 
 ROUNDS = 5
 QUESTIONS = {
@@ -125,7 +125,7 @@ def page(root: Root) -> int:
 
 def command(root: Root, *options: str) -> int:
     """Run the command line, start of Python included."""
-    asked = [sys.executable, "-m", "hotfolder.cli", "audit", str(root.path), *options]
+    asked = [sys.executable, "-m", "hotfolder", "audit", str(root.path), *options]
     done = subprocess.run(asked, capture_output=True, check=False)
     return done.stdout.count(b"\n")
 

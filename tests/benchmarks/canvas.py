@@ -46,11 +46,11 @@ def destination(long_edge_in: float) -> dict[str, Any]:
 
 def run_one(name: str, folder: Path) -> None:
     """Do one canvas in this process; say time and memory."""
-    import hotfolder.preload
-    import hotfolder.worker  # noqa: F401 - both are what the forkserver has loaded
-    from hotfolder.pipeline import Order, run
-    from hotfolder.registry import load_registry
-    from hotfolder.settings import Intake, check_destination
+    import hotfolder.work.preload
+    import hotfolder.work.worker  # noqa: F401 - both are what the forkserver has loaded
+    from hotfolder.settings.files import Intake, check_destination
+    from hotfolder.stages.registry import load_registry
+    from hotfolder.work.pipeline import Order, run
 
     registry = load_registry()
     path = folder / "destinations" / "canvas.toml"

@@ -58,9 +58,9 @@ def destination(case: str) -> dict[str, Any]:
 
 def ours(case: str, folder: Path) -> None:
     """Run the stages in this process, as a worker does."""
-    from hotfolder.pipeline import Order, run
-    from hotfolder.registry import load_registry
-    from hotfolder.settings import Intake, check_destination
+    from hotfolder.settings.files import Intake, check_destination
+    from hotfolder.stages.registry import load_registry
+    from hotfolder.work.pipeline import Order, run
 
     registry = load_registry()
     path = folder / "destinations" / "bench.toml"
@@ -197,8 +197,8 @@ def measure(name: str, case: str, folder: Path) -> dict[str, Any]:
 def run_one(name: str, case: str, folder: Path) -> None:
     """In the contestant's process: imports first, then the work; say time and memory."""
     if name == "ours":
-        import hotfolder.preload
-        import hotfolder.worker  # noqa: F401 - both are what the forkserver has loaded
+        import hotfolder.work.preload
+        import hotfolder.work.worker  # noqa: F401 - both are what the forkserver has loaded
     elif name == "libvips":
         import pyvips  # noqa: F401
     started = time.perf_counter()

@@ -39,7 +39,6 @@ from rich.table import Table
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from hotfolder import platforms
 from hotfolder.colour.difference import DifferenceStatistics, delta_e_00
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.transform import (
@@ -51,6 +50,7 @@ from hotfolder.colour.transform import (
     convert_pixels,
     to_lab,
 )
+from hotfolder.disk import platforms
 from hotfolder_demo import scenes
 from hotfolder_stages.gamut_check.loss import Route, losses
 from hotfolder_stages.gamut_check.table import make_lookup

@@ -35,11 +35,11 @@ WHICH = ("without", "held", "all")
 
 def run_one(case: str, folder: Path, which: str) -> None:
     """In a process of its own, as a worker: imports first, then the work; say what it took."""
-    import hotfolder.preload
-    import hotfolder.worker  # noqa: F401 - both are what the forkserver has loaded
-    from hotfolder.pipeline import Order, run
-    from hotfolder.registry import load_registry
-    from hotfolder.settings import Intake, check_destination
+    import hotfolder.work.preload
+    import hotfolder.work.worker  # noqa: F401 - both are what the forkserver has loaded
+    from hotfolder.settings.files import Intake, check_destination
+    from hotfolder.stages.registry import load_registry
+    from hotfolder.work.pipeline import Order, run
 
     registry = load_registry()
     raw: dict[str, Any] = destination(case)

@@ -15,7 +15,7 @@ from browser.conftest import open_page
 from hotfolder.audit.books import open_books
 from hotfolder.audit.question import Question, Sort
 from hotfolder.audit.report import write_report
-from hotfolder.root import Root
+from hotfolder.settings.root import Root
 
 
 @pytest.fixture(scope="module")

@@ -9,8 +9,8 @@ from selenium.webdriver.common.by import By
 
 from browser.conftest import open_page
 from browser.sheets import NAME, contrasts, patches, width_in_a_window_of
-from hotfolder import comparison
-from hotfolder.comparison import Candidate, ranked
+from hotfolder.work import comparison
+from hotfolder.work.comparison import Candidate, ranked
 from hotfolder_stages.profile_conversion import ProfileConversionSettings
 from hotfolder_stages.proof_sheet import ProofSheet
 from reference.devices import SRGB, demo_printer

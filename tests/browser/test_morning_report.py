@@ -16,11 +16,11 @@ from browser.sheets import check_headings, contrasts, width_in_a_window_of
 from hotfolder.batch.page import render
 from hotfolder.batch.report import Batch, report
 from hotfolder.batch.shelf import Line, RowFault, State
-from hotfolder.check import check
-from hotfolder.ledger import JobRow
-from hotfolder.ledger import State as JobState
-from hotfolder.new_root import make_root
-from hotfolder.root import Root
+from hotfolder.ledger.jobs import JobRow
+from hotfolder.ledger.jobs import State as JobState
+from hotfolder.overview.check import check
+from hotfolder.overview.new_root import make_root
+from hotfolder.settings.root import Root
 from hotfolder_demo import book as estuary
 
 HOSTILE = "<script>document.title = 'mud'</script>" + "x" * 90 + ".tif"

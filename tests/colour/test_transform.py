@@ -9,12 +9,12 @@ import imagecodecs
 import numpy as np
 import pytest
 
-from hotfolder import platforms
 from hotfolder.colour import grid, slabs, transform
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
 from hotfolder.colour.transform import FEW_PIXELS, Intent, Precision, Transform, to_lab
-from hotfolder.raster.model import Encoding
+from hotfolder.disk import platforms
+from hotfolder.raster.picture import Encoding
 from hotfolder_demo import scenes
 from reference.devices import (
     DISPLAY_P3,

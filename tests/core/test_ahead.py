@@ -4,7 +4,7 @@ import threading
 
 import pytest
 
-from hotfolder.ahead import one_ahead
+from hotfolder.work.ahead import one_ahead
 
 WAIT_S = 30
 

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from hotfolder.comparison import MOST_SHOWN, Candidate, page, pictures_of, ranked
-from hotfolder.units import Money
+from hotfolder.model.units import Money
+from hotfolder.work.comparison import MOST_SHOWN, Candidate, page, pictures_of, ranked
 
 URI = "data:image/jpeg;base64,/9j/4AAQ"
 

@@ -5,7 +5,7 @@ import io
 
 import pytest
 
-from hotfolder.csv_out import safe_cell, to_csv
+from hotfolder.pages.csv_out import safe_cell, to_csv
 
 
 @pytest.mark.parametrize("first", ["=", "+", "-", "@", "\t", "\0", "\r", "\n"])

@@ -4,10 +4,9 @@ import re
 import tomllib
 from pathlib import Path
 
-from hotfolder.cli import app
-from hotfolder.destination import Medium, Result
-from hotfolder.registry import ENTRY_POINT_GROUP, load_registry
-from hotfolder.settings import (
+from hotfolder.cli.main import app
+from hotfolder.model.destination import Medium, Result
+from hotfolder.settings.files import (
     DestinationFile,
     Folders,
     Intake,
@@ -16,6 +15,7 @@ from hotfolder.settings import (
     TicketTable,
     check_destination,
 )
+from hotfolder.stages.registry import ENTRY_POINT_GROUP, load_registry
 
 TOP = Path(__file__).parents[2]
 README = (TOP / "README.md").read_text()

@@ -5,7 +5,7 @@ import sqlite3
 import pytest
 
 from hotfolder.errors import StorageError
-from hotfolder.ledger import Ledger, State, count_ended, read_job, read_jobs
+from hotfolder.ledger.jobs import Ledger, State, count_ended, read_job, read_jobs
 
 
 @pytest.fixture

@@ -2,7 +2,7 @@
 
 import pytest
 
-from hotfolder.status import _time_left
+from hotfolder.overview.status import _time_left
 
 
 @pytest.mark.parametrize(

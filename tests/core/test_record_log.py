@@ -7,10 +7,10 @@ from datetime import UTC, datetime
 import pytest
 
 from core.test_records import record
-from hotfolder import durable
+from hotfolder.disk import durable
 from hotfolder.errors import StorageError
-from hotfolder.ledger import Ledger
-from hotfolder.record_log import START, RecordLog, last_lines, link
+from hotfolder.ledger.jobs import Ledger
+from hotfolder.ledger.record_log import START, RecordLog, last_lines, link
 
 
 @pytest.fixture

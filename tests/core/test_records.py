@@ -7,7 +7,7 @@ import jsonschema
 import pytest
 from pydantic import ValidationError
 
-from hotfolder.records import OriginalRecord, Reason, Record, record_schema, to_json_line
+from hotfolder.model.records import OriginalRecord, Reason, Record, record_schema, to_json_line
 
 
 def record(**changes):

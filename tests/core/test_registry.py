@@ -6,7 +6,7 @@ import pytest
 
 from hotfolder import Stage
 from hotfolder.errors import PluginError
-from hotfolder.registry import load_registry
+from hotfolder.stages.registry import load_registry
 
 ONE_CLASS = """
 from hotfolder import Stage

@@ -3,8 +3,8 @@
 import pytest
 
 from hotfolder.errors import SettingsError
-from hotfolder.registry import load_registry
-from hotfolder.settings import load_settings
+from hotfolder.settings.files import load_settings
+from hotfolder.stages.registry import load_registry
 
 GOOD = """
 title = "Canvas"

@@ -8,12 +8,14 @@ from types import SimpleNamespace
 import pytest
 from rich.console import Console
 
-from hotfolder import cli, logs, looking
-from hotfolder.audit import command
-from hotfolder.comparison import Candidate
-from hotfolder.deliver import why_text
+from hotfolder import logs
+from hotfolder.cli import audit as command
+from hotfolder.cli import looking
+from hotfolder.cli import main as cli
+from hotfolder.ending.deliver import why_text
 from hotfolder.errors import Problem, SettingsError, StorageError
-from hotfolder.records import OriginalRecord, Reason, Record, WorkRecord
+from hotfolder.model.records import OriginalRecord, Reason, Record, WorkRecord
+from hotfolder.work.comparison import Candidate
 
 HOSTILE = "reeds\x1b[2J\x9b\r\x08\u202e\u2066\ud800.tif"
 """Clears the screen, begins an escape in one byte, goes back, turns the direction of writing."""

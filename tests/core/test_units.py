@@ -3,7 +3,7 @@
 import pytest
 from pydantic import TypeAdapter, ValidationError
 
-from hotfolder.units import ByteCount, DurationS, LengthMm, Money, MoneyAmount, Share
+from hotfolder.model.units import ByteCount, DurationS, LengthMm, Money, MoneyAmount, Share
 
 
 @pytest.mark.parametrize(

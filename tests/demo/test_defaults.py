@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from hotfolder.settings import DestinationFile, RootFile
+from hotfolder.settings.files import DestinationFile, RootFile
 from hotfolder_demo.profiles import SHIPPED
 
 DEFAULTS = Path(str(resources.files("hotfolder_defaults")))

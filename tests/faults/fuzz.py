@@ -28,8 +28,8 @@ import numpy as np
 import tifffile
 from PIL import Image, PngImagePlugin
 
-from hotfolder import platforms
 from hotfolder.colour.profile import Profile, ProfileError
+from hotfolder.disk import platforms
 from hotfolder.errors import HotfolderError
 from hotfolder.raster.complete import container_end
 from hotfolder.raster.reading import open_original

@@ -39,15 +39,16 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from faults import fuzz
 from faults.killing import below, check_books
-from hotfolder import platforms, worker
 from hotfolder.batch.shelf import read_states
-from hotfolder.check import check
-from hotfolder.daemon import Daemon
-from hotfolder.ledger import read_jobs
+from hotfolder.daemon.loop import Daemon
+from hotfolder.disk import platforms
+from hotfolder.ledger.jobs import read_jobs
 from hotfolder.logs import set_up_logs
-from hotfolder.new_root import make_root
-from hotfolder.root import Root
-from hotfolder.worker import Answer, Attempt, Stopped
+from hotfolder.overview.check import check
+from hotfolder.overview.new_root import make_root
+from hotfolder.settings.root import Root
+from hotfolder.work import worker
+from hotfolder.work.worker import Answer, Attempt, Stopped
 
 PRINTS, BOOK = "prints", "book"
 CHUNK = 1000

@@ -16,13 +16,13 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from hotfolder import durable, platforms
-from hotfolder.check import check
-from hotfolder.daemon import Daemon
-from hotfolder.ledger import Ledger, State, read_jobs
+from hotfolder.daemon.loop import Daemon
+from hotfolder.disk import durable, platforms
+from hotfolder.ledger.jobs import Ledger, State, read_jobs
 from hotfolder.logs import set_up_logs
-from hotfolder.root import Root
-from hotfolder.worker import Answer, Attempt, _work
+from hotfolder.overview.check import check
+from hotfolder.settings.root import Root
+from hotfolder.work.worker import Answer, Attempt, _work
 
 ACTS: tuple[tuple[Any, str], ...] = (
     (durable, "move_new"),

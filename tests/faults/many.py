@@ -30,8 +30,8 @@ import tifffile
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from hotfolder.new_root import make_root
-from hotfolder.root import Root
+from hotfolder.overview.new_root import make_root
+from hotfolder.settings.root import Root
 from hotfolder_demo import write_profiles
 from whole.conftest import write_destination
 
@@ -86,7 +86,7 @@ def many(count: int, limit_s: float, every: int = 0) -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as folder:
         root = made(Path(folder) / "root", count)
         started = time.monotonic()
-        command = [sys.executable, "-W", "ignore", "-m", "hotfolder.cli", "watch", "--quiet"]
+        command = [sys.executable, "-W", "ignore", "-m", "hotfolder", "watch", "--quiet"]
         with subprocess.Popen([*command, str(root.path)]) as daemon:
             try:
                 measured = watched(root, daemon, count, started + limit_s, every or count // 10)

@@ -24,12 +24,12 @@ from pathlib import Path
 from typing import Any, Self
 
 from faults.killing import ACTS, in_a_child, run_here
-from hotfolder import daemon as daemon_module
-from hotfolder.check import check
+from hotfolder.daemon import loop as daemon_module
 from hotfolder.errors import StorageError
-from hotfolder.ledger import Ledger
+from hotfolder.ledger.jobs import Ledger
 from hotfolder.logs import set_up_logs
-from hotfolder.root import Root
+from hotfolder.overview.check import check
+from hotfolder.settings.root import Root
 
 KILLS = ("kill before", "kill after")
 ERRORS = ("no room", "disk error", "disk error after")

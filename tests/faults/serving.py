@@ -8,11 +8,11 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from faults.killing import run_here
-from hotfolder.check import check
-from hotfolder.daemon import Daemon
-from hotfolder.intake import Candidate, scan
-from hotfolder.root import Root
-from hotfolder.worker import Answer, Attempt, Stopped, run_attempt
+from hotfolder.daemon.loop import Daemon
+from hotfolder.intake.scan import Candidate, scan
+from hotfolder.overview.check import check
+from hotfolder.settings.root import Root
+from hotfolder.work.worker import Answer, Attempt, Stopped, run_attempt
 
 DEADLINE_S = 30.0
 CANVAS = "fine-art-canvas"

@@ -33,8 +33,9 @@ from faults.soaking.books import Books
 from faults.soaking.place import DESTINATIONS, Place
 from faults.soaking.senders import Senders
 from faults.soaking.troubles import Desk, Troubles
-from hotfolder.intake import Unreachable, scan
-from hotfolder.ledger import read_jobs
+from hotfolder.disk.marker import Unreachable
+from hotfolder.intake.scan import scan
+from hotfolder.ledger.jobs import read_jobs
 
 BACKLOG = 40
 BURST = 120
@@ -154,7 +155,7 @@ def _left(desk: Desk) -> list[str]:
 def _own_verdict(place: Place) -> list[str]:
     """What the program's own check of its records says."""
     done = subprocess.run(
-        [sys.executable, "-m", "hotfolder.cli", "audit", "--verify", place.root.path],
+        [sys.executable, "-m", "hotfolder", "audit", "--verify", place.root.path],
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     return [] if done.returncode == 0 else [f"audit --verify: {done.stdout} {done.stderr}"[:2000]]

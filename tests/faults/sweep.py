@@ -10,8 +10,8 @@ must bring every file to the end that it has without a fault, and the books are 
 tries every call of every kind in every scenario, and prints the number of cases.
 
 Reached is every call that the daemon's own threads make through `os`, `pathlib` and `io`, and the
-two that it makes by itself (`hotfolder.platforms`), on files and folders of the root. A write that
-fails has written half; a close that fails has closed. Not reached are the calls of SQLite (the
+two that it makes by itself (`hotfolder.disk.platforms`), on files and folders of the root. A write
+that fails has written half; a close that fails has closed. Not reached are the calls of SQLite (the
 crash matrix fails whole changes of the ledger), of watchdog, and of workers.
 """
 
@@ -38,15 +38,15 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from faults.killing import check_books, copied, hashes, in_a_child, run_here
-from hotfolder import daemon as daemon_module
-from hotfolder import platforms
-from hotfolder.check import check
+from hotfolder.daemon import loop as daemon_module
+from hotfolder.disk import platforms
 from hotfolder.errors import StorageError
-from hotfolder.ledger import read_jobs
+from hotfolder.ledger.jobs import read_jobs
 from hotfolder.logs import set_up_logs
-from hotfolder.new_root import make_root
-from hotfolder.root import Root
-from hotfolder.worker import Answer, Attempt, Stopped
+from hotfolder.overview.check import check
+from hotfolder.overview.new_root import make_root
+from hotfolder.settings.root import Root
+from hotfolder.work.worker import Answer, Attempt, Stopped
 from hotfolder_demo import write_profiles
 from whole.conftest import drop, write_destination
 

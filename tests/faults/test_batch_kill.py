@@ -12,8 +12,8 @@ import pytest
 
 from batch.conftest import BOOK, as_book, picture, state, table, ticket
 from faults.killing import sweep_in_child
-from hotfolder.ledger import read_jobs
-from hotfolder.root import Root
+from hotfolder.ledger.jobs import read_jobs
+from hotfolder.settings.root import Root
 from whole.conftest import records
 
 SPREAD = 10

@@ -11,12 +11,12 @@ import threading
 import pytest
 
 from faults.serving import candidate
-from hotfolder import durable, platforms
-from hotfolder.claim import ORIGINAL, claim, recover_claim
-from hotfolder.durable import remove_tree
+from hotfolder.disk import durable, platforms
+from hotfolder.disk.durable import remove_tree
+from hotfolder.disk.marker import write_marker
 from hotfolder.errors import StorageError
-from hotfolder.intake import write_marker
-from hotfolder.ledger import Ledger, State
+from hotfolder.intake.claim import ORIGINAL, claim, recover_claim
+from hotfolder.ledger.jobs import Ledger, State
 
 
 class Desk:
@@ -285,7 +285,7 @@ def write_in(folder, name, data):
 
 
 def lure(desk, secret):
-    from hotfolder.intake import Candidate, Identity
+    from hotfolder.intake.scan import Candidate, Identity
 
     found = secret.stat()
     identity = Identity(
@@ -295,7 +295,8 @@ def lure(desk, secret):
 
 
 def seen(desk):
-    from hotfolder.intake import Unreachable, scan
+    from hotfolder.disk.marker import Unreachable
+    from hotfolder.intake.scan import scan
 
     try:
         return [each for each in scan(desk.folder).candidates if each.kind == "file"]

@@ -15,10 +15,10 @@ from PIL import Image
 from faults.killing import check_books, dropped_hashes
 from faults.serving import CANVAS, daemon_of, run_attempt, serving, sweep
 from faults.test_storage_faults import mount, needs_mounts, wait_for
-from hotfolder import platforms
+from hotfolder.disk import platforms
 from hotfolder.errors import RootInUse
-from hotfolder.ledger import Ledger, State
-from hotfolder.lock import served_alone
+from hotfolder.ledger.jobs import Ledger, State
+from hotfolder.ledger.lock import served_alone
 from hotfolder.logs import set_up_logs
 from whole.conftest import drop, files, records
 
@@ -221,7 +221,7 @@ def test_a_page_that_has_no_room_behind_it_is_one_failed_attempt(greedy):
 def test_a_job_that_fills_the_disk_of_all_waits_and_leaves_the_others_their_room(
     greedy, monkeypatch
 ):
-    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
     root = greedy("disk")
     settings = root.path / "hotfolder.toml"
     settings.write_text(settings.read_text().replace('"500 MiB"', '"1 MiB"'))

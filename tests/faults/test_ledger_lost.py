@@ -11,10 +11,10 @@ import pytest
 
 from faults.killing import check_books, copied, dropped_hashes, sweep_in_child
 from faults.serving import CANVAS, sweep
-from hotfolder.deliver import PLAN_FILE, Plan
+from hotfolder.ending.deliver import PLAN_FILE, Plan
 from hotfolder.errors import StorageError
-from hotfolder.ledger import State, read_jobs
-from hotfolder.records import Record
+from hotfolder.ledger.jobs import State, read_jobs
+from hotfolder.model.records import Record
 from whole.conftest import drop, files, records
 
 SPREAD = 8
@@ -173,8 +173,8 @@ def test_a_log_that_cannot_be_reached_stops_the_rebuilding_and_changes_nothing(f
     garbage(filled.ledger)
     (filled.path / "held" / CANVAS).rename(filled.path / "held/away")
     (filled.path / "held" / CANVAS).symlink_to(filled.path / "nowhere")
-    from hotfolder.rebuild import open_ledger
-    from hotfolder.settings import Folders
+    from hotfolder.daemon.rebuild import open_ledger
+    from hotfolder.settings.files import Folders
 
     folders = {CANVAS: filled.folders(CANVAS, Folders())}
     with pytest.raises(StorageError, match="cannot be made anew"):

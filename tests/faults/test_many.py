@@ -8,8 +8,8 @@ from collections import Counter
 from faults.killing import run_here
 from faults.many import lead, many
 from faults.serving import DEADLINE_S, sweep
-from hotfolder import daemon
-from hotfolder.platforms import cpu_count
+from hotfolder.daemon import loop as daemon
+from hotfolder.disk.platforms import cpu_count
 from whole.conftest import drop, records
 
 

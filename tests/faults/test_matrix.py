@@ -25,9 +25,9 @@ from faults.matrix import (
     why_no_power_loss,
 )
 from faults.serving import CANVAS
-from hotfolder.ledger import State, read_jobs
-from hotfolder.record_log import RecordLog, link
-from hotfolder.records import to_json_line
+from hotfolder.ledger.jobs import State, read_jobs
+from hotfolder.ledger.record_log import RecordLog, link
+from hotfolder.model.records import to_json_line
 from whole.conftest import records
 
 SPREAD = 2
@@ -207,14 +207,14 @@ def one(lean):
 
 
 def without_flushing_files():
-    from hotfolder import durable, platforms
+    from hotfolder.disk import durable, platforms
 
     platforms.sync_file = lambda _file: None
     durable.fsync_file = lambda _path: None
 
 
 def without_flushing_folders():
-    from hotfolder import durable
+    from hotfolder.disk import durable
 
     durable.fsync_folder = lambda _path: None
 
@@ -223,7 +223,7 @@ def ledger_before_log():
     def end(self, log, record, *, again=False):
         line = to_json_line(record.model_copy(update={"previous_sha256": "0" * 64}))
         row = self._ledger.end(record.job, State(record.state), json.loads(line), link(line))
-        from hotfolder import durable
+        from hotfolder.disk import durable
 
         durable.append_line(log, line)
         return row

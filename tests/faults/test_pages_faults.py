@@ -8,15 +8,15 @@ import pytest
 
 from faults.serving import CANVAS, serving, sweep
 from faults.test_storage_faults import logged, prompt, said_times, wait_for  # noqa: F401
-from hotfolder.pages import Pages
-from hotfolder.status import collect
+from hotfolder.ending.lists import Pages
+from hotfolder.overview.status import collect
 from whole.conftest import drop, records
 
 
 @pytest.fixture
 def often(monkeypatch):
     """Pages are looked at in every turn."""
-    monkeypatch.setattr("hotfolder.daemon._PAGES_EVERY_S", 0.0)
+    monkeypatch.setattr("hotfolder.daemon.loop._PAGES_EVERY_S", 0.0)
 
 
 def said(root):

@@ -17,12 +17,12 @@ import pytest
 
 from faults.killing import check_books, dropped_hashes
 from faults.serving import CANVAS, DEADLINE_S, daemon_of, serving, sweep
-from hotfolder import durable, platforms
-from hotfolder.check import check
+from hotfolder.disk import durable, platforms
 from hotfolder.errors import StorageError
-from hotfolder.ledger import Ledger, State
-from hotfolder.new_root import make_root
-from hotfolder.status import collect
+from hotfolder.ledger.jobs import Ledger, State
+from hotfolder.overview.check import check
+from hotfolder.overview.new_root import make_root
+from hotfolder.overview.status import collect
 from whole.conftest import drop, files, records, write_destination
 
 MOUNTS = os.geteuid() == 0 and os.uname().sysname == "Linux"
@@ -39,7 +39,7 @@ def wait_for(condition):
 @pytest.fixture
 def prompt(monkeypatch):
     """What has failed is tried again at once."""
-    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
 
 
 def mount(folder: Path, options: str = "size=8m") -> None:
@@ -245,7 +245,7 @@ def test_a_folder_that_cannot_be_written_keeps_the_job_and_says_so(quick, monkey
             raise OSError(number, os.strerror(number), str(source), None, str(target))
         rename(source, target, **options)
 
-    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
     with monkeypatch.context() as patch:
         patch.setattr(platforms, "rename_noreplace", refuse)
         said = sweep(quick)
@@ -312,7 +312,7 @@ def test_one_file_that_cannot_be_taken_keeps_no_other_waiting(quick, monkeypatch
             raise PermissionError(errno.EPERM, os.strerror(errno.EPERM), "0.tif")
         rename(source, target, **options)
 
-    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.5,))
+    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.5,))
     with monkeypatch.context() as patch:
         patch.setattr(platforms, "rename_noreplace", refuse)
         said = sweep(quick)
@@ -345,7 +345,7 @@ def test_a_consumer_who_collects_at_once_gets_the_result_once(quick, monkeypatch
 
     with monkeypatch.context() as patch:
         patch.setattr(Ledger, "end", collected_and_stopped)
-        patch.setattr("hotfolder.daemon._SWEEP_TRIES", 1)
+        patch.setattr("hotfolder.daemon.loop._SWEEP_TRIES", 1)
         assert sweep(quick) != []
     assert end is Ledger.end
     assert sweep(quick) == []

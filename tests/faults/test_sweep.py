@@ -14,10 +14,10 @@ import pytest
 from faults.killing import check_books, dropped_hashes
 from faults.serving import CANVAS, candidate, sweep
 from faults.sweep import WITHOUT_ROOM, Failure, Place, tiny
-from hotfolder import durable
-from hotfolder.claim import ORIGINAL, claim, recover_claim
+from hotfolder.disk import durable
 from hotfolder.errors import StorageError
-from hotfolder.ledger import Ledger, State
+from hotfolder.intake.claim import ORIGINAL, claim, recover_claim
+from hotfolder.ledger.jobs import Ledger, State
 from whole.conftest import drop, files
 
 
@@ -73,7 +73,7 @@ def test_a_name_that_cannot_be_looked_at_is_not_taken_for_one_that_has_gone(
     drop(quick, "mud.tif", size=24)
     dropped = dropped_hashes(quick.path / "in" / CANVAS)
     failed = fail_once(monkeypatch, lambda path: path.endswith(name))
-    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
     assert sweep(quick) == []
     assert len(failed) == 1
     check_books(quick, dropped)

@@ -17,9 +17,10 @@ import pytest
 
 from faults.killing import run_here
 from faults.serving import CANVAS, DEADLINE_S, daemon_of, run_attempt, serving, sweep
-from hotfolder import durable, platforms, worker
-from hotfolder.ledger import Ledger, State, read_jobs
-from hotfolder.worker import ANSWER, MAX_ANSWER_BYTES, PROGRESS, read_progress
+from hotfolder.disk import durable, platforms
+from hotfolder.ledger.jobs import Ledger, State, read_jobs
+from hotfolder.work import worker
+from hotfolder.work.worker import ANSWER, MAX_ANSWER_BYTES, PROGRESS, read_progress
 from whole.conftest import drop, files, records
 
 STAGE = """
@@ -60,7 +61,7 @@ def slow(quick, tmp_path):
 
 
 def watch(root):
-    return subprocess.Popen([sys.executable, "-m", "hotfolder.cli", "watch", "--quiet", root.path])
+    return subprocess.Popen([sys.executable, "-m", "hotfolder", "watch", "--quiet", root.path])
 
 
 def test_a_killed_daemon_leaves_no_worker_and_no_lock(slow):
@@ -150,8 +151,8 @@ def failing_times(number, error):
     ids=["files", "processes", "memory", "forkserver"],
 )
 def test_a_worker_that_cannot_be_started_costs_no_attempt(quick, monkeypatch, error):
-    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.05,))
-    monkeypatch.setattr("hotfolder.daemon._SWEEP_TRIES", 10)
+    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.loop._SWEEP_TRIES", 10)
     drop(quick, "mud.tif", size=24)
     assert sweep(quick, failing_times(5, error)) == []
     (record,) = records(quick)
@@ -270,7 +271,7 @@ def test_a_worker_that_finds_no_room_for_its_answer_is_not_the_files_fault(quick
         run_here(attempt, stop)
         return worker._answer(attempt, worker._NO_ROOM)
 
-    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
     assert sweep(quick, run) == []
     (record,) = records(quick)
     assert ("delivered", 1) == (record["state"], record["attempts"])
@@ -280,8 +281,8 @@ def test_a_worker_that_finds_no_room_for_its_answer_is_not_the_files_fault(quick
 
 
 def test_an_original_that_its_disk_cannot_read_is_held_after_a_few_tries(quick, monkeypatch):
-    monkeypatch.setattr("hotfolder.daemon._RETRY_S", (0.05,))
-    monkeypatch.setattr("hotfolder.daemon._SWEEP_TRIES", 10)
+    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.loop._SWEEP_TRIES", 10)
     drop(quick, "mud.tif", size=24)
 
     def broken(path):
@@ -299,7 +300,7 @@ def test_the_order_of_jobs_is_that_of_the_ledger_though_the_clock_runs_back(tmp_
     ledger = Ledger(tmp_path / "ledger.sqlite")
     for number, hour in enumerate((12, 3, 9)):
         now = f"2026-03-29T{hour:02}:00:00+00:00"
-        monkeypatch.setattr("hotfolder.ledger._now", lambda now=now: now)
+        monkeypatch.setattr("hotfolder.ledger.jobs._now", lambda now=now: now)
         ledger.add(f"j{number}", "canvas", b"a.tif", "file", 1, {})
     assert ["j0", "j1", "j2"] == [row.id for row in ledger.open_jobs()]
     ledger.close()

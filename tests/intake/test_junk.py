@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hotfolder.intake import is_junk
+from hotfolder.intake.junk import is_junk
 
 
 @pytest.mark.parametrize(

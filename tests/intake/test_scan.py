@@ -11,11 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from hotfolder import platforms
-from hotfolder.durable import remove_tree
+from hotfolder.disk import platforms
+from hotfolder.disk.durable import remove_tree
+from hotfolder.disk.marker import MARKER, Unreachable, write_marker
 from hotfolder.errors import StorageError
-from hotfolder.intake import Unreachable, scan, write_marker
-from hotfolder.intake.marker import MARKER
+from hotfolder.intake.scan import scan
 
 
 @pytest.fixture

@@ -14,8 +14,9 @@ import numpy as np
 import pytest
 import tifffile
 
-from hotfolder.intake import Candidate, Identity, Settler, scan, write_marker
-from hotfolder.intake.settle import Probe, State, probe
+from hotfolder.disk.marker import write_marker
+from hotfolder.intake.scan import Candidate, Identity, scan
+from hotfolder.intake.settle import Probe, Settler, State, probe
 
 QUIET_S, PATIENCE_S = 2.0, 60.0
 OPEN = Probe(State.OPEN, "Another program still has the file open for writing.")

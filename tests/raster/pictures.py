@@ -12,7 +12,7 @@ import numpy as np
 import pyvips
 from numpy.typing import NDArray
 
-from hotfolder.raster.model import Band
+from hotfolder.raster.picture import Band
 from hotfolder.raster.reading import OpenedOriginal, open_original
 
 XMP = (

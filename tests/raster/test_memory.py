@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 import tifffile
 
-from hotfolder.destination import Result
-from hotfolder.raster.model import Band, Encoding, RasterSpec
+from hotfolder.model.destination import Result
+from hotfolder.raster.picture import Band, Encoding, RasterSpec
 from hotfolder.raster.reading import open_original
 from hotfolder.raster.writing import open_result
 

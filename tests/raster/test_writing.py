@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from hotfolder.colour.profile import Profile
-from hotfolder.destination import Result
 from hotfolder.errors import Refuse
+from hotfolder.model.destination import Result
 from hotfolder.raster import exif
 from hotfolder.raster.ifd import Value
-from hotfolder.raster.model import Encoding, Metadata, RasterSpec
+from hotfolder.raster.picture import Encoding, Metadata, RasterSpec
 from hotfolder.raster.writing import open_result
 from raster.pictures import (
     XMP,

@@ -12,9 +12,9 @@ import numpy as np
 import tifffile
 
 from hotfolder.colour.profile import Profile
-from hotfolder.pipeline import Order, Outcome, run
-from hotfolder.registry import load_registry
-from hotfolder.settings import Intake, check_destination
+from hotfolder.settings.files import Intake, check_destination
+from hotfolder.stages.registry import load_registry
+from hotfolder.work.pipeline import Order, Outcome, run
 
 STAGES = ("preflight", "neutral-check", "profile-conversion", "ink-check", "tagging")
 REGISTRY = load_registry()

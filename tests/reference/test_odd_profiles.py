@@ -17,7 +17,7 @@ from hotfolder.colour.profile import MAX_BYTES, Profile, ProfileError
 from hotfolder.colour.tone import tone_of
 from hotfolder.colour.transform import Intent, Precision, Transform
 from hotfolder.errors import SettingsError
-from hotfolder.raster.model import Encoding
+from hotfolder.raster.picture import Encoding
 from reference.chain import deliver
 from reference.devices import DISPLAY_P3, GREY, SRGB, demo_printer, libvips, random_pixels
 

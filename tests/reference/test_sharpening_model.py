@@ -11,7 +11,7 @@ import pytest
 from scipy import ndimage
 
 from hotfolder.colour.profile import lab_profile
-from hotfolder.destination import Surface
+from hotfolder.model.destination import Surface
 from hotfolder_stages.output_sharpening import OutputSharpening, strength
 from reference.edges import mtf_of_slanted_edge
 from stages.driving import job_of, run_stage, spec_of, stage_with

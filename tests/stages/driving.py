@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from hotfolder import Band, Encoding, Findings, Job, Original, RasterSpec, Stage
 from hotfolder.colour.profile import Profile
-from hotfolder.destination import Medium, Result
+from hotfolder.model.destination import Medium, Result
 from hotfolder_demo import profiles
 
 SRGB = Profile.parse(profiles.srgb())

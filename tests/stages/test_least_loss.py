@@ -11,7 +11,7 @@ from hotfolder.colour import transform
 from hotfolder.colour.encodings import encode_lab
 from hotfolder.colour.profile import lab_profile
 from hotfolder.colour.transform import Intent, Transform
-from hotfolder.raster.model import Encoding
+from hotfolder.raster.picture import Encoding
 from hotfolder_demo.printer import Printer, read_recipe
 from hotfolder_stages.gamut_check import GamutCheck
 from hotfolder_stages.profile_conversion import ProfileConversion

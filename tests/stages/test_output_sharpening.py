@@ -12,7 +12,7 @@ from scipy.special import ndtr
 
 from hotfolder import Encoding, Hold
 from hotfolder.colour.profile import Profile, lab_profile
-from hotfolder.destination import Surface
+from hotfolder.model.destination import Surface
 from hotfolder_stages.output_sharpening import OutputSharpening, strength
 from hotfolder_stages.output_sharpening.detail import AddedLightness, DetailFilter
 from hotfolder_stages.output_sharpening.matrix_rgb import roots_of

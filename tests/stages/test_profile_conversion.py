@@ -8,7 +8,7 @@ from hotfolder.colour import transform
 from hotfolder.colour.profile import Profile, lab_profile
 from hotfolder.colour.transform import Intent, Precision, Transform
 from hotfolder.errors import Hold
-from hotfolder.raster.model import Encoding
+from hotfolder.raster.picture import Encoding
 from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.profile_conversion import stage as module
 from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips, random_pixels

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import tifffile
 
-from hotfolder.root import Root
+from hotfolder.settings.root import Root
 
 
 @pytest.fixture
@@ -24,7 +24,7 @@ def hotfolder():
         *arguments: object, before: Sequence[str] = (), **options: Any
     ) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
-            [*before, sys.executable, "-m", "hotfolder.cli", *map(str, arguments)],
+            [*before, sys.executable, "-m", "hotfolder", *map(str, arguments)],
             capture_output=True,
             check=False,
             text=True,

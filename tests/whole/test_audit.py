@@ -222,7 +222,7 @@ def test_a_held_record_that_was_taken_out_of_the_log_shows(released, hotfolder):
 
 
 def test_questions_are_answered_while_a_daemon_serves_the_root(released, hotfolder):
-    command = [sys.executable, "-m", "hotfolder.cli", "watch", str(released.path)]
+    command = [sys.executable, "-m", "hotfolder", "watch", str(released.path)]
     with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as daemon:
         try:
             assert any("daemon.started" in line for line in iter(daemon.stderr.readline, ""))

@@ -8,13 +8,13 @@ from pathlib import Path
 import pytest
 
 from faults.serving import sweep
-from hotfolder.drops import Drops
+from hotfolder.disk.marker import MARKER
+from hotfolder.ending.given_up import Drops
+from hotfolder.ending.kept import KeptOriginals
 from hotfolder.errors import StorageError
-from hotfolder.intake.marker import MARKER
-from hotfolder.kept import KeptOriginals
-from hotfolder.ledger import Ledger
-from hotfolder.record_log import RecordLog
-from hotfolder.settings import Folders
+from hotfolder.ledger.jobs import Ledger
+from hotfolder.ledger.record_log import RecordLog
+from hotfolder.settings.files import Folders
 from whole.conftest import drop, files, records, write_destination
 
 pytestmark = pytest.mark.whole

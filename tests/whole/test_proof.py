@@ -4,8 +4,8 @@ import json
 
 import pytest
 
-from hotfolder.comparison import MOST_BYTES
-from hotfolder.lock import served_alone
+from hotfolder.ledger.lock import served_alone
+from hotfolder.work.comparison import MOST_BYTES
 from whole.conftest import drop, files, records, write_destination
 
 pytestmark = pytest.mark.whole

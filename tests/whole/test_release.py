@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 
 from faults.serving import sweep
-from hotfolder.daemon import Daemon
-from hotfolder.registry import load_registry
-from hotfolder.settings import load_settings
+from hotfolder.daemon.loop import Daemon
+from hotfolder.settings.files import load_settings
+from hotfolder.stages.registry import load_registry
 from whole.conftest import drop, files, records, write_destination
 
 pytestmark = pytest.mark.whole

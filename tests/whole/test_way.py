@@ -13,7 +13,7 @@ import pytest
 import pyvips
 import tifffile
 
-from hotfolder.records import record_schema
+from hotfolder.model.records import record_schema
 from whole.conftest import drop, files, records, write_destination
 
 pytestmark = pytest.mark.whole
@@ -166,7 +166,7 @@ def wait_for(condition, seconds=30):
 @pytest.fixture
 def watching(small):
     process = subprocess.Popen(
-        [sys.executable, "-m", "hotfolder.cli", "watch", str(small.path)],
+        [sys.executable, "-m", "hotfolder", "watch", str(small.path)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,

@@ -10,9 +10,9 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from hotfolder.new_root import make_root
-from hotfolder.root import Root
-from hotfolder.settings import SETTINGS_FILE
+from hotfolder.overview.new_root import make_root
+from hotfolder.settings.files import SETTINGS_FILE
+from hotfolder.settings.root import Root
 from hotfolder_demo.overview import write_overview
 from hotfolder_demo.scenes import write_scenes
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.raster.model import Encoding
+from hotfolder.raster.picture import Encoding
 
 Codes = NDArray[np.uint16]
 

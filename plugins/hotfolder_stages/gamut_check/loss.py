@@ -37,7 +37,7 @@ from hotfolder.colour.transform import (
     convert_pixels,
     to_lab,
 )
-from hotfolder.raster.model import Encoding
+from hotfolder.raster.picture import Encoding
 
 Codes = NDArray[np.uint16]
 Floats = NDArray[np.floating[Any]]

@@ -13,12 +13,12 @@ from pydantic import Field
 from hotfolder.colour.difference import DifferenceStatistics
 from hotfolder.colour.encodings import flattened
 from hotfolder.colour.profile import ProfileError
-from hotfolder.colour.source import source_profile
 from hotfolder.colour.transform import Intent
 from hotfolder.errors import Hold
-from hotfolder.raster.model import Band, RasterSpec
-from hotfolder.stage import Findings, Job, Stage, StageSettings
-from hotfolder.units import Share
+from hotfolder.model.units import Share
+from hotfolder.raster.picture import Band, RasterSpec
+from hotfolder.raster.source_profile import source_profile
+from hotfolder.stages.contract import Findings, Job, Stage, StageSettings
 from hotfolder_stages.gamut_check.cells import BITS, Cells
 from hotfolder_stages.gamut_check.hues import in_words, shares_by_hue
 from hotfolder_stages.gamut_check.loss import Route, round_trip_noise, shift_parts, wanted

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.colour.compiled import compiled, made, number, seen
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.compiled import compiled, made, number, seen
 
 Codes = NDArray[np.uint16]
 Counts = NDArray[np.int64]

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from hotfolder.colour.profile import Profile, lab_profile
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.colour.transform import NO_GRID, Intent, convert_pixels
-from hotfolder.raster.model import Encoding
+from hotfolder.raster.picture import Encoding
 
 Codes = NDArray[np.uint16]
 

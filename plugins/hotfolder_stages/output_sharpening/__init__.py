@@ -15,10 +15,11 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field
 
-from hotfolder import Band, Findings, Job, RasterSpec, Stage, StageSettings, platforms
-from hotfolder.colour.source import source_profile
-from hotfolder.raster.model import rebanded, rows_per_band
-from hotfolder.units import MM_PER_INCH, LengthMm
+from hotfolder import Band, Findings, Job, RasterSpec, Stage, StageSettings
+from hotfolder.disk import platforms
+from hotfolder.model.units import MM_PER_INCH, LengthMm
+from hotfolder.raster.picture import rebanded, rows_per_band
+from hotfolder.raster.source_profile import source_profile
 from hotfolder_stages.output_sharpening import strength
 from hotfolder_stages.output_sharpening.apply import Codes, Plane, lightness_of
 from hotfolder_stages.output_sharpening.detail import AddedLightness, DetailFilter

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from hotfolder.compiled import compiled, inlined, made, number, seen
+from hotfolder.colour.compiled import compiled, inlined, made, number, seen
 
 CELL_PX = 4
 """Rows and columns of the cells whose mean square says how strong detail is."""

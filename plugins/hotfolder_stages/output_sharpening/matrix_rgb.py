@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from hotfolder.compiled import compiled, inlined, made, seen
+from hotfolder.colour.compiled import compiled, inlined, made, seen
 
 _AT_ONCE = 512
 """Pixels that stay in a core's first cache with all that is computed of them."""

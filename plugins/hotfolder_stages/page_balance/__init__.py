@@ -21,8 +21,8 @@ from pydantic import Field
 
 from hotfolder import Band, Findings, Job, RasterSpec, Stage, StageSettings
 from hotfolder.colour.encodings import flattened
-from hotfolder.colour.source import source_profile
 from hotfolder.colour.transform import to_lab
+from hotfolder.raster.source_profile import source_profile
 
 __all__ = ["PageBalance", "PageBalanceSettings"]
 

@@ -16,7 +16,7 @@ from pydantic import Field
 
 from hotfolder import Band, Encoding, Findings, Hold, Job, RasterSpec, Stage, StageSettings
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
-from hotfolder.units import MM_PER_INCH, Share
+from hotfolder.model.units import MM_PER_INCH, Share
 from hotfolder_stages.preflight.clipping import Clipped
 
 __all__ = ["Preflight", "PreflightSettings"]

@@ -12,11 +12,11 @@ import imagecodecs
 from hotfolder.colour.encodings import flattened
 from hotfolder.colour.grid import Bound
 from hotfolder.colour.profile import Profile, ProfileError
-from hotfolder.colour.source import source_profile
 from hotfolder.colour.transform import Intent, Precision, Transform
 from hotfolder.errors import Hold
-from hotfolder.raster.model import Band, RasterSpec, rebanded, rows_per_band
-from hotfolder.stage import Findings, Job, Stage, StageSettings
+from hotfolder.raster.picture import Band, RasterSpec, rebanded, rows_per_band
+from hotfolder.raster.source_profile import source_profile
+from hotfolder.stages.contract import Findings, Job, Stage, StageSettings
 from hotfolder_stages.profile_conversion.least_loss import INTENTS, Choice, choose, without_looking
 from hotfolder_stages.profile_conversion.scratch import ScratchRows
 

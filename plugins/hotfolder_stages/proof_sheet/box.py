@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from hotfolder.compiled import compiled, made, number, seen
+from hotfolder.colour.compiled import compiled, made, number, seen
 
 
 @compiled(seen("u2", 3), seen("f4", 2), number("i8"), number("i8"), made("f4", 3))

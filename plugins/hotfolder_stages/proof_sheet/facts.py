@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from hotfolder.colour.transform import Intent, Transform
-from hotfolder.destination import Medium, Surface
-from hotfolder.raster.model import RasterSpec
-from hotfolder.stage import Job
-from hotfolder.units import MM_PER_INCH, Money
+from hotfolder.model.destination import Medium, Surface
+from hotfolder.model.units import MM_PER_INCH, Money
+from hotfolder.raster.picture import RasterSpec
+from hotfolder.stages.contract import Job
 from hotfolder_stages.sizing.enough import largest_mm, needed_ppi
 
 _MEDIA = {

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from hotfolder.page import source_hash, style, text_of
+from hotfolder.pages.frame import source_hash, style, text_of
 from hotfolder_stages.proof_sheet.facts import Fact, percent
 from hotfolder_stages.proof_sheet.hue_bars import HueBar
 
@@ -25,7 +25,7 @@ WORDS_BYTES = 100_000
 
 _TEMPLATES = Environment(
     loader=ChoiceLoader(
-        [PackageLoader("hotfolder_stages.proof_sheet"), PackageLoader("hotfolder")]
+        [PackageLoader("hotfolder_stages.proof_sheet"), PackageLoader("hotfolder.pages")]
     ),
     autoescape=True,
     undefined=StrictUndefined,

@@ -16,9 +16,10 @@ from typing import Any
 
 import numpy as np
 
-from hotfolder import Band, Findings, Job, RasterSpec, Stage, platforms
-from hotfolder.raster.model import rebanded, rows_per_band
-from hotfolder.units import MM_PER_INCH
+from hotfolder import Band, Findings, Job, RasterSpec, Stage
+from hotfolder.disk import platforms
+from hotfolder.model.units import MM_PER_INCH
+from hotfolder.raster.picture import rebanded, rows_per_band
 from hotfolder_stages.sizing.colour import codes_of
 from hotfolder_stages.sizing.domain import Domain, Samples, choose
 from hotfolder_stages.sizing.enough import CLOSE_LOOKING, largest_mm, needed_ppi

@@ -12,9 +12,9 @@ from pydantic import AfterValidator
 from hotfolder import RasterSpec
 from hotfolder.colour.encodings import white, xyz_to_lab
 from hotfolder.colour.profile import lab_profile
-from hotfolder.colour.source import source_profile
 from hotfolder.colour.tone import SRGB_TO_D50
 from hotfolder.colour.transform import Precision, Transform
+from hotfolder.raster.source_profile import source_profile
 
 Codes = NDArray[np.uint16]
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from hotfolder.units import MM_PER_INCH
+from hotfolder.model.units import MM_PER_INCH
 
 MINUTES_PER_RADIAN = 180 * 60 / math.pi
 CLOSE_LOOKING = 2.0

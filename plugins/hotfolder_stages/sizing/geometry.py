@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, PlainSerializer
 
-from hotfolder.units import MM_PER_INCH, parse_quantity
+from hotfolder.model.units import MM_PER_INCH, parse_quantity
 from hotfolder_stages.sizing.surround import Margins
 
 Mode = Literal["inside", "cover", "exact"]

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from hotfolder.compiled import compiled, inlined, made, number, seen
+from hotfolder.colour.compiled import compiled, inlined, made, number, seen
 
 _LANES_AT_ONCE = 512
 _COLUMNS_AT_ONCE = 128

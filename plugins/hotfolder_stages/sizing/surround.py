@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder import Band
-from hotfolder.raster.model import rows_per_band
+from hotfolder.raster.picture import rows_per_band
 
 Codes = NDArray[np.uint16]
 

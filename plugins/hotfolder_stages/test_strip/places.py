@@ -11,11 +11,11 @@ from pydantic import Field
 
 from hotfolder.colour.encodings import flattened
 from hotfolder.colour.profile import ProfileError
-from hotfolder.colour.source import source_profile
 from hotfolder.colour.transform import Intent, to_lab
 from hotfolder.errors import Hold
-from hotfolder.raster.model import Band, RasterSpec, rebanded
-from hotfolder.stage import Findings, Job, Stage, StageSettings
+from hotfolder.raster.picture import Band, RasterSpec, rebanded
+from hotfolder.raster.source_profile import source_profile
+from hotfolder.stages.contract import Findings, Job, Stage, StageSettings
 from hotfolder_stages.gamut_check.loss import Route, round_trip_noise
 from hotfolder_stages.gamut_check.table import make_lookup
 from hotfolder_stages.proof_sheet.collect import Collector

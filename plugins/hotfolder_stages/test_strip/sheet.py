@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from hotfolder.colour.encodings import flattened, white
-from hotfolder.destination import SettingsModel
-from hotfolder.raster.model import Band, Encoding, RasterSpec, rows_per_band
-from hotfolder.stage import Findings, Job, Stage, StageSettings
-from hotfolder.units import MM_PER_INCH
+from hotfolder.model.destination import SettingsModel
+from hotfolder.model.units import MM_PER_INCH
+from hotfolder.raster.picture import Band, Encoding, RasterSpec, rows_per_band
+from hotfolder.stages.contract import Findings, Job, Stage, StageSettings
 from hotfolder_stages.test_strip.layout import cell, line_px, smallest, width_of
 from hotfolder_stages.test_strip.lettering import draw, wrapped
 

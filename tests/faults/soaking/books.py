@@ -13,8 +13,8 @@ from faults.killing import check_chain
 from faults.soaking.place import DESTINATIONS, Place
 from faults.soaking.senders import Senders
 from faults.soaking.troubles import Troubles, is_result
-from hotfolder.intake import scan
-from hotfolder.ledger import read_jobs
+from hotfolder.intake.scan import scan
+from hotfolder.ledger.jobs import read_jobs
 
 _JOB_FILES = {"record.json", "why.txt", "release.json"}
 

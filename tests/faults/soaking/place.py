@@ -10,8 +10,8 @@ import subprocess
 from collections.abc import Sequence
 from pathlib import Path
 
-from hotfolder.new_root import make_root
-from hotfolder.root import Root
+from hotfolder.overview.new_root import make_root
+from hotfolder.settings.root import Root
 
 CANVAS, ALBUM, WEB = "canvas", "album", "web"
 DESTINATIONS = (CANVAS, ALBUM, WEB)

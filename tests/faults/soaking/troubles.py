@@ -20,9 +20,9 @@ from typing import Any
 import psutil
 
 from faults.soaking.place import ALBUM, CANVAS, DESTINATIONS, Place, run
+from hotfolder.ending.release import release_job
 from hotfolder.errors import HotfolderError
-from hotfolder.ledger import State, read_jobs
-from hotfolder.release import release_job
+from hotfolder.ledger.jobs import State, read_jobs
 
 TOKEN = "HOTFOLDER_SOAK"
 _TOLERATED = {4, 6}
@@ -60,7 +60,7 @@ class Desk:
         if time.monotonic() >= self._not_before:
             log = (self.place.folder / "daemon.txt").open("ab")
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "hotfolder.cli", "watch", "--quiet", self.place.root.path],
+                [sys.executable, "-m", "hotfolder", "watch", "--quiet", self.place.root.path],
                 stdout=log, stderr=log, env={**os.environ, TOKEN: self.token},
                 start_new_session=True,
             )  # fmt: skip
@@ -198,7 +198,7 @@ class Troubles:
         if self.desk.process is None or self.in_trouble or self.desk.lives[-1]["age_s"] < 5:
             return False
         second = subprocess.run(
-            [sys.executable, "-m", "hotfolder.cli", "watch", "--quiet", self.place.root.path],
+            [sys.executable, "-m", "hotfolder", "watch", "--quiet", self.place.root.path],
             capture_output=True, text=True, timeout=60, check=False,
             env={**os.environ, TOKEN: self.desk.token},
         )  # fmt: skip

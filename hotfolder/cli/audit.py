@@ -1,0 +1,303 @@
+"""The command ``hotfolder audit``: what is asked, and how the answer is given."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import sys
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from hotfolder.audit.books import open_books
+from hotfolder.audit.periods import local_time, parse_period
+from hotfolder.audit.question import (
+    COLUMNS,
+    End,
+    Group,
+    Question,
+    Sort,
+    Statistic,
+    ask,
+    ask_groups,
+    count,
+    in_words,
+)
+from hotfolder.disk.names import display_name
+from hotfolder.errors import Problem, SettingsError
+from hotfolder.model.units import parse_quantity
+from hotfolder.pages.csv_out import to_csv
+from hotfolder.settings.root import Root
+
+UNKNOWN_FILE = 1
+NOT_AS_RECORDED = 8
+
+_SHOWN = 50
+_YES = ("no", "yes")
+_ROOMY_COLUMNS = 110
+RootArgument = Annotated[Path, typer.Argument(metavar="ROOT", help="the root; by default here")]
+
+
+def audit(
+    root: Annotated[
+        Path, typer.Argument(metavar="ROOT", help="the root; by default here")
+    ] = Path(),
+    *,
+    destination: Annotated[list[str] | None, typer.Option(help="only this one; repeatable")] = None,
+    during: Annotated[
+        str | None, typer.Option(help='"last month", "2026-11", "yesterday": both ends at once')
+    ] = None,
+    since: Annotated[str | None, typer.Option(help='a date, "last month", or "7 d" ago')] = None,
+    until: Annotated[str | None, typer.Option(help="a date or period, that day included")] = None,
+    batch: Annotated[str | None, typer.Option(help="only this batch")] = None,
+    state: Annotated[list[End] | None, typer.Option(help="repeatable")] = None,
+    lost_above: Annotated[
+        str | None, typer.Option(help='share of the picture that is lost, as in "5 %"')
+    ] = None,
+    delta_e_above: Annotated[
+        float | None, typer.Option(min=0, help="ΔE00 of the loss, as --statistic says")
+    ] = None,
+    statistic: Annotated[
+        Statistic, typer.Option(help="of all ΔE00 of a picture: mean, 95th percentile or largest")
+    ] = Statistic.P95,
+    hue: Annotated[
+        list[str] | None, typer.Option(help="among what was lost, as in green; repeatable")
+    ] = None,
+    profile: Annotated[
+        str | None, typer.Option(help="of the result: its name, * and ? allowed, or its hash")
+    ] = None,
+    name: Annotated[str | None, typer.Option(help="of the original, * and ? allowed")] = None,
+    sha256: Annotated[
+        str | None, typer.Option("--hash", help="SHA-256 of original or result, or its beginning")
+    ] = None,
+    sort: Annotated[Sort | None, typer.Option(help="by default time, the newest first")] = None,
+    reverse: Annotated[bool, typer.Option("--reverse", help="the other way round")] = False,
+    limit: Annotated[
+        int | None, typer.Option(min=0, help="at most so many; 0: all. A table shows 50")
+    ] = None,
+    group: Annotated[Group | None, typer.Option(help="sums instead of single pictures")] = None,
+    as_csv: Annotated[bool, typer.Option("--csv", help="answer as CSV")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="answer in JSON")] = False,
+    report: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="a page with pictures and trends")
+    ] = None,
+    of: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="the whole story of one file")
+    ] = None,
+    verify: Annotated[
+        bool, typer.Option("--verify", help="whether files and records are what they were")
+    ] = False,
+) -> None:
+    """Say what was lost, where and when; what became of a file; whether all is as recorded.
+
+    Exit codes beside the common ones: 1 no record of the file that --of names, 8 --verify found
+    something that is not as recorded.
+    """
+    now = datetime.now(UTC)
+    begin = parse_period(during, now, "--during").start if during else None
+    end = parse_period(during, now, "--during").end if during else None
+    question = Question(
+        destinations=tuple(destination or ()),
+        since=parse_period(since, now, "--since").start if since else begin,
+        until=parse_period(until, now, "--until").end if until else end,
+        batch=batch,
+        states=tuple(state or ()),
+        lost_above=_share(lost_above),
+        delta_e_above=delta_e_above,
+        statistic=statistic,
+        hues=tuple(each.lower() for each in hue or ()),
+        profile=profile,
+        name=name,
+        sha256=sha256,
+        sort=sort or (Sort.LOST if report else Sort.TIME),
+        reverse=reverse,
+        limit=_limit(limit, whole=as_csv or as_json),
+    )
+    root_ = Root(root)
+    if of is not None:
+        _say_story(root_, of, as_json=as_json)
+    elif verify:
+        _say_verified(root_, question, as_json=as_json)
+    elif report is not None:
+        _write_report(root_, question, report)
+    elif group is not None:
+        _answer_in_groups(root_, question, group, as_csv=as_csv, as_json=as_json)
+    else:
+        _answer(root_, question, as_csv=as_csv, as_json=as_json)
+
+
+def _share(text: str | None) -> float | None:
+    if text is None:
+        return None
+    try:
+        return parse_quantity(text, {"%": 0.01}, "5 %")
+    except ValueError as error:
+        raise SettingsError([Problem("--lost-above", "", text, str(error))]) from None
+
+
+def _limit(asked: int | None, *, whole: bool) -> int | None:
+    if asked is None:
+        return None if whole else _SHOWN
+    return asked or None
+
+
+def _answer(root: Root, question: Question, *, as_csv: bool, as_json: bool) -> None:
+    with open_books(root) as db:
+        found = ask(db, question)
+        number = len(found) if question.limit is None else count(db, question)
+    if as_json:
+        said = json.dumps({"question": in_words(question), "number": number})
+        # a record a line: with a hundred thousand of them, indenting takes longer than all else
+        records = ",\n".join(json.dumps(_json_of(each), allow_nan=False) for each in found)
+        sys.stdout.write(f'{said[:-1]}, "records": [\n{records}\n]}}\n')
+    elif as_csv:
+        place = COLUMNS.index("was_held")
+        rows = ([*row[:place], _YES[row[place]], *row[place + 1 :]] for row in map(tuple, found))
+        sys.stdout.write(to_csv(COLUMNS, rows))
+    else:
+        _print_pictures(found, number)
+
+
+def _json_of(answer: sqlite3.Row) -> dict[str, Any]:
+    said = dict(answer)
+    said["was_held"] = bool(said["was_held"])
+    said["hues"] = said["hues"].split()
+    return said
+
+
+def _answer_in_groups(
+    root: Root, question: Question, group: Group, *, as_csv: bool, as_json: bool
+) -> None:
+    with open_books(root) as db:
+        found = ask_groups(db, question, group)
+    if as_json:
+        _print_json({"question": in_words(question), "number": len(found), "groups": found})
+    elif as_csv:
+        header = list(found[0]) if found else [group.value]
+        sys.stdout.write(to_csv(header, (list(each.values()) for each in found)))
+    else:
+        _print_groups(found, group)
+
+
+def _print_pictures(found: Sequence[sqlite3.Row], number: int) -> None:
+    out = _tables()
+    if not found:
+        out.print("No picture answers to that.")
+        return
+    roomy = out.width >= _ROOMY_COLUMNS
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    for title in ("ended", "destination", "state"):
+        table.add_column(title, no_wrap=True)
+    table.add_column("original", overflow="fold")
+    table.add_column("lost", justify="right", no_wrap=True)
+    table.add_column("ΔE00 mean, p95, max" if roomy else "ΔE00 p95", no_wrap=True)
+    if roomy:
+        table.add_column("hues")
+    for each in found:
+        statistics = Statistic if roomy else (Statistic.P95,)
+        figures = [each[f"delta_e_{name}"] for name in statistics]
+        table.add_row(
+            local_time(each["finished"]),
+            Text(each["destination"]),
+            _state(each),
+            Text(display_name(each["name"])),
+            percent(each["share_lost"]),
+            ", ".join(f"{figure:.1f}" for figure in figures if figure is not None),
+            *([Text(display_name(each["hues"]))] if roomy else []),
+        )
+    out.print(table)
+    shown = f", {len(found)} of them shown; --limit 0 shows all" if number > len(found) else ""
+    out.print(f"{number} picture{'' if number == 1 else 's'}{shown}.", highlight=False)
+
+
+def _state(answer: sqlite3.Row) -> str:
+    if answer["dropped_at"]:
+        return f"dropped {local_time(answer['dropped_at'])[:10]}"
+    released = answer["was_held"] and answer["state"] == "delivered"
+    return "released" if released else str(answer["state"])
+
+
+def _print_groups(found: Sequence[dict[str, Any]], group: Group) -> None:
+    table = Table(
+        group,
+        "jobs",
+        "delivered",
+        "held once",
+        "refused",
+        "lost, mean",
+        "most",
+        "ΔE00 mean, p95",
+        box=SIMPLE_HEAD,
+        pad_edge=False,
+    )
+    for each in found:
+        figures = [each[key] for key in ("delta_e_mean", "delta_e_p95")]
+        table.add_row(
+            Text(display_name(each[group] or "none")),
+            *(str(each[key]) for key in ("jobs", "delivered", "was_held", "refused")),
+            percent(each["share_lost_mean"]),
+            percent(each["share_lost_most"]),
+            ", ".join(f"{figure:.1f}" for figure in figures if figure is not None),
+        )
+    _tables().print(table)
+
+
+def _say_story(root: Root, file: Path, *, as_json: bool) -> None:
+    from hotfolder.audit.story import story_in_words, story_of
+
+    with open_books(root) as db:
+        story = story_of(db, root, file)
+    if as_json:
+        _print_json(story)
+    else:
+        _print_lines(story_in_words(story))
+    if not story["jobs"]:
+        raise typer.Exit(UNKNOWN_FILE)
+
+
+def _say_verified(root: Root, question: Question, *, as_json: bool) -> None:
+    from hotfolder.audit.verify import verdict_in_words, verify_root
+
+    with open_books(root) as db:
+        verdict = verify_root(db, root, question, Console(stderr=True))
+    if as_json:
+        _print_json(verdict)
+    else:
+        _print_lines(verdict_in_words(verdict))
+    if not verdict["as_recorded"]:
+        raise typer.Exit(NOT_AS_RECORDED)
+
+
+def _write_report(root: Root, question: Question, path: Path) -> None:
+    from hotfolder.audit.report import write_report
+
+    with open_books(root) as db:
+        number = write_report(db, question, path)
+    _print_lines([f"{in_words(question)}: {number}. The page is {path.absolute()}"])
+
+
+def _tables() -> Console:
+    """For tables: what is piped or redirected has no edge to wrap at."""
+    return Console() if sys.stdout.isatty() else Console(width=200)
+
+
+def percent(share: float | None) -> str:
+    """A share as people read it."""
+    return "" if share is None else f"{share:.1%}"
+
+
+def _print_lines(lines: Sequence[str]) -> None:
+    out = Console()
+    for line in lines:
+        out.print(display_name(line), markup=False, highlight=False, soft_wrap=True)
+
+
+def _print_json(value: Any) -> None:
+    sys.stdout.write(json.dumps(value, ensure_ascii=True, allow_nan=False, indent=1) + "\n")

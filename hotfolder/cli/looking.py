@@ -1,0 +1,217 @@
+"""Commands that look before ink is spent; nothing they do touches a job or a folder of the root."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.table import Column, Table
+from rich.text import Text
+
+from hotfolder.disk.names import display_name
+from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.settings.root import Root
+
+if TYPE_CHECKING:
+    from hotfolder.work.comparison import Candidate
+    from hotfolder.work.trial import Tell
+
+ImageArgument = Annotated[Path, typer.Argument(metavar="IMAGE", help="a TIFF, JPEG or PNG file")]
+RootArgument = Annotated[Path, typer.Argument(metavar="ROOT", help="the root; by default here")]
+JsonOption = Annotated[bool, typer.Option("--json", help="answer in JSON")]
+NONE_COULD_BE_TRIED = 3
+
+
+def proof(
+    image: ImageArgument,
+    root: RootArgument = Path(),
+    *,
+    wanted: Annotated[
+        list[str] | None,
+        typer.Option("--for", metavar="NAME", help="a destination; again for more; by default all"),
+    ] = None,
+    to: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="where the page goes; by default here, named as IMAGE"),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show what one or several destinations would make of a picture; nothing is delivered."""
+    from hotfolder.work.comparison import compare, page
+    from hotfolder.work.trial import destinations, workplace
+
+    place = Root(root)
+    chosen = destinations(place, list(wanted or []))
+    target = target_of(image, " proof.html", to)
+    with workplace() as folder:
+        with progress(show=not as_json) as tell:
+            found = compare(place, image, chosen, folder, tell)
+        tried = [each for each in found if each.sheet]
+        alone = len(chosen) == 1
+        if tried:
+            text = tried[0].sheet.read_text("utf-8") if alone and tried[0].sheet else None
+            write(target, (text or page(display_name(image.name), found)).encode("utf-8"))
+    written = str(target.absolute()) if tried else None
+    if as_json:
+        _print_json({"page": written, "destinations": [each.summary() for each in found]})
+    else:
+        _print_ranking(found, written)
+    if not tried:
+        raise typer.Exit(NONE_COULD_BE_TRIED)
+
+
+def strip(
+    image: ImageArgument,
+    root: RootArgument = Path(),
+    *,
+    wanted: Annotated[str, typer.Option("--for", metavar="NAME", help="the destination")],
+    to: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="where the strip goes; by default here, named as IMAGE"),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Make a test strip: the pieces of a picture that tell most, exactly as they would print."""
+    from hotfolder.work.strip import make_strip, suffix_of
+    from hotfolder.work.trial import destinations, workplace
+
+    place = Root(root)
+    (destination,) = destinations(place, [wanted])
+    target = target_of(image, f" strip for {destination.name}{suffix_of(destination)}", to)
+    with workplace() as folder:
+        with progress(show=not as_json) as tell:
+            made = make_strip(place, image, destination, folder, tell)
+        write(target, made.path)
+    if as_json:
+        _print_json({"strip": str(target.absolute()), **made.summary()})
+        return
+    for number, piece in enumerate(made.pieces, 1):
+        say(f"{number}: {piece['label']}")
+    if made.strip_mm is not None and made.print_mm is not None:
+        size = "{:.0f} × {:.0f} mm".format(*made.strip_mm)
+        area = made.strip_mm[0] * made.strip_mm[1] / (made.print_mm[0] * made.print_mm[1])
+        say(f"The strip is {size}, {area:.1%} of the print's area.")
+    if made.strip_cost is not None:
+        say(f"Its material costs {made.strip_cost}; that of the print, {made.print_cost}.")
+    for reason in made.reasons:
+        say(f"The picture itself would be {made.end}: {reason}")
+    say("Print it at 100 %, without any colour conversion, as you would print the result.")
+    say(f"Wrote {target.absolute()}")
+
+
+def target_of(image: Path, ending: str, to: Path | None) -> Path:
+    """Return what was asked for, or a name in the current folder that nothing has.
+
+    Raises
+    ------
+    SettingsError
+        When the folder of what was asked for does not exist.
+    """
+    from hotfolder.disk.names import result_name
+
+    if to is not None:
+        if not to.parent.is_dir() or to.is_dir():
+            raise SettingsError([Problem("--to", "", str(to), "a file in a folder that exists")])
+        return to
+    stem, suffix = ending.rsplit(".", 1)
+    number = 1
+    while True:
+        found = Path(result_name(f"{image.stem}{stem}", f".{suffix}", number))
+        if not os.path.lexists(found):
+            return found
+        number += 1
+
+
+def write(target: Path, made: bytes | Path) -> None:
+    """Write a file that a person has asked for, whole or not at all.
+
+    Raises
+    ------
+    StorageError
+        When it cannot be written.
+    """
+    temporary = target.parent / f".hotfolder-{os.getpid()}"
+    try:
+        if isinstance(made, Path):
+            shutil.copyfile(made, temporary)
+        else:
+            temporary.write_bytes(made)
+        temporary.replace(target)
+    except OSError as error:
+        temporary.unlink(missing_ok=True)
+        raise StorageError(f"{target} cannot be written: {error.strerror or error}") from error
+
+
+@contextmanager
+def progress(*, show: bool) -> Iterator[Tell]:
+    """Show a bar on a terminal; yield what is to be told of the progress."""
+    from rich.progress import (
+        BarColumn,
+        Progress,
+        TaskProgressColumn,
+        TextColumn,
+        TimeRemainingColumn,
+    )
+
+    console = Console(stderr=True)
+    bar = Progress(
+        TextColumn("{task.description}", markup=False),
+        BarColumn(24),
+        TaskProgressColumn(),
+        TimeRemainingColumn(),
+        TextColumn("left"),
+        console=console,
+        transient=True,
+        disable=not (show and console.is_terminal),
+    )
+    with bar:
+        task = bar.add_task("reading", total=1.0)
+        yield lambda doing, share: bar.update(task, description=doing, completed=share)
+
+
+def say(line: str) -> None:
+    """Print a line; what cannot be seen in it is shown as an escape."""
+    Console().print(display_name(line), markup=False, highlight=False, soft_wrap=True)
+
+
+def _print_ranking(found: list[Candidate], page: str | None) -> None:
+    table = Table("", Column("destination", no_wrap=True), "moved", "lost", "black", "size")
+    table.add_column("material")
+    table.add_column("end", no_wrap=True)
+    for each in found:
+        if each.moved is None or each.lost_share is None:
+            table.add_row("–", Text(each.destination), "", "", "", "", "", each.end)
+            continue
+        size = "" if each.size_px is None else "{} × {} px".format(*each.size_px)
+        if each.print_mm is not None:
+            size = "{:.0f} × {:.0f} mm".format(*each.print_mm)
+        table.add_row(
+            str(each.rank),
+            Text(each.destination),
+            f"{each.moved:.1f}",
+            f"{each.lost_share:.1%}",
+            f"L* {each.black:.0f}",
+            size,
+            str(each.cost or ""),
+            each.end,
+        )
+    Console().print(table)
+    for each in found:
+        for reason in each.reasons:
+            say(f"{each.destination}: {reason}")
+    say("moved: mean ΔE00 between picture and print, each seen against its own white; least first")
+    say("lost: share of the picture whose colours cannot be made; black: lightness of the darkest")
+    say("A screen predicts, a test strip proves: hotfolder strip IMAGE --for NAME")
+    say(f"Look at {page}" if page else "No page was made.")
+
+
+def _print_json(value: Any) -> None:
+    sys.stdout.write(json.dumps(value, ensure_ascii=True, allow_nan=False, indent=1) + "\n")

@@ -1,0 +1,1 @@
+"""The process that serves a root: look, claim, hand out, recover."""

@@ -1,0 +1,167 @@
+"""A hot folder at work: watched, scanned when due, and what has settled in it."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from typing import Any
+
+from hotfolder.disk.marker import Unreachable, away
+from hotfolder.ending.lists import Pages
+from hotfolder.ending.release import ReleaseFolder
+from hotfolder.intake.scan import Candidate, scan
+from hotfolder.intake.settle import Settler
+from hotfolder.intake.watch import Watch
+from hotfolder.logs import get_log, utc_now
+from hotfolder.settings.files import Destination
+from hotfolder.settings.root import DestinationFolders
+
+_SHOWN = 50
+
+
+class HotFolder:
+    """What the daemon knows of one destination's hot folder.
+
+    destination: its settings, as taken up last; ready: settled files, the oldest first;
+    due: when it is looked at next, on the clock of `time.monotonic`; problem: why it cannot be
+    reached, or ""; settings_stamp: of the settings file when it was last read; released: the
+    folder in which a person puts held jobs to let them go; put_off: what could not be taken, by
+    relative path, and when it is tried again.
+    """
+
+    def __init__(
+        self,
+        destination: Destination,
+        folders: DestinationFolders,
+        pages: Pages,
+        wake: Callable[[], None],
+        settings_stamp: tuple[int, int],
+    ) -> None:
+        self.destination = destination
+        self.folders = folders
+        self.pages = pages
+        self.settings_stamp = settings_stamp
+        self.ready: deque[Candidate] = deque()
+        self.put_off: dict[str, float] = {}
+        self.due = 0.0
+        self.problem = ""
+        self._problem_since = ""
+        self._away: dict[str, tuple[str, str]] = {}
+        self._last_scan = ""
+        self._junk = 0
+        self.released = ReleaseFolder(destination.name, folders.release)
+        self._remarks: tuple[str, ...] = ()
+        self._woken = threading.Event()
+
+        def wake_both() -> None:
+            self._woken.set()
+            wake()
+
+        settings = destination.intake
+        self._settler = Settler(settings.quiet, settings.patience)
+        self._watch = Watch(folders.hot_folder, settings.watch, wake_both)
+        self._release_watch = Watch(folders.release, settings.watch, wake)
+
+    def look(self) -> None:
+        """Scan if an event or the clock says so, and see what has settled."""
+        now = time.monotonic()
+        if self.ready or (not self._woken.is_set() and now < self.due):
+            return  # what has settled is taken first; the scan after that finds the rest
+        self._woken.clear()
+        self._look_at_the_others()
+        try:
+            found = scan(self.folders.hot_folder)
+        except Unreachable as error:
+            self._note_unreachable(str(error))
+            self.due = now + self.destination.intake.poll
+            return
+        watched_all_along = not self.problem and self._watch.healthy()
+        if self.problem:
+            get_log().info("folder.reachable_again", folder=str(self.folders.hot_folder))
+            self.problem = ""
+        if not watched_all_along:
+            self._watch.restart()
+        self._last_scan = utc_now()
+        self._junk = found.junk
+        self._remarks = found.problems
+        settled = self._settler.update(found.candidates)
+        # also while it settles anew: a claim that failed half-way has changed the file's ctime
+        names = {each.relative for each in found.candidates}
+        self.put_off = {name: due for name, due in self.put_off.items() if name in names}
+        self.ready = deque(each for each in settled if self.put_off.get(each.relative, 0.0) <= now)
+        next_check = self._settler.next_check_s()
+        self.due = now + min(
+            self._interval(), self._interval() if next_check is None else next_check
+        )
+        self.due = min(self.due, *self.put_off.values(), self.due)
+        if not watched_all_along:
+            self.due = now  # what came between this scan and the new watch has woken nobody
+
+    def taken(self, candidate: Candidate) -> None:
+        """The first of `ready` has been claimed, or is not there any more."""
+        self.ready.popleft()
+        self.put_off.pop(candidate.relative, None)
+        self._settler.forget(candidate)
+
+    def later(self, candidate: Candidate, due: float) -> None:
+        """The first of `ready` could not be claimed: others go first, it is tried at `due`."""
+        self.ready.popleft()
+        self.put_off[candidate.relative] = due
+        self.due = min(self.due, due)
+
+    def is_idle(self) -> bool:
+        """Whether nothing arrives and nothing waits, as far as the last scan could see."""
+        if self.ready:
+            return False
+        # what was arriving in a folder that has gone will not come any further
+        return bool(self.problem) or (not self._settler.waiting() and self.due > time.monotonic())
+
+    def stop(self) -> None:
+        """Stop watching."""
+        self._watch.stop()
+        self._release_watch.stop()
+
+    def status(self) -> dict[str, Any]:
+        """What ``status`` says of it, as JSON values."""
+        waiting = self._settler.waiting()
+        return {
+            "hot_folder": str(self.folders.hot_folder),
+            "watch": self._watch.mode,
+            "watch_reason": self._watch.reason,
+            "last_scan": self._last_scan,
+            "left_alone": self._junk,
+            "remarks": [*self._remarks, *self.released.remarks()][:_SHOWN],
+            "unreachable": self.problem,
+            "unreachable_since": self._problem_since if self.problem else "",
+            "away": {folder: since for folder, (_, since) in self._away.items()},
+            "arriving": len(waiting),
+            "arriving_files": [
+                {"file": each.name, "reason": each.reason, "since_s": round(each.since_s, 1)}
+                for each in waiting[:_SHOWN]
+            ],
+        }
+
+    def _look_at_the_others(self) -> None:
+        """Note which of the destination's other folders are away, before a job needs them."""
+        others = set(vars(self.folders).values()) - {self.folders.hot_folder}
+        now = away(sorted(others))
+        for folder in set(self._away) - set(now):
+            get_log().info("folder.reachable_again", folder=folder)
+            del self._away[folder]
+        for folder, reason in now.items():
+            if folder not in self._away:
+                self._away[folder] = reason, utc_now()
+                get_log().error("folder.unreachable", folder=folder, reason=reason)
+
+    def _interval(self) -> float:
+        settings = self.destination.intake
+        return settings.poll if self._watch.mode == "poll" else settings.rescan
+
+    def _note_unreachable(self, reason: str) -> None:
+        if not self.problem:
+            self._problem_since = utc_now()
+            folder = str(self.folders.hot_folder)
+            get_log().error("folder.unreachable", folder=folder, reason=reason)
+        self.problem = reason

@@ -1,0 +1,289 @@
+"""One job's way from the spool to its end: hash, attempts, checking what the worker says."""
+
+from __future__ import annotations
+
+import errno
+import stat
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from hotfolder.disk import durable, names
+from hotfolder.ending.deliver import Deliverer, Ending
+from hotfolder.ending.release import collect, with_changes
+from hotfolder.errors import StorageError
+from hotfolder.intake.claim import ORIGINAL
+from hotfolder.ledger.jobs import JobRow, Ledger, State
+from hotfolder.logs import get_log
+from hotfolder.model.records import OriginalRecord, PlacementRecord, Reason, Release, WorkRecord
+from hotfolder.settings.files import Destination
+from hotfolder.settings.root import DestinationFolders, Root
+from hotfolder.work.pipeline import Order
+from hotfolder.work.worker import OUTPUT, Answer, Attempt, Stopped, run_attempt
+
+_ENDS = {"deliver": State.DELIVERED, "hold": State.HELD, "refuse": State.REFUSED}
+_NOT_A_FILE = {
+    "folder": (
+        "a-folder",
+        (
+            "{name} is a folder whose name looks like a picture's. "
+            "Drop the pictures that are in it, or rename the folder."
+        ),
+    ),
+    "link": ("a-link", "{name} is a link to a file, not a file. Drop the picture itself."),
+    "special": ("not-a-file", "{name} is not a file that can be read. Drop a picture."),
+}
+
+Runner = Callable[[Attempt, threading.Event], Answer | Stopped]
+
+
+@dataclass(frozen=True)
+class Work:
+    """Works on claimed jobs. One per daemon; `step` is safe to call from several threads."""
+
+    root: Root
+    ledger: Ledger
+    deliverer: Deliverer
+    stop: threading.Event
+    run: Runner = run_attempt
+
+    def step(self, row: JobRow, destination: Destination) -> JobRow:
+        """Bring a job as far as it goes now: to its end, or back to ``claimed`` for another try.
+
+        Raises
+        ------
+        StorageError
+            When our own storage is in the way. No attempt is counted; call again later.
+        """
+        try:
+            if row.state is State.PUBLISHING:
+                return self._clean(self.deliverer.finish(row))
+            if row.state is State.RELEASING:
+                row = collect(self.ledger, self.root.spool, self._folders(destination).held, row)
+            if row.state is State.PRODUCED:
+                return self._end(row, Answer.model_validate(row.detail["answer"]))
+            return self._work(row, destination)
+        except OSError as error:
+            raise StorageError(f"job {row.id}: {error}") from error
+
+    def _work(self, row: JobRow, destination: Destination) -> JobRow:
+        if row.kind in _NOT_A_FILE:
+            code, message = _NOT_A_FILE[row.kind]
+            return self._refuse(row, code, message.format(name=self._name(row)))
+        original, placement = self._original(row), placement_of(row)
+        try:
+            sha256, size = durable.sha256_of(original)
+        except FileNotFoundError:
+            if placement is None:
+                raise
+            raise StorageError(_not_as_it_came(placement)) from None
+        except PermissionError:
+            return self._refuse(
+                row,
+                "unreadable",
+                f"{self._name(row)} cannot be read: its permissions forbid it. "
+                "Allow reading it, then drop it again.",
+            )
+        except OSError as error:
+            if error.errno != errno.EIO:
+                raise
+            return self._unreadable(row, destination, error)
+        if placement and sha256 != placement.sha256:
+            raise StorageError(_not_as_it_came(placement))
+        before = _stamp(original)
+        if row.attempts >= destination.file.limits.attempts:
+            # the daemon died with this job in hand as often as it may be tried
+            return self._give_up(row, "the program ended each time while it was worked on")
+        attempts = row.attempts + 1
+        row = self.ledger.advance(
+            row.id, State.WORKING, attempts=attempts, sha256=sha256, bytes=size
+        )
+        try:
+            answer = self._attempt(row, destination, original)
+        except (OSError, EOFError) as error:
+            # no process could be started, or no place made for it: not the file's fault
+            self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
+            raise StorageError(f"no worker can be started: {error}; it is tried again") from error
+        if isinstance(answer, Stopped):
+            return self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
+        if answer.verdict == "wait":
+            self._give_room_back(row)
+            self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
+            raise StorageError(answer.message)
+        if _stamp(original) != before:
+            answer = Answer(verdict="failed", message="it was still being written to")
+        answer = self._checked(row, answer)
+        if answer.verdict == "failed":
+            self._give_room_back(row)
+            get_log().warning(
+                "job.attempt_failed", job=row.id, attempt=attempts, message=answer.message
+            )
+            if attempts >= destination.file.limits.attempts:
+                return self._give_up(row, answer.message)
+            return self.ledger.advance(row.id, State.CLAIMED)
+        return self._end(self._produced(row, answer), answer)
+
+    def _give_room_back(self, row: JobRow) -> None:
+        """Remove what an attempt made and nobody will look at; what it said stays.
+
+        Before the ledger is told: on a disk that the attempt has filled, the ledger has no room.
+        """
+        folder = attempt_folder(self.root, row)
+        if folder.is_symlink() or not folder.is_dir():  # a worker that was taken over
+            durable.remove_tree(folder, below=self.root.spool)
+            return
+        for path in folder.iterdir():
+            if path.name != OUTPUT:
+                durable.remove_tree(path, below=self.root.spool)
+
+    def _unreadable(self, row: JobRow, destination: Destination, error: OSError) -> JobRow:
+        """Its disk reports an error: tried as often as any work, then for a person to decide."""
+        attempts = row.attempts + 1
+        row = self.ledger.advance(row.id, State.CLAIMED, attempts=attempts)
+        if attempts >= destination.file.limits.attempts:
+            return self._give_up(row, f"its disk reports an error when it is read ({error})")
+        raise StorageError(f"{self._name(row)} cannot be read: {error.strerror}") from error
+
+    def _produced(self, row: JobRow, answer: Answer) -> JobRow:
+        """Commit what the work came to, and with it the release that led to it.
+
+        What was made is on disk before the ledger says so: after a power cut nobody looks again.
+        """
+        folder = attempt_folder(self.root, row)
+        files = answer.work.files() if answer.work else ()
+        for made in files:
+            durable.flush(folder / made.path, made.sha256)
+        if files:
+            durable.fsync_folder(folder)
+        kept = {key: row.detail[key] for key in ("release", "placement") if key in row.detail}
+        detail = {**kept, "answer": answer.model_dump(mode="json")}
+        return self.ledger.advance(row.id, State.PRODUCED, detail=detail)
+
+    def _attempt(self, row: JobRow, destination: Destination, original: Path) -> Answer | Stopped:
+        folder = attempt_folder(self.root, row)
+        # an earlier daemon's worker may have written here; its output is never looked at
+        durable.remove_tree(folder, below=self.root.spool)
+        durable.make_folders(folder)
+        limits = destination.file.limits
+        placement = placement_of(row)
+        raw = with_changes(destination.raw, placement.changes if placement else {})
+        changes = row.detail.get("release", {}).get("changes", {})
+        return self.run(
+            Attempt(
+                order=Order(
+                    job=row.id,
+                    original=original,
+                    name=self._name(row),
+                    sha256=row.sha256 or "",
+                    bytes=row.bytes,
+                    folder=folder,
+                    profiles=self.root.profiles,
+                ),
+                destination_file=self.root.destinations / f"{destination.name}.toml",
+                destination_raw=with_changes(raw, changes),
+                plugins=self.root.plugins,
+                time_s=limits.time,
+                memory_bytes=int(limits.memory),
+            ),
+            self.stop,
+        )
+
+    def _checked(self, row: JobRow, answer: Answer) -> Answer:
+        """The answer, if every file it speaks of is there and is what it says."""
+        if answer.verdict == "failed":
+            return answer
+        if answer.work is None:
+            return Answer(verdict="failed", message="the worker does not say what it did")
+        for result in answer.work.files():
+            path = attempt_folder(self.root, row) / result.path
+            if Path(result.path).name != result.path:
+                return Answer(verdict="failed", message="the worker named a file elsewhere")
+            try:
+                found = durable.sha256_of(path)
+            except FileNotFoundError:
+                return Answer(verdict="failed", message="the worker's result is not there")
+            if found != (result.sha256, result.bytes):
+                return Answer(verdict="failed", message="the worker's result is not what it says")
+        if answer.verdict == "deliver" and not answer.work.results:
+            return Answer(verdict="failed", message="the worker made no result")
+        return answer
+
+    def _end(self, row: JobRow, answer: Answer) -> JobRow:
+        work = answer.work or WorkRecord(original=self._bare_original(row))
+        folder = attempt_folder(self.root, row)
+        files: Mapping[str, Path] = {each.path: folder / each.path for each in work.files()}
+        state, release = _ENDS[answer.verdict], None
+        if "release" in row.detail:
+            release = Release.model_validate(row.detail["release"])
+            if state is State.HELD and work.results:
+                # a person has decided; what the stages would hold for stays in the record
+                state = State.DELIVERED
+        ending = Ending(state, work, files, release, placement_of(row), self.root.spool / row.id)
+        return self._clean(self.deliverer.end(row, self._original(row), ending))
+
+    def _refuse(self, row: JobRow, code: str, message: str) -> JobRow:
+        return self._end_without_work(
+            row, "refuse", Reason(stage="intake", code=code, message=message)
+        )
+
+    def _give_up(self, row: JobRow, message: str) -> JobRow:
+        text = (
+            f"{self._name(row)} could not be worked on, in {row.attempts} tries: {message}. "
+            "Export it again and drop the new file; if that fails too, the destination's stages "
+            "or limits need a look."
+        )
+        return self._end_without_work(
+            row, "hold", Reason(stage="worker", code="work-failed", message=text)
+        )
+
+    def _end_without_work(self, row: JobRow, verdict: str, reason: Reason) -> JobRow:
+        work = WorkRecord(original=self._bare_original(row), reasons=(reason,))
+        answer = Answer.model_validate({"verdict": verdict, "work": work})
+        return self._end(self._produced(row, answer), answer)
+
+    def _folders(self, destination: Destination) -> DestinationFolders:
+        return self.root.folders(destination.name, destination.file.folders)
+
+    def _clean(self, row: JobRow) -> JobRow:
+        """The last step: the job has ended and its place in the spool is given back."""
+        durable.remove_tree(self.root.spool / row.id, below=self.root.spool)
+        return row
+
+    def _bare_original(self, row: JobRow) -> OriginalRecord:
+        return OriginalRecord(name=self._name(row), sha256=row.sha256, bytes=row.bytes)
+
+    def _original(self, row: JobRow) -> Path:
+        own = self.root.spool / row.id / ORIGINAL
+        placement = placement_of(row)
+        return own if placement is None or own.exists() else Path(placement.kept)
+
+    @staticmethod
+    def _name(row: JobRow) -> str:
+        return names.display_name(row.source.rsplit(b"/", 1)[-1])
+
+
+def placement_of(row: JobRow) -> PlacementRecord | None:
+    """Return the row of a ticket that a job is for; None when it was dropped by itself."""
+    said = row.detail.get("placement") or (row.record or {}).get("placement")
+    return PlacementRecord.model_validate(said) if said else None
+
+
+def _not_as_it_came(placement: PlacementRecord) -> str:
+    return (
+        f"the picture {placement.file} of {placement.batch} is no longer what it was when it "
+        f"came: {placement.kept}. Put it back as it was, or drop it into the batch's hot folder "
+        "again"
+    )
+
+
+def attempt_folder(root: Root, row: JobRow) -> Path:
+    """Where the latest attempt at a job writes; a new folder for each."""
+    return root.spool / row.id / f"attempt-{row.attempts}"
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    found = path.lstat()
+    if not stat.S_ISREG(found.st_mode):
+        return (-1, -1)
+    return (found.st_size, found.st_mtime_ns)

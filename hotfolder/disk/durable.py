@@ -1,0 +1,530 @@
+"""Durable acts on files: each says what is guaranteed when it returns, and what is not.
+
+"Durable" means: after a power cut the act has happened, as far as the disk keeps its word. A
+disk or a share that claims to have written what it has not is beyond what a program can mend.
+After an error from flushing or closing, the temporary file is thrown away and never flushed a
+second time: the kernel may have dropped the very pages that failed.
+
+Every function lets `OSError` pass; whoever calls knows whether it is about the user's file or
+about our own storage.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import os
+import stat
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+from hotfolder.disk import platforms
+
+TEMPORARY_PREFIX = ".hotfolder-"
+"""All our temporary names start so; intake leaves them alone."""
+
+_CHUNK = 4 * 2**20
+_TAIL = 64 * 2**10
+_CANNOT_SYNC_FOLDERS = {errno.EINVAL, errno.ENOTSUP, errno.EBADF}
+
+
+class Digest(NamedTuple):
+    """SHA-256 as lower-case hexadecimal digits, and the number of bytes it is of."""
+
+    sha256: str
+    bytes: int
+
+
+def is_there(path: str | Path) -> bool:
+    """Whether something has this name, be it a dangling link.
+
+    Any error but absence is raised: what is not there is made anew, forgotten or given up, so a
+    disk that cannot say (for which `os.path.lexists` is False) must not be taken for one that has.
+    """
+    try:
+        os.lstat(path)
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    return True
+
+
+def fsync_file(path: str | Path) -> None:
+    """Bring the data of the file at `path` to disk. Its name needs `fsync_folder`."""
+    with Path(path).open("r+b" if sys.platform == "win32" else "rb") as file:
+        platforms.sync_file(file.fileno())
+
+
+def fsync_folder(path: str | Path | int) -> None:
+    """Bring the names in a folder to disk: what was created, renamed or removed in it.
+
+    An open folder may be given by its descriptor. Nothing is done on Windows and on file systems
+    that do not know the act (some shares): there, a power cut may undo the latest renames.
+    """
+    if sys.platform == "win32":
+        return
+    folder = path if isinstance(path, int) else os.open(path, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(folder)
+    except OSError as error:
+        if error.errno not in _CANNOT_SYNC_FOLDERS:
+            raise
+    finally:
+        if folder != path:
+            os.close(folder)
+
+
+def move_new(source: str | Path, target: str | Path) -> None:
+    """Move a file, or within one file system anything, to a name that nothing has.
+
+    When this returns, `target` is durable and `source` is gone. Within one file system it is one
+    rename: after a power cut there is one of the two names, never both, never none. Across file
+    systems a regular file is copied under a temporary name, flushed, read back and compared, and
+    renamed; the source goes last. A power cut may then leave both names, or a temporary one.
+
+    The data of a file that is renamed is *not* flushed: who wrote it does that (`fsync_file`).
+
+    Raises
+    ------
+    FileExistsError
+        When `target` exists; `source` is untouched.
+    OSError
+        ``EXDEV`` for what is no regular file, ``EBUSY`` when it changed while it was copied; in
+        these and all other cases `source` is untouched and `target` is not made, but for an error
+        while flushing a folder, after which the move may have happened.
+    """
+    source, target = Path(source), Path(target)
+    before = source.lstat()
+    try:
+        platforms.rename_noreplace(source, target)
+    except OSError as error:
+        if error.errno == errno.EXDEV and stat.S_ISREG(before.st_mode):
+            _move_by_copy(source, target, error)
+            return
+        if not _has_happened(source, target, before):
+            raise
+    _fsync_folders(target.parent, source.parent)
+
+
+def move_any_new(source: str | Path, target: str | Path) -> None:
+    """Move anything that can be dropped to a name that nothing has: also what is no file.
+
+    Within one file system as `move_new`, across them as `copy_any_new`; the source goes last.
+
+    Raises
+    ------
+    FileExistsError
+        When `target` exists.
+    """
+    source = Path(source)
+    try:
+        move_new(source, target)
+    except OSError as error:
+        if error.errno != errno.EXDEV:
+            raise
+        with platforms.entry_beneath(source.parent, source.name) as (folder, name):
+            copy_any_new(name, target, folder=folder)
+            remove_any(name, folder=folder)
+        fsync_folder(source.parent)
+
+
+def is_doubtful(path: str | Path) -> bool:
+    """Whether a flush of this file has failed, and `flush` has it still to write anew."""
+    return is_there(_doubtful(Path(path)))
+
+
+def copy_any_new(name: str | Path, target: str | Path, *, folder: int | None = None) -> None:
+    """Copy anything that can be dropped to a name that nothing has, also what is no file.
+
+    A file is copied as by `copy_new`; a folder with all that is in it, links as links and never
+    followed; a pipe, socket or device is made anew, or, where the system does not let us, an empty
+    file of its name. With an open `folder`, `name` is a name in it.
+    """
+    target = Path(target)
+    found = os.stat(name, dir_fd=folder, follow_symlinks=False)
+    if stat.S_ISREG(found.st_mode):
+        copy_new(name, target, folder=folder)
+        return
+    if is_there(target):
+        raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target))
+    temporary = _temporary(target)
+    remove_tree(temporary, below=temporary.parent)
+    if not stat.S_ISDIR(found.st_mode):
+        _make_like(name, folder, found, temporary)
+    else:
+        temporary.mkdir()
+        _copy_tree(str(name), folder, temporary)
+    move_new(temporary, target)
+
+
+def flush(path: str | Path, sha256: str) -> None:
+    """Bring a file that someone else wrote to disk; it still is what `sha256` says.
+
+    When the flush fails, the kernel may have dropped what it could not write and call the next
+    flush a success. So the file is set aside under another name at once, and written anew from
+    what can still be read of it; that is gone on with after a kill, and when it fails again.
+
+    Raises
+    ------
+    OSError
+        ``EIO`` when what can be read of it is not what it was; call again.
+    """
+    path = Path(path)
+    doubtful = _doubtful(path)
+    if not is_there(doubtful):
+        try:
+            fsync_file(path)
+        except OSError:
+            path.rename(doubtful)
+        else:
+            return
+    if not is_there(path) and copy_new(doubtful, path).sha256 != sha256:
+        path.unlink()
+        raise OSError(errno.EIO, "it could not be brought to disk and reads back changed", path)
+    doubtful.unlink()
+
+
+def copy_new(source: str | Path, target: str | Path, *, folder: int | None = None) -> Digest:
+    """Copy a regular file to a name that nothing has: whole and durable, or not at all.
+
+    With an open `folder`, `source` is a name in it.
+
+    The copy is flushed, read back and compared before it takes its name, and keeps the time of
+    the last change. A crash may leave a temporary name (`TEMPORARY_PREFIX`) beside the target.
+
+    Returns
+    -------
+    Digest
+        Of the bytes that were copied.
+
+    Raises
+    ------
+    FileExistsError
+        When `target` exists.
+    OSError
+        ``ELOOP`` or ``EINVAL`` when `source` is a link or no regular file, ``EBUSY`` when it
+        changed while it was copied, ``EIO`` when what was written reads back differently.
+    """
+    copied = {}
+
+    def fill(file: int) -> None:
+        copied["digest"] = _copy_into(source, folder, file)
+
+    _make_new(Path(target), fill, lambda temporary: _compare(temporary, copied["digest"]))
+    return copied["digest"]
+
+
+def write_new(path: str | Path, data: bytes) -> None:
+    """Write a file under a name that nothing has: whole and durable, or not at all.
+
+    A crash may leave a temporary name (`TEMPORARY_PREFIX`) beside it.
+
+    Raises
+    ------
+    FileExistsError
+        When `path` exists.
+    """
+    _make_new(Path(path), lambda file: _write_all(file, data))
+
+
+def append_line(path: str | Path, line: bytes) -> int:
+    """Append one line to a log of lines, durably; the line end is added when it is missing.
+
+    A last line without its end is what a crash left of an append that never returned, so it is
+    cut off first, and whoever appended it appends it again. After an error the log is cut back
+    to what it was. There must be one writer at a time.
+
+    Returns
+    -------
+    int
+        Number of bytes of a torn line that were cut off; 0 as a rule.
+
+    Raises
+    ------
+    ValueError
+        When `line` is more than one line, or empty.
+    """
+    text = line.removesuffix(b"\n")
+    if not text or b"\n" in text:
+        raise ValueError("exactly one line can be appended")
+    is_new = not os.path.lexists(path)
+    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+    with os.fdopen(os.open(path, flags | getattr(os, "O_CLOEXEC", 0), 0o644), "r+b", 0) as file:
+        size = file.seek(0, os.SEEK_END)
+        whole = _end_of_last_line(file.fileno(), size)
+        if whole < size:
+            file.truncate(whole)
+        try:
+            file.seek(whole)
+            _write_all(file.fileno(), text + b"\n")
+            platforms.sync_file(file.fileno())
+        except OSError:
+            with contextlib.suppress(OSError):  # the next append heals what this cannot
+                file.truncate(whole)
+            raise
+    if is_new:
+        fsync_folder(Path(path).parent)
+    return size - whole
+
+
+def sha256_of(path: str | Path) -> Digest:
+    """Hash a regular file as it is now, in pieces.
+
+    Raises
+    ------
+    OSError
+        ``ELOOP`` for a link, ``EINVAL`` for what is no regular file.
+    """
+    file = platforms.open_regular(path)
+    try:
+        digest, size = hashlib.sha256(), 0
+        for chunk in _chunks(file):
+            digest.update(chunk)
+            size += len(chunk)
+    finally:
+        os.close(file)
+    return Digest(digest.hexdigest(), size)
+
+
+def make_folders(path: str | Path) -> None:
+    """Make a folder and those above it that are missing, durably; fine when it exists.
+
+    Raises
+    ------
+    FileExistsError, NotADirectoryError
+        When something that is no folder stands in the way.
+    """
+    missing = []
+    place = Path(path)
+    while not place.is_dir() and place.parent != place:
+        missing.append(place)
+        place = place.parent
+    for folder in reversed(missing):
+        folder.mkdir(exist_ok=True)
+        fsync_folder(folder.parent)
+
+
+def remove_tree(path: str | Path, *, below: str | Path) -> None:
+    """Remove a folder with all that is in it, or a file; fine when it is not there.
+
+    Links in it are removed, never followed. The removal is not flushed: after a power cut some of
+    it may be back.
+
+    Raises
+    ------
+    ValueError
+        When `path` is not below the folder `below`: nothing is removed.
+    """
+    path, base = Path(path), Path(below).resolve()
+    # the last component is not resolved: a link is removed itself, wherever it leads
+    if path.name in {"", ".."} or base not in (path.parent.resolve() / path.name).parents:
+        raise ValueError(f"{path} is not below {below}")
+    try:
+        if not stat.S_ISDIR(path.lstat().st_mode):
+            path.unlink()
+            return
+    except FileNotFoundError:
+        return
+    with platforms.entry_beneath(path.parent, path.name) as (folder, name):
+        remove_any(name, folder=folder)
+
+
+def remove_any(name: str | Path, *, folder: int | None = None) -> None:
+    """Remove a file, or a folder with all that is in it; with an open `folder`, a name in it.
+
+    Links are removed and never followed, not even one that takes a folder's place meanwhile
+    (but on Windows).
+    """
+    if not stat.S_ISDIR(os.stat(name, dir_fd=folder, follow_symlinks=False).st_mode):
+        os.unlink(name, dir_fd=folder)
+        return
+    # shutil's way is recursive, and how deep a dropped folder goes is a stranger's choice
+    top = str(name)
+    folders = [top]
+    for each in folders:
+        for found, is_folder, inside in _entries(folder, each):
+            if is_folder:
+                folders.append(f"{each}/{found}")
+            else:
+                os.unlink(found, dir_fd=inside)
+    for each in reversed(folders[1:]):
+        parent, _, last = each.rpartition("/")
+        inside = _open_below(folder, parent)
+        try:
+            os.rmdir(last, dir_fd=inside)
+        finally:
+            os.close(inside)
+    os.rmdir(top, dir_fd=folder)
+
+
+def _open_below(folder: int | None, relative: str) -> int:
+    if folder is None:
+        return platforms.open_folder(relative)
+    return platforms.open_beneath(folder, relative, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
+
+
+def _entries(folder: int | None, relative: str) -> Iterator[tuple[str, bool, int]]:
+    """Every entry of a folder: its name, whether it is a folder itself, and the open folder."""
+    inside = _open_below(folder, relative)
+    try:
+        with os.scandir(inside) as entries:
+            # listed at once: what is removed while one reads a folder may hide what is not
+            listed = [(each.name, each.is_dir(follow_symlinks=False)) for each in entries]
+        for name, is_folder in listed:
+            yield name, is_folder, inside
+    finally:
+        os.close(inside)
+
+
+def _has_happened(source: Path, target: Path, before: os.stat_result) -> bool:
+    """Whether a rename that was reported as failed has been made all the same.
+
+    A file server may do the rename, lose its answer and, asked again, find no source.
+    """
+    try:
+        found = target.lstat()
+    except OSError:
+        return False
+    same = (found.st_dev, found.st_ino) == (before.st_dev, before.st_ino)
+    return same and found.st_ino != 0 and not os.path.lexists(source)
+
+
+def _move_by_copy(source: Path, target: Path, reason: OSError) -> None:
+    copy_new(source, target)
+    try:
+        source.unlink()
+    except OSError as error:
+        # the source stays where it is, so the copy must not: one file, one place
+        target.unlink()
+        raise error from reason
+    fsync_folder(source.parent)
+
+
+def _fsync_folders(first: Path, second: Path) -> None:
+    fsync_folder(first)
+    if second != first:
+        with contextlib.suppress(FileNotFoundError):  # an emptied folder may have been removed
+            fsync_folder(second)
+
+
+def _doubtful(path: Path) -> Path:
+    return _temporary(path.with_name(f"doubtful {path.name}"))
+
+
+def _temporary(target: Path) -> Path:
+    """The same for the same target, so that a second try clears what a kill left of the first."""
+    token = hashlib.sha256(os.fsencode(target.name)).hexdigest()[:16]
+    return target.parent / f"{TEMPORARY_PREFIX}{token}"
+
+
+def _copy_tree(top: str, folder: int | None, target: Path) -> None:
+    """Copy what is in a folder, without recursion: how deep it goes is a stranger's choice."""
+    waiting = [(top, target)]
+    while waiting:
+        place, copy = waiting.pop()
+        for name, is_folder, inside in _entries(folder, place):
+            if is_folder:
+                (copy / name).mkdir()
+                waiting.append((f"{place}/{name}", copy / name))
+                continue
+            found = os.stat(name, dir_fd=inside, follow_symlinks=False)
+            if stat.S_ISREG(found.st_mode):
+                copy_new(name, copy / name, folder=inside)
+            else:
+                _make_like(name, inside, found, copy / name)
+        fsync_folder(copy)
+
+
+def _make_like(name: str | Path, folder: int | None, found: os.stat_result, target: Path) -> None:
+    if stat.S_ISLNK(found.st_mode):
+        target.symlink_to(os.readlink(name, dir_fd=folder))
+        return
+    try:
+        os.mknod(target, found.st_mode, found.st_rdev)
+    except (OSError, AttributeError):  # devices are not for everybody to make
+        target.touch()
+
+
+def _make_new(
+    target: Path, fill: Callable[[int], None], check: Callable[[Path], None] | None = None
+) -> None:
+    """Make a file under a temporary name beside `target`; on success rename it, else remove it.
+
+    There must be one writer at a time for one target.
+    """
+    temporary = _temporary(target)
+    temporary.unlink(missing_ok=True)
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+    file = os.open(temporary, flags | getattr(os, "O_CLOEXEC", 0), 0o644)
+    try:
+        try:
+            fill(file)
+            platforms.sync_file(file)
+        finally:
+            os.close(file)
+        if check:
+            check(temporary)
+        platforms.rename_noreplace(temporary, target)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            temporary.unlink()
+        raise
+    fsync_folder(target.parent)
+
+
+def _copy_into(source: str | Path, folder: int | None, file: int) -> Digest:
+    original = platforms.open_regular(source, folder=folder)
+    try:
+        before = os.fstat(original)
+        digest, size = hashlib.sha256(), 0
+        for chunk in _chunks(original):
+            _write_all(file, chunk)
+            digest.update(chunk)
+            size += len(chunk)
+        after = os.fstat(original)
+    finally:
+        os.close(original)
+    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns) or (
+        size != after.st_size
+    ):
+        raise OSError(errno.EBUSY, "changed while it was copied", str(source))
+    with contextlib.suppress(OSError, NotImplementedError):  # not every share keeps times
+        os.utime(file, ns=(after.st_atime_ns, after.st_mtime_ns))
+    return Digest(digest.hexdigest(), size)
+
+
+def _compare(copy: Path, expected: Digest) -> None:
+    if sha256_of(copy) != expected:
+        raise OSError(errno.EIO, "what was written reads back differently", str(copy))
+
+
+def _chunks(file: int) -> Iterator[bytes]:
+    while chunk := os.read(file, _CHUNK):
+        yield chunk
+
+
+def _write_all(file: int, data: bytes) -> None:
+    view = memoryview(data)
+    while view:
+        view = view[os.write(file, view) :]
+
+
+def _end_of_last_line(file: int, size: int) -> int:
+    """Offset just after the last line end, looking backwards piece by piece; 0 without any."""
+    end = size
+    while end > 0:
+        start = max(0, end - _TAIL)
+        os.lseek(file, start, os.SEEK_SET)
+        piece = b""
+        while len(piece) < end - start:
+            more = os.read(file, end - start - len(piece))
+            if not more:
+                break
+            piece += more
+        found = piece.rfind(b"\n")
+        if found >= 0:
+            return start + found + 1
+        end = start
+    return 0

@@ -1,0 +1,111 @@
+"""The marker: a file of our own by which a folder of a root is told from an empty place.
+
+When a share is not mounted, an empty local folder stands where it was. Without a marker that
+would look like a hot folder with nothing in it, or like a place for results, and what is written
+there would vanish under the share once it returns.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import secrets
+from collections.abc import Iterable
+from pathlib import Path
+
+from hotfolder.disk import durable
+from hotfolder.errors import StorageError
+
+MARKER = ".hotfolder-folder"
+
+_REASONS = {
+    errno.ENOENT: "it is not there",
+    errno.ENOTDIR: "it is not a folder",
+    errno.EACCES: "we may not read it",
+    errno.EPERM: "we may not read it",
+    errno.ESTALE: "its share has gone",
+    errno.EHOSTDOWN: "its server does not answer",
+    errno.EHOSTUNREACH: "its server does not answer",
+    errno.ETIMEDOUT: "its server does not answer",
+    errno.ENOTCONN: "its share is not connected",
+    errno.EIO: "its disk or share reports an error",
+}
+
+
+class Unreachable(StorageError):
+    """A folder of a root cannot be used; nothing is known of what is in it."""
+
+
+def unreachable(folder: str | Path, error: OSError) -> Unreachable:
+    """Say in plain words why a folder cannot be looked into."""
+    reason = _REASONS.get(error.errno or 0, error.strerror or str(error))
+    return Unreachable(
+        f"{folder} cannot be reached: {reason}. Check the share, the disk and the permissions; "
+        "the work goes on by itself when the folder is back."
+    )
+
+
+def write_marker(folder: str | Path) -> str:
+    """Mark a folder as ours, durably, and return the marker's id; an old marker is kept.
+
+    Raises
+    ------
+    OSError
+        When the folder is not there or cannot be written.
+    """
+    marker = Path(folder) / MARKER
+    with contextlib.suppress(FileExistsError):
+        durable.write_new(marker, secrets.token_hex(8).encode("ascii") + b"\n")
+    return marker.read_text("ascii", "replace").strip()
+
+
+def check_marker(folder: str | Path) -> None:
+    """Make sure that a folder is there and is the one that was marked.
+
+    Raises
+    ------
+    Unreachable
+        Says what is missing and what to do.
+    """
+    try:
+        Path(folder).stat()
+        (Path(folder) / MARKER).lstat()
+    except FileNotFoundError as error:
+        if not os.path.lexists(folder):
+            raise unreachable(folder, error) from error
+        raise Unreachable(
+            f"{folder} is there, but without the file {MARKER} that marks it as ours: "
+            "its share or disk is probably not connected. If it is a new folder, run "
+            "`hotfolder init`, which only adds what is missing."
+        ) from error
+    except OSError as error:
+        raise unreachable(folder, error) from error
+
+
+def away(folders: Iterable[str | Path]) -> dict[str, str]:
+    """Of these folders, those that are not there or not the ones that were marked, and why."""
+    found = {}
+    for folder in folders:
+        try:
+            check_marker(folder)
+        except Unreachable as error:
+            found[str(folder)] = str(error)
+    return found
+
+
+def check_marked_above(path: str | Path) -> None:
+    """Make sure that a place to write to is in, or below, a folder that was marked.
+
+    Raises
+    ------
+    Unreachable
+        Says that a share or disk is probably not connected.
+    """
+    if any(os.path.lexists(folder / MARKER) for folder in (Path(path), *Path(path).parents)):
+        return
+    raise Unreachable(
+        f"{path} cannot be written: no folder there has the file {MARKER} that marks it as ours. "
+        "Its share or disk is probably not connected; the work goes on by itself when it is. If "
+        "it is a new folder, run `hotfolder init`, which only adds what is missing."
+    )

@@ -1,0 +1,403 @@
+"""Ending a job: results, original and record go where they belong, whole or not at all, once.
+
+Every act is planned first, and the plan is committed to the ledger before the first name
+becomes visible. After a kill at any instant, `Deliverer.finish` reads the row and goes on: each
+act looks whether it was done already. The order is what makes that sound:
+
+1. results and original are brought, durable, under temporary names beside their final ones;
+2. the ledger says ``publishing``, with every source, target and hash;
+3. the results take their final names (a rename that never replaces), then the original;
+4. the record is appended to the log;
+5. the ledger says ``delivered`` (or ``held``, ``refused``), with the record;
+6. the spool folder goes.
+
+A result that is neither under its temporary nor under its final name was published and has
+been collected: between 2 and 5 only a rename stands, and a rename does not lose a file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict
+
+from hotfolder.disk import durable, names
+from hotfolder.disk.free_names import OF_JOBS, OF_RESULTS, free_folder, free_name
+from hotfolder.disk.marker import check_marked_above
+from hotfolder.ending.kept import KeptOriginals
+from hotfolder.errors import StorageError
+from hotfolder.ledger.jobs import JobRow, Ledger, State
+from hotfolder.ledger.record_log import LOG_FILE, RecordLog
+from hotfolder.model.records import (
+    Attachment,
+    PlacementRecord,
+    Record,
+    Release,
+    ResultRecord,
+    WorkRecord,
+    to_json_line,
+)
+from hotfolder.settings.root import DestinationFolders
+
+RECORD_FILE = "record.json"
+WHY_FILE = "why.txt"
+PLAN_FILE = "plan.json"
+"""Beside the original in the spool; only read when the ledger is lost (`rebuild`)."""
+_Filed = TypeVar("_Filed", ResultRecord, Attachment)
+
+
+class Move(BaseModel):
+    """A file, or a dropped folder, that changes its place. sha256 is None for what is no file."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    source: str
+    target: str
+    sha256: str | None
+    what: str
+    copy_only: bool = False
+    """The source stays: other jobs have the same original."""
+
+    @property
+    def is_only_original(self) -> bool:
+        """Whether this is the one file that came, and nobody else has it."""
+        return self.what == "original" and not self.copy_only and self.sha256 is not None
+
+
+class Plan(BaseModel):
+    """All that is needed to finish a job's end after a kill."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    state: State
+    moves: tuple[Move, ...]
+    record: Record
+    log: str
+    folder: str | None = None
+    """For held and refused jobs: the job's folder; built under a temporary name."""
+
+
+@dataclass(frozen=True)
+class Ending:
+    """What the work on a job came to.
+
+    files: results by the name that ``work`` gives them; release: the decision behind it, if any;
+    placement: the row of a ticket that it is for, if for one; place: the job's own in the spool,
+    by default where its original is.
+    """
+
+    state: State
+    work: WorkRecord
+    files: Mapping[str, Path]
+    release: Release | None = None
+    placement: PlacementRecord | None = None
+    place: Path | None = None
+
+
+class Deliverer:
+    """Brings jobs to their end. One per daemon; safe to use from several threads."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        folders: Callable[[str], DestinationFolders],
+        kept: KeptOriginals | None = None,
+    ) -> None:
+        """Prepare; `kept` takes a copy of every original that is held."""
+        self._ledger = ledger
+        self._kept = kept
+        self._folders = folders
+        self.record_log = RecordLog(ledger)
+        self._name_lock = threading.Lock()
+
+    def end(self, row: JobRow, original: Path, ending: Ending) -> JobRow:
+        """Bring a job that has been worked on to its end.
+
+        Raises
+        ------
+        StorageError
+            When a folder is full, gone or not writable; the job waits as it is and `end` or
+            `finish` can be called again.
+        """
+        folders = self._folders(row.destination)
+        with self._name_lock, _storage("planning", folders.results):
+            check_marked_above(folders.results)
+            plan = self._plan(row, original, ending, folders)
+            self._bring_near(plan, row.id)
+            place = ending.place or original.parent
+            place.mkdir(exist_ok=True)
+            (place / PLAN_FILE).write_text(plan.model_dump_json())
+            row = self._ledger.advance(
+                row.id, State.PUBLISHING, detail=plan.model_dump(mode="json")
+            )
+            if plan.folder is None:
+                # still under the lock: the next job must see this name as taken
+                plan = self._publish_results(row, plan)
+        return self._rest(plan, again=False)
+
+    def finish(self, row: JobRow) -> JobRow:
+        """Finish a job that a kill left in ``publishing``.
+
+        Raises
+        ------
+        StorageError
+            As for `end`.
+        """
+        plan = Plan.model_validate(row.detail)
+        if plan.folder is None:
+            with self._name_lock, _storage("publishing", Path(plan.log)):
+                plan = self._publish_results(row, plan)
+        return self._rest(plan, again=True)
+
+    def _plan(
+        self, row: JobRow, original: Path, ending: Ending, folders: DestinationFolders
+    ) -> Plan:
+        source = os.fsdecode(row.source)
+        shown = names.display_name(row.source)
+        kept_name = names.safe_component(Path(source).name)
+        below = names.safe_relative(Path(source).parent.as_posix())
+        placement = ending.placement
+        stays = placement is not None and durable.is_there(placement.kept)
+        folder = None
+        moves = []
+        if ending.state is State.DELIVERED:
+            results = (
+                folders.results / placement.batch
+                if placement
+                else free_folder(folders.results, below, OF_RESULTS)
+            )
+            kept = (
+                Path(placement.kept)
+                if placement and stays
+                else free_name(free_folder(folders.originals, below), kept_name)
+            )
+            attached = folders.results / "sheets" / row.id
+        else:
+            place = folders.held if ending.state is State.HELD else folders.refused
+            folder = place / row.id
+            results = folder / "result"
+            kept = free_name(folder, kept_name, OF_JOBS)
+            attached = folder / "proof-sheet"
+        stem = placement.name if placement else Path(kept_name).stem
+        records = []
+        for number, result in enumerate(ending.work.results, 1):
+            target = free_name(results, stem + Path(result.path).suffix)
+            moves.append(
+                Move(
+                    source=str(ending.files[result.path]),
+                    target=str(target),
+                    sha256=result.sha256,
+                    what=f"result-{number}",
+                )
+            )
+            records.append(result.model_copy(update={"path": str(target)}))
+        attachments = []
+        for attachment in ending.work.attachments:
+            target = attached.with_suffix(Path(attachment.path).suffix)
+            moves.append(
+                Move(
+                    source=str(ending.files[attachment.path]),
+                    target=str(target),
+                    sha256=attachment.sha256,
+                    what=attachment.kind,
+                )
+            )
+            attachments.append(attachment.model_copy(update={"path": str(target)}))
+        if original != kept and not (stays and ending.state is State.DELIVERED):
+            moves.append(
+                Move(
+                    source=str(original),
+                    target=str(kept),
+                    sha256=row.sha256,
+                    what="original",
+                    copy_only=placement is not None and original == Path(placement.kept),
+                )
+            )
+        record = Record(
+            **{
+                **dict(ending.work),
+                "results": tuple(records),
+                "attachments": tuple(attachments),
+                "job": row.id,
+                "destination": row.destination,
+                "state": ending.state.value,
+                "source": shown,
+                "original_kept": str(kept),
+                "attempts": row.attempts,
+                "arrived": row.arrived,
+                "finished": datetime.now(UTC),
+                "release": ending.release,
+                "earlier_jobs": placement.earlier
+                if placement
+                else tuple(self._ledger.earlier_jobs(row)),
+                "same_original": () if placement else tuple(self._ledger.same_original(row)),
+                "batch": placement and placement.batch,
+                "placement": placement,
+            }
+        )
+        return Plan(
+            state=ending.state,
+            moves=tuple(moves),
+            record=record,
+            log=str(folders.results / LOG_FILE),
+            folder=str(folder) if folder else None,
+        )
+
+    def _bring_near(self, plan: Plan, job: str) -> None:
+        """Step 1: bring every file durably under a temporary name in the folder of its target."""
+        if plan.folder is not None:
+            check_marked_above(Path(plan.folder).parent)
+            building = _building(Path(plan.folder))
+            durable.make_folders(building)
+            for move in plan.moves:
+                if self._kept and plan.state is State.HELD and move.is_only_original:
+                    self._kept.store(job, Path(move.source), Path(move.target).name)
+                target = building / Path(move.target).relative_to(plan.folder)
+                durable.make_folders(target.parent)
+                _bring(move, target)
+            return
+        for move in plan.moves:
+            near = _near(move, job)
+            check_marked_above(near.parent)
+            durable.make_folders(near.parent)
+            _bring(move, near)
+
+    def _publish_results(self, row: JobRow, plan: Plan) -> Plan:
+        """Step 3: give results and original their final names, other ones if those are taken."""
+        for index, move in enumerate(plan.moves):
+            near, target = _near(move, row.id), Path(move.target)
+            while durable.is_there(near):
+                try:
+                    durable.move_new(near, target)
+                except FileExistsError:
+                    target = free_name(target.parent, target.name)
+                    plan = _renamed(plan, index, target)
+                    self._ledger.advance(
+                        row.id, State.PUBLISHING, detail=plan.model_dump(mode="json")
+                    )
+            # without its share, a file that waits there looks like one that was collected
+            check_marked_above(near.parent)
+        return plan
+
+    def _rest(self, plan: Plan, *, again: bool) -> JobRow:
+        """Steps 3 (for a folder), 4 and 5; `again`: some of it may have been done before."""
+        if plan.folder is not None:
+            with _storage("building", Path(plan.folder)):
+                self._publish_folder(Path(plan.folder), plan.record)
+        with _storage("recording", Path(plan.log)):
+            check_marked_above(plan.log)
+            row = self.record_log.end(Path(plan.log), plan.record, again=again)
+        if self._kept and plan.state is State.DELIVERED:
+            with contextlib.suppress(OSError):  # `Drops.expire` removes it later
+                self._kept.forget(row.id)
+        return row
+
+    def _publish_folder(self, folder: Path, record: Record) -> None:
+        building = _building(folder)
+        if not durable.is_there(building):
+            check_marked_above(folder.parent)  # else it may be there, on a share that is away
+            return
+        for name, data in (
+            (WHY_FILE, why_text(record).encode()),
+            (RECORD_FILE, to_json_line(record)),
+        ):
+            (building / name).unlink(missing_ok=True)
+            durable.write_new(building / name, data)
+        durable.move_new(building, folder)
+
+
+def why_text(record: Record) -> str:
+    """Say in plain words why a job was held or refused, and what can be done."""
+    lines = [names.display_name(record.original.name), f"{record.destination}: {record.state}", ""]
+    lines += [f"- {names.display_name(reason.message)}" for reason in record.reasons]
+    lines += ["", f"The original is kept: {record.original_kept}"]
+    if record.results:
+        lines.append(f"The picture as it would be delivered: {record.results[0].path}")
+    if record.state == "held":
+        lines += [
+            "What you can do:",
+            "- let it go as it is: move this folder into the destination's release folder, or",
+            f"  run: hotfolder release {record.job}",
+            f'- let it go with a change: hotfolder release {record.job} --long-edge "40 in"',
+            "- change the picture, and drop it into the hot folder again",
+            "- give it up: delete this folder; the original is kept for a while all the same",
+        ]
+    else:
+        lines.append("What you can do: export the picture again and drop the new file.")
+    return "\n".join(lines) + "\n"
+
+
+def _near(move: Move, job: str) -> Path:
+    """The temporary name beside the target: short, of fixed length, never the user's words."""
+    return Path(move.target).parent / f".hotfolder-{job}-{move.what}"
+
+
+def _building(folder: Path) -> Path:
+    return folder.parent / f".hotfolder-{folder.name}"
+
+
+def _renamed(plan: Plan, index: int, target: Path) -> Plan:
+    """The plan with another final name for one file; the record says the new one."""
+    move = plan.moves[index]
+    moves = list(plan.moves)
+    moves[index] = move.model_copy(update={"target": str(target)})
+    if move.what == "original":
+        changes: dict[str, Any] = {"original_kept": str(target)}
+    else:
+        changes = {
+            "results": _with_path(plan.record.results, move.target, target),
+            "attachments": _with_path(plan.record.attachments, move.target, target),
+        }
+    record = plan.record.model_copy(update=changes)
+    return plan.model_copy(update={"moves": tuple(moves), "record": record})
+
+
+def _with_path(records: tuple[_Filed, ...], old: str, new: Path) -> tuple[_Filed, ...]:
+    return tuple(
+        each.model_copy(update={"path": str(new)}) if each.path == old else each for each in records
+    )
+
+
+def _bring(move: Move, target: Path) -> None:
+    if not move.copy_only:
+        _ensure_moved(Path(move.source), target, move.sha256)
+    elif not durable.is_there(target):
+        durable.copy_new(move.source, target)
+
+
+def _ensure_moved(source: Path, target: Path, sha256: str | None) -> None:
+    """Move `source` to our own temporary name `target`, whatever an earlier try left there."""
+    if sha256 is not None and durable.is_doubtful(source):
+        durable.flush(source, sha256)
+    if durable.is_there(target) and durable.is_there(source):
+        # a copy across file systems that did not reach its end, or whose source was not yet
+        # removed: the source is the truth
+        durable.remove_tree(target, below=target.parent)
+    if durable.is_there(source):
+        if sha256 is not None:
+            # a worker, or a stranger's copy program, wrote it and did not flush it
+            durable.flush(source, sha256)
+        durable.move_any_new(source, target)
+    elif not durable.is_there(target):
+        raise FileNotFoundError(f"neither {source} nor {target} exists")
+
+
+@contextmanager
+def _storage(doing: str, where: Path) -> Iterator[None]:
+    """Translate what the file system says into our own storage being in the way."""
+    try:
+        yield
+    except OSError as error:
+        place = error.filename or where
+        raise StorageError(
+            f"{doing} failed at {place}: {error.strerror or error}; "
+            "the job waits and is tried again by itself"
+        ) from error

@@ -1,0 +1,171 @@
+"""Held jobs that a person gives up, by deleting their folders.
+
+The job's end stays *held*: nothing more was done for it. What is new is said by a second record
+with ``dropped``, in the log and in the ledger, and the original is kept for the time that
+``hotfolder.toml`` says. A person who only moved the folder somewhere can still put it into
+``release/`` later.
+
+That a folder is gone counts only while the place it was in is there for certain: its marker is
+looked for before and after, an error is never an absence, and what lies in ``release/`` is on its
+way. A share that is not connected looks like nothing at all.
+
+1. the ledger says which record will be written;
+2. the record is appended to the log, once;
+3. the ledger says that it has been.
+"""
+
+from __future__ import annotations
+
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from hotfolder.disk import durable
+from hotfolder.disk.marker import check_marked_above, check_marker
+from hotfolder.ending.kept import KeptOriginals
+from hotfolder.errors import StorageError
+from hotfolder.ledger.jobs import JobRow, Ledger, State
+from hotfolder.ledger.record_log import LOG_FILE, RecordLog
+from hotfolder.logs import get_log
+from hotfolder.model.records import Dropped, Record
+from hotfolder.settings.root import DestinationFolders
+
+_AT_LEAST_EVERY_S = 60.0
+_SHARE_OF_TIME = 20
+"""A look costs more the more is held, and every job that is held asks for one."""
+_EXPIRE_EVERY_S = 3600.0
+_DROPPING, _DROPPED = "dropping", "dropped"
+
+
+class Drops:
+    """Notices dropped jobs and removes what was kept for long enough. One per daemon."""
+
+    def __init__(self, ledger: Ledger, log: RecordLog, kept: KeptOriginals, keep_s: float) -> None:
+        """Prepare; keep_s: how long an original is kept after its job was dropped, seconds."""
+        self._ledger = ledger
+        self._log = log
+        self._kept = kept
+        self._keep_s = keep_s
+        self._looked: dict[str, tuple[int, float]] = {}
+        self._due: dict[str, float] = {}
+        self._expire_due = 0.0
+
+    def look(self, destination: str, folders: DestinationFolders) -> list[JobRow]:
+        """Note jobs whose held folder has gone since the last look, and return them.
+
+        Raises
+        ------
+        StorageError
+            When the record cannot be written, or a folder is not there; can be called again.
+        """
+        try:
+            stamp = folders.held.stat().st_mtime_ns
+            now = time.monotonic()
+            before = self._looked.get(destination)
+            if before and before[0] == stamp and now < before[1] + _AT_LEAST_EVERY_S:
+                return []
+            if now < self._due.get(destination, 0.0):
+                return []
+            found = []
+            for row in self._ledger.held_jobs_of(destination):
+                if _DROPPING in row.detail:
+                    self._say(row, folders, _record(row), again=True)
+                elif (row.record or {}).get("dropped"):
+                    self._mark(row)
+                elif self._is_gone(row, folders):
+                    self._note(row, folders)
+                else:
+                    continue
+                found.append(row)
+            self._looked[destination] = (stamp, now)
+            took = time.monotonic() - now
+            self._due[destination] = now + (1 + _SHARE_OF_TIME) * took
+        except OSError as error:
+            raise StorageError(
+                f"{folders.held} cannot be looked into: {error.strerror or error}"
+            ) from error
+        return found
+
+    def expire(self) -> None:
+        """Remove originals that were kept for long enough, or whose job has been delivered."""
+        now = time.monotonic()
+        if now < self._expire_due:
+            return
+        self._expire_due = now + _EXPIRE_EVERY_S
+        for job in self._kept.jobs():
+            try:
+                row = self._ledger.job(job)
+            except KeyError:
+                continue  # of a ledger that was lost: a person may still want it
+            until = ((row.record or {}).get("dropped") or {}).get("original_kept_until")
+            if row.state in {State.DELIVERED, State.REFUSED}:
+                self._kept.forget(job)
+            elif until and datetime.fromisoformat(until) <= datetime.now(UTC):
+                self._kept.forget(job)
+                name = (row.record or {})["original"]["name"]
+                get_log().info("original.removed", job=job, file=name, dropped_until=until)
+
+    def _is_gone(self, row: JobRow, folders: DestinationFolders) -> bool:
+        places = (
+            folders.held / row.id,
+            folders.held / f"{durable.TEMPORARY_PREFIX}{row.id}",  # still being put there
+            folders.release / row.id,
+        )
+        if not all(map(_is_absent, places)):
+            return False
+        for folder in (folders.held, folders.release):
+            check_marker(folder)
+        # a move from one to the other may have happened between the two looks
+        return all(map(_is_absent, places))
+
+    def _note(self, row: JobRow, folders: DestinationFolders) -> None:
+        record = Record.model_validate(row.record)
+        now = datetime.now(UTC)
+        kept = self._kept.find(row.id)
+        until = now + timedelta(seconds=self._keep_s) if kept else None
+        where = kept or (Path(record.placement.kept) if record.placement else None)
+        changes: dict[str, Any] = {
+            "dropped": Dropped(noticed=now, original_kept_until=until),
+            "original_kept": str(where) if where else record.original_kept,
+            "previous_sha256": None,
+        }
+        record = record.model_copy(update=changes)
+        # as it will be read again after a kill: a time of the record has milliseconds
+        record = Record.model_validate(record.model_dump(mode="json"))
+        row = self._ledger.advance(
+            row.id, State.HELD, detail={_DROPPING: record.model_dump(mode="json")}
+        )
+        self._say(row, folders, record, again=False)
+
+    def _say(
+        self, row: JobRow, folders: DestinationFolders, record: Record, *, again: bool
+    ) -> None:
+        check_marked_above(folders.results)
+        row = self._log.end(folders.results / LOG_FILE, record, again=again)
+        self._mark(row)
+        get_log().info(
+            "job.dropped",
+            job=row.id,
+            destination=row.destination,
+            file=record.source,
+            original=record.original_kept,
+        )
+
+    def _mark(self, row: JobRow) -> None:
+        said = (row.record or {})["dropped"]["noticed"]
+        self._ledger.advance(row.id, State.HELD, detail={_DROPPED: said})
+
+
+def _record(row: JobRow) -> Record:
+    """The record that was about to be written when a kill came."""
+    return Record.model_validate(row.detail[_DROPPING])
+
+
+def _is_absent(path: Path) -> bool:
+    """Whether a name is not there; any other error is raised, since it says nothing."""
+    try:
+        path.lstat()
+    except FileNotFoundError:
+        return True
+    return False

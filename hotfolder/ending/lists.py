@@ -1,0 +1,127 @@
+"""Pages that list jobs: ``out/NAME/sheets/index.html`` and ``held/NAME/index.html``.
+
+The daemon writes them between jobs, whole or not at all, from records that are there already.
+They are a convenience: a page that cannot be written is tried again with the next change.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from hotfolder.disk.marker import check_marker
+from hotfolder.ending.deliver import RECORD_FILE
+from hotfolder.ledger.jobs import Ledger
+from hotfolder.logs import utc_now
+from hotfolder.settings.root import DestinationFolders
+
+INDEX = "index.html"
+_MOST = 300
+
+_TEMPLATES = Environment(
+    loader=PackageLoader("hotfolder.pages"), autoescape=True, undefined=StrictUndefined
+)
+
+
+class Pages:
+    """The pages of one destination, written again when what they list has changed."""
+
+    def __init__(self, destination: str, folders: DestinationFolders, ledger: Ledger) -> None:
+        self._destination = destination
+        self._folders = folders
+        self._ledger = ledger
+        self._held_stamp = -1
+        self._last_delivered = -1
+
+    def refresh(self) -> None:
+        """Write the pages that are out of date.
+
+        Raises
+        ------
+        OSError, Unreachable
+            When a page cannot be written; it is out of date still.
+        """
+        check_marker(self._folders.held)
+        stamp = self._folders.held.stat().st_mtime_ns
+        if stamp != self._held_stamp:
+            write_held_index(self._folders, self._destination)
+            # writing the page changed the folder as well
+            self._held_stamp = self._folders.held.stat().st_mtime_ns
+        delivered = self._ledger.latest_delivered(self._destination, 1)
+        last = delivered[0].seq if delivered else 0
+        sheets = self._folders.results / "sheets"
+        if last != self._last_delivered and sheets.is_dir():
+            check_marker(self._folders.results)
+            rows = self._ledger.latest_delivered(self._destination, _MOST)
+            records = [row.record for row in rows if row.record and row.record["attachments"]]
+            write_sheets_index(self._folders, self._destination, records)
+            self._last_delivered = last
+
+
+def write_held_index(folders: DestinationFolders, destination: str) -> None:
+    """List the jobs that wait for a decision; each links to its own folder's proof sheet."""
+    jobs = []
+    for path in sorted(folders.held.iterdir(), reverse=True)[:_MOST]:
+        # the folder is a person's to work in: what is no record of ours is left out
+        with contextlib.suppress(OSError, ValueError, TypeError, LookupError, AttributeError):
+            jobs.append(_shown(json.loads((path / RECORD_FILE).read_bytes()), folders.held))
+    _write(
+        folders.held / INDEX,
+        title=f"{destination}: held",
+        explanation="These pictures wait for your decision; each folder's why.txt says what "
+        "you can do.",
+        jobs=jobs,
+    )
+
+
+def write_sheets_index(
+    folders: DestinationFolders, destination: str, records: Iterable[Mapping[str, Any]]
+) -> None:
+    """List delivered jobs that have a proof sheet, the newest first."""
+    _write(
+        folders.results / "sheets" / INDEX,
+        title=f"{destination}: proof sheets",
+        explanation="What was delivered, and how it was expected to look.",
+        jobs=[_shown(record, folders.results / "sheets") for record in records],
+    )
+
+
+def _write(path: Path, *, title: str, explanation: str, jobs: Iterable[Mapping[str, Any]]) -> None:
+    page = _TEMPLATES.get_template(INDEX).render(
+        title=title,
+        explanation=explanation,
+        now=_for_people(utc_now()),
+        jobs=list(jobs),
+    )
+    temporary = path.parent / f".hotfolder-{INDEX}"
+    temporary.write_text(page, encoding="utf-8")
+    temporary.replace(path)
+
+
+def _shown(record: Mapping[str, Any], base: Path) -> dict[str, Any]:
+    attached = {
+        each["kind"]: quote(Path(each["path"]).relative_to(base).as_posix())
+        for each in record.get("attachments", [])
+        if base in Path(each["path"]).parents
+    }
+    sizes = [f"{each['width_px']} × {each['height_px']} px" for each in record["results"]]
+    return {
+        "job": record["job"],
+        "name": record["source"],
+        "when": _for_people(record["finished"]),
+        "reasons": [reason["message"] for reason in record["reasons"]],
+        "size": ", ".join(sizes),
+        "sheet": attached.get("proof-sheet", ""),
+        "thumbnail": attached.get("thumbnail", ""),
+    }
+
+
+def _for_people(time: str) -> str:
+    """A time of a record, to the minute: 2026-11-25 21:07 UTC."""
+    return f"{time[:16].replace('T', ' ')} UTC"

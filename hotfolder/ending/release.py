@@ -1,0 +1,352 @@
+"""Releasing a held job: a person has decided, by moving its folder or by one command.
+
+What lands in ``release/NAME/`` is looked at by content: the folder of a held job, or a file whose
+bytes are a held job's original. A file that is still being copied has other bytes and waits. The
+command does nothing but write ``release.json`` into the held folder and move it here, so that it
+works whether or not a daemon serves the root.
+
+A release without a change delivers the pixels that were made, bit for bit. With a change, or when
+no pixels were made, the job goes through the stages once more, and what they would hold for is
+recorded and delivered all the same.
+"""
+
+from __future__ import annotations
+
+import copy
+import errno
+import getpass
+import os
+import re
+import shutil
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from hotfolder.disk import durable, names
+from hotfolder.disk.marker import check_marker
+from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.intake.claim import ORIGINAL
+from hotfolder.ledger.jobs import JobRow, Ledger, State, read_job
+from hotfolder.logs import get_log
+from hotfolder.model.records import Release
+from hotfolder.settings.files import Intake, check_destination, load_destination
+from hotfolder.settings.root import Root
+from hotfolder.stages.registry import load_registry
+from hotfolder.work.worker import Answer
+
+NOTE_FILE = "release.json"
+_HELD = "held"
+_JOB = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
+_MAX_NOTE_BYTES = 64 * 2**10
+
+
+@dataclass(frozen=True)
+class Found:
+    """A held job that somebody has put into ``release/``; path: its folder, or its original."""
+
+    row: JobRow
+    path: Path
+
+
+class ReleaseFolder:
+    """The folder ``release/NAME/`` of one destination."""
+
+    def __init__(self, destination: str, folder: Path) -> None:
+        self._destination = destination
+        self._folder = folder
+        self._unmatched: dict[Path, tuple[int, int]] = {}
+
+    def look(self, ledger: Ledger) -> list[Found]:
+        """Find what is whole and known; what is not is hashed again when it has changed."""
+        found: list[Found] = []
+        unmatched: dict[Path, tuple[int, int]] = {}
+        try:
+            # a job's folder has its result too, so it goes before a copy of the original alone
+            entries = sorted(self._folder.iterdir(), key=lambda path: (path.is_file(), path))
+        except OSError:
+            return []
+        for path in entries:
+            stamp = _stamp(path)
+            if path.name.startswith(".") or stamp is None:
+                continue
+            row = None
+            if self._unmatched.get(path) != stamp:
+                row = _row_of(ledger, self._destination, path)
+            if row is None or any(row.id == each.row.id for each in found):
+                unmatched[path] = stamp
+            else:
+                found.append(Found(row, path))
+        self._unmatched = unmatched
+        return found
+
+    def remarks(self) -> list[str]:
+        """What stands there and cannot be released, as sentences."""
+        return [
+            f"{names.display_name(path.name)} in release/ is no held job of {self._destination}, "
+            "or not all of it is there"
+            for path in self._unmatched
+        ]
+
+
+def begin(ledger: Ledger, found: Found) -> JobRow:
+    """Commit that the job is released; `collect` does the rest, also after a kill."""
+    note = _note_of(found.path)
+    get_log().info("job.released", job=found.row.id, who=note.who, why=note.why)
+    return ledger.advance(
+        found.row.id,
+        State.RELEASING,
+        detail={"release": note.model_dump(mode="json"), "from": str(found.path)},
+    )
+
+
+def collect(ledger: Ledger, spool: Path, held: Path, row: JobRow) -> JobRow:
+    """Bring a released job back into the spool; it goes on as produced, or as claimed.
+
+    Raises
+    ------
+    OSError
+        When a folder cannot be reached; can be called again.
+    """
+    place = spool / row.id
+    durable.make_folders(place)
+    source = Path(row.detail["from"])
+    kept = place / _HELD
+    if source.is_file() and not durable.is_there(place / ORIGINAL):
+        durable.move_new(source, place / ORIGINAL)
+    if source.is_dir():
+        _move_folder(source, kept)
+    elif (held / row.id).is_dir():
+        _move_folder(held / row.id, kept)
+    record = dict(row.record or {})
+    if not durable.is_there(place / ORIGINAL):
+        durable.move_new(kept / Path(record["original_kept"]).name, place / ORIGINAL)
+    answer = _made_before(row, record, kept, place)
+    detail = {"release": row.detail["release"]}
+    if answer is None or row.detail["release"]["changes"]:
+        row = ledger.advance(row.id, State.CLAIMED, detail=detail, attempts=0)
+    else:
+        detail["answer"] = answer.model_dump(mode="json")
+        row = ledger.advance(row.id, State.PRODUCED, detail=detail)
+    durable.remove_tree(kept, below=place)
+    return row
+
+
+def hand_over(held: Path, release: Path, note: Release) -> None:
+    """What the command does: write the note into a held job's folder and move it to release.
+
+    Raises
+    ------
+    FileExistsError
+        When it has been handed over already.
+    OSError, Unreachable
+        When one of the folders cannot be written, or is not connected.
+    """
+    check_marker(held.parent)
+    check_marker(release)
+    (held / NOTE_FILE).unlink(missing_ok=True)
+    durable.write_new(held / NOTE_FILE, note.model_dump_json().encode())
+    durable.make_folders(release)
+    target = release / held.name
+    if target.exists():
+        raise FileExistsError(errno.EEXIST, "is being released already", str(target))
+    _move_folder(held, target)
+
+
+def release_job(
+    root: Root, job: str, asked: list[str], *, who: str | None, why: str
+) -> dict[str, dict[str, Any]]:
+    """Release a held job by its name, from outside the daemon.
+
+    Parameters
+    ----------
+    root
+        The root that holds it.
+    job
+        Its name.
+    asked
+        Changes for this job only, each ``stage.key=value``.
+    who
+        Who decides; None takes the name that the system knows.
+    why
+        Goes into the record.
+
+    Returns
+    -------
+    dict
+        The changes, by stage.
+
+    Raises
+    ------
+    SettingsError
+        When there is no such held job, or a change would not be right.
+    StorageError
+        When its folder cannot be moved.
+    """
+    row = read_job(root.ledger, job)
+    if row is None or row.state is not State.HELD:
+        state = f"is {row.state}" if row else "is no job of this root"
+        raise SettingsError([Problem(str(root.path), job, state, "a held job, as status shows")])
+    if dropped := (row.record or {}).get("dropped"):
+        until = dropped["original_kept_until"]
+        kept = f"drop {(row.record or {})['original_kept']} into the hot folder, until {until}"
+        problem = Problem(str(root.path), job, "was given up: its folder was deleted", "")
+        raise SettingsError([replace(problem, allowed=kept if until else "drop the picture again")])
+    changes: dict[str, dict[str, Any]] = {}
+    for text in asked:
+        stage, key, value = parse_change(text)
+        changes.setdefault(stage, {})[key] = value
+    path = root.destinations / f"{row.destination}.toml"
+    destination = load_destination(path, load_registry(root.plugins), Intake())
+    if changes:
+        registry = load_registry(root.plugins)
+        asked_by_ticket = ((row.record or {}).get("placement") or {}).get("changes", {})
+        raw = with_changes(destination.raw, asked_by_ticket)
+        check_destination(path, with_changes(raw, changes), registry, Intake())
+    folders = root.folders(row.destination, destination.file.folders)
+    note = Release(
+        who=getpass.getuser() if who is None else who,
+        why=why,
+        at=datetime.now(UTC),
+        changes=changes,
+    )
+    try:
+        hand_over(folders.held / job, folders.release, note)
+    except OSError as error:
+        raise StorageError(
+            f"{folders.held / job} cannot be moved to {folders.release}: {error.strerror or error}"
+        ) from error
+    return changes
+
+
+def told_apart(words: list[str]) -> tuple[list[str], Root]:
+    """Tell jobs from the root among the words of a command: a root is no name of a job.
+
+    Raises
+    ------
+    SettingsError
+        When two words are no names of jobs.
+    """
+    jobs = [word for word in words if _JOB.fullmatch(word)]
+    others = [word for word in words if not _JOB.fullmatch(word)]
+    if len(others) > 1:
+        allowed = "names of jobs, as in 20260131-235959-0123abcd, and one root"
+        raise SettingsError([Problem("release", "", ", ".join(others), allowed)])
+    return jobs, Root(Path(others[0]) if others else Path())
+
+
+def with_changes(
+    raw: Mapping[str, Any], changes: Mapping[str, Mapping[str, Any]]
+) -> dict[str, Any]:
+    """A destination's file with a release's changes to its stages' settings."""
+    changed = copy.deepcopy(dict(raw))
+    for stage, settings in changes.items():
+        changed.setdefault("stage", {}).setdefault(stage, {}).update(settings)
+    return changed
+
+
+def parse_change(text: str) -> tuple[str, str, Any]:
+    """Read ``stage.key=value`` as the command line gives it; the value is TOML, or plain text.
+
+    Raises
+    ------
+    SettingsError
+        When it has another form.
+    """
+    name, equals, value = text.partition("=")
+    stage, dot, key = name.strip().partition(".")
+    if not (equals and dot and stage and key):
+        allowed = 'STAGE.KEY=VALUE, as in sizing.long_edge="40 in"'
+        raise SettingsError([Problem("--set", "", text, allowed)])
+    try:
+        return stage, key, tomllib.loads(f"value = {value}")["value"]
+    except tomllib.TOMLDecodeError:
+        return stage, key, value.strip()
+
+
+def _row_of(ledger: Ledger, destination: str, path: Path) -> JobRow | None:
+    try:
+        if path.is_dir() and not path.is_symlink():
+            row = ledger.job(path.name)
+            name = Path((row.record or {}).get("original_kept", "")).name
+            is_whole = (
+                row.state is State.HELD
+                and row.destination == destination
+                and (row.sha256 is None or durable.sha256_of(path / name).sha256 == row.sha256)
+            )
+            return row if is_whole else None
+        return ledger.held_with(destination, durable.sha256_of(path).sha256)
+    except (KeyError, OSError):
+        return None
+
+
+def _stamp(path: Path) -> tuple[int, int] | None:
+    """When an entry last changed: a file, or the latest of a folder's files, and their size."""
+    try:
+        inside = list(path.iterdir()) if path.is_dir() else [path]
+        found = [each.stat() for each in inside]
+    except OSError:
+        return None
+    return (max((each.st_mtime_ns for each in found), default=0), sum(e.st_size for e in found))
+
+
+def _note_of(path: Path) -> Release:
+    by_hand = Release(who="", why="", at=datetime.now(UTC))
+    if not path.is_dir():
+        return by_hand
+    try:
+        with (path / NOTE_FILE).open("rb") as file:
+            return Release.model_validate_json(file.read(_MAX_NOTE_BYTES))
+    except FileNotFoundError:
+        return by_hand
+    except (OSError, ValidationError) as error:
+        get_log().warning("release.note_ignored", path=str(path), reason=str(error))
+        return by_hand
+
+
+def _made_before(row: JobRow, record: Mapping[str, Any], kept: Path, place: Path) -> Answer | None:
+    """The worker's answer as it was, if the pixels that it made are still what they were."""
+    attempt = place / f"attempt-{row.attempts}"
+    results = _brought_back(record["results"], kept / "result", attempt)
+    if not results:
+        return None
+    work = {key: record[key] for key in ("original", "reasons", "findings", "stages", "versions")}
+    attachments = _brought_back(record.get("attachments", []), kept, attempt)
+    made = {"results": results, "attachments": attachments}
+    return Answer.model_validate({"verdict": "deliver", "work": {**work, **made}})
+
+
+def _brought_back(records: list[dict[str, Any]], kept: Path, attempt: Path) -> list[dict[str, Any]]:
+    """Move files back to where a worker would leave them; those that are still what they were."""
+    found = []
+    for each in records:
+        name = Path(each["path"]).name
+        was, now = kept / name, attempt / name
+        if was.exists() and not now.exists():
+            durable.make_folders(attempt)
+            durable.move_new(was, now)
+        if now.exists() and durable.sha256_of(now) == (each["sha256"], each["bytes"]):
+            found.append({**each, "path": name})
+    return found
+
+
+def _move_folder(source: Path, target: Path) -> None:
+    """Move a folder; across file systems file by file, so that it can be gone on with."""
+    if not target.exists():
+        try:
+            durable.move_new(source, target)
+        except OSError as error:
+            if error.errno != errno.EXDEV:
+                raise
+        else:
+            return
+    for top, _, found in os.walk(source):
+        below = target / Path(top).relative_to(source)
+        durable.make_folders(below)
+        for name in found:
+            durable.move_new(Path(top) / name, below / name)
+    shutil.rmtree(source)

@@ -1,0 +1,205 @@
+"""Claiming: a settled file moves from its hot folder into the spool, and is ours from then on.
+
+Whoever may write to a hot folder may swap what is in it at any moment. So a file is named by its
+open folder, reached without following a link, and looked at again once it is ours: what is not
+the file that had settled goes back, and the next scan finds it.
+
+Within one file system the claim is one rename. Across file systems the file first takes a name
+of ours in its own folder, so that nothing dropped meanwhile can be mistaken for it; it goes when
+its copy is whole and durable.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import json
+import os
+import secrets
+import stat
+from datetime import UTC, datetime
+from pathlib import Path
+
+from hotfolder.disk import durable, platforms
+from hotfolder.disk.marker import check_marker
+from hotfolder.errors import StorageError
+from hotfolder.intake.scan import Candidate
+from hotfolder.ledger.jobs import JobRow, Ledger, State
+
+ORIGINAL = "original"
+JOB_FILE = "job.json"
+LINKED = "linked"
+_SWAPPED = {errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.EXDEV}
+
+
+def new_job_id() -> str:
+    """A name for a job: sorts by time, unique for ever, safe in any file system."""
+    return f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(4)}"
+
+
+def claim(ledger: Ledger, spool: Path, destination: str, candidate: Candidate) -> JobRow | None:
+    """Take `candidate` out of its hot folder.
+
+    Returns
+    -------
+    JobRow or None
+        The job, in state ``claimed``; None when the file had gone, or had been replaced by
+        another one since it was looked at (that one is left for the next scan).
+
+    Raises
+    ------
+    StorageError
+        When the spool or the hot folder cannot be written; the file is where it was, or in the
+        spool, where `recover_claim` finds it.
+    """
+    identity = candidate.identity
+    row = ledger.add(
+        new_job_id(),
+        destination,
+        os.fsencode(candidate.relative),
+        candidate.kind,
+        identity.size,
+        {
+            "dev": identity.dev,
+            "ino": identity.ino,
+            "size": identity.size,
+            "mtime_ns": identity.mtime_ns,
+            "nlink": candidate.nlink,
+        },
+    )
+    try:
+        durable.make_folders(spool / row.id)
+        _leave_note(spool / row.id, row)
+        with platforms.entry_beneath(candidate.folder, candidate.relative) as entry:
+            taken = _take(entry, spool / row.id, row)
+    except OSError as error:
+        if error.errno in _SWAPPED and os.path.lexists(spool / row.id):
+            taken = False
+        else:
+            raise StorageError(
+                f"{candidate.path} cannot be taken into the spool: {error.strerror or error}; "
+                "it stays where it is and is tried again"
+            ) from error
+    if not taken:
+        return recover_claim(ledger, spool, candidate.folder, row)
+    return ledger.advance(row.id, State.CLAIMED, detail={})
+
+
+def _leave_note(own: Path, row: JobRow) -> None:
+    """Say beside the original whose job it is: only read when the ledger is lost (`rebuild`)."""
+    said = {"source": row.source.hex(), "arrived": row.arrived.isoformat()}
+    (own / JOB_FILE).write_text(json.dumps({"destination": row.destination, **said}))
+
+
+def recover_claim(ledger: Ledger, spool: Path, folder: Path, row: JobRow) -> JobRow | None:
+    """Settle a claim that was interrupted: the file is ours if its bytes are whole in the spool.
+
+    Raises
+    ------
+    OSError
+        When the hot folder or the spool cannot be reached; can be called again.
+    """
+    own = spool / row.id
+    separate(own)
+    try:
+        with platforms.entry_beneath(folder, os.fsdecode(row.source)) as entry:
+            _gone_on_with(entry, own, row)
+    except OSError as error:
+        if error.errno not in _SWAPPED:
+            raise
+        # a folder that has gone took its files along, unless the whole share is away
+        check_marker(folder)
+    if durable.is_there(own / ORIGINAL):
+        return ledger.advance(row.id, State.CLAIMED, detail={})
+    durable.remove_tree(own, below=spool)
+    ledger.forget(row.id)
+    return None
+
+
+_Entry = tuple[int | None, str]
+"""An open folder and a name in it."""
+
+
+def _take(entry: _Entry, own: Path, row: JobRow) -> bool:
+    """Bring the file into `own`; False when it is not there any more, or another one is."""
+    folder, name = entry
+    if not _is(os.stat(name, dir_fd=folder, follow_symlinks=False), row):
+        return False
+    is_linked = row.kind == "file" and row.detail["nlink"] > 1
+    taken = own / (LINKED if is_linked else ORIGINAL)
+    try:
+        platforms.rename_noreplace(name, taken, source_folder=folder)
+    except OSError as error:
+        if error.errno != errno.EXDEV:
+            raise
+        return _take_by_copy(entry, own / ORIGINAL, row)
+    durable.fsync_folder(own)
+    if not _is(taken.lstat(), row):
+        platforms.rename_noreplace(taken, name, target_folder=folder)
+        return False
+    if folder is not None:
+        durable.fsync_folder(folder)
+    separate(own)
+    return True
+
+
+def _take_by_copy(entry: _Entry, taken: Path, row: JobRow) -> bool:
+    folder, name = entry
+    aside = _aside(entry, row)
+    platforms.rename_noreplace(name, aside, source_folder=folder, target_folder=folder)
+    if folder is not None:
+        durable.fsync_folder(folder)
+    if not _is(os.stat(aside, dir_fd=folder, follow_symlinks=False), row):
+        platforms.rename_noreplace(aside, name, source_folder=folder, target_folder=folder)
+        return False
+    try:
+        _gone_on_with(entry, taken.parent, row)
+    except OSError:
+        # give it its name back, so that its sender sees it; else `recover_claim` finds it
+        with contextlib.suppress(OSError):
+            if not durable.is_there(taken):
+                platforms.rename_noreplace(aside, name, source_folder=folder, target_folder=folder)
+        raise
+    return True
+
+
+def _gone_on_with(entry: _Entry, own: Path, row: JobRow) -> None:
+    """Copy what stands under our name in the hot folder, if anything does, and remove it."""
+    folder, aside = entry[0], _aside(entry, row)
+    try:
+        os.stat(aside, dir_fd=folder, follow_symlinks=False)
+    except FileNotFoundError:
+        return
+    if not durable.is_there(own / ORIGINAL):
+        durable.make_folders(own)
+        durable.copy_any_new(aside, own / ORIGINAL, folder=folder)
+    durable.remove_any(aside, folder=folder)
+    if folder is not None:
+        durable.fsync_folder(folder)
+
+
+def _aside(entry: _Entry, row: JobRow) -> str:
+    name = f"{durable.TEMPORARY_PREFIX}{row.id}"
+    return name if entry[0] is not None else str(Path(entry[1]).with_name(name))
+
+
+def _is(found: os.stat_result, row: JobRow) -> bool:
+    """Whether this is what had settled; a folder's time and size are those of all that is in it."""
+    known = row.detail
+    if (found.st_dev, found.st_ino) != (known["dev"], known["ino"]):
+        # a rename within one file system keeps the number; across them the name is still there
+        return False
+    return not stat.S_ISREG(found.st_mode) or (found.st_size, found.st_mtime_ns) == (
+        known["size"],
+        known["mtime_ns"],
+    )
+
+
+def separate(own: Path) -> None:
+    """Copy a file that somebody holds another name of, so that nobody can change it under us."""
+    if not durable.is_there(own / LINKED):
+        return
+    (own / ORIGINAL).unlink(missing_ok=True)
+    durable.copy_new(own / LINKED, own / ORIGINAL)
+    (own / LINKED).unlink()
+    durable.fsync_folder(own)

@@ -1,0 +1,66 @@
+"""What hangs on the wall and the file that comes out: the part of a destination stages may see."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from hotfolder.model.units import LengthMm, MoneyAmount
+
+
+class SettingsModel(BaseModel):
+    """Base of every settings model: frozen, unknown keys forbidden."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Surface(StrEnum):
+    """What light meets on the wall or on the screen."""
+
+    CANVAS = "canvas"
+    MATTE = "matte"
+    LUSTRE = "lustre"
+    GLOSS = "gloss"
+    NEWSPRINT = "newsprint"
+    SCREEN = "screen"
+
+
+class Medium(SettingsModel):
+    """The table ``[medium]``: what will hang on the wall.
+
+    profile: file name in the root's ``profiles/``; viewing_distance: millimetres after parsing.
+    """
+
+    profile: Annotated[str, Field(min_length=1)]
+    surface: Surface
+    viewing_distance: LengthMm
+    cost_per_square_metre: MoneyAmount | None = None
+
+
+class Result(SettingsModel):
+    """The table ``[result]``: the file that comes out.
+
+    bits: 16 unless told, but a JPEG has 8; compression: for TIFF; quality: 1 … 100 and
+    subsampling: for JPEG.
+    """
+
+    format: Literal["tiff", "jpeg", "png"] = "tiff"
+    bits: Literal[8, 16] = 16
+    compression: Literal["none", "lzw", "deflate"] = "deflate"
+    quality: Annotated[int, Field(ge=1, le=100)] = 92
+    subsampling: Literal["4:4:4", "4:2:2", "4:2:0"] = "4:4:4"
+
+    @model_validator(mode="before")
+    @classmethod
+    def _jpeg_has_8_bits(cls, raw: Any) -> Any:
+        if isinstance(raw, dict) and raw.get("format") == "jpeg":
+            return {"bits": 8, **raw}
+        return raw
+
+    @model_validator(mode="after")
+    def _jpeg_has_not_16_bits(self) -> Self:
+        if self.format == "jpeg" and self.bits != 8:
+            raise ValueError("bits = 8 with format = jpeg, which has no other; or format = tiff")
+        return self

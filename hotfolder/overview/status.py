@@ -1,0 +1,242 @@
+"""What waits, why, since when, and who must act: put together from outside the daemon.
+
+`collect` only reads: the ledger, the snapshot that the daemon writes, and the folders. It
+answers while a daemon serves the root, and just as well when none does.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from hotfolder.batch.summary import summaries
+from hotfolder.daemon.rest import clock_time, duration
+from hotfolder.disk import names, platforms
+from hotfolder.disk.marker import Unreachable, away
+from hotfolder.errors import PluginError, Problem, SettingsError
+from hotfolder.intake.scan import scan
+from hotfolder.ledger.jobs import JobRow, State, count_ended, read_jobs
+from hotfolder.model.hours import Hours
+from hotfolder.settings.files import Folders, Intake, load_destination
+from hotfolder.settings.root import DestinationFolders, Root
+from hotfolder.stages.registry import Registry, load_registry
+from hotfolder.work.worker import read_progress
+
+_SHOWN = 50
+_TELLS_AFTER_S, _TELLS_FROM = 5.0, 0.05
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """Something that waits. who: "the program" or "you"; since: UTC."""
+
+    destination: str
+    file: str
+    what: str
+    why: str
+    since: str
+    who: str
+    job: str = ""
+    share: float | None = None
+
+
+def collect(root: Root) -> dict[str, Any]:
+    """Return everything that ``status`` says, as JSON values.
+
+    Settings that cannot be used are part of the answer, not a reason to give none.
+
+    Raises
+    ------
+    SettingsError
+        When there is no root here at all.
+    """
+    destinations = _destinations(root)
+    snapshot = _snapshot(root)
+    served = _is_served(snapshot)
+    counts = count_ended(root.ledger)
+    open_rows = read_jobs(root.ledger)
+    troubles = {each["about"]: each for each in snapshot.get("trouble", [])} if served else {}
+    rest = {name: _rests_until(hours) for name, (_, _, _, hours) in destinations.items()}
+    waiting = [_open_job(root, row, troubles, rest.get(row.destination, "")) for row in open_rows]
+    folders = {}
+    for name, (title, moved, problem, hours) in destinations.items():
+        said = snapshot.get("folders", {}).get(name, {}) if served else {}
+        place = root.folders(name, moved)
+        folders[name] = {
+            "title": title,
+            "hot_folder": str(place.hot_folder),
+            **_look(place, said),
+            "watch": said.get("watch", ""),
+            "watch_reason": said.get("watch_reason", ""),
+            "last_scan": said.get("last_scan", ""),
+            "settings_problem": problem,
+            "hours": str(hours or ""),
+            "rests_until": rest[name],
+            "remarks": said.get("remarks", []),
+            **{
+                state: counts.get(name, {}).get(state, 0)
+                for state in ("delivered", "held", "dropped", "refused")
+            },
+        }
+        waiting += _arriving(name, said)
+        waiting += _held(name, place.held)
+        if name in troubles:
+            waiting.append(_trouble(name, troubles[name]))
+    return {
+        "root": str(root.path),
+        "served_by": snapshot["pid"] if served else None,
+        "served_since": snapshot.get("started", "") if served else "",
+        "destinations": folders,
+        "batches": summaries(root, snapshot.get("workers") or platforms.cpu_count()),
+        "waiting": [vars(each) for each in waiting],
+    }
+
+
+def _rests_until(hours: Hours | None) -> str:
+    """The local time at which a destination begins, when it rests now; else ""."""
+    now = time.time()
+    if hours is None or hours.is_open(now):
+        return ""
+    return clock_time(hours.opens_at(now))
+
+
+def _destinations(root: Root) -> dict[str, tuple[str, Folders, str, Hours | None]]:
+    """Title, folders, what is wrong with the settings, and hours, by name of destination."""
+    registry: Registry | None = None
+    plugin_problem = ""
+    try:
+        registry = load_registry(root.plugins)
+    except PluginError as error:
+        plugin_problem = str(error)
+    files = sorted(root.destinations.glob("*.toml"))
+    if not files:
+        problem = Problem(str(root.path), "", "is no root", "run `hotfolder init` to make one")
+        raise SettingsError([problem])
+    found: dict[str, tuple[str, Folders, str, Hours | None]] = {}
+    for path in files:
+        found[path.stem] = ("", Folders(), plugin_problem, None)
+        if registry is None:
+            continue
+        try:
+            file = load_destination(path, registry, Intake()).file
+            found[path.stem] = (file.title, file.folders, "", file.hours)
+        except SettingsError as error:
+            found[path.stem] = ("", Folders(), str(error), None)
+    return found
+
+
+def _snapshot(root: Root) -> dict[str, Any]:
+    try:
+        found: dict[str, Any] = json.loads(root.snapshot.read_bytes())
+    except (OSError, ValueError):
+        return {}
+    return found
+
+
+def _is_served(snapshot: dict[str, Any]) -> bool:
+    pid = snapshot.get("pid")
+    return pid is not None and platforms.process_start_time(pid) is not None
+
+
+def _look(place: DestinationFolders, said: dict[str, Any]) -> dict[str, Any]:
+    """Files in a hot folder, counted now: a daemon may not be there to have done it."""
+    others = [folder for folder in vars(place).values() if folder != place.hot_folder]
+    arriving, left_alone, reasons, since = 0, 0, away(others), said.get("away", {})
+    try:
+        found = scan(place.hot_folder)
+        arriving, left_alone = len(found.candidates), found.junk
+    except Unreachable as error:
+        reasons = {str(place.hot_folder): str(error), **reasons}
+        since = {str(place.hot_folder): said.get("unreachable_since", ""), **since}
+    return {
+        "arriving": arriving,
+        "left_alone": left_alone,
+        "unreachable": " ".join(reasons.values()),
+        "unreachable_since": min(
+            (since[folder] for folder in reasons if folder in since), default=""
+        ),
+    }
+
+
+def _open_job(root: Root, row: JobRow, troubles: dict[str, Any], rests_until: str) -> Waiting:
+    file = names.display_name(row.source)
+    trouble = troubles.get(row.id)
+    if trouble:
+        return Waiting(
+            row.destination, file, "stopped", trouble["message"], trouble["since"], "you", row.id
+        )
+    share = None
+    why = {
+        State.CLAIMING: "is being taken into the spool",
+        State.RELEASING: "was released and is being taken up again",
+        State.CLAIMED: "waits for a free worker",
+        State.WORKING: "is being worked on",
+        State.PRODUCED: "is about to be delivered",
+        State.PUBLISHING: "is being delivered",
+    }[row.state]
+    if row.state is State.CLAIMED and rests_until and "release" not in row.detail:
+        why = f"rests until {rests_until}, when its destination's hours begin"
+    if row.state is State.WORKING:
+        doing = read_progress(root.spool / row.id / f"attempt-{row.attempts}")
+        if doing:
+            why, share = f"{why}: {doing[0]}", doing[1]
+            left = _time_left((datetime.now(UTC) - row.changed).total_seconds(), share)
+            why += f", {left} left" if left else ""
+    since = _z(row.changed)
+    return Waiting(row.destination, file, row.state.value, why, since, "the program", row.id, share)
+
+
+def _time_left(so_far_s: float, share: float) -> str:
+    """Say how long work will still take that has come so far; "" when nobody can tell yet."""
+    if so_far_s < _TELLS_AFTER_S or share < _TELLS_FROM:
+        return ""
+    return duration(so_far_s * (1 - share) / share)
+
+
+def _arriving(name: str, said: dict[str, Any]) -> list[Waiting]:
+    now = datetime.now(UTC).timestamp()
+    return [
+        Waiting(
+            name,
+            each["file"],
+            "arriving",
+            each["reason"],
+            _z(datetime.fromtimestamp(now - each["since_s"], UTC)),
+            "the program",
+        )
+        for each in said.get("arriving_files", [])
+    ]
+
+
+def _held(name: str, folder: Path) -> list[Waiting]:
+    """Held jobs whose folder is still there: a person has not decided yet."""
+    found = []
+    try:
+        jobs = sorted(
+            each
+            for each in (path.name for path in folder.iterdir())
+            if not each.startswith(".hotfolder-")
+        )
+    except OSError:
+        return []
+    for job in jobs[-_SHOWN:]:
+        # the folder is a person's to work in: what is no record of ours is left out
+        with contextlib.suppress(OSError, ValueError, TypeError, LookupError):
+            record = json.loads((folder / job / "record.json").read_bytes())
+            why = " ".join(reason["message"] for reason in record["reasons"])
+            file, since = str(record["original"]["name"]), str(record["finished"])
+            found.append(Waiting(name, file, "held", why, since, "you", job))
+    return found
+
+
+def _trouble(name: str, trouble: dict[str, Any]) -> Waiting:
+    return Waiting(name, "everything", "stopped", trouble["message"], trouble["since"], "you")
+
+
+def _z(time: datetime) -> str:
+    return time.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

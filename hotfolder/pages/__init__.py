@@ -1,0 +1,1 @@
+"""What all pages have in common: style, policy, templates, tables."""

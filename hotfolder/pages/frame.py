@@ -1,0 +1,34 @@
+"""What pages have in common: their style, and the hashes by which a page admits its own parts.
+
+A page is one file that needs nothing else. Its Content Security Policy (Level 3, in a ``meta``
+element) names the SHA-256 of the one style sheet, and of the script if there is one.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from base64 import b64encode
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+
+
+def style(colours: Mapping[str, tuple[int, int, int]], more: str = "") -> str:
+    """Return the style sheet of proofs. colours: values of its custom colours, sRGB, 0 … 255."""
+    lines = [
+        f"--{name}: rgb({red} {green} {blue});" for name, (red, green, blue) in colours.items()
+    ]
+    own = f":root {{ {' '.join(lines)} }}\n" if lines else ""
+    return f"{text_of('hotfolder.pages', 'proof.css')}{more}\n{own}"
+
+
+def source_hash(text: str) -> str:
+    """Return the source expression of a policy that admits exactly this text."""
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"'sha256-{b64encode(digest).decode('ascii')}'"
+
+
+@cache
+def text_of(package: str, name: str) -> str:
+    """Read a file from the ``templates`` of a package."""
+    return files(package).joinpath("templates", name).read_text("utf-8")

@@ -1,0 +1,102 @@
+"""Where everything of one root is, and making a new one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from hotfolder.settings.files import Folders
+
+
+@dataclass(frozen=True)
+class DestinationFolders:
+    """The folders of one destination, absolute."""
+
+    hot_folder: Path
+    results: Path
+    held: Path
+    refused: Path
+    originals: Path
+    release: Path
+
+    def all(self) -> tuple[Path, ...]:
+        """Every folder, the hot folder first."""
+        return (
+            self.hot_folder,
+            self.results,
+            self.held,
+            self.refused,
+            self.originals,
+            self.release,
+        )
+
+
+@dataclass(frozen=True)
+class Root:
+    """The directory that one installation serves."""
+
+    path: Path
+    private: Path = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "path", self.path.absolute())
+        object.__setattr__(self, "private", self.path / ".hotfolder")
+
+    @property
+    def ledger(self) -> Path:
+        """The SQLite file; on a local disk, always."""
+        return self.private / "ledger.sqlite"
+
+    @property
+    def spool(self) -> Path:
+        """One folder per job in hand."""
+        return self.private / "spool"
+
+    @property
+    def kept(self) -> Path:
+        """Copies of held jobs' originals, in a folder per job; see `drops`."""
+        return self.private / "kept"
+
+    @property
+    def lock(self) -> Path:
+        """Held by the process that serves this root."""
+        return self.private / "lock"
+
+    @property
+    def snapshot(self) -> Path:
+        """What the daemon last said of itself; read by ``status``."""
+        return self.private / "status.json"
+
+    @property
+    def log(self) -> Path:
+        """The daemon's log, one JSON object a line."""
+        return self.private / "hotfolder.log"
+
+    @property
+    def profiles(self) -> Path:
+        """ICC profiles that destinations name."""
+        return self.path / "profiles"
+
+    @property
+    def plugins(self) -> Path:
+        """Drop-in stage modules; need not exist."""
+        return self.path / "plugins"
+
+    @property
+    def destinations(self) -> Path:
+        """One settings file per destination."""
+        return self.path / "destinations"
+
+    def folders(self, name: str, moved: Folders) -> DestinationFolders:
+        """Folders of a destination; `moved` says which of them stand elsewhere."""
+        return DestinationFolders(
+            hot_folder=self._place("in", name, moved.hot_folder),
+            results=self._place("out", name, moved.results),
+            held=self._place("held", name, moved.held),
+            refused=self._place("refused", name, moved.refused),
+            originals=self._place("originals", name, moved.originals),
+            release=self._place("release", name, moved.release),
+        )
+
+    def _place(self, kind: str, name: str, moved: str | None) -> Path:
+        return self.path / moved if moved else self.path / kind / name

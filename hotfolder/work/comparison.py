@@ -1,0 +1,226 @@
+"""Which of several destinations keeps most of a picture: a ranking, and one page side by side.
+
+Ranked is what comes out: the mean ΔE00 between the picture and the print, over the whole picture,
+each seen by an eye used to its own white. Colours that cannot be made, a weaker black and what the
+chosen intent moves all count in it. A mean can hide a small part that is spoilt, so the share of
+colours that cannot be made is said beside it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from hotfolder.model.units import Money
+from hotfolder.pages.frame import source_hash, style, text_of
+from hotfolder.settings.files import Destination
+from hotfolder.settings.root import Root
+from hotfolder.work.trial import End, Part, Tell, Trial, try_out, with_stage
+
+SHEET = "proof-sheet"
+"""The stage whose page and findings are compared."""
+
+MOST_BYTES = 3_000_000
+_WORDS_BYTES = 120_000
+MOST_SHOWN = 6
+"""Destinations whose pictures are on the page: with more, they would be too coarse to judge."""
+
+_PLACES_OF_MANY = 2
+_MAX_PAGE_BYTES = 16 * 2**20
+_PICTURE = re.compile(r"data:image/jpeg;base64,[A-Za-z0-9+/]+=*")
+
+_TEMPLATES = Environment(
+    loader=PackageLoader("hotfolder.pages"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One destination, as far as the picture came there.
+
+    rank: 1 keeps most; None when no pixels were made. end: what would happen to the picture.
+    lost_share: of colours that cannot be made, 0 … 1; tolerance: ΔE00 above which they count;
+    moved, moved_p95: mean ΔE00, and what one pixel in twenty exceeds; black: L* of the medium's;
+    print_mm: width and height, None on a screen or when the file does not say.
+    """
+
+    destination: str
+    title: str
+    rank: int | None
+    end: End
+    reasons: tuple[str, ...]
+    lost_share: float | None = None
+    lost_words: str = ""
+    tolerance: float | None = None
+    moved: float | None = None
+    moved_p95: float | None = None
+    black: float | None = None
+    white: tuple[int, int, int] = (255, 255, 255)
+    print_mm: tuple[float, float] | None = None
+    cost: Money | None = None
+    size_px: tuple[int, int] | None = None
+    places: tuple[Mapping[str, int], ...] = ()
+    sheet: Path | None = None
+
+    def summary(self) -> dict[str, Any]:
+        """Return what ``--json`` says of it."""
+        return {
+            "rank": self.rank,
+            "destination": self.destination,
+            "title": self.title,
+            "end": self.end,
+            "reasons": list(self.reasons),
+            "moved_delta_e_00": {"mean": self.moved, "p95": self.moved_p95},
+            "lost_share": self.lost_share,
+            "lost_in_words": self.lost_words,
+            "tolerance_delta_e_00": self.tolerance,
+            "medium_black_lightness": self.black,
+            "print_mm": self.print_mm and list(self.print_mm),
+            "material_cost": self.cost and vars(self.cost),
+        }
+
+
+def compare(
+    root: Root, image: Path, wanted: Sequence[Destination], folder: Path, tell: Tell
+) -> list[Candidate]:
+    """Try a picture out in every destination and rank them, the best first.
+
+    Parameters
+    ----------
+    folder
+        Where trials may write. The candidates' sheets stay in it.
+    tell
+        Called with what is being done and the share of all of it that is done.
+
+    Raises
+    ------
+    SettingsError, StorageError
+        As `try_out` does.
+    """
+    found = []
+    for number, destination in enumerate(wanted):
+        note = Part(tell, destination.name, number, len(wanted))
+        trial = try_out(root, image, destination, _raw(destination, len(wanted)), folder, note)
+        found.append(_candidate(trial))
+        for each in trial.folder.glob("result.*"):
+            each.unlink()  # the room is needed for the next
+    return ranked(found)
+
+
+def ranked(found: Iterable[Candidate]) -> list[Candidate]:
+    """Order candidates and number those that can be judged; equal ones share a rank."""
+    order = sorted(
+        found,
+        key=lambda each: (each.moved is None, each.moved or 0.0, each.lost_share or 0.0),
+    )
+    ranks: list[Candidate] = []
+    for number, each in enumerate(order, 1):
+        if each.moved is None:
+            ranks.append(each)
+            continue
+        before = ranks[-1] if ranks else None
+        same = before and (before.moved, before.lost_share) == (each.moved, each.lost_share)
+        ranks.append(replace(each, rank=before.rank if before and same else number))
+    return ranks
+
+
+def page(name: str, candidates: Sequence[Candidate]) -> str:
+    """Make the page that shows them side by side; at most about `MOST_BYTES`."""
+    shown: list[tuple[Candidate, dict[str, str]]] = []
+    for each in candidates:
+        if each.sheet and len(shown) < MOST_SHOWN:
+            pictures = pictures_of(each.sheet.read_text("utf-8"))
+            shown.append((each, pictures))
+    papers = {f"paper-{number}": each.white for number, (each, _) in enumerate(shown)}
+    rules = "".join(
+        f".paper-{number} {{ --paper: var(--paper-{number}); }}\n" for number in range(len(shown))
+    )
+    look = style(papers, text_of("hotfolder.pages", "comparison.css") + rules)
+    return _TEMPLATES.get_template("comparison.html").render(
+        name=name,
+        candidates=candidates,
+        shown=shown,
+        all_shown=len(shown) == sum(each.sheet is not None for each in candidates),
+        style=Markup(look),  # noqa: S704 - ours, with numbers
+        style_hash=source_hash(look),
+    )
+
+
+def pictures_of(sheet: str) -> dict[str, str]:
+    """Take the pictures out of a proof sheet: ``data:`` URIs by the name of the view.
+
+    The page was written by a process that has parsed a stranger's file, so nothing else is taken.
+    """
+    found: dict[str, str] = {}
+
+    class Images(HTMLParser):
+        def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+            given = dict(attrs)
+            name, source = given.get("data-view"), given.get("src") or ""
+            if tag == "img" and name and _PICTURE.fullmatch(source):
+                found[name] = source
+
+    Images().feed(sheet)
+    return found
+
+
+def _raw(destination: Destination, number: int) -> dict[str, Any]:
+    """The destination's file with a proof sheet that leaves room for the others beside it."""
+    own: dict[str, Any] = {}
+    if number > 1:
+        asked = destination.raw.get("stage", {}).get(SHEET, {})
+        own["places"] = min(asked.get("places", _PLACES_OF_MANY), _PLACES_OF_MANY)
+        room = (MOST_BYTES - _WORDS_BYTES) // min(number, MOST_SHOWN)
+        own["page_size"] = f"{room + _WORDS_BYTES} B"
+    return with_stage(destination, SHEET, own)
+
+
+def _candidate(trial: Trial) -> Candidate:
+    destination = trial.destination
+    common: dict[str, Any] = {
+        "destination": destination.name,
+        "title": destination.file.title or destination.name,
+        "rank": None,
+        "end": trial.end,
+        "reasons": tuple(trial.reasons),
+    }
+    work = trial.work
+    found: Mapping[str, Any] = work.findings.get(SHEET, {}) if work else {}
+    sheet = trial.folder / "sheet.html"
+    if work is None or not found or not work.results or not sheet.is_file():
+        return Candidate(**common)
+    if sheet.stat().st_size > _MAX_PAGE_BYTES:
+        return Candidate(**common)
+    cost = found["material_cost"]
+    result = work.results[0]
+    return Candidate(
+        **common,
+        lost_share=found["lost_share_of_reduced"],
+        lost_words=found["lost_in_words"],
+        tolerance=found["tolerance_delta_e_00"],
+        moved=found["moved_delta_e_00"]["mean"],
+        moved_p95=found["moved_delta_e_00"]["p95"],
+        black=found["medium_black_lightness"],
+        white=_colour(found["medium_white_srgb"]),
+        print_mm=tuple(found["print_mm"]) if found["print_mm"] else None,
+        cost=Money(**cost) if cost else None,
+        size_px=(result.width_px, result.height_px),
+        places=tuple(found["places"]),
+        sheet=sheet,
+    )
+
+
+def _colour(values: Any) -> tuple[int, int, int]:
+    red, green, blue = (int(each) for each in values)
+    return red, green, blue

@@ -1,0 +1,484 @@
+"""Run one original through the stages of its destination: reader ▸ stage ▸ … ▸ writer.
+
+Everything here happens in a worker process. The chain is plain composition of generators; what
+this module adds is who did what: which stage a verdict, a fault or a second belongs to, and
+whether each stage kept its promise about the bands it yields.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import json
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any, Literal
+
+import imagecodecs
+from pydantic import TypeAdapter, ValidationError
+from pydantic.types import JsonValue
+
+from hotfolder.errors import Hold, HotfolderError, PluginError, Refuse, StorageError, Verdict
+from hotfolder.model.destination import Result
+from hotfolder.model.records import (
+    Attachment,
+    OriginalRecord,
+    ProfileRecord,
+    Reason,
+    ResultProfile,
+    ResultRecord,
+    StageRecord,
+    WorkRecord,
+)
+from hotfolder.raster.complete import container_end
+from hotfolder.raster.picture import Band, RasterSpec
+from hotfolder.raster.reading import OpenedOriginal, open_original
+from hotfolder.raster.writing import ResultWriter, open_result
+from hotfolder.settings.files import Destination
+from hotfolder.stages.contract import Job, Original, Stage
+from hotfolder.stages.registry import Registry
+from hotfolder.work.ahead import one_ahead
+
+SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png"}
+
+ATTACHMENTS: dict[Literal["proof-sheet", "thumbnail"], str] = {
+    "proof-sheet": "sheet.html",
+    "thumbnail": "thumbnail.jpg",
+}
+"""Files that a stage may leave in the job's folder; they are kept beside the result."""
+
+_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+_FINDINGS = TypeAdapter(dict[str, JsonValue])
+
+_ALMOST = 0.99
+"""What there is to do after the last band: what stages say of the whole, the hash of the result."""
+
+Progress = Callable[[str, float], None]
+"""Called with what is being done and the share done, 0 … 1; by several threads, one at a time."""
+
+
+@dataclass(frozen=True)
+class Order:
+    """What a worker is asked to do.
+
+    original: the file to read; name: its name as text; folder: empty, where the result goes;
+    profiles: the root's profiles; is_trial: nothing will be delivered.
+    """
+
+    job: str
+    original: Path
+    name: str
+    sha256: str
+    bytes: int
+    folder: Path
+    profiles: Path
+    is_trial: bool = False
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How the work ended, and what there is to say of it."""
+
+    verdict: Literal["deliver", "hold", "refuse"]
+    work: WorkRecord
+
+
+def run(order: Order, destination: Destination, registry: Registry, progress: Progress) -> Outcome:
+    """Work on one original; the result, if any, is a file in ``order.folder``.
+
+    Raises
+    ------
+    PluginError
+        When a stage fails or breaks its contract; names the stage.
+    StorageError
+        When the disk of the spool is full.
+    """
+    chain = _Chain(order, destination, registry)
+    try:
+        return chain.run(progress)
+    except OSError as error:
+        if error.errno in _FULL:
+            raise StorageError(f"no room for the result in {order.folder}: {error}") from error
+        raise
+
+
+@dataclass
+class _Step:
+    """A stage at work, and what it has cost so far; ``spec`` is what it promised to yield."""
+
+    stage: Stage[Any]
+    spec: RasterSpec | None = None
+    elapsed_s: float = 0.0
+    rows: int = 0
+
+    @property
+    def share(self) -> float:
+        """How much of its result it has yielded, 0 … 1."""
+        return self.rows / self.spec.height_px if self.spec else 0.0
+
+    @contextlib.contextmanager
+    def watched(self) -> Iterator[None]:
+        """Count time, and put the stage's name on whatever it raises."""
+        started = time.perf_counter()
+        try:
+            yield
+        except Verdict as verdict:
+            verdict.stage = verdict.stage or self.stage.name
+            raise
+        except (HotfolderError, MemoryError):
+            raise
+        except OSError as error:
+            if error.errno in _FULL:
+                raise
+            raise _failed(self.stage, error) from error
+        except Exception as error:
+            raise _failed(self.stage, error) from error
+        finally:
+            self.elapsed_s += time.perf_counter() - started
+
+
+def _failed(stage: Stage[Any], error: Exception) -> PluginError:
+    return PluginError(f"the stage {stage.name} failed: {type(error).__name__}: {error}")
+
+
+@dataclass
+class _Chain:
+    order: Order
+    destination: Destination
+    registry: Registry
+    reasons: list[Reason] = field(default_factory=list)
+    findings: dict[str, dict[str, JsonValue]] = field(default_factory=dict)
+    steps: list[_Step] = field(default_factory=list)
+    original: OriginalRecord | None = None
+    started: float = field(default_factory=time.perf_counter)
+    telling: threading.Lock = field(default_factory=threading.Lock)
+
+    def run(self, progress: Progress) -> Outcome:
+        try:
+            self._check_arrived()
+            with open_original(
+                self.order.original, name=self.order.name, scratch=self.order.folder
+            ) as opened:
+                return self._with_original(opened, progress)
+        except (Hold, Refuse) as verdict:
+            self._note(verdict)
+            return self._outcome("hold" if isinstance(verdict, Hold) else "refuse", None)
+
+    def _check_arrived(self) -> None:
+        """Intake has waited long enough: a picture that is still not whole is not delivered."""
+        end = container_end(self.order.original)
+        if end.complete:
+            return
+        said = f"{self.order.name} is not whole: {end.reason}"
+        if end.certain:
+            raise Refuse("not-whole", f"{said} Copy it, or export it, again.")
+        raise Hold(
+            "perhaps-not-whole",
+            f"{said} If it is, copy it again; if it is meant so, "
+            "save it with compression and drop it again.",
+        )
+
+    def _with_original(self, opened: OpenedOriginal, progress: Progress) -> Outcome:
+        original = Original(
+            name=self.order.name,
+            bytes=self.order.bytes,
+            sha256=self.order.sha256,
+            format=opened.format,
+            bits=opened.bits,
+            spec=opened.spec,
+            pages=opened.pages,
+            notes=opened.notes,
+        )
+        self.original = _original_record(original)
+        job = self._job(original)
+        spec = opened.spec
+        for name in self.destination.file.stages:
+            step = _Step(self.registry.stages[name](self.destination.stage_settings[name]))
+            self.steps.append(step)
+            with step.watched():
+                spec = step.stage.open(spec, job)
+            step.spec = spec
+        self._record_assumed(original)
+        for step in self.steps:
+            with self._holding(), step.watched():
+                step.stage.review(spec)
+
+        result = self.destination.file.result
+        path = self.order.folder / f"result{SUFFIXES[result.format]}"
+        with _writing(path, spec, result) as writer, contextlib.ExitStack() as threads:
+            writer.write(self._flow(opened, progress, threads))
+        progress("checking", 1.0)
+        with ThreadPoolExecutor(1) as aside:
+            written = aside.submit(self._result_record, path, spec, writer.notes)
+            for step in self.steps:
+                with self._holding(), step.watched():
+                    self._keep(step.stage.name, step.stage.close())
+            verdict: Literal["deliver", "hold"] = "hold" if self.reasons else "deliver"
+            if self._is_shown(verdict):
+                for step in self.steps:
+                    with step.watched():
+                        step.stage.present()
+        return self._outcome(verdict, written.result())
+
+    def _job(self, original: Original) -> Job:
+        return Job(
+            id=self.order.job,
+            destination=self.destination.name,
+            medium=self.destination.file.medium,
+            result=self.destination.file.result,
+            original=original,
+            profile=self.destination.profile,
+            profiles=self.order.profiles,
+            folder=self.order.folder,
+            settings=self.destination.stage_settings,
+            is_trial=self.order.is_trial,
+        )
+
+    def _flow(
+        self, opened: OpenedOriginal, progress: Progress, threads: contextlib.ExitStack
+    ) -> Iterator[Band]:
+        """The bands of the last stage; every stage's own time is what it took less its source.
+
+        Reading and every stage that looks at pixels are in threads of their own, one band ahead of
+        who takes it, so that what one cannot share out among the cores leaves none of them idle.
+        """
+        bands = threads.enter_context(one_ahead(_read(opened.bands()), "reader"))
+        for step in self.steps:
+            bands = self._told(step, _stage_bands(step, bands), progress)
+            if type(step.stage).bands is not Stage.bands:
+                bands = threads.enter_context(one_ahead(bands, step.stage.name))
+        return bands
+
+    def _told(self, step: _Step, bands: Iterator[Band], progress: Progress) -> Iterator[Band]:
+        """Tell the furthest stage that has begun to yield, and the mean share of all stages.
+
+        A stage that needs the whole picture before it yields is half of the way then.
+        """
+        for band in bands:
+            step.rows += band.rows
+            with self.telling:
+                if not any(later.rows for later in self.steps[self.steps.index(step) + 1 :]):
+                    share = sum(each.share for each in self.steps) / len(self.steps)
+                    progress(step.stage.name, min(share, _ALMOST))
+            yield band
+
+    @contextlib.contextmanager
+    def _holding(self) -> Iterator[None]:
+        """Keep a hold for the end, so that the pixels are made all the same."""
+        try:
+            yield
+        except Hold as hold:
+            self._note(hold)
+
+    def _note(self, verdict: Verdict) -> None:
+        stage = verdict.stage or "reading"
+        self.reasons.append(Reason(stage=stage, code=verdict.code, message=verdict.message))
+        if verdict.findings:
+            self._keep(stage, verdict.findings)
+
+    def _keep(self, name: str, findings: Any) -> None:
+        try:
+            self.findings[name] = _FINDINGS.validate_python(dict(findings), strict=True)
+            json.dumps(self.findings[name], allow_nan=False)
+        except (TypeError, ValueError, ValidationError) as error:
+            raise PluginError(
+                f"the stage {name} returned findings that are not JSON values: {error}"
+            ) from error
+
+    def _record_assumed(self, original: Original) -> None:
+        """Say in the record which profile was taken for an original that had none."""
+        embedded = original.spec.profile is not None and not original.spec.profile_assumed
+        if embedded or self.original is None:
+            return
+        for step in self.steps:
+            if step.spec and step.spec.profile_assumed and step.spec.profile:
+                profile = step.spec.profile
+                assumed = ProfileRecord(
+                    description=profile.description, sha256=profile.sha256, assumed=True
+                )
+                self.original = self.original.model_copy(update={"profile": assumed})
+                return
+
+    def _result_record(self, path: Path, spec: RasterSpec, notes: tuple[str, ...]) -> ResultRecord:
+        with path.open("rb") as file:
+            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+        profile = spec.profile
+        return ResultRecord(
+            path=path.name,
+            sha256=sha256,
+            bytes=path.stat().st_size,
+            format=self.destination.file.result.format,
+            width_px=spec.width_px,
+            height_px=spec.height_px,
+            bits=self.destination.file.result.bits,
+            colour_space=spec.encoding.value.upper(),
+            ppi=spec.ppi,
+            notes=notes,
+            profile=profile
+            and ResultProfile(description=profile.description, sha256=profile.sha256),
+        )
+
+    def _is_shown(self, verdict: str) -> bool:
+        """Whether people are to look at the job: at a held one always."""
+        is_wanted = self.order.is_trial or self.destination.file.keep_sheets == "all"
+        return verdict == "hold" or is_wanted
+
+    def _attachments(self) -> tuple[Attachment, ...]:
+        """What stages have put into the job's folder for people to look at."""
+        found = []
+        for kind, name in ATTACHMENTS.items():
+            path = self.order.folder / name
+            if path.is_file():
+                with path.open("rb") as file:
+                    sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+                size = path.stat().st_size
+                found.append(Attachment(kind=kind, path=name, sha256=sha256, bytes=size))
+        return tuple(found)
+
+    def _outcome(
+        self, verdict: Literal["deliver", "hold", "refuse"], result: ResultRecord | None
+    ) -> Outcome:
+        original = self.original or OriginalRecord(
+            name=self.order.name, sha256=self.order.sha256, bytes=self.order.bytes
+        )
+        stages = tuple(
+            StageRecord(
+                stage=step.stage.name,
+                elapsed_s=round(step.elapsed_s, 4),
+                settings=step.stage.settings.model_dump(mode="json"),
+            )
+            for step in self.steps
+        )
+        return Outcome(
+            verdict,
+            WorkRecord(
+                original=original,
+                results=(result,) if result else (),
+                attachments=self._attachments() if self._is_shown(verdict) else (),
+                reasons=tuple(self.reasons),
+                findings=self.findings,
+                stages=stages,
+                versions=versions(),
+                elapsed_s=round(time.perf_counter() - self.started, 4),
+            ),
+        )
+
+
+@cache
+def versions() -> dict[str, str]:
+    """Versions of what touches pixels; found once, from the packages' files."""
+    packages = ("hotfolder", "numpy", "pillow", "tifffile", "imagecodecs")
+    found = {package: version(package) for package in packages}
+    return {**found, "littlecms": imagecodecs.cms_version().removeprefix("lcms2").strip()}
+
+
+def _original_record(original: Original) -> OriginalRecord:
+    spec = original.spec
+    profile = spec.profile
+    return OriginalRecord(
+        name=original.name,
+        sha256=original.sha256,
+        bytes=original.bytes,
+        format=original.format,
+        width_px=spec.width_px,
+        height_px=spec.height_px,
+        bits=original.bits,
+        colour_space=spec.encoding.value.upper(),
+        profile=profile
+        and ProfileRecord(
+            description=profile.description, sha256=profile.sha256, assumed=spec.profile_assumed
+        ),
+        ppi=spec.ppi or None,
+        pages=original.pages,
+        notes=original.notes,
+    )
+
+
+def _read(bands: Iterator[Band]) -> Iterator[Band]:
+    """Put the reader's name on what goes wrong in it, before a stage's is put there."""
+    try:
+        yield from bands
+    except Verdict as verdict:
+        verdict.stage = verdict.stage or "reading"
+        raise
+    except OSError as error:
+        if error.errno in _FULL:
+            raise
+        raise HotfolderError(f"the original cannot be read to its end: {error}") from error
+
+
+def _writing(path: Path, spec: RasterSpec, result: Result) -> ResultWriter:
+    """Open the result; what the format cannot hold is refused in the writer's name."""
+    try:
+        return open_result(path, spec, result)
+    except Verdict as verdict:
+        verdict.stage = "writing"
+        raise
+
+
+def _stage_bands(step: _Step, source: Iterator[Band]) -> Iterator[Band]:
+    """The stage's bands, checked against what its `open` promised.
+
+    The time of a step holds the time of the steps below it, since a generator pulls; what the
+    source took is subtracted as it is pulled.
+    """
+    pulled = _Pulled(source)
+    made = iter(step.stage.bands(pulled))
+    top = 0
+    while True:
+        before = pulled.elapsed_s
+        with step.watched():
+            band = next(made, None)
+        step.elapsed_s -= pulled.elapsed_s - before
+        if band is None:
+            break
+        _check_band(step, band, top)
+        top += band.rows
+        yield band
+    if step.spec and top != step.spec.height_px:
+        raise PluginError(
+            f"the stage {step.stage.name} yielded {top} rows; it promised {step.spec.height_px}"
+        )
+
+
+class _Pulled:
+    """An iterator that knows how long its source took."""
+
+    def __init__(self, source: Iterable[Band]) -> None:
+        self._source = iter(source)
+        self.elapsed_s = 0.0
+
+    def __iter__(self) -> Iterator[Band]:
+        return self
+
+    def __next__(self) -> Band:
+        started = time.perf_counter()
+        try:
+            return next(self._source)
+        finally:
+            self.elapsed_s += time.perf_counter() - started
+
+
+def _check_band(step: _Step, band: Band, top: int) -> None:
+    spec = step.spec
+    if spec is None:
+        return
+    expected = (band.rows, spec.width_px, spec.channels)
+    if band.top != top or band.pixels.shape != expected or band.pixels.dtype != "uint16":
+        raise PluginError(
+            f"the stage {step.stage.name} yielded a band at row {band.top} of shape "
+            f"{band.pixels.shape} and type {band.pixels.dtype}; it promised row {top}, "
+            f"{expected}, uint16"
+        )
+    if (band.alpha is not None) != spec.has_alpha:
+        said, promised = ("without", "one") if spec.has_alpha else ("with", "none")
+        raise PluginError(
+            f"the stage {step.stage.name} yielded a band {said} alpha; it promised {promised}"
+        )

@@ -1,0 +1,208 @@
+"""A trial: one picture through a destination's stages, with nothing delivered.
+
+It needs no lock and no ledger, so it works beside a daemon. The work is done as for a job, in a
+worker process with the destination's limits, in a temporary folder that goes afterwards; the
+original is only read. What a trial changes of a destination's stages is said by the caller.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor, wait
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from hotfolder.disk import durable, names
+from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.model.records import WorkRecord
+from hotfolder.settings.files import Destination, Intake, load_destination
+from hotfolder.settings.root import Root
+from hotfolder.stages.registry import load_registry
+from hotfolder.work.pipeline import Order
+from hotfolder.work.worker import Answer, Attempt, Stopped, read_progress, run_attempt
+
+Tell = Callable[[str, float], None]
+"""Called a few times a second with what is being done and the share done, 0 … 1."""
+
+End = Literal["delivered", "held", "refused", "failed"]
+
+_ENDS: dict[str, End] = {"deliver": "delivered", "hold": "held", "refuse": "refused"}
+_BEFORE = ("profile-conversion", "tagging")
+_LOOK_EVERY_S = 0.2
+
+
+@dataclass(frozen=True)
+class Part:
+    """Tells the progress of one trial among several."""
+
+    tell: Tell
+    name: str
+    number: int
+    of: int
+
+    def __call__(self, doing: str, share: float) -> None:
+        """Tell it as a part of the whole."""
+        said = f"{self.name}: {doing}" if self.name else doing
+        self.tell(said, (self.number + share) / self.of)
+
+
+@dataclass(frozen=True)
+class Trial:
+    """What a trial came to.
+
+    verdict: what would happen to the picture; ``failed`` when the work was not done, and `message`
+    says why. folder: where what was made is, while the temporary folder lasts.
+    """
+
+    destination: Destination
+    verdict: str
+    work: WorkRecord | None
+    message: str
+    folder: Path
+
+    @property
+    def end(self) -> End:
+        """What would happen to the picture."""
+        return _ENDS.get(self.verdict, "failed")
+
+    @property
+    def reasons(self) -> list[str]:
+        """Why it would not simply be delivered, as sentences."""
+        return [*([self.message] if self.message else []), *self._reasons()]
+
+    def _reasons(self) -> list[str]:
+        return [reason.message for reason in self.work.reasons] if self.work else []
+
+
+def destinations(root: Root, asked: list[str]) -> list[Destination]:
+    """Load the destinations that were asked for; all of the root when none was.
+
+    Raises
+    ------
+    SettingsError
+        When one does not exist, or its settings are not right.
+    """
+    files = {path.stem: path for path in sorted(root.destinations.glob("*.toml"))}
+    if not files:
+        found = Problem(str(root.path), "", "is no root", "run `hotfolder init` to make one")
+        raise SettingsError([found])
+    problems = [
+        Problem("--for", "", f"there is no destination {name!r}", ", ".join(files))
+        for name in asked
+        if name not in files
+    ]
+    if problems:
+        raise SettingsError(problems)
+    registry = load_registry(root.plugins)
+    return [
+        load_destination(files[name], registry, Intake())
+        for name in dict.fromkeys(asked or list(files))
+    ]
+
+
+def with_stage(
+    destination: Destination, name: str, settings: Mapping[str, Any], leave_out: str = ""
+) -> dict[str, Any]:
+    """Return a destination's file with one more stage, where the picture is finished.
+
+    That is before the conversion. A stage that is there already stays where it is and gets the
+    settings beside its own.
+    """
+    raw = dict(destination.raw)
+    stages = [each for each in destination.file.stages if each != leave_out]
+    if name not in stages:
+        at = next((stages.index(each) for each in _BEFORE if each in stages), len(stages))
+        stages.insert(at, name)
+    tables = {key: value for key, value in raw.get("stage", {}).items() if key != leave_out}
+    tables[name] = {**tables.get(name, {}), **settings}
+    return {**raw, "stages": stages, "stage": tables}
+
+
+@contextmanager
+def workplace() -> Iterator[Path]:
+    """A folder for trials, gone afterwards; where the system puts temporary files (TMPDIR)."""
+    with tempfile.TemporaryDirectory(prefix="hotfolder-") as folder:
+        yield Path(folder)
+
+
+def try_out(
+    root: Root,
+    image: Path,
+    destination: Destination,
+    raw: Mapping[str, Any],
+    folder: Path,
+    tell: Tell,
+) -> Trial:
+    """Run one picture through a destination's stages.
+
+    Parameters
+    ----------
+    raw
+        The destination's file as TOML gives it, changed as the caller needs.
+    folder
+        Where it may write; an empty folder is made in it.
+
+    Raises
+    ------
+    SettingsError
+        When the picture is no file that can be read.
+    StorageError
+        When there is no room, or no process can be started.
+    """
+    place = folder / f"trial-{len(os.listdir(folder))}"  # noqa: PTH208 - a number is all we need
+    place.mkdir()
+    try:
+        digest = durable.sha256_of(image.resolve(strict=True))
+    except OSError as error:
+        allowed = "a TIFF, JPEG or PNG file"
+        raise SettingsError([Problem(str(image), "", error.strerror or str(error), allowed)]) from (
+            error
+        )
+    attempt = Attempt(
+        order=Order(
+            job="trial",
+            original=image.resolve(),
+            name=names.display_name(image.name),
+            sha256=digest.sha256,
+            bytes=digest.bytes,
+            folder=place,
+            profiles=root.profiles,
+            is_trial=True,
+        ),
+        destination_file=root.destinations / f"{destination.name}.toml",
+        destination_raw=raw,
+        plugins=root.plugins,
+        time_s=destination.file.limits.time,
+        memory_bytes=int(destination.file.limits.memory),
+    )
+    answer = _watched(attempt, tell)
+    if answer.verdict == "wait":
+        raise StorageError(
+            f"{answer.message}. Temporary files are put into {folder.parent}; another place with "
+            "more room can be named in the environment variable TMPDIR."
+        )
+    return Trial(destination, answer.verdict, answer.work, answer.message, place)
+
+
+def _watched(attempt: Attempt, tell: Tell) -> Answer:
+    """Run the attempt in a thread, so that Ctrl-C and progress stay with this one."""
+    stop = threading.Event()
+    with ThreadPoolExecutor(1, thread_name_prefix="trial") as pool:
+        future = pool.submit(run_attempt, attempt, stop)
+        try:
+            while wait([future], _LOOK_EVERY_S).not_done:
+                tell(*(read_progress(attempt.order.folder) or ("reading", 0.0)))
+        finally:
+            stop.set()
+        try:
+            answer = future.result()
+        except OSError as error:
+            raise StorageError(f"no worker can be started: {error}") from error
+    if isinstance(answer, Stopped):
+        raise StorageError("the work was stopped")
+    return answer
