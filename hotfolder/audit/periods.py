@@ -65,11 +65,6 @@ def parse_period(text: str, now: datetime, option: str) -> Span:
         raise SettingsError([Problem(option, "", text, ALLOWED)]) from None
 
 
-def local_time(text: str) -> str:
-    """A record's time as people here would say it."""
-    return f"{datetime.fromisoformat(text).astimezone():%Y-%m-%d %H:%M}"
-
-
 def _read(words: str, now: datetime) -> tuple[datetime, datetime]:
     day = now.replace(hour=0, minute=0, second=0, microsecond=0)
     if words in {"today", "yesterday"}:

@@ -11,11 +11,11 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from hotfolder.audit import plot
-from hotfolder.audit.periods import local_time
 from hotfolder.audit.question import Group, Question, ask, ask_sums, count, in_words
 from hotfolder.audit.trends import Trend, trends
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.logs import utc_now
+from hotfolder.pages.words import local_time
 
 _MOST_THUMBNAIL_BYTES = 256 * 2**10
 _VERDICTS = {

@@ -8,7 +8,7 @@ from typing import Any
 
 from hotfolder.batch.spreads import Look
 from hotfolder.batch.standing import Standing
-from hotfolder.daemon.rest import area_mm2
+from hotfolder.ledger.pace import area_mm2
 from hotfolder.model.units import MM_PER_INCH
 
 

@@ -16,11 +16,11 @@ from pathlib import Path
 from hotfolder.batch.page import render
 from hotfolder.batch.report import Batch, manifest_csv, report, report_csv
 from hotfolder.batch.shelf import Shelf, State
-from hotfolder.daemon.rest import RECENT
 from hotfolder.disk.marker import check_marked_above
 from hotfolder.errors import HotfolderError
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.ledger.jobs import State as JobState
+from hotfolder.ledger.pace import RECENT
 from hotfolder.logs import get_log
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import DestinationFolders

@@ -6,32 +6,12 @@ reach anything else, so that neither a setting nor a ticket can do more than nam
 
 from __future__ import annotations
 
-import re
-from typing import Annotated
-
-from pydantic import AfterValidator
-
 from hotfolder.batch.ticket import Placement
 from hotfolder.disk.names import safe_component
+from hotfolder.model.name_template import fill_template
 
-FIELDS = ("batch", "page", "placement", "file", "row", "width", "height", "copies")
-_FIELD = re.compile(r"\{([^{}]*)\}")
 _PAGE_DIGITS = 3
 _MAX_STEM_BYTES = 100
-
-
-def _check(template: str) -> str:
-    named = _FIELD.findall(template)
-    allowed = ", ".join(f"{{{field}}}" for field in FIELDS)
-    if any(each not in FIELDS for each in named) or re.search(r"[{}]", _FIELD.sub("", template)):
-        raise ValueError(f"these fields only: {allowed}")
-    if not {"page", "placement"} <= set(named) and "row" not in named:
-        raise ValueError("both {page} and {placement}, or {row}: else two results share a name")
-    return template
-
-
-NameTemplate = Annotated[str, AfterValidator(_check)]
-"""The template of results' names, as in ``"{page}-{placement}"``."""
 
 
 def stem(template: str, batch: str, placement: Placement) -> str:
@@ -56,8 +36,7 @@ def stem(template: str, batch: str, placement: Placement) -> str:
         "height": _side(placement.height_mm),
         "copies": str(placement.copies),
     }
-    made = _FIELD.sub(lambda field: values[field[1]].replace("/", "_"), template)
-    name = safe_component(made)
+    name = safe_component(fill_template(template, values))
     while len(name.encode()) > _MAX_STEM_BYTES:
         name = name[:-1]
     return name.rstrip(". ")

@@ -12,12 +12,11 @@ from urllib.parse import quote
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from hotfolder.audit.periods import local_time
 from hotfolder.batch.facts import attachment
 from hotfolder.batch.report import changes_in_words
 from hotfolder.batch.standing import Standing
-from hotfolder.daemon.rest import duration
 from hotfolder.pages.frame import source_hash, text_of
+from hotfolder.pages.words import duration, local_time
 
 MOST_PICTURES = 24
 """Thumbnails in the page: those that lost most, and as many that are held."""

@@ -15,10 +15,10 @@ from hotfolder.batch.naming import stem
 from hotfolder.batch.shelf import KeptFile, Line, NewJob
 from hotfolder.batch.ticket import Placement, Ticket, TicketError, read_ticket
 from hotfolder.disk import names
-from hotfolder.ending.release import with_changes
 from hotfolder.errors import SettingsError
 from hotfolder.intake.claim import new_job_id
 from hotfolder.model.records import PlacementRecord
+from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Destination, Intake, TicketTable, check_destination
 from hotfolder.stages.registry import Registry
 

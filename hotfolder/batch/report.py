@@ -15,8 +15,8 @@ from hotfolder.batch.facts import facts, look
 from hotfolder.batch.shelf import State
 from hotfolder.batch.spreads import differing
 from hotfolder.batch.standing import Standing, counts, standings
-from hotfolder.daemon.rest import takes_s
 from hotfolder.ledger.jobs import JobRow
+from hotfolder.ledger.pace import takes_s
 from hotfolder.logs import utc_now
 from hotfolder.pages.csv_out import Cell, to_csv
 from hotfolder.settings.files import Destination

@@ -7,9 +7,10 @@ from typing import Any
 
 from hotfolder.batch.shelf import read_states
 from hotfolder.batch.standing import WORDS, counts, is_dropped, standings
-from hotfolder.daemon.rest import RECENT, duration, takes_s
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger.jobs import State, read_job, read_latest_delivered
+from hotfolder.ledger.pace import RECENT, takes_s
+from hotfolder.pages.words import duration
 from hotfolder.settings.root import Root
 
 

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from hotfolder.batch.table import Row, TableError, read_table
-from hotfolder.colour.transform import Intent
 from hotfolder.disk.names import collision_key, display_name
+from hotfolder.model.intent import Intent
 from hotfolder.model.units import MM_PER_INCH
 
 _Value = TypeVar("_Value")

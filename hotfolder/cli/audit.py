@@ -17,7 +17,7 @@ from rich.table import Table
 from rich.text import Text
 
 from hotfolder.audit.books import open_books
-from hotfolder.audit.periods import local_time, parse_period
+from hotfolder.audit.periods import parse_period
 from hotfolder.audit.question import (
     COLUMNS,
     End,
@@ -34,6 +34,7 @@ from hotfolder.disk.names import display_name
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.model.units import parse_quantity
 from hotfolder.pages.csv_out import to_csv
+from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
 UNKNOWN_FILE = 1

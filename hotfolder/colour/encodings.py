@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
 
 Floats = NDArray[np.floating[Any]]
 Codes = NDArray[np.uint16]

@@ -35,7 +35,7 @@ from numpy.typing import NDArray
 from hotfolder.colour.compiled import compiled, made, seen
 from hotfolder.colour.patchwork import COLOURS_PER_CALL, Indices, Patchwork
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
 
 Codes = NDArray[np.uint16]
 Conversion = Callable[[Codes], Codes]

@@ -23,7 +23,7 @@ import imagecodecs
 import numpy as np
 
 from hotfolder.errors import HotfolderError
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
 
 Direction = Literal["from device", "to device"]
 

@@ -27,8 +27,9 @@ from numpy.typing import NDArray
 
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.colour.transform import NO_GRID, Codes, Intent, convert_pixels
-from hotfolder.raster.picture import Encoding
+from hotfolder.colour.transform import NO_GRID, Codes, convert_pixels
+from hotfolder.model.encoding import Encoding
+from hotfolder.model.intent import Intent
 
 Show = Literal["medium", "adapted"]
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, lab_profile
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
 
 CODES = 65536
 _ROOTS = 2**18

@@ -20,7 +20,8 @@ from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.grid import Bound, Grid
 from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, ProfileError, lab_profile
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
+from hotfolder.model.intent import Intent
 
 Codes = NDArray[np.uint16]
 
@@ -29,20 +30,6 @@ BLACK_POINT_COMPENSATION = 0x2000
 
 NO_GRID = 0x100
 """``cmsFLAGS_NOOPTIMIZE``: every pixel goes through the profiles themselves."""
-
-
-class Intent(StrEnum):
-    """Rendering intents (ICC.1:2022, 6.2); `code` is the number of table 23."""
-
-    PERCEPTUAL = "perceptual"
-    RELATIVE_COLORIMETRIC = "relative colorimetric"
-    SATURATION = "saturation"
-    ABSOLUTE_COLORIMETRIC = "absolute colorimetric"
-
-    @property
-    def code(self) -> int:
-        """The number in a profile's header and in calls of an engine."""
-        return list(Intent).index(self)
 
 
 class Precision(StrEnum):

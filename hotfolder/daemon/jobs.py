@@ -11,12 +11,13 @@ from pathlib import Path
 
 from hotfolder.disk import durable, names
 from hotfolder.ending.deliver import Deliverer, Ending
-from hotfolder.ending.release import collect, with_changes
+from hotfolder.ending.release import collect
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.jobs import JobRow, Ledger, State
 from hotfolder.logs import get_log
 from hotfolder.model.records import OriginalRecord, PlacementRecord, Reason, Release, WorkRecord
+from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.work.pipeline import Order

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from datetime import datetime
-from typing import Any
+from collections.abc import Callable
 
 from hotfolder.ledger.jobs import JobRow, Ledger, State
+from hotfolder.ledger.pace import RECENT, takes_s
 from hotfolder.logs import get_log
-from hotfolder.model.units import MM_PER_INCH
+from hotfolder.pages.words import duration
 from hotfolder.settings.files import Destination
-
-RECENT = 50
-"""Jobs of a destination from which its pace is taken: the latest that were delivered."""
 
 _BEFORE_WORK = {State.CLAIMED, State.WORKING}
 
@@ -58,59 +54,3 @@ class Rest:
             left=len(left),
             takes=duration(seconds),
         )
-
-
-def takes_s(
-    left: Iterable[JobRow], recent: Iterable[Mapping[str, Any]], workers: int
-) -> float | None:
-    """How long open jobs will take, from what the latest ones took for the area of their result.
-
-    Seconds; None while nothing has been measured, or nothing is left to take any time. At one
-    resolution an area is a number of pixels. A job whose size is not known from its ticket counts
-    as an average one.
-    """
-    measured = [
-        (float(record["elapsed_s"]), sum(area_mm2(result) for result in record["results"]))
-        for record in recent
-        if record.get("elapsed_s")
-    ]
-    area = sum(each for _, each in measured)
-    if not area:
-        return None
-    per_mm2 = sum(seconds for seconds, _ in measured) / area
-    sizes = [_asked_mm2(row) or area / len(measured) for row in left]
-    return per_mm2 * sum(sizes) / max(1, workers)
-
-
-def area_mm2(result: Mapping[str, Any]) -> float:
-    """Area of a result in square millimetres, wrap and bleed included; 0 when it has no ppi."""
-    ppi = result["ppi"]
-    return result["width_px"] * result["height_px"] * (MM_PER_INCH / ppi) ** 2 if ppi else 0.0
-
-
-def duration(seconds: float | None) -> str:
-    """Say a length of time as a person would; "" for None.
-
-    Examples
-    --------
-    >>> [duration(each) for each in (None, 20, 400, 9000)]
-    ['', 'less than a minute', 'about 7 min', 'about 2 h 30 min']
-    """
-    if seconds is None:
-        return ""
-    minutes = round(seconds / 60)
-    if minutes < 1:
-        return "less than a minute"
-    return f"about {minutes} min" if minutes < 60 else f"about {minutes // 60} h {minutes % 60} min"
-
-
-def clock_time(moment_s: float) -> str:
-    """Say a moment by the clocks on the wall: "22:00"."""
-    there = datetime.fromtimestamp(moment_s)  # noqa: DTZ006 - local time is meant
-    return f"{there:%H:%M}"
-
-
-def _asked_mm2(row: JobRow) -> float | None:
-    sizing = row.detail.get("placement", {}).get("changes", {}).get("sizing", {})
-    sides = [str(sizing.get(key) or "").removesuffix(" mm") for key in ("width", "height")]
-    return float(sides[0]) * float(sides[1]) if all(sides) else None

@@ -12,7 +12,6 @@ recorded and delivered all the same.
 
 from __future__ import annotations
 
-import copy
 import errno
 import getpass
 import os
@@ -34,6 +33,7 @@ from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.jobs import JobRow, Ledger, State, read_job
 from hotfolder.logs import get_log
 from hotfolder.model.records import Release
+from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Intake, check_destination, load_destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
@@ -237,16 +237,6 @@ def told_apart(words: list[str]) -> tuple[list[str], Root]:
         allowed = "names of jobs, as in 20260131-235959-0123abcd, and one root"
         raise SettingsError([Problem("release", "", ", ".join(others), allowed)])
     return jobs, Root(Path(others[0]) if others else Path())
-
-
-def with_changes(
-    raw: Mapping[str, Any], changes: Mapping[str, Mapping[str, Any]]
-) -> dict[str, Any]:
-    """A destination's file with a release's changes to its stages' settings."""
-    changed = copy.deepcopy(dict(raw))
-    for stage, settings in changes.items():
-        changed.setdefault("stage", {}).setdefault(stage, {}).update(settings)
-    return changed
 
 
 def parse_change(text: str) -> tuple[str, str, Any]:

@@ -15,13 +15,13 @@ from pathlib import Path
 from typing import Any
 
 from hotfolder.batch.summary import summaries
-from hotfolder.daemon.rest import clock_time, duration
 from hotfolder.disk import names, platforms
 from hotfolder.disk.marker import Unreachable, away
 from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.intake.scan import scan
 from hotfolder.ledger.jobs import JobRow, State, count_ended, read_jobs
 from hotfolder.model.hours import Hours
+from hotfolder.pages.words import clock_time, duration
 from hotfolder.settings.files import Folders, Intake, load_destination
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import Registry, load_registry

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 from hotfolder.colour import spaces
 from hotfolder.colour.spaces import D65, Curve, Primaries
 from hotfolder.errors import Hold
+from hotfolder.model.encoding import Encoding
 from hotfolder.raster import exif
-from hotfolder.raster.picture import Encoding
 
 PRIMARIES: Mapping[int, tuple[str, Primaries]] = {
     1: ("BT.709", spaces.SRGB_PRIMARIES),

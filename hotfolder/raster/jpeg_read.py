@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.errors import Refuse
+from hotfolder.model.encoding import Encoding
 from hotfolder.raster import colour_tags, exif, packets
 from hotfolder.raster.foreign import cut_short, translated
 from hotfolder.raster.original_file import OriginalFile
-from hotfolder.raster.picture import Encoding, Metadata
+from hotfolder.raster.picture import Metadata
 from hotfolder.raster.samples import SampleLayout, to_rows
 from hotfolder.raster.source import (
     Header,

@@ -12,9 +12,10 @@ from PIL import Image
 
 from hotfolder.errors import Refuse
 from hotfolder.model.destination import Result
+from hotfolder.model.encoding import Encoding
 from hotfolder.raster import exif
 from hotfolder.raster.packets import to_image_resources
-from hotfolder.raster.picture import Band, Encoding, RasterSpec
+from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.result_file import whole
 
 MAX_SIDE_PX = 65_500

@@ -16,28 +16,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from enum import StrEnum
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from hotfolder.colour.profile import Profile
-
-
-class Encoding(StrEnum):
-    """The kind of colour a pixel holds."""
-
-    RGB = "rgb"
-    GREY = "grey"
-    CMYK = "cmyk"
-    LAB = "lab"
-
-    @property
-    def channels(self) -> int:
-        """Number of colour channels, alpha not counted."""
-        return {"rgb": 3, "grey": 1, "cmyk": 4, "lab": 3}[self.value]
+from hotfolder.colour.profile import Profile
+from hotfolder.model.encoding import Encoding
 
 
 @dataclass(frozen=True)

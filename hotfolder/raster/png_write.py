@@ -11,7 +11,8 @@ import imagecodecs
 
 from hotfolder.errors import Refuse
 from hotfolder.model.destination import Result
-from hotfolder.raster.picture import Band, Encoding, RasterSpec
+from hotfolder.model.encoding import Encoding
+from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.png_read import SIGNATURE
 from hotfolder.raster.result_file import whole
 

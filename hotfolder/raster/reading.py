@@ -15,10 +15,11 @@ from typing import Self
 
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.errors import Hold, Refuse
+from hotfolder.model.encoding import Encoding
 from hotfolder.raster.jpeg_read import JpegSource
 from hotfolder.raster.orientation import upright_bands, upright_size
 from hotfolder.raster.original_file import OriginalFile
-from hotfolder.raster.picture import Band, Encoding, RasterSpec, rows_per_band
+from hotfolder.raster.picture import Band, RasterSpec, rows_per_band
 from hotfolder.raster.png_read import SIGNATURE, PngSource
 from hotfolder.raster.source import Format, Header, ReadLimits, RowSource
 from hotfolder.raster.tiff_read import TiffSource

@@ -12,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
 from hotfolder.raster.source import Rows
 
 Lab = Literal["cielab", "icclab"]

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.errors import Refuse
-from hotfolder.raster.picture import Encoding, Metadata
+from hotfolder.model.encoding import Encoding
+from hotfolder.raster.picture import Metadata
 
 Format = Literal["TIFF", "JPEG", "PNG"]
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from hotfolder.colour.profile import Profile, lab_profile
 from hotfolder.errors import Hold
-from hotfolder.raster.picture import Encoding, RasterSpec
+from hotfolder.model.encoding import Encoding
+from hotfolder.raster.picture import RasterSpec
 
 _KINDS = {
     Encoding.RGB: "RGB",

@@ -14,12 +14,13 @@ import tifffile
 from numpy.typing import NDArray
 
 from hotfolder.errors import Refuse
+from hotfolder.model.encoding import Encoding
 from hotfolder.raster import colour_tags, exif, packets
 from hotfolder.raster.foreign import translated
 from hotfolder.raster.ifd import Reader, TiffStructure, Value, directories, read_directory
 from hotfolder.raster.ifd import structure as tiff_structure
 from hotfolder.raster.original_file import OriginalFile
-from hotfolder.raster.picture import Encoding, Metadata, rows_per_band
+from hotfolder.raster.picture import Metadata, rows_per_band
 from hotfolder.raster.samples import SampleLayout, outside_share, to_rows
 from hotfolder.raster.source import Header, ReadLimits, Rows, check_size, plausible_ppi
 from hotfolder.raster.tiff_segments import SegmentReader

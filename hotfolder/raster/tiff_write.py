@@ -17,8 +17,9 @@ import numpy as np
 import tifffile
 
 from hotfolder.model.destination import Result
+from hotfolder.model.encoding import Encoding
 from hotfolder.raster import exif
-from hotfolder.raster.picture import Band, Encoding, RasterSpec, rebanded
+from hotfolder.raster.picture import Band, RasterSpec, rebanded
 from hotfolder.raster.result_file import Samples, checked
 from hotfolder.raster.samples import to_cielab
 

@@ -11,11 +11,11 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import Field, TypeAdapter, ValidationError
 
-from hotfolder.batch.naming import NameTemplate
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.model.destination import Medium, Result, SettingsModel
 from hotfolder.model.hours import HoursText
+from hotfolder.model.name_template import NameTemplate
 from hotfolder.model.units import ByteCount, DurationS
 from hotfolder.stages.contract import StageSettings
 from hotfolder.stages.registry import Registry

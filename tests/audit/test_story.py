@@ -3,11 +3,11 @@
 from contextlib import closing
 from datetime import UTC, datetime
 
-from core.test_records import record
 from hotfolder.audit.story import _events
 from hotfolder.ledger.jobs import empty_ledger
 from hotfolder.ledger.record_index import insert
 from hotfolder.model.records import Dropped
+from model.test_records import record
 
 
 def test_a_job_that_was_dropped_was_held_once():

@@ -8,10 +8,11 @@ import pytest
 
 from batch.conftest import BOOK, picture, sweep, ticket
 from hotfolder.batch.summary import in_words, summaries
-from hotfolder.daemon.rest import duration, takes_s
 from hotfolder.ledger.jobs import read_jobs
+from hotfolder.ledger.pace import takes_s
 from hotfolder.overview.new_root import make_root
 from hotfolder.overview.status import collect
+from hotfolder.pages.words import duration
 from whole.conftest import drop, files, records, write_destination
 
 

@@ -5,9 +5,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter, ValidationError
 
-from hotfolder.batch.naming import NameTemplate, stem
+from hotfolder.batch.naming import stem
 from hotfolder.batch.ticket import Placement
 from hotfolder.disk.names import safe_component
+from hotfolder.model.name_template import NameTemplate
 
 TEMPLATE = TypeAdapter(NameTemplate)
 ROW = Placement(14, "spring/low water.tif", "7", "left", 210.0, 297.5, 3)

@@ -44,13 +44,13 @@ from hotfolder.colour.profile import Profile
 from hotfolder.colour.transform import (
     BLACK_POINT_COMPENSATION,
     NO_GRID,
-    Intent,
     Precision,
     Transform,
     convert_pixels,
     to_lab,
 )
 from hotfolder.disk import platforms
+from hotfolder.model.intent import Intent
 from hotfolder_demo import scenes
 from hotfolder_stages.gamut_check.loss import Route, losses
 from hotfolder_stages.gamut_check.table import make_lookup

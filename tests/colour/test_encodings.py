@@ -12,7 +12,7 @@ from hotfolder.colour.encodings import (
     white,
     xyz_to_lab,
 )
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
 
 # ICC.1:2022, 6.3.4.2, table 12: the corners of the 16-bit PCSLAB.
 CORNERS = [

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from hotfolder.colour import icc_encode as icc
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
 from reference.devices import GREY, SRGB, demo_printer, libvips
 
 

@@ -12,9 +12,10 @@ import pytest
 from hotfolder.colour import grid, slabs, transform
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
-from hotfolder.colour.transform import FEW_PIXELS, Intent, Precision, Transform, to_lab
+from hotfolder.colour.transform import FEW_PIXELS, Precision, Transform, to_lab
 from hotfolder.disk import platforms
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
+from hotfolder.model.intent import Intent
 from hotfolder_demo import scenes
 from reference.devices import (
     DISPLAY_P3,

@@ -12,7 +12,8 @@ import pytest
 import tifffile
 
 from hotfolder.model.destination import Result
-from hotfolder.raster.picture import Band, Encoding, RasterSpec
+from hotfolder.model.encoding import Encoding
+from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.reading import open_original
 from hotfolder.raster.writing import open_result
 

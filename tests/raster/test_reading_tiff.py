@@ -11,7 +11,7 @@ import tifffile
 from PIL import Image
 
 from hotfolder.errors import Refuse
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
 from hotfolder.raster.reading import ReadLimits, open_original
 from raster.pictures import picture, profile_bytes, read, vips_pixels
 

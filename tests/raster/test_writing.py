@@ -16,9 +16,10 @@ from PIL import Image
 from hotfolder.colour.profile import Profile
 from hotfolder.errors import Refuse
 from hotfolder.model.destination import Result
+from hotfolder.model.encoding import Encoding
 from hotfolder.raster import exif
 from hotfolder.raster.ifd import Value
-from hotfolder.raster.picture import Encoding, Metadata, RasterSpec
+from hotfolder.raster.picture import Metadata, RasterSpec
 from hotfolder.raster.writing import open_result
 from raster.pictures import (
     XMP,

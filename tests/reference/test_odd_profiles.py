@@ -15,9 +15,10 @@ import tifffile
 from hotfolder.colour import icc_encode as icc
 from hotfolder.colour.profile import MAX_BYTES, Profile, ProfileError
 from hotfolder.colour.tone import tone_of
-from hotfolder.colour.transform import Intent, Precision, Transform
+from hotfolder.colour.transform import Precision, Transform
 from hotfolder.errors import SettingsError
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
+from hotfolder.model.intent import Intent
 from reference.chain import deliver
 from reference.devices import DISPLAY_P3, GREY, SRGB, demo_printer, libvips, random_pixels
 

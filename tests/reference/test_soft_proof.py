@@ -12,7 +12,8 @@ from PIL import Image, ImageCms
 
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.colour.soft_proof import look_of, soft_proof
-from hotfolder.colour.transform import Intent, Precision, Transform
+from hotfolder.colour.transform import Precision, Transform
+from hotfolder.model.intent import Intent
 from reference.devices import DISPLAY_P3, GREY, SRGB, WIDE_RGB, demo_printer, libvips, random_pixels
 
 PRINTERS = {

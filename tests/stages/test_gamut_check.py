@@ -7,9 +7,10 @@ from PIL import ImageColor
 from hotfolder.colour import slabs
 from hotfolder.colour.difference import delta_e_00_parts
 from hotfolder.colour.profile import lab_profile
-from hotfolder.colour.transform import Intent, Transform, to_lab
+from hotfolder.colour.transform import Transform, to_lab
 from hotfolder.errors import Hold
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
+from hotfolder.model.intent import Intent
 from hotfolder_stages.gamut_check import GamutCheck
 from hotfolder_stages.gamut_check import stage as stage_module
 from hotfolder_stages.gamut_check.cells import Cells

@@ -10,8 +10,9 @@ import colour
 from hotfolder.colour import transform
 from hotfolder.colour.encodings import encode_lab
 from hotfolder.colour.profile import lab_profile
-from hotfolder.colour.transform import Intent, Transform
-from hotfolder.raster.picture import Encoding
+from hotfolder.colour.transform import Transform
+from hotfolder.model.encoding import Encoding
+from hotfolder.model.intent import Intent
 from hotfolder_demo.printer import Printer, read_recipe
 from hotfolder_stages.gamut_check import GamutCheck
 from hotfolder_stages.profile_conversion import ProfileConversion

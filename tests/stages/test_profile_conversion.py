@@ -6,9 +6,10 @@ from pydantic import ValidationError
 
 from hotfolder.colour import transform
 from hotfolder.colour.profile import Profile, lab_profile
-from hotfolder.colour.transform import Intent, Precision, Transform
+from hotfolder.colour.transform import Precision, Transform
 from hotfolder.errors import Hold
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
+from hotfolder.model.intent import Intent
 from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.profile_conversion import stage as module
 from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips, random_pixels

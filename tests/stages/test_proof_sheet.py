@@ -14,7 +14,8 @@ from PIL import Image, ImageCms
 from hotfolder import Encoding, Hold, Medium, RasterSpec
 from hotfolder.colour.profile import lab_profile
 from hotfolder.colour.soft_proof import soft_proof
-from hotfolder.colour.transform import Intent, Transform
+from hotfolder.colour.transform import Transform
+from hotfolder.model.intent import Intent
 from hotfolder_stages.gamut_check import GamutCheckSettings
 from hotfolder_stages.gamut_check.hues import HUES
 from hotfolder_stages.gamut_check.loss import Route, losses, round_trip_noise

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
 
 Codes = NDArray[np.uint16]
 

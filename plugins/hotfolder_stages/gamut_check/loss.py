@@ -31,13 +31,13 @@ from hotfolder.colour.slabs import over_slabs
 from hotfolder.colour.transform import (
     BLACK_POINT_COMPENSATION,
     NO_GRID,
-    Intent,
     Precision,
     Transform,
     convert_pixels,
     to_lab,
 )
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
+from hotfolder.model.intent import Intent
 
 Codes = NDArray[np.uint16]
 Floats = NDArray[np.floating[Any]]

@@ -13,8 +13,8 @@ from pydantic import Field
 from hotfolder.colour.difference import DifferenceStatistics
 from hotfolder.colour.encodings import flattened
 from hotfolder.colour.profile import ProfileError
-from hotfolder.colour.transform import Intent
 from hotfolder.errors import Hold
+from hotfolder.model.intent import Intent
 from hotfolder.model.units import Share
 from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.source_profile import source_profile

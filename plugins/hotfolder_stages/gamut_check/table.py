@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from hotfolder.colour.difference import DifferenceStatistics
 from hotfolder.colour.patchwork import Patchwork
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
 from hotfolder_stages.gamut_check.loss import Route, losses
 
 Codes = NDArray[np.uint16]

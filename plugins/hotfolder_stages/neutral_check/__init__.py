@@ -14,7 +14,8 @@ from pydantic import Field
 from hotfolder import Band, Findings, Hold, Job, RasterSpec, Stage, StageSettings
 from hotfolder.colour.encodings import flattened
 from hotfolder.colour.profile import ProfileError
-from hotfolder.colour.transform import Intent, Precision, Transform
+from hotfolder.colour.transform import Precision, Transform
+from hotfolder.model.intent import Intent
 from hotfolder.raster.source_profile import source_profile
 from hotfolder_stages.neutral_check.cast import Cast, casts, in_words, largest_chroma
 from hotfolder_stages.neutral_check.shades import Kind, Shades

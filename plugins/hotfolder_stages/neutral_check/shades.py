@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 
 from hotfolder.colour.profile import Profile, lab_profile
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.colour.transform import NO_GRID, Intent, convert_pixels
-from hotfolder.raster.picture import Encoding
+from hotfolder.colour.transform import NO_GRID, convert_pixels
+from hotfolder.model.encoding import Encoding
+from hotfolder.model.intent import Intent
 
 Codes = NDArray[np.uint16]
 

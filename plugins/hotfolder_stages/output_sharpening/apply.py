@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 
 from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, lab_profile
 from hotfolder.colour.tone import Tone, tone_of
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
 from hotfolder_stages.output_sharpening import matrix_rgb
 
 Codes = NDArray[np.uint16]

@@ -40,7 +40,7 @@ from numpy.typing import NDArray
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.colour.transform import Intent
+from hotfolder.model.intent import Intent
 from hotfolder_stages.gamut_check.loss import (
     Route,
     before_and_after,

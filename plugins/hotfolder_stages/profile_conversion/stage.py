@@ -12,8 +12,9 @@ import imagecodecs
 from hotfolder.colour.encodings import flattened
 from hotfolder.colour.grid import Bound
 from hotfolder.colour.profile import Profile, ProfileError
-from hotfolder.colour.transform import Intent, Precision, Transform
+from hotfolder.colour.transform import Precision, Transform
 from hotfolder.errors import Hold
+from hotfolder.model.intent import Intent
 from hotfolder.raster.picture import Band, RasterSpec, rebanded, rows_per_band
 from hotfolder.raster.source_profile import source_profile
 from hotfolder.stages.contract import Findings, Job, Stage, StageSettings

@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 from hotfolder.colour.difference import DifferenceStatistics
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.colour.tone import ToneCurve, tone_of
-from hotfolder.raster.picture import Encoding, RasterSpec
+from hotfolder.model.encoding import Encoding
+from hotfolder.raster.picture import RasterSpec
 from hotfolder_stages.proof_sheet.box import add_light
 
 Codes = NDArray[np.uint16]

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from hotfolder.colour.transform import Intent, Transform
+from hotfolder.colour.transform import Transform
 from hotfolder.model.destination import Medium, Surface
+from hotfolder.model.intent import Intent
 from hotfolder.model.units import MM_PER_INCH, Money
 from hotfolder.raster.picture import RasterSpec
 from hotfolder.stages.contract import Job

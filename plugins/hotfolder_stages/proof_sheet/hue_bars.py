@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.raster.picture import Encoding
+from hotfolder.model.encoding import Encoding
 from hotfolder_stages.gamut_check.cells import Cells
 from hotfolder_stages.gamut_check.hues import HUES, hue_numbers, in_words
 from hotfolder_stages.gamut_check.loss import Route, wanted

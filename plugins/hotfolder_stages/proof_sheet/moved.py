@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.colour.difference import delta_e_00
-from hotfolder.colour.transform import Intent, Transform, to_lab
+from hotfolder.colour.transform import Transform, to_lab
+from hotfolder.model.intent import Intent
 
 Codes = NDArray[np.uint16]
 

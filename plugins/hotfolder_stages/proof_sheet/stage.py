@@ -16,9 +16,10 @@ from pydantic import Field
 
 from hotfolder.colour.encodings import flattened
 from hotfolder.colour.profile import ProfileError
-from hotfolder.colour.transform import Intent, Transform
+from hotfolder.colour.transform import Transform
 from hotfolder.errors import Hold
 from hotfolder.model.destination import Surface
+from hotfolder.model.intent import Intent
 from hotfolder.model.units import ByteCount
 from hotfolder.raster.picture import Band, RasterSpec, rebanded
 from hotfolder.raster.source_profile import source_profile

@@ -23,7 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.colour.tone import Tone, ToneCurve, tone_of
-from hotfolder.raster.picture import Encoding, RasterSpec
+from hotfolder.model.encoding import Encoding
+from hotfolder.raster.picture import RasterSpec
 from hotfolder_stages.sizing.mixing import look_up, look_up_light, round_off
 
 Samples = NDArray[np.float32]

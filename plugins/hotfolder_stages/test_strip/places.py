@@ -11,8 +11,9 @@ from pydantic import Field
 
 from hotfolder.colour.encodings import flattened
 from hotfolder.colour.profile import ProfileError
-from hotfolder.colour.transform import Intent, to_lab
+from hotfolder.colour.transform import to_lab
 from hotfolder.errors import Hold
+from hotfolder.model.intent import Intent
 from hotfolder.raster.picture import Band, RasterSpec, rebanded
 from hotfolder.raster.source_profile import source_profile
 from hotfolder.stages.contract import Findings, Job, Stage, StageSettings

@@ -16,8 +16,9 @@ from pydantic import Field
 
 from hotfolder.colour.encodings import flattened, white
 from hotfolder.model.destination import SettingsModel
+from hotfolder.model.encoding import Encoding
 from hotfolder.model.units import MM_PER_INCH
-from hotfolder.raster.picture import Band, Encoding, RasterSpec, rows_per_band
+from hotfolder.raster.picture import Band, RasterSpec, rows_per_band
 from hotfolder.stages.contract import Findings, Job, Stage, StageSettings
 from hotfolder_stages.test_strip.layout import cell, line_px, smallest, width_of
 from hotfolder_stages.test_strip.lettering import draw, wrapped

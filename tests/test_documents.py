@@ -17,7 +17,7 @@ from hotfolder.settings.files import (
 )
 from hotfolder.stages.registry import ENTRY_POINT_GROUP, load_registry
 
-TOP = Path(__file__).parents[2]
+TOP = Path(__file__).parents[1]
 README = (TOP / "README.md").read_text()
 DEVELOPERS = (TOP / "DEVELOPERS.md").read_text()
 BLOCKS = re.findall(r"```(\w*)\n(.*?)```", README, re.DOTALL)

@@ -7,10 +7,10 @@ from datetime import UTC, datetime
 
 import pytest
 
-from core.test_records import record
 from hotfolder.ledger.jobs import _SCHEMA, Ledger, State
 from hotfolder.ledger.record_index import columns
 from hotfolder.model.records import Dropped
+from model.test_records import record
 
 TIME = "2026-01-02T03:04:05.678+00:00"
 GAMUT = {

@@ -139,7 +139,7 @@ def test_a_program_that_opens_the_file_just_then_does_not_end_us(tmp_path):
     # the kernel sends a signal to whoever holds a lease that a writer breaks
     code = f"""
 import os, threading
-from hotfolder.platforms import has_writer
+from hotfolder.disk.platforms import has_writer
 path, done = {str(tmp_path / "reeds.tif")!r}, False
 open(path, "w").close()
 def write():
@@ -341,7 +341,7 @@ def test_a_limited_process_cannot_take_more_memory_but_may_map_a_large_file(tmp_
     os.truncate(large, 3 * 2**30)
     code = f"""
 import mmap, resource
-from hotfolder.platforms import limit_process, oom_prefer_me
+from hotfolder.disk.platforms import limit_process, oom_prefer_me
 limit_process(memory_bytes=2**28, cpu_s=77, open_files=50)
 oom_prefer_me()
 print(resource.getrlimit(resource.RLIMIT_CPU)[0], resource.getrlimit(resource.RLIMIT_CORE)[0])

@@ -6,11 +6,11 @@ from datetime import UTC, datetime
 
 import pytest
 
-from core.test_records import record
 from hotfolder.disk import durable
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.ledger.record_log import START, RecordLog, last_lines, link
+from model.test_records import record
 
 
 @pytest.fixture
