@@ -43,7 +43,8 @@ class Result(SettingsModel):
     """The table ``[result]``: the file that comes out.
 
     bits: 16 unless told, but a JPEG has 8; compression: for TIFF; quality: 1 … 100 and
-    subsampling: for JPEG.
+    subsampling: for JPEG; bigtiff: whether a TIFF that may pass 4 GiB is written as a BigTIFF, or
+    the picture refused.
     """
 
     format: Literal["tiff", "jpeg", "png"] = "tiff"
@@ -51,6 +52,7 @@ class Result(SettingsModel):
     compression: Literal["none", "lzw", "deflate"] = "deflate"
     quality: Annotated[int, Field(ge=1, le=100)] = 92
     subsampling: Literal["4:4:4", "4:2:2", "4:2:0"] = "4:4:4"
+    bigtiff: Literal["write", "refuse"] = "write"
 
     @model_validator(mode="before")
     @classmethod

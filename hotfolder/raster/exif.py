@@ -147,11 +147,17 @@ def resolution_ppi(main: Directory) -> tuple[float, float]:
     unit = main.get(RESOLUTION_UNIT)
     number = unit.integers[0] if unit and unit.integers else 2
     factor = {2: 1.0, 3: _CM_PER_INCH}.get(number, 0.0)
+    across, down = resolution(main)
+    return across * factor, down * factor
+
+
+def resolution(main: Directory) -> tuple[float, float]:
+    """The numbers of XResolution and YResolution as they are, whatever their unit; 0.0: unknown."""
     across, down = (
         value.rationals[0] if value and value.rationals else 0.0
         for value in (main.get(X_RESOLUTION), main.get(Y_RESOLUTION))
     )
-    return across * factor, down * factor
+    return across, down
 
 
 def from_tiff(read: Reader, tiff: TiffStructure, main: Directory) -> bytes | None:

@@ -25,6 +25,7 @@ from hotfolder.raster.source import (
     Header,
     ReadLimits,
     Rows,
+    aspect_of,
     check_size,
     check_whole,
     plausible_ppi,
@@ -48,8 +49,9 @@ _JFIF = b"JFIF\0"
 class Markers:
     """What the markers of one JPEG picture say.
 
-    jfif_ppi: 0.0 when the file does not say. adobe: there is an APP14 marker of the kind that
-    goes with inverted CMYK. exif_data, xmp, resources: contents without their prefixes.
+    jfif_ppi: 0.0 when the file does not say. jfif_density: across and down, in whatever unit.
+    adobe: there is an APP14 marker of the kind that goes with inverted CMYK. exif_data, xmp,
+    resources: contents without their prefixes.
     """
 
     width_px: int = 0
@@ -57,6 +59,7 @@ class Markers:
     bits: int = 0
     components: int = 0
     jfif_ppi: float = 0.0
+    jfif_density: tuple[int, int] = (0, 0)
     adobe: bool = False
     exif_data: bytes | None = None
     xmp: bytes | None = None
@@ -151,7 +154,8 @@ def _take(markers: Markers, code: int, body: bytes) -> None:
             ">BHHB", body
         )
     elif code == 0xE0 and body.startswith(_JFIF) and len(body) >= 12:
-        unit, across, _ = struct.unpack_from(">BHH", body, 7)
+        unit, across, down = struct.unpack_from(">BHH", body, 7)
+        markers.jfif_density = across, down
         # JFIF 1.02: unit 1 is dots per inch, 2 dots per centimetre, 0 only a ratio
         markers.jfif_ppi = across * {1: 1.0, 2: 2.54}.get(unit, 0.0)
     elif code == 0xE1 and body.startswith(_EXIF) and markers.exif_data is None:
@@ -183,6 +187,11 @@ def _header(markers: Markers, encoding: Encoding, limits: ReadLimits) -> Header:
     said = None if icc or problem else colour_tags.from_exif(directories, encoding)
     if said:
         notes.append(said.note)
+    # 1 × 1 without a unit is what writers put there that do not know
+    density: tuple[float, float] = markers.jfif_density
+    if not markers.jfif_ppi and density in {(0, 0), (1, 1)}:
+        density = exif.resolution(directories.main)
+    aspect = aspect_of(*density, notes)
     return Header(
         format="JPEG",
         bits=8,
@@ -191,6 +200,7 @@ def _header(markers: Markers, encoding: Encoding, limits: ReadLimits) -> Header:
         encoding=encoding,
         orientation=exif.orientation(directories.main),
         ppi=plausible_ppi(markers.jfif_ppi) or plausible_ppi(exif_ppi),
+        pixel_aspect=aspect,
         icc=icc,
         icc_problem=problem,
         icc_implied=said.icc if said else None,

@@ -22,6 +22,7 @@ from hotfolder.raster.source import (
     Header,
     ReadLimits,
     Rows,
+    aspect_of,
     check_size,
     check_whole,
     plausible_ppi,
@@ -86,6 +87,9 @@ class PngSource:
             said = said or colour_tags.from_exif(directories, encoding)
         if said:
             notes.append(said.note)
+        across, down, unit = _physical(found.get(b"pHYs")) or (0, 0, 0)
+        density = (across, down) if across else exif.resolution(directories.main)
+        aspect = aspect_of(*density, notes)
         metadata = Metadata(exif=block, xmp=packets.usable_xmp(xmp, limits, notes))
         self.header = Header(
             format="PNG",
@@ -95,7 +99,8 @@ class PngSource:
             encoding=encoding,
             has_alpha=has_alpha,
             orientation=exif.orientation(directories.main),
-            ppi=_ppi(found.get(b"pHYs")) or plausible_ppi(exif.resolution_ppi(directories.main)[0]),
+            pixel_aspect=aspect,
+            ppi=_ppi(across, unit) or plausible_ppi(exif.resolution_ppi(directories.main)[0]),
             icc=icc,
             icc_problem=problem,
             icc_implied=said.icc if said else None,
@@ -184,9 +189,14 @@ def _international_text(chunk: bytes, limits: ReadLimits) -> bytes:
     return (_inflated(text, limits.max_xmp_bytes) or b"") if compressed else text
 
 
-def _ppi(chunk: bytes | None) -> float:
-    """Pixels per inch from pHYs; its unit 1 is the metre, 0 says only a ratio."""
+def _physical(chunk: bytes | None) -> tuple[int, int, int] | None:
+    """Pixels across and down on a length, and its unit, from pHYs (PNG, 11.3.4.3)."""
     if chunk is None or len(chunk) != 9:
-        return 0.0
-    across, _, unit = struct.unpack(">IIB", chunk)
+        return None
+    across, down, unit = struct.unpack(">IIB", chunk)
+    return across, down, unit
+
+
+def _ppi(across: int, unit: int) -> float:
+    """Pixels per inch; unit 1 is the metre, 0 says only a ratio."""
     return plausible_ppi(across * _METRES_PER_INCH) if unit == 1 else 0.0

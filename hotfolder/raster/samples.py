@@ -18,6 +18,7 @@ from hotfolder.raster.source import Rows
 Lab = Literal["cielab", "icclab"]
 
 _FULL = 65535
+_LAB_LOWEST, _LAB_HIGHEST = np.array([0, -128, -128]), np.array([100, 127, 127])
 _FLOAT_MAX = float(np.finfo(np.float32).max)
 
 
@@ -99,14 +100,16 @@ def unassociated(pixels: NDArray[np.uint16], alpha: NDArray[np.uint16]) -> NDArr
 
 
 def outside_share(stored: NDArray[Any], layout: SampleLayout) -> tuple[int, int]:
-    """How many floating-point colour samples lie outside 0 … 1, and how many are not numbers."""
+    """How many floating-point colour samples lie outside their range, and how many are no numbers.
+
+    The range is 0 … 1; of Lab, L* 0 … 100, a* and b* -128 … 127.
+    """
     colour = stored[..., : layout.encoding.channels]
-    not_numbers = int(np.count_nonzero(~np.isfinite(colour)))
-    if layout.lab:
-        return 0, not_numbers
+    numbers = np.isfinite(colour)
+    lowest, highest = (_LAB_LOWEST, _LAB_HIGHEST) if layout.lab else (0.0, 1.0)
     with np.errstate(invalid="ignore"):
-        outside = int(np.count_nonzero((colour < 0.0) | (colour > 1.0)))
-    return outside, not_numbers
+        outside = int(np.count_nonzero(numbers & ((colour < lowest) | (colour > highest))))
+    return outside, int(numbers.size - np.count_nonzero(numbers))
 
 
 def _looked_up(stored: NDArray[Any], layout: SampleLayout) -> Rows:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
@@ -11,6 +12,9 @@ from numpy.typing import NDArray
 from hotfolder.errors import Refuse
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster.picture import Metadata
+
+SQUARE_WITHIN = 0.01
+"""By what share the sides of a pixel may differ; rounded resolutions do. Our own bound."""
 
 Format = Literal["TIFF", "JPEG", "PNG"]
 
@@ -45,6 +49,9 @@ class Header:
     bits: per channel in the file. ppi: 0.0 when the file does not say. icc: the embedded
     profile's bytes, unchecked. icc_problem: why there are none although there should be.
     icc_implied: a profile for what the file says of its colours elsewhere, if it embeds none.
+    pixel_aspect: width of a pixel over its height, as stored; 1.0 when the file does not say.
+    cut_share: share of the colour values, 0 … 1, that no code can hold: floats outside the range,
+    or that are no numbers.
     """
 
     format: Format
@@ -55,6 +62,8 @@ class Header:
     has_alpha: bool = False
     orientation: int = 1
     ppi: float = 0.0
+    pixel_aspect: float = 1.0
+    cut_share: float = 0.0
     icc: bytes | None = None
     icc_problem: str = ""
     icc_implied: bytes | None = None
@@ -124,6 +133,18 @@ def check_whole(decoded_bytes: int, limits: ReadLimits, what: str) -> None:
             f"the limit is {limits.max_whole_bytes / 2**30:.1f} GiB. "
             "Save it as a TIFF with LZW compression or without compression, and drop it again.",
         )
+
+
+def aspect_of(across: float, down: float, notes: list[str]) -> float:
+    """Width of a pixel over its height, from how many there are on a length across and down.
+
+    1.0, too, when one of the two is nonsense. What is not square is said in `notes`.
+    """
+    if not (0 < across < math.inf and 0 < down < math.inf):
+        return 1.0
+    if abs(across - down) > SQUARE_WITHIN * across:
+        notes.append("Its resolution differs across and down; the one across was taken.")
+    return down / across
 
 
 def plausible_ppi(ppi: float) -> float:

@@ -22,7 +22,14 @@ from hotfolder.raster.ifd import structure as tiff_structure
 from hotfolder.raster.original_file import OriginalFile
 from hotfolder.raster.picture import Metadata, rows_per_band
 from hotfolder.raster.samples import SampleLayout, outside_share, to_rows
-from hotfolder.raster.source import Header, ReadLimits, Rows, check_size, plausible_ppi
+from hotfolder.raster.source import (
+    Header,
+    ReadLimits,
+    Rows,
+    aspect_of,
+    check_size,
+    plausible_ppi,
+)
 from hotfolder.raster.tiff_segments import SegmentReader
 
 _COMPRESSIONS = {1, 2, 3, 4, 5, 7, 8, 32773, 32946, 50000}
@@ -59,12 +66,13 @@ class TiffSource:
             self._segments = SegmentReader(file, page, limits)
         if count > 1:
             notes.append(f"The file holds {count} pictures; the first one was taken.")
+        cut_share = 0.0
         if self._layout.palette is None and page.dtype.kind == "f":
-            notes.extend(self._outside(page.imagelength, page.imagewidth))
+            cut_share = self._cut(page.imagelength, page.imagewidth, notes)
+        if tiff.big:
+            notes.append("The file is a BigTIFF.")
         metadata, metadata_notes = _metadata(file.read, tiff, tags, limits)
-        across_ppi, down_ppi = exif.resolution_ppi(tags)
-        if across_ppi and abs(across_ppi - down_ppi) > 0.01 * across_ppi:
-            notes.append("Its resolution differs across and down; the one across was taken.")
+        aspect = aspect_of(*exif.resolution(tags), notes)
         icc = tags.get(_ICC)
         too_long = icc is None and _ICC in page.tags
         said = None
@@ -81,7 +89,9 @@ class TiffSource:
             encoding=self._layout.encoding,
             has_alpha=self._layout.alpha is not None,
             orientation=exif.orientation(tags),
-            ppi=plausible_ppi(across_ppi),
+            ppi=plausible_ppi(exif.resolution_ppi(tags)[0]),
+            pixel_aspect=aspect,
+            cut_share=cut_share,
             icc=icc.data if icc else None,
             icc_problem="The embedded profile is too long or cut short." if too_long else "",
             icc_implied=said.icc if said else None,
@@ -99,8 +109,8 @@ class TiffSource:
         self._segments.close()
         self._tiff.close()
 
-    def _outside(self, height_px: int, width_px: int) -> list[str]:
-        """Look through a floating-point picture once for what 0 … 1 cannot hold."""
+    def _cut(self, height_px: int, width_px: int, notes: list[str]) -> float:
+        """Look through a floating-point picture once for the share that no code can hold."""
         outside = not_numbers = 0
         step = rows_per_band(width_px)
         for start in range(0, height_px, step):
@@ -108,15 +118,15 @@ class TiffSource:
             here = outside_share(stored, self._layout)
             outside, not_numbers = outside + here[0], not_numbers + here[1]
         total = height_px * width_px * self._layout.encoding.channels
-        notes = []
         if outside:
+            limits = "what Lab can hold" if self._layout.lab else "0 to 1"
             notes.append(
-                f"{outside / total:.2%} of the floating-point values lie outside 0 to 1 "
+                f"{outside / total:.2%} of the floating-point values lie outside {limits} "
                 "and were clipped."
             )
         if not_numbers:
             notes.append(f"{not_numbers} values are not numbers and were taken as black.")
-        return notes
+        return (outside + not_numbers) / total
 
 
 @dataclass(frozen=True)

@@ -39,7 +39,9 @@ class Original:
     name: its name as text, fit for showing; bytes: its size; sha256: of its bytes, lower-case hex;
     format: ``"TIFF"``, ``"JPEG"`` or ``"PNG"``; bits: per channel; spec: the picture in it,
     upright, with the profile it carried (or None); pages: how many pictures the file holds;
-    notes: what the reader had to decide, as plain sentences.
+    notes: what the reader had to decide, as plain sentences; pixel_aspect: width of a pixel,
+    upright, over its height, 1.0 when the file does not say; cut_share: share of its
+    floating-point values, 0 … 1, that lay outside their range and were cut.
     """
 
     name: str
@@ -50,6 +52,8 @@ class Original:
     spec: RasterSpec
     pages: int = 1
     notes: tuple[str, ...] = ()
+    pixel_aspect: float = 1.0
+    cut_share: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -195,6 +195,8 @@ class _Chain:
             spec=opened.spec,
             pages=opened.pages,
             notes=opened.notes,
+            pixel_aspect=opened.pixel_aspect,
+            cut_share=opened.cut_share,
         )
         self.original = _original_record(original)
         job = self._job(original)

@@ -46,6 +46,8 @@ def test_it_says_what_the_file_is_and_changes_nothing():
         "profile_problem": "",
         "effective_ppi": 240.0,
         "clipped_share": {"highlights": 0.0, "shadows": 0.0, "any_channel": 0.0},
+        "pixel_aspect": 1.0,
+        "cut_share": 0.0,
         "notes": ["It has two pages."],
         "warnings": [],
     } == findings
@@ -268,3 +270,57 @@ def test_a_share_at_the_limit_passes():
     pixels = np.full((30, 40, 1), 20000, np.uint16)
     pixels[:3] = 65535
     run_stage(stage_with(Preflight, {"hold_above_clipped": "10 %"}), pixels, spec_of(pixels, GREY))
+
+
+def test_pixels_that_are_not_square_are_held():
+    spec = spec_of(PIXELS, ppi=200.0)
+    stage, _ = opened({}, spec, pixel_aspect=0.5)
+    with pytest.raises(Hold) as hold:
+        stage.review(spec)
+    assert ("pixels-not-square", True) == (hold.value.code, "0.5 times as wide" in str(hold.value))
+    assert "Resample" in hold.value.message
+    stage.close()
+
+
+@pytest.mark.parametrize("aspect", [1.0, 1.009, 1 / 1.009])
+def test_pixels_that_are_nearly_square_pass(aspect):
+    spec = spec_of(PIXELS, ppi=200.0)
+    stage, _ = opened({}, spec, pixel_aspect=aspect)
+    stage.review(spec)
+
+
+def test_every_reason_of_a_review_is_said():
+    spec = spec_of(PIXELS, ppi=50.0)
+    stage, _ = opened({"hold_below_ppi": 100}, spec, pixel_aspect=2.0)
+    with pytest.raises(Hold) as hold:
+        stage.review(spec)
+    assert "2 times as wide" in hold.value.message
+    assert "50 pixels of its own per inch" in hold.value.message
+
+
+def test_values_that_are_cut_are_held_above_a_share():
+    spec = spec_of(PIXELS)
+    stage, _ = opened({}, spec, cut_share=0.02)
+    with pytest.raises(Hold) as hold:
+        stage.close()
+    assert ("values-cut", 0.02) == (hold.value.code, hold.value.findings["cut_share"])
+    assert hold.value.message.startswith("2 % of the picture's floating-point values")
+
+
+@pytest.mark.parametrize(
+    ("values", "share"), [({}, 0.01), ({}, 0.0), ({"hold_above_cut": "3 %"}, 0.02)]
+)
+def test_up_to_that_share_they_pass_and_are_recorded(values, share):
+    spec = spec_of(PIXELS)
+    stage, _ = opened(values, spec, cut_share=share)
+    assert stage.close()["cut_share"] == share
+
+
+def test_clipped_and_cut_are_said_together():
+    pixels = np.full((30, 40, 1), 65535, np.uint16)
+    stage = stage_with(Preflight, {"hold_above_clipped": "5 %"})
+    spec = spec_of(pixels, GREY)
+    with pytest.raises(Hold) as hold:
+        run_stage(stage, pixels, spec, job_of(spec, cut_share=0.5))
+    assert "pure white" in hold.value.message
+    assert "floating-point" in hold.value.message
