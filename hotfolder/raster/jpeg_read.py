@@ -39,6 +39,8 @@ _NEXT_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 
 _EXIF = b"Exif\0\0"
 _XMP = b"http://ns.adobe.com/xap/1.0/\0"
+_XMP_EXTENSION = b"http://ns.adobe.com/xmp/extension/\0"
+_MORE_PICTURES = b"MPF\0"  # CIPA DC-007
 _ICC = b"ICC_PROFILE\0"
 _IMAGE_RESOURCES = b"Photoshop 3.0\0"
 _ADOBE = b"Adobe"
@@ -51,7 +53,7 @@ class Markers:
 
     jfif_ppi: 0.0 when the file does not say. jfif_density: across and down, in whatever unit.
     adobe: there is an APP14 marker of the kind that goes with inverted CMYK. exif_data, xmp,
-    resources: contents without their prefixes.
+    resources: contents without their prefixes. left_out: names of what else there is.
     """
 
     width_px: int = 0
@@ -66,6 +68,7 @@ class Markers:
     resources: bytes = b""
     icc_parts: dict[int, bytes] = field(default_factory=dict)
     icc_count: int = 0
+    left_out: set[str] = field(default_factory=set)
     complete: bool = False
 
 
@@ -168,6 +171,12 @@ def _take(markers: Markers, code: int, body: bytes) -> None:
         markers.icc_count = body[13]
     elif code == 0xED and body.startswith(_IMAGE_RESOURCES):
         markers.resources += body[len(_IMAGE_RESOURCES) :]
+    elif code == 0xE1 and body.startswith(_XMP_EXTENSION):
+        markers.left_out.add("extended XMP")
+    elif code == 0xE2 and body.startswith(_MORE_PICTURES):
+        markers.left_out.add("more pictures")
+    elif code == 0xFE:
+        markers.left_out.add("JPEG comment")
     elif code == 0xEE and body.startswith(_ADOBE):
         markers.adobe = True
 
@@ -208,6 +217,8 @@ def _header(markers: Markers, encoding: Encoding, limits: ReadLimits) -> Header:
             exif=block,
             xmp=packets.usable_xmp(markers.xmp, limits, notes),
             iptc=packets.usable(records, limits, notes),
+            orientation=exif.orientation(directories.main),
+            left_out=tuple(sorted({*directories.left_out, *markers.left_out})),
         ),
         notes=tuple(notes),
     )

@@ -30,11 +30,15 @@ class Metadata:
 
     exif: a TIFF-structured Exif block (CIPA DC-008) without the ``Exif\0\0`` prefix;
     xmp: an XMP packet, UTF-8 (ISO 16684-1); iptc: IPTC-IIM records (IIM 4.2).
+    orientation: what was applied to the pixels (Exif 2.32, 4.6.4 A: 1 … 8); places that the packet
+    names are places in the pixels before that. left_out: names of what the file had and these lack.
     """
 
     exif: bytes | None = None
     xmp: bytes | None = None
     iptc: bytes | None = None
+    orientation: int = 1
+    left_out: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,7 @@ from hotfolder.raster.source import (
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 _METRES_PER_INCH = 0.0254
 _XMP_KEYWORD = b"XML:com.adobe.xmp"
+_TEXTS = {b"tEXt", b"zTXt", b"iTXt"}
 _CRITICAL = {b"IHDR", b"PLTE", b"IDAT", b"IEND"}
 _CHANNELS = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}
 """Samples per pixel by colour type (PNG, 11.2.1)."""
@@ -52,6 +53,7 @@ class PngSource:
         check_whole(file.size, limits, "The PNG file")
         self._data = file.read(0, file.size)
         found: dict[bytes, bytes] = {}
+        left_out: set[str] = set()
         xmp = None
         for chunk in chunks(self._data):
             if not chunk.sound and chunk.type in _CRITICAL:
@@ -61,6 +63,8 @@ class PngSource:
                 )
             if chunk.sound and chunk.type == b"iTXt" and chunk.data.startswith(_XMP_KEYWORD):
                 xmp = _international_text(chunk.data, limits)
+            elif chunk.sound and chunk.type in _TEXTS:
+                left_out.add(f"PNG text {_keyword(chunk.data)}")
             elif chunk.sound and chunk.type != b"IDAT":
                 found.setdefault(chunk.type, chunk.data)
         if len(found.get(b"IHDR", b"")) != 13:
@@ -88,9 +92,16 @@ class PngSource:
         if said:
             notes.append(said.note)
         across, down, unit = _physical(found.get(b"pHYs")) or (0, 0, 0)
-        density = (across, down) if across else exif.resolution(directories.main)
-        aspect = aspect_of(*density, notes)
-        metadata = Metadata(exif=block, xmp=packets.usable_xmp(xmp, limits, notes))
+        if across:
+            aspect = aspect_of(across, down, notes)
+        else:
+            aspect = aspect_of(*exif.resolution(directories.main), notes)
+        metadata = Metadata(
+            exif=block,
+            xmp=packets.usable_xmp(xmp, limits, notes),
+            orientation=exif.orientation(directories.main),
+            left_out=tuple(sorted({*directories.left_out, *left_out})),
+        )
         self.header = Header(
             format="PNG",
             bits=8 if kind == 3 else bits,
@@ -187,6 +198,12 @@ def _international_text(chunk: bytes, limits: ReadLimits) -> bytes:
     compressed = rest[:1] == b"\1"
     text = rest[2:].split(b"\0", 2)[-1]
     return (_inflated(text, limits.max_xmp_bytes) or b"") if compressed else text
+
+
+def _keyword(chunk: bytes) -> str:
+    """The keyword of a text chunk: Latin-1, at most 79 bytes (PNG, 11.3.3.2)."""
+    keyword = chunk.split(b"\0", 1)[0][:79].decode("latin-1")
+    return "".join(each if each.isprintable() else "?" for each in keyword)
 
 
 def _physical(chunk: bytes | None) -> tuple[int, int, int] | None:

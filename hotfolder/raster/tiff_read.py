@@ -17,7 +17,7 @@ from hotfolder.errors import Refuse
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster import colour_tags, exif, packets
 from hotfolder.raster.foreign import translated
-from hotfolder.raster.ifd import Reader, TiffStructure, Value, directories, read_directory
+from hotfolder.raster.ifd import Value, directories, read_directory
 from hotfolder.raster.ifd import structure as tiff_structure
 from hotfolder.raster.original_file import OriginalFile
 from hotfolder.raster.picture import Metadata, rows_per_band
@@ -71,13 +71,13 @@ class TiffSource:
             cut_share = self._cut(page.imagelength, page.imagewidth, notes)
         if tiff.big:
             notes.append("The file is a BigTIFF.")
-        metadata, metadata_notes = _metadata(file.read, tiff, tags, limits)
+        below = exif.below(file.read, tiff, tags)
+        metadata, metadata_notes = _metadata(below, tags, limits)
         aspect = aspect_of(*exif.resolution(tags), notes)
         icc = tags.get(_ICC)
         too_long = icc is None and _ICC in page.tags
         said = None
         if icc is None and not too_long:
-            below = exif.below(file.read, tiff, tags)
             said = colour_tags.from_exif(below, self._layout.encoding)
         if said:
             notes.append(said.note)
@@ -244,15 +244,21 @@ def _palette(page: Any) -> NDArray[np.uint16]:
 
 
 def _metadata(
-    read: Reader, tiff: TiffStructure, tags: dict[int, Value], limits: ReadLimits
+    below: exif.ExifDirectories, tags: dict[int, Value], limits: ReadLimits
 ) -> tuple[Metadata, list[str]]:
     notes: list[str] = []
     xmp = packets.usable_xmp(_bytes(tags, _XMP), limits, notes)
     records = packets.from_tiff_tag(_bytes(tags, _IPTC))
     if records is None and (resources := _bytes(tags, _IMAGE_RESOURCES)):
         records = packets.from_image_resources(resources)
-    block = exif.from_tiff(read, tiff, tags)
-    return Metadata(exif=block, xmp=xmp, iptc=packets.usable(records, limits, notes)), notes
+    metadata = Metadata(
+        exif=exif.from_tiff(below),
+        xmp=xmp,
+        iptc=packets.usable(records, limits, notes),
+        orientation=exif.orientation(tags),
+        left_out=below.left_out,
+    )
+    return metadata, notes
 
 
 def _bytes(tags: dict[int, Value], tag: int) -> bytes | None:

@@ -38,7 +38,7 @@ _COMPRESSION = {"none": None, "lzw": "lzw", "deflate": "adobe_deflate"}
 _PLACES = {exif.EXIF_DIRECTORY: 34666, exif.GPS_DIRECTORY: 34854}
 """Numbers under which entries for these tags are kept free: tifffile writes neither the tags nor
 directories below a page. They sort as the tags do, and no file keeps them."""
-_BYTE, _ASCII, _UNDEFINED, _LONG, _IFD8 = 1, 2, 7, 4, 18
+_BYTE, _ASCII, _SHORT, _UNDEFINED, _LONG, _IFD8 = 1, 2, 3, 7, 4, 18
 
 
 class TiffFormat:
@@ -155,7 +155,7 @@ class TiffFormat:
         tags: list[tuple[int, int, int, bytes | int, bool]] = [
             (tag, value.type, value.count, value.data, True)
             for tag, value in self._directories.main.items()
-            if tag in exif.DESCRIPTIVE and value.type in {_BYTE, _ASCII, 129}
+            if tag in exif.DESCRIPTIVE and value.type in {_BYTE, _ASCII, _SHORT, 129}
         ]
         metadata = self._spec.metadata
         if metadata.xmp:
