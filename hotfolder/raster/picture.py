@@ -42,6 +42,30 @@ class Metadata:
 
 
 @dataclass(frozen=True)
+class Area:
+    """A rectangle in pixels of a raster, from its upper left corner; it may reach beyond it."""
+
+    left_px: float
+    top_px: float
+    width_px: float
+    height_px: float
+
+    def placed(self, left_px: float, top_px: float, scale: tuple[float, float]) -> Area:
+        """Scale the raster across and down, then move its corner to (`left_px`, `top_px`)."""
+        across, down = scale
+        return Area(
+            self.left_px * across + left_px,
+            self.top_px * down + top_px,
+            self.width_px * across,
+            self.height_px * down,
+        )
+
+
+NOWHERE = Area(0, 0, 0, 0)
+"""As ``RasterSpec.original_at``: the raster shows pieces of the original, or other things."""
+
+
+@dataclass(frozen=True)
 class RasterSpec:
     """What a picture is at one point of the chain; stages turn one into the next.
 
@@ -53,6 +77,7 @@ class RasterSpec:
     enlargement: pixels now per pixel of the original, along one side; 1.0 before sizing.
     front_px: width and height of what will be looked at, without bleed and wrap; None: all of it.
     bleed_px: of the picture around that, on each side, what will be cut off.
+    original_at: where the whole of the original lies, also what was cropped; None: it fills this.
     has_alpha: bands carry an alpha plane, *unassociated* (colour not multiplied by it).
     """
 
@@ -66,6 +91,7 @@ class RasterSpec:
     enlargement: float = 1.0
     front_px: tuple[int, int] | None = None
     bleed_px: int = 0
+    original_at: Area | None = None
     has_alpha: bool = False
     metadata: Metadata = field(default_factory=Metadata)
 
@@ -78,6 +104,11 @@ class RasterSpec:
     def looked_at_px(self) -> tuple[int, int]:
         """Width and height of what will be looked at, without bleed and wrap."""
         return self.front_px or (self.width_px, self.height_px)
+
+    @property
+    def original_area(self) -> Area:
+        """Where the whole of the original lies."""
+        return self.original_at or Area(0, 0, self.width_px, self.height_px)
 
     @property
     def effective_ppi(self) -> float:

@@ -19,7 +19,7 @@ from hotfolder.model.encoding import Encoding
 from hotfolder.raster.jpeg_read import JpegSource
 from hotfolder.raster.orientation import is_turned, upright_bands, upright_size
 from hotfolder.raster.original_file import OriginalFile
-from hotfolder.raster.picture import Band, RasterSpec, rows_per_band
+from hotfolder.raster.picture import Area, Band, RasterSpec, rows_per_band
 from hotfolder.raster.png_read import SIGNATURE, PngSource
 from hotfolder.raster.source import Format, Header, ReadLimits, RowSource
 from hotfolder.raster.tiff_read import TiffSource
@@ -165,6 +165,8 @@ def _spec(header: Header, limits: ReadLimits) -> RasterSpec:
         profile_problem=problem,
         profile_assumed=assumed,
         ppi=header.ppi,
+        # said in full, so that a stage that adds rows or columns need not know of it
+        original_at=Area(0, 0, width_px, height_px),
         has_alpha=header.has_alpha,
         metadata=header.metadata,
     )

@@ -80,6 +80,11 @@ class Sizing(Stage[SizingSettings]):
             enlargement=raster.enlargement * front.scaled_width_px / raster.width_px,
             front_px=made.trim_px,
             bleed_px=made.bleed_px,
+            original_at=raster.original_area.placed(
+                made.wrap.left + front.border_left_px - front.crop_left_px,
+                made.wrap.top + front.border_top_px - front.crop_top_px,
+                (scaled[0] / raster.width_px, scaled[1] / raster.height_px),
+            ),
         )
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:

@@ -18,7 +18,7 @@ from hotfolder.colour.encodings import flattened, white
 from hotfolder.model.destination import SettingsModel
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.units import MM_PER_INCH
-from hotfolder.raster.picture import Band, RasterSpec, rows_per_band
+from hotfolder.raster.picture import NOWHERE, Band, RasterSpec, rows_per_band
 from hotfolder.stages.contract import Findings, Job, Stage, StageSettings
 from hotfolder_stages.test_strip.layout import cell, line_px, smallest, width_of
 from hotfolder_stages.test_strip.lettering import draw, wrapped
@@ -77,6 +77,7 @@ class StripSheet(Stage[StripSheetSettings]):
             width_px=self._sheet.width_px,
             height_px=self._sheet.height_px,
             has_alpha=False,
+            original_at=NOWHERE,
         )
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
