@@ -24,6 +24,7 @@ RESOLUTION_UNIT = 296
 EXIF_DIRECTORY = 34665
 GPS_DIRECTORY = 34853
 INTEROPERABILITY_DIRECTORY = 40965
+_NAMES = {0x9214: "SubjectArea"}  # tifffile has the name that another standard gives it
 _MAKER_NOTE = 37500
 _COLOUR_SPACE = 0xA001
 _INTEROPERABILITY_INDEX = 1
@@ -110,7 +111,7 @@ def below(read: Reader, tiff: TiffStructure, main: Directory) -> ExifDirectories
 
 def name_of(tag: int) -> str:
     """The name of a tag of any directory, as its standard has it."""
-    return tifffile.TIFF.TAGS.get(tag, f"tag {tag}")
+    return _NAMES.get(tag) or tifffile.TIFF.TAGS.get(tag, f"tag {tag}")
 
 
 def build(directories: ExifDirectories) -> bytes:

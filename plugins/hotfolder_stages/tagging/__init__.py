@@ -14,9 +14,12 @@ from pydantic import field_validator
 from hotfolder import Findings, Job, Metadata, RasterSpec, Stage, StageSettings
 from hotfolder.raster import exif
 from hotfolder.raster.exif import ExifDirectories
-from hotfolder_stages.tagging import exif_tags, iptc
-from hotfolder_stages.tagging.truth import Text, Texts, Truth
+from hotfolder.raster.orientation import is_turned
+from hotfolder_stages.tagging import exif_tags, iptc, xmp_edit
+from hotfolder_stages.tagging.geometry import Geometry
+from hotfolder_stages.tagging.truth import Edition, Text, Texts, Truth
 from hotfolder_stages.tagging.xmp import Xmp, XmpError
+from hotfolder_stages.tagging.xmp_edit import put_keywords
 
 __all__ = ["Tagging", "TaggingSettings"]
 
@@ -26,7 +29,8 @@ class TaggingSettings(StageSettings):
 
     copyright, description, creator: written where the original has none, or with `overwrite`
     in place of what it has. caption: a description that is written in any case, as a ticket gives
-    one for each picture. remove_gps: whether to take out where the picture was made.
+    one for each picture. remove_gps: whether to take out the coordinates of where the picture was
+    made; names of places that people wrote stay.
     """
 
     copyright: str | None = None
@@ -58,26 +62,37 @@ class Tagging(Stage[TaggingSettings]):
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Make the metadata of what comes out; no pixel is needed for it."""
         self._warnings: list[str] = []
-        self._truth = Truth.of(raster)
+        self._truth = truth = Truth.of(raster)
+        edition = Edition(job.result.format)
         original = raster.metadata
         directories = self._read_exif(original.exif)
         packet = self._read_xmp(original.xmp)
         added = self._added(directories, packet, original.iptc)
+        remove_gps = self.settings.remove_gps
 
-        made_exif = exif_tags.edited(
-            directories, self._truth, added, remove_gps=self.settings.remove_gps
-        )
-        removed = set(made_exif.removed)
+        made_exif = exif_tags.edited(directories, truth, edition, added, remove_gps=remove_gps)
+        removed = {*original.left_out, *made_exif.removed}
         corrected: tuple[str, ...] = ()
         made_xmp = None
-        if packet is not None or added:
-            edited = (packet or Xmp()).edited(
-                self._truth, added, remove_gps=self.settings.remove_gps
+        into_xmp, keywords = dict(added), list[str]()
+        if edition.format == "png" and original.iptc:  # which has no place for IPTC records
+            said = iptc.texts(original.iptc)
+            there = packet.texts() if packet else {}
+            into_xmp = {**{key: said[key] for key in said.keys() - there.keys()}, **added}
+            keywords = iptc.keywords(original.iptc)
+        if packet is not None or into_xmp or keywords:
+            xmp = packet or Xmp()
+            put_keywords(xmp, keywords)
+            edited = xmp_edit.edited(
+                xmp, truth, edition, _geometry(raster, job), into_xmp, remove_gps=remove_gps
             )
             made_xmp, corrected = edited.packet, edited.corrected
             removed |= set(edited.removed)
-        # A text that was replaced must not stand in IPTC as it was.
-        made_iptc = (original.iptc and iptc.without(original.iptc, added.keys())) or None
+        made_iptc = None
+        if original.iptc:
+            edited_iptc = iptc.edited(original.iptc, truth, added)
+            made_iptc = edited_iptc.records
+            removed |= set(edited_iptc.removed)
 
         self._findings = {
             "exif": "carried" if directories else "made",
@@ -129,3 +144,14 @@ class Tagging(Stage[TaggingSettings]):
         present |= set(iptc.texts(records)) if records else set()
         lacking = {text: said for text, said in self.settings.texts.items() if text not in present}
         return {**lacking, **always}
+
+
+def _geometry(raster: RasterSpec, job: Job) -> Geometry:
+    orientation = raster.metadata.orientation
+    across, down = job.original.spec.width_px, job.original.spec.height_px
+    return Geometry(
+        orientation,
+        (down, across) if is_turned(orientation) else (across, down),
+        raster.original_area,
+        (raster.width_px, raster.height_px),
+    )
