@@ -139,6 +139,8 @@ def _move_iptc(xmp: Xmp, item: Element, geometry: Geometry) -> bool:
     if boundary is None:
         return True
     said = fields_of(boundary, _IPTC)
+    if geometry.is_plain and said.get("rbUnit") == "relative":
+        return True
     across, down = geometry.stored_px if said.get("rbUnit") == "pixel" else (1, 1)
     place = _numbers(said, "rbX", "rbY")
     extent, radius = _numbers(said, "rbW", "rbH"), _numbers(said, "rbRx")
