@@ -4,10 +4,11 @@ from hotfolder.errors import Hold, HotfolderError, Refuse, SettingsError, Storag
 from hotfolder.model.destination import Medium, Result, Surface
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.units import DurationS, LengthMm, Share
-from hotfolder.raster.picture import Band, Metadata, RasterSpec
+from hotfolder.raster.picture import Area, Band, Metadata, RasterSpec
 from hotfolder.stages.contract import Findings, Job, Original, Stage, StageSettings
 
 __all__ = [
+    "Area",
     "Band",
     "DurationS",
     "Encoding",

@@ -106,6 +106,12 @@ def test_a_png_which_holds_no_iptc_says_it_in_xmp(tmp_path, xmp):
     assert (["tide", "mud"], ["Müde"]) == (read["Xmp.dc.subject"], read["Xmp.dc.creator"])
 
 
+def test_what_no_xml_can_hold_is_left_out_of_xmp(tmp_path):
+    records = UTF_8 + dataset(2, 25, "tide\x02 \x1bmud\ufffe".encode()) + AUTHOR
+    made, _ = tagged(Metadata(iptc=records), kind="png")
+    assert read_back(tmp_path, Metadata(xmp=made.xmp))["Xmp.dc.subject"] == ["tide mud"]
+
+
 def test_but_what_xmp_says_itself_stays():
     subject = "<dc:subject><rdf:Bag><rdf:li>ebb</rdf:li></rdf:Bag></dc:subject>"
     original = Metadata(iptc=UTF_8 + BODY + AUTHOR, xmp=packet('dc:creator="Ours"', subject))

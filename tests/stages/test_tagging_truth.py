@@ -199,6 +199,18 @@ def test_of_exif_too(tmp_path):
     assert read_back(tmp_path, made)["Exif.Photo.ComponentsConfiguration"] == b"\1\2\3\0"
 
 
+def test_a_jpeg_in_colour_says_where_its_colour_samples_lie(tmp_path):
+    assert read_back(tmp_path, tagged(Metadata())[0])["Exif.Image.YCbCrPositioning"] == 1
+    for options in ({"kind": "png"}, {"profile": GREY}):
+        made, _ = tagged(Metadata(), **options)
+        assert "Exif.Image.YCbCrPositioning" not in read_back(tmp_path, made)
+
+
+def test_who_wrote_the_originals_packet_is_not_who_wrote_this_one():
+    xmp = packet(IDS).replace(b"<x:xmpmeta ", b"<x:xmpmeta x:xmptk='Another' ")
+    assert b"Another" not in tagged(Metadata(xmp=xmp))[0].xmp
+
+
 def test_what_the_reader_left_out_is_named_among_the_rest():
     _, findings = tagged(Metadata(left_out=("JPEG comment", "Thumbnail")))
     assert ["JPEG comment", "Thumbnail"] == findings["removed"]

@@ -18,6 +18,7 @@ from hotfolder_stages.tagging.truth import SOFTWARE, Edition, Text, Texts, Truth
 _ASCII, _SHORT, _LONG, _RATIONAL, _UNDEFINED = 2, 3, 4, 5, 7
 
 _SOFTWARE = 305
+_POSITIONING, _CENTRED = 531, 1  # YCbCrPositioning, as libjpeg has it
 _DATE_TIME = 306
 _TEXT_TAGS = {Text.DESCRIPTION: 270, Text.CREATOR: 315, Text.COPYRIGHT: 33432}
 _SECOND_TAGS = {Text.DESCRIPTION: 40092, Text.CREATOR: 40093}
@@ -29,6 +30,7 @@ _OUR_VERSION = b"0232"
 _OFFSET_TIME = 0x9010
 _SUB_SECONDS = 0x9290
 _COMPONENTS = 0x9101
+_Y_CB_CR = b"\1\2\3\0"
 _COLOUR_SPACE = 0xA001
 _PIXEL_X = 0xA002
 _PIXEL_Y = 0xA003
@@ -103,6 +105,8 @@ def _main(
             _RATIONAL, 1, struct.pack("<II", truth.ppi.numerator, truth.ppi.denominator)
         )
         main[exif.RESOLUTION_UNIT] = _short(2)
+    if _components(truth, edition) == _Y_CB_CR:
+        main[_POSITIONING] = _short(_CENTRED)
     gone = {tag for text, tag in _SECOND_TAGS.items() if text in added and tag in main}
     for tag in gone:
         del main[tag]
@@ -137,7 +141,7 @@ def _components(truth: Truth, edition: Edition) -> bytes | None:
     """ComponentsConfiguration: Y, Cb and Cr, or Y alone; None where the file has none of them."""
     if edition.format != "jpeg":
         return None
-    return {Encoding.RGB: b"\1\2\3\0", Encoding.GREY: b"\1\0\0\0"}.get(truth.encoding)
+    return {Encoding.RGB: _Y_CB_CR, Encoding.GREY: b"\1\0\0\0"}.get(truth.encoding)
 
 
 def _said(value: Value) -> str:

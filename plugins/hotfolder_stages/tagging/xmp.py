@@ -10,6 +10,7 @@ A property of the picture is an attribute or a child of an ``rdf:Description`` r
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from typing import NamedTuple
 from xml.dom.minidom import Attr, Document, Element, Node
@@ -28,6 +29,7 @@ MAX_DEPTH = 64
 RDF = "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
 DC = "http://purl.org/dc/elements/1.1/"
 TIFF = "http://ns.adobe.com/tiff/1.0/"
+_META = "adobe:ns:meta/"
 _XMLNS = "http://www.w3.org/2000/xmlns/"
 
 
@@ -61,6 +63,10 @@ _EMPTY = (
 ).encode()
 
 
+_FORBIDDEN = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+"""What is no character of XML 1.0 (2.2), and may stand in a text of another standard."""
+
+
 class XmpError(ValueError):
     """A packet that is not read; the text says why, after "its XMP"."""
 
@@ -80,6 +86,9 @@ class Xmp:
         if not roots:
             raise XmpError("has no RDF in it")
         self._rdf: Element = roots[0]
+        for root in self._document.getElementsByTagNameNS(_META, "xmpmeta"):
+            if root.hasAttributeNS(_META, "xmptk"):
+                root.removeAttributeNS(_META, "xmptk")  # who wrote the packet as it was
 
     @property
     def packet(self) -> bytes:
@@ -158,7 +167,7 @@ class Xmp:
         """Give an element a value in place of what it had: a text, or the fields of a structure."""
         element.childNodes[:] = []
         if isinstance(value, str):
-            element.appendChild(self._document.createTextNode(value))
+            element.appendChild(self._document.createTextNode(_FORBIDDEN.sub("", value)))
             return
         for attribute in list(element.attributes.values()):
             if attribute.namespaceURI != _XMLNS:
