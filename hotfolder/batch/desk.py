@@ -115,8 +115,9 @@ class Desk:
         if "keeping" not in row.detail:
             digest = durable.sha256_of(spooled)
             known = self.shelf.places_of(row.destination, batch, digest.sha256)
-            place = known[0] if known else ""
-            detail = {"keeping": place, "again": bool(place) and Path(place).exists()}
+            # a picture that was damaged since, or taken away, is kept anew
+            place = next((each for each in known if durable.has_bytes(each, digest.sha256)), "")
+            detail = {"keeping": place}
             if not place:
                 top, below = self._folders(row.destination).originals, names.safe_relative(name)
                 folder = free_folder(top / batch, below.parent)
@@ -128,13 +129,15 @@ class Desk:
                 sha256=digest.sha256,
                 bytes=digest.bytes,
             )
+        sha256 = row.sha256 or ""
+        if durable.is_there(spooled):
+            # bytes that came twice stay where they came first; only then does the second go
+            if not durable.has_bytes(row.detail["keeping"], sha256):
+                row = self._put(row, spooled, Path(row.detail["keeping"]))
+        elif not durable.has_bytes(row.detail["keeping"], sha256):
+            said = "is not there any more as it came; put it back"
+            raise FileNotFoundError(2, said, row.detail["keeping"])
         place = row.detail["keeping"]
-        if spooled.exists() and not row.detail["again"]:
-            row = self._put(row, spooled, Path(place))
-            place = row.detail["keeping"]
-        # bytes that came twice stay where they came first; only then does the second go
-        if not Path(place).exists():
-            raise FileNotFoundError(2, "is not there any more; put it back", place)
         durable.remove_tree(self._spool / row.id, below=self._spool)
         key = names.collision_key(names.display_name(name))
         self.shelf.keep(row, batch, key, names.display_name(name), place)

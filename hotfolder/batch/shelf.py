@@ -197,8 +197,19 @@ class Shelf:
         return {print_: job for print_, job in rows if print_}
 
     def keep(self, row: JobRow, batch: str, key: str, name: str, place: str) -> None:
-        """Commit that a claimed file is kept for a batch, and is no job of its own."""
+        """Commit that a claimed file is kept for a batch, and is no job of its own.
+
+        Jobs that wait for the same bytes, which were damaged or taken away where they were, find
+        them here.
+        """
         with self._ledger.transaction() as db:
+            db.execute(
+                "UPDATE jobs SET detail = json_set(detail, '$.placement.kept', ?)"
+                " WHERE state IN ('claimed', 'working', 'produced') AND destination = ?"
+                " AND json_extract(detail, '$.placement.batch') = ?"
+                " AND json_extract(detail, '$.placement.sha256') = ?",
+                (place, row.destination, batch, row.sha256),
+            )
             db.execute(
                 "INSERT INTO batch_files (destination, batch, key, name, place, sha256, bytes,"
                 " arrived) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",

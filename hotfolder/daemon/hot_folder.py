@@ -28,7 +28,8 @@ class HotFolder:
     due: when it is looked at next, on the clock of `time.monotonic`; problem: why it cannot be
     reached, or ""; settings_stamp: of the settings file when it was last read; released: the
     folder in which a person puts held jobs to let them go; put_off: what could not be taken, by
-    relative path, and when it is tried again.
+    relative path, and when it is tried again; set_aside: what the last scan found under names of
+    ours.
     """
 
     def __init__(
@@ -45,6 +46,7 @@ class HotFolder:
         self.settings_stamp = settings_stamp
         self.ready: deque[Candidate] = deque()
         self.put_off: dict[str, float] = {}
+        self.set_aside: tuple[str, ...] = ()
         self.due = 0.0
         self.problem = ""
         self._problem_since = ""
@@ -85,6 +87,7 @@ class HotFolder:
             self._watch.restart()
         self._last_scan = utc_now()
         self._junk = found.junk
+        self.set_aside = found.set_aside
         self._remarks = found.problems
         settled = self._settler.update(found.candidates)
         # also while it settles anew: a claim that failed half-way has changed the file's ctime

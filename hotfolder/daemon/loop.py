@@ -32,7 +32,7 @@ from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.lists import Pages
 from hotfolder.ending.release import begin
 from hotfolder.errors import SettingsError, StorageError
-from hotfolder.intake.claim import claim, recover_claim
+from hotfolder.intake.claim import claim, folder_of, give_back, recover_claim
 from hotfolder.ledger.jobs import JobRow, State
 from hotfolder.ledger.lock import served_alone
 from hotfolder.logs import get_log, utc_now
@@ -236,7 +236,10 @@ class Daemon:
         return all(
             row.id in lasting
             or row.id in resting
-            or (row.state is State.CLAIMING and row.destination in self._trouble_of_claims)
+            or (
+                row.state is State.CLAIMING
+                and {row.destination, f"claim {row.id}"} & self._trouble_of_claims.keys()
+            )
             for row in self._ledger.open_jobs()
         )
 
@@ -329,13 +332,34 @@ class Daemon:
             if about.startswith(f"{name}: ") and about not in known:
                 del self._trouble_of_claims[about]
         for row in self._ledger.claims_of(name):
-            try:
-                recover_claim(self._ledger, self.root.spool, hot.folders.hot_folder, row)
-            except OSError as error:
-                raise StorageError(
-                    f"{hot.folders.hot_folder}: a file that was being taken in cannot be reached: "
-                    f"{error.strerror or error}"
-                ) from error
+            self._settle_claim(hot, row)
+        try:
+            for relative in hot.set_aside:
+                if give_back(self._ledger, self.root.spool, hot.folders.hot_folder, relative):
+                    hot.due = 0.0  # it is a file as any other now
+        except OSError as error:
+            raise _not_reached(hot.folders.hot_folder, error) from error
+        hot.set_aside = ()
+
+    def _settle_claim(self, hot: HotFolder, row: JobRow) -> None:
+        """Go on with a claim; one of an earlier hot folder keeps no file of the present waiting."""
+        now, begun = hot.folders.hot_folder, folder_of(row) or hot.folders.hot_folder
+        about = f"claim {row.id}"
+        trouble = self._trouble_of_claims.get(about)
+        if trouble and time.monotonic() < trouble.not_before:
+            return
+        try:
+            recover_claim(self._ledger, self.root.spool, now, row)
+            self._trouble_of_claims.pop(about, None)
+        except (OSError, StorageError) as error:
+            if begun == now.absolute():
+                raise _not_reached(now, error) from error
+            file = names.display_name(row.source)
+            reason = StorageError(
+                f"{file} was being taken in from {begun}, before the hot folder was another one, "
+                f"and is still there: {error}"
+            )
+            self._note_trouble(self._trouble_of_claims, about, reason)
 
     def _serve_batches(self) -> None:
         """Put away what has come for batches, and plan the jobs of their tickets."""
@@ -574,6 +598,13 @@ class Daemon:
                 ]
             ],
         }
+
+
+def _not_reached(folder: Path, error: Exception) -> StorageError:
+    if isinstance(error, StorageError):
+        return error
+    said = error.strerror or error if isinstance(error, OSError) else error
+    return StorageError(f"{folder}: a file that was being taken in cannot be reached: {said}")
 
 
 def _in_the_way(error: OSError) -> StorageError:

@@ -31,7 +31,7 @@ _HEAD = """# Every setting
 Written from the program's own models by `python -m hotfolder.settings.reference`; do not edit.
 
 A size, a distance, a time or a share carries its unit: `"60 in"`, `"40 mm"`, `"10 min"`, `"5 %"`,
-`"4 GiB"`. `hotfolder check` names every setting that is not right: its file, its key, what is allowed.
+`"4 GiB"`. `hotfolder check` names every setting that is not right, and what would be.
 """
 
 _TABLES: Mapping[str, type[SettingsModel]] = {
