@@ -22,16 +22,17 @@ from faults.matrix import (
     lose_power_of_originals,
     spread,
     sweep_with,
-    why_no_power_loss,
+    why_no_loop_devices,
 )
 from faults.serving import CANVAS
 from hotfolder.ledger.jobs import State, read_jobs
 from hotfolder.ledger.record_log import RecordLog, link
 from hotfolder.model.records import to_json_line
+from tools import needs_tool
 from whole.conftest import records
 
 SPREAD = 2
-needs_power_loss = pytest.mark.skipif(bool(why_no_power_loss()), reason=why_no_power_loss())
+needs_loop_devices = pytest.mark.skipif(bool(why_no_loop_devices()), reason=why_no_loop_devices())
 
 
 @pytest.fixture
@@ -137,7 +138,8 @@ def test_a_fault_at_any_act_loses_nothing_and_does_nothing_twice(
     record_property("cases", cases)
 
 
-@needs_power_loss
+@needs_loop_devices
+@needs_tool("mkfs.ext4")
 @pytest.mark.parametrize("name", SCENARIOS)
 def test_power_lost_at_any_act_loses_nothing_and_does_nothing_twice(
     lean, tmp_path, name, every_act, record_property
@@ -231,7 +233,8 @@ def ledger_before_log():
     RecordLog.end = end
 
 
-@needs_power_loss
+@needs_loop_devices
+@needs_tool("mkfs.ext4")
 @pytest.mark.parametrize(
     ("plant", "kind"),
     [
@@ -243,7 +246,8 @@ def test_a_flush_left_out_turns_the_matrix_red(one, tmp_path, plant, kind):
     assert is_seen(one, tmp_path, [kind], plant)
 
 
-@needs_power_loss
+@needs_loop_devices
+@needs_tool("mkfs.ext4")
 @pytest.mark.parametrize("kind", ["power loss", "power loss of originals"])
 def test_with_every_flush_in_its_place_losing_power_leaves_the_matrix_green(one, tmp_path, kind):
     assert not is_seen(one, tmp_path, [kind], None)
