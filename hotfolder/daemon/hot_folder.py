@@ -16,6 +16,7 @@ from hotfolder.intake.settle import Settler
 from hotfolder.intake.watch import Watch
 from hotfolder.logs import get_log, utc_now
 from hotfolder.settings.files import Destination
+from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders
 
 _SHOWN = 50
@@ -27,9 +28,9 @@ class HotFolder:
     destination: its settings, as taken up last; ready: settled files, the oldest first;
     due: when it is looked at next, on the clock of `time.monotonic`; problem: why it cannot be
     reached, or ""; settings_stamp: of the settings file when it was last read; released: the
-    folder in which a person puts held jobs to let them go; put_off: what could not be taken, by
-    relative path, and when it is tried again; set_aside: what the last scan found under names of
-    ours.
+    folder in which a person puts held jobs to let them go; is_ours: of a file by its path, whether
+    it is no input (`overlaps.Upstream`); put_off: what could not be taken, by relative path, and
+    when it is tried again; set_aside: what the last scan found under names of ours.
     """
 
     def __init__(
@@ -39,11 +40,14 @@ class HotFolder:
         pages: Pages,
         wake: Callable[[], None],
         settings_stamp: tuple[int, int],
+        known: KnownFolders,
     ) -> None:
         self.destination = destination
         self.folders = folders
         self.pages = pages
         self.settings_stamp = settings_stamp
+        self.is_ours: Callable[[str], bool] = lambda _: False
+        self._known = known
         self.ready: deque[Candidate] = deque()
         self.put_off: dict[str, float] = {}
         self.set_aside: tuple[str, ...] = ()
@@ -74,7 +78,8 @@ class HotFolder:
         self._woken.clear()
         self._look_at_the_others()
         try:
-            found = scan(self.folders.hot_folder)
+            self._known.check(self.destination.name, self.folders)
+            found = scan(self.folders.hot_folder, is_ours=self.is_ours)
         except Unreachable as error:
             self._note_unreachable(str(error))
             self.due = now + self.destination.intake.poll

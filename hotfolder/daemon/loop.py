@@ -16,6 +16,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -31,12 +32,14 @@ from hotfolder.ending.given_up import Drops
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.lists import Pages
 from hotfolder.ending.release import begin
-from hotfolder.errors import SettingsError, StorageError
+from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.intake.claim import claim, folder_of, give_back, recover_claim
 from hotfolder.ledger.jobs import JobRow, State
 from hotfolder.ledger.lock import served_alone
 from hotfolder.logs import get_log, utc_now
+from hotfolder.overview.overlaps import collisions, is_of_any, upstream
 from hotfolder.settings.files import SETTINGS_FILE, Destination, Settings, load_destination
+from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import Registry
 from hotfolder.work.worker import get_ready, read_progress, run_attempt
@@ -93,12 +96,15 @@ class Daemon:
         self._running: dict[str, tuple[JobRow, Future[None]]] = {}
         self._trouble: dict[str, _Trouble] = {}
         self._trouble_of_claims: dict[str, _Trouble] = {}
+        self._unserved: dict[str, _Trouble] = {}
         self._last_served: dict[str, int] = {}
         self._hand_outs = 0
         self._started = utc_now()
         self._snapshot_due = 0.0
         self._pages_due = 0.0
         self._unwritten_pages: dict[str, str] = {}
+        self._refused = dict(settings.refused)
+        self._refused_stamps = {name: _stamp(self._file_of(name)) for name in self._refused}
         self._log = get_log()
 
     def stop(self) -> None:
@@ -108,6 +114,10 @@ class Daemon:
         """
         self._stop.set()
         self._wake.set()
+
+    def was_stopped(self) -> bool:
+        """Whether `stop` was called."""
+        return self._stop.is_set()
 
     def run(self, *, until_idle: bool = False) -> None:
         """Serve the root; with `until_idle`, return when nothing waits that we can do.
@@ -132,7 +142,8 @@ class Daemon:
         with served_alone(self.root):
             if self._run is run_attempt and not until_idle:
                 get_ready()
-            self._ledger = open_ledger(self.root, folders)
+            self._ledger = open_ledger(self.root, folders, self._settings.refused)
+            self._known = KnownFolders(self.root)
             keep_s = self._settings.root.keep_dropped
             kept = KeptOriginals(self.root.kept)
             deliverer = Deliverer(self._ledger, self._folders_of, kept if keep_s else None)
@@ -145,6 +156,10 @@ class Daemon:
             self._hot = {
                 name: self._hot_folder(each) for name, each in self._settings.destinations.items()
             }
+            self._chain()
+            for name, problems in self._refused.items():
+                reason = "\n".join(map(str, problems))
+                self._log.error("settings.refused", destination=name, reason=reason)
             self._batches = BatchFolders(
                 self._ledger, self._desk.shelf, self._destination_of, self._folders_of, workers
             )
@@ -171,11 +186,16 @@ class Daemon:
             found.append((now, doing, share))
         return found
 
+    def refused(self) -> list[Problem]:
+        """What is wrong with destinations that are not served, since their settings are wrong."""
+        return [each for found in self._refused.values() for each in found]
+
     def troubles(self) -> list[str]:
         """What keeps work waiting that only a person can mend, as sentences."""
         unreachable = [hot.problem for hot in self._hot.values() if hot.problem]
         troubles = [*list(self._trouble.values()), *self._trouble_of_claims.values()]
-        said = [*unreachable, *(trouble.message for trouble in troubles)]
+        said = [*unreachable, *(each.message for each in troubles)]
+        said += [each.message for each in self._unserved.values()]
         return list(dict.fromkeys(map(names.display_name, said)))
 
     # the loop
@@ -234,7 +254,8 @@ class Daemon:
             and not self._desk.is_for_a_batch(row, self._hot[row.destination].destination)
         }
         return all(
-            row.id in lasting
+            row.destination not in self._hot
+            or row.id in lasting
             or row.id in resting
             or (
                 row.state is State.CLAIMING
@@ -268,7 +289,17 @@ class Daemon:
         folders = self.root.folders(destination.name, destination.file.folders)
         stamp = _stamp(self._file_of(destination.name))
         pages = Pages(destination.name, folders, self._ledger)
-        return HotFolder(destination, folders, pages, self._wake.set, stamp)
+        return HotFolder(destination, folders, pages, self._wake.set, stamp, self._known)
+
+    def _chain(self) -> None:
+        """Tell each hot folder what in it is no input, since others' results lie there."""
+        places = {name: hot.folders for name, hot in self._hot.items()}
+        with_batches = frozenset(
+            name for name, hot in self._hot.items() if hot.destination.file.ticket is not None
+        )
+        for name, hot in self._hot.items():
+            above = upstream(name, places, with_batches)
+            hot.is_ours = partial(is_of_any, above)
 
     def _claim(self) -> bool:
         """Claim some of what has settled, in turns; return whether more could be claimed now.
@@ -379,18 +410,20 @@ class Daemon:
 
     def _take_releases(self, hot: HotFolder) -> None:
         """Take up held jobs that a person has put into ``release/``; jobs' threads do the rest."""
+        if hot.problem:
+            return
         for found in hot.released.look(self._ledger):
             begin(self._ledger, found)
 
     def _look_for_drops(self) -> None:
         """Note held jobs whose folders a person has deleted."""
-        for name, hot in self._hot.items():
+        for name in self._hot:
             about = f"held jobs of {name}"
             trouble = self._trouble_of_claims.get(about)
             if trouble and time.monotonic() < trouble.not_before:
                 continue
             try:
-                for row in self._drops.look(name, hot.folders):
+                for row in self._drops.look(name, self._folders_of(name)):
                     if batch := (row.record or {}).get("batch"):
                         self._batches.changed(name, batch)
                 self._trouble_of_claims.pop(about, None)
@@ -496,10 +529,19 @@ class Daemon:
 
     def _recover(self) -> None:
         """Take up what an earlier daemon left; jobs past their claim are simply handed out."""
-        for row in self._ledger.open_jobs():
-            hot = self._hot.get(row.destination)
-            if hot is None:
-                self._log.error("job.without_destination", job=row.id, destination=row.destination)
+        waiting = Counter(
+            row.destination for row in self._ledger.open_jobs() if row.destination not in self._hot
+        )
+        for name, number in waiting.items():
+            jobs = f"{number} job" if number == 1 else f"{number} jobs"
+            why = (
+                f"until its settings are right ({self._file_of(name)})"
+                if name in self._refused
+                else f"for a destination that has no settings any more: put {self._file_of(name)} "
+                "back, then they go on"
+            )
+            self._unserved[name] = _Trouble(f"{name}: {jobs} wait {why}", utc_now())
+            self._log.error("job.without_destination", jobs=number, destination=name)
         known = {row.id for row in self._ledger.open_jobs()}
         for folder in self.root.spool.iterdir():
             if folder.name not in known and self._ledger.has_ended(folder.name):
@@ -512,27 +554,63 @@ class Daemon:
             if stamp == hot.settings_stamp:
                 continue
             hot.settings_stamp = stamp
-            try:
-                changed = load_destination(
-                    self._file_of(name), self._registry, self._settings.root.intake
-                )
-            except SettingsError as error:
-                self._log.error("settings.refused", destination=name, reason=str(error))
+            changed = self._read_again(name)
+            if changed is None:
                 continue
-            self._log.info("settings.taken_up", destination=name)
             moved = changed.file.folders != hot.destination.file.folders
             if moved or changed.intake != hot.destination.intake:
                 hot.stop()
                 self._hot[name] = self._hot_folder(changed)
             else:
                 hot.destination = changed
+            self._chain()
+        for name, stamp in list(self._refused_stamps.items()):
+            if _stamp(self._file_of(name)) == stamp:
+                continue
+            self._refused_stamps[name] = _stamp(self._file_of(name))
+            mended = self._read_again(name)
+            if mended is not None:
+                del self._refused[name], self._refused_stamps[name]
+                self._unserved.pop(name, None)
+                self._hot[name] = self._hot_folder(mended)
+                self._chain()
+
+    def _read_again(self, name: str) -> Destination | None:
+        """Read a destination's file that has changed; None when it is wrong, which is logged."""
+        try:
+            changed = load_destination(
+                self._file_of(name), self._registry, self._settings.root.intake
+            )
+            self._check_apart(changed)
+        except SettingsError as error:
+            self._log.error("settings.refused", destination=name, reason=str(error))
+            if name in self._refused:
+                self._refused[name] = error.problems
+            return None
+        self._log.info("settings.taken_up", destination=name)
+        return changed
+
+    def _check_apart(self, changed: Destination) -> None:
+        places = {name: hot.folders for name, hot in self._hot.items()}
+        places[changed.name] = self.root.folders(changed.name, changed.file.folders)
+        if found := collisions(self.root, places).get(changed.name):
+            raise SettingsError(found)
 
     def _destination_of(self, name: str) -> Destination | None:
         hot = self._hot.get(name)
         return hot.destination if hot else None
 
     def _folders_of(self, name: str) -> DestinationFolders:
-        return self._hot[name].folders
+        """A destination's folders, to look into or write to: they are the ones they were.
+
+        Raises
+        ------
+        Unreachable
+            When one of them is another one.
+        """
+        folders = self._hot[name].folders
+        self._known.check(name, folders)
+        return folders
 
     def _file_of(self, name: str) -> Path:
         return self.root.destinations / f"{name}.toml"
@@ -548,6 +626,7 @@ class Daemon:
         self._pages_due = now + _PAGES_EVERY_S
         for name, hot in self._hot.items():
             try:
+                self._folders_of(name)
                 hot.pages.refresh()
                 self._unwritten_pages.pop(name, None)
             except Exception as error:  # noqa: BLE001 - a convenience; the next turn tries again
@@ -560,6 +639,11 @@ class Daemon:
                         exc_info=not expected,
                     )
                 self._unwritten_pages[name] = str(error)
+
+    def _remarks_on_pages(self, name: str) -> list[str]:
+        """Why pages of a destination show an earlier state, as sentences."""
+        reason = self._unwritten_pages.get(name)
+        return [f"its pages cannot be written and are out of date: {reason}"] if reason else []
 
     def _write_snapshot(self, *, ended: bool = False) -> None:
         now = time.monotonic()
@@ -579,7 +663,11 @@ class Daemon:
             "started": self._started,
             "written": utc_now(),
             "workers": self._workers,
-            "folders": {name: hot.status() for name, hot in self._hot.items()},
+            "folders": {
+                name: {**said, "remarks": [*said["remarks"], *self._remarks_on_pages(name)]}
+                for name, hot in self._hot.items()
+                for said in [hot.status()]
+            },
             "work": [
                 {
                     "job": row.id,
@@ -595,6 +683,7 @@ class Daemon:
                 for key, trouble in [
                     *list(self._trouble.items()),
                     *self._trouble_of_claims.items(),
+                    *self._unserved.items(),
                 ]
             ],
         }

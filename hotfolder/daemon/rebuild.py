@@ -16,7 +16,7 @@ import json
 import os
 import re
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -42,8 +42,12 @@ _OURS = {WHY_FILE, RECORD_FILE, "release.json", "proof-sheet.html", "proof-sheet
 _HELD = "held"
 
 
-def open_ledger(root: Root, folders: Mapping[str, DestinationFolders]) -> Ledger:
+def open_ledger(
+    root: Root, folders: Mapping[str, DestinationFolders], refused: Collection[str] = ()
+) -> Ledger:
     """Open a root's ledger; make a new one from the folders when it is lost or damaged.
+
+    refused: destinations whose settings are wrong, so that nobody knows where their folders are.
 
     Raises
     ------
@@ -61,8 +65,14 @@ def open_ledger(root: Root, folders: Mapping[str, DestinationFolders]) -> Ledger
                 check_marker(folder)
     except StorageError as error:
         raise StorageError(f"{trouble}: {error}") from error
-    if damage is None and not _has_worked(root, folders):
+    was_served = _has_worked(root, folders) or (refused and root.snapshot.exists())
+    if damage is None and not was_served:
         return Ledger(root.ledger)
+    if refused:
+        raise StorageError(
+            f"{trouble} while the settings of {', '.join(sorted(refused))} are wrong: its folders "
+            "may know of jobs that nothing else knows of. `hotfolder check` says what is wrong"
+        )
     new = root.ledger.with_name("ledger.new.sqlite")
     for leftover in root.private.glob(f"{new.name}*"):
         leftover.unlink()
@@ -150,7 +160,7 @@ def _rebuild(new: Path, root: Root, folders: Mapping[str, DestinationFolders]) -
 
 def _logged(destination: str, log: Path) -> Iterator[Restored]:
     try:
-        file = log.open("rb")
+        file = durable.open_to_read(log)
     except FileNotFoundError:
         return
     with file:
@@ -160,7 +170,8 @@ def _logged(destination: str, log: Path) -> Iterator[Restored]:
             except ValidationError:
                 get_log().error("ledger.line_ignored", log=str(log), line=number)
                 continue
-            yield _of_record(record, destination, State(record.state), link(line))
+            whole = line.removesuffix(b"\n") + b"\n"  # an editor may have saved the last without
+            yield _of_record(record, destination, State(record.state), link(whole))
 
 
 def _of_record(
@@ -285,7 +296,8 @@ def _unlogged(
                 if job in ended or job in known:
                     continue
                 try:
-                    record = Record.model_validate_json((folder / RECORD_FILE).read_bytes())
+                    with durable.open_to_read(folder / RECORD_FILE) as file:
+                        record = Record.model_validate_json(file.read())
                 except (OSError, ValidationError):
                     continue
                 plan = Plan(

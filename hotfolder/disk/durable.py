@@ -18,8 +18,9 @@ import os
 import stat
 import sys
 from collections.abc import Callable, Iterator
+from io import FileIO
 from pathlib import Path
-from typing import NamedTuple
+from typing import BinaryIO, NamedTuple
 
 from hotfolder.disk import platforms
 
@@ -259,6 +260,27 @@ def write_new(path: str | Path, data: bytes) -> None:
     _make_new(Path(path), lambda file: _write_all(file, data))
 
 
+def replace_text(path: str | Path, text: str) -> None:
+    """Write a page or table of ours, whole or not at all, in the place of an earlier one.
+
+    What stands under its temporary name is removed first: a kill may have left it, or somebody
+    may have put a pipe there.
+
+    Raises
+    ------
+    IsADirectoryError
+        When a folder has its name.
+    """
+    path = Path(path)
+    temporary = path.parent / f"{TEMPORARY_PREFIX}{path.name}"
+    remove_tree(temporary, below=temporary.parent)
+    with temporary.open("x", encoding="utf-8", newline="") as file:
+        file.write(text)
+        file.flush()
+        platforms.sync_file(file.fileno())
+    temporary.replace(path)
+
+
 def append_line(path: str | Path, line: bytes) -> int:
     """Append one line to a log of lines, durably; the line end is added when it is missing.
 
@@ -280,8 +302,7 @@ def append_line(path: str | Path, line: bytes) -> int:
     if not text or b"\n" in text:
         raise ValueError("exactly one line can be appended")
     is_new = not os.path.lexists(path)
-    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
-    with os.fdopen(os.open(path, flags | getattr(os, "O_CLOEXEC", 0), 0o644), "r+b", 0) as file:
+    with _opened_log(path) as file:
         size = file.seek(0, os.SEEK_END)
         whole = _end_of_last_line(file.fileno(), size)
         if whole < size:
@@ -297,6 +318,35 @@ def append_line(path: str | Path, line: bytes) -> int:
     if is_new:
         fsync_folder(Path(path).parent)
     return size - whole
+
+
+def end_last_line(path: str | Path, is_whole: Callable[[bytes], bool]) -> None:
+    """Give the last line of a log its end back, durably, when only that is missing.
+
+    An editor may have saved the log without it. is_whole: whether such a line is all there; one
+    that is not is what a crash left, and stays for `append_line` to cut off.
+    """
+    if not is_there(path):
+        return
+    with _opened_log(path) as file:
+        size = file.seek(0, os.SEEK_END)
+        start = _end_of_last_line(file.fileno(), size)
+        file.seek(start)
+        if start < size and is_whole(file.read(size - start)):
+            file.seek(size)
+            _write_all(file.fileno(), b"\n")
+            platforms.sync_file(file.fileno())
+
+
+def open_to_read(path: str | Path) -> BinaryIO:
+    """Open a file that others can put there: never a link, and never waiting for a pipe.
+
+    Raises
+    ------
+    OSError
+        ``ELOOP`` for a link, ``EINVAL`` for what is no regular file.
+    """
+    return os.fdopen(platforms.open_regular(path), "rb")
 
 
 def sha256_of(path: str | Path) -> Digest:
@@ -564,6 +614,16 @@ def _copy_into(source: str | Path, folder: int | None, file: int) -> Digest:
 def _compare(copy: Path, expected: Digest) -> None:
     if sha256_of(copy) != expected:
         raise OSError(errno.EIO, "what was written reads back differently", str(copy))
+
+
+@contextlib.contextmanager
+def _opened_log(path: str | Path) -> Iterator[FileIO]:
+    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+    flags |= getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_NONBLOCK", 0)
+    with os.fdopen(os.open(path, flags, 0o644), "r+b", 0) as file:
+        if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+            raise OSError(errno.EINVAL, "not a regular file", str(path))
+        yield file
 
 
 def _chunks(file: int) -> Iterator[bytes]:

@@ -321,7 +321,7 @@ def _note_of(path: Path) -> Release:
     if not path.is_dir():
         return by_hand
     try:
-        with (path / NOTE_FILE).open("rb") as file:
+        with durable.open_to_read(path / NOTE_FILE) as file:
             return Release.model_validate_json(file.read(_MAX_NOTE_BYTES))
     except FileNotFoundError:
         return by_hand

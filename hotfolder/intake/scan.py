@@ -7,7 +7,7 @@ import errno
 import os
 import stat
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -84,8 +84,15 @@ class ScanResult:
         return len(self.junk_names)
 
 
-def scan(folder: str | Path) -> ScanResult:
+def _nothing(_relative: str) -> bool:
+    return False
+
+
+def scan(folder: str | Path, *, is_ours: Callable[[str], bool] = _nothing) -> ScanResult:
     """Look at everything in a hot folder.
+
+    is_ours: whether a file, by its path in the folder, is no input but something that we wrote
+    there: in a chain, another destination's results lie here, and its log beside them.
 
     A folder that vanishes meanwhile is passed over; one that may not be read is a problem of its
     own and does not hide the others.
@@ -98,7 +105,7 @@ def scan(folder: str | Path) -> ScanResult:
     """
     started = time.monotonic()
     check_marker(folder)
-    walk = _Walk(Path(folder))
+    walk = _Walk(Path(folder), is_ours)
     try:
         walk.into()
         check_marker(folder)  # a share that went away meanwhile looks empty from there on
@@ -116,6 +123,7 @@ def scan(folder: str | Path) -> ScanResult:
 @dataclass
 class _Walk:
     folder: Path
+    is_ours: Callable[[str], bool]
     candidates: list[Candidate] = field(default_factory=list)
     junk: list[str] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
@@ -142,7 +150,7 @@ class _Walk:
 
     def _look(self, relative: str, name: str, opened: int | None) -> bool:
         """Look at one entry of an open folder; tell whether it is a folder to go into."""
-        if name == MARKER:
+        if name == MARKER or self.is_ours(relative):
             return False
         if job_of(name):
             self.set_aside.append(relative)

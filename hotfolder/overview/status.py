@@ -9,20 +9,24 @@ from __future__ import annotations
 import contextlib
 import json
 import time
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from hotfolder.batch.summary import summaries
-from hotfolder.disk import names, platforms
+from hotfolder.disk import durable, names, platforms
 from hotfolder.disk.marker import Unreachable, away
 from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.intake.scan import scan
 from hotfolder.ledger.jobs import JobRow, State, count_ended, read_jobs
 from hotfolder.model.hours import Hours
+from hotfolder.overview.overlaps import collisions, is_of_any, upstream
 from hotfolder.pages.words import clock_time, duration
 from hotfolder.settings.files import Folders, Intake, load_destination
+from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import Registry, load_registry
 from hotfolder.work.worker import read_progress
@@ -56,26 +60,44 @@ def collect(root: Root) -> dict[str, Any]:
         When there is no root here at all.
     """
     destinations = _destinations(root)
+    places = {name: root.folders(name, each.folders) for name, each in destinations.items()}
+    colliding = collisions(
+        root, {name: places[name] for name, each in destinations.items() if not each.problem}
+    )
+    with_batches = frozenset(name for name, each in destinations.items() if each.has_batches)
+    known = KnownFolders(root)
     snapshot = _snapshot(root)
     served = _is_served(snapshot)
     counts = count_ended(root.ledger)
     open_rows = read_jobs(root.ledger)
     troubles = {each["about"]: each for each in snapshot.get("trouble", [])} if served else {}
-    rest = {name: _rests_until(hours) for name, (_, _, _, hours) in destinations.items()}
-    waiting = [_open_job(root, row, troubles, rest.get(row.destination, "")) for row in open_rows]
+    rest = {name: _rests_until(each.hours) for name, each in destinations.items()}
+    served_ones = snapshot.get("folders", {}) if served else {}
+    not_served = {
+        row.destination: _why_not_served(destinations.get(row.destination))
+        for row in open_rows
+        if row.destination not in served_ones
+    }
+    waiting = [
+        _open_job(root, row, troubles, rest.get(row.destination, ""))
+        if not not_served.get(row.destination)
+        else _unserved_job(row, not_served[row.destination])
+        for row in open_rows
+    ]
     folders = {}
-    for name, (title, moved, problem, hours) in destinations.items():
+    for name, each in destinations.items():
         said = snapshot.get("folders", {}).get(name, {}) if served else {}
-        place = root.folders(name, moved)
+        place = places[name]
+        above = upstream(name, places, with_batches)
         folders[name] = {
-            "title": title,
+            "title": each.title,
             "hot_folder": str(place.hot_folder),
-            **_look(place, said),
+            **_look(place, said, partial(is_of_any, above), _not_ours(known, name, place)),
             "watch": said.get("watch", ""),
             "watch_reason": said.get("watch_reason", ""),
             "last_scan": said.get("last_scan", ""),
-            "settings_problem": problem,
-            "hours": str(hours or ""),
+            "settings_problem": each.problem or "\n".join(map(str, colliding.get(name, []))),
+            "hours": str(each.hours or ""),
             "rests_until": rest[name],
             "remarks": said.get("remarks", []),
             **{
@@ -105,8 +127,19 @@ def _rests_until(hours: Hours | None) -> str:
     return clock_time(hours.opens_at(now))
 
 
-def _destinations(root: Root) -> dict[str, tuple[str, Folders, str, Hours | None]]:
-    """Title, folders, what is wrong with the settings, and hours, by name of destination."""
+@dataclass(frozen=True)
+class _Said:
+    """What a destination's file says; problem: why it cannot be used, or ""."""
+
+    title: str = ""
+    folders: Folders = field(default_factory=Folders)
+    problem: str = ""
+    hours: Hours | None = None
+    has_batches: bool = False
+
+
+def _destinations(root: Root) -> dict[str, _Said]:
+    """What the files of destinations say, by name."""
     registry: Registry | None = None
     plugin_problem = ""
     try:
@@ -117,16 +150,17 @@ def _destinations(root: Root) -> dict[str, tuple[str, Folders, str, Hours | None
     if not files:
         problem = Problem(str(root.path), "", "is no root", "run `hotfolder init` to make one")
         raise SettingsError([problem])
-    found: dict[str, tuple[str, Folders, str, Hours | None]] = {}
+    found: dict[str, _Said] = {}
     for path in files:
-        found[path.stem] = ("", Folders(), plugin_problem, None)
+        found[path.stem] = _Said(problem=plugin_problem)
         if registry is None:
             continue
         try:
             file = load_destination(path, registry, Intake()).file
-            found[path.stem] = (file.title, file.folders, "", file.hours)
+            has_batches = file.ticket is not None
+            found[path.stem] = _Said(file.title, file.folders, "", file.hours, has_batches)
         except SettingsError as error:
-            found[path.stem] = ("", Folders(), str(error), None)
+            found[path.stem] = _Said(problem=str(error))
     return found
 
 
@@ -143,12 +177,26 @@ def _is_served(snapshot: dict[str, Any]) -> bool:
     return pid is not None and platforms.process_start_time(pid) is not None
 
 
-def _look(place: DestinationFolders, said: dict[str, Any]) -> dict[str, Any]:
+def _not_ours(known: KnownFolders, name: str, place: DestinationFolders) -> str:
+    """Why one of a destination's folders is not the one it was; "" when all are."""
+    try:
+        known.check(name, place, learn=False)
+    except Unreachable as error:
+        return str(error)
+    return ""
+
+
+def _look(
+    place: DestinationFolders,
+    said: dict[str, Any],
+    is_ours: Callable[[str], bool],
+    not_ours: str,
+) -> dict[str, Any]:
     """Files in a hot folder, counted now: a daemon may not be there to have done it."""
     others = [folder for folder in vars(place).values() if folder != place.hot_folder]
     arriving, left_alone, reasons, since = 0, 0, away(others), said.get("away", {})
     try:
-        found = scan(place.hot_folder)
+        found = scan(place.hot_folder, is_ours=is_ours)
         arriving, left_alone = len(found.candidates), found.junk
     except Unreachable as error:
         reasons = {str(place.hot_folder): str(error), **reasons}
@@ -156,7 +204,7 @@ def _look(place: DestinationFolders, said: dict[str, Any]) -> dict[str, Any]:
     return {
         "arriving": arriving,
         "left_alone": left_alone,
-        "unreachable": " ".join(reasons.values()),
+        "unreachable": " ".join(filter(None, [not_ours, *reasons.values()])),
         "unreachable_since": min(
             (since[folder] for folder in reasons if folder in since), default=""
         ),
@@ -189,6 +237,17 @@ def _open_job(root: Root, row: JobRow, troubles: dict[str, Any], rests_until: st
             why += f", {left} left" if left else ""
     since = _z(row.changed)
     return Waiting(row.destination, file, row.state.value, why, since, "the program", row.id, share)
+
+
+def _why_not_served(said: _Said | None) -> str:
+    if said is None:
+        return "waits: its destination has no settings any more; put its file in destinations/ back"
+    return "waits until its settings are right" if said.problem else ""
+
+
+def _unserved_job(row: JobRow, why: str) -> Waiting:
+    file = names.display_name(row.source)
+    return Waiting(row.destination, file, "stopped", why, _z(row.changed), "you", row.id)
 
 
 def _time_left(so_far_s: float, share: float) -> str:
@@ -227,10 +286,11 @@ def _held(name: str, folder: Path) -> list[Waiting]:
     for job in jobs[-_SHOWN:]:
         # the folder is a person's to work in: what is no record of ours is left out
         with contextlib.suppress(OSError, ValueError, TypeError, LookupError):
-            record = json.loads((folder / job / "record.json").read_bytes())
+            with durable.open_to_read(folder / job / "record.json") as file:
+                record = json.load(file)
             why = " ".join(reason["message"] for reason in record["reasons"])
-            file, since = str(record["original"]["name"]), str(record["finished"])
-            found.append(Waiting(name, file, "held", why, since, "you", job))
+            original, since = str(record["original"]["name"]), str(record["finished"])
+            found.append(Waiting(name, original, "held", why, since, "you", job))
     return found
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -145,15 +145,32 @@ class Settings:
 
     root: RootFile
     destinations: Mapping[str, Destination]
+    refused: Mapping[str, tuple[Problem, ...]] = field(default_factory=dict)
+    """Destinations that cannot be served as their settings are, by name; the others can."""
 
 
 def load_settings(root: Path, registry: Registry) -> Settings:
-    """Read and check all settings of a root.
+    """Read and check all settings of a root, which all have to be right.
 
     Raises
     ------
     SettingsError
         With every problem of every file: file, key, value found, what is allowed.
+    """
+    settings = load_what_is_right(root, registry)
+    if settings.refused:
+        raise SettingsError([each for found in settings.refused.values() for each in found])
+    return settings
+
+
+def load_what_is_right(root: Path, registry: Registry) -> Settings:
+    """Read and check all settings of a root; a destination whose file is wrong is set aside.
+
+    Raises
+    ------
+    SettingsError
+        With every problem of every file, when the root's own settings are wrong or there is no
+        destination at all.
     """
     problems: list[Problem] = []
     root_file = _read_root(root / SETTINGS_FILE, problems)
@@ -161,18 +178,18 @@ def load_settings(root: Path, registry: Registry) -> Settings:
     files = sorted(folder.glob("*.toml")) if folder.is_dir() else []
     if not files:
         problems.append(Problem(str(folder), "", "no destination", "at least one file NAME.toml"))
-    destinations = {}
+    destinations, refused = {}, {}
     intake = root_file.intake if root_file else Intake()
     for path in files:
         try:
             destination = load_destination(path, registry, intake)
         except SettingsError as error:
-            problems.extend(error.problems)
+            refused[path.stem] = error.problems
         else:
             destinations[destination.name] = destination
     if problems or root_file is None:
-        raise SettingsError(problems)
-    return Settings(root_file, destinations)
+        raise SettingsError([*problems, *(each for found in refused.values() for each in found)])
+    return Settings(root_file, destinations, refused)
 
 
 def load_destination(path: Path, registry: Registry, default_intake: Intake) -> Destination:

@@ -1,0 +1,131 @@
+"""Which folder is whose: the marker ids that this root has seen, in ``.hotfolder/folders.json``.
+
+A marker says that a folder is one of ours, and not which. When two shares are mounted the wrong way
+round, or two folders are renamed, each has a marker, and results would go to the wrong customer and
+held jobs would look given up. So the id of each folder's marker is kept, and compared before
+anything is concluded from the folder or written to it.
+
+An id is learnt when a folder is seen for the first time, or when settings have moved it. Only
+`hotfolder init`, a person's word, takes another one in its place, and not even that one which
+belongs to another folder of this root.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+from pathlib import Path
+from typing import NamedTuple
+
+from hotfolder.disk.marker import MARKER, Unreachable, marker_id
+from hotfolder.settings.root import DestinationFolders, Root
+
+
+class _Known(NamedTuple):
+    path: str
+    id: str
+
+
+class KnownFolders:
+    """Compares the markers of folders with what they were; safe from several threads."""
+
+    def __init__(self, root: Root) -> None:
+        self._root = root
+        self._file = root.private / "folders.json"
+        self._lock = threading.Lock()
+        self._known: dict[str, _Known] = {}
+        self._read()
+
+    def check(self, destination: str, folders: DestinationFolders, *, learn: bool = True) -> None:
+        """Make sure that each folder that can be reached is the one it was; learn new ones.
+
+        learn: or leave that to the process that serves the root.
+
+        Raises
+        ------
+        Unreachable
+            Says which one is not, whose it is instead, and what to do.
+        OSError
+            When what is learnt cannot be written.
+        """
+        with self._lock:
+            learnt = False
+            for kind, folder in vars(folders).items():
+                key = f"{destination}/{kind}"
+                now = _Known(self._shown(folder), marker_id(folder))
+                if not now.id or self._known.get(key) == now:
+                    continue
+                self._read()  # `init` may have said meanwhile that it is right
+                before = self._known.get(key)
+                if before == now:
+                    continue
+                owner = self._owner(key, now.id)
+                if (before and before.path == now.path and before.id != now.id) or owner:
+                    raise Unreachable(_wrong(destination, kind, folder, owner))
+                self._known[key] = now
+                learnt = True
+            if learnt and learn:
+                self._write()
+
+    def take(self, destination: str, folders: DestinationFolders) -> None:
+        """Learn the folders as they are, but for those that belong elsewhere in this root.
+
+        Raises
+        ------
+        OSError
+            When it cannot be written.
+        """
+        with self._lock:
+            for kind, folder in vars(folders).items():
+                key, found = f"{destination}/{kind}", marker_id(folder)
+                if found and not self._owner(key, found):
+                    self._known[key] = _Known(self._shown(folder), found)
+            self._write()
+
+    def _owner(self, key: str, found: str) -> str:
+        """The other folder to which an id belongs; "" when it is a chain, or nobody's."""
+        for other, known in self._known.items():
+            kinds = {key.partition("/")[2], other.partition("/")[2]}
+            is_chain = key.partition("/")[0] != other.partition("/")[0] and kinds == {
+                "results",
+                "hot_folder",
+            }
+            if other != key and known.id == found and not is_chain:
+                return other
+        return ""
+
+    def _shown(self, folder: Path) -> str:
+        """Relative to the root where it lies in it: a root may be moved as a whole."""
+        inside = folder.is_relative_to(self._root.path)
+        return str(folder.relative_to(self._root.path) if inside else folder)
+
+    def _read(self) -> None:
+        try:
+            found = json.loads(self._file.read_bytes())
+            self._known = {
+                str(key): _Known(str(path), str(marker))
+                for key, (path, marker) in found.items()
+                if (self._root.destinations / f"{key.partition('/')[0]}.toml").exists()
+            }
+        except (OSError, ValueError, TypeError, AttributeError):
+            return  # lost or spoilt: what stands there now is learnt
+
+    def _write(self) -> None:
+        temporary = self._file.with_suffix(".new")
+        temporary.write_text(json.dumps(self._known, indent=1))
+        temporary.replace(self._file)
+
+
+def _wrong(destination: str, kind: str, folder: Path, owner: str) -> str:
+    if owner:
+        whose = "'s ".join(owner.split("/"))
+        return (
+            f"{folder} should be {destination}'s {kind} folder, but it is {whose} folder: two were "
+            "swapped, or a share is mounted in the wrong place. Put them back. If it is meant, "
+            f"delete the file {MARKER} in it and run `hotfolder init`."
+        )
+    return (
+        f"{folder} is not the folder that was {destination}'s {kind} folder before: its {MARKER} "
+        "is another one. Perhaps another share is mounted there. If it is the right one, run "
+        "`hotfolder init`."
+    )
