@@ -63,7 +63,7 @@ class SegmentReader:
             segment = self._belt_rows * self._segment_width * self._per_segment
             check_whole(segment * self._dtype.itemsize, limits, "One strip or tile of the TIFF")
         self._jpeg_tables = page.jpegtables
-        # imagecodecs (2026.3.6) writes beyond an output of given size when the LZW stream is damaged,
+        # imagecodecs (2026.3.6) writes beyond an output of given size when an LZW stream is damaged,
         # which ends the process; without a size it looks at the stream first, and raises
         self._is_lzw = page.compression == _LZW and page.fillorder == 1
         if self._is_lzw:
@@ -139,7 +139,7 @@ class SegmentReader:
         with translated(f"the part around row {top}"):
             data = self._file.read(self._offsets[index], self._byte_counts[index])
             if self._is_lzw:
-                data = imagecodecs.lzw_decode(data)
+                data = bytes(imagecodecs.lzw_decode(data))
             decoded, _, _ = self._decode(data, index, jpegtables=self._jpeg_tables)
             pixels = decoded[0]
             left = across * self._segment_width
