@@ -63,8 +63,8 @@ class SegmentReader:
             segment = self._belt_rows * self._segment_width * self._per_segment
             check_whole(segment * self._dtype.itemsize, limits, "One strip or tile of the TIFF")
         self._jpeg_tables = page.jpegtables
-        # imagecodecs (2026.3.6) writes beyond an output of given size when an LZW stream is damaged,
-        # which ends the process; without a size it looks at the stream first, and raises
+        # with the output's size given, imagecodecs (2026.3.6) writes beyond its end when an LZW
+        # stream is damaged, and the process ends; without, it looks at the stream first and raises
         self._is_lzw = page.compression == _LZW and page.fillorder == 1
         if self._is_lzw:
             page = copy.copy(page)
