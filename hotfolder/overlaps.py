@@ -74,7 +74,7 @@ class Upstream:
         parts = (*self.outside.parts, *path.relative_to(self.inside).parts)
         if len(parts) == 1:
             return names.collision_key(parts[0]) == LOG_FILE
-        if len(parts) != 2:  # noqa: PLR2004 - a folder and a file in it
+        if len(parts) != 2:
             return False
         folder, name = parts
         is_sheet = folder == SHEETS and _SHEET.fullmatch(name) is not None
@@ -159,8 +159,10 @@ def _with_others(place: _Place, places: list[_Place]) -> Iterator[str]:
         if other is place or _is_link_of_a_chain(place, other):
             continue
         if place.is_in(other):
-            yield f"is the same as {other.label}" if other.is_in(place) else (
-                f"lies in {other.label}"
+            yield (
+                f"is the same as {other.label}"
+                if other.is_in(place)
+                else (f"lies in {other.label}")
             )
         elif other.is_in(place):
             yield f"holds {other.label}"

@@ -18,12 +18,12 @@ from typing import Final, NamedTuple
 from hotfolder.audit.periods import Span
 from hotfolder.audit.question import (
     Question,
-    moment_of,
-    plain,
+    find_span,
+    make_cursor,
+    make_filter,
+    narrow,
+    parse_moment,
     select_columns,
-    span_of,
-    where_of,
-    within,
 )
 
 ENOUGH: Final = 8
@@ -117,10 +117,13 @@ class _Run:
     last: str
 
 
-def trends(db: sqlite3.Connection, question: Question) -> list[Trend]:
+def find_trends(db: sqlite3.Connection, question: Question) -> list[Trend]:
     """Return a trend for each destination in question that has any picture."""
     names = question.destinations or tuple(
-        name for (name,) in plain(db).execute("SELECT DISTINCT destination FROM records ORDER BY 1")
+        name
+        for (name,) in make_cursor(db).execute(
+            "SELECT DISTINCT destination FROM records ORDER BY 1"
+        )
     )
     found = []
     for name in names:
@@ -130,21 +133,21 @@ def trends(db: sqlite3.Connection, question: Question) -> list[Trend]:
             until=question.until,
             batch=question.batch,
         )
-        if span := span_of(db, asked):
-            found.append(_trend(db, asked, span))
+        if span := find_span(db, asked):
+            found.append(_find_trend(db, asked, span))
     return found
 
 
-def _trend(db: sqlite3.Connection, question: Question, span: Span) -> Trend:
+def _find_trend(db: sqlite3.Connection, question: Question, span: Span) -> Trend:
     """Let SQLite count what is shown; pictures are read only beside a change of profile."""
     length = to_utc(span.end) - to_utc(span.start)
     unit = next((unit for most, unit in _SPANS if length <= most), "month")
     buckets: list[Bucket] = []
     runs: list[_Run] = []
     for step in span.steps(unit):
-        part = within(question, step)
+        part = narrow(question, step)
         number, lost, held, *profiles, first, last = (
-            plain(db)
+            make_cursor(db)
             .execute(
                 *select_columns(
                     part,
@@ -160,7 +163,7 @@ def _trend(db: sqlite3.Connection, question: Question, span: Span) -> Trend:
         if profiles[0] == profiles[1]:
             _go_on(runs, profiles[0], first, last)
         else:
-            for profile, finished in plain(db).execute(
+            for profile, finished in make_cursor(db).execute(
                 *select_columns(part, "profile_sha256, finished", "finished, number")
             ):
                 _go_on(runs, profile, finished, finished)
@@ -169,7 +172,7 @@ def _trend(db: sqlite3.Connection, question: Question, span: Span) -> Trend:
         destination=question.destinations[0],
         unit=unit,
         buckets=tuple(buckets),
-        changes=tuple(_change(db, question, *pair) for pair in pairs[-MOST_CHANGES:]),
+        changes=tuple(_find_change(db, question, *pair) for pair in pairs[-MOST_CHANGES:]),
         left_out=max(0, len(pairs) - MOST_CHANGES),
     )
 
@@ -184,15 +187,15 @@ def _go_on(runs: list[_Run], profile: str | None, first: str, last: str) -> None
         runs.append(_Run(profile, first, last))
 
 
-def _change(db: sqlite3.Connection, question: Question, before: _Run, after: _Run) -> Change:
+def _find_change(db: sqlite3.Connection, question: Question, before: _Run, after: _Run) -> Change:
     old = _pictures(db, question, before, "finished DESC, number DESC")
-    return change_of(old[::-1], _pictures(db, question, after, "finished, number"))
+    return judge_change(old[::-1], _pictures(db, question, after, "finished, number"))
 
 
 def _pictures(db: sqlite3.Connection, question: Question, run: _Run, order: str) -> list[Picture]:
     """The first pictures of a run in an order, as many as are compared."""
-    where, values = where_of(question)
-    rows = plain(db).execute(
+    where, values = make_filter(question)
+    rows = make_cursor(db).execute(
         f"SELECT {', '.join(Picture._fields)} FROM records WHERE {where} AND profile_sha256 = ?"  # noqa: S608
         f" AND finished BETWEEN ? AND ? ORDER BY {order} LIMIT {_MOST_COMPARED}",
         (*values, run.profile_sha256, run.first, run.last),
@@ -200,9 +203,9 @@ def _pictures(db: sqlite3.Connection, question: Question, run: _Run, order: str)
     return [Picture._make(row) for row in rows]
 
 
-def change_of(before: Sequence[Picture], after: Sequence[Picture]) -> Change:
+def judge_change(before: Sequence[Picture], after: Sequence[Picture]) -> Change:
     """Return what a change of profile did, by the pictures on both sides, the oldest first."""
-    change = Change(moment_of(after[0].finished), _side(before), _side(after), 0, "unclear", "")
+    change = Change(parse_moment(after[0].finished), _side(before), _side(after), 0, "unclear", "")
     key = "share_lost"
     if {each.tolerance for each in before} != {each.tolerance for each in after}:
         # a share over another tolerance is another measure; the mean loss is the same one

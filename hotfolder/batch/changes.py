@@ -8,22 +8,19 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
-from typing import Any
 
 from pydantic import JsonValue
 
 from hotfolder.batch.ticket import Placement
+from hotfolder.model.records import Changes
 from hotfolder.settings.files import Destination
-
-Changes = dict[str, dict[str, JsonValue]]
 
 _ASIDE = ("title", "limits", "folders", "intake", "hours", "priority", "ticket")
 """Settings that change nothing in a result."""
 
 
 class RowError(ValueError):
-    """What a row asks for and this destination cannot do. column: where it asks for it."""
+    """What a row asks for and this destination cannot do; ``column`` says where it asks for it."""
 
     def __init__(self, column: str, got: str, allowed: str) -> None:
         self.column = column
@@ -32,7 +29,7 @@ class RowError(ValueError):
         super().__init__(f"{column}: {got}; allowed: {allowed}")
 
 
-def changes_for(placement: Placement, destination: Destination) -> Changes:
+def plan_changes(placement: Placement, destination: Destination) -> Changes:
     """Return the settings that make this placement, by stage.
 
     A size in both directions is a place in the layout, which the picture covers: what stands out
@@ -74,8 +71,8 @@ def _need(stages: tuple[str, ...], stage: str, column: str, got: str) -> None:
         raise RowError(column, got, allowed)
 
 
-def fingerprint(
-    picture_sha256: str, changes: Mapping[str, Any], destination: Destination, name: str
+def hash_placement(
+    picture_sha256: str, changes: Changes, destination: Destination, name: str
 ) -> str:
     """SHA-256 of all that decides what a placement's result is and is called.
 

@@ -14,20 +14,19 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import asdict
-from datetime import datetime
 from pathlib import Path, PurePosixPath
 
-from hotfolder.batch.planning import Pictures, Planning, latest_ticket
-from hotfolder.batch.shelf import KeptFile, RowFault, Shelf, State
-from hotfolder.batch.standing import is_dropped
+from hotfolder.batch.planning import Pictures, Planning, read_latest_ticket
+from hotfolder.batch.shelf import BatchState, KeptFile, RowFault, Shelf
 from hotfolder.batch.ticket import is_ticket
 from hotfolder.disk import durable, names
 from hotfolder.disk.free_names import OF_RESULTS, free_folder
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
+from hotfolder.ledger.details import Claimed, State
 from hotfolder.ledger.jobs import JobRow, Ledger
-from hotfolder.ledger.jobs import State as JobState
 from hotfolder.logs import get_log, utc_now
+from hotfolder.model.records import End
 from hotfolder.settings.files import Destination, TicketTable
 from hotfolder.settings.root import DestinationFolders
 from hotfolder.stages.registry import Registry
@@ -59,11 +58,12 @@ class Desk:
         return (
             destination.file.ticket is not None
             and row.kind == "file"
-            and row.state is JobState.CLAIMED
-            and not {"placement", "release"} & row.detail.keys()
+            and row.state is State.CLAIMED
+            and row.placement is None
+            and row.release is None
         )
 
-    def waiting(self, destinations: Mapping[str, Destination]) -> list[JobRow]:
+    def list_arrived(self, destinations: Mapping[str, Destination]) -> list[JobRow]:
         """Files that have been claimed and not yet put where they stay."""
         return [
             row
@@ -110,28 +110,27 @@ class Desk:
     def _keep(self, row: JobRow) -> str:
         """Bring a claimed file to where it stays; can be repeated from wherever a kill left it."""
         source = os.fsdecode(row.source)
-        batch, name = batch_of(source, row.destination)
+        batch, name = name_batch(source, row.destination)
         spooled = self._spool / row.id / ORIGINAL
-        if "keeping" not in row.detail:
+        if row.carried(Claimed).keeping is None:
             digest = durable.sha256_of(spooled)
             known = self.shelf.places_of(row.destination, batch, digest.sha256)
             place = known[0] if known else ""
-            detail = {"keeping": place, "again": bool(place) and Path(place).exists()}
+            again = bool(place) and Path(place).exists()
             if not place:
                 top, below = self._folders(row.destination).originals, names.safe_relative(name)
-                folder = free_folder(top / batch, below.parent)
-                detail["keeping"] = str(folder / below.name)
+                place = str(free_folder(top / batch, below.parent) / below.name)
             row = self._ledger.advance(
                 row.id,
-                JobState.CLAIMED,
-                detail=detail,
+                State.CLAIMED,
+                Claimed(keeping=place, again=again),
                 sha256=digest.sha256,
-                bytes=digest.bytes,
+                size=digest.bytes,
             )
-        place = row.detail["keeping"]
-        if spooled.exists() and not row.detail["again"]:
-            row = self._put(row, spooled, Path(place))
-            place = row.detail["keeping"]
+        detail = row.carried(Claimed)
+        place = detail.keeping or ""
+        if spooled.exists() and not detail.again:
+            place = str(self._put(row, spooled, Path(place)))
         # bytes that came twice stay where they came first; only then does the second go
         if not Path(place).exists():
             raise FileNotFoundError(2, "is not there any more; put it back", place)
@@ -141,7 +140,8 @@ class Desk:
         get_log().info("batch.file", destination=row.destination, batch=batch, file=name)
         return batch
 
-    def _put(self, row: JobRow, spooled: Path, place: Path) -> JobRow:
+    def _put(self, row: JobRow, spooled: Path, place: Path) -> Path:
+        """Move a file to where it stays, or beside it when that name is taken; return where."""
         durable.make_folders(place.parent)
         durable.fsync_file(spooled)
         number = 1
@@ -152,10 +152,9 @@ class Desk:
             except FileExistsError:
                 number += 1
                 place = wanted.with_name(names.result_name(wanted.stem, wanted.suffix, number))
-                detail = {**row.detail, "keeping": str(place)}
-                row = self._ledger.advance(row.id, JobState.CLAIMED, detail=detail)
+                self._ledger.advance(row.id, State.CLAIMED, Claimed(keeping=str(place)))
             else:
-                return row
+                return place
 
     # planning
 
@@ -169,11 +168,13 @@ class Desk:
         files = self.shelf.files(destination.name, batch)
         latest = {each.key: each for each in files if not is_ticket(each.name)}
         pictures = Pictures(list(latest.values()))
-        read = latest_ticket([each for each in files if is_ticket(each.name)])
+        read = read_latest_ticket([each for each in files if is_ticket(each.name)])
         planning = Planning(
             destination, table, batch, read, self._registry, self._file_of(destination.name)
         )
-        lines = planning.lines(pictures, self._known(before, files), self._earlier(before))
+        lines = planning.lines(
+            pictures, self._find_known(before, files), self._find_earlier(before)
+        )
         kept = {line.job for line in lines}
         withdrawn = [
             job
@@ -181,7 +182,7 @@ class Desk:
             if job not in kept and job not in busy and self._is_untouched(job)
         ]
         made = {print_: job for print_, job in before.made.items() if job not in withdrawn}
-        state = State(
+        state = BatchState(
             ticket=read.name,
             ticket_sha256=read.sha256,
             ticket_problem=read.problem,
@@ -207,11 +208,11 @@ class Desk:
             + sum(bool(line.problem) and not line.missing for line in lines),
         )
 
-    def _known(self, before: State, files: list[KeptFile]) -> dict[str, str]:
+    def _find_known(self, before: BatchState, files: list[KeptFile]) -> dict[str, str]:
         """Jobs of the batch that are there, by fingerprint.
 
-        One that a person has given up counts, so that a corrected ticket does not bring it back;
-        its picture, dropped once more since then, does.
+        One that was discarded counts, so that a corrected ticket does not bring it back; its
+        picture, dropped once more since then, does.
         """
         came = {each.sha256: each.arrived for each in files}  # the last time of each
         found = {}
@@ -221,12 +222,13 @@ class Desk:
             except KeyError:
                 continue
             arrived = came.get(row.sha256 or "")
-            if is_dropped(row) and arrived and arrived >= _noticed(row):
+            discarded = row.record.discarded if row.record else None
+            if row.end is End.DISCARDED and discarded and arrived and arrived >= discarded.noticed:
                 continue
             found[print_] = job
         return found
 
-    def _earlier(self, before: State) -> dict[str, list[str]]:
+    def _find_earlier(self, before: BatchState) -> dict[str, list[str]]:
         """Jobs that were made for a place before and not delivered, by page and placement."""
         found: dict[str, list[str]] = {}
         for job in before.made.values():
@@ -234,9 +236,9 @@ class Desk:
                 row = self._ledger.job(job)
             except KeyError:
                 continue
-            said = (row.record or {}).get("placement")
-            if said and row.state in {JobState.HELD, JobState.REFUSED}:
-                found.setdefault(f"{said['page']}\n{said['placement']}", []).append(job)
+            made_for = row.record.placement if row.record else None
+            if made_for and row.state in {State.HELD, State.REFUSED}:
+                found.setdefault(f"{made_for.page}\n{made_for.placement}", []).append(job)
         return found
 
     def _is_untouched(self, job: str) -> bool:
@@ -245,23 +247,18 @@ class Desk:
             row = self._ledger.job(job)
         except KeyError:
             return False
-        return row.state is JobState.CLAIMED and row.attempts == 0 and "release" not in row.detail
+        return row.state is State.CLAIMED and row.attempts == 0 and row.release is None
 
 
-def _noticed(row: JobRow) -> datetime:
-    """When a person's giving a job up was noticed."""
-    return datetime.fromisoformat((row.record or {})["dropped"]["noticed"])
-
-
-def batch_of(source: str, destination: str) -> tuple[str, str]:
+def name_batch(source: str, destination: str) -> tuple[str, str]:
     """Return the batch of a dropped file, and its name in it, from its path in the hot folder."""
     path = PurePosixPath(source)
     if len(path.parts) == 1:
-        return _folder(destination), source
-    return _folder(path.parts[0]), str(PurePosixPath(*path.parts[1:]))
+        return _name_folder(destination), source
+    return _name_folder(path.parts[0]), str(PurePosixPath(*path.parts[1:]))
 
 
-def _folder(name: str) -> str:
+def _name_folder(name: str) -> str:
     """A batch's name, which is also its folder's; a few are taken by what is ours there."""
     safe = names.safe_component(name)
     return f"_{safe}" if names.collision_key(safe) in {SHEETS, *OF_RESULTS} else safe

@@ -8,20 +8,23 @@ import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from hotfolder.disk import durable, names
 from hotfolder.ending.deliver import Deliverer, Ending
-from hotfolder.ending.release import collect
+from hotfolder.ending.release import collect_job
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
-from hotfolder.ledger.jobs import JobRow, Ledger, State
+from hotfolder.ledger.details import Claimed, Produced, State
+from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
-from hotfolder.model.records import OriginalRecord, PlacementRecord, Reason, Release, WorkRecord
+from hotfolder.model.answer import Answer
+from hotfolder.model.records import OriginalRecord, PlacementRecord, Reason, WorkRecord
 from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.work.pipeline import Order
-from hotfolder.work.worker import OUTPUT, Answer, Attempt, Stopped, run_attempt
+from hotfolder.work.worker import OUTPUT, Attempt, Stopped, run_attempt
 
 _ENDS = {"deliver": State.DELIVERED, "hold": State.HELD, "refuse": State.REFUSED}
 _NOT_A_FILE = {
@@ -61,9 +64,11 @@ class Work:
             if row.state is State.PUBLISHING:
                 return self._clean(self.deliverer.finish(row))
             if row.state is State.RELEASING:
-                row = collect(self.ledger, self.root.spool, self._folders(destination).held, row)
+                row = collect_job(
+                    self.ledger, self.root.spool, self._folders(destination).held, row
+                )
             if row.state is State.PRODUCED:
-                return self._end(row, Answer.model_validate(row.detail["answer"]))
+                return self._end(row, row.carried(Produced).answer)
             return self._work(row, destination)
         except OSError as error:
             raise StorageError(f"job {row.id}: {error}") from error
@@ -72,13 +77,13 @@ class Work:
         if row.kind in _NOT_A_FILE:
             code, message = _NOT_A_FILE[row.kind]
             return self._refuse(row, code, message.format(name=self._name(row)))
-        original, placement = self._original(row), placement_of(row)
+        original, placement = self._find_original(row), row.placement
         try:
             sha256, size = durable.sha256_of(original)
         except FileNotFoundError:
             if placement is None:
                 raise
-            raise StorageError(_not_as_it_came(placement)) from None
+            raise StorageError(_say_changed(placement)) from None
         except PermissionError:
             return self._refuse(
                 row,
@@ -89,16 +94,16 @@ class Work:
         except OSError as error:
             if error.errno != errno.EIO:
                 raise
-            return self._unreadable(row, destination, error)
+            return self._note_unreadable(row, destination, error)
         if placement and sha256 != placement.sha256:
-            raise StorageError(_not_as_it_came(placement))
+            raise StorageError(_say_changed(placement))
         before = _stamp(original)
         if row.attempts >= destination.file.limits.attempts:
             # the daemon died with this job in hand as often as it may be tried
             return self._give_up(row, "the program ended each time while it was worked on")
         attempts = row.attempts + 1
         row = self.ledger.advance(
-            row.id, State.WORKING, attempts=attempts, sha256=sha256, bytes=size
+            row.id, State.WORKING, attempts=attempts, sha256=sha256, size=size
         )
         try:
             answer = self._attempt(row, destination, original)
@@ -114,7 +119,7 @@ class Work:
             raise StorageError(answer.message)
         if _stamp(original) != before:
             answer = Answer(verdict="failed", message="it was still being written to")
-        answer = self._checked(row, answer)
+        answer = self._check(row, answer)
         if answer.verdict == "failed":
             self._give_room_back(row)
             get_log().warning(
@@ -123,7 +128,7 @@ class Work:
             if attempts >= destination.file.limits.attempts:
                 return self._give_up(row, answer.message)
             return self.ledger.advance(row.id, State.CLAIMED)
-        return self._end(self._produced(row, answer), answer)
+        return self._end(self._commit_answer(row, answer), answer)
 
     def _give_room_back(self, row: JobRow) -> None:
         """Remove what an attempt made and nobody will look at; what it said stays.
@@ -138,7 +143,7 @@ class Work:
             if path.name != OUTPUT:
                 durable.remove_tree(path, below=self.root.spool)
 
-    def _unreadable(self, row: JobRow, destination: Destination, error: OSError) -> JobRow:
+    def _note_unreadable(self, row: JobRow, destination: Destination, error: OSError) -> JobRow:
         """Its disk reports an error: tried as often as any work, then for a person to decide."""
         attempts = row.attempts + 1
         row = self.ledger.advance(row.id, State.CLAIMED, attempts=attempts)
@@ -146,7 +151,7 @@ class Work:
             return self._give_up(row, f"its disk reports an error when it is read ({error})")
         raise StorageError(f"{self._name(row)} cannot be read: {error.strerror}") from error
 
-    def _produced(self, row: JobRow, answer: Answer) -> JobRow:
+    def _commit_answer(self, row: JobRow, answer: Answer) -> JobRow:
         """Commit what the work came to, and with it the release that led to it.
 
         What was made is on disk before the ledger says so: after a power cut nobody looks again.
@@ -157,9 +162,9 @@ class Work:
             durable.flush(folder / made.path, made.sha256)
         if files:
             durable.fsync_folder(folder)
-        kept = {key: row.detail[key] for key in ("release", "placement") if key in row.detail}
-        detail = {**kept, "answer": answer.model_dump(mode="json")}
-        return self.ledger.advance(row.id, State.PRODUCED, detail=detail)
+        claimed = row.carried(Claimed)
+        detail = Produced(answer=answer, release=claimed.release, placement=claimed.placement)
+        return self.ledger.advance(row.id, State.PRODUCED, detail)
 
     def _attempt(self, row: JobRow, destination: Destination, original: Path) -> Answer | Stopped:
         folder = attempt_folder(self.root, row)
@@ -167,9 +172,8 @@ class Work:
         durable.remove_tree(folder, below=self.root.spool)
         durable.make_folders(folder)
         limits = destination.file.limits
-        placement = placement_of(row)
+        placement, release = row.placement, row.release
         raw = with_changes(destination.raw, placement.changes if placement else {})
-        changes = row.detail.get("release", {}).get("changes", {})
         return self.run(
             Attempt(
                 order=Order(
@@ -182,7 +186,7 @@ class Work:
                     profiles=self.root.profiles,
                 ),
                 destination_file=self.root.destinations / f"{destination.name}.toml",
-                destination_raw=with_changes(raw, changes),
+                destination_raw=with_changes(raw, release.changes if release else {}),
                 plugins=self.root.plugins,
                 time_s=limits.time,
                 memory_bytes=int(limits.memory),
@@ -190,7 +194,7 @@ class Work:
             self.stop,
         )
 
-    def _checked(self, row: JobRow, answer: Answer) -> Answer:
+    def _check(self, row: JobRow, answer: Answer) -> Answer:
         """The answer, if every file it speaks of is there and is what it says."""
         if answer.verdict == "failed":
             return answer
@@ -211,17 +215,15 @@ class Work:
         return answer
 
     def _end(self, row: JobRow, answer: Answer) -> JobRow:
-        work = answer.work or WorkRecord(original=self._bare_original(row))
+        work = answer.work or WorkRecord(original=self._describe_original(row))
         folder = attempt_folder(self.root, row)
         files: Mapping[str, Path] = {each.path: folder / each.path for each in work.files()}
-        state, release = _ENDS[answer.verdict], None
-        if "release" in row.detail:
-            release = Release.model_validate(row.detail["release"])
-            if state is State.HELD and work.results:
-                # a person has decided; what the stages would hold for stays in the record
-                state = State.DELIVERED
-        ending = Ending(state, work, files, release, placement_of(row), self.root.spool / row.id)
-        return self._clean(self.deliverer.end(row, self._original(row), ending))
+        state, release = _ENDS[answer.verdict], row.release
+        if release and state is State.HELD and work.results:
+            # a person has decided; what the stages would hold for stays in the record
+            state = State.DELIVERED
+        ending = Ending(state, work, files, release, row.placement, self.root.spool / row.id)
+        return self._clean(self.deliverer.end(row, self._find_original(row), ending))
 
     def _refuse(self, row: JobRow, code: str, message: str) -> JobRow:
         return self._end_without_work(
@@ -238,10 +240,12 @@ class Work:
             row, "hold", Reason(stage="worker", code="work-failed", message=text)
         )
 
-    def _end_without_work(self, row: JobRow, verdict: str, reason: Reason) -> JobRow:
-        work = WorkRecord(original=self._bare_original(row), reasons=(reason,))
-        answer = Answer.model_validate({"verdict": verdict, "work": work})
-        return self._end(self._produced(row, answer), answer)
+    def _end_without_work(
+        self, row: JobRow, verdict: Literal["hold", "refuse"], reason: Reason
+    ) -> JobRow:
+        work = WorkRecord(original=self._describe_original(row), reasons=(reason,))
+        answer = Answer(verdict=verdict, work=work)
+        return self._end(self._commit_answer(row, answer), answer)
 
     def _folders(self, destination: Destination) -> DestinationFolders:
         return self.root.folders(destination.name, destination.file.folders)
@@ -251,12 +255,12 @@ class Work:
         durable.remove_tree(self.root.spool / row.id, below=self.root.spool)
         return row
 
-    def _bare_original(self, row: JobRow) -> OriginalRecord:
+    def _describe_original(self, row: JobRow) -> OriginalRecord:
         return OriginalRecord(name=self._name(row), sha256=row.sha256, bytes=row.bytes)
 
-    def _original(self, row: JobRow) -> Path:
+    def _find_original(self, row: JobRow) -> Path:
         own = self.root.spool / row.id / ORIGINAL
-        placement = placement_of(row)
+        placement = row.placement
         return own if placement is None or own.exists() else Path(placement.kept)
 
     @staticmethod
@@ -264,13 +268,7 @@ class Work:
         return names.display_name(row.source.rsplit(b"/", 1)[-1])
 
 
-def placement_of(row: JobRow) -> PlacementRecord | None:
-    """Return the row of a ticket that a job is for; None when it was dropped by itself."""
-    said = row.detail.get("placement") or (row.record or {}).get("placement")
-    return PlacementRecord.model_validate(said) if said else None
-
-
-def _not_as_it_came(placement: PlacementRecord) -> str:
+def _say_changed(placement: PlacementRecord) -> str:
     return (
         f"the picture {placement.file} of {placement.batch} is no longer what it was when it "
         f"came: {placement.kept}. Put it back as it was, or drop it into the batch's hot folder "

@@ -25,16 +25,15 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, TypeVar
-
-from pydantic import BaseModel, ConfigDict
+from typing import Final, Literal, TypeVar
 
 from hotfolder.disk import durable, names
 from hotfolder.disk.free_names import OF_JOBS, OF_RESULTS, free_folder, free_name
 from hotfolder.disk.marker import check_marked_above
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.errors import StorageError
-from hotfolder.ledger.jobs import JobRow, Ledger, State
+from hotfolder.ledger.details import Move, Publishing, State, dump_detail
+from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.ledger.record_log import LOG_FILE, RecordLog
 from hotfolder.model.records import (
     Attachment,
@@ -47,59 +46,32 @@ from hotfolder.model.records import (
 )
 from hotfolder.settings.root import DestinationFolders
 
-RECORD_FILE = "record.json"
-WHY_FILE = "why.txt"
-PLAN_FILE = "plan.json"
+RECORD_FILE: Final = "record.json"
+WHY_FILE: Final = "why.txt"
+PLAN_FILE: Final = "plan.json"
 """Beside the original in the spool; only read when the ledger is lost (`rebuild`)."""
 _Filed = TypeVar("_Filed", ResultRecord, Attachment)
-
-
-class Move(BaseModel):
-    """A file, or a dropped folder, that changes its place. sha256 is None for what is no file."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    source: str
-    target: str
-    sha256: str | None
-    what: str
-    copy_only: bool = False
-    """The source stays: other jobs have the same original."""
-
-    @property
-    def is_only_original(self) -> bool:
-        """Whether this is the one file that came, and nobody else has it."""
-        return self.what == "original" and not self.copy_only and self.sha256 is not None
-
-
-class Plan(BaseModel):
-    """All that is needed to finish a job's end after a kill."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    state: State
-    moves: tuple[Move, ...]
-    record: Record
-    log: str
-    folder: str | None = None
-    """For held and refused jobs: the job's folder; built under a temporary name."""
+_END_STATES: Final[Mapping[State, Literal["delivered", "held", "refused"]]] = {
+    State.DELIVERED: "delivered",
+    State.HELD: "held",
+    State.REFUSED: "refused",
+}
 
 
 @dataclass(frozen=True)
 class Ending:
-    """What the work on a job came to.
-
-    files: results by the name that ``work`` gives them; release: the decision behind it, if any;
-    placement: the row of a ticket that it is for, if for one; place: the job's own in the spool,
-    by default where its original is.
-    """
+    """What the work on a job came to."""
 
     state: State
     work: WorkRecord
     files: Mapping[str, Path]
+    """Results, and files about the job, by the name that ``work`` gives them."""
     release: Release | None = None
+    """The decision behind it, if any."""
     placement: PlacementRecord | None = None
+    """The row of a ticket that it is for, if for one."""
     place: Path | None = None
+    """The job's own in the spool, by default where its original is."""
 
 
 class Deliverer:
@@ -128,20 +100,18 @@ class Deliverer:
             `finish` can be called again.
         """
         folders = self._folders(row.destination)
-        with self._name_lock, _storage("planning", folders.results):
+        with self._name_lock, _translate_errors("planning", folders.results):
             check_marked_above(folders.results)
             plan = self._plan(row, original, ending, folders)
             self._bring_near(plan, row.id)
             place = ending.place or original.parent
             place.mkdir(exist_ok=True)
-            (place / PLAN_FILE).write_text(plan.model_dump_json())
-            row = self._ledger.advance(
-                row.id, State.PUBLISHING, detail=plan.model_dump(mode="json")
-            )
+            (place / PLAN_FILE).write_text(dump_detail(State.PUBLISHING, plan))
+            row = self._ledger.advance(row.id, State.PUBLISHING, plan)
             if plan.folder is None:
                 # still under the lock: the next job must see this name as taken
                 plan = self._publish_results(row, plan)
-        return self._rest(plan, again=False)
+        return self._finish(plan, again=False)
 
     def finish(self, row: JobRow) -> JobRow:
         """Finish a job that a kill left in ``publishing``.
@@ -151,15 +121,15 @@ class Deliverer:
         StorageError
             As for `end`.
         """
-        plan = Plan.model_validate(row.detail)
+        plan = row.carried(Publishing)
         if plan.folder is None:
-            with self._name_lock, _storage("publishing", Path(plan.log)):
+            with self._name_lock, _translate_errors("publishing", Path(plan.log)):
                 plan = self._publish_results(row, plan)
-        return self._rest(plan, again=True)
+        return self._finish(plan, again=True)
 
     def _plan(
         self, row: JobRow, original: Path, ending: Ending, folders: DestinationFolders
-    ) -> Plan:
+    ) -> Publishing:
         source = os.fsdecode(row.source)
         shown = names.display_name(row.source)
         kept_name = names.safe_component(Path(source).name)
@@ -221,29 +191,31 @@ class Deliverer:
                     copy_only=placement is not None and original == Path(placement.kept),
                 )
             )
+        work = ending.work
         record = Record(
-            **{
-                **dict(ending.work),
-                "results": tuple(records),
-                "attachments": tuple(attachments),
-                "job": row.id,
-                "destination": row.destination,
-                "state": ending.state.value,
-                "source": shown,
-                "original_kept": str(kept),
-                "attempts": row.attempts,
-                "arrived": row.arrived,
-                "finished": datetime.now(UTC),
-                "release": ending.release,
-                "earlier_jobs": placement.earlier
-                if placement
-                else tuple(self._ledger.earlier_jobs(row)),
-                "same_original": () if placement else tuple(self._ledger.same_original(row)),
-                "batch": placement and placement.batch,
-                "placement": placement,
-            }
+            original=work.original,
+            results=tuple(records),
+            attachments=tuple(attachments),
+            reasons=work.reasons,
+            findings=work.findings,
+            stages=work.stages,
+            versions=work.versions,
+            elapsed_s=work.elapsed_s,
+            job=row.id,
+            destination=row.destination,
+            state=_END_STATES[ending.state],
+            source=shown,
+            original_kept=str(kept),
+            attempts=row.attempts,
+            arrived=row.arrived,
+            finished=datetime.now(UTC),
+            release=ending.release,
+            earlier_jobs=placement.earlier if placement else tuple(self._ledger.earlier_jobs(row)),
+            same_original=() if placement else tuple(self._ledger.same_original(row)),
+            batch=placement.batch if placement else None,
+            placement=placement,
         )
-        return Plan(
+        return Publishing(
             state=ending.state,
             moves=tuple(moves),
             record=record,
@@ -251,11 +223,11 @@ class Deliverer:
             folder=str(folder) if folder else None,
         )
 
-    def _bring_near(self, plan: Plan, job: str) -> None:
+    def _bring_near(self, plan: Publishing, job: str) -> None:
         """Step 1: bring every file durably under a temporary name in the folder of its target."""
         if plan.folder is not None:
             check_marked_above(Path(plan.folder).parent)
-            building = _building(Path(plan.folder))
+            building = _building_place(Path(plan.folder))
             durable.make_folders(building)
             for move in plan.moves:
                 if self._kept and plan.state is State.HELD and move.is_only_original:
@@ -265,48 +237,46 @@ class Deliverer:
                 _bring(move, target)
             return
         for move in plan.moves:
-            near = _near(move, job)
+            near = _place_near(move, job)
             check_marked_above(near.parent)
             durable.make_folders(near.parent)
             _bring(move, near)
 
-    def _publish_results(self, row: JobRow, plan: Plan) -> Plan:
+    def _publish_results(self, row: JobRow, plan: Publishing) -> Publishing:
         """Step 3: give results and original their final names, other ones if those are taken."""
         for index, move in enumerate(plan.moves):
-            near, target = _near(move, row.id), Path(move.target)
+            near, target = _place_near(move, row.id), Path(move.target)
             while durable.is_there(near):
                 try:
                     durable.move_new(near, target)
                 except FileExistsError:
                     target = free_name(target.parent, target.name)
-                    plan = _renamed(plan, index, target)
-                    self._ledger.advance(
-                        row.id, State.PUBLISHING, detail=plan.model_dump(mode="json")
-                    )
+                    plan = _with_target(plan, index, target)
+                    self._ledger.advance(row.id, State.PUBLISHING, plan)
             # without its share, a file that waits there looks like one that was collected
             check_marked_above(near.parent)
         return plan
 
-    def _rest(self, plan: Plan, *, again: bool) -> JobRow:
+    def _finish(self, plan: Publishing, *, again: bool) -> JobRow:
         """Steps 3 (for a folder), 4 and 5; `again`: some of it may have been done before."""
         if plan.folder is not None:
-            with _storage("building", Path(plan.folder)):
+            with _translate_errors("building", Path(plan.folder)):
                 self._publish_folder(Path(plan.folder), plan.record)
-        with _storage("recording", Path(plan.log)):
+        with _translate_errors("recording", Path(plan.log)):
             check_marked_above(plan.log)
             row = self.record_log.end(Path(plan.log), plan.record, again=again)
         if self._kept and plan.state is State.DELIVERED:
-            with contextlib.suppress(OSError):  # `Drops.expire` removes it later
+            with contextlib.suppress(OSError):  # `Discards.expire` removes it later
                 self._kept.forget(row.id)
         return row
 
     def _publish_folder(self, folder: Path, record: Record) -> None:
-        building = _building(folder)
+        building = _building_place(folder)
         if not durable.is_there(building):
             check_marked_above(folder.parent)  # else it may be there, on a share that is away
             return
         for name, data in (
-            (WHY_FILE, why_text(record).encode()),
+            (WHY_FILE, say_why(record).encode()),
             (RECORD_FILE, to_json_line(record)),
         ):
             (building / name).unlink(missing_ok=True)
@@ -314,7 +284,7 @@ class Deliverer:
         durable.move_new(building, folder)
 
 
-def why_text(record: Record) -> str:
+def say_why(record: Record) -> str:
     """Say in plain words why a job was held or refused, and what can be done."""
     lines = [names.display_name(record.original.name), f"{record.destination}: {record.state}", ""]
     lines += [f"- {names.display_name(reason.message)}" for reason in record.reasons]
@@ -335,28 +305,28 @@ def why_text(record: Record) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _near(move: Move, job: str) -> Path:
+def _place_near(move: Move, job: str) -> Path:
     """The temporary name beside the target: short, of fixed length, never the user's words."""
     return Path(move.target).parent / f".hotfolder-{job}-{move.what}"
 
 
-def _building(folder: Path) -> Path:
+def _building_place(folder: Path) -> Path:
     return folder.parent / f".hotfolder-{folder.name}"
 
 
-def _renamed(plan: Plan, index: int, target: Path) -> Plan:
+def _with_target(plan: Publishing, index: int, target: Path) -> Publishing:
     """The plan with another final name for one file; the record says the new one."""
     move = plan.moves[index]
     moves = list(plan.moves)
     moves[index] = move.model_copy(update={"target": str(target)})
     if move.what == "original":
-        changes: dict[str, Any] = {"original_kept": str(target)}
+        record = plan.record.model_copy(update={"original_kept": str(target)})
     else:
         changes = {
             "results": _with_path(plan.record.results, move.target, target),
             "attachments": _with_path(plan.record.attachments, move.target, target),
         }
-    record = plan.record.model_copy(update=changes)
+        record = plan.record.model_copy(update=changes)
     return plan.model_copy(update={"moves": tuple(moves), "record": record})
 
 
@@ -391,7 +361,7 @@ def _ensure_moved(source: Path, target: Path, sha256: str | None) -> None:
 
 
 @contextmanager
-def _storage(doing: str, where: Path) -> Iterator[None]:
+def _translate_errors(doing: str, where: Path) -> Iterator[None]:
     """Translate what the file system says into our own storage being in the way."""
     try:
         yield

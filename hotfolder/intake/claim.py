@@ -24,7 +24,8 @@ from hotfolder.disk import durable, platforms
 from hotfolder.disk.marker import check_marker
 from hotfolder.errors import StorageError
 from hotfolder.intake.scan import Candidate
-from hotfolder.ledger.jobs import JobRow, Ledger, State
+from hotfolder.ledger.details import Claimed, Claiming, State
+from hotfolder.ledger.jobs import JobRow, Ledger
 
 ORIGINAL = "original"
 JOB_FILE = "job.json"
@@ -59,13 +60,13 @@ def claim(ledger: Ledger, spool: Path, destination: str, candidate: Candidate) -
         os.fsencode(candidate.relative),
         candidate.kind,
         identity.size,
-        {
-            "dev": identity.dev,
-            "ino": identity.ino,
-            "size": identity.size,
-            "mtime_ns": identity.mtime_ns,
-            "nlink": candidate.nlink,
-        },
+        Claiming(
+            dev=identity.dev,
+            ino=identity.ino,
+            size=identity.size,
+            mtime_ns=identity.mtime_ns,
+            nlink=candidate.nlink,
+        ),
     )
     try:
         durable.make_folders(spool / row.id)
@@ -82,7 +83,7 @@ def claim(ledger: Ledger, spool: Path, destination: str, candidate: Candidate) -
             ) from error
     if not taken:
         return recover_claim(ledger, spool, candidate.folder, row)
-    return ledger.advance(row.id, State.CLAIMED, detail={})
+    return ledger.advance(row.id, State.CLAIMED, Claimed())
 
 
 def _leave_note(own: Path, row: JobRow) -> None:
@@ -103,14 +104,14 @@ def recover_claim(ledger: Ledger, spool: Path, folder: Path, row: JobRow) -> Job
     separate(own)
     try:
         with platforms.entry_beneath(folder, os.fsdecode(row.source)) as entry:
-            _gone_on_with(entry, own, row)
+            _finish_copy(entry, own, row)
     except OSError as error:
         if error.errno not in _SWAPPED:
             raise
         # a folder that has gone took its files along, unless the whole share is away
         check_marker(folder)
     if durable.is_there(own / ORIGINAL):
-        return ledger.advance(row.id, State.CLAIMED, detail={})
+        return ledger.advance(row.id, State.CLAIMED, Claimed())
     durable.remove_tree(own, below=spool)
     ledger.forget(row.id)
     return None
@@ -123,9 +124,9 @@ _Entry = tuple[int | None, str]
 def _take(entry: _Entry, own: Path, row: JobRow) -> bool:
     """Bring the file into `own`; False when it is not there any more, or another one is."""
     folder, name = entry
-    if not _is(os.stat(name, dir_fd=folder, follow_symlinks=False), row):
+    if not _is_same(os.stat(name, dir_fd=folder, follow_symlinks=False), row):
         return False
-    is_linked = row.kind == "file" and row.detail["nlink"] > 1
+    is_linked = row.kind == "file" and row.carried(Claiming).nlink > 1
     taken = own / (LINKED if is_linked else ORIGINAL)
     try:
         platforms.rename_noreplace(name, taken, source_folder=folder)
@@ -134,7 +135,7 @@ def _take(entry: _Entry, own: Path, row: JobRow) -> bool:
             raise
         return _take_by_copy(entry, own / ORIGINAL, row)
     durable.fsync_folder(own)
-    if not _is(taken.lstat(), row):
+    if not _is_same(taken.lstat(), row):
         platforms.rename_noreplace(taken, name, target_folder=folder)
         return False
     if folder is not None:
@@ -149,11 +150,11 @@ def _take_by_copy(entry: _Entry, taken: Path, row: JobRow) -> bool:
     platforms.rename_noreplace(name, aside, source_folder=folder, target_folder=folder)
     if folder is not None:
         durable.fsync_folder(folder)
-    if not _is(os.stat(aside, dir_fd=folder, follow_symlinks=False), row):
+    if not _is_same(os.stat(aside, dir_fd=folder, follow_symlinks=False), row):
         platforms.rename_noreplace(aside, name, source_folder=folder, target_folder=folder)
         return False
     try:
-        _gone_on_with(entry, taken.parent, row)
+        _finish_copy(entry, taken.parent, row)
     except OSError:
         # give it its name back, so that its sender sees it; else `recover_claim` finds it
         with contextlib.suppress(OSError):
@@ -163,7 +164,7 @@ def _take_by_copy(entry: _Entry, taken: Path, row: JobRow) -> bool:
     return True
 
 
-def _gone_on_with(entry: _Entry, own: Path, row: JobRow) -> None:
+def _finish_copy(entry: _Entry, own: Path, row: JobRow) -> None:
     """Copy what stands under our name in the hot folder, if anything does, and remove it."""
     folder, aside = entry[0], _aside(entry, row)
     try:
@@ -183,15 +184,15 @@ def _aside(entry: _Entry, row: JobRow) -> str:
     return name if entry[0] is not None else str(Path(entry[1]).with_name(name))
 
 
-def _is(found: os.stat_result, row: JobRow) -> bool:
+def _is_same(found: os.stat_result, row: JobRow) -> bool:
     """Whether this is what had settled; a folder's time and size are those of all that is in it."""
-    known = row.detail
-    if (found.st_dev, found.st_ino) != (known["dev"], known["ino"]):
+    known = row.carried(Claiming)
+    if (found.st_dev, found.st_ino) != (known.dev, known.ino):
         # a rename within one file system keeps the number; across them the name is still there
         return False
     return not stat.S_ISREG(found.st_mode) or (found.st_size, found.st_mtime_ns) == (
-        known["size"],
-        known["mtime_ns"],
+        known.size,
+        known.mtime_ns,
     )
 
 

@@ -22,6 +22,8 @@ from hotfolder.stages.registry import Registry
 
 SETTINGS_FILE = "hotfolder.toml"
 _DESTINATION_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
+_RENAMED = {"keep_dropped": "keep_discarded"}
+"""Keys of earlier versions, and what they are called now."""
 _Model = TypeVar("_Model", bound=SettingsModel)
 
 
@@ -103,14 +105,14 @@ class DestinationFile(SettingsModel):
 class RootFile(SettingsModel):
     """The file ``hotfolder.toml``. workers: jobs at once; 0 means as many as there are cores.
 
-    keep_dropped: for how many seconds, after parsing, the original of a held job is kept when a
+    keep_discarded: for how many seconds, after parsing, the original of a held job is kept when a
     person has deleted its folder; 0 keeps none.
     """
 
     workers: Annotated[int, Field(ge=0, le=256)] = 0
     intake: Intake = Intake()
     free_space: ByteCount = 500.0 * 2**20
-    keep_dropped: DurationS = 30 * 86400.0
+    keep_discarded: DurationS = 30 * 86400.0
 
 
 @dataclass(frozen=True)
@@ -245,6 +247,8 @@ def _problem(
     match detail["type"]:
         case "missing":
             return Problem(str(path), key, "is missing", _expected(model, detail["loc"]))
+        case "extra_forbidden" if key in _RENAMED:
+            return Problem(str(path), key, got, f"this key is called {_RENAMED[key]} now")
         case "extra_forbidden":
             fields = ", ".join(model.model_fields) or "no settings at all"
             allowed = f"this key does not exist; {'.'.join(prefix) or 'here there are'}: {fields}"

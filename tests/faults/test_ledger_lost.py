@@ -54,10 +54,10 @@ DAMAGES = {"gone": gone, "garbage": garbage, "flipped": flipped, "empty": empty}
 def test_what_had_ended_is_known_again_and_nothing_is_done_twice(filled, how):
     dropped = dropped_hashes(filled.path / "in" / CANVAS)
     assert sweep(filled) == []
-    before = {row.id: row.record for row in read_jobs(filled.ledger, ended=True)}
+    before = {row.id: row.record_text for row in read_jobs(filled.ledger, ended=True)}
     DAMAGES[how](filled.ledger)
     assert sweep(filled) == []
-    assert before == {row.id: row.record for row in read_jobs(filled.ledger, ended=True)}
+    assert before == {row.id: row.record_text for row in read_jobs(filled.ledger, ended=True)}
     check_books(filled, dropped)
     aside = [path.name for path in filled.private.glob("ledger.damaged-*.sqlite")]
     assert len(aside) == (how != "gone")
@@ -71,7 +71,7 @@ def test_what_had_ended_is_known_again_and_nothing_is_done_twice(filled, how):
 def test_no_ledger_is_made_anew_while_a_share_is_away_that_knows_of_jobs(filled, how, kind):
     dropped = dropped_hashes(filled.path / "in" / CANVAS)
     assert sweep(filled) == []
-    before = {row.id: row.record for row in read_jobs(filled.ledger, ended=True)}
+    before = {row.id: row.record_text for row in read_jobs(filled.ledger, ended=True)}
     DAMAGES[how](filled.ledger)
     folder, away = filled.path / kind / CANVAS, filled.path / "away"
     folder.rename(away)
@@ -79,7 +79,7 @@ def test_no_ledger_is_made_anew_while_a_share_is_away_that_knows_of_jobs(filled,
         sweep(filled)
     away.rename(folder)
     assert sweep(filled) == []
-    assert before == {row.id: row.record for row in read_jobs(filled.ledger, ended=True)}
+    assert before == {row.id: row.record_text for row in read_jobs(filled.ledger, ended=True)}
     check_books(filled, dropped)
 
 
@@ -219,4 +219,4 @@ def test_a_held_folder_that_was_being_put_in_place_gets_its_name_and_is_not_give
     sweep(quick)
     assert folder.is_dir()
     _, again = records(quick)
-    assert again["dropped"] is None
+    assert again["discarded"] is None

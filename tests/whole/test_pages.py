@@ -4,8 +4,8 @@ import re
 import shutil
 
 import pytest
-
 from core.test_attachments import use
+
 from whole.conftest import drop, records, write_destination
 
 pytestmark = pytest.mark.whole

@@ -1,0 +1,104 @@
+"""The ledger's tables, and the steps that bring an older ledger up to date."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from typing import Final
+
+from hotfolder.ledger import record_index
+
+_JOBS = """
+CREATE TABLE jobs (
+    seq         INTEGER PRIMARY KEY AUTOINCREMENT,
+    id          TEXT NOT NULL UNIQUE,
+    destination TEXT NOT NULL,
+    source      BLOB NOT NULL,
+    kind        TEXT NOT NULL,
+    state       TEXT NOT NULL,
+    bytes       INTEGER NOT NULL,
+    sha256      TEXT,
+    attempts    INTEGER NOT NULL DEFAULT 0,
+    arrived     TEXT NOT NULL,
+    changed     TEXT NOT NULL,
+    detail      TEXT NOT NULL DEFAULT '{}',
+    record      TEXT
+) STRICT;
+CREATE INDEX jobs_open ON jobs (state, destination, seq)
+    WHERE state NOT IN ('delivered', 'held', 'refused');
+CREATE INDEX jobs_ended ON jobs (destination, state, changed);
+CREATE INDEX jobs_named ON jobs (destination, source, seq)
+"""
+
+_BATCHES = """
+CREATE TABLE IF NOT EXISTS batch_files (
+    seq         INTEGER PRIMARY KEY AUTOINCREMENT,
+    destination TEXT NOT NULL,
+    batch       TEXT NOT NULL,
+    key         TEXT NOT NULL,
+    name        TEXT NOT NULL,
+    place       TEXT NOT NULL,
+    sha256      TEXT NOT NULL,
+    bytes       INTEGER NOT NULL,
+    arrived     TEXT NOT NULL
+) STRICT;
+CREATE INDEX IF NOT EXISTS batch_files_named ON batch_files (destination, batch, key, seq);
+CREATE TABLE IF NOT EXISTS batches (
+    destination TEXT NOT NULL,
+    batch       TEXT NOT NULL,
+    document    TEXT NOT NULL,
+    PRIMARY KEY (destination, batch)
+) STRICT
+"""
+
+
+def _add_jobs(db: sqlite3.Connection) -> None:
+    for statement in _JOBS.split(";\n"):
+        db.execute(statement)
+
+
+def _add_queue_index(db: sqlite3.Connection) -> None:
+    """What waits, in the order in which it came: the cost must not grow with all that ever came."""
+    db.execute(
+        "CREATE INDEX jobs_queued ON jobs (destination, seq)"
+        " WHERE state NOT IN ('delivered', 'held', 'refused') AND state != 'claiming'"
+    )
+
+
+def _add_batches(db: sqlite3.Connection) -> None:
+    """Tables of batches; a ledger in which a daemon has worked has them already."""
+    for statement in _BATCHES.split(";\n"):
+        db.execute(statement)
+
+
+def _rename_dropped(db: sqlite3.Connection) -> None:
+    """Call what a person gave up ``discarded``, which was ``dropped`` before."""
+    for old, new in (("dropped", "discarded"), ("dropping", "discarding")):
+        db.execute(
+            f"UPDATE jobs SET detail = json_object('{new}', json_extract(detail, '$.{old}'))"  # noqa: S608
+            f" WHERE state = 'held' AND json_extract(detail, '$.{old}') IS NOT NULL"
+        )
+    record_index.rename_dropped(db)
+
+
+STEPS: Final[tuple[Callable[[sqlite3.Connection], None], ...]] = (
+    _add_jobs,
+    record_index.add_table,
+    _add_queue_index,
+    record_index.add_name_index,
+    record_index.add_dropped,
+    _add_batches,
+    _rename_dropped,
+)
+"""Step n brings a ledger of version n to version n + 1. A step that was released never changes."""
+
+SCHEMA_VERSION: Final = len(STEPS)
+
+
+def empty_ledger() -> sqlite3.Connection:
+    """Return a ledger in memory that has nothing in it, for those who read."""
+    db = sqlite3.connect(":memory:", isolation_level=None)
+    for step in STEPS:
+        step(db)
+    db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+    return db
