@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -28,39 +28,38 @@ class Surface(StrEnum):
 
 
 class Medium(SettingsModel):
-    """The table ``[medium]``: what will hang on the wall.
-
-    profile: file name in the root's ``profiles/``; viewing_distance: millimetres after parsing.
-    """
+    """The table ``[medium]``: what will hang on the wall."""
 
     profile: Annotated[str, Field(min_length=1)]
+    """File name in the root's ``profiles/``."""
     surface: Surface
     viewing_distance: LengthMm
+    """Millimetres after parsing."""
     cost_per_square_metre: MoneyAmount | None = None
 
 
 class Result(SettingsModel):
-    """The table ``[result]``: the file that comes out.
-
-    bits: 16 unless told, but a JPEG has 8; compression: for TIFF; quality: 1 … 100 and
-    subsampling: for JPEG.
-    """
+    """The table ``[result]``: the file that comes out."""
 
     format: Literal["tiff", "jpeg", "png"] = "tiff"
     bits: Literal[8, 16] = 16
+    """16 unless told, but a JPEG has 8."""
     compression: Literal["none", "lzw", "deflate"] = "deflate"
+    """For TIFF."""
     quality: Annotated[int, Field(ge=1, le=100)] = 92
+    """For JPEG, 1 … 100."""
     subsampling: Literal["4:4:4", "4:2:2", "4:2:0"] = "4:4:4"
+    """For JPEG."""
 
     @model_validator(mode="before")
     @classmethod
-    def _jpeg_has_8_bits(cls, raw: Any) -> Any:
+    def _set_bits_of_jpeg(cls, raw: object) -> object:
         if isinstance(raw, dict) and raw.get("format") == "jpeg":
             return {"bits": 8, **raw}
         return raw
 
     @model_validator(mode="after")
-    def _jpeg_has_not_16_bits(self) -> Self:
+    def _refuse_16_bits_in_jpeg(self) -> Self:
         if self.format == "jpeg" and self.bits != 8:
             raise ValueError("bits = 8 with format = jpeg, which has no other; or format = tiff")
         return self
