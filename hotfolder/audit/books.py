@@ -29,7 +29,7 @@ def open_books(root: Root) -> Iterator[sqlite3.Connection]:
     if not root.destinations.is_dir():
         problem = Problem(str(root.path), "", "is no root", "run `hotfolder init` to make one")
         raise SettingsError([problem])
-    with open_reader(root.ledger) as ledger, _no_collecting():
+    with open_reader(root.ledger) as ledger, _pause_collecting():
         if ledger.is_behind:
             raise StorageError(
                 f"the ledger {root.ledger} is from an older hotfolder; start `hotfolder watch` "
@@ -40,7 +40,7 @@ def open_books(root: Root) -> Iterator[sqlite3.Connection]:
 
 
 @contextmanager
-def _no_collecting() -> Iterator[None]:
+def _pause_collecting() -> Iterator[None]:
     was_on = gc.isenabled()
     gc.disable()
     try:

@@ -188,11 +188,13 @@ def _go_on(runs: list[_Run], profile: str | None, first: str, last: str) -> None
 
 
 def _find_change(db: sqlite3.Connection, question: Question, before: _Run, after: _Run) -> Change:
-    old = _pictures(db, question, before, "finished DESC, number DESC")
-    return judge_change(old[::-1], _pictures(db, question, after, "finished, number"))
+    old = _read_pictures(db, question, before, "finished DESC, number DESC")
+    return judge_change(old[::-1], _read_pictures(db, question, after, "finished, number"))
 
 
-def _pictures(db: sqlite3.Connection, question: Question, run: _Run, order: str) -> list[Picture]:
+def _read_pictures(
+    db: sqlite3.Connection, question: Question, run: _Run, order: str
+) -> list[Picture]:
     """The first pictures of a run in an order, as many as are compared."""
     where, values = make_filter(question)
     rows = make_cursor(db).execute(
@@ -205,43 +207,45 @@ def _pictures(db: sqlite3.Connection, question: Question, run: _Run, order: str)
 
 def judge_change(before: Sequence[Picture], after: Sequence[Picture]) -> Change:
     """Return what a change of profile did, by the pictures on both sides, the oldest first."""
-    change = Change(parse_moment(after[0].finished), _side(before), _side(after), 0, "unclear", "")
+    change = Change(
+        parse_moment(after[0].finished), _sum_up_side(before), _sum_up_side(after), 0, "unclear", ""
+    )
     key = "share_lost"
     if {each.tolerance for each in before} != {each.tolerance for each in after}:
         # a share over another tolerance is another measure; the mean loss is the same one
         key = "delta_e_mean"
     measure = "share lost" if key == "share_lost" else "mean ΔE00, as the tolerance changed too"
-    pairs = _pairs(before, after, key)
+    pairs = _find_pairs(before, after, key)
     change = replace(change, pairs=len(pairs))
     if len(pairs) >= ENOUGH_PAIRS:
         worse = sum(new > old for old, new in pairs)
         better = sum(new < old for old, new in pairs)
         difference = fmean(new - old for old, new in pairs)
-        sure = _sign_test(worse, better) < _SURE_BY_PAIRS
+        sure = _test_signs(worse, better) < _SURE_BY_PAIRS
         why = f"by {len(pairs)} pictures made with both, {worse} of them worse ({measure})"
     else:
-        old, new = _values(before, key), _values(after, key)
+        old, new = _list_values(before, key), _list_values(after, key)
         if min(len(old), len(new)) < ENOUGH:
             return replace(change, why="too few pictures to tell")
         difference = fmean(new) - fmean(old)
-        sure = _rank_test(old, new) < _SURE
+        sure = _test_ranks(old, new) < _SURE
         why = f"by different pictures before and after ({measure}): a hint, no proof"
     if not sure or abs(difference) < _WORTH_SAYING[key]:
         return replace(change, verdict="same", why=why)
     return replace(change, verdict="more" if difference > 0 else "less", why=why)
 
 
-def _side(pictures: Sequence[Picture]) -> Side:
+def _sum_up_side(pictures: Sequence[Picture]) -> Side:
     last = pictures[-1]
     return Side(
         profile=f"{last.profile} ({(last.profile_sha256 or '')[:8]})",
         pictures=len(pictures),
-        lost=_mean([each.share_lost for each in pictures]),
-        delta_e=_mean([each.delta_e_mean for each in pictures]),
+        lost=_average([each.share_lost for each in pictures]),
+        delta_e=_average([each.delta_e_mean for each in pictures]),
     )
 
 
-def _pairs(
+def _find_pairs(
     before: Sequence[Picture], after: Sequence[Picture], key: str
 ) -> list[tuple[float, float]]:
     """Measures of originals made with both profiles: of each the last before, the first after."""
@@ -253,14 +257,14 @@ def _pairs(
     ]
 
 
-def _sign_test(worse: int, better: int) -> float:
+def _test_signs(worse: int, better: int) -> float:
     """Probability of so uneven a count, or a more uneven one, by chance: two-sided sign test."""
     number = worse + better
     tail = sum(math.comb(number, k) for k in range(min(worse, better) + 1))
     return min(1.0, 2 * tail * 0.5**number)
 
 
-def _rank_test(old: Sequence[float], new: Sequence[float]) -> float:
+def _test_ranks(old: Sequence[float], new: Sequence[float]) -> float:
     """Probability by the Mann-Whitney U test, two-sided: normal approximation with ties.
 
     Conover, Practical Nonparametric Statistics, 3rd edition, section 5.1. SciPy has it too, but
@@ -282,11 +286,11 @@ def _rank_test(old: Sequence[float], new: Sequence[float]) -> float:
     return math.erfc(z / math.sqrt(2))
 
 
-def _values(pictures: Sequence[Picture], key: str) -> list[float]:
+def _list_values(pictures: Sequence[Picture], key: str) -> list[float]:
     return [value for each in pictures if (value := getattr(each, key)) is not None]
 
 
-def _mean(values: Sequence[float | None]) -> float | None:
+def _average(values: Sequence[float | None]) -> float | None:
     known = [value for value in values if value is not None]
     return fmean(known) if known else None
 

@@ -44,7 +44,7 @@ def plan_changes(placement: Placement, destination: Destination) -> Changes:
     changes: Changes = {}
     if placement.width_mm or placement.height_mm:
         column = "width" if placement.width_mm else "height"
-        _need(stages, "sizing", column, "a size")
+        _require(stages, "sizing", column, "a size")
         sizing: dict[str, JsonValue] = dict.fromkeys(("long_edge", "short_edge", "paper"))
         for key, side in (("width", placement.width_mm), ("height", placement.height_mm)):
             sizing[key] = f"{side:.6f}".rstrip("0").rstrip(".") + " mm" if side else None
@@ -58,14 +58,14 @@ def plan_changes(placement: Placement, destination: Destination) -> Changes:
             sizing["anchor"] = placement.anchor
         changes["sizing"] = sizing
     if placement.intent:
-        _need(stages, "profile-conversion", "intent", placement.intent)
+        _require(stages, "profile-conversion", "intent", placement.intent)
         changes["profile-conversion"] = {"intent": placement.intent}
     if placement.caption and "tagging" in stages:
         changes["tagging"] = {"caption": placement.caption}
     return changes
 
 
-def _need(stages: tuple[str, ...], stage: str, column: str, got: str) -> None:
+def _require(stages: tuple[str, ...], stage: str, column: str, got: str) -> None:
     if stage not in stages:
         allowed = f"nothing here: the destination has no stage {stage}"
         raise RowError(column, got, allowed)

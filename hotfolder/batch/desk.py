@@ -112,9 +112,9 @@ class Desk:
         source = os.fsdecode(row.source)
         batch, name = name_batch(source, row.destination)
         spooled = self._spool / row.id / ORIGINAL
-        if row.carried(Claimed).keeping is None:
+        if row.expect(Claimed).keeping is None:
             digest = durable.sha256_of(spooled)
-            known = self.shelf.places_of(row.destination, batch, digest.sha256)
+            known = self.shelf.find_places(row.destination, batch, digest.sha256)
             place = known[0] if known else ""
             again = bool(place) and Path(place).exists()
             if not place:
@@ -127,7 +127,7 @@ class Desk:
                 sha256=digest.sha256,
                 size=digest.bytes,
             )
-        detail = row.carried(Claimed)
+        detail = row.expect(Claimed)
         place = detail.keeping or ""
         if spooled.exists() and not detail.again:
             place = str(self._put(row, spooled, Path(place)))
@@ -163,7 +163,7 @@ class Desk:
     ) -> None:
         before = self.shelf.state(destination.name, batch)
         if not before.planned:
-            made = self.shelf.made_before(destination.name, batch)
+            made = self.shelf.find_made_before(destination.name, batch)
             before = before.model_copy(update={"made": made})
         files = self.shelf.files(destination.name, batch)
         latest = {each.key: each for each in files if not is_ticket(each.name)}

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from hotfolder.batch.page import render_page
-from hotfolder.batch.report import Batch, make_report, manifest_csv, report_csv
+from hotfolder.batch.report import Batch, make_manifest_csv, make_report, make_report_csv
 from hotfolder.batch.shelf import BatchState, Shelf
 from hotfolder.disk.marker import check_marked_above
 from hotfolder.errors import HotfolderError
@@ -91,10 +91,10 @@ class BatchFolders:
         made = self._collect(destination, batch, folder)
         document = make_report(made)
         paths = {row["result"] for row in document["placements"] if row["result"]}
-        relative = {path: _relative(Path(path), folder) for path in paths}
+        relative = {path: _make_relative(Path(path), folder) for path in paths}
         texts = {
-            MANIFEST: "\ufeff" + manifest_csv(document, relative),
-            f"{REPORT}.csv": "\ufeff" + report_csv(document),
+            MANIFEST: "\ufeff" + make_manifest_csv(document, relative),
+            f"{REPORT}.csv": "\ufeff" + make_report_csv(document),
             f"{REPORT}.json": json.dumps(document, allow_nan=False, indent=1),
             f"{REPORT}.html": render_page(document, made.standings(), folder),
         }
@@ -127,10 +127,10 @@ def _find_left_over(state: BatchState, jobs: dict[str, JobRow], folder: Path) ->
         if job not in current and row.state is State.DELIVERED and row.record
         for result in row.record.results
     ]
-    return tuple(sorted(_relative(path, folder) for path in found if path.exists()))
+    return tuple(sorted(_make_relative(path, folder) for path in found if path.exists()))
 
 
-def _relative(path: Path, folder: Path) -> str:
+def _make_relative(path: Path, folder: Path) -> str:
     return Path(os.path.relpath(path, folder)).as_posix()
 
 

@@ -65,7 +65,7 @@ class Pictures:
         then the name without its suffix; case and normal form do not.
         """
         wanted = names.collision_key(names.display_name(name))
-        for view in (_whole, _last, _stem):
+        for view in (_take_whole, _take_file_name, _take_stem):
             found = [each for each in self._files if view(each.key) == wanted]
             if len(found) == 1:
                 self._named.add(found[0].key)
@@ -80,16 +80,16 @@ class Pictures:
         return tuple(each.name for each in self._files if each.key not in self._named)
 
 
-def _whole(key: str) -> str:
+def _take_whole(key: str) -> str:
     return key
 
 
-def _last(key: str) -> str:
+def _take_file_name(key: str) -> str:
     return key.rpartition("/")[2]
 
 
-def _stem(key: str) -> str:
-    last = _last(key)
+def _take_stem(key: str) -> str:
+    last = _take_file_name(key)
     return last.rpartition(".")[0] or last
 
 
@@ -152,14 +152,14 @@ class Planning:
                     NewJob(
                         job,
                         picture.bytes,
-                        self._record(placement, line, picture, changes, print_, of_place),
+                        self._make_record(placement, line, picture, changes, print_, of_place),
                     )
                 )
             self.made[print_] = job
             found.append(line.model_copy(update={"job": job}))
         return found
 
-    def _record(
+    def _make_record(
         self,
         placement: Placement,
         line: Line,

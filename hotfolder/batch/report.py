@@ -205,14 +205,14 @@ def _sum_spent(destination: Destination, rows: list[PlacementFacts]) -> Spent:
     }
 
 
-def report_csv(document: BatchReport) -> str:
+def make_report_csv(document: BatchReport) -> str:
     """Return the rows of a report as a table."""
     rows = document["placements"]
     header = list(rows[0]) if rows else ["row", "state"]
     return to_csv(header, [[_to_cell(value) for value in row.values()] for row in rows])
 
 
-def manifest_csv(document: BatchReport, relative: Mapping[str, str]) -> str:
+def make_manifest_csv(document: BatchReport, relative: Mapping[str, str]) -> str:
     """Return what a person who lays the book out needs: which file goes where.
 
     relative: results by their absolute path, as seen from the manifest. A placement whose picture

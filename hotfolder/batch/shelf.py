@@ -137,7 +137,7 @@ class Shelf:
             for seq, key, name, place, sha256, size, arrived in rows
         ]
 
-    def places_of(self, destination: str, batch: str, sha256: str) -> list[str]:
+    def find_places(self, destination: str, batch: str, sha256: str) -> list[str]:
         """Where files of these bytes were put when they came, the first first."""
         rows = self._ledger.read(
             "SELECT DISTINCT place FROM batch_files WHERE destination = ? AND batch = ?"
@@ -164,7 +164,7 @@ class Shelf:
         )
         return BatchState.model_validate_json(rows[0][0]) if rows else BatchState()
 
-    def made_before(self, destination: str, batch: str) -> dict[str, str]:
+    def find_made_before(self, destination: str, batch: str) -> dict[str, str]:
         """Jobs of a batch by fingerprint, as records say: for a ledger that was made anew."""
         rows = self._ledger.read(
             "SELECT json_extract(record, '$.placement.fingerprint'), id FROM jobs"

@@ -213,9 +213,9 @@ app.command()(looking.strip)
 @app.command()
 def schema() -> None:
     """Print the JSON Schema of a record."""
-    from hotfolder.model.records import record_schema
+    from hotfolder.model.records import make_record_schema
 
-    print_json(record_schema())
+    print_json(make_record_schema())
 
 
 @app.command()

@@ -65,10 +65,10 @@ class Work:
                 return self._clean(self.deliverer.finish(row))
             if row.state is State.RELEASING:
                 row = collect_job(
-                    self.ledger, self.root.spool, self._folders(destination).held, row
+                    self.ledger, self.root.spool, self._find_folders(destination).held, row
                 )
             if row.state is State.PRODUCED:
-                return self._end(row, row.carried(Produced).answer)
+                return self._end(row, row.expect(Produced).answer)
             return self._work(row, destination)
         except OSError as error:
             raise StorageError(f"job {row.id}: {error}") from error
@@ -76,7 +76,7 @@ class Work:
     def _work(self, row: JobRow, destination: Destination) -> JobRow:
         if row.kind in _NOT_A_FILE:
             code, message = _NOT_A_FILE[row.kind]
-            return self._refuse(row, code, message.format(name=self._name(row)))
+            return self._refuse(row, code, message.format(name=self._show_name(row)))
         original, placement = self._find_original(row), row.placement
         try:
             sha256, size = durable.sha256_of(original)
@@ -88,7 +88,7 @@ class Work:
             return self._refuse(
                 row,
                 "unreadable",
-                f"{self._name(row)} cannot be read: its permissions forbid it. "
+                f"{self._show_name(row)} cannot be read: its permissions forbid it. "
                 "Allow reading it, then drop it again.",
             )
         except OSError as error:
@@ -97,7 +97,7 @@ class Work:
             return self._note_unreadable(row, destination, error)
         if placement and sha256 != placement.sha256:
             raise StorageError(_say_changed(placement))
-        before = _stamp(original)
+        before = _read_stamp(original)
         if row.attempts >= destination.file.limits.attempts:
             # the daemon died with this job in hand as often as it may be tried
             return self._give_up(row, "the program ended each time while it was worked on")
@@ -117,7 +117,7 @@ class Work:
             self._give_room_back(row)
             self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
             raise StorageError(answer.message)
-        if _stamp(original) != before:
+        if _read_stamp(original) != before:
             answer = Answer(verdict="failed", message="it was still being written to")
         answer = self._check(row, answer)
         if answer.verdict == "failed":
@@ -149,7 +149,7 @@ class Work:
         row = self.ledger.advance(row.id, State.CLAIMED, attempts=attempts)
         if attempts >= destination.file.limits.attempts:
             return self._give_up(row, f"its disk reports an error when it is read ({error})")
-        raise StorageError(f"{self._name(row)} cannot be read: {error.strerror}") from error
+        raise StorageError(f"{self._show_name(row)} cannot be read: {error.strerror}") from error
 
     def _commit_answer(self, row: JobRow, answer: Answer) -> JobRow:
         """Commit what the work came to, and with it the release that led to it.
@@ -162,7 +162,7 @@ class Work:
             durable.flush(folder / made.path, made.sha256)
         if files:
             durable.fsync_folder(folder)
-        claimed = row.carried(Claimed)
+        claimed = row.expect(Claimed)
         detail = Produced(answer=answer, release=claimed.release, placement=claimed.placement)
         return self.ledger.advance(row.id, State.PRODUCED, detail)
 
@@ -179,7 +179,7 @@ class Work:
                 order=Order(
                     job=row.id,
                     original=original,
-                    name=self._name(row),
+                    name=self._show_name(row),
                     sha256=row.sha256 or "",
                     bytes=row.bytes,
                     folder=folder,
@@ -232,7 +232,7 @@ class Work:
 
     def _give_up(self, row: JobRow, message: str) -> JobRow:
         text = (
-            f"{self._name(row)} could not be worked on, in {row.attempts} tries: {message}. "
+            f"{self._show_name(row)} could not be worked on, in {row.attempts} tries: {message}. "
             "Export it again and drop the new file; if that fails too, the destination's stages "
             "or limits need a look."
         )
@@ -247,7 +247,7 @@ class Work:
         answer = Answer(verdict=verdict, work=work)
         return self._end(self._commit_answer(row, answer), answer)
 
-    def _folders(self, destination: Destination) -> DestinationFolders:
+    def _find_folders(self, destination: Destination) -> DestinationFolders:
         return self.root.folders(destination.name, destination.file.folders)
 
     def _clean(self, row: JobRow) -> JobRow:
@@ -256,7 +256,7 @@ class Work:
         return row
 
     def _describe_original(self, row: JobRow) -> OriginalRecord:
-        return OriginalRecord(name=self._name(row), sha256=row.sha256, bytes=row.bytes)
+        return OriginalRecord(name=self._show_name(row), sha256=row.sha256, bytes=row.bytes)
 
     def _find_original(self, row: JobRow) -> Path:
         own = self.root.spool / row.id / ORIGINAL
@@ -264,7 +264,7 @@ class Work:
         return own if placement is None or own.exists() else Path(placement.kept)
 
     @staticmethod
-    def _name(row: JobRow) -> str:
+    def _show_name(row: JobRow) -> str:
         return names.display_name(row.source.rsplit(b"/", 1)[-1])
 
 
@@ -281,7 +281,7 @@ def attempt_folder(root: Root, row: JobRow) -> Path:
     return root.spool / row.id / f"attempt-{row.attempts}"
 
 
-def _stamp(path: Path) -> tuple[int, int]:
+def _read_stamp(path: Path) -> tuple[int, int]:
     found = path.lstat()
     if not stat.S_ISREG(found.st_mode):
         return (-1, -1)

@@ -121,7 +121,7 @@ class Deliverer:
         StorageError
             As for `end`.
         """
-        plan = row.carried(Publishing)
+        plan = row.expect(Publishing)
         if plan.folder is None:
             with self._name_lock, _translate_errors("publishing", Path(plan.log)):
                 plan = self._publish_results(row, plan)
@@ -227,7 +227,7 @@ class Deliverer:
         """Step 1: bring every file durably under a temporary name in the folder of its target."""
         if plan.folder is not None:
             check_marked_above(Path(plan.folder).parent)
-            building = _building_place(Path(plan.folder))
+            building = _name_building(Path(plan.folder))
             durable.make_folders(building)
             for move in plan.moves:
                 if self._kept and plan.state is State.HELD and move.is_only_original:
@@ -237,7 +237,7 @@ class Deliverer:
                 _bring(move, target)
             return
         for move in plan.moves:
-            near = _place_near(move, job)
+            near = _name_near(move, job)
             check_marked_above(near.parent)
             durable.make_folders(near.parent)
             _bring(move, near)
@@ -245,13 +245,13 @@ class Deliverer:
     def _publish_results(self, row: JobRow, plan: Publishing) -> Publishing:
         """Step 3: give results and original their final names, other ones if those are taken."""
         for index, move in enumerate(plan.moves):
-            near, target = _place_near(move, row.id), Path(move.target)
+            near, target = _name_near(move, row.id), Path(move.target)
             while durable.is_there(near):
                 try:
                     durable.move_new(near, target)
                 except FileExistsError:
                     target = free_name(target.parent, target.name)
-                    plan = _with_target(plan, index, target)
+                    plan = _replace_target(plan, index, target)
                     self._ledger.advance(row.id, State.PUBLISHING, plan)
             # without its share, a file that waits there looks like one that was collected
             check_marked_above(near.parent)
@@ -271,7 +271,7 @@ class Deliverer:
         return row
 
     def _publish_folder(self, folder: Path, record: Record) -> None:
-        building = _building_place(folder)
+        building = _name_building(folder)
         if not durable.is_there(building):
             check_marked_above(folder.parent)  # else it may be there, on a share that is away
             return
@@ -305,16 +305,16 @@ def say_why(record: Record) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _place_near(move: Move, job: str) -> Path:
+def _name_near(move: Move, job: str) -> Path:
     """The temporary name beside the target: short, of fixed length, never the user's words."""
     return Path(move.target).parent / f".hotfolder-{job}-{move.what}"
 
 
-def _building_place(folder: Path) -> Path:
+def _name_building(folder: Path) -> Path:
     return folder.parent / f".hotfolder-{folder.name}"
 
 
-def _with_target(plan: Publishing, index: int, target: Path) -> Publishing:
+def _replace_target(plan: Publishing, index: int, target: Path) -> Publishing:
     """The plan with another final name for one file; the record says the new one."""
     move = plan.moves[index]
     moves = list(plan.moves)
@@ -323,14 +323,14 @@ def _with_target(plan: Publishing, index: int, target: Path) -> Publishing:
         record = plan.record.model_copy(update={"original_kept": str(target)})
     else:
         changes = {
-            "results": _with_path(plan.record.results, move.target, target),
-            "attachments": _with_path(plan.record.attachments, move.target, target),
+            "results": _replace_path(plan.record.results, move.target, target),
+            "attachments": _replace_path(plan.record.attachments, move.target, target),
         }
         record = plan.record.model_copy(update=changes)
     return plan.model_copy(update={"moves": tuple(moves), "record": record})
 
 
-def _with_path(records: tuple[_Filed, ...], old: str, new: Path) -> tuple[_Filed, ...]:
+def _replace_path(records: tuple[_Filed, ...], old: str, new: Path) -> tuple[_Filed, ...]:
     return tuple(
         each.model_copy(update={"path": str(new)}) if each.path == old else each for each in records
     )
@@ -338,12 +338,12 @@ def _with_path(records: tuple[_Filed, ...], old: str, new: Path) -> tuple[_Filed
 
 def _bring(move: Move, target: Path) -> None:
     if not move.copy_only:
-        _ensure_moved(Path(move.source), target, move.sha256)
+        _move_near(Path(move.source), target, move.sha256)
     elif not durable.is_there(target):
         durable.copy_new(move.source, target)
 
 
-def _ensure_moved(source: Path, target: Path, sha256: str | None) -> None:
+def _move_near(source: Path, target: Path, sha256: str | None) -> None:
     """Move `source` to our own temporary name `target`, whatever an earlier try left there."""
     if sha256 is not None and durable.is_doubtful(source):
         durable.flush(source, sha256)

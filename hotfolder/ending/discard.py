@@ -68,7 +68,7 @@ class Discards:
                 return []
             found = []
             for row in self._ledger.held_jobs_of(destination):
-                detail = row.carried(Held)
+                detail = row.expect(Held)
                 if detail.discarding:
                     self._record(row, folders, detail.discarding, again=True)
                 elif row.record and row.record.discarded:

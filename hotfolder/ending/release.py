@@ -84,7 +84,7 @@ class ReleaseFolder:
         except OSError:
             return []
         for path in entries:
-            stamp = _stamp(path)
+            stamp = _read_stamp(path)
             if path.name.startswith(".") or stamp is None:
                 continue
             row = None
@@ -124,7 +124,7 @@ def collect_job(ledger: Ledger, spool: Path, held: Path, row: JobRow) -> JobRow:
     """
     place = spool / row.id
     durable.make_folders(place)
-    detail = row.carried(Releasing)
+    detail = row.expect(Releasing)
     source, release = detail.source, detail.release
     kept = place / _HELD
     if source.is_file() and not durable.is_there(place / ORIGINAL):
@@ -283,7 +283,7 @@ def _find_held(ledger: Ledger, destination: str, path: Path) -> JobRow | None:
         return None
 
 
-def _stamp(path: Path) -> tuple[int, int] | None:
+def _read_stamp(path: Path) -> tuple[int, int] | None:
     """When an entry last changed: a file, or the latest of a folder's files, and their size."""
     try:
         inside = list(path.iterdir()) if path.is_dir() else [path]

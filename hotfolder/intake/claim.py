@@ -126,7 +126,7 @@ def _take(entry: _Entry, own: Path, row: JobRow) -> bool:
     folder, name = entry
     if not _is_same(os.stat(name, dir_fd=folder, follow_symlinks=False), row):
         return False
-    is_linked = row.kind == "file" and row.carried(Claiming).nlink > 1
+    is_linked = row.kind == "file" and row.expect(Claiming).nlink > 1
     taken = own / (LINKED if is_linked else ORIGINAL)
     try:
         platforms.rename_noreplace(name, taken, source_folder=folder)
@@ -186,7 +186,7 @@ def _aside(entry: _Entry, row: JobRow) -> str:
 
 def _is_same(found: os.stat_result, row: JobRow) -> bool:
     """Whether this is what had settled; a folder's time and size are those of all that is in it."""
-    known = row.carried(Claiming)
+    known = row.expect(Claiming)
     if (found.st_dev, found.st_ino) != (known.dev, known.ino):
         # a rename within one file system keeps the number; across them the name is still there
         return False

@@ -41,8 +41,8 @@ from hotfolder.ledger.reading import (
     Value,
     read_job,
     read_jobs,
+    read_version,
     to_row,
-    version_of,
 )
 from hotfolder.model.records import Record, read_record
 
@@ -102,7 +102,7 @@ class Ledger(LedgerReader):
             ) from error
 
     def _prepare(self, path: Path) -> None:
-        version = version_of(self.db)
+        version = read_version(self.db)
         if version > SCHEMA_VERSION:
             self.db.close()
             raise StorageError(
@@ -205,7 +205,7 @@ class Ledger(LedgerReader):
         with self._transaction():
             self.db.execute(
                 "UPDATE jobs SET state = ?, changed = ?, detail = '{}', record = ? WHERE id = ?",
-                (record.state, _now(), _text_of(line), record.job),
+                (record.state, _now(), _decode_line(line), record.job),
             )
             record_index.insert(self.db, record, link(line))
         return self.job(record.job)
@@ -236,7 +236,7 @@ class Ledger(LedgerReader):
             values = (
                 row.id, row.destination, row.source, row.kind, row.state.value, row.bytes,
                 row.sha256, row.attempts, row.arrived.isoformat(), row.changed.isoformat(),
-                dump_detail(row.state, row.detail), _text_of(row.line) if row.line else None,
+                dump_detail(row.state, row.detail), _decode_line(row.line) if row.line else None,
             )  # fmt: skip
             self.db.execute(statement, values)
             if row.line:
@@ -347,12 +347,12 @@ class Ledger(LedgerReader):
         StorageError
             When the ledger cannot be read.
         """
-        with self._lock, _usable("read"):
+        with self._lock, _translate_errors("read"):
             return super().read(query, values)
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:
-        with self._lock, _usable("written"):
+        with self._lock, _translate_errors("written"):
             self.db.execute("BEGIN IMMEDIATE")
             try:
                 yield
@@ -365,7 +365,7 @@ class Ledger(LedgerReader):
 
 
 @contextmanager
-def _usable(how: str) -> Iterator[None]:
+def _translate_errors(how: str) -> Iterator[None]:
     """Translate what SQLite says of its file; a mistake of ours in a statement is not of it."""
     try:
         yield
@@ -380,7 +380,7 @@ def link(line: bytes) -> str:
     return hashlib.sha256(line).hexdigest()
 
 
-def _text_of(line: bytes) -> str:
+def _decode_line(line: bytes) -> str:
     return line.removesuffix(b"\n").decode("utf-8")
 
 

@@ -95,7 +95,7 @@ STEPS: Final[tuple[Callable[[sqlite3.Connection], None], ...]] = (
 SCHEMA_VERSION: Final = len(STEPS)
 
 
-def empty_ledger() -> sqlite3.Connection:
+def make_empty_ledger() -> sqlite3.Connection:
     """Return a ledger in memory that has nothing in it, for those who read."""
     db = sqlite3.connect(":memory:", isolation_level=None)
     for step in STEPS:

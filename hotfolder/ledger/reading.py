@@ -21,7 +21,7 @@ from hotfolder.ledger.details import (
     State,
     load_detail,
 )
-from hotfolder.ledger.migrations import SCHEMA_VERSION, empty_ledger
+from hotfolder.ledger.migrations import SCHEMA_VERSION, make_empty_ledger
 from hotfolder.model.records import End, PlacementRecord, Record, Release, read_record
 
 Value = str | int | float | bytes | None
@@ -100,7 +100,7 @@ class JobRow:
                 f"the ledger's record of job {self.id} cannot be read: {error}"
             ) from error
 
-    def carried(self, model: type[_Detail]) -> _Detail:
+    def expect(self, model: type[_Detail]) -> _Detail:
         """Return the detail, of which the row's state says that it is of this model.
 
         Raises
@@ -149,7 +149,7 @@ class LedgerReader:
     @property
     def is_behind(self) -> bool:
         """Whether no daemon of this version has opened the ledger yet."""
-        return version_of(self.db) < SCHEMA_VERSION
+        return read_version(self.db) < SCHEMA_VERSION
 
     def read(self, query: str, values: Sequence[Value] = ()) -> list[Row]:
         """Return the rows of a query."""
@@ -209,13 +209,13 @@ def open_reader(path: Path) -> Iterator[LedgerReader]:
         When it is there but cannot be read, or was written by a newer version of this program.
     """
     if not path.exists():
-        with closing(empty_ledger()) as nothing:
+        with closing(make_empty_ledger()) as nothing:
             yield LedgerReader(nothing)
         return
     try:
         uri = f"file:{quote(str(path))}?mode=ro"
-        with closing(sqlite3.connect(uri, uri=True)) as db, closing(empty_ledger()) as nothing:
-            version = version_of(db)
+        with closing(sqlite3.connect(uri, uri=True)) as db, closing(make_empty_ledger()) as nothing:
+            version = read_version(db)
             if version > SCHEMA_VERSION:
                 raise StorageError(
                     f"the ledger {path} was written by a newer hotfolder; install that one"
@@ -225,7 +225,7 @@ def open_reader(path: Path) -> Iterator[LedgerReader]:
         raise StorageError(f"the ledger {path} cannot be read: {error}") from error
 
 
-def version_of(db: sqlite3.Connection) -> int:
+def read_version(db: sqlite3.Connection) -> int:
     """Return the version of a ledger's tables; 0 while it has none."""
     (version,) = db.execute("PRAGMA user_version").fetchone()
     return int(version)

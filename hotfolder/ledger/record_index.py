@@ -81,7 +81,7 @@ def add_dropped(db: sqlite3.Connection) -> None:
 
     When a job that was released later had been given up is not known to the ledger.
     """
-    there = _columns_of(db)
+    there = _list_columns(db)
     if "discarded_at" in there:
         return  # its table was made two steps ago, as tables are made today
     if "dropped_at" not in there:
@@ -98,12 +98,12 @@ def add_dropped(db: sqlite3.Connection) -> None:
 
 def rename_dropped(db: sqlite3.Connection) -> None:
     """Bring a ledger up to date that called what a person gave up ``dropped``."""
-    if "dropped_at" in _columns_of(db):
+    if "dropped_at" in _list_columns(db):
         db.execute("ALTER TABLE records RENAME COLUMN dropped_at TO discarded_at")
     db.execute("UPDATE records SET state = 'discarded' WHERE state = 'dropped'")
 
 
-def _columns_of(db: sqlite3.Connection) -> set[str]:
+def _list_columns(db: sqlite3.Connection) -> set[str]:
     return {name for _, name, *_ in db.execute("PRAGMA table_info(records)")}
 
 
@@ -169,11 +169,11 @@ def _list_hues(shares: JsonValue) -> str:
     """Hues that lost, each between blanks: no name is found inside another."""
     if not isinstance(shares, dict):
         return ""
-    named = [hue for hue, share in shares.items() if _counts(share)]
+    named = [hue for hue, share in shares.items() if _is_worth_naming(share)]
     return f" {' '.join(named)} " if named else ""
 
 
-def _counts(share: JsonValue) -> bool:
+def _is_worth_naming(share: JsonValue) -> bool:
     if isinstance(share, bool) or not isinstance(share, int | float):
         return False
     return share >= HUE_COUNTS_FROM

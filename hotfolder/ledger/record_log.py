@@ -27,7 +27,7 @@ from hotfolder.disk import durable
 from hotfolder.ledger.jobs import JobRow, Ledger, link
 from hotfolder.model.records import RECORD_SCHEMA_VERSION, Record, read_record, to_json_line
 
-__all__ = ["LOG_FILE", "START", "RecordLog", "last_lines", "link"]
+__all__ = ["LOG_FILE", "START", "RecordLog", "link", "read_last_lines"]
 
 LOG_FILE: Final = "log.jsonl"
 START: Final = "0" * 64
@@ -68,21 +68,21 @@ class RecordLog:
             line = _find_line(log, record) if again else None
             if line is None:
                 previous = self._find_previous(log, record.destination)
-                record = _as_written(record, previous)
+                record = _prepare(record, previous)
                 line = to_json_line(record)
                 durable.append_line(log, line)
             return self._ledger.end(record, line)
 
     def _find_previous(self, log: Path, destination: str) -> str:
         head = self._ledger.last_line_of(destination)
-        lines = last_lines(log, _TAIL_BYTES)
+        lines = read_last_lines(log, _TAIL_BYTES)
         if not lines:
             return head or START
         last = link(lines[-1])
         if head is None or head == last:
             return last
         # lines that a kill left unknown to the ledger follow the one it knows: theirs is the place
-        if any(link(line) == head for line in last_lines(log, _LONG_TAIL_BYTES)):
+        if any(link(line) == head for line in read_last_lines(log, _LONG_TAIL_BYTES)):
             return last
         return head
 
@@ -90,7 +90,7 @@ class RecordLog:
 def _find_line(log: Path, record: Record) -> bytes | None:
     """Find the line of this very record among the last ones, whatever it follows."""
     name = json.dumps(record.job).encode("ascii")
-    for line in reversed(last_lines(log, _LONG_TAIL_BYTES)):
+    for line in reversed(read_last_lines(log, _LONG_TAIL_BYTES)):
         if name not in line:
             continue
         try:
@@ -98,18 +98,18 @@ def _find_line(log: Path, record: Record) -> bytes | None:
         except ValueError:
             continue
         # of any version: an older program may have been killed after it appended it
-        if to_json_line(_as_written(found, None)) == to_json_line(_as_written(record, None)):
+        if to_json_line(_prepare(found, None)) == to_json_line(_prepare(record, None)):
             return line
     return None
 
 
-def _as_written(record: Record, previous_sha256: str | None) -> Record:
+def _prepare(record: Record, previous_sha256: str | None) -> Record:
     """Return a record as this version writes it, after a line with this hash."""
     changes = {"schema_version": RECORD_SCHEMA_VERSION, "previous_sha256": previous_sha256}
     return record.model_copy(update=changes)
 
 
-def last_lines(log: Path, size: int) -> list[bytes]:
+def read_last_lines(log: Path, size: int) -> list[bytes]:
     """Return whole lines from the last `size` bytes of a log, and at least the last one.
 
     A torn line at the end, which a kill may leave and the next append cuts off, is left out.

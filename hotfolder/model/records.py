@@ -300,7 +300,7 @@ def read_record(text: str | bytes) -> Record:
         return Record.model_validate(json.loads(text))
 
 
-def record_schema() -> dict[str, JsonValue]:
+def make_record_schema() -> dict[str, JsonValue]:
     """Return the JSON Schema (draft 2020-12) of a record."""
     schema = Record.model_json_schema(mode="serialization")
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}

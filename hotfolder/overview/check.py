@@ -44,7 +44,7 @@ def check(root: Root) -> Checked:
     remarks: list[str] = []
     for destination in settings.destinations.values():
         _check_folders(root, destination, unreachable)
-        remarks += _remarks_on(destination)
+        remarks += _collect_remarks(destination)
     _check_ledger_disk(root, problems)
     remarks += [
         f"in/{folder.name} belongs to no destination: what is dropped there stays there"
@@ -82,7 +82,7 @@ def _check_folders(root: Root, destination: Destination, problems: list[Problem]
             )
 
 
-def _remarks_on(destination: Destination) -> list[str]:
+def _collect_remarks(destination: Destination) -> list[str]:
     space = destination.profile.space.strip()
     surface = destination.file.medium.surface
     if destination.profile.device_class == "mntr" and surface != "screen":

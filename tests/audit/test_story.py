@@ -4,7 +4,7 @@ from contextlib import closing
 from datetime import UTC, datetime
 
 from hotfolder.audit.story import list_events
-from hotfolder.ledger.migrations import empty_ledger
+from hotfolder.ledger.migrations import make_empty_ledger
 from hotfolder.ledger.record_index import insert
 from hotfolder.model.records import Discarded
 from model.test_records import record
@@ -14,7 +14,7 @@ def test_a_job_that_was_discarded_was_held_once():
     noticed = datetime(2026, 1, 5, tzinfo=UTC)
     discarded = Discarded(noticed=noticed, original_kept_until=datetime(2026, 2, 4, tzinfo=UTC))
     both = [record(), record(discarded=discarded)]
-    with closing(empty_ledger()) as db:
+    with closing(make_empty_ledger()) as db:
         for each in both:
             insert(db, each, None)
         events = list_events(db, both[-1])

@@ -14,8 +14,8 @@ from audit.generated import CHANGED, record_of
 from hotfolder.audit.books import open_books
 from hotfolder.audit.plot import HELD_BOTTOM, LEFT, LOST_BOTTOM, RIGHT, WIDTH, place_trend, round_up
 from hotfolder.audit.question import Question
-from hotfolder.audit.trends import MOST_CHANGES, _rank_test, _sign_test, find_trends
-from hotfolder.ledger.migrations import empty_ledger
+from hotfolder.audit.trends import MOST_CHANGES, _test_ranks, _test_signs, find_trends
+from hotfolder.ledger.migrations import make_empty_ledger
 from hotfolder.model.records import format_time
 
 QUESTION = Question()
@@ -44,7 +44,7 @@ def change(before, after):
 
 def trend_of(pictures, question=QUESTION):
     """The trend of a canvas for which these pictures, and no others, were made."""
-    with closing(empty_ledger()) as db:
+    with closing(make_empty_ledger()) as db:
         for number, each in enumerate(pictures):
             row = {
                 "job": f"j{number}", "destination": "canvas", "was_held": 0, "state": "delivered",
@@ -97,7 +97,7 @@ def test_pictures_that_all_lose_nothing_are_the_same():
 @pytest.mark.parametrize(("worse", "better"), [(6, 0), (5, 1), (3, 3), (20, 9), (0, 0)])
 def test_the_sign_test_is_the_binomial_test(worse, better):
     expected = binomtest(worse, worse + better).pvalue if worse + better else 1.0
-    assert expected == pytest.approx(_sign_test(worse, better), abs=1e-12)
+    assert expected == pytest.approx(_test_signs(worse, better), abs=1e-12)
 
 
 @pytest.mark.parametrize("digits", [1, 2, 9])
@@ -106,8 +106,8 @@ def test_the_rank_test_is_that_of_mann_and_whitney_also_with_ties(digits):
     old = [round(chance.random(), digits) for _ in range(9)]
     new = [round(chance.random() + 0.2, digits) for _ in range(30)]
     expected = mannwhitneyu(old, new, method="asymptotic").pvalue
-    assert expected == pytest.approx(_rank_test(old, new), rel=1e-9)
-    assert 1.0 == _rank_test([0.5] * 8, [0.5] * 9)
+    assert expected == pytest.approx(_test_ranks(old, new), rel=1e-9)
+    assert 1.0 == _test_ranks([0.5] * 8, [0.5] * 9)
 
 
 def test_a_bucket_has_the_means_of_a_walk_over_all_records(filled):

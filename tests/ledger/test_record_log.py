@@ -9,7 +9,7 @@ import pytest
 from hotfolder.disk import durable
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import Ledger
-from hotfolder.ledger.record_log import START, RecordLog, last_lines, link
+from hotfolder.ledger.record_log import START, RecordLog, link, read_last_lines
 from ledger.test_ledger import CLAIM
 from model.test_records import record
 
@@ -122,13 +122,13 @@ def test_a_log_from_before_the_chain_is_followed(ledger, log):
 def test_a_torn_last_line_is_no_line(tmp_path):
     log = tmp_path / "log.jsonl"
     log.write_bytes(b"one\ntwo\nthr")
-    assert [b"one\n", b"two\n"] == last_lines(log, 100)
+    assert [b"one\n", b"two\n"] == read_last_lines(log, 100)
 
 
 def test_the_last_line_is_found_however_long_it_is(tmp_path):
     log = tmp_path / "log.jsonl"
     long = b"x" * 5000 + b"\n"
     log.write_bytes(b"one\n" + long)
-    assert long == last_lines(log, 16)[-1]
+    assert long == read_last_lines(log, 16)[-1]
     durable.append_line(log, b"y")
-    assert [b"y\n"] == last_lines(log, 16)
+    assert [b"y\n"] == read_last_lines(log, 16)

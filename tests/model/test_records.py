@@ -7,7 +7,7 @@ import jsonschema
 import pytest
 from pydantic import ValidationError
 
-from hotfolder.model.records import OriginalRecord, Reason, Record, record_schema, to_json_line
+from hotfolder.model.records import OriginalRecord, Reason, Record, make_record_schema, to_json_line
 
 
 def record(**changes):
@@ -32,7 +32,7 @@ def test_a_record_is_one_line_of_ascii_json_that_the_schema_accepts():
     assert line.endswith(b"\n")
     assert line.count(b"\n") == 1
     line.decode("ascii")
-    jsonschema.Draft202012Validator(record_schema()).validate(json.loads(line))
+    jsonschema.Draft202012Validator(make_record_schema()).validate(json.loads(line))
 
 
 def test_times_are_utc_to_the_millisecond_with_a_z():
