@@ -46,14 +46,14 @@ _SPANS = (
 
 
 class Picture(NamedTuple):
-    """One job as trends see it.
-
-    finished: UTC, as records have it, which sorts as text; shares 0 … 1; delta_e_mean: ΔE00.
-    """
+    """One job as trends see it."""
 
     finished: str
+    """UTC, as records have it, which sorts as text."""
     share_lost: float | None
+    """0 … 1."""
     delta_e_mean: float | None
+    """ΔE00."""
     tolerance: float | None
     profile: str | None
     profile_sha256: str | None
@@ -62,13 +62,15 @@ class Picture(NamedTuple):
 
 @dataclass(frozen=True)
 class Bucket:
-    """Pictures of one hour, day, week or month. lost: mean share, None when nothing measured it."""
+    """Pictures of one hour, day, week or month."""
 
     start: datetime
     end: datetime
     pictures: int
     lost: float | None
+    """Mean share, 0 … 1; None when nothing measured it."""
     held: float
+    """Share of the pictures that were held at any time, 0 … 1."""
 
 
 @dataclass(frozen=True)
@@ -83,37 +85,40 @@ class Side:
 
 @dataclass(frozen=True)
 class Change:
-    """A destination's profile became another one. verdict: "more", "less", "same", "unclear"."""
+    """A destination's profile became another one."""
 
     at: datetime
     before: Side
     after: Side
     pairs: int
+    """How many pictures were made with both."""
     verdict: str
+    """"more", "less", "same" or "unclear"."""
     why: str
+    """By what the verdict was reached, in words."""
 
 
 @dataclass(frozen=True)
 class Trend:
-    """One destination over time.
-
-    unit: hour, day, week or month; changes: the latest `MOST_CHANGES`; left_out: how many came
-    before them.
-    """
+    """One destination over time."""
 
     destination: str
     unit: str
+    """Hour, day, week or month."""
     buckets: tuple[Bucket, ...]
     changes: tuple[Change, ...]
+    """The latest `MOST_CHANGES`."""
     left_out: int
+    """How many came before them."""
 
 
 @dataclass
 class _Run:
-    """Results with the same profile, one after the other; first, last: when they ended."""
+    """Results with the same profile, one after the other."""
 
     profile_sha256: str
     first: str
+    """When the first of them ended."""
     last: str
 
 

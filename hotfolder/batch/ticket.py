@@ -53,18 +53,19 @@ _LENGTH = 'a number and its unit, as in "210 mm", "21,5 cm" or "8.5 in"'
 
 @dataclass(frozen=True)
 class RowProblem:
-    """What is wrong in a row.
-
-    column: its name, or "" for the whole row; file, page, placement: as the row has them.
-    """
+    """What is wrong in a row."""
 
     row: int
     column: str
+    """Its name; "" for the whole row."""
     got: str
     allowed: str
     file: str = ""
+    """As the row has it."""
     page: str = ""
+    """As the row has it."""
     placement: str = ""
+    """As the row has it."""
 
     def __str__(self) -> str:
         where = f"row {self.row}, {self.column}" if self.column else f"row {self.row}"
@@ -74,23 +75,25 @@ class RowProblem:
 
 @dataclass(frozen=True)
 class Placement:
-    """A picture's place on a page, as a row says it.
-
-    row: its number; file: as written, with ``/``; name: which of the page's places, as the column
-    says, or the number of the row among the page's; sides: None where the row says nothing;
-    intent, anchor: "" where it says nothing.
-    """
+    """A picture's place on a page, as a row says it."""
 
     row: int
+    """Its number."""
     file: str
+    """As written, with ``/``."""
     page: str
     name: str
+    """Which of the page's places: as the column says, or the row's number among the page's."""
     width_mm: float | None = None
+    """None where the row says nothing."""
     height_mm: float | None = None
+    """None where the row says nothing."""
     copies: int = 1
     caption: str = ""
     intent: str = ""
+    """"" where the row says nothing."""
     anchor: str = ""
+    """"" where the row says nothing."""
 
     @property
     def key(self) -> str:
@@ -100,16 +103,15 @@ class Placement:
 
 @dataclass(frozen=True)
 class Ticket:
-    """What a ticket says.
-
-    rows: how many it has below its header; problems: of rows that are left out; remarks: plain
-    sentences about what was passed over.
-    """
+    """What a ticket says."""
 
     placements: tuple[Placement, ...]
     problems: tuple[RowProblem, ...] = ()
+    """Of rows that are left out."""
     remarks: tuple[str, ...] = ()
+    """Plain sentences about what was passed over."""
     rows: int = 0
+    """How many it has below its header."""
 
 
 class TicketError(ValueError):

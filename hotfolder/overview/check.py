@@ -16,17 +16,18 @@ from hotfolder.stages.registry import Registry, load_registry
 
 @dataclass(frozen=True)
 class Checked:
-    """What `check` found.
-
-    problems stop the daemon. unreachable: folders of destinations that are away or cannot be used;
-    the daemon serves the other destinations meanwhile. remarks are worth a person's look.
-    """
+    """What `check` found."""
 
     settings: Settings | None
+    """None when they cannot be used."""
     registry: Registry | None
+    """None when the stages cannot be loaded."""
     problems: tuple[Problem, ...]
+    """What stops the daemon."""
     unreachable: tuple[Problem, ...]
+    """Folders that are away or cannot be used; the daemon serves the other destinations."""
     remarks: tuple[str, ...]
+    """What is worth a person's look."""
 
 
 def check(root: Root) -> Checked:

@@ -72,6 +72,8 @@ def test_a_ledger_of_a_newer_version_is_refused(path):
     db.close()
     with pytest.raises(StorageError, match="written by a newer hotfolder"):
         Ledger(path)
+    with pytest.raises(StorageError, match="written by a newer hotfolder"), open_reader(path):
+        pass
 
 
 def test_a_damaged_ledger_is_refused_with_its_path(path):
