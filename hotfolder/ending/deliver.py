@@ -298,7 +298,7 @@ def say_why(record: Record) -> str:
             f"  run: hotfolder release {record.job}",
             f'- let it go with a change: hotfolder release {record.job} --long-edge "40 in"',
             "- change the picture, and drop it into the hot folder again",
-            "- give it up: delete this folder; the original is kept for a while all the same",
+            "- discard it: delete this folder; the original is kept for a while all the same",
         ]
     else:
         lines.append("What you can do: export the picture again and drop the new file.")

@@ -171,7 +171,7 @@ def test_a_held_picture_that_was_given_up_is_discarded_and_nothing_else(reported
     manifest = table(folder(reported) / "manifest.csv")
     assert ("6", "discarded", "") == tuple(manifest[-1][key] for key in ("page", "state", "result"))
     page = (folder(reported) / "report.html").read_text()
-    assert "Given up" in page
+    assert "<h2>Discarded</h2>" in page
     assert "<h2>Held" not in page
     again = hotfolder("release", "--batch", f"{BOOK}/estuary", reported.path)
     assert f"Nothing of {BOOK}/estuary is held" in again.stdout

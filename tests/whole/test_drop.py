@@ -69,7 +69,7 @@ def test_it_is_said_once_and_the_original_is_kept_for_the_set_time(held, hotfold
     assert hotfolder("audit", root.path, "--verify").returncode == 0
     done = hotfolder("release", record["job"], root.path)
     assert done.returncode == 4
-    assert "was given up" in " ".join(done.stderr.split())
+    assert "was discarded" in " ".join(done.stderr.split())
 
 
 @pytest.mark.parametrize("lost", ["the folder is empty", "the folder is gone"])
