@@ -28,10 +28,10 @@ from hotfolder.daemon.rebuild import open_ledger
 from hotfolder.daemon.rest import Rest
 from hotfolder.disk import durable, names, platforms
 from hotfolder.ending.deliver import Deliverer
-from hotfolder.ending.given_up import Drops
+from hotfolder.ending.discard import Discards
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.lists import Pages
-from hotfolder.ending.release import begin
+from hotfolder.ending.release import begin_release
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.intake.claim import claim, folder_of, give_back, recover_claim
 from hotfolder.ledger.jobs import JobRow, State
@@ -144,10 +144,10 @@ class Daemon:
                 get_ready()
             self._ledger = open_ledger(self.root, folders, self._settings.refused)
             self._known = KnownFolders(self.root)
-            keep_s = self._settings.root.keep_dropped
+            keep_s = self._settings.root.keep_discarded
             kept = KeptOriginals(self.root.kept)
             deliverer = Deliverer(self._ledger, self._folders_of, kept if keep_s else None)
-            self._drops = Drops(self._ledger, deliverer.record_log, kept, keep_s)
+            self._discards = Discards(self._ledger, deliverer.record_log, kept, keep_s)
             self._work = Work(self.root, self._ledger, deliverer, self._stop, self._run)
             self._desk = Desk(
                 self._ledger, self.root.spool, self._folders_of, self._registry, self._file_of
@@ -209,7 +209,7 @@ class Daemon:
                 for hot in self._hot.values():
                     hot.look()
                     self._take_releases(hot)
-                self._look_for_drops()
+                self._look_for_discards()
                 more = self._claim()
                 self._serve_batches()
                 for hot in self._hot.values():
@@ -396,7 +396,7 @@ class Daemon:
         """Put away what has come for batches, and plan the jobs of their tickets."""
         now = time.monotonic()
         destinations = {name: hot.destination for name, hot in self._hot.items()}
-        for row in self._desk.waiting(destinations):
+        for row in self._desk.list_arrived(destinations):
             trouble = self._trouble.get(row.id)
             if trouble and trouble.not_before > now:
                 continue
@@ -413,9 +413,9 @@ class Daemon:
         if hot.problem:
             return
         for found in hot.released.look(self._ledger):
-            begin(self._ledger, found)
+            begin_release(self._ledger, found)
 
-    def _look_for_drops(self) -> None:
+    def _look_for_discards(self) -> None:
         """Note held jobs whose folders a person has deleted."""
         for name in self._hot:
             about = f"held jobs of {name}"
@@ -423,13 +423,13 @@ class Daemon:
             if trouble and time.monotonic() < trouble.not_before:
                 continue
             try:
-                for row in self._drops.look(name, self._folders_of(name)):
-                    if batch := (row.record or {}).get("batch"):
-                        self._batches.changed(name, batch)
+                for row in self._discards.look(name, self._folders_of(name)):
+                    if row.record and row.record.batch:
+                        self._batches.changed(name, row.record.batch)
                 self._trouble_of_claims.pop(about, None)
             except StorageError as error:
                 self._note_trouble(self._trouble_of_claims, about, error)
-        self._drops.expire()
+        self._discards.expire()
 
     def _check_room(self, hot: HotFolder) -> None:
         """Take nothing in while a disk that its work needs is nearly full."""
@@ -503,17 +503,17 @@ class Daemon:
             self._wake.set()
 
     def _say_ended(self, row: JobRow) -> None:
-        record = row.record or {}
+        record = row.record
         self._log.info(
             f"job.{row.state.value}",
             job=row.id,
             destination=row.destination,
-            file=record.get("source"),
-            reasons=[r["message"] for r in record.get("reasons", [])],
-            same_original=record.get("same_original", []),
+            file=record.source if record else None,
+            reasons=[reason.message for reason in record.reasons] if record else [],
+            same_original=list(record.same_original) if record else [],
         )
-        if record.get("batch"):
-            self._batches.changed(row.destination, record["batch"])
+        if record and record.batch:
+            self._batches.changed(row.destination, record.batch)
         if self._observer:
             self._observer(row)
 

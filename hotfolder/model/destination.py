@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -58,13 +58,13 @@ class Result(SettingsModel):
 
     @model_validator(mode="before")
     @classmethod
-    def _jpeg_has_8_bits(cls, raw: Any) -> Any:
+    def _set_bits_of_jpeg(cls, raw: object) -> object:
         if isinstance(raw, dict) and raw.get("format") == "jpeg":
             return {"bits": 8, **raw}
         return raw
 
     @model_validator(mode="after")
-    def _jpeg_has_not_16_bits(self) -> Self:
+    def _refuse_16_bits_in_jpeg(self) -> Self:
         if self.format == "jpeg" and self.bits != 8:
             raise ValueError("bits = 8 with format = jpeg, which has no other; or format = tiff")
         return self

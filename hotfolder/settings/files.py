@@ -22,6 +22,8 @@ from hotfolder.stages.registry import Registry
 
 SETTINGS_FILE = "hotfolder.toml"
 _DESTINATION_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
+_RENAMED = {"keep_dropped": "keep_discarded"}
+"""Keys of earlier versions, and what they are called now."""
 _Model = TypeVar("_Model", bound=SettingsModel)
 
 
@@ -120,7 +122,7 @@ class RootFile(SettingsModel):
     """How hot folders are watched, where a destination does not say otherwise."""
     free_space: ByteCount = 500.0 * 2**20
     """Nothing is taken in while a disk has less room than this."""
-    keep_dropped: DurationS = 30 * 86400.0
+    keep_discarded: DurationS = 30 * 86400.0
     """How long the original of a held job is kept when you delete its folder; "0 s" keeps none."""
 
 
@@ -273,6 +275,8 @@ def _problem(
     match detail["type"]:
         case "missing":
             return Problem(str(path), key, "is missing", _expected(model, detail["loc"]))
+        case "extra_forbidden" if key in _RENAMED:
+            return Problem(str(path), key, got, f"this key is called {_RENAMED[key]} now")
         case "extra_forbidden":
             fields = ", ".join(model.model_fields) or "no settings at all"
             allowed = f"this key does not exist; {'.'.join(prefix) or 'here there are'}: {fields}"

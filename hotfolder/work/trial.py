@@ -19,12 +19,13 @@ from typing import Any, Literal
 
 from hotfolder.disk import durable, names
 from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.model.answer import Answer
 from hotfolder.model.records import WorkRecord
 from hotfolder.settings.files import Destination, Intake, load_destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.pipeline import Order
-from hotfolder.work.worker import Answer, Attempt, Stopped, read_progress, run_attempt
+from hotfolder.work.worker import Attempt, Stopped, read_progress, run_attempt
 
 Tell = Callable[[str, float], None]
 """Called a few times a second with what is being done and the share done, 0 … 1."""

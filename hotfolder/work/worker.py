@@ -20,12 +20,12 @@ from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import ValidationError
 
 from hotfolder.disk import platforms
 from hotfolder.disk.names import display_name
 from hotfolder.errors import HotfolderError, StorageError
-from hotfolder.model.records import WorkRecord
+from hotfolder.model.answer import Answer
 from hotfolder.settings.files import Intake, check_destination
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.pipeline import Order, Outcome, run
@@ -43,20 +43,6 @@ _OPEN_FILES = 256
 _NO_ROOM = 75
 """Exit code of a worker that could not leave its answer: EX_TEMPFAIL of sysexits.h."""
 _PROGRESS_EVERY_S = 0.25
-
-
-class Answer(BaseModel):
-    """What a worker leaves behind. ``failed`` and ``wait`` carry a message and no work.
-
-    ``wait``: the fault is ours, not the file's (a full disk, a plugin or a setting that cannot be
-    used any more); no attempt is counted.
-    """
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    verdict: Literal["deliver", "hold", "refuse", "failed", "wait"]
-    work: WorkRecord | None = None
-    message: str = ""
 
 
 @dataclass(frozen=True)

@@ -142,8 +142,8 @@ def test_a_share_that_goes_while_results_are_published_is_not_taken_for_a_collec
     away = results.with_name("away")
     advance = Ledger.advance
 
-    def and_unmount(self, job, state, **changes):
-        row = advance(self, job, state, **changes)
+    def and_unmount(self, job, state, *detail, **changes):
+        row = advance(self, job, state, *detail, **changes)
         if state is State.PUBLISHING and results.exists():
             results.rename(away)
             results.mkdir()

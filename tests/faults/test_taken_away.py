@@ -36,10 +36,10 @@ def take(root, to):
 def before_publishing(monkeypatch, act):
     """Do something when all waits under temporary names and the ledger is about to say so."""
 
-    def acted(self, job, state, **changes):
+    def acted(self, job, state, *detail, **changes):
         if state is State.PUBLISHING:
             act()
-        return ADVANCE(self, job, state, **changes)
+        return ADVANCE(self, job, state, *detail, **changes)
 
     monkeypatch.setattr(Ledger, "advance", acted)
 
@@ -48,8 +48,8 @@ def killed_when_publishing_begins(root):
     """Sweep in a child that is killed when the ledger says ``publishing``, before any rename."""
 
     def work():
-        def and_die(self, job, state, **changes):
-            row = ADVANCE(self, job, state, **changes)
+        def and_die(self, job, state, *detail, **changes):
+            row = ADVANCE(self, job, state, *detail, **changes)
             if state is State.PUBLISHING:
                 os.kill(os.getpid(), signal.SIGKILL)
             return row

@@ -334,10 +334,10 @@ def ends_of_poison(root, plant=None):
 def count_after_the_work():
     advance = Ledger.advance
 
-    def uncounted(self, job, state, **changes):
+    def uncounted(self, job, state, *detail, **changes):
         if state is State.WORKING:
             changes.pop("attempts")
-        return advance(self, job, state, **changes)
+        return advance(self, job, state, *detail, **changes)
 
     Ledger.advance = uncounted
 

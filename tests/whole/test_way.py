@@ -13,7 +13,7 @@ import pytest
 import pyvips
 import tifffile
 
-from hotfolder.model.records import record_schema
+from hotfolder.model.records import make_record_schema
 from whole.conftest import drop, files, records, write_destination
 
 pytestmark = pytest.mark.whole
@@ -31,7 +31,7 @@ def test_a_dropped_file_comes_out_sized_converted_and_recorded(small, hotfolder)
     assert "1 delivered, 0 held, 0 refused." in done.stdout
 
     (record,) = records(small)
-    jsonschema.Draft202012Validator(record_schema()).validate(record)
+    jsonschema.Draft202012Validator(make_record_schema()).validate(record)
     result = small.path / "out/fine-art-canvas/harbour/mud.tif"
     assert str(result) == record["results"][0]["path"]
     assert hashlib.sha256(result.read_bytes()).hexdigest() == record["results"][0]["sha256"]
