@@ -338,11 +338,11 @@ def _print_status(said: dict[str, Any]) -> None:
     from hotfolder.batch.summary import in_words as batch_in_words
 
     out = _out()
-    pid = said["served_by"]
     root = display_name(said["root"])
+    served_by = f"process {said['served_by']} since {said['served_since']}"
     out.print(
-        f"{root}: served by process {pid} since {said['served_since']}"
-        if pid
+        f"{root}: served by {served_by if said['served_by'] else 'another process'}"
+        if said["served"]
         else f"{root}: nobody serves it now; start `hotfolder watch`",
         markup=False,
         highlight=False,

@@ -1,153 +1,183 @@
-"""Claiming: what has settled in the hot folders becomes jobs, and what people did is noticed."""
+"""Claiming: what has settled in a hot folder becomes jobs, and what people did is noticed.
+
+Each destination has an `Intake` of its own, which shares nothing with another one but the ledger,
+what is in trouble, and the disk. It is driven in turns (`Intake.turn`), which pause after every
+file: whoever drives several of them goes from one to the next, and a slow one could as well be
+driven in a thread of its own.
+"""
 
 from __future__ import annotations
 
 import threading
-import time
-from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from hotfolder.daemon.destinations import Destinations
 from hotfolder.daemon.hot_folder import HotFolder
-from hotfolder.daemon.trouble import Troubles
+from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.disk import names, platforms
 from hotfolder.ending.given_up import Drops
 from hotfolder.ending.release import begin
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import claim, recover_claim
-from hotfolder.ledger.jobs import Ledger
+from hotfolder.intake.scan import Candidate
+from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
 from hotfolder.settings.files import SETTINGS_FILE
 
 _CLAIMS_A_TURN = 32
 _FAILURES_A_TURN = 3
 
+Claim = Callable[[Ledger, Path, str, Candidate], JobRow | None]
 
-class Claiming:
-    """Takes in what has settled, in the loop's own thread."""
+
+class Intake:
+    """The way into one destination: its hot folder, what is released, what is given up.
+
+    Attributes
+    ----------
+    hot : HotFolder
+        Where it looks; another one after the settings have changed.
+    """
 
     def __init__(
         self,
+        hot: HotFolder,
         ledger: Ledger,
         spool: Path,
         free_space: float,
-        destinations: Destinations,
         drops: Drops,
         troubles: Troubles,
         stop: threading.Event,
         batch_changed: Callable[[str, str], None],
-        hand_out: Callable[[], None],
+        claimed: Callable[[str], None],
+        take: Claim = claim,
     ) -> None:
-        """Prepare; free_space: bytes that must be left on a disk for files to be taken in."""
+        """Prepare.
+
+        free_space: bytes that must be left on a disk for files to be taken in; batch_changed: told
+        a destination and a batch of which a job was given up; claimed: told the destination when
+        something was taken in.
+        """
+        self.hot = hot
+        self.name = hot.destination.name
         self._ledger = ledger
         self._spool = spool
         self._free_space = free_space
-        self._destinations = destinations
         self._drops = drops
         self._troubles = troubles
         self._stop = stop
         self._batch_changed = batch_changed
-        self._hand_out = hand_out
+        self._claimed = claimed
+        self._take = take
 
-    def claim(self) -> bool:
-        """Claim some of what has settled, in turns; return whether more could be claimed now.
+    def turn(self) -> Iterator[None]:
+        """Look at what is new and claim some of what has settled; pause after every file.
 
-        Whenever a worker is idle it gets what has been claimed by then: thousands of files on a
-        slow disk must not keep the work waiting.
+        Raises
+        ------
+        StorageError
+            When the ledger cannot be used: the turn is over.
         """
-        able: dict[str, HotFolder] = {}
-        for hot in self._destinations.hot_folders():
-            name = hot.destination.name
-            trouble = self._troubles.claims.get(name)
-            if trouble and time.monotonic() < trouble.not_before:
-                continue
-            try:
-                self._settle_claims(name, hot)
-                if hot.ready:
-                    self._check_room(hot)
-                able[name] = hot
-            except StorageError as error:
-                self._troubles.note(self._troubles.claims, name, error)
-        failures: Counter[str] = Counter()
-        for _ in range(_CLAIMS_A_TURN):
-            for name, hot in list(able.items()):
-                if self._stop.is_set() or not hot.ready:
-                    continue
-                try:
-                    self._claim_first(name, hot)
-                except StorageError as error:
-                    failures[name] += 1
-                    if failures[name] == _FAILURES_A_TURN:
-                        self._troubles.note(self._troubles.claims, name, error)
-                        del able[name]
-            self._hand_out()
-            if not any(hot.ready for hot in able.values()):
-                break
-        for name in able:
-            self._troubles.claims.pop(name, None)
-        return any(
-            hot.ready
-            for hot in self._destinations.hot_folders()
-            if hot.destination.name not in self._troubles.claims
-        )
+        self.hot.look()
+        for found in self.hot.released.look(self._ledger):
+            begin(self._ledger, found)  # jobs' threads do the rest
+        self._look_for_given_up()
+        yield from self._claim()
 
-    def take_releases(self, hot: HotFolder) -> None:
-        """Take up held jobs that a person has put into ``release/``; jobs' threads do the rest."""
-        for found in hot.released.look(self._ledger):
-            begin(self._ledger, found)
+    def has_more(self) -> bool:
+        """Whether more could be claimed at once."""
+        return bool(self.hot.ready) and not self._troubles.has(Kind.CLAIMS, self.name)
 
-    def look_for_drops(self) -> None:
-        """Note held jobs whose folders a person has deleted."""
-        for hot in self._destinations.hot_folders():
-            name = hot.destination.name
-            about = f"held jobs of {name}"
-            trouble = self._troubles.claims.get(about)
-            if trouble and time.monotonic() < trouble.not_before:
-                continue
-            try:
-                for row in self._drops.look(name, hot.folders):
-                    if batch := (row.record or {}).get("batch"):
-                        self._batch_changed(name, batch)
-                self._troubles.claims.pop(about, None)
-            except StorageError as error:
-                self._troubles.note(self._troubles.claims, about, error)
-        self._drops.expire()
+    def is_idle(self) -> bool:
+        """Whether nothing arrives, and nothing is ready that could be taken in."""
+        return self.hot.is_idle() or self._is_shut()
 
-    def _claim_first(self, name: str, hot: HotFolder) -> None:
-        """Claim the first file that is ready; one that cannot be taken lets the others pass."""
-        candidate = hot.ready[0]
-        about = f"{name}: {names.display_name(candidate.relative)}"
+    def next_look_s(self) -> float | None:
+        """When it should have a turn again, on the clock of `time.monotonic`; None: not by time."""
+        kinds = (Kind.CLAIMS, Kind.HELD)
+        due = [self._troubles.next_try_s(kind, self.name) for kind in kinds]
+        # where files wait for trouble to end, the next look waits for it too
+        due += [] if self._is_shut() else [self.hot.due]
+        return min((each for each in due if each is not None), default=None)
+
+    def _is_shut(self) -> bool:
+        """Files are ready, and a full or absent disk keeps all of them from being taken in."""
+        return bool(self.hot.ready) and self._troubles.has(Kind.CLAIMS, self.name)
+
+    def _claim(self) -> Iterator[None]:
+        all_claims = About(Kind.CLAIMS, self.name)
+        if not self._troubles.may_try(Kind.CLAIMS, self.name):
+            return
         try:
-            row = claim(self._ledger, self._spool, name, candidate)
+            self._settle_claims()
+            if self.hot.ready:
+                self._check_room()
         except StorageError as error:
-            self._troubles.note(self._troubles.claims, about, error)
-            hot.later(candidate, self._troubles.claims[about].not_before)
-            raise
-        self._troubles.claims.pop(about, None)
-        hot.taken(candidate)
-        if row:
-            file = names.display_name(row.source)
-            get_log().info("job.claimed", job=row.id, destination=name, file=file)
-
-    def _settle_claims(self, name: str, hot: HotFolder) -> None:
-        """Forget the trouble with files that have gone, and settle claims that failed half-way."""
-        known = {f"{name}: {names.display_name(relative)}" for relative in hot.put_off}
-        for about in list(self._troubles.claims):
-            if about.startswith(f"{name}: ") and about not in known:
-                del self._troubles.claims[about]
-        for row in self._ledger.claims_of(name):
+            self._troubles.note(all_claims, error)
+            return
+        failures = 0
+        for _ in range(_CLAIMS_A_TURN):
+            if self._stop.is_set() or not self.hot.ready:
+                break
             try:
-                recover_claim(self._ledger, self._spool, hot.folders.hot_folder, row)
-            except OSError as error:
-                raise StorageError(
-                    f"{hot.folders.hot_folder}: a file that was being taken in cannot be reached: "
-                    f"{error.strerror or error}"
-                ) from error
+                self._claim_first()
+            except StorageError as error:
+                failures += 1
+                if failures == _FAILURES_A_TURN:
+                    self._troubles.note(all_claims, error)
+                    return
+            yield
+        self._troubles.clear(all_claims)
 
-    def _check_room(self, hot: HotFolder) -> None:
+    def _claim_first(self) -> None:
+        """Claim the first file that is ready; one that cannot be taken lets the others pass."""
+        candidate = self.hot.ready[0]
+        about = About(Kind.FILE, self.name, candidate.relative)
+        try:
+            row = self._take(self._ledger, self._spool, self.name, candidate)
+        except OSError as error:
+            raise self._put_off(candidate, _not_reached(candidate.path, error)) from error
+        except StorageError as error:
+            raise self._put_off(candidate, error) from None
+        self._troubles.clear(about)
+        self.hot.taken(candidate)
+        if row:
+            self._claimed(self.name)
+            file = names.display_name(row.source)
+            get_log().info("job.claimed", job=row.id, destination=self.name, file=file)
+
+    def _put_off(self, candidate: Candidate, error: StorageError) -> StorageError:
+        self._troubles.note(About(Kind.FILE, self.name, candidate.relative), error)
+        self.hot.later(candidate)
+        return error
+
+    def _settle_claims(self) -> None:
+        """Forget the trouble with files that have gone, and settle claims that failed half-way."""
+        self._troubles.keep_only(Kind.FILE, self.name, self.hot.put_off)
+        for row in self._ledger.claims_of(self.name):
+            try:
+                recover_claim(self._ledger, self._spool, self.hot.folders.hot_folder, row)
+            except OSError as error:
+                raise _not_reached(self.hot.folders.hot_folder, error) from error
+            self._claimed(self.name)
+
+    def _look_for_given_up(self) -> None:
+        """Note held jobs whose folders a person has deleted."""
+        about = About(Kind.HELD, self.name)
+        if not self._troubles.may_try(Kind.HELD, self.name):
+            return
+        try:
+            for row in self._drops.look(self.name, self.hot.folders):
+                if batch := (row.record or {}).get("batch"):
+                    self._batch_changed(self.name, batch)
+        except StorageError as error:
+            self._troubles.note(about, error)
+        else:
+            self._troubles.clear(about)
+
+    def _check_room(self) -> None:
         """Take nothing in while a disk that its work needs is nearly full."""
-        for place in (self._spool, hot.folders.results):
+        for place in (self._spool, self.hot.folders.results):
             try:
                 free = platforms.free_bytes(place)
             except OSError as error:
@@ -158,3 +188,9 @@ class Claiming:
                     f"{self._free_space / 2**20:.0f} MiB (free_space in {SETTINGS_FILE}); make "
                     "room, then the work goes on by itself"
                 )
+
+
+def _not_reached(place: Path, error: OSError) -> StorageError:
+    return StorageError(
+        f"{place}: a file that was being taken in cannot be reached: {error.strerror or error}"
+    )

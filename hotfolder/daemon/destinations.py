@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from hotfolder.daemon.hot_folder import HotFolder
+from hotfolder.daemon.trouble import Troubles
 from hotfolder.ending.lists import Pages
 from hotfolder.errors import SettingsError
 from hotfolder.ledger.jobs import Ledger
@@ -28,12 +29,14 @@ class Destinations:
         settings: Settings,
         registry: Registry,
         ledger: Ledger,
+        troubles: Troubles,
         wake: Callable[[], None],
     ) -> None:
         self._root = root
         self._settings = settings
         self._registry = registry
         self._ledger = ledger
+        self._troubles = troubles
         self._wake = wake
         self._hot = {name: self._made(each) for name, each in settings.destinations.items()}
 
@@ -98,7 +101,7 @@ class Destinations:
         folders = self._root.folders(destination.name, destination.file.folders)
         stamp = _stamp(self.file_of(destination.name))
         pages = Pages(destination.name, folders, self._ledger)
-        return HotFolder(destination, folders, pages, self._wake, stamp)
+        return HotFolder(destination, folders, pages, self._wake, stamp, self._troubles)
 
 
 def _stamp(path: Path) -> tuple[int, int]:

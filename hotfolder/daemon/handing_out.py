@@ -10,7 +10,7 @@ from hotfolder.batch.desk import Desk
 from hotfolder.daemon.destinations import Destinations
 from hotfolder.daemon.jobs import Work, attempt_folder
 from hotfolder.daemon.rest import Rest
-from hotfolder.daemon.trouble import Troubles
+from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
@@ -35,8 +35,10 @@ class HandingOut:
         workers: int,
         wake: Callable[[], None],
         batch_changed: Callable[[str, str], None],
-        observer: Observer | None,
+        observer: Observer | None = None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        """Prepare; clock: the one of `troubles`."""
         self.workers = workers
         self.running: dict[str, tuple[JobRow, Future[None]]] = {}
         self._work = work
@@ -48,6 +50,7 @@ class HandingOut:
         self._wake = wake
         self._batch_changed = batch_changed
         self._observer = observer
+        self._clock = clock
         self._pool = ThreadPoolExecutor(workers, thread_name_prefix="job")
         self._last_served: dict[str, int] = {}
         self._hand_outs = 0
@@ -72,9 +75,18 @@ class HandingOut:
                 return
             self._hand_outs += 1
             self._last_served[name] = self._hand_outs
+            self._troubles.begin(_about(row))
             future = self._pool.submit(self._do, row, self._destinations[name].destination)
             self.running[row.id] = (row, future)
+            future.add_done_callback(lambda _: self._wake())
             idle -= 1
+
+    def next_try_s(self) -> float | None:
+        """When a job in trouble is tried next; None when none is, or when no worker is idle."""
+        if len(self.running) >= self.workers:
+            return None  # whatever ends wakes the loop
+        due = [self._troubles.next_try_s(Kind.JOB, name) for name in self._destinations]
+        return min((each for each in due if each is not None), default=None)
 
     def progress(self) -> list[tuple[JobRow, str, float]]:
         """Jobs being worked on, with what is being done and the share done."""
@@ -91,34 +103,48 @@ class HandingOut:
         return -priority, self._last_served.get(name, 0)
 
     def _can_be_tried(self, name: str) -> Iterator[JobRow]:
-        now = time.monotonic()
+        """Yield jobs of a destination, oldest first; of those that wait together, one."""
         destination = self._destinations[name].destination
-        enough = 2 * self.workers + len(self._troubles.jobs)
+        due = self._troubles.next_try_s(Kind.JOB, name)
+        if due is not None and due <= self._clock():
+            self._forget_what_is_no_job(destination)
+        # what certainly waits is not even read: there may be thousands
+        waiting = self._troubles.waiting(Kind.JOB, name)
+        waiting |= self._troubles.names(Kind.BATCH_FILE, name) | self.running.keys()
+        enough = 2 * self.workers + len(self._troubles.names(Kind.JOB, name) - waiting)
         resting = self._rest.rests(destination)
-        for row in self._ledger.open_jobs_of(name, enough, resting=resting):
-            trouble = self._troubles.jobs.get(row.id)
-            if self._desk.is_for_a_batch(row, destination):
-                continue  # in trouble, or about to be put away
-            if row.id not in self.running and (trouble is None or trouble.not_before <= now):
-                yield row
+        rows = {
+            row.id: row
+            for row in self._ledger.open_jobs_of(name, enough, resting=resting, without=waiting)
+            if not self._desk.is_for_a_batch(row, destination)  # it is about to be put away
+        }
+        for job in self._troubles.choose(Kind.JOB, name, list(rows)):
+            yield rows[job]
+
+    def _forget_what_is_no_job(self, destination: Destination) -> None:
+        """Forget the trouble with jobs that have ended, or were taken back, meanwhile."""
+        name = destination.name
+        there = {
+            row.id
+            for row in self._ledger.open_jobs()
+            if row.destination == name and not self._desk.is_for_a_batch(row, destination)
+        }
+        self._troubles.keep_only(Kind.JOB, name, there)
 
     def _do(self, row: JobRow, destination: Destination) -> None:
         """In a job's thread: bring it as far as it goes."""
+        about = _about(row)
         try:
             ended = self._work.step(row, destination)
-            self._troubles.jobs.pop(row.id, None)
+            self._troubles.clear(about)
             if ended.state.is_end:
                 self._say_ended(ended)
         except StorageError as error:
-            self._troubles.note(self._troubles.jobs, row.id, error)
+            self._troubles.note(about, error)
         except Exception:  # noqa: BLE001 - logged whole, and the job is kept
             # our own mistake must not take the daemon along; the job stays and is tried later
             get_log().exception("job.internal_error", job=row.id)
-            self._troubles.note(
-                self._troubles.jobs, row.id, StorageError("an internal error, see the log")
-            )
-        finally:
-            self._wake()
+            self._troubles.note(about, StorageError("an internal error, see the log"))
 
     def _say_ended(self, row: JobRow) -> None:
         record = row.record or {}
@@ -134,3 +160,7 @@ class HandingOut:
             self._batch_changed(row.destination, record["batch"])
         if self._observer:
             self._observer(row)
+
+
+def _about(row: JobRow) -> About:
+    return About(Kind.JOB, row.destination, row.id)

@@ -10,20 +10,20 @@ from __future__ import annotations
 import os
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from hotfolder.batch.desk import Desk
 from hotfolder.batch.folder import BatchFolders
-from hotfolder.daemon.claiming import Claiming
+from hotfolder.daemon.claiming import Intake
 from hotfolder.daemon.destinations import Destinations
 from hotfolder.daemon.handing_out import HandingOut, Observer
-from hotfolder.daemon.hot_folder import HotFolder
 from hotfolder.daemon.jobs import Runner, Work
+from hotfolder.daemon.putting_away import PuttingAway
 from hotfolder.daemon.rebuild import open_ledger
 from hotfolder.daemon.rest import Rest
 from hotfolder.daemon.snapshot import IndexPages, Snapshots
-from hotfolder.daemon.trouble import Troubles
+from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.disk import durable, names, platforms
 from hotfolder.ending.deliver import Deliverer
 from hotfolder.ending.given_up import Drops
@@ -37,7 +37,8 @@ from hotfolder.settings.root import Root
 from hotfolder.stages.registry import Registry
 from hotfolder.work.worker import get_ready, run_attempt
 
-_LEDGER = "the ledger"
+_LEDGER = About(Kind.LEDGER)
+_OVER = object()
 _LOOK_AT_WORK_EVERY_S = 1.0
 
 
@@ -104,7 +105,7 @@ class Daemon:
         """What keeps work waiting that only a person can mend, as sentences."""
         hot_folders = self._destinations.hot_folders() if self._destinations else []
         unreachable = [hot.problem for hot in hot_folders if hot.problem]
-        said = [*unreachable, *(trouble.message for _, trouble in self._troubles.all())]
+        said = [*unreachable, *(each.message for each in self._troubles.all())]
         return list(dict.fromkeys(map(names.display_name, said)))
 
     def _serve(self, *, until_idle: bool) -> None:
@@ -117,7 +118,9 @@ class Daemon:
         }
         ledger = open_ledger(root, folders)
         workers = settings.root.workers or platforms.cpu_count()
-        destinations = Destinations(root, settings, self._registry, ledger, self._wake.set)
+        destinations = Destinations(
+            root, settings, self._registry, ledger, self._troubles, self._wake.set
+        )
         keep_s = settings.root.keep_dropped
         kept = KeptOriginals(root.kept)
         deliverer = Deliverer(ledger, destinations.folders_of, kept if keep_s else None)
@@ -139,25 +142,32 @@ class Daemon:
             batches.changed,
             self._observer,
         )
-        claiming = Claiming(
-            ledger,
-            root.spool,
-            settings.root.free_space,
-            destinations,
-            Drops(ledger, deliverer.record_log, kept, keep_s),
-            self._troubles,
-            self._stop,
-            batches.changed,
-            handing_out.hand_out,
-        )
+        putting_away = PuttingAway(desk, destinations, self._troubles, batches.changed)
+        drops = Drops(ledger, deliverer.record_log, kept, keep_s)
+        intakes = {
+            name: Intake(
+                destinations[name],
+                ledger,
+                root.spool,
+                settings.root.free_space,
+                drops,
+                self._troubles,
+                self._stop,
+                batches.changed,
+                putting_away.claimed,
+            )
+            for name in destinations
+        }
         self._destinations, self._handing_out = destinations, handing_out
         pages = IndexPages(destinations)
         snapshots = Snapshots(root, destinations, handing_out, self._troubles)
         loop = Loop(
             ledger,
             destinations,
-            claiming,
+            intakes,
+            putting_away,
             handing_out,
+            drops,
             desk,
             batches,
             self._rest,
@@ -169,7 +179,7 @@ class Daemon:
         )
         try:
             try:
-                _recover(root, ledger, destinations)
+                _recover(root, ledger, destinations, self._troubles)
                 get_log().info("daemon.started", root=str(root.path), pid=os.getpid())
                 loop.run(until_idle=until_idle)
             finally:
@@ -189,8 +199,10 @@ class Loop:
 
     ledger: Ledger
     destinations: Destinations
-    claiming: Claiming
+    intakes: Mapping[str, Intake]
+    putting_away: PuttingAway
     handing_out: HandingOut
+    drops: Drops
     desk: Desk
     batches: BatchFolders
     rest: Rest
@@ -215,64 +227,47 @@ class Loop:
 
     def _turn(self) -> bool:
         """Do what can be done now; return whether more can be claimed at once."""
-        more = False
         try:
             self.destinations.reload()
-            for hot in self.destinations.hot_folders():
-                hot.look()
-                self.claiming.take_releases(hot)
-            self.claiming.look_for_drops()
-            more = self.claiming.claim()
-            self._serve_batches()
-            for hot in self.destinations.hot_folders():
-                self.rest.say(hot.destination, self.ledger, self.handing_out.workers)
+            for name, intake in self.intakes.items():
+                intake.hot = self.destinations[name]
+            self._take_in()
+            self.drops.expire()
+            self.putting_away.turn(self.handing_out.running)
+            for destination in self.destinations.all().values():
+                self.rest.say(destination, self.ledger, self.handing_out.workers)
             self.handing_out.hand_out()
-            self.troubles.claims.pop(_LEDGER, None)
+            self.troubles.clear(_LEDGER)
         except StorageError as error:
-            self.troubles.note(self.troubles.claims, _LEDGER, error)
+            self.troubles.note(_LEDGER, error)
+            return False
         except OSError as error:
-            self.troubles.note(self.troubles.claims, _LEDGER, _in_the_way(error))
-        return more
+            self.troubles.note(_LEDGER, _in_the_way(error))
+            return False
+        return any(intake.has_more() for intake in self.intakes.values())
 
-    def _serve_batches(self) -> None:
-        """Put away what has come for batches, and plan the jobs of their tickets."""
-        now = time.monotonic()
-        for row in self.desk.waiting(self.destinations.all()):
-            trouble = self.troubles.jobs.get(row.id)
-            if trouble and trouble.not_before > now:
-                continue
-            try:
-                self.desk.take_in(row)
-                self.troubles.jobs.pop(row.id, None)
-            except StorageError as error:
-                self.troubles.note(self.troubles.jobs, row.id, error)
-        for name, batch in self.desk.plan(self.destinations.all(), self.handing_out.running):
-            self.batches.changed(name, batch)
+    def _take_in(self) -> None:
+        """Give each destination a turn, file by file.
+
+        Whenever a worker is idle it gets what has been claimed by then: thousands of files on a
+        slow disk must not keep the work waiting.
+        """
+        turns = [intake.turn() for intake in self.intakes.values()]
+        while turns:
+            turns = [each for each in turns if next(each, _OVER) is not _OVER]
+            self.handing_out.hand_out()
 
     def _is_idle(self) -> bool:
-        """Nothing runs, nothing settles, and what is open is in trouble that lasts."""
-        hot_folders = self.destinations.hot_folders()
-        if self.handing_out.running or not all(
-            hot.is_idle() or self._cannot_be_taken(hot) for hot in hot_folders
-        ):
+        """Nothing runs, nothing settles, and what is open is not waited for."""
+        intakes = self.intakes.values()
+        if self.handing_out.running or not all(intake.is_idle() for intake in intakes):
             return False
-        # a sweep does not wait for a disk to be mended: it tries a few times and says so
-        gone = tuple(
-            f"{hot.destination.name}: "
-            for hot in hot_folders
-            if hot.problem or hot.destination.name in self.troubles.claims
-        )
-        for about, trouble in list(self.troubles.claims.items()):
-            # files of a folder that has gone, or of which a claim is half-way, are not tried at all
-            if not trouble.lasts and not about.startswith(gone):
-                return False
-        lasting = {job for job, trouble in list(self.troubles.jobs.items()) if trouble.lasts}
-        return all(
-            row.id in lasting
-            or self._rests(row)
-            or (row.state is State.CLAIMING and row.destination in self.troubles.claims)
-            for row in self.ledger.open_jobs()
-        )
+        rows = self.ledger.open_jobs()
+        resting = {_about(row) for row in rows if self._rests(row)}
+        unreachable = {intake.name for intake in intakes if intake.hot.problem}
+        if self.troubles.hold_a_sweep(unreachable=unreachable, resting=resting):
+            return False
+        return all(_about(row) in resting or self._is_in_trouble(row) for row in rows)
 
     def _rests(self, row: JobRow) -> bool:
         """Whether a job waits for its destination's hours."""
@@ -283,35 +278,46 @@ class Loop:
             and not self.desk.is_for_a_batch(row, destination)
         )
 
-    def _cannot_be_taken(self, hot: HotFolder) -> bool:
-        """Files are ready, and a full or absent disk keeps all of them from being taken in."""
-        return bool(hot.ready) and hot.destination.name in self.troubles.claims
+    def _is_in_trouble(self, row: JobRow) -> bool:
+        if row.state is State.CLAIMING and self.troubles.has(Kind.CLAIMS, row.destination):
+            return True
+        kinds = (Kind.JOB, Kind.BATCH_FILE, Kind.STRAY)
+        return any(self.troubles.has(kind, row.destination, row.id) for kind in kinds)
 
     def _until_next(self, *, until_idle: bool) -> float:
         now = time.monotonic()
-        hot_folders = self.destinations.hot_folders()
-        # where files wait for trouble to end, the next look waits for it too
-        due = [hot.due for hot in hot_folders if not self._cannot_be_taken(hot)]
-        due += [trouble.not_before for _, trouble in self.troubles.all()]
-        for hot in hot_folders:
-            opens_in = self.rest.opens_in(hot.destination)
+        due = [intake.next_look_s() for intake in self.intakes.values()]
+        due += [self.handing_out.next_try_s(), self.putting_away.next_try_s()]
+        due.append(self.troubles.next_try_s(Kind.LEDGER))
+        for destination in self.destinations.all().values():
+            opens_in = self.rest.opens_in(destination)
             due += [] if opens_in is None else [now + opens_in]
         if self.handing_out.running:
             due.append(now + _LOOK_AT_WORK_EVERY_S)
         elif until_idle:
             due.append(now + 0.2)
-        return max(0.02, min(due, default=now + 1.0) - now)
+        return max(0.02, min((each for each in due if each is not None), default=now + 1.0) - now)
 
 
-def _recover(root: Root, ledger: Ledger, destinations: Destinations) -> None:
+def _recover(root: Root, ledger: Ledger, destinations: Destinations, troubles: Troubles) -> None:
     """Take up what an earlier daemon left; jobs past their claim are simply handed out."""
+    known = set()
     for row in ledger.open_jobs():
+        known.add(row.id)
         if row.destination not in destinations:
-            get_log().error("job.without_destination", job=row.id, destination=row.destination)
-    known = {row.id for row in ledger.open_jobs()}
+            name = names.display_name(row.source)
+            why = (
+                f"{name} waits for the destination {row.destination}, whose settings are not there "
+                f"any more; put {row.destination}.toml back into {root.destinations}"
+            )
+            troubles.note(About(Kind.STRAY, row.destination, row.id), StorageError(why))
     for folder in root.spool.iterdir():
         if folder.name not in known and ledger.has_ended(folder.name):
             durable.remove_tree(folder, below=root.spool)
+
+
+def _about(row: JobRow) -> About:
+    return About(Kind.JOB, row.destination, row.id)
 
 
 def _in_the_way(error: OSError) -> StorageError:

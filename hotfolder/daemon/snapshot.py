@@ -1,18 +1,19 @@
-"""What the daemon says of itself: the snapshot that ``status`` reads, and the index pages."""
+"""What people see of the daemon: the snapshot that ``status`` reads, and the index pages."""
 
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import time
-from typing import Any
+from collections.abc import Callable, Iterable
 
 from hotfolder.daemon.destinations import Destinations
 from hotfolder.daemon.handing_out import HandingOut
-from hotfolder.daemon.trouble import Troubles
+from hotfolder.daemon.trouble import Trouble, Troubles
+from hotfolder.disk.names import display_name
 from hotfolder.errors import StorageError
 from hotfolder.logs import get_log, utc_now
+from hotfolder.model.snapshot import Snapshot, TroubleStatus, WorkStatus
 from hotfolder.settings.root import Root
 
 _SNAPSHOT_EVERY_S = 1.0
@@ -23,64 +24,86 @@ class Snapshots:
     """Writes the snapshot, at most once a second."""
 
     def __init__(
-        self, root: Root, destinations: Destinations, handing_out: HandingOut, troubles: Troubles
+        self,
+        root: Root,
+        destinations: Destinations,
+        handing_out: HandingOut,
+        troubles: Troubles,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        """Prepare; clock: the one of `troubles`."""
         self._root = root
         self._destinations = destinations
         self._handing_out = handing_out
         self._troubles = troubles
+        self._clock = clock
         self._started = utc_now()
         self._due = 0.0
 
     def write(self, *, ended: bool = False) -> None:
         """Write it if it is time; `ended`: in any case, and for the last time."""
-        now = time.monotonic()
+        now = self._clock()
         if now < self._due and not ended:
             return
         self._due = now + _SNAPSHOT_EVERY_S
         temporary = self._root.snapshot.with_suffix(".new")
         # a full disk, or a ledger that cannot be read, must not stop the daemon for this
         with contextlib.suppress(OSError, StorageError):
-            data = json.dumps(self._made(ended=ended)).encode("ascii")
-            temporary.write_bytes(data)
+            temporary.write_text(self.take(ended=ended).model_dump_json(), "utf-8")
             temporary.replace(self._root.snapshot)
 
-    def _made(self, *, ended: bool) -> dict[str, Any]:
+    def take(self, *, ended: bool = False) -> Snapshot:
+        """Say what is going on now."""
         hot_folders = self._destinations.hot_folders()
-        return {
-            "pid": None if ended else os.getpid(),
-            "started": self._started,
-            "written": utc_now(),
-            "workers": self._handing_out.workers,
-            "folders": {hot.destination.name: hot.status() for hot in hot_folders},
-            "work": [
-                {
-                    "job": row.id,
-                    "destination": row.destination,
-                    "doing": doing,
-                    "share": share,
-                    "attempt": row.attempts,
-                }
-                for row, doing, share in ([] if ended else self._handing_out.progress())
-            ],
-            "trouble": [
-                {"about": key, "message": trouble.message, "since": trouble.since}
-                for key, trouble in self._troubles.all()
-            ],
-        }
+        at_work = () if ended else self._handing_out.progress()
+        return Snapshot(
+            pid=os.getpid(),
+            started=self._started,
+            written=utc_now(),
+            workers=self._handing_out.workers,
+            folders={hot.destination.name: hot.status() for hot in hot_folders},
+            work=tuple(
+                WorkStatus(
+                    job=row.id,
+                    destination=row.destination,
+                    doing=doing,
+                    share=share,
+                    attempt=row.attempts,
+                )
+                for row, doing, share in at_work
+            ),
+            troubles=tuple(in_words(self._troubles.all(), self._clock())),
+        )
+
+
+def in_words(troubles: Iterable[Trouble], now_s: float) -> Iterable[TroubleStatus]:
+    """Say what is in trouble as ``status`` reads it; names and messages are fit for showing."""
+    for each in troubles:
+        yield TroubleStatus(
+            kind=each.about.kind.value,
+            destination=each.about.destination,
+            name=display_name(each.about.name),
+            message=display_name(each.message),
+            since=each.since,
+            next_try_s=round(max(0.0, each.next_try_s - now_s), 1),
+            tries=each.tries,
+        )
 
 
 class IndexPages:
     """Writes index pages that are out of date, now and then and at the end."""
 
-    def __init__(self, destinations: Destinations) -> None:
+    def __init__(
+        self, destinations: Destinations, clock: Callable[[], float] = time.monotonic
+    ) -> None:
         self._destinations = destinations
+        self._clock = clock
         self._due = 0.0
         self._unwritten: dict[str, str] = {}
 
     def refresh(self, *, ended: bool = False) -> None:
         """Write what is out of date, if it is time; `ended`: in any case."""
-        now = time.monotonic()
+        now = self._clock()
         if now < self._due and not ended:
             return
         self._due = now + _PAGES_EVERY_S

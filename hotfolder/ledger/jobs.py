@@ -21,7 +21,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -69,6 +69,7 @@ def _queue_index(db: sqlite3.Connection) -> None:
 
 
 _OPEN = "state NOT IN ('delivered', 'held', 'refused')"
+_LISTED = "(SELECT value FROM json_each(?))"
 _PAST_CLAIM = f"{_OPEN} AND state != 'claiming'"
 _STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (
     _first_tables,
@@ -311,20 +312,27 @@ class Ledger:
         rows = self._rows(f"{_SELECT} WHERE {_OPEN} AND {where} ORDER BY seq", (destination,))
         return [_job_row(row) for row in rows]
 
-    def open_jobs_of(self, destination: str, limit: int, *, resting: bool = False) -> list[JobRow]:
+    def open_jobs_of(
+        self,
+        destination: str,
+        limit: int,
+        *,
+        resting: bool = False,
+        without: Collection[str] = (),
+    ) -> list[JobRow]:
         """The oldest `limit` jobs of a destination that are past their claim and have not ended.
 
         resting: only those that do not wait for the destination's hours: what a person has
-        released, and what is made and has only to be delivered.
+        released, and what is made and has only to be delivered; without: jobs to leave out.
         """
         at_once = (
             "AND (state IN ('releasing', 'produced', 'publishing')"
             " OR json_extract(detail, '$.release') IS NOT NULL)"
         )
         rows = self._rows(
-            f"{_SELECT} WHERE {_PAST_CLAIM} AND destination = ?"
-            f" {at_once if resting else ''} ORDER BY seq LIMIT ?",
-            (destination, limit),
+            f"{_SELECT} WHERE {_PAST_CLAIM} AND destination = ? {at_once if resting else ''}"
+            f" AND id NOT IN {_LISTED} ORDER BY seq LIMIT ?",
+            (destination, json.dumps(list(without)), limit),
         )
         return [_job_row(row) for row in rows]
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,7 +21,9 @@ from hotfolder.disk.marker import Unreachable, away
 from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.intake.scan import scan
 from hotfolder.ledger.jobs import JobRow, State, count_ended, read_jobs
+from hotfolder.ledger.lock import Holder, find_holder
 from hotfolder.model.hours import Hours
+from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
 from hotfolder.pages.words import clock_time, duration
 from hotfolder.settings.files import Folders, Intake, load_destination
 from hotfolder.settings.root import DestinationFolders, Root
@@ -28,6 +31,8 @@ from hotfolder.stages.registry import Registry, load_registry
 from hotfolder.work.worker import read_progress
 
 _SHOWN = 50
+_OF_JOBS = frozenset({"job", "batch file", "stray job"})
+"""Kinds of trouble that are named by jobs, which the ledger has."""
 _TELLS_AFTER_S, _TELLS_FROM = 5.0, 0.05
 
 
@@ -56,28 +61,29 @@ def collect(root: Root) -> dict[str, Any]:
         When there is no root here at all.
     """
     destinations = _destinations(root)
-    snapshot = _snapshot(root)
-    served = _is_served(snapshot)
+    holder = find_holder(root)
+    snapshot = _snapshot(root, holder)
     counts = count_ended(root.ledger)
     open_rows = read_jobs(root.ledger)
-    troubles = {each["about"]: each for each in snapshot.get("trouble", [])} if served else {}
+    troubles = snapshot.troubles if snapshot else ()
+    by_job = {each.name: each for each in troubles if each.kind in _OF_JOBS}
     rest = {name: _rests_until(hours) for name, (_, _, _, hours) in destinations.items()}
-    waiting = [_open_job(root, row, troubles, rest.get(row.destination, "")) for row in open_rows]
+    waiting = [_open_job(root, row, by_job, rest.get(row.destination, "")) for row in open_rows]
     folders = {}
     for name, (title, moved, problem, hours) in destinations.items():
-        said = snapshot.get("folders", {}).get(name, {}) if served else {}
+        said = snapshot.folders.get(name) if snapshot else None
         place = root.folders(name, moved)
         folders[name] = {
             "title": title,
             "hot_folder": str(place.hot_folder),
             **_look(place, said),
-            "watch": said.get("watch", ""),
-            "watch_reason": said.get("watch_reason", ""),
-            "last_scan": said.get("last_scan", ""),
+            "watch": said.watch if said else "",
+            "watch_reason": said.watch_reason if said else "",
+            "last_scan": said.last_scan if said else "",
             "settings_problem": problem,
             "hours": str(hours or ""),
             "rests_until": rest[name],
-            "remarks": said.get("remarks", []),
+            "remarks": list(said.remarks) if said else [],
             **{
                 state: counts.get(name, {}).get(state, 0)
                 for state in ("delivered", "held", "dropped", "refused")
@@ -85,14 +91,14 @@ def collect(root: Root) -> dict[str, Any]:
         }
         waiting += _arriving(name, said)
         waiting += _held(name, place.held)
-        if name in troubles:
-            waiting.append(_trouble(name, troubles[name]))
+    waiting += [_in_trouble(each) for each in troubles if each.kind not in _OF_JOBS]
     return {
         "root": str(root.path),
-        "served_by": snapshot["pid"] if served else None,
-        "served_since": snapshot.get("started", "") if served else "",
+        "served": holder is not None,
+        "served_by": holder.pid if holder else None,
+        "served_since": holder.since if holder else "",
         "destinations": folders,
-        "batches": summaries(root, snapshot.get("workers") or platforms.cpu_count()),
+        "batches": summaries(root, snapshot.workers if snapshot else platforms.cpu_count()),
         "waiting": [vars(each) for each in waiting],
     }
 
@@ -130,45 +136,42 @@ def _destinations(root: Root) -> dict[str, tuple[str, Folders, str, Hours | None
     return found
 
 
-def _snapshot(root: Root) -> dict[str, Any]:
-    try:
-        found: dict[str, Any] = json.loads(root.snapshot.read_bytes())
-    except (OSError, ValueError):
-        return {}
-    return found
+def _snapshot(root: Root, holder: Holder | None) -> Snapshot | None:
+    """What the process that serves the root says; None for what an earlier one has left."""
+    found = read_snapshot(root.snapshot) if holder else None
+    return found if found and holder and found.pid == holder.pid else None
 
 
-def _is_served(snapshot: dict[str, Any]) -> bool:
-    pid = snapshot.get("pid")
-    return pid is not None and platforms.process_start_time(pid) is not None
-
-
-def _look(place: DestinationFolders, said: dict[str, Any]) -> dict[str, Any]:
+def _look(place: DestinationFolders, said: FolderStatus | None) -> dict[str, Any]:
     """Files in a hot folder, counted now: a daemon may not be there to have done it."""
     others = [folder for folder in vars(place).values() if folder != place.hot_folder]
-    arriving, left_alone, reasons, since = 0, 0, away(others), said.get("away", {})
+    arriving, left_alone, reasons = 0, 0, away(others)
+    since = dict(said.away) if said else {}
     try:
         found = scan(place.hot_folder)
         arriving, left_alone = len(found.candidates), found.junk
     except Unreachable as error:
         reasons = {str(place.hot_folder): str(error), **reasons}
-        since = {str(place.hot_folder): said.get("unreachable_since", ""), **since}
+        since |= {names.display_name(str(place.hot_folder)): said.unreachable_since if said else ""}
     return {
         "arriving": arriving,
         "left_alone": left_alone,
         "unreachable": " ".join(reasons.values()),
         "unreachable_since": min(
-            (since[folder] for folder in reasons if folder in since), default=""
+            (since[folder] for folder in map(names.display_name, reasons) if folder in since),
+            default="",
         ),
     }
 
 
-def _open_job(root: Root, row: JobRow, troubles: dict[str, Any], rests_until: str) -> Waiting:
+def _open_job(
+    root: Root, row: JobRow, troubles: Mapping[str, TroubleStatus], rests_until: str
+) -> Waiting:
     file = names.display_name(row.source)
     trouble = troubles.get(row.id)
     if trouble:
         return Waiting(
-            row.destination, file, "stopped", trouble["message"], trouble["since"], "you", row.id
+            row.destination, file, "stopped", trouble.message, trouble.since, "you", row.id
         )
     share = None
     why = {
@@ -198,18 +201,18 @@ def _time_left(so_far_s: float, share: float) -> str:
     return duration(so_far_s * (1 - share) / share)
 
 
-def _arriving(name: str, said: dict[str, Any]) -> list[Waiting]:
+def _arriving(name: str, said: FolderStatus | None) -> list[Waiting]:
     now = datetime.now(UTC).timestamp()
     return [
         Waiting(
             name,
-            each["file"],
+            each.file,
             "arriving",
-            each["reason"],
-            _z(datetime.fromtimestamp(now - each["since_s"], UTC)),
+            each.reason,
+            _z(datetime.fromtimestamp(now - each.since_s, UTC)),
             "the program",
         )
-        for each in said.get("arriving_files", [])
+        for each in (said.arriving_files if said else ())
     ]
 
 
@@ -234,8 +237,10 @@ def _held(name: str, folder: Path) -> list[Waiting]:
     return found
 
 
-def _trouble(name: str, trouble: dict[str, Any]) -> Waiting:
-    return Waiting(name, "everything", "stopped", trouble["message"], trouble["since"], "you")
+def _in_trouble(trouble: TroubleStatus) -> Waiting:
+    what = {"file": trouble.name, "held": "held jobs"}.get(trouble.kind, "everything")
+    where = trouble.destination or "all destinations"
+    return Waiting(where, what, "stopped", trouble.message, trouble.since, "you")
 
 
 def _z(time: datetime) -> str:
