@@ -19,15 +19,12 @@ from hotfolder.ending.given_up import Drops
 from hotfolder.ending.release import begin
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import claim, recover_claim
-from hotfolder.intake.scan import Candidate
-from hotfolder.ledger.jobs import JobRow, Ledger
+from hotfolder.ledger.jobs import Ledger
 from hotfolder.logs import get_log
 from hotfolder.settings.files import SETTINGS_FILE
 
 _CLAIMS_A_TURN = 32
 _FAILURES_A_TURN = 3
-
-Claim = Callable[[Ledger, Path, str, Candidate], JobRow | None]
 
 
 class Intake:
@@ -50,7 +47,6 @@ class Intake:
         stop: threading.Event,
         batch_changed: Callable[[str, str], None],
         claimed: Callable[[str], None],
-        take: Claim = claim,
     ) -> None:
         """Prepare.
 
@@ -68,7 +64,6 @@ class Intake:
         self._stop = stop
         self._batch_changed = batch_changed
         self._claimed = claimed
-        self._take = take
 
     def turn(self) -> Iterator[None]:
         """Look at what is new and claim some of what has settled; pause after every file.
@@ -134,22 +129,18 @@ class Intake:
         candidate = self.hot.ready[0]
         about = About(Kind.FILE, self.name, candidate.relative)
         try:
-            row = self._take(self._ledger, self._spool, self.name, candidate)
-        except OSError as error:
-            raise self._put_off(candidate, _not_reached(candidate.path, error)) from error
-        except StorageError as error:
-            raise self._put_off(candidate, error) from None
+            row = claim(self._ledger, self._spool, self.name, candidate)
+        except (OSError, StorageError) as error:
+            trouble = _not_reached(candidate.path, error) if isinstance(error, OSError) else error
+            self._troubles.note(about, trouble)
+            self.hot.later(candidate)
+            raise trouble from trouble.__cause__
         self._troubles.clear(about)
         self.hot.taken(candidate)
         if row:
             self._claimed(self.name)
             file = names.display_name(row.source)
             get_log().info("job.claimed", job=row.id, destination=self.name, file=file)
-
-    def _put_off(self, candidate: Candidate, error: StorageError) -> StorageError:
-        self._troubles.note(About(Kind.FILE, self.name, candidate.relative), error)
-        self.hot.later(candidate)
-        return error
 
     def _settle_claims(self) -> None:
         """Forget the trouble with files that have gone, and settle claims that failed half-way."""
@@ -190,7 +181,9 @@ class Intake:
                 )
 
 
-def _not_reached(place: Path, error: OSError) -> StorageError:
-    return StorageError(
+def _not_reached(place: str | Path, error: OSError) -> StorageError:
+    trouble = StorageError(
         f"{place}: a file that was being taken in cannot be reached: {error.strerror or error}"
     )
+    trouble.__cause__ = error
+    return trouble

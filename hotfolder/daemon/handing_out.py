@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 
 from hotfolder.batch.desk import Desk
 from hotfolder.daemon.destinations import Destinations
@@ -37,8 +37,9 @@ class HandingOut:
         batch_changed: Callable[[str, str], None],
         observer: Observer | None = None,
         clock: Callable[[], float] = time.monotonic,
+        pool: Executor | None = None,
     ) -> None:
-        """Prepare; clock: the one of `troubles`."""
+        """Prepare; clock: the one of `troubles`; pool: by default, as many threads as workers."""
         self.workers = workers
         self.running: dict[str, tuple[JobRow, Future[None]]] = {}
         self._work = work
@@ -51,8 +52,9 @@ class HandingOut:
         self._batch_changed = batch_changed
         self._observer = observer
         self._clock = clock
-        self._pool = ThreadPoolExecutor(workers, thread_name_prefix="job")
+        self._pool = pool or ThreadPoolExecutor(workers, thread_name_prefix="job")
         self._last_served: dict[str, int] = {}
+        self._rested: set[str] = set()
         self._hand_outs = 0
 
     def finish(self) -> None:
@@ -105,6 +107,10 @@ class HandingOut:
     def _can_be_tried(self, name: str) -> Iterator[JobRow]:
         """Yield jobs of a destination, oldest first; of those that wait together, one."""
         destination = self._destinations[name].destination
+        resting = self._rest.rests(destination)
+        if not resting and name in self._rested:
+            self._troubles.hurry(Kind.JOB, name)
+        (self._rested.add if resting else self._rested.discard)(name)
         due = self._troubles.next_try_s(Kind.JOB, name)
         if due is not None and due <= self._clock():
             self._forget_what_is_no_job(destination)
@@ -112,7 +118,6 @@ class HandingOut:
         waiting = self._troubles.waiting(Kind.JOB, name)
         waiting |= self._troubles.names(Kind.BATCH_FILE, name) | self.running.keys()
         enough = 2 * self.workers + len(self._troubles.names(Kind.JOB, name) - waiting)
-        resting = self._rest.rests(destination)
         rows = {
             row.id: row
             for row in self._ledger.open_jobs_of(name, enough, resting=resting, without=waiting)

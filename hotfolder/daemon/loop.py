@@ -260,6 +260,8 @@ class Loop:
     def _is_idle(self) -> bool:
         """Nothing runs, nothing settles, and what is open is not waited for."""
         intakes = self.intakes.values()
+        if self.troubles.has(Kind.LEDGER):  # nothing at all can be done
+            return not any(each.about == _LEDGER for each in self.troubles.hold_a_sweep())
         if self.handing_out.running or not all(intake.is_idle() for intake in intakes):
             return False
         rows = self.ledger.open_jobs()

@@ -173,13 +173,21 @@ class Troubles:
                     del self._troubles[about]
                     self._leave(trouble, in_vain=True)
 
+    def hurry(self, kind: Kind, destination: str) -> None:
+        """Let what waits be tried now: something has begun that it may have waited for."""
+        with self._lock:
+            for key, queue in self._queues.items():
+                if key[:2] == (kind, destination):
+                    queue.next_try_s = min(queue.next_try_s, self._clock())
+
     # what to do
 
     def choose(self, kind: Kind, destination: str, names: Sequence[str]) -> list[str]:
         """Of all that could be done now, by name, return what should be tried now, in its order.
 
         Call it when something could be begun, with everything that could: where it is time to
-        try one of those that wait together, and none of them is among `names`, they wait on.
+        try one of those that wait together, and none of them is among `names`, they wait on, for
+        long; see `hurry`.
         """
         with self._lock:
             now = self._clock()
@@ -201,7 +209,7 @@ class Troubles:
                         probes[_key(trouble)] = trouble
             for key, queue in due.items():
                 if key not in probes and queue.next_try_s <= now:
-                    queue.put_off(now)
+                    queue.next_try_s = now + _RETRY_S[-1]
             return [
                 each if isinstance(each, str) else each.about.name
                 for each in chosen

@@ -5,32 +5,14 @@ from __future__ import annotations
 import errno
 import os
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from daemon.conftest import Clock
 from hotfolder.daemon.trouble import About, Kind, Troubles, cause_of
 from hotfolder.errors import StorageError
 
 CANVAS = "canvas"
-
-
-class Clock:
-    def __init__(self) -> None:
-        self.now = 1000.0
-
-    def __call__(self) -> float:
-        return self.now
-
-
-@pytest.fixture
-def clock():
-    return Clock()
-
-
-@pytest.fixture
-def troubles(clock):
-    return Troubles(clock)
 
 
 def job(name, destination=CANVAS):
@@ -108,8 +90,9 @@ def test_where_none_that_waits_could_be_tried_they_wait_on_and_nobody_spins(trou
     troubles.note(job("a"), failed())
     clock.now += 1
     assert [] == chosen(troubles, [])
-    assert troubles.next_try_s(Kind.JOB, CANVAS) == clock.now + 1
-    clock.now += 1
+    assert troubles.next_try_s(Kind.JOB, CANVAS) == clock.now + 60
+    troubles.hurry(Kind.JOB, CANVAS)
+    assert ["a"] == chosen(troubles, ["a"])
     troubles.note(job("b"), failed())
     troubles.clear(job("b"))
     assert [] == chosen(troubles, [])

@@ -87,7 +87,7 @@ def fill(ballast: Path) -> None:
 
 def tries_of(daemon):
     """How often all that is in trouble has been tried."""
-    return sum(trouble.tries for _, trouble in daemon._troubles.all())
+    return sum(trouble.tries for trouble in daemon._troubles.all())
 
 
 def stopped(root):
