@@ -13,6 +13,7 @@ from typing import Any
 from pydantic_core import from_json
 
 from hotfolder.audit.question import plain
+from hotfolder.disk import durable
 from hotfolder.ledger.record_index import columns
 from hotfolder.ledger.record_log import LOG_FILE, START, link
 
@@ -91,10 +92,13 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
 
 def _lines(log: Path, faults: list[str]) -> Iterator[bytes]:
     try:
-        with log.open("rb") as file:
+        with durable.open_to_read(log) as file:
             for line in file:
-                if line.endswith(b"\n"):  # else it is being written, or a kill tore it
+                if line.endswith(b"\n"):
                     yield line
+                elif "job" in _record(line):  # an editor saved the log without its last line end
+                    yield line + b"\n"
+                # else it is being written, or a kill tore it
     except FileNotFoundError:
         return
     except OSError as error:

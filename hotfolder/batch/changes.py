@@ -15,11 +15,9 @@ from pydantic import JsonValue
 
 from hotfolder.batch.ticket import Placement
 from hotfolder.settings.files import Destination
+from hotfolder.stages.contract import StageSettings
 
 Changes = dict[str, dict[str, JsonValue]]
-
-_ASIDE = ("title", "limits", "folders", "intake", "hours", "priority", "ticket")
-"""Settings that change nothing in a result."""
 
 
 class RowError(ValueError):
@@ -79,9 +77,36 @@ def fingerprint(
 ) -> str:
     """SHA-256 of all that decides what a placement's result is and is called.
 
-    It is the same exactly when doing the placement again would bring nothing new.
+    Doing the placement again would bring nothing new while it is the same. So it has what pixels
+    and metadata depend on and no more: not the cost, nor limits, nor how a setting is written.
+
+    Raises
+    ------
+    ValidationError
+        When a stage's settings would not be right with the changes.
     """
-    settings = {key: value for key, value in destination.raw.items() if key not in _ASIDE}
-    said = [picture_sha256, destination.profile.sha256, settings, changes, name]
-    text = json.dumps(said, sort_keys=True, default=str, ensure_ascii=True)
+    file = destination.file
+    stages = {
+        stage: _that_counts(settings, {**file.stage.get(stage, {}), **changes.get(stage, {})})
+        for stage, settings in destination.stage_settings.items()
+        if not settings.only_looks
+    }
+    said = [
+        picture_sha256,
+        destination.profile.sha256,
+        [file.medium.surface, file.medium.viewing_distance],
+        file.result.model_dump(mode="json"),
+        list(stages.items()),  # in the order in which they run
+        name,
+    ]
+    text = json.dumps(said, sort_keys=True, ensure_ascii=True)
     return hashlib.sha256(text.encode("ascii")).hexdigest()
+
+
+def _that_counts(settings: StageSettings, raw: Mapping[str, Any]) -> dict[str, Any]:
+    """A stage's settings on which a result depends; a default is the same as nothing said."""
+    return (
+        type(settings)
+        .model_validate(raw)
+        .model_dump(mode="json", exclude=set(settings.judging), exclude_defaults=True)
+    )

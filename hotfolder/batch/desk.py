@@ -6,20 +6,21 @@ the batch that is called like the destination. So no picture can be taken for th
 
 A file is claimed as any other, then moves to ``originals/NAME/BATCH/`` and stays there: the row
 of its claim says first where to, and turns into a row of the batch's files in one transaction.
-Whenever files have come, the batch is planned anew from its latest ticket (`planning`).
+Whenever files have come, the batch is planned anew from its latest ticket (`planning`), and only
+then: a batch that has ended rests, whatever becomes of settings and however often we start.
 """
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import asdict
-from datetime import datetime
 from pathlib import Path, PurePosixPath
 
 from hotfolder.batch.planning import Pictures, Planning, latest_ticket
 from hotfolder.batch.shelf import KeptFile, RowFault, Shelf, State
-from hotfolder.batch.standing import is_dropped
+from hotfolder.batch.standing import is_dropped, placement_of
 from hotfolder.batch.ticket import is_ticket
 from hotfolder.disk import durable, names
 from hotfolder.disk.free_names import OF_RESULTS, free_folder
@@ -31,8 +32,6 @@ from hotfolder.logs import get_log, utc_now
 from hotfolder.settings.files import Destination, TicketTable
 from hotfolder.settings.root import DestinationFolders
 from hotfolder.stages.registry import Registry
-
-SHEETS = "sheets"
 
 
 class Desk:
@@ -52,7 +51,7 @@ class Desk:
         self._folders = folders
         self._registry = registry
         self._file_of = file_of
-        self._unplanned = set(self.shelf.batches())
+        self._unplanned = set(self.shelf.unplanned())
 
     def is_for_a_batch(self, row: JobRow, destination: Destination) -> bool:
         """Whether a claimed file is material for a batch, and no job."""
@@ -93,16 +92,18 @@ class Desk:
     def plan(
         self, destinations: Mapping[str, Destination], busy: Collection[str]
     ) -> list[tuple[str, str]]:
-        """Plan every batch that files have come for, and name them.
+        """Plan every batch that files have come for since its last plan, and name them.
 
         busy: jobs that are being worked on, which are not taken back.
         """
-        planned = sorted(self._unplanned)
+        planned = []
         for name, batch in sorted(self._unplanned):
             destination = destinations.get(name)
-            if destination is not None and destination.file.ticket is not None:
-                self._plan(destination, destination.file.ticket, batch, busy)
+            if destination is None or destination.file.ticket is None:
+                continue
+            self._plan(destination, destination.file.ticket, batch, busy)
             self._unplanned.discard((name, batch))
+            planned.append((name, batch))
         return planned
 
     # taking in
@@ -115,8 +116,9 @@ class Desk:
         if "keeping" not in row.detail:
             digest = durable.sha256_of(spooled)
             known = self.shelf.places_of(row.destination, batch, digest.sha256)
-            place = known[0] if known else ""
-            detail = {"keeping": place, "again": bool(place) and Path(place).exists()}
+            # a picture that was damaged since, or taken away, is kept anew
+            place = next((each for each in known if durable.has_bytes(each, digest.sha256)), "")
+            detail = {"keeping": place}
             if not place:
                 top, below = self._folders(row.destination).originals, names.safe_relative(name)
                 folder = free_folder(top / batch, below.parent)
@@ -128,13 +130,15 @@ class Desk:
                 sha256=digest.sha256,
                 bytes=digest.bytes,
             )
+        sha256 = row.sha256 or ""
+        if durable.is_there(spooled):
+            # bytes that came twice stay where they came first; only then does the second go
+            if not durable.has_bytes(row.detail["keeping"], sha256):
+                row = self._put(row, spooled, Path(row.detail["keeping"]))
+        elif not durable.has_bytes(row.detail["keeping"], sha256):
+            said = "is not there any more as it came; put it back"
+            raise FileNotFoundError(2, said, row.detail["keeping"])
         place = row.detail["keeping"]
-        if spooled.exists() and not row.detail["again"]:
-            row = self._put(row, spooled, Path(place))
-            place = row.detail["keeping"]
-        # bytes that came twice stay where they came first; only then does the second go
-        if not Path(place).exists():
-            raise FileNotFoundError(2, "is not there any more; put it back", place)
         durable.remove_tree(self._spool / row.id, below=self._spool)
         key = names.collision_key(names.display_name(name))
         self.shelf.keep(row, batch, key, names.display_name(name), place)
@@ -173,14 +177,15 @@ class Desk:
         planning = Planning(
             destination, table, batch, read, self._registry, self._file_of(destination.name)
         )
-        lines = planning.lines(pictures, self._known(before, files), self._earlier(before))
+        rows = self._made(before)
+        lines = planning.lines(pictures, self._known(rows, files), self._earlier(rows))
         kept = {line.job for line in lines}
         withdrawn = [
-            job
-            for job in before.made.values()
-            if job not in kept and job not in busy and self._is_untouched(job)
+            row.id
+            for row in rows.values()
+            if row.id not in kept and row.id not in busy and _is_untouched(row)
         ]
-        made = {print_: job for print_, job in before.made.items() if job not in withdrawn}
+        made = {print_: row.id for print_, row in rows.items() if row.id not in withdrawn}
         state = State(
             ticket=read.name,
             ticket_sha256=read.sha256,
@@ -193,7 +198,14 @@ class Desk:
             made={**made, **planning.made},
             planned=utc_now(),
         )
-        self.shelf.plan(destination.name, batch, state, new=planning.new, withdrawn=withdrawn)
+        self.shelf.plan(
+            destination.name,
+            batch,
+            state,
+            up_to=files[-1].seq,
+            new=planning.new,
+            withdrawn=withdrawn,
+        )
         get_log().info(
             "batch.planned",
             destination=destination.name,
@@ -207,50 +219,49 @@ class Desk:
             + sum(bool(line.problem) and not line.missing for line in lines),
         )
 
-    def _known(self, before: State, files: list[KeptFile]) -> dict[str, str]:
-        """Jobs of the batch that are there, by fingerprint.
+    def _made(self, before: State) -> dict[str, JobRow]:
+        """Jobs of the batch that are there, by the fingerprint of what they were made with.
 
-        One that a person has given up counts, so that a corrected ticket does not bring it back;
-        its picture, dropped once more since then, does.
+        A job is worked on with the settings of that moment, which may be others than those of the
+        plan; `Work` says so in the job, and what the job says counts.
         """
-        came = {each.sha256: each.arrived for each in files}  # the last time of each
         found = {}
         for print_, job in before.made.items():
-            try:
+            with contextlib.suppress(KeyError):  # taken back
                 row = self._ledger.job(job)
-            except KeyError:
-                continue
-            arrived = came.get(row.sha256 or "")
-            if is_dropped(row) and arrived and arrived >= _noticed(row):
-                continue
-            found[print_] = job
+                placement = placement_of(row)
+                found[placement.fingerprint if placement else print_] = row
         return found
 
-    def _earlier(self, before: State) -> dict[str, list[str]]:
+    def _known(self, made: Mapping[str, JobRow], files: list[KeptFile]) -> dict[str, str]:
+        """Jobs that need not be made again, by fingerprint.
+
+        One that a person has given up counts, so that a corrected ticket does not bring it back;
+        its picture, dropped once more since then, does. What came first is told by the ledger's
+        order of records: the clock may have run back.
+        """
+        came = {each.sha256: each.records_before for each in files}  # the last time of each
+        return {
+            print_: row.id
+            for print_, row in made.items()
+            if not is_dropped(row)
+            or came.get(row.sha256 or "", -1) < self.shelf.last_record_of(row.id)
+        }
+
+    @staticmethod
+    def _earlier(made: Mapping[str, JobRow]) -> dict[str, list[str]]:
         """Jobs that were made for a place before and not delivered, by page and placement."""
         found: dict[str, list[str]] = {}
-        for job in before.made.values():
-            try:
-                row = self._ledger.job(job)
-            except KeyError:
-                continue
+        for row in made.values():
             said = (row.record or {}).get("placement")
             if said and row.state in {JobState.HELD, JobState.REFUSED}:
-                found.setdefault(f"{said['page']}\n{said['placement']}", []).append(job)
+                found.setdefault(f"{said['page']}\n{said['placement']}", []).append(row.id)
         return found
 
-    def _is_untouched(self, job: str) -> bool:
-        """Whether nobody has begun a job, so that it can be taken back."""
-        try:
-            row = self._ledger.job(job)
-        except KeyError:
-            return False
-        return row.state is JobState.CLAIMED and row.attempts == 0 and "release" not in row.detail
 
-
-def _noticed(row: JobRow) -> datetime:
-    """When a person's giving a job up was noticed."""
-    return datetime.fromisoformat((row.record or {})["dropped"]["noticed"])
+def _is_untouched(row: JobRow) -> bool:
+    """Whether nobody has begun a job, so that it can be taken back."""
+    return row.state is JobState.CLAIMED and row.attempts == 0 and "release" not in row.detail
 
 
 def batch_of(source: str, destination: str) -> tuple[str, str]:
@@ -263,5 +274,5 @@ def batch_of(source: str, destination: str) -> tuple[str, str]:
 
 def _folder(name: str) -> str:
     """A batch's name, which is also its folder's; a few are taken by what is ours there."""
-    safe = names.safe_component(name)
-    return f"_{safe}" if names.collision_key(safe) in {SHEETS, *OF_RESULTS} else safe
+    safe = names.distinct_component(name)
+    return f"_{safe}" if names.collision_key(safe) in OF_RESULTS else safe

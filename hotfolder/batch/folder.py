@@ -16,6 +16,7 @@ from pathlib import Path
 from hotfolder.batch.page import render
 from hotfolder.batch.report import Batch, manifest_csv, report, report_csv
 from hotfolder.batch.shelf import Shelf, State
+from hotfolder.disk import durable
 from hotfolder.disk.marker import check_marked_above
 from hotfolder.errors import HotfolderError
 from hotfolder.ledger.jobs import JobRow, Ledger
@@ -50,7 +51,7 @@ class BatchFolders:
         self._destination_of = destination_of
         self._folders_of = folders_of
         self._workers = workers
-        self._changed = set(shelf.batches())
+        self._changed = set(shelf.unreported())
         self._due = 0.0
         self._said: dict[tuple[str, str], str] = {}
 
@@ -88,6 +89,7 @@ class BatchFolders:
         check_marked_above(results)
         folder = results / batch
         folder.mkdir(exist_ok=True)
+        number = self._shelf.last_record(destination.name, batch)
         made = self._batch(destination, batch, folder)
         document = report(made)
         paths = {row["result"] for row in document["placements"] if row["result"]}
@@ -99,7 +101,8 @@ class BatchFolders:
             f"{REPORT}.html": render(document, made.standings(), folder),
         }
         for name, text in texts.items():
-            _replace(folder / name, text)
+            durable.replace_text(folder / name, text)
+        self._shelf.reported(destination.name, batch, number)
 
     def _batch(self, destination: Destination, batch: str, folder: Path) -> Batch:
         state = self._shelf.state(destination.name, batch)
@@ -133,12 +136,3 @@ def _left_over(state: State, jobs: dict[str, JobRow], folder: Path) -> tuple[str
 
 def _relative(path: Path, folder: Path) -> str:
     return Path(os.path.relpath(path, folder)).as_posix()
-
-
-def _replace(path: Path, text: str) -> None:
-    temporary = path.parent / f".hotfolder-{path.name}"
-    with temporary.open("w", encoding="utf-8", newline="") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    temporary.replace(path)

@@ -1,8 +1,10 @@
 """What the ledger knows of batches: the files that came for them, and what their tickets ask for.
 
-Two tables beside the jobs, made when they are missing. A batch has one document, its `State`,
+Three tables beside the jobs, made when they are missing. A batch has one document, its `State`,
 replaced as a whole in the same transaction that adds the jobs it speaks of, so that a kill leaves
-either the old plan with the old jobs or the new with the new.
+either the old plan with the old jobs or the new with the new. ``batch_progress`` says up to which
+file a batch has been planned, and up to which record its report tells: so a start does again only
+what a kill left undone, and a batch that has ended rests.
 """
 
 from __future__ import annotations
@@ -31,7 +33,8 @@ _TABLES = (
     place       TEXT NOT NULL,
     sha256      TEXT NOT NULL,
     bytes       INTEGER NOT NULL,
-    arrived     TEXT NOT NULL
+    arrived     TEXT NOT NULL,
+    records_before INTEGER NOT NULL DEFAULT 0
 ) STRICT""",
     "CREATE INDEX IF NOT EXISTS batch_files_named ON batch_files (destination, batch, key, seq)",
     """CREATE TABLE IF NOT EXISTS batches (
@@ -41,13 +44,27 @@ _TABLES = (
     PRIMARY KEY (destination, batch)
 ) STRICT""",
 )
+_PROGRESS = """CREATE TABLE batch_progress (
+    destination TEXT NOT NULL,
+    batch       TEXT NOT NULL,
+    planned_to  INTEGER NOT NULL,
+    reported_to INTEGER,
+    PRIMARY KEY (destination, batch)
+) STRICT"""
+_ALL_PLANNED = """INSERT INTO batch_progress (destination, batch, planned_to)
+    SELECT destination, batch, coalesce((SELECT max(seq) FROM batch_files AS file
+        WHERE file.destination = batches.destination AND file.batch = batches.batch), 0)
+    FROM batches"""
+_LAST_RECORD = """coalesce((SELECT max(number) FROM records AS record
+    WHERE record.destination = {0}.destination AND record.batch = {0}.batch), 0)"""
 
 
 @dataclass(frozen=True)
 class KeptFile:
     """A file that came for a batch.
 
-    name: below the batch's folder; place: where it stays; arrived: when it was taken in.
+    name: below the batch's folder; place: where it stays; arrived: when it was taken in, by the
+    clock; records_before: number of the last record in the ledger then, which no clock can change.
     """
 
     seq: int
@@ -57,6 +74,7 @@ class KeptFile:
     sha256: str
     bytes: int
     arrived: datetime
+    records_before: int
 
 
 class Line(BaseModel):
@@ -138,26 +156,68 @@ class Shelf:
         with ledger.transaction() as db:
             for statement in _TABLES:
                 db.execute(statement)
+            columns = {name for _, name, *_ in db.execute("PRAGMA table_info(batch_files)")}
+            if "records_before" not in columns:  # of a ledger that was made before it had them
+                db.execute(
+                    "ALTER TABLE batch_files ADD COLUMN records_before INTEGER NOT NULL DEFAULT 0"
+                )
+            if not db.execute("PRAGMA table_info(batch_progress)").fetchone():
+                db.execute(_PROGRESS)
+                db.execute(_ALL_PLANNED)
 
-    def batches(self) -> list[tuple[str, str]]:
-        """Destination and name of every batch that a file has come for."""
-        return [
-            (destination, batch)
-            for destination, batch in self._ledger.read(
-                "SELECT DISTINCT destination, batch FROM batch_files ORDER BY 1, 2"
+    def unplanned(self) -> list[tuple[str, str]]:
+        """Destination and name of every batch that a file has come for since its last plan."""
+        rows = self._ledger.read(
+            "SELECT destination, batch FROM batch_files AS file GROUP BY 1, 2"
+            " HAVING max(seq) > coalesce((SELECT planned_to FROM batch_progress AS done WHERE"
+            " done.destination = file.destination AND done.batch = file.batch), 0) ORDER BY 1, 2"
+        )
+        return [(destination, batch) for destination, batch in rows]
+
+    def unreported(self) -> list[tuple[str, str]]:
+        """Destination and name of every batch whose report does not tell all that is known."""
+        last = _LAST_RECORD.format("done")
+        rows = self._ledger.read(
+            "SELECT destination, batch FROM batch_progress AS done"  # noqa: S608 - ours
+            f" WHERE reported_to IS NULL OR reported_to < {last} ORDER BY 1, 2"
+        )
+        return [(destination, batch) for destination, batch in rows]
+
+    def last_record(self, destination: str, batch: str) -> int:
+        """Number of the last record of a batch's jobs; 0 without any."""
+        rows = self._ledger.read(
+            "SELECT coalesce(max(number), 0) FROM records WHERE destination = ? AND batch = ?",
+            (destination, batch),
+        )
+        number: int = rows[0][0]
+        return number
+
+    def last_record_of(self, job: str) -> int:
+        """Number of the last record of a job; 0 without any."""
+        rows = self._ledger.read(
+            "SELECT coalesce(max(number), 0) FROM records WHERE job = ?", (job,)
+        )
+        number: int = rows[0][0]
+        return number
+
+    def reported(self, destination: str, batch: str, number: int) -> None:
+        """Commit that a batch's report tells everything up to a record."""
+        with self._ledger.transaction() as db:
+            db.execute(
+                "UPDATE batch_progress SET reported_to = ? WHERE destination = ? AND batch = ?",
+                (number, destination, batch),
             )
-        ]
 
     def files(self, destination: str, batch: str) -> list[KeptFile]:
         """Return every file that came for a batch, in order of coming."""
         rows = self._ledger.read(
-            "SELECT seq, key, name, place, sha256, bytes, arrived FROM batch_files"
+            "SELECT seq, key, name, place, sha256, bytes, arrived, records_before FROM batch_files"
             " WHERE destination = ? AND batch = ? ORDER BY seq",
             (destination, batch),
         )
         return [
-            KeptFile(seq, key, name, place, sha256, size, datetime.fromisoformat(arrived))
-            for seq, key, name, place, sha256, size, arrived in rows
+            KeptFile(seq, key, name, place, sha256, size, datetime.fromisoformat(arrived), before)
+            for seq, key, name, place, sha256, size, arrived, before in rows
         ]
 
     def places_of(self, destination: str, batch: str, sha256: str) -> list[str]:
@@ -197,11 +257,23 @@ class Shelf:
         return {print_: job for print_, job in rows if print_}
 
     def keep(self, row: JobRow, batch: str, key: str, name: str, place: str) -> None:
-        """Commit that a claimed file is kept for a batch, and is no job of its own."""
+        """Commit that a claimed file is kept for a batch, and is no job of its own.
+
+        Jobs that wait for the same bytes, which were damaged or taken away where they were, find
+        them here.
+        """
         with self._ledger.transaction() as db:
             db.execute(
+                "UPDATE jobs SET detail = json_set(detail, '$.placement.kept', ?)"
+                " WHERE state IN ('claimed', 'working', 'produced') AND destination = ?"
+                " AND json_extract(detail, '$.placement.batch') = ?"
+                " AND json_extract(detail, '$.placement.sha256') = ?",
+                (place, row.destination, batch, row.sha256),
+            )
+            db.execute(
                 "INSERT INTO batch_files (destination, batch, key, name, place, sha256, bytes,"
-                " arrived) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                " arrived, records_before) VALUES (?, ?, ?, ?, ?, ?, ?, ?,"
+                " (SELECT coalesce(max(number), 0) FROM records))",
                 (
                     row.destination, batch, key, name, place, row.sha256, row.bytes,
                     row.arrived.isoformat(timespec="milliseconds"),
@@ -215,10 +287,14 @@ class Shelf:
         batch: str,
         state: State,
         *,
+        up_to: int,
         new: Iterable[NewJob] = (),
         withdrawn: Iterable[str] = (),
     ) -> None:
-        """Commit a plan: the document, the jobs that it adds, and those nobody has begun."""
+        """Commit a plan: the document, the jobs that it adds, and those nobody has begun.
+
+        up_to: ``seq`` of the last file that the plan knows.
+        """
         now = datetime.now(UTC).isoformat(timespec="milliseconds")
         with self._ledger.transaction() as db:
             for job in withdrawn:
@@ -239,6 +315,11 @@ class Shelf:
             db.execute(
                 "INSERT OR REPLACE INTO batches (destination, batch, document) VALUES (?, ?, ?)",
                 (destination, batch, state.model_dump_json()),
+            )
+            db.execute(
+                "INSERT OR REPLACE INTO batch_progress (destination, batch, planned_to,"
+                " reported_to) VALUES (?, ?, ?, NULL)",
+                (destination, batch, up_to),
             )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from hotfolder.batch.shelf import Line, RowFault, State
 from hotfolder.ledger.jobs import JobRow
-from hotfolder.model.records import end_of
+from hotfolder.model.records import PlacementRecord, end_of
 
 WORDS = ("delivered", "held", "dropped", "refused", "waiting", "missing", "wrong")
 """What becomes of a row.
@@ -70,6 +70,12 @@ def _of_line(line: Line, job: JobRow | None) -> Standing:
 def is_dropped(job: JobRow) -> bool:
     """Whether a job is held no more, since a person has given it up."""
     return end_of(job.state, job.record) == "dropped"
+
+
+def placement_of(job: JobRow) -> PlacementRecord | None:
+    """Return the row of a ticket that a job is for; None when it was dropped by itself."""
+    said = job.detail.get("placement") or (job.record or {}).get("placement")
+    return PlacementRecord.model_validate(said) if said else None
 
 
 def _said(fault: RowFault) -> str:

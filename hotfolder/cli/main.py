@@ -1,8 +1,9 @@
 """The command line. Every command that answers something takes ``--json``.
 
 Exit codes: 0 all well; 3 something was held or refused; 4 settings, 5 a plugin, 6 our own
-storage, 7 the root is served by another process; 2 the command was not understood. `audit` has
-two of its own: 1 no record of that file, 8 something is not as recorded.
+storage, 7 the root is served by another process; 2 the command was not understood; 130 a sweep was
+stopped, by Ctrl-C, before all was done. `audit` has two of its own: 1 no record of that file,
+8 something is not as recorded.
 """
 
 from __future__ import annotations
@@ -38,11 +39,13 @@ JsonOption = Annotated[bool, typer.Option("--json", help="answer in JSON")]
 app.command()(audit)
 
 HELD_OR_REFUSED = 3
+INTERRUPTED = 130
 _STATE_STYLE = {"delivered": "bold", "held": "bold italic", "refused": "reverse"}
 
 
 def main() -> None:
     """Run the command line; turn our own errors into a message and an exit code."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
         app()
     except HotfolderError as error:
@@ -82,7 +85,10 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
     from hotfolder.overview.check import check as check_root
 
     found = check_root(Root(root))
-    problems = [*found.problems, *found.unreachable]
+    refused = (
+        [each for of in found.settings.refused.values() for each in of] if (found.settings) else []
+    )
+    problems = list(dict.fromkeys([*found.problems, *refused, *found.unreachable]))
     if as_json:
         _print_json(
             {
@@ -299,6 +305,12 @@ def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[dict[str,
             _show_progress(progress, bars, daemon)
     if failure:
         raise failure[0]
+    if daemon.was_stopped():
+        words = "Stopped before all was done; what is left waits, and goes on with the next start."
+        _errors().print(words, style="bold", highlight=False, soft_wrap=True)
+        raise typer.Exit(INTERRUPTED)
+    if refused := daemon.refused():
+        raise SettingsError(refused)
     if daemon.troubles():
         raise StorageError("\n".join(daemon.troubles()))
     return ended

@@ -18,8 +18,8 @@ from hotfolder.disk import names, platforms
 from hotfolder.ending.given_up import Drops
 from hotfolder.ending.release import begin
 from hotfolder.errors import StorageError
-from hotfolder.intake.claim import claim, recover_claim
-from hotfolder.ledger.jobs import Ledger
+from hotfolder.intake.claim import claim, folder_of, give_back, recover_claim
+from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
 from hotfolder.settings.files import SETTINGS_FILE
 
@@ -74,8 +74,9 @@ class Intake:
             When the ledger cannot be used: the turn is over.
         """
         self.hot.look()
-        for found in self.hot.released.look(self._ledger):
-            begin(self._ledger, found)  # jobs' threads do the rest
+        if not self.hot.problem:
+            for found in self.hot.released.look(self._ledger):
+                begin(self._ledger, found)  # jobs' threads do the rest
         self._look_for_given_up()
         yield from self._claim()
 
@@ -89,7 +90,9 @@ class Intake:
 
     def next_look_s(self) -> float | None:
         """When it should have a turn again, on the clock of `time.monotonic`; None: not by time."""
-        kinds = (Kind.CLAIMS, Kind.HELD)
+        # no claim is gone on with while nothing can be taken in
+        claims = Kind.CLAIMS if self._troubles.has(Kind.CLAIMS, self.name) else Kind.CLAIM
+        kinds = (claims, Kind.HELD)
         due = [self._troubles.next_try_s(kind, self.name) for kind in kinds]
         # where files wait for trouble to end, the next look waits for it too
         due += [] if self._is_shut() else [self.hot.due]
@@ -145,11 +148,39 @@ class Intake:
     def _settle_claims(self) -> None:
         """Forget the trouble with files that have gone, and settle claims that failed half-way."""
         self._troubles.keep_only(Kind.FILE, self.name, self.hot.put_off)
-        for row in self._ledger.claims_of(self.name):
-            try:
-                recover_claim(self._ledger, self._spool, self.hot.folders.hot_folder, row)
-            except OSError as error:
-                raise _not_reached(self.hot.folders.hot_folder, error) from error
+        rows = {row.id: row for row in self._ledger.claims_of(self.name)}
+        self._troubles.keep_only(Kind.CLAIM, self.name, rows)
+        for job in self._troubles.choose(Kind.CLAIM, self.name, list(rows)):
+            self._settle_claim(rows[job])
+        hot_folder = self.hot.folders.hot_folder
+        try:
+            for relative in self.hot.set_aside:
+                if give_back(self._ledger, self._spool, hot_folder, relative):
+                    self.hot.due = 0.0  # it is a file as any other now
+        except OSError as error:
+            raise _not_reached(hot_folder, error) from error
+        self.hot.set_aside = ()
+
+    def _settle_claim(self, row: JobRow) -> None:
+        """Go on with a claim; one of an earlier hot folder keeps no file of the present waiting."""
+        now = self.hot.folders.hot_folder
+        begun = folder_of(row) or now.absolute()
+        about = About(Kind.CLAIM, self.name, row.id)
+        try:
+            recover_claim(self._ledger, self._spool, now, row)
+        except (OSError, StorageError) as error:
+            if begun == now.absolute():
+                if isinstance(error, OSError):
+                    raise _not_reached(now, error) from error
+                raise
+            reason = StorageError(
+                f"{names.display_name(row.source)} was being taken in from {begun}, before the "
+                f"hot folder was another one, and is still there: {error}"
+            )
+            reason.__cause__ = error
+            self._troubles.note(about, reason)
+        else:
+            self._troubles.clear(about)
             self._claimed(self.name)
 
     def _look_for_given_up(self) -> None:
@@ -158,7 +189,7 @@ class Intake:
         if not self._troubles.may_try(Kind.HELD, self.name):
             return
         try:
-            for row in self._drops.look(self.name, self.hot.folders):
+            for row in self._drops.look(self.name, self.hot.check_folders()):
                 if batch := (row.record or {}).get("batch"):
                     self._batch_changed(self.name, batch)
         except StorageError as error:

@@ -18,6 +18,7 @@ from hotfolder.intake.watch import Watch
 from hotfolder.logs import get_log, utc_now
 from hotfolder.model.snapshot import ArrivingFile, FolderStatus
 from hotfolder.settings.files import Destination
+from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders
 
 _SHOWN = 50
@@ -29,8 +30,10 @@ class HotFolder:
     destination: its settings, as taken up last; ready: settled files, the oldest first;
     due: when it is looked at next, on the clock of `time.monotonic`; problem: why it cannot be
     reached, or ""; settings_stamp: of the settings file when it was last read; released: the
-    folder in which a person puts held jobs to let them go; put_off: relative paths of what could
-    not be taken, of which `Troubles` says when it is tried again.
+    folder in which a person puts held jobs to let them go; is_ours: of a file by its path, whether
+    it is no input (`overlaps.Upstream`); put_off: relative paths of what could not be taken, of
+    which `Troubles` says when it is tried again; set_aside: what the last scan found under names
+    of ours.
     """
 
     def __init__(
@@ -41,13 +44,17 @@ class HotFolder:
         wake: Callable[[], None],
         settings_stamp: tuple[int, int],
         troubles: Troubles,
+        known: KnownFolders,
     ) -> None:
         self.destination = destination
         self.folders = folders
         self.pages = pages
         self.settings_stamp = settings_stamp
+        self.is_ours: Callable[[str], bool] = lambda _: False
+        self._known = known
         self.ready: deque[Candidate] = deque()
         self.put_off: set[str] = set()
+        self.set_aside: tuple[str, ...] = ()
         self._troubles = troubles
         self.due = 0.0
         self.problem = ""
@@ -76,7 +83,8 @@ class HotFolder:
         self._woken.clear()
         self._look_at_the_others()
         try:
-            found = scan(self.folders.hot_folder)
+            self.check_folders()
+            found = scan(self.folders.hot_folder, is_ours=self.is_ours)
         except Unreachable as error:
             self._note_unreachable(str(error))
             self.due = now + self.destination.intake.poll
@@ -89,6 +97,7 @@ class HotFolder:
             self._watch.restart()
         self._last_scan = utc_now()
         self._junk = found.junk
+        self.set_aside = found.set_aside
         self._remarks = found.problems
         settled = self._settler.update(found.candidates)
         # also while it settles anew: a claim that failed half-way has changed the file's ctime
@@ -102,6 +111,17 @@ class HotFolder:
             self._mind_put_off()
         if not watched_all_along:
             self.due = now  # what came between this scan and the new watch has woken nobody
+
+    def check_folders(self) -> DestinationFolders:
+        """Return the destination's folders, to look into or write to: they are the ones they were.
+
+        Raises
+        ------
+        Unreachable
+            When one of them is another one.
+        """
+        self._known.check(self.destination.name, self.folders)
+        return self.folders
 
     def taken(self, candidate: Candidate) -> None:
         """The first of `ready` has been claimed, or is not there any more."""

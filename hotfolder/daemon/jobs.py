@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import stat
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+from pydantic import ValidationError
+
+from hotfolder.batch.changes import fingerprint
+from hotfolder.batch.standing import placement_of
 from hotfolder.disk import durable, names
 from hotfolder.ending.deliver import Deliverer, Ending
 from hotfolder.ending.release import collect
@@ -98,7 +104,12 @@ class Work:
             return self._give_up(row, "the program ended each time while it was worked on")
         attempts = row.attempts + 1
         row = self.ledger.advance(
-            row.id, State.WORKING, attempts=attempts, sha256=sha256, bytes=size
+            row.id,
+            State.WORKING,
+            attempts=attempts,
+            sha256=sha256,
+            bytes=size,
+            detail=_with_what_counts_now(row, destination),
         )
         try:
             answer = self._attempt(row, destination, original)
@@ -264,10 +275,18 @@ class Work:
         return names.display_name(row.source.rsplit(b"/", 1)[-1])
 
 
-def placement_of(row: JobRow) -> PlacementRecord | None:
-    """Return the row of a ticket that a job is for; None when it was dropped by itself."""
-    said = row.detail.get("placement") or (row.record or {}).get("placement")
-    return PlacementRecord.model_validate(said) if said else None
+def _with_what_counts_now(row: JobRow, destination: Destination) -> dict[str, Any]:
+    """A job's detail with the fingerprint of what it is made with, if it is for a placement.
+
+    Settings may have changed since it was planned; what was made with them is not made again.
+    """
+    placement = placement_of(row)
+    if placement is None:
+        return dict(row.detail)
+    with contextlib.suppress(ValidationError):  # the worker says what is wrong with them
+        now = fingerprint(placement.sha256, placement.changes, destination, placement.name)
+        placement = placement.model_copy(update={"fingerprint": now})
+    return {**row.detail, "placement": placement.model_dump(mode="json")}
 
 
 def _not_as_it_came(placement: PlacementRecord) -> str:

@@ -10,14 +10,16 @@ from __future__ import annotations
 import os
 import threading
 import time
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
 
 from hotfolder.batch.desk import Desk
 from hotfolder.batch.folder import BatchFolders
 from hotfolder.daemon.claiming import Intake
 from hotfolder.daemon.destinations import Destinations
 from hotfolder.daemon.handing_out import HandingOut, Observer
+from hotfolder.daemon.hot_folder import HotFolder
 from hotfolder.daemon.jobs import Runner, Work
 from hotfolder.daemon.putting_away import PuttingAway
 from hotfolder.daemon.rebuild import open_ledger
@@ -28,7 +30,7 @@ from hotfolder.disk import durable, names, platforms
 from hotfolder.ending.deliver import Deliverer
 from hotfolder.ending.given_up import Drops
 from hotfolder.ending.kept import KeptOriginals
-from hotfolder.errors import StorageError
+from hotfolder.errors import Problem, StorageError
 from hotfolder.ledger.jobs import JobRow, Ledger, State
 from hotfolder.ledger.lock import served_alone
 from hotfolder.logs import get_log
@@ -81,6 +83,10 @@ class Daemon:
         self._stop.set()
         self._wake.set()
 
+    def was_stopped(self) -> bool:
+        """Whether `stop` was called."""
+        return self._stop.is_set()
+
     def run(self, *, until_idle: bool = False) -> None:
         """Serve the root; with `until_idle`, return when nothing waits that we can do.
 
@@ -101,6 +107,11 @@ class Daemon:
         """Jobs being worked on, with what is being done and the share done."""
         return self._handing_out.progress() if self._handing_out else []
 
+    def refused(self) -> list[Problem]:
+        """What is wrong with destinations that are not served, since their settings are wrong."""
+        found = self._destinations.refused if self._destinations else self._settings.refused
+        return [each for problems in found.values() for each in problems]
+
     def troubles(self) -> list[str]:
         """What keeps work waiting that only a person can mend, as sentences."""
         hot_folders = self._destinations.hot_folders() if self._destinations else []
@@ -116,7 +127,7 @@ class Daemon:
             name: root.folders(name, each.file.folders)
             for name, each in settings.destinations.items()
         }
-        ledger = open_ledger(root, folders)
+        ledger = open_ledger(root, folders, settings.refused)
         workers = settings.root.workers or platforms.cpu_count()
         destinations = Destinations(
             root, settings, self._registry, ledger, self._troubles, self._wake.set
@@ -144,9 +155,10 @@ class Daemon:
         )
         putting_away = PuttingAway(desk, destinations, self._troubles, batches.changed)
         drops = Drops(ledger, deliverer.record_log, kept, keep_s)
-        intakes = {
-            name: Intake(
-                destinations[name],
+
+        def open_intake(hot: HotFolder) -> Intake:
+            return Intake(
+                hot,
                 ledger,
                 root.spool,
                 settings.root.free_space,
@@ -156,15 +168,14 @@ class Daemon:
                 batches.changed,
                 putting_away.claimed,
             )
-            for name in destinations
-        }
+
         self._destinations, self._handing_out = destinations, handing_out
         pages = IndexPages(destinations)
-        snapshots = Snapshots(root, destinations, handing_out, self._troubles)
+        snapshots = Snapshots(root, destinations, handing_out, self._troubles, pages)
         loop = Loop(
             ledger,
             destinations,
-            intakes,
+            open_intake,
             putting_away,
             handing_out,
             drops,
@@ -193,13 +204,13 @@ class Daemon:
             get_log().info("daemon.stopped", root=str(root.path))
 
 
-@dataclass(frozen=True)
+@dataclass
 class Loop:
     """What is done over and over, in one thread: look, claim, hand out, say, wait."""
 
     ledger: Ledger
     destinations: Destinations
-    intakes: Mapping[str, Intake]
+    open_intake: Callable[[HotFolder], Intake]
     putting_away: PuttingAway
     handing_out: HandingOut
     drops: Drops
@@ -211,6 +222,8 @@ class Loop:
     snapshots: Snapshots
     stop: threading.Event
     wake: threading.Event
+    intakes: dict[str, Intake] = field(default_factory=dict)
+    """By destination; one comes when a destination is served whose settings were wrong."""
 
     def run(self, *, until_idle: bool) -> None:
         """Go on until told to stop; with `until_idle`, until nothing waits that we can do."""
@@ -229,8 +242,11 @@ class Loop:
         """Do what can be done now; return whether more can be claimed at once."""
         try:
             self.destinations.reload()
-            for name, intake in self.intakes.items():
-                intake.hot = self.destinations[name]
+            for name in self.destinations:
+                hot = self.destinations[name]
+                if name not in self.intakes:
+                    self.intakes[name] = self.open_intake(hot)
+                self.intakes[name].hot = hot
             self._take_in()
             self.drops.expire()
             self.putting_away.turn(self.handing_out.running)
@@ -269,7 +285,12 @@ class Loop:
         unreachable = {intake.name for intake in intakes if intake.hot.problem}
         if self.troubles.hold_a_sweep(unreachable=unreachable, resting=resting):
             return False
-        return all(_about(row) in resting or self._is_in_trouble(row) for row in rows)
+        return all(
+            row.destination not in self.destinations
+            or _about(row) in resting
+            or self._is_in_trouble(row)
+            for row in rows
+        )
 
     def _rests(self, row: JobRow) -> bool:
         """Whether a job waits for its destination's hours."""
@@ -283,7 +304,7 @@ class Loop:
     def _is_in_trouble(self, row: JobRow) -> bool:
         if row.state is State.CLAIMING and self.troubles.has(Kind.CLAIMS, row.destination):
             return True
-        kinds = (Kind.JOB, Kind.BATCH_FILE, Kind.STRAY)
+        kinds = (Kind.CLAIM, Kind.JOB, Kind.BATCH_FILE)
         return any(self.troubles.has(kind, row.destination, row.id) for kind in kinds)
 
     def _until_next(self, *, until_idle: bool) -> float:
@@ -303,16 +324,18 @@ class Loop:
 
 def _recover(root: Root, ledger: Ledger, destinations: Destinations, troubles: Troubles) -> None:
     """Take up what an earlier daemon left; jobs past their claim are simply handed out."""
-    known = set()
-    for row in ledger.open_jobs():
-        known.add(row.id)
-        if row.destination not in destinations:
-            name = names.display_name(row.source)
-            why = (
-                f"{name} waits for the destination {row.destination}, whose settings are not there "
-                f"any more; put {row.destination}.toml back into {root.destinations}"
-            )
-            troubles.note(About(Kind.STRAY, row.destination, row.id), StorageError(why))
+    rows = ledger.open_jobs()
+    stray = Counter(row.destination for row in rows if row.destination not in destinations)
+    for name, number in stray.items():
+        jobs = "1 job waits" if number == 1 else f"{number} jobs wait"
+        why = (
+            f"until its settings are right ({destinations.file_of(name)})"
+            if name in destinations.refused
+            else "for a destination that has no settings any more: put "
+            f"{destinations.file_of(name)} back, then they go on"
+        )
+        troubles.note(About(Kind.STRAY, name), StorageError(f"{name}: {jobs} {why}"))
+    known = {row.id for row in rows}
     for folder in root.spool.iterdir():
         if folder.name not in known and ledger.has_ended(folder.name):
             durable.remove_tree(folder, below=root.spool)

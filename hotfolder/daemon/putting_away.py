@@ -61,7 +61,7 @@ class PuttingAway:
         due = self._troubles.next_try_s(Kind.BATCH_FILE, name)
         return (
             name in self._unseen
-            or destination is not self._settings[name]
+            or destination is not self._settings.get(name)
             or (due is not None and due <= self._clock())
         )
 

@@ -16,7 +16,7 @@ import json
 import os
 import re
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -24,10 +24,13 @@ from typing import Any
 from pydantic import ValidationError
 
 from hotfolder.disk import durable, names
+from hotfolder.disk.free_names import free_name
 from hotfolder.disk.marker import check_marker
 from hotfolder.ending.deliver import PLAN_FILE, RECORD_FILE, WHY_FILE, Plan
+from hotfolder.ending.release import keep_the_rest
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import JOB_FILE, LINKED, ORIGINAL, separate
+from hotfolder.intake.junk import job_of
 from hotfolder.ledger.jobs import Ledger, Restored, State
 from hotfolder.ledger.record_log import LOG_FILE, link
 from hotfolder.logs import get_log
@@ -39,8 +42,12 @@ _OURS = {WHY_FILE, RECORD_FILE, "release.json", "proof-sheet.html", "proof-sheet
 _HELD = "held"
 
 
-def open_ledger(root: Root, folders: Mapping[str, DestinationFolders]) -> Ledger:
+def open_ledger(
+    root: Root, folders: Mapping[str, DestinationFolders], refused: Collection[str] = ()
+) -> Ledger:
     """Open a root's ledger; make a new one from the folders when it is lost or damaged.
+
+    refused: destinations whose settings are wrong, so that nobody knows where their folders are.
 
     Raises
     ------
@@ -58,8 +65,14 @@ def open_ledger(root: Root, folders: Mapping[str, DestinationFolders]) -> Ledger
                 check_marker(folder)
     except StorageError as error:
         raise StorageError(f"{trouble}: {error}") from error
-    if damage is None and not _has_worked(root, folders):
+    was_served = _has_worked(root, folders) or (refused and root.snapshot.exists())
+    if damage is None and not was_served:
         return Ledger(root.ledger)
+    if refused:
+        raise StorageError(
+            f"{trouble} while the settings of {', '.join(sorted(refused))} are wrong: its folders "
+            "may know of jobs that nothing else knows of. `hotfolder check` says what is wrong"
+        )
     new = root.ledger.with_name("ledger.new.sqlite")
     for leftover in root.private.glob(f"{new.name}*"):
         leftover.unlink()
@@ -114,6 +127,13 @@ def _set_aside(ledger: Path) -> Path:
 
 def _rebuild(new: Path, root: Root, folders: Mapping[str, DestinationFolders]) -> dict[str, int]:
     ended: dict[str, Restored] = {}
+    for name, each in folders.items():
+        _give_back(each.hot_folder, root.spool, name)
+    for note in root.spool.glob(f"*/{JOB_FILE}"):  # a destination may have another one since
+        with contextlib.suppress(KeyError, TypeError, ValueError):
+            said = _note(note)
+            begun = Path(os.fsdecode(bytes.fromhex(said["folder"])))
+            _give_back(begun, root.spool, said["destination"])
     ledger = Ledger(new)
     try:
         with ledger.restoring() as restore:
@@ -135,14 +155,12 @@ def _rebuild(new: Path, root: Root, folders: Mapping[str, DestinationFolders]) -
     finally:
         ledger.close()
     durable.fsync_file(new)
-    for name, each in folders.items():
-        _give_back(each.hot_folder, root.spool, name)
     return {"ended": len(ended), "under_way": len(under_way), "unlogged": len(unlogged)}
 
 
 def _logged(destination: str, log: Path) -> Iterator[Restored]:
     try:
-        file = log.open("rb")
+        file = durable.open_to_read(log)
     except FileNotFoundError:
         return
     with file:
@@ -152,7 +170,8 @@ def _logged(destination: str, log: Path) -> Iterator[Restored]:
             except ValidationError:
                 get_log().error("ledger.line_ignored", log=str(log), line=number)
                 continue
-            yield _of_record(record, destination, State(record.state), link(line))
+            whole = line.removesuffix(b"\n") + b"\n"  # an editor may have saved the last without
+            yield _of_record(record, destination, State(record.state), link(whole))
 
 
 def _of_record(
@@ -201,11 +220,16 @@ def _under_way(
         is_here = any(durable.is_there(place / each) for each in (ORIGINAL, LINKED))
         plan = None if is_here else _plan(place / PLAN_FILE)
         if plan is not None:
+            # the lost ledger knew which renames were begun
+            plan = plan.model_copy(update={"begun": len(plan.moves)})
             detail = plan.model_dump(mode="json")
             yield _of_record(plan.record, destination, State.PUBLISHING, None, detail)
             continue
         separate(place)
         _bring_back(place, near[destination].get(job, []), ended.get(job))
+        if durable.is_there(place / _HELD):
+            record = (ended[job].record if job in ended else None) or {}
+            keep_the_rest(place / _HELD, folders[destination].release / job, record)
         if durable.is_there(place / ORIGINAL):
             yield _held(place, destination, said, delivered)
         else:
@@ -272,7 +296,8 @@ def _unlogged(
                 if job in ended or job in known:
                     continue
                 try:
-                    record = Record.model_validate_json((folder / RECORD_FILE).read_bytes())
+                    with durable.open_to_read(folder / RECORD_FILE) as file:
+                        record = Record.model_validate_json(file.read())
                 except (OSError, ValidationError):
                     continue
                 plan = Plan(
@@ -310,31 +335,47 @@ def _bring_back(place: Path, near: list[Path], ended: Restored | None) -> None:
     """Bring an original that was on its way back into the spool; what was made from it goes."""
     durable.make_folders(place)
     target = place / ORIGINAL
-    if not durable.is_there(target) and (place / _HELD).is_dir() and ended and ended.record:
-        kept = place / _HELD / Path(ended.record["original_kept"]).name
-        if kept.exists():
-            durable.move_any_new(kept, target)
+    if not durable.is_there(target) and (place / _HELD).is_dir():
+        if ended and ended.record:
+            kept = [place / _HELD / Path(ended.record["original_kept"]).name]
+        else:
+            kept = _originals_in(place / _HELD)
+        for each in kept[:1]:
+            if durable.is_there(each):
+                durable.move_any_new(each, target)
     for path in near:
         if path.is_dir() and not path.is_symlink():
-            inside = [each for each in sorted(path.iterdir()) if each.name not in _OURS]
-            for each in inside:
-                if each.name != "result" and not durable.is_there(target):
-                    durable.move_any_new(each, target)
-        elif path.name.endswith("-original") and not durable.is_there(target):
-            durable.move_any_new(path, target)
+            originals = _originals_in(path)
+        else:
+            originals = [path] if path.name.endswith("-original") else []
+        for each in originals:
+            if not durable.is_there(target):
+                durable.move_any_new(each, target)
+            elif not durable.is_same(each, target):
+                durable.move_any_new(each, free_name(path.parent, f"found-{place.name}"))
         durable.remove_tree(path, below=path.parent)
+
+
+def _originals_in(folder: Path) -> list[Path]:
+    """What is in a job's folder beside that which we have made."""
+    return [
+        each
+        for each in sorted(folder.iterdir())
+        if each.name not in {*_OURS, "result"}
+        and not each.name.startswith(durable.TEMPORARY_PREFIX)
+    ]
 
 
 def _give_back(hot_folder: Path, spool: Path, destination: str) -> None:
     """Give files their names back that had been set aside in a hot folder to be copied."""
-    for top, _, files in os.walk(hot_folder):
-        for name in files:
-            job = name.removeprefix(durable.TEMPORARY_PREFIX)
-            if job == name or not _JOB.fullmatch(job):
+    for top, inside, files in os.walk(hot_folder):
+        for name in (*inside, *files):
+            job = job_of(name)
+            if job is None:
                 continue
             path = Path(top) / name
-            if durable.is_there(spool / job / ORIGINAL):
-                path.unlink()
+            if durable.is_same(path, spool / job / ORIGINAL):
+                durable.remove_tree(path, below=top)
                 continue
             said = _note(spool / job / JOB_FILE)
             try:

@@ -9,11 +9,12 @@ from collections.abc import Callable, Iterable
 
 from hotfolder.daemon.destinations import Destinations
 from hotfolder.daemon.handing_out import HandingOut
+from hotfolder.daemon.hot_folder import HotFolder
 from hotfolder.daemon.trouble import Trouble, Troubles
 from hotfolder.disk.names import display_name
 from hotfolder.errors import StorageError
 from hotfolder.logs import get_log, utc_now
-from hotfolder.model.snapshot import Snapshot, TroubleStatus, WorkStatus
+from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, WorkStatus
 from hotfolder.settings.root import Root
 
 _SNAPSHOT_EVERY_S = 1.0
@@ -29,6 +30,7 @@ class Snapshots:
         destinations: Destinations,
         handing_out: HandingOut,
         troubles: Troubles,
+        pages: IndexPages,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         """Prepare; clock: the one of `troubles`."""
@@ -36,6 +38,7 @@ class Snapshots:
         self._destinations = destinations
         self._handing_out = handing_out
         self._troubles = troubles
+        self._pages = pages
         self._clock = clock
         self._started = utc_now()
         self._due = 0.0
@@ -61,7 +64,7 @@ class Snapshots:
             started=self._started,
             written=utc_now(),
             workers=self._handing_out.workers,
-            folders={hot.destination.name: hot.status() for hot in hot_folders},
+            folders={hot.destination.name: self._status(hot) for hot in hot_folders},
             work=tuple(
                 WorkStatus(
                     job=row.id,
@@ -74,6 +77,11 @@ class Snapshots:
             ),
             troubles=tuple(in_words(self._troubles.all(), self._clock())),
         )
+
+    def _status(self, hot: HotFolder) -> FolderStatus:
+        said = hot.status()
+        remarks = (*said.remarks, *self._pages.remarks(hot.destination.name))
+        return said.model_copy(update={"remarks": remarks})
 
 
 def in_words(troubles: Iterable[Trouble], now_s: float) -> Iterable[TroubleStatus]:
@@ -101,6 +109,11 @@ class IndexPages:
         self._due = 0.0
         self._unwritten: dict[str, str] = {}
 
+    def remarks(self, name: str) -> list[str]:
+        """Why pages of a destination show an earlier state, as sentences fit for showing."""
+        reason = display_name(self._unwritten.get(name, ""))
+        return [f"its pages cannot be written and are out of date: {reason}"] if reason else []
+
     def refresh(self, *, ended: bool = False) -> None:
         """Write what is out of date, if it is time; `ended`: in any case."""
         now = self._clock()
@@ -110,6 +123,7 @@ class IndexPages:
         for hot in self._destinations.hot_folders():
             name = hot.destination.name
             try:
+                hot.check_folders()
                 hot.pages.refresh()
                 self._unwritten.pop(name, None)
             except Exception as error:  # noqa: BLE001 - a convenience; the next turn tries again

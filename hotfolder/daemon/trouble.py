@@ -32,6 +32,8 @@ class Kind(StrEnum):
     """Nothing at all can be done: the ledger, or a folder of the root, cannot be used."""
     CLAIMS = "claims"
     """Nothing can be taken in for a destination."""
+    CLAIM = "claim"
+    """A claim cannot be gone on with that was begun in an earlier hot folder of a destination."""
     FILE = "file"
     """One file cannot be taken out of its hot folder."""
     HELD = "held"
@@ -40,8 +42,8 @@ class Kind(StrEnum):
     """A file that was taken in cannot be put where its batch keeps it."""
     JOB = "job"
     """A job cannot be worked on, or its end cannot be written."""
-    STRAY = "stray job"
-    """The settings of a job's destination have gone: only a person can put them back."""
+    STRAY = "stray jobs"
+    """Jobs whose destination's settings are wrong or have gone: only a person can mend that."""
 
 
 @dataclass(frozen=True)
@@ -274,7 +276,7 @@ class Troubles:
         A sweep does not wait for a disk to be mended: what waits together is tried a few times in
         vain, then the sweep ends and says so. It waits for nothing that is not tried at all: the
         files of a hot folder that has gone, or from which nothing can be taken now, jobs that
-        rest, and jobs whose destinations have gone.
+        rest, and jobs whose destinations are not served.
 
         Parameters
         ----------
@@ -285,14 +287,14 @@ class Troubles:
         """
         with self._lock:
             rest = set(resting)
-            closed = {*unreachable}
-            closed |= {each.destination for each in self._troubles if each.kind is Kind.CLAIMS}
+            shut = {each.destination for each in self._troubles if each.kind is Kind.CLAIMS}
+            not_tried = {Kind.CLAIM: shut, Kind.FILE: shut | {*unreachable}}
             return [
                 trouble
                 for about, trouble in self._troubles.items()
                 if about not in rest
                 and about.kind is not Kind.STRAY
-                and not (about.kind is Kind.FILE and about.destination in closed)
+                and about.destination not in not_tried.get(about.kind, ())
                 and not self._lasts(trouble)
             ]
 

@@ -9,8 +9,11 @@ from typing import Final
 
 from hotfolder.disk import names
 
-OF_RESULTS: Final = frozenset({"log.jsonl", "index.html"})
-"""Files of ours in a destination's results, where a dropped sub-folder may want the same name."""
+OF_RESULTS: Final = frozenset({"log.jsonl", "index.html", "sheets"})
+"""What is ours in a destination's results, where a dropped sub-folder may want the same name.
+
+``sheets`` as a whole: a folder ``index.html`` in it would be in the way of its page.
+"""
 
 OF_JOBS: Final = frozenset({
     "record.json", "why.txt", "release.json", "result", "proof-sheet.html", "proof-sheet.jpg",

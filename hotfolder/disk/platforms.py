@@ -81,6 +81,35 @@ def fs_type_in_mount_output(text: str, real_path: str) -> str:
     return _deepest(found, real_path)
 
 
+def place_on_disk(real_path: str | Path) -> tuple[str, str]:
+    """Device of the file system that a resolved path is on, and its path in that file system.
+
+    Two paths of one folder, seen through mounts, have the same place; so have the folders above
+    it. Where the mount table cannot be read, the device is "" and the path is as it was given.
+    """
+    real = str(real_path)
+    if not _LINUX:
+        return "", real
+    try:
+        table = Path("/proc/self/mountinfo").read_text("utf-8", "surrogateescape")
+    except OSError:
+        return "", real
+    return place_in_mountinfo(table, real)
+
+
+def place_in_mountinfo(table: str, real_path: str) -> tuple[str, str]:
+    """Find where `real_path` is by the text of ``/proc/self/mountinfo`` (proc_pid_mountinfo(5))."""
+    mounts = {}
+    for line in table.splitlines():
+        fields = line.partition(" - ")[0].split(" ")
+        if len(fields) > 4:
+            mounts[_unescaped(fields[4])] = fields[2], _unescaped(fields[3])
+    point = _deepest([(place, place) for place in mounts], real_path)
+    device, top = mounts.get(point, ("", "/"))
+    below = os.path.relpath(real_path, point) if point in mounts else real_path
+    return device, os.path.normpath(os.path.join(top, below))  # noqa: PTH118 - text, not a file
+
+
 def delivers_events(fs_type: str) -> bool:
     """Tell whether changes made by anybody reach a watcher on this machine.
 

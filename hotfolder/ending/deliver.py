@@ -4,20 +4,25 @@ Every act is planned first, and the plan is committed to the ledger before the f
 becomes visible. After a kill at any instant, `Deliverer.finish` reads the row and goes on: each
 act looks whether it was done already. The order is what makes that sound:
 
-1. results and original are brought, durable, under temporary names beside their final ones;
+1. results and original are brought, durable, under temporary names in the marked folders above
+   their final ones, never in a sub-folder: a consumer may take that away whole at any moment;
 2. the ledger says ``publishing``, with every source, target and hash;
-3. the results take their final names (a rename that never replaces), then the original;
+3. the results take their final names (a rename that never replaces), then the original, each
+   after the ledger says that its rename is begun;
 4. the record is appended to the log;
 5. the ledger says ``delivered`` (or ``held``, ``refused``), with the record;
 6. the spool folder goes.
 
-A result that is neither under its temporary nor under its final name was published and has
-been collected: between 2 and 5 only a rename stands, and a rename does not lose a file.
+A result that is under neither name was collected only if its rename had been begun, and not by
+this very process, which knows what it has renamed. Else its temporary name was taken away: the job
+goes back and its result is made again. So a result is brought twice, rather than lost, in one case:
+a server does a rename, its answer is lost, and the result is collected before we look.
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import threading
 from collections.abc import Callable, Iterator, Mapping
@@ -25,13 +30,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, NoReturn, TypeVar
 
 from pydantic import BaseModel, ConfigDict
 
 from hotfolder.disk import durable, names
 from hotfolder.disk.free_names import OF_JOBS, OF_RESULTS, free_folder, free_name
-from hotfolder.disk.marker import check_marked_above
+from hotfolder.disk.marker import check_marked_above, check_marker
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import JobRow, Ledger, State
@@ -51,6 +56,8 @@ RECORD_FILE = "record.json"
 WHY_FILE = "why.txt"
 PLAN_FILE = "plan.json"
 """Beside the original in the spool; only read when the ledger is lost (`rebuild`)."""
+_FOLDER: Final = "folder"
+_TRIES: Final = 5
 _Filed = TypeVar("_Filed", ResultRecord, Attachment)
 
 
@@ -65,6 +72,8 @@ class Move(BaseModel):
     what: str
     copy_only: bool = False
     """The source stays: other jobs have the same original."""
+    near: str = ""
+    """Where it waits for its final name; "" for what is in a job's folder."""
 
     @property
     def is_only_original(self) -> bool:
@@ -83,6 +92,10 @@ class Plan(BaseModel):
     log: str
     folder: str | None = None
     """For held and refused jobs: the job's folder; built under a temporary name."""
+    place: str = ""
+    """The job's own in the spool."""
+    begun: int = 0
+    """Of how many moves, from the first, the rename may have been done."""
 
 
 @dataclass(frozen=True)
@@ -117,6 +130,8 @@ class Deliverer:
         self._folders = folders
         self.record_log = RecordLog(ledger)
         self._name_lock = threading.Lock()
+        self._waiting: set[tuple[str, str]] = set()
+        """Job and kind of all that this process brought near and has not yet given its name."""
 
     def end(self, row: JobRow, original: Path, ending: Ending) -> JobRow:
         """Bring a job that has been worked on to its end.
@@ -131,10 +146,9 @@ class Deliverer:
         with self._name_lock, _storage("planning", folders.results):
             check_marked_above(folders.results)
             plan = self._plan(row, original, ending, folders)
-            self._bring_near(plan, row.id)
-            place = ending.place or original.parent
-            place.mkdir(exist_ok=True)
-            (place / PLAN_FILE).write_text(plan.model_dump_json())
+            self._bring_near(plan, row)
+            Path(plan.place).mkdir(exist_ok=True)
+            (Path(plan.place) / PLAN_FILE).write_text(plan.model_dump_json())
             row = self._ledger.advance(
                 row.id, State.PUBLISHING, detail=plan.model_dump(mode="json")
             )
@@ -165,8 +179,18 @@ class Deliverer:
         kept_name = names.safe_component(Path(source).name)
         below = names.safe_relative(Path(source).parent.as_posix())
         placement = ending.placement
-        stays = placement is not None and durable.is_there(placement.kept)
+        stays = placement is not None and (
+            durable.is_there(placement.kept)
+            if original == Path(placement.kept)
+            else durable.has_bytes(placement.kept, placement.sha256)
+        )
         folder = None
+
+        def near(top: Path, what: str) -> str:
+            # short, of fixed length, never the user's words
+            name = f"{durable.TEMPORARY_PREFIX}{row.id}-{what}"
+            return str(top / name) if ending.state is State.DELIVERED else ""
+
         moves = []
         if ending.state is State.DELIVERED:
             results = (
@@ -196,6 +220,7 @@ class Deliverer:
                     target=str(target),
                     sha256=result.sha256,
                     what=f"result-{number}",
+                    near=near(folders.results, f"result-{number}"),
                 )
             )
             records.append(result.model_copy(update={"path": str(target)}))
@@ -208,6 +233,7 @@ class Deliverer:
                     target=str(target),
                     sha256=attachment.sha256,
                     what=attachment.kind,
+                    near=near(folders.results, attachment.kind),
                 )
             )
             attachments.append(attachment.model_copy(update={"path": str(target)}))
@@ -219,6 +245,7 @@ class Deliverer:
                     sha256=row.sha256,
                     what="original",
                     copy_only=placement is not None and original == Path(placement.kept),
+                    near=near(folders.originals, "original"),
                 )
             )
         record = Record(
@@ -249,62 +276,148 @@ class Deliverer:
             record=record,
             log=str(folders.results / LOG_FILE),
             folder=str(folder) if folder else None,
+            place=str(ending.place or original.parent),
         )
 
-    def _bring_near(self, plan: Plan, job: str) -> None:
-        """Step 1: bring every file durably under a temporary name in the folder of its target."""
+    def _bring_near(self, plan: Plan, row: JobRow) -> None:
+        """Step 1: bring every file durably under a temporary name in a marked folder."""
         if plan.folder is not None:
             check_marked_above(Path(plan.folder).parent)
             building = _building(Path(plan.folder))
             durable.make_folders(building)
             for move in plan.moves:
                 if self._kept and plan.state is State.HELD and move.is_only_original:
-                    self._kept.store(job, Path(move.source), Path(move.target).name)
+                    self._kept.store(row.id, Path(move.source), Path(move.target).name)
                 target = building / Path(move.target).relative_to(plan.folder)
                 durable.make_folders(target.parent)
                 _bring(move, target)
+            self._waiting.add((row.id, _FOLDER))
             return
         for move in plan.moves:
-            near = _near(move, job)
-            check_marked_above(near.parent)
-            durable.make_folders(near.parent)
+            near = Path(move.near)
+            check_marker(near.parent)
+            if not durable.is_there(near) and not durable.is_there(move.source):
+                self._go_back(row, plan, move)  # brought near by an earlier try
             _bring(move, near)
+            self._waiting.add((row.id, move.what))
 
     def _publish_results(self, row: JobRow, plan: Plan) -> Plan:
         """Step 3: give results and original their final names, other ones if those are taken."""
+        lost = [m for n, m in enumerate(plan.moves) if not self._is_safe(row.id, plan, n, m)]
+        if lost:
+            self._go_back(row, plan, lost[0])
         for index, move in enumerate(plan.moves):
-            near, target = _near(move, row.id), Path(move.target)
-            while durable.is_there(near):
-                try:
-                    durable.move_new(near, target)
-                except FileExistsError:
-                    target = free_name(target.parent, target.name)
-                    plan = _renamed(plan, index, target)
-                    self._ledger.advance(
-                        row.id, State.PUBLISHING, detail=plan.model_dump(mode="json")
-                    )
-            # without its share, a file that waits there looks like one that was collected
-            check_marked_above(near.parent)
+            if durable.is_there(move.near):
+                plan = self._rename(row, plan, index)
+            self._waiting.discard((row.id, move.what))
         return plan
+
+    def _is_safe(self, job: str, plan: Plan, index: int, move: Move) -> bool:
+        """Whether a file waits for its name, or has had it, even if it is not there any more."""
+        if durable.is_there(move.near):
+            return True
+        # without its share, a file that waits there looks like one that was collected; it may
+        # have come back between two looks
+        check_marker(Path(move.near).parent)
+        if durable.is_there(move.near):
+            return True
+        if index < plan.begun and (job, move.what) not in self._waiting:
+            return True
+        return move.sha256 is not None and durable.has_bytes(move.target, move.sha256)
+
+    def _rename(self, row: JobRow, plan: Plan, index: int) -> Plan:
+        if index >= plan.begun:
+            plan = self._planned(row, plan.model_copy(update={"begun": index + 1}))
+        move = plan.moves[index]
+        near, target = Path(move.near), Path(move.target)
+        tries = 0
+        while True:
+            durable.make_folders(target.parent)
+            try:
+                durable.move_new(near, target)
+            except FileExistsError:
+                if _was_copied(near, target, move.sha256):
+                    near.unlink()
+                    break
+                target = free_name(target.parent, target.name)
+                plan = self._planned(row, _renamed(plan, index, target))
+            except FileNotFoundError:
+                if not durable.is_there(near):
+                    self._go_back(row, plan, move)
+                tries += 1  # a consumer has taken the folder away between the two acts
+                if tries == _TRIES:
+                    raise
+            else:
+                break
+        return plan
+
+    def _planned(self, row: JobRow, plan: Plan) -> Plan:
+        self._ledger.advance(row.id, State.PUBLISHING, detail=plan.model_dump(mode="json"))
+        return plan
+
+    def _go_back(self, row: JobRow, plan: Plan, lost: Move) -> NoReturn:
+        """Begin a job anew of which something was taken away before it had its final name.
+
+        Raises
+        ------
+        StorageError
+            Always; when the original itself is gone, nothing has been done.
+        """
+        for move in plan.moves:
+            if move.what == "original" and not move.copy_only:
+                source, near = Path(move.source), Path(move.near)
+                if not durable.is_there(source):
+                    if not durable.is_there(near):
+                        raise StorageError(
+                            f"the original of job {row.id} waited at {near} and was taken away "
+                            "from there; put it back under that name, then the work goes on"
+                        )
+                    durable.make_folders(source.parent)
+                    durable.move_any_new(near, source)
+        for move in plan.moves:
+            self._waiting.discard((row.id, move.what))
+            # what was made from the original is made again
+            if move.what != "original" or durable.has_bytes(move.source, move.sha256 or ""):
+                durable.remove_tree(move.near, below=Path(move.near).parent)
+        # without the ledger this plan would be gone on with
+        (Path(plan.place) / PLAN_FILE).unlink(missing_ok=True)
+        said = {"release": plan.record.release, "placement": plan.record.placement}
+        detail = {key: each.model_dump(mode="json") for key, each in said.items() if each}
+        attempts = max(0, row.attempts - 1)
+        self._ledger.advance(row.id, State.CLAIMED, detail=detail, attempts=attempts)
+        raise StorageError(
+            f"{lost.near} was taken away before it had its final name; the job is done again. "
+            "Leave names that begin with .hotfolder- where they are"
+        )
 
     def _rest(self, plan: Plan, *, again: bool) -> JobRow:
         """Steps 3 (for a folder), 4 and 5; `again`: some of it may have been done before."""
         if plan.folder is not None:
             with _storage("building", Path(plan.folder)):
                 self._publish_folder(Path(plan.folder), plan.record)
+                self._waiting.discard((plan.record.job, _FOLDER))
         with _storage("recording", Path(plan.log)):
             check_marked_above(plan.log)
             row = self.record_log.end(Path(plan.log), plan.record, again=again)
         if self._kept and plan.state is State.DELIVERED:
             with contextlib.suppress(OSError):  # `Drops.expire` removes it later
-                self._kept.forget(row.id)
+                original = plan.record.original
+                where = Path(plan.record.original_kept)
+                self._kept.forget_if_kept_at(row.id, where, original.sha256 or "")
         return row
 
     def _publish_folder(self, folder: Path, record: Record) -> None:
         building = _building(folder)
         if not durable.is_there(building):
-            check_marked_above(folder.parent)  # else it may be there, on a share that is away
-            return
+            check_marker(folder.parent)  # else it may be there, on a share that is away
+            is_ours = (record.job, _FOLDER) in self._waiting
+            if is_ours and not durable.is_there(building) and not durable.is_there(folder):
+                raise StorageError(
+                    f"{building} was taken away before it had its final name; put it back under "
+                    "that name, then the work goes on: the original is in it"
+                )
+            if not durable.is_there(building):
+                return
         for name, data in (
             (WHY_FILE, why_text(record).encode()),
             (RECORD_FILE, to_json_line(record)),
@@ -335,9 +448,13 @@ def why_text(record: Record) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _near(move: Move, job: str) -> Path:
-    """The temporary name beside the target: short, of fixed length, never the user's words."""
-    return Path(move.target).parent / f".hotfolder-{job}-{move.what}"
+def _was_copied(near: Path, target: Path, sha256: str | None) -> bool:
+    """Whether `near` is only left of a move to another file system that a kill broke off."""
+    return (
+        sha256 is not None
+        and near.lstat().st_dev != target.lstat().st_dev
+        and durable.has_bytes(target, sha256)
+    )
 
 
 def _building(folder: Path) -> Path:
@@ -379,7 +496,11 @@ def _ensure_moved(source: Path, target: Path, sha256: str | None) -> None:
         durable.flush(source, sha256)
     if durable.is_there(target) and durable.is_there(source):
         # a copy across file systems that did not reach its end, or whose source was not yet
-        # removed: the source is the truth
+        # removed: the source is the truth, if it still is what it was
+        if sha256 is not None and not durable.has_bytes(source, sha256):
+            if durable.has_bytes(target, sha256):
+                return
+            raise OSError(errno.EIO, "it is no longer what it was", str(source))
         durable.remove_tree(target, below=target.parent)
     if durable.is_there(source):
         if sha256 is not None:

@@ -100,7 +100,9 @@ class Drops:
                 continue  # of a ledger that was lost: a person may still want it
             until = ((row.record or {}).get("dropped") or {}).get("original_kept_until")
             if row.state in {State.DELIVERED, State.REFUSED}:
-                self._kept.forget(job)
+                record = row.record or {}
+                sha256 = record["original"]["sha256"] or ""
+                self._kept.forget_if_kept_at(job, Path(record["original_kept"]), sha256)
             elif until and datetime.fromisoformat(until) <= datetime.now(UTC):
                 self._kept.forget(job)
                 name = (row.record or {})["original"]["name"]

@@ -15,6 +15,7 @@ from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from hotfolder.disk import durable
 from hotfolder.disk.marker import check_marker
 from hotfolder.ending.deliver import RECORD_FILE
 from hotfolder.ledger.jobs import Ledger
@@ -69,8 +70,11 @@ def write_held_index(folders: DestinationFolders, destination: str) -> None:
     jobs = []
     for path in sorted(folders.held.iterdir(), reverse=True)[:_MOST]:
         # the folder is a person's to work in: what is no record of ours is left out
-        with contextlib.suppress(OSError, ValueError, TypeError, LookupError, AttributeError):
-            jobs.append(_shown(json.loads((path / RECORD_FILE).read_bytes()), folders.held))
+        with (
+            contextlib.suppress(OSError, ValueError, TypeError, LookupError, AttributeError),
+            durable.open_to_read(path / RECORD_FILE) as file,
+        ):
+            jobs.append(_shown(json.load(file), folders.held))
     _write(
         folders.held / INDEX,
         title=f"{destination}: held",
@@ -99,9 +103,7 @@ def _write(path: Path, *, title: str, explanation: str, jobs: Iterable[Mapping[s
         now=_for_people(utc_now()),
         jobs=list(jobs),
     )
-    temporary = path.parent / f".hotfolder-{INDEX}"
-    temporary.write_text(page, encoding="utf-8")
-    temporary.replace(path)
+    durable.replace_text(path, page)
 
 
 def _shown(record: Mapping[str, Any], base: Path) -> dict[str, Any]:

@@ -16,7 +16,6 @@ import errno
 import getpass
 import os
 import re
-import shutil
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -27,6 +26,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from hotfolder.disk import durable, names
+from hotfolder.disk.free_names import OF_JOBS, free_name
 from hotfolder.disk.marker import check_marker
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.intake.claim import ORIGINAL
@@ -41,6 +41,7 @@ from hotfolder.work.worker import Answer
 
 NOTE_FILE = "release.json"
 _HELD = "held"
+_OURS = OF_JOBS - {"result"}
 _JOB = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
 _MAX_NOTE_BYTES = 64 * 2**10
 
@@ -126,6 +127,8 @@ def collect(ledger: Ledger, spool: Path, held: Path, row: JobRow) -> JobRow:
     if not durable.is_there(place / ORIGINAL):
         durable.move_new(kept / Path(record["original_kept"]).name, place / ORIGINAL)
     answer = _made_before(row, record, kept, place)
+    if durable.is_there(kept):
+        keep_the_rest(kept, Path(row.detail["from"]).parent / row.id, record)
     detail = {"release": row.detail["release"]}
     if answer is None or row.detail["release"]["changes"]:
         row = ledger.advance(row.id, State.CLAIMED, detail=detail, attempts=0)
@@ -134,6 +137,35 @@ def collect(ledger: Ledger, spool: Path, held: Path, row: JobRow) -> JobRow:
         row = ledger.advance(row.id, State.PRODUCED, detail=detail)
     durable.remove_tree(kept, below=place)
     return row
+
+
+def keep_the_rest(kept: Path, to: Path, record: Mapping[str, Any]) -> None:
+    """Put what a person added to a held folder, or changed in it, to where it was released.
+
+    kept: the folder, about to be removed; to: in ``release/``, where it shows; record: of the
+    job, whose results and attachments are ours while they have their bytes.
+
+    Raises
+    ------
+    OSError, Unreachable
+        When `to` cannot be written; can be called again.
+    """
+    files = [*record.get("results", []), *record.get("attachments", [])]
+    made = {each["sha256"] for each in files}
+    for path in _below(kept):
+        if path.parent == kept and path.name in _OURS and path.is_file():
+            continue
+        if path.name.startswith(durable.TEMPORARY_PREFIX):
+            continue
+        if path.parent in {kept, kept / "result"} and (
+            any(durable.has_bytes(path, each) for each in made)
+            or durable.is_same(path, kept.parent / ORIGINAL)
+        ):
+            continue
+        check_marker(to.parent)
+        target = to / path.relative_to(kept)
+        durable.make_folders(target.parent)
+        durable.move_any_new(path, free_name(target.parent, target.name))
 
 
 def hand_over(held: Path, release: Path, note: Release) -> None:
@@ -289,7 +321,7 @@ def _note_of(path: Path) -> Release:
     if not path.is_dir():
         return by_hand
     try:
-        with (path / NOTE_FILE).open("rb") as file:
+        with durable.open_to_read(path / NOTE_FILE) as file:
             return Release.model_validate_json(file.read(_MAX_NOTE_BYTES))
     except FileNotFoundError:
         return by_hand
@@ -316,17 +348,17 @@ def _brought_back(records: list[dict[str, Any]], kept: Path, attempt: Path) -> l
     for each in records:
         name = Path(each["path"]).name
         was, now = kept / name, attempt / name
-        if was.exists() and not now.exists():
+        if durable.has_bytes(was, each["sha256"]) and not durable.is_there(now):
             durable.make_folders(attempt)
             durable.move_new(was, now)
-        if now.exists() and durable.sha256_of(now) == (each["sha256"], each["bytes"]):
+        if durable.has_bytes(now, each["sha256"]):
             found.append({**each, "path": name})
     return found
 
 
 def _move_folder(source: Path, target: Path) -> None:
     """Move a folder; across file systems file by file, so that it can be gone on with."""
-    if not target.exists():
+    if not durable.is_there(target):
         try:
             durable.move_new(source, target)
         except OSError as error:
@@ -334,9 +366,25 @@ def _move_folder(source: Path, target: Path) -> None:
                 raise
         else:
             return
-    for top, _, found in os.walk(source):
-        below = target / Path(top).relative_to(source)
-        durable.make_folders(below)
-        for name in found:
-            durable.move_new(Path(top) / name, below / name)
-    shutil.rmtree(source)
+    durable.make_folders(target)
+    for path in _below(source):
+        to = target / path.relative_to(source)
+        durable.make_folders(to.parent)
+        try:
+            durable.move_any_new(path, to)
+        except FileExistsError:
+            if not durable.is_same(path, to):  # else a kill came between copy and removal
+                raise
+            path.unlink()
+    # what somebody has put there meanwhile keeps its folder, and is moved by the next try
+    for top, _, _ in os.walk(source, topdown=False):
+        Path(top).rmdir()
+
+
+def _below(folder: Path) -> list[Path]:
+    """Everything in a folder and below it but the folders."""
+    return [
+        Path(top) / name
+        for top, folders, files in os.walk(folder)
+        for name in (*files, *(each for each in folders if (Path(top) / each).is_symlink()))
+    ]

@@ -66,6 +66,7 @@ class RecordLog:
         """
         with self._lock:
             durable.make_folders(log.parent)
+            durable.end_last_line(log, _is_record)
             line = self._logged(log, record) if again else None
             if line is None:
                 previous = self._previous(log, record.destination)
@@ -109,13 +110,22 @@ def link(line: bytes) -> str:
     return hashlib.sha256(line).hexdigest()
 
 
+def _is_record(line: bytes) -> bool:
+    """Whether a line without its end is a whole record all the same."""
+    try:
+        Record.model_validate_json(line)
+    except ValidationError:
+        return False
+    return True
+
+
 def last_lines(log: Path, size: int) -> list[bytes]:
     """Return whole lines from the last `size` bytes of a log, and at least the last one.
 
     A torn line at the end, which a kill may leave and the next append cuts off, is left out.
     """
     try:
-        with log.open("rb") as file:
+        with durable.open_to_read(log) as file:
             end = file.seek(0, 2)
             while True:
                 start = max(0, end - size)

@@ -13,7 +13,9 @@ from hotfolder.model.units import LengthMm, MoneyAmount
 class SettingsModel(BaseModel):
     """Base of every settings model: frozen, unknown keys forbidden."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True
+    )
 
 
 class Surface(StrEnum):
@@ -28,29 +30,31 @@ class Surface(StrEnum):
 
 
 class Medium(SettingsModel):
-    """The table ``[medium]``: what will hang on the wall.
-
-    profile: file name in the root's ``profiles/``; viewing_distance: millimetres after parsing.
-    """
+    """The table ``[medium]``: what will hang on the wall."""
 
     profile: Annotated[str, Field(min_length=1)]
+    """The medium's ICC profile: a file in the root's ``profiles/``."""
     surface: Surface
+    """What light meets on the medium; sharpening follows from it."""
     viewing_distance: LengthMm
+    """From where the picture is looked at; sharpening follows from it."""
     cost_per_square_metre: MoneyAmount | None = None
+    """What the medium costs, so that sheets, strips and reports can say what a print costs."""
 
 
 class Result(SettingsModel):
-    """The table ``[result]``: the file that comes out.
-
-    bits: 16 unless told, but a JPEG has 8; compression: for TIFF; quality: 1 … 100 and
-    subsampling: for JPEG.
-    """
+    """The table ``[result]``: the file that comes out."""
 
     format: Literal["tiff", "jpeg", "png"] = "tiff"
+    """Its format."""
     bits: Literal[8, 16] = 16
+    """Bits per channel; a JPEG has 8."""
     compression: Literal["none", "lzw", "deflate"] = "deflate"
+    """Compression of a TIFF; all of them keep every pixel as it is."""
     quality: Annotated[int, Field(ge=1, le=100)] = 92
+    """Quality of a JPEG."""
     subsampling: Literal["4:4:4", "4:2:2", "4:2:0"] = "4:4:4"
+    """Resolution of a JPEG's colour beside that of its lightness; "4:4:4" keeps all of it."""
 
     @model_validator(mode="before")
     @classmethod

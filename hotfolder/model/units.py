@@ -10,7 +10,7 @@ import re
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator
+from pydantic import BeforeValidator, Field
 
 MM_PER_INCH = 25.4
 """Exact since the international yard and pound agreement of 1959."""
@@ -19,6 +19,7 @@ _LENGTH_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "ft": 12 * 
 _DURATION_S = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 _SIZE_BYTES = {"B": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "kB": 1e3, "MB": 1e6, "GB": 1e9}
 _SHARE = {"%": 0.01}
+_UNITS = (_LENGTH_MM, _DURATION_S, _SIZE_BYTES, _SHARE)
 
 _QUANTITY = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(\S+)\s*")
 
@@ -59,6 +60,28 @@ def _quantity(units: dict[str, float], example: str) -> BeforeValidator:
     return BeforeValidator(read, json_schema_input_type=str)
 
 
+def say_quantity(value: float, example: str) -> str:
+    """Write a parsed number as a person would write it, in the largest unit that keeps it whole.
+
+    Parameters
+    ----------
+    value
+        A number as `parse_quantity` returns it.
+    example
+        A quantity of the same kind, as in ``"10 min"``, by which the units are known.
+
+    Examples
+    --------
+    >>> say_quantity(1800.0, "10 min"), say_quantity(500 * 2**20, "2 GiB")
+    ('30 min', '500 MiB')
+    """
+    unit = example.rpartition(" ")[2]
+    (units,) = (each for each in _UNITS if unit in each)
+    whole = [(factor, name) for name, factor in units.items() if value and value % factor == 0]
+    factor, name = max(whole, default=(1.0, min(units, key=lambda each: abs(units[each] - 1))))
+    return f"{value / factor:g} {name}"
+
+
 def _read_money(value: Any) -> Any:
     if isinstance(value, Money):
         return value
@@ -68,17 +91,21 @@ def _read_money(value: Any) -> Any:
     return Money(float(match[1].replace(",", ".")), match[2])
 
 
-LengthMm = Annotated[float, _quantity(_LENGTH_MM, "60 in")]
+LengthMm = Annotated[float, _quantity(_LENGTH_MM, "60 in"), Field(examples=["60 in"])]
 """A length or distance; in millimetres after parsing."""
 
-DurationS = Annotated[float, _quantity(_DURATION_S, "10 min")]
+DurationS = Annotated[float, _quantity(_DURATION_S, "10 min"), Field(examples=["10 min"])]
 """A span of time; in seconds after parsing."""
 
-ByteCount = Annotated[float, _quantity(_SIZE_BYTES, "2 GiB")]
+ByteCount = Annotated[float, _quantity(_SIZE_BYTES, "2 GiB"), Field(examples=["2 GiB"])]
 """An amount of memory or disk; in bytes after parsing."""
 
-Share = Annotated[float, _quantity(_SHARE, "5 %")]
+Share = Annotated[float, _quantity(_SHARE, "5 %"), Field(examples=["5 %"])]
 """A share; 0 … 1 after parsing."""
 
-MoneyAmount = Annotated[Money, BeforeValidator(_read_money, json_schema_input_type=str)]
+MoneyAmount = Annotated[
+    Money,
+    BeforeValidator(_read_money, json_schema_input_type=str),
+    Field(examples=["62 GBP"]),
+]
 """An amount of money with its currency."""

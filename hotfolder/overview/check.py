@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from hotfolder.disk import platforms
 from hotfolder.disk.marker import Unreachable, check_marker
 from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.intake.scan import scan
-from hotfolder.settings.files import Destination, Settings, load_settings
+from hotfolder.overview.overlaps import collisions
+from hotfolder.settings.files import Destination, Settings, load_what_is_right
+from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import Registry, load_registry
 
@@ -18,8 +20,10 @@ from hotfolder.stages.registry import Registry, load_registry
 class Checked:
     """What `check` found.
 
-    problems stop the daemon. unreachable: folders of destinations that are away or cannot be used;
-    the daemon serves the other destinations meanwhile. remarks are worth a person's look.
+    problems stop the daemon; what is wrong with one destination stands in ``settings.refused``, and
+    stops it only when no other is left. unreachable: folders of destinations that are away or
+    cannot be used; the daemon serves the other destinations meanwhile. remarks are worth a person's
+    look.
     """
 
     settings: Settings | None
@@ -36,26 +40,53 @@ def check(root: Root) -> Checked:
     except PluginError as error:
         return Checked(None, None, (Problem(str(root.plugins), "", str(error), ""),), (), ())
     try:
-        settings = load_settings(root.path, registry)
+        settings = _without_collisions(root, load_what_is_right(root.path, registry))
     except SettingsError as error:
         return Checked(None, registry, error.problems, (), ())
     problems: list[Problem] = []
     unreachable: list[Problem] = []
     remarks: list[str] = []
+    if not settings.destinations:
+        problems += [each for found in settings.refused.values() for each in found]
+    known = KnownFolders(root)
     for destination in settings.destinations.values():
-        _check_folders(root, destination, unreachable)
+        _check_folders(root, destination, known, unreachable)
         remarks += _remarks_on(destination)
     _check_ledger_disk(root, problems)
     remarks += [
         f"in/{folder.name} belongs to no destination: what is dropped there stays there"
         for folder in sorted((root.path / "in").glob("*"))
-        if folder.is_dir() and folder.name not in settings.destinations
+        if folder.is_dir() and folder.name not in {**settings.destinations, **settings.refused}
     ]
     return Checked(settings, registry, tuple(problems), tuple(unreachable), tuple(remarks))
 
 
-def _check_folders(root: Root, destination: Destination, problems: list[Problem]) -> None:
+def _without_collisions(root: Root, settings: Settings) -> Settings:
+    """The settings with destinations whose folders collide among those that are refused."""
+    colliding = collisions(
+        root,
+        {
+            name: root.folders(name, each.file.folders)
+            for name, each in settings.destinations.items()
+        },
+    )
+    return replace(
+        settings,
+        destinations={
+            name: each for name, each in settings.destinations.items() if name not in colliding
+        },
+        refused={**settings.refused, **{name: tuple(each) for name, each in colliding.items()}},
+    )
+
+
+def _check_folders(
+    root: Root, destination: Destination, known: KnownFolders, problems: list[Problem]
+) -> None:
     folders = root.folders(destination.name, destination.file.folders)
+    try:
+        known.check(destination.name, folders, learn=False)
+    except Unreachable as error:
+        problems.append(Problem(str(root.path), "", str(error), ""))
     for key, folder in vars(folders).items():
         if not folder.is_dir():
             problems.append(

@@ -9,14 +9,15 @@ from __future__ import annotations
 import contextlib
 import json
 import time
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from hotfolder.batch.summary import summaries
-from hotfolder.disk import names, platforms
+from hotfolder.disk import durable, names, platforms
 from hotfolder.disk.marker import Unreachable, away
 from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.intake.scan import scan
@@ -24,15 +25,19 @@ from hotfolder.ledger.jobs import JobRow, State, count_ended, read_jobs
 from hotfolder.ledger.lock import Holder, find_holder
 from hotfolder.model.hours import Hours
 from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
+from hotfolder.overview.overlaps import collisions, is_of_any, upstream
 from hotfolder.pages.words import clock_time, duration
 from hotfolder.settings.files import Folders, Intake, load_destination
+from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import Registry, load_registry
 from hotfolder.work.worker import read_progress
 
 _SHOWN = 50
-_OF_JOBS = frozenset({"job", "batch file", "stray job"})
+_OF_JOBS = frozenset({"claim", "job", "batch file"})
 """Kinds of trouble that are named by jobs, which the ledger has."""
+_OF_NOBODY = "stray jobs"
+"""Jobs that no destination is there for: each of them is said by itself."""
 _TELLS_AFTER_S, _TELLS_FROM = 5.0, 0.05
 
 
@@ -61,27 +66,44 @@ def collect(root: Root) -> dict[str, Any]:
         When there is no root here at all.
     """
     destinations = _destinations(root)
+    places = {name: root.folders(name, each.folders) for name, each in destinations.items()}
+    colliding = collisions(
+        root, {name: places[name] for name, each in destinations.items() if not each.problem}
+    )
+    with_batches = frozenset(name for name, each in destinations.items() if each.has_batches)
+    known = KnownFolders(root)
     holder = find_holder(root)
     snapshot = _snapshot(root, holder)
     counts = count_ended(root.ledger)
     open_rows = read_jobs(root.ledger)
     troubles = snapshot.troubles if snapshot else ()
     by_job = {each.name: each for each in troubles if each.kind in _OF_JOBS}
-    rest = {name: _rests_until(hours) for name, (_, _, _, hours) in destinations.items()}
-    waiting = [_open_job(root, row, by_job, rest.get(row.destination, "")) for row in open_rows]
+    rest = {name: _rests_until(each.hours) for name, each in destinations.items()}
+    not_served = {
+        row.destination: _why_not_served(destinations.get(row.destination))
+        for row in open_rows
+        if snapshot is None or row.destination not in snapshot.folders
+    }
+    waiting = [
+        _open_job(root, row, by_job, rest.get(row.destination, ""))
+        if not not_served.get(row.destination)
+        else _unserved_job(row, not_served[row.destination])
+        for row in open_rows
+    ]
     folders = {}
-    for name, (title, moved, problem, hours) in destinations.items():
+    for name, each in destinations.items():
         said = snapshot.folders.get(name) if snapshot else None
-        place = root.folders(name, moved)
+        place = places[name]
+        above = upstream(name, places, with_batches)
         folders[name] = {
-            "title": title,
+            "title": each.title,
             "hot_folder": str(place.hot_folder),
-            **_look(place, said),
+            **_look(place, said, partial(is_of_any, above), _not_ours(known, name, place)),
             "watch": said.watch if said else "",
             "watch_reason": said.watch_reason if said else "",
             "last_scan": said.last_scan if said else "",
-            "settings_problem": problem,
-            "hours": str(hours or ""),
+            "settings_problem": each.problem or "\n".join(map(str, colliding.get(name, []))),
+            "hours": str(each.hours or ""),
             "rests_until": rest[name],
             "remarks": list(said.remarks) if said else [],
             **{
@@ -91,7 +113,11 @@ def collect(root: Root) -> dict[str, Any]:
         }
         waiting += _arriving(name, said)
         waiting += _held(name, place.held)
-    waiting += [_in_trouble(each) for each in troubles if each.kind not in _OF_JOBS]
+    waiting += [
+        _in_trouble(trouble)
+        for trouble in troubles
+        if trouble.kind not in _OF_JOBS and trouble.kind != _OF_NOBODY
+    ]
     return {
         "root": str(root.path),
         "served": holder is not None,
@@ -111,8 +137,19 @@ def _rests_until(hours: Hours | None) -> str:
     return clock_time(hours.opens_at(now))
 
 
-def _destinations(root: Root) -> dict[str, tuple[str, Folders, str, Hours | None]]:
-    """Title, folders, what is wrong with the settings, and hours, by name of destination."""
+@dataclass(frozen=True)
+class _Said:
+    """What a destination's file says; problem: why it cannot be used, or ""."""
+
+    title: str = ""
+    folders: Folders = field(default_factory=Folders)
+    problem: str = ""
+    hours: Hours | None = None
+    has_batches: bool = False
+
+
+def _destinations(root: Root) -> dict[str, _Said]:
+    """What the files of destinations say, by name."""
     registry: Registry | None = None
     plugin_problem = ""
     try:
@@ -123,16 +160,17 @@ def _destinations(root: Root) -> dict[str, tuple[str, Folders, str, Hours | None
     if not files:
         problem = Problem(str(root.path), "", "is no root", "run `hotfolder init` to make one")
         raise SettingsError([problem])
-    found: dict[str, tuple[str, Folders, str, Hours | None]] = {}
+    found: dict[str, _Said] = {}
     for path in files:
-        found[path.stem] = ("", Folders(), plugin_problem, None)
+        found[path.stem] = _Said(problem=plugin_problem)
         if registry is None:
             continue
         try:
             file = load_destination(path, registry, Intake()).file
-            found[path.stem] = (file.title, file.folders, "", file.hours)
+            has_batches = file.ticket is not None
+            found[path.stem] = _Said(file.title, file.folders, "", file.hours, has_batches)
         except SettingsError as error:
-            found[path.stem] = ("", Folders(), str(error), None)
+            found[path.stem] = _Said(problem=str(error))
     return found
 
 
@@ -142,13 +180,27 @@ def _snapshot(root: Root, holder: Holder | None) -> Snapshot | None:
     return found if found and holder and found.pid == holder.pid else None
 
 
-def _look(place: DestinationFolders, said: FolderStatus | None) -> dict[str, Any]:
+def _not_ours(known: KnownFolders, name: str, place: DestinationFolders) -> str:
+    """Why one of a destination's folders is not the one it was; "" when all are."""
+    try:
+        known.check(name, place, learn=False)
+    except Unreachable as error:
+        return str(error)
+    return ""
+
+
+def _look(
+    place: DestinationFolders,
+    said: FolderStatus | None,
+    is_ours: Callable[[str], bool],
+    not_ours: str,
+) -> dict[str, Any]:
     """Files in a hot folder, counted now: a daemon may not be there to have done it."""
     others = [folder for folder in vars(place).values() if folder != place.hot_folder]
     arriving, left_alone, reasons = 0, 0, away(others)
     since = dict(said.away) if said else {}
     try:
-        found = scan(place.hot_folder)
+        found = scan(place.hot_folder, is_ours=is_ours)
         arriving, left_alone = len(found.candidates), found.junk
     except Unreachable as error:
         reasons = {str(place.hot_folder): str(error), **reasons}
@@ -156,7 +208,7 @@ def _look(place: DestinationFolders, said: FolderStatus | None) -> dict[str, Any
     return {
         "arriving": arriving,
         "left_alone": left_alone,
-        "unreachable": " ".join(reasons.values()),
+        "unreachable": " ".join(filter(None, [not_ours, *reasons.values()])),
         "unreachable_since": min(
             (since[folder] for folder in map(names.display_name, reasons) if folder in since),
             default="",
@@ -192,6 +244,17 @@ def _open_job(
             why += f", {left} left" if left else ""
     since = _z(row.changed)
     return Waiting(row.destination, file, row.state.value, why, since, "the program", row.id, share)
+
+
+def _why_not_served(said: _Said | None) -> str:
+    if said is None:
+        return "waits: its destination has no settings any more; put its file in destinations/ back"
+    return "waits until its settings are right" if said.problem else ""
+
+
+def _unserved_job(row: JobRow, why: str) -> Waiting:
+    file = names.display_name(row.source)
+    return Waiting(row.destination, file, "stopped", why, _z(row.changed), "you", row.id)
 
 
 def _time_left(so_far_s: float, share: float) -> str:
@@ -230,10 +293,11 @@ def _held(name: str, folder: Path) -> list[Waiting]:
     for job in jobs[-_SHOWN:]:
         # the folder is a person's to work in: what is no record of ours is left out
         with contextlib.suppress(OSError, ValueError, TypeError, LookupError):
-            record = json.loads((folder / job / "record.json").read_bytes())
+            with durable.open_to_read(folder / job / "record.json") as file:
+                record = json.load(file)
             why = " ".join(reason["message"] for reason in record["reasons"])
-            file, since = str(record["original"]["name"]), str(record["finished"])
-            found.append(Waiting(name, file, "held", why, since, "you", job))
+            original, since = str(record["original"]["name"]), str(record["finished"])
+            found.append(Waiting(name, original, "held", why, since, "you", job))
     return found
 
 

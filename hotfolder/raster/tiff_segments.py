@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import copy
 import math
 import os
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
+import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +18,7 @@ from hotfolder.raster.original_file import OriginalFile
 from hotfolder.raster.source import ReadLimits, check_whole
 
 _SEPARATE = 2  # PlanarConfiguration
+_LZW = 5  # Compression
 _MAX_THREADS = 4
 
 
@@ -60,6 +63,12 @@ class SegmentReader:
             segment = self._belt_rows * self._segment_width * self._per_segment
             check_whole(segment * self._dtype.itemsize, limits, "One strip or tile of the TIFF")
         self._jpeg_tables = page.jpegtables
+        # with the output's size given, imagecodecs (2026.3.6) writes beyond its end when an LZW
+        # stream is damaged, and the process ends; without, it looks at the stream first and raises
+        self._is_lzw = page.compression == _LZW and page.fillorder == 1
+        if self._is_lzw:
+            page = copy.copy(page)
+            page.compression = 1
         self._decode = page.decode
         self._kept: dict[int, NDArray[Any]] = {}
         self._pool = ThreadPoolExecutor(min(_MAX_THREADS, os.cpu_count() or 1), "decode")
@@ -129,6 +138,8 @@ class SegmentReader:
         top = belt * self._belt_rows
         with translated(f"the part around row {top}"):
             data = self._file.read(self._offsets[index], self._byte_counts[index])
+            if self._is_lzw:
+                data = bytes(imagecodecs.lzw_decode(data))
             decoded, _, _ = self._decode(data, index, jpegtables=self._jpeg_tables)
             pixels = decoded[0]
             left = across * self._segment_width

@@ -27,6 +27,15 @@ hookimpl = pluggy.HookimplMarker("hotfolder")
 class StageSettings(SettingsModel):
     """Settings of a stage, the table ``[stage.NAME]`` of a destination's file."""
 
+    only_looks: ClassVar[bool] = False
+    """Whether results are the same without the stage: it measures, holds or shows.
+
+    A batch's delivered results are not made anew for a change of such a stage.
+    """
+
+    judging: ClassVar[frozenset[str]] = frozenset()
+    """Settings that decide whether a job is held or warned of, and never what its result is."""
+
 
 Findings = Mapping[str, Any]
 """What a stage measured: JSON values under keys that carry their unit (``radius_px``)."""

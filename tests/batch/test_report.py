@@ -234,8 +234,9 @@ def test_a_result_that_no_row_asks_for_any_more_is_named(reported):
     assert "003-1-2.tif" == table(folder(reported) / "manifest.csv")[1]["result"]
 
 
-def test_a_report_that_was_lost_is_made_again(reported):
+def test_a_report_that_was_lost_is_made_again_when_the_ticket_comes_again(reported):
     (folder(reported) / "report.json").unlink()
+    ticket(reported, ROWS)
     sweep(reported)
     assert 5 == document(reported)["rows"]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import pytest
@@ -14,6 +13,7 @@ from hotfolder_stages.profile_conversion import ProfileConversionSettings
 from hotfolder_stages.proof_sheet import ProofSheet
 from reference.devices import SRGB
 from stages.driving import job_of, run_stage, spec_of, stage_with
+from tools import path_of
 
 _FLAGS = (
     "--headless",
@@ -33,9 +33,7 @@ _FLAGS = (
 @pytest.fixture(scope="session")
 def chromium(tmp_path_factory: pytest.TempPathFactory):
     """Chromium, as Debian packages it, without a network of its own to talk to."""
-    browser, driver = shutil.which("chromium"), shutil.which("chromedriver")
-    if not browser or not driver:
-        pytest.skip("needs Debian's packages chromium and chromium-driver")
+    browser, driver = path_of("chromium"), path_of("chromedriver")
     options = webdriver.ChromeOptions()
     options.binary_location = browser
     for flag in (*_FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('browser')}"):

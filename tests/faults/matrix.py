@@ -151,10 +151,16 @@ def sweep_with(
 
 def why_no_power_loss() -> str:
     """Why this machine cannot have a file system of its own lose power; "" when it can."""
+    why_not = why_no_loop_devices()
+    if not why_not and shutil.which("mkfs.ext4") is None:
+        return "there is no mkfs.ext4"
+    return why_not
+
+
+def why_no_loop_devices() -> str:
+    """Why this machine cannot mount a file; "" when it can."""
     if os.geteuid() != 0:
         return "mounting needs root"
-    if shutil.which("mkfs.ext4") is None:
-        return "there is no mkfs.ext4"
     if not Path("/dev/loop-control").exists():
         return "there are no loop devices"
     return ""

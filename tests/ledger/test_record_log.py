@@ -1,7 +1,9 @@
 """The log of records: chained, appended exactly once, and honest about what was taken away."""
 
 import json
+import os
 import subprocess
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 
 import pytest
@@ -131,3 +133,37 @@ def test_the_last_line_is_found_however_long_it_is(tmp_path):
     assert long == last_lines(log, 16)[-1]
     durable.append_line(log, b"y")
     assert [b"y\n"] == last_lines(log, 16)
+
+
+def test_a_last_record_that_lost_its_line_end_is_no_torn_one(ledger, log):
+    book = RecordLog(ledger)
+    for job in ("a", "b"):
+        book.end(log, ended(ledger, job))
+    whole = log.read_bytes()
+    log.write_bytes(whole[:-1])  # as some editors save it
+    book.end(log, ended(ledger, "c"))
+    assert whole == log.read_bytes()[: len(whole)]
+    assert link(whole.splitlines(keepends=True)[-1]) == links(log)[-1]
+
+
+def test_a_record_that_a_kill_left_without_its_line_end_is_not_appended_again(ledger, log):
+    book = RecordLog(ledger)
+    mine = ended(ledger, "a")
+    book.end(log, mine)
+    log.write_bytes(log.read_bytes()[:-1])
+    book.end(log, mine, again=True)
+    assert 1 == len(log.read_bytes().splitlines())
+
+
+@pytest.mark.parametrize("again", [False, True])
+def test_a_pipe_named_like_the_log_is_said_and_keeps_nobody_waiting(ledger, log, again):
+    log.parent.mkdir()
+    os.mkfifo(log)
+    mine = ended(ledger, "a")
+    with ThreadPoolExecutor() as pool:
+        said = pool.submit(RecordLog(ledger).end, log, mine, again=again)
+        try:
+            with pytest.raises(OSError, match="not a regular file"):
+                said.result(timeout=10)
+        finally:  # whoever waits for the other end of the pipe is let go
+            os.close(os.open(log, os.O_RDWR | os.O_NONBLOCK))

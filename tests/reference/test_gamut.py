@@ -69,7 +69,7 @@ def scene(scenes, destination, name):
 @pytest.mark.parametrize(
     ("name", "source", "count"),
     [
-        ("matte-canvas", WIDE_RGB, 1_000_000),
+        pytest.param("matte-canvas", WIDE_RGB, 1_000_000, marks=pytest.mark.slow),
         ("coated-book", WIDE_RGB, 100_000),
         ("matte-canvas", SRGB, 100_000),
         ("coated-book", DISPLAY_P3, 100_000),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict
-from typing import Annotated, Any
+from typing import Annotated, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,8 @@ class GamutCheckSettings(StageSettings):
     destination's profile. hold_above: share of the picture's pixels that may be lost before the
     job is held; never, when it is not set.
     """
+
+    only_looks: ClassVar[bool] = True
 
     tolerance: Annotated[float, Field(ge=0, le=100)] = 3.0
     hold_above: Share | None = None

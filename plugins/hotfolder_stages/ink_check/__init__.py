@@ -8,7 +8,7 @@ come from the profile.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Annotated
+from typing import Annotated, ClassVar
 
 from pydantic import Field
 
@@ -33,6 +33,8 @@ class InkCheckSettings(StageSettings):
     never, when it is not set. A pixel lies above the limit when rounding cannot explain it: when
     it has more than `SLACK_PERCENT` above it.
     """
+
+    only_looks: ClassVar[bool] = True
 
     limit_percent: Annotated[float, Field(ge=100, le=400)] = 300.0
     hold_above_share: Share | None = None

@@ -7,7 +7,7 @@ sends every shade of grey that occurs in it through the conversion that will fol
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Annotated, Any
+from typing import Annotated, Any, ClassVar
 
 from pydantic import Field
 
@@ -32,6 +32,8 @@ class NeutralCheckSettings(StageSettings):
     hold_above_cast: C*ab of a reproduced grey above which a black-and-white picture is held;
     never, when it is not set.
     """
+
+    only_looks: ClassVar[bool] = True
 
     neutral_chroma: Annotated[float, Field(ge=0, le=20)] = 2.0
     hold_above_cast: Annotated[float, Field(ge=0, le=100)] | None = None

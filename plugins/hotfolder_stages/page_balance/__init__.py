@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
-from typing import Annotated, Any
+from typing import Annotated, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +40,8 @@ class PageBalanceSettings(StageSettings):
 
     nearly_grey: chroma, C*ab, up to which a colour counts as nearly grey.
     """
+
+    only_looks: ClassVar[bool] = True
 
     nearly_grey: Annotated[float, Field(gt=0, le=30)] = 8.0
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
@@ -36,6 +36,10 @@ class PreflightSettings(StageSettings):
     limits for the original's own pixels per inch at the final size. hold_above_clipped: share of
     the picture that may be pure white or pure black.
     """
+
+    judging: ClassVar[frozenset[str]] = frozenset(
+        {"hold_below_ppi", "warn_below_ppi", "hold_above_clipped"}
+    )
 
     trust_colour_space: bool = True
     no_profile: Literal["hold", "assume"] = "hold"

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, ClassVar
 
 from pydantic import Field
 
@@ -58,6 +58,8 @@ class ProofSheetSettings(StageSettings):
     places: how many of the worst places are shown at 1:1; page_size: bytes that the page may
     have, after parsing; its pictures are compressed more until they fit.
     """
+
+    only_looks: ClassVar[bool] = True
 
     places: Annotated[int, Field(ge=0, le=8)] = 4
     page_size: Annotated[ByteCount, Field(ge=300_000)] = MOST_BYTES
