@@ -29,6 +29,7 @@ class Ready:
         self.ready = deque()
         self.files = []
         self.put_off = set()
+        self.set_aside = ()
         self.due = 0.0
         self.problem = ""
 
@@ -36,6 +37,9 @@ class Ready:
         if not self.ready:
             names = self.troubles.choose(Kind.FILE, CANVAS, self.files)
             self.ready = deque(SimpleNamespace(relative=name, path=f"in/{name}") for name in names)
+
+    def check_folders(self):
+        return self.folders
 
     def is_idle(self):
         return not self.ready

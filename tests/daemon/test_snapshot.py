@@ -31,6 +31,7 @@ def destinations(pages):
         destination=SimpleNamespace(name="canvas"),
         status=lambda: FolderStatus(hot_folder="in/canvas", watch="poll"),
         pages=SimpleNamespace(refresh=refresh),
+        check_folders=lambda: None,
     )
     return SimpleNamespace(hot_folders=lambda: [hot])
 
@@ -44,7 +45,7 @@ def work():
 @pytest.fixture
 def snapshots(root, destinations, work, troubles, clock):
     root.private.mkdir(exist_ok=True)
-    return Snapshots(root, destinations, work, troubles, clock)
+    return Snapshots(root, destinations, work, troubles, IndexPages(destinations, clock), clock)
 
 
 def test_it_is_read_back_as_it_was_taken_with_names_fit_for_showing(

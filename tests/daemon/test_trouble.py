@@ -168,7 +168,7 @@ def test_a_sweep_waits_while_one_that_succeeded_lets_others_go(troubles, clock):
 def test_a_sweep_does_not_wait_for_what_is_not_tried_at_all(troubles):
     file = About(Kind.FILE, CANVAS, "a.tif")
     troubles.note(file, failed())
-    troubles.note(About(Kind.STRAY, "gone", "j1"), failed())
+    troubles.note(About(Kind.STRAY, "gone"), failed())
     troubles.note(job("a"), failed())
     assert [file] == [each.about for each in troubles.hold_a_sweep(resting=[job("a")])]
     assert [] == troubles.hold_a_sweep(unreachable=[CANVAS], resting=[job("a")])

@@ -80,7 +80,7 @@ def test_a_root_that_is_served_is_said_with_its_troubles(root):
         ] == stopped(root)
 
 
-@pytest.mark.parametrize("kind", ["job", "batch file", "stray job"])
+@pytest.mark.parametrize("kind", ["claim", "job", "batch file"])
 def test_trouble_of_a_job_is_said_once_with_the_file(root, kind):
     ledger = Ledger(root.ledger)
     ledger.add("j1", CANVAS, b"mud.tif", "file", 1, {})
