@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from collections import deque
 from types import SimpleNamespace
@@ -195,3 +196,61 @@ def test_a_ledger_that_cannot_be_read_ends_the_turn_and_not_only_this_destinatio
     with pytest.raises(StorageError):
         turn(place)
     assert [] == place.tries
+
+
+def test_a_claim_of_an_earlier_hot_folder_waits_and_keeps_no_file_waiting(
+    place, ledger, troubles, clock, monkeypatch, tmp_path
+):
+    earlier = tmp_path / "earlier"
+    begun = {"folder": os.fsencode(earlier).hex()}
+    for job in ("j1", "j2"):
+        ledger.add(job, CANVAS, b"mud.tif", "file", 1, begun)
+    tries = []
+
+    def recover(_ledger, _spool, _folder, row):
+        tries.append(row.id)
+        away()
+
+    monkeypatch.setattr(claiming, "recover_claim", recover)
+    place.hot.files = ["a"]
+    turn(place)
+    assert ["a"] == place.tries
+    assert {"j1", "j2"} == troubles.names(Kind.CLAIM, CANVAS)
+    assert f"mud.tif was being taken in from {earlier}" in troubles.all()[0].message
+    place.hot.due = clock.now + 50
+    assert clock.now + 1 == place.intake.next_look_s()
+    assert 2 == len(tries)
+    turn(place)
+    assert 2 == len(tries)
+    for _ in range(2):
+        assert [] != troubles.hold_a_sweep()
+        clock.now += 60
+        turn(place)
+    assert 4 == len(tries), "those that wait for the same are tried one at a time"
+    assert [] == troubles.hold_a_sweep()
+    for row in ledger.claims_of(CANVAS):
+        ledger.forget(row.id)
+    turn(place)
+    assert [] == troubles.all()
+
+
+def test_what_stands_under_a_name_of_ours_is_given_back_and_seen_again(place, monkeypatch):
+    given = []
+    monkeypatch.setattr(claiming, "give_back", lambda *args: given.append(args[-1]) or True)
+    place.hot.set_aside, place.hot.due = ("a", "b"), 50.0
+    turn(place)
+    assert ["a", "b"] == given
+    assert ((), 0.0) == (place.hot.set_aside, place.hot.due)
+
+
+def test_nothing_is_released_or_given_up_in_folders_that_are_not_the_ones_they_were(
+    place, troubles
+):
+    looks = []
+    place.hot.problem = "canvas and prints were swapped"
+    place.hot.released.look = lambda _: looks.append("released") or []
+    place.held = lambda: looks.append("held") or []
+    place.hot.check_folders = away
+    turn(place)
+    assert [] == looks
+    assert troubles.has(Kind.HELD, CANVAS)

@@ -43,9 +43,14 @@ def work():
 
 
 @pytest.fixture
-def snapshots(root, destinations, work, troubles, clock):
+def index(destinations, clock):
+    return IndexPages(destinations, clock)
+
+
+@pytest.fixture
+def snapshots(root, destinations, work, troubles, index, clock):
     root.private.mkdir(exist_ok=True)
-    return Snapshots(root, destinations, work, troubles, IndexPages(destinations, clock), clock)
+    return Snapshots(root, destinations, work, troubles, index, clock)
 
 
 def test_it_is_read_back_as_it_was_taken_with_names_fit_for_showing(
@@ -85,10 +90,7 @@ def test_a_snapshot_that_cannot_be_written_stops_nothing(snapshots, root):
     assert not root.snapshot.exists()
 
 
-def test_pages_are_looked_at_now_and_then_and_a_failure_is_said_once(
-    destinations, pages, clock, capsys
-):
-    index = IndexPages(destinations, clock)
+def test_pages_are_looked_at_now_and_then_and_a_failure_is_said_once(index, pages, clock, capsys):
     pages.failure = StorageError("held is away")
     for _ in range(4):
         index.refresh()
@@ -97,3 +99,24 @@ def test_pages_are_looked_at_now_and_then_and_a_failure_is_said_once(
     assert 1 == capsys.readouterr().out.count("pages.not_written")
     index.refresh(ended=True)
     assert 3 == pages.refreshed
+
+
+def test_pages_that_cannot_be_written_are_a_remark_until_they_are(snapshots, root, pages, index):
+    pages.failure = StorageError(f"{HOSTILE} is in the way")
+    index.refresh(ended=True)
+    snapshots.write(ended=True)
+    (remark,) = read_snapshot(root.snapshot).folders["canvas"].remarks
+    assert r"out of date: reeds\x1b[2J\xff.tif is in the way" in remark
+    pages.failure = None
+    index.refresh(ended=True)
+    assert () == snapshots.take().folders["canvas"].remarks
+
+
+def test_no_page_is_written_into_a_folder_that_is_not_the_one_it_was(destinations, pages, index):
+    def swapped():
+        raise StorageError("canvas and prints were swapped")
+
+    destinations.hot_folders()[0].check_folders = swapped
+    index.refresh(ended=True)
+    assert 0 == pages.refreshed
+    assert 1 == len(index.remarks("canvas"))

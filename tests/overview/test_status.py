@@ -90,6 +90,17 @@ def test_trouble_of_a_job_is_said_once_with_the_file(root, kind):
         assert [(CANVAS, "mud.tif", f"the {kind} is in the way", "you")] == stopped(root)
 
 
+def test_jobs_whose_destination_has_gone_are_said_each_and_not_twice(root):
+    ledger = Ledger(root.ledger)
+    ledger.add("j1", "gone", b"mud.tif", "file", 1, {})
+    ledger.close()
+    write(root, snapshot_of(os.getpid(), trouble("stray jobs", destination="gone")))
+    with served_alone(root):
+        ((where, file, why, who),) = stopped(root)
+    assert ("gone", "mud.tif", "you") == (where, file, who)
+    assert "has no settings any more" in why
+
+
 def test_the_snapshot_of_an_earlier_process_says_nothing_of_the_one_that_serves(root, living):
     write(root, snapshot_of(living, trouble("claims")))
     with served_alone(root):
