@@ -339,10 +339,11 @@ def _print_ended(console: Console, record: Record) -> None:
 def _print_status(said: Status) -> None:
     from hotfolder.batch.summary import describe_batch
 
-    pid, root = said["served_by"], said["root"]
+    root = said["root"]
+    served_by = f"process {said['served_by']} since {said['served_since']}"
     print_line(
-        f"{root}: served by process {pid} since {said['served_since']}"
-        if pid
+        f"{root}: served by {served_by if said['served_by'] else 'another process'}"
+        if said["served"]
         else f"{root}: nobody serves it now; start `hotfolder watch`"
     )
     heads = ("arriving", "delivered", "held", "discarded", "refused", "left alone")

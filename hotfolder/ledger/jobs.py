@@ -20,9 +20,10 @@ A state names an *intent* that was committed before the act it announces: a row 
 from __future__ import annotations
 
 import hashlib
+import json
 import sqlite3
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -51,6 +52,7 @@ __all__ = ["JobRow", "Ledger", "Restored", "State", "link", "read_job", "read_jo
 Line = bytes
 """A line of a log, line end included."""
 
+_LISTED = "(SELECT value FROM json_each(?))"
 _PAST_CLAIM = f"{OPEN} AND state != 'claiming'"
 
 
@@ -269,20 +271,27 @@ class Ledger(LedgerReader):
         rows = self.read(f"{SELECT} WHERE {OPEN} AND {where} ORDER BY seq", (destination,))
         return [to_row(row) for row in rows]
 
-    def open_jobs_of(self, destination: str, limit: int, *, resting: bool = False) -> list[JobRow]:
+    def open_jobs_of(
+        self,
+        destination: str,
+        limit: int,
+        *,
+        resting: bool = False,
+        without: Collection[str] = (),
+    ) -> list[JobRow]:
         """The oldest `limit` jobs of a destination that are past their claim and have not ended.
 
         resting: only those that do not wait for the destination's hours: what a person has
-        released, and what is made and has only to be delivered.
+        released, and what is made and has only to be delivered; without: jobs to leave out.
         """
         at_once = (
             "AND (state IN ('releasing', 'produced', 'publishing')"
             " OR json_extract(detail, '$.release') IS NOT NULL)"
         )
         rows = self.read(
-            f"{SELECT} WHERE {_PAST_CLAIM} AND destination = ?"
-            f" {at_once if resting else ''} ORDER BY seq LIMIT ?",
-            (destination, limit),
+            f"{SELECT} WHERE {_PAST_CLAIM} AND destination = ? {at_once if resting else ''}"
+            f" AND id NOT IN {_LISTED} ORDER BY seq LIMIT ?",
+            (destination, json.dumps(list(without)), limit),
         )
         return [to_row(row) for row in rows]
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
@@ -21,11 +21,12 @@ from hotfolder.disk.marker import Unreachable, away
 from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.intake.scan import scan
 from hotfolder.ledger.details import State
+from hotfolder.ledger.lock import Holder, find_holder
 from hotfolder.ledger.reading import JobRow, open_reader
 from hotfolder.model.hours import Hours
 from hotfolder.model.records import End, format_time, read_record
+from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
 from hotfolder.overview.overlaps import collisions, is_of_any, upstream
-from hotfolder.overview.snapshot import FolderSnapshot, Snapshot, TroubleSnapshot, read_snapshot
 from hotfolder.pages.words import clock_time, duration
 from hotfolder.settings.files import Folders, Intake, load_destination
 from hotfolder.settings.known_folders import KnownFolders
@@ -34,6 +35,10 @@ from hotfolder.stages.registry import Registry, load_registry
 from hotfolder.work.worker import read_progress
 
 _SHOWN = 50
+_OF_JOBS = frozenset({"claim", "job", "batch file"})
+"""Kinds of trouble that are named by jobs, which the ledger has."""
+_OF_NOBODY = "stray jobs"
+"""Jobs that no destination is there for: each of them is said by itself."""
 _TELLS_AFTER_S, _TELLS_FROM = 5.0, 0.05
 
 
@@ -86,8 +91,10 @@ class Status(TypedDict):
     """All that ``status`` says, as JSON values."""
 
     root: str
+    served: bool
+    """Whether a process serves the root."""
     served_by: int | None
-    """The number of the process that serves the root; None when nobody does."""
+    """Its number; None when nobody serves the root, or it has not said it."""
     served_since: str
     destinations: dict[str, DestinationStatus]
     batches: list[BatchSummary]
@@ -111,29 +118,29 @@ def collect(root: Root) -> Status:
     )
     with_batches = frozenset(name for name, each in destinations.items() if each.has_batches)
     known = KnownFolders(root)
-    snapshot = read_snapshot(root)
-    served = _is_served(snapshot)
-    workers = snapshot.get("workers") or platforms.cpu_count()
+    holder = find_holder(root)
+    snapshot = _read_snapshot_of(root, holder)
+    workers = snapshot.workers if snapshot else platforms.cpu_count()
     with open_reader(root.ledger) as ledger:
         counts, open_rows = ledger.count_ended(), ledger.open_jobs()
         batches = summarise_batches(ledger, workers)
-    troubles = {each["about"]: each for each in snapshot.get("trouble", [])} if served else {}
+    troubles = snapshot.troubles if snapshot else ()
+    by_job = {each.name: each for each in troubles if each.kind in _OF_JOBS}
     rest = {name: _find_rest_end(each.hours) for name, each in destinations.items()}
-    served_ones = snapshot.get("folders", {}) if served else {}
     not_served = {
         row.destination: _why_not_served(destinations.get(row.destination))
         for row in open_rows
-        if row.destination not in served_ones
+        if snapshot is None or row.destination not in snapshot.folders
     }
     waiting = [
-        _describe_job(root, row, troubles, rest.get(row.destination, ""))
+        _describe_job(root, row, by_job, rest.get(row.destination, ""))
         if not not_served.get(row.destination)
         else _describe_unserved(row, not_served[row.destination])
         for row in open_rows
     ]
     folders: dict[str, DestinationStatus] = {}
     for name, each in destinations.items():
-        said = snapshot.get("folders", {}).get(name) if served else None
+        said = snapshot.folders.get(name) if snapshot else None
         ended = counts.get(name, {})
         place = places[name]
         above = upstream(name, places, with_batches)
@@ -141,13 +148,13 @@ def collect(root: Root) -> Status:
             "title": each.title,
             "hot_folder": str(place.hot_folder),
             **_look(place, said, partial(is_of_any, above), _why_not_ours(known, name, place)),
-            "watch": said["watch"] if said else "",
-            "watch_reason": said["watch_reason"] if said else "",
-            "last_scan": said["last_scan"] if said else "",
+            "watch": said.watch if said else "",
+            "watch_reason": said.watch_reason if said else "",
+            "last_scan": said.last_scan if said else "",
             "settings_problem": each.problem or "\n".join(map(str, colliding.get(name, []))),
             "hours": str(each.hours or ""),
             "rests_until": rest[name],
-            "remarks": said["remarks"] if said else [],
+            "remarks": list(said.remarks) if said else [],
             "delivered": ended.get(End.DELIVERED, 0),
             "held": ended.get(End.HELD, 0),
             "discarded": ended.get(End.DISCARDED, 0),
@@ -155,12 +162,16 @@ def collect(root: Root) -> Status:
         }
         waiting += _list_arriving(name, said)
         waiting += _list_held(name, place.held)
-        if name in troubles:
-            waiting.append(_describe_trouble(name, troubles[name]))
+    waiting += [
+        _describe_trouble(trouble)
+        for trouble in troubles
+        if trouble.kind not in _OF_JOBS and trouble.kind != _OF_NOBODY
+    ]
     return {
         "root": str(root.path),
-        "served_by": snapshot.get("pid") if served else None,
-        "served_since": snapshot.get("started", "") if served else "",
+        "served": holder is not None,
+        "served_by": holder.pid if holder else None,
+        "served_since": holder.since if holder else "",
         "destinations": folders,
         "batches": batches,
         "waiting": waiting,
@@ -213,9 +224,10 @@ def _read_destinations(root: Root) -> dict[str, _Read]:
     return found
 
 
-def _is_served(snapshot: Snapshot) -> bool:
-    pid = snapshot.get("pid")
-    return pid is not None and platforms.process_start_time(pid) is not None
+def _read_snapshot_of(root: Root, holder: Holder | None) -> Snapshot | None:
+    """What the process that serves the root says; None for what an earlier one has left."""
+    found = read_snapshot(root.snapshot) if holder else None
+    return found if found and holder and found.pid == holder.pid else None
 
 
 def _why_not_ours(known: KnownFolders, name: str, place: DestinationFolders) -> str:
@@ -229,32 +241,33 @@ def _why_not_ours(known: KnownFolders, name: str, place: DestinationFolders) -> 
 
 def _look(
     place: DestinationFolders,
-    said: FolderSnapshot | None,
+    said: FolderStatus | None,
     is_ours: Callable[[str], bool],
     not_ours: str,
 ) -> Reached:
     """Files in a hot folder, counted now: a daemon may not be there to have done it."""
     others = [folder for folder in vars(place).values() if folder != place.hot_folder]
     arriving, left_alone, reasons = 0, 0, away(others)
-    since = said["away"] if said else {}
+    since = dict(said.away) if said else {}
     try:
         found = scan(place.hot_folder, is_ours=is_ours)
         arriving, left_alone = len(found.candidates), found.junk
     except Unreachable as error:
         reasons = {str(place.hot_folder): str(error), **reasons}
-        since = {str(place.hot_folder): said["unreachable_since"] if said else "", **since}
+        since |= {names.display_name(str(place.hot_folder)): said.unreachable_since if said else ""}
     return {
         "arriving": arriving,
         "left_alone": left_alone,
         "unreachable": " ".join(filter(None, [not_ours, *reasons.values()])),
         "unreachable_since": min(
-            (since[folder] for folder in reasons if folder in since), default=""
+            (since[folder] for folder in map(names.display_name, reasons) if folder in since),
+            default="",
         ),
     }
 
 
 def _describe_job(
-    root: Root, row: JobRow, troubles: dict[str, TroubleSnapshot], rests_until: str
+    root: Root, row: JobRow, troubles: Mapping[str, TroubleStatus], rests_until: str
 ) -> WaitingThing:
     file = names.display_name(row.source)
     trouble = troubles.get(row.id)
@@ -263,8 +276,8 @@ def _describe_job(
             destination=row.destination,
             file=file,
             what="stopped",
-            why=trouble["message"],
-            since=trouble["since"],
+            why=trouble.message,
+            since=trouble.since,
             who="you",
             job=row.id,
             share=None,
@@ -325,20 +338,20 @@ def _estimate_left(so_far_s: float, share: float) -> str:
     return duration(so_far_s * (1 - share) / share)
 
 
-def _list_arriving(name: str, said: FolderSnapshot | None) -> list[WaitingThing]:
+def _list_arriving(name: str, said: FolderStatus | None) -> list[WaitingThing]:
     now = datetime.now(UTC).timestamp()
     return [
         WaitingThing(
             destination=name,
-            file=each["file"],
+            file=each.file,
             what="arriving",
-            why=each["reason"],
-            since=_format_second(datetime.fromtimestamp(now - each["since_s"], UTC)),
+            why=each.reason,
+            since=_format_second(datetime.fromtimestamp(now - each.since_s, UTC)),
             who="the program",
             job="",
             share=None,
         )
-        for each in (said["arriving_files"] if said else [])
+        for each in (said.arriving_files if said else ())
     ]
 
 
@@ -375,13 +388,14 @@ def _list_held(name: str, folder: Path) -> list[WaitingThing]:
     return found
 
 
-def _describe_trouble(name: str, trouble: TroubleSnapshot) -> WaitingThing:
+def _describe_trouble(trouble: TroubleStatus) -> WaitingThing:
+    what = {"file": trouble.name, "held": "held jobs"}.get(trouble.kind, "everything")
     return WaitingThing(
-        destination=name,
-        file="everything",
+        destination=trouble.destination or "all destinations",
+        file=what,
         what="stopped",
-        why=trouble["message"],
-        since=trouble["since"],
+        why=trouble.message,
+        since=trouble.since,
         who="you",
         job="",
         share=None,

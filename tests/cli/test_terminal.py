@@ -78,8 +78,9 @@ def test_what_waits(screen):
     )  # fmt: skip
     destination |= {"remarks": [HOSTILE], "settings_problem": HOSTILE}
     cli._print_status({
-        "root": HOSTILE, "served_by": None, "destinations": {"canvas": destination},
+        "root": HOSTILE, "served": False, "served_by": None, "served_since": "",
         "batches": [], "waiting": [waiting],
+        "destinations": {"canvas": destination},
     })  # fmt: skip
     check_shown(screen.getvalue())
     assert r"failed\x0aReleased." in screen.getvalue()

@@ -221,7 +221,7 @@ def test_a_page_that_has_no_room_behind_it_is_one_failed_attempt(greedy):
 def test_a_job_that_fills_the_disk_of_all_waits_and_leaves_the_others_their_room(
     greedy, monkeypatch
 ):
-    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.trouble._RETRY_S", (0.05,))
     root = greedy("disk")
     settings = root.path / "hotfolder.toml"
     settings.write_text(settings.read_text().replace('"500 MiB"', '"1 MiB"'))
