@@ -22,12 +22,28 @@ from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.jobs import JobRow, Ledger, State
 from hotfolder.logs import get_log
-from hotfolder.model.records import OriginalRecord, PlacementRecord, Reason, Release, WorkRecord
+from hotfolder.model.records import (
+    Attachment,
+    OriginalRecord,
+    PlacementRecord,
+    Reason,
+    Release,
+    WorkRecord,
+)
 from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import DestinationFolders, Root
-from hotfolder.work.pipeline import Order
-from hotfolder.work.worker import OUTPUT, Answer, Attempt, Stopped, run_attempt
+from hotfolder.work.failure import FAILURE_FILE, Failure
+from hotfolder.work.pipeline import Order, versions
+from hotfolder.work.worker import (
+    ANSWER,
+    OUTPUT,
+    Answer,
+    Attempt,
+    Stopped,
+    read_failure,
+    run_attempt,
+)
 
 _ENDS = {"deliver": State.DELIVERED, "hold": State.HELD, "refuse": State.REFUSED}
 _NOT_A_FILE = {
@@ -99,6 +115,8 @@ class Work:
         if placement and sha256 != placement.sha256:
             raise StorageError(_not_as_it_came(placement))
         before = _stamp(original)
+        if failure := self._failed_twice(row):
+            return self._give_up_failed(row, failure)
         if row.attempts >= destination.file.limits.attempts:
             # the daemon died with this job in hand as often as it may be tried
             return self._give_up(row, "the program ended each time while it was worked on")
@@ -129,8 +147,14 @@ class Work:
         if answer.verdict == "failed":
             self._give_room_back(row)
             get_log().warning(
-                "job.attempt_failed", job=row.id, attempt=attempts, message=answer.message
-            )
+                "job.attempt_failed", job=row.id, attempt=attempts, message=answer.message,
+                **({"stage": answer.failure.stage, "trace": answer.failure.trace}
+                   if answer.failure else {}),
+            )  # fmt: skip
+            if answer.failure and (
+                attempts >= destination.file.limits.attempts or self._failed_twice(row)
+            ):
+                return self._give_up_failed(row, answer.failure)
             if attempts >= destination.file.limits.attempts:
                 return self._give_up(row, answer.message)
             return self.ledger.advance(row.id, State.CLAIMED)
@@ -146,7 +170,7 @@ class Work:
             durable.remove_tree(folder, below=self.root.spool)
             return
         for path in folder.iterdir():
-            if path.name != OUTPUT:
+            if path.name not in {OUTPUT, ANSWER}:
                 durable.remove_tree(path, below=self.root.spool)
 
     def _unreadable(self, row: JobRow, destination: Destination, error: OSError) -> JobRow:
@@ -249,8 +273,44 @@ class Work:
             row, "hold", Reason(stage="worker", code="work-failed", message=text)
         )
 
-    def _end_without_work(self, row: JobRow, verdict: str, reason: Reason) -> JobRow:
-        work = WorkRecord(original=self._bare_original(row), reasons=(reason,))
+    def _failed_twice(self, row: JobRow) -> Failure | None:
+        """How a stage failed in the last two attempts, if in the same way: a third is no use."""
+        last, before = (
+            read_failure(self.root.spool / row.id / f"attempt-{number}")
+            for number in (row.attempts, row.attempts - 1)
+        )
+        return last if last and last.is_same_as(before) else None
+
+    def _give_up_failed(self, row: JobRow, failure: Failure) -> JobRow:
+        """Hold a picture whose stage has failed, with what the stage's author needs."""
+        folder = attempt_folder(self.root, row)
+        folder.mkdir(exist_ok=True)
+        path = folder / FAILURE_FILE
+        path.unlink(missing_ok=True)
+        path.write_text(failure.text(row.id, versions()), encoding="utf-8")
+        sha256, size = durable.sha256_of(path)
+        attachment = Attachment(
+            kind="failure",
+            path=FAILURE_FILE,
+            sha256=sha256,
+            bytes=size,
+            title="What failed, for whoever wrote the stage",
+            stage=failure.stage,
+        )
+        message = failure.advice(self._name(row), row.destination)
+        reason = Reason(stage=failure.stage, code="stage-failed", message=message)
+        return self._end_without_work(row, "hold", reason, (attachment,))
+
+    def _end_without_work(
+        self,
+        row: JobRow,
+        verdict: str,
+        reason: Reason,
+        attachments: tuple[Attachment, ...] = (),
+    ) -> JobRow:
+        work = WorkRecord(
+            original=self._bare_original(row), attachments=attachments, reasons=(reason,)
+        )
         answer = Answer.model_validate({"verdict": verdict, "work": work})
         return self._end(self._produced(row, answer), answer)
 

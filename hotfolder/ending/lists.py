@@ -108,7 +108,7 @@ def _write(path: Path, *, title: str, explanation: str, jobs: Iterable[Mapping[s
 
 def _shown(record: Mapping[str, Any], base: Path) -> dict[str, Any]:
     attached = {
-        each["kind"]: quote(Path(each["path"]).relative_to(base).as_posix())
+        each["kind"]: _link(each, base)
         for each in record.get("attachments", [])
         if base in Path(each["path"]).parents
     }
@@ -121,7 +121,17 @@ def _shown(record: Mapping[str, Any], base: Path) -> dict[str, Any]:
         "size": ", ".join(sizes),
         "sheet": attached.get("proof-sheet", ""),
         "thumbnail": attached.get("thumbnail", ""),
+        "others": [
+            {"title": each.get("title") or Path(each["path"]).name, "link": _link(each, base)}
+            for each in record.get("attachments", [])
+            if each["kind"] not in {"proof-sheet", "thumbnail"}
+            and base in Path(each["path"]).parents
+        ],
     }
+
+
+def _link(attachment: Mapping[str, Any], base: Path) -> str:
+    return quote(Path(attachment["path"]).relative_to(base).as_posix())
 
 
 def _for_people(time: str) -> str:

@@ -26,7 +26,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from hotfolder.disk import durable, names
-from hotfolder.disk.free_names import OF_JOBS, free_name
+from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, free_name
 from hotfolder.disk.marker import check_marker
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.intake.claim import ORIGINAL
@@ -157,7 +157,7 @@ def keep_the_rest(kept: Path, to: Path, record: Mapping[str, Any]) -> None:
             continue
         if path.name.startswith(durable.TEMPORARY_PREFIX):
             continue
-        if path.parent in {kept, kept / "result"} and (
+        if path.parent in {kept, kept / "result", kept / ATTACHMENTS} and (
             any(durable.has_bytes(path, each) for each in made)
             or durable.is_same(path, kept.parent / ORIGINAL)
         ):
@@ -348,6 +348,8 @@ def _brought_back(records: list[dict[str, Any]], kept: Path, attempt: Path) -> l
     for each in records:
         name = Path(each["path"]).name
         was, now = kept / name, attempt / name
+        if Path(each["path"]).parent.name == ATTACHMENTS:
+            was = kept / ATTACHMENTS / name
         if durable.has_bytes(was, each["sha256"]) and not durable.is_there(now):
             durable.make_folders(attempt)
             durable.move_new(was, now)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta, tzinfo
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import BeforeValidator, PlainSerializer
 
@@ -63,7 +63,7 @@ def _moment(day: date, at: time, zone: tzinfo | None) -> float:
     return datetime.combine(day, at, tzinfo=zone).timestamp()
 
 
-def _read(value: Any) -> Any:
+def _read(value: object) -> object:
     if isinstance(value, Hours):
         return value
     match = _FORM.fullmatch(value.strip()) if isinstance(value, str) else None

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import BeforeValidator, Field
 
@@ -26,10 +26,13 @@ _QUANTITY = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(\S+)\s*")
 
 @dataclass(frozen=True)
 class Money:
-    """An amount and its currency, an ISO 4217 code."""
+    """An amount and its currency."""
 
     amount: float
+    """In units of the currency."""
+
     currency: str
+    """An ISO 4217 code."""
 
     def __str__(self) -> str:
         return f"{self.amount:.2f} {self.currency}"
@@ -37,6 +40,19 @@ class Money:
 
 def parse_quantity(text: object, units: dict[str, float], example: str) -> float:
     """Read ``"<number> <unit>"`` and return the number in the unit whose factor is 1.
+
+    Parameters
+    ----------
+    text
+        What a person wrote.
+    units
+        Each unit, and what one of it is in the unit whose factor is 1.
+    example
+        A right one, for the message.
+
+    Returns
+    -------
+    The number in the unit whose factor is 1.
 
     Raises
     ------
@@ -54,7 +70,7 @@ def parse_quantity(text: object, units: dict[str, float], example: str) -> float
 
 
 def _quantity(units: dict[str, float], example: str) -> BeforeValidator:
-    def read(value: Any) -> Any:
+    def read(value: object) -> object:
         return parse_quantity(value, units, example)
 
     return BeforeValidator(read, json_schema_input_type=str)
@@ -82,7 +98,7 @@ def say_quantity(value: float, example: str) -> str:
     return f"{value / factor:g} {name}"
 
 
-def _read_money(value: Any) -> Any:
+def _read_money(value: object) -> object:
     if isinstance(value, Money):
         return value
     match = _QUANTITY.fullmatch(value) if isinstance(value, str) else None

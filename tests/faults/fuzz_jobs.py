@@ -246,7 +246,7 @@ def run_chunk(template: Root, place: Path, seed: int, numbers: list[int]) -> dic
         number = int(Path(os.fsdecode(row.source)).stem)
         why = [reason["code"] for reason in (row.record or {})["reasons"]]
         said = f"{kinds[number]}: {row.state}"
-        if "work-failed" in why:
+        if {"work-failed", "stage-failed"} & set(why):
             message = (row.record or {})["reasons"][0]["message"]
             memory = "more memory" in message
             said = f"{kinds[number]}: {'held, memory' if memory else 'FAILED'}"
