@@ -101,7 +101,7 @@ def hash_placement(
     return hashlib.sha256(text.encode("ascii")).hexdigest()
 
 
-def _select_deciding(settings: StageSettings, raw: Mapping[str, JsonValue]) -> dict[str, JsonValue]:
+def _select_deciding(settings: StageSettings, raw: Mapping[str, object]) -> dict[str, JsonValue]:
     """A stage's settings on which a result depends; a default is the same as nothing said."""
     chosen: dict[str, JsonValue] = (
         type(settings)

@@ -23,12 +23,19 @@ from hotfolder.ledger.details import Claimed, Produced, State
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
 from hotfolder.model.answer import Answer
-from hotfolder.model.records import OriginalRecord, PlacementRecord, Reason, WorkRecord
+from hotfolder.model.failure import FAILURE_FILE, Failure
+from hotfolder.model.records import (
+    Attachment,
+    OriginalRecord,
+    PlacementRecord,
+    Reason,
+    WorkRecord,
+)
 from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import DestinationFolders, Root
-from hotfolder.work.pipeline import Order
-from hotfolder.work.worker import OUTPUT, Attempt, Stopped, run_attempt
+from hotfolder.work.pipeline import Order, versions
+from hotfolder.work.worker import ANSWER, OUTPUT, Attempt, Stopped, read_failure, run_attempt
 
 _ENDS = {"deliver": State.DELIVERED, "hold": State.HELD, "refuse": State.REFUSED}
 _NOT_A_FILE = {
@@ -102,6 +109,8 @@ class Work:
         if placement and sha256 != placement.sha256:
             raise StorageError(_say_changed(placement))
         before = _read_stamp(original)
+        if failure := self._find_repeated_failure(row):
+            return self._give_up_failed(row, failure)
         if row.attempts >= destination.file.limits.attempts:
             # the daemon died with this job in hand as often as it may be tried
             return self._give_up(row, "the program ended each time while it was worked on")
@@ -132,8 +141,14 @@ class Work:
         if answer.verdict == "failed":
             self._give_room_back(row)
             get_log().warning(
-                "job.attempt_failed", job=row.id, attempt=attempts, message=answer.message
-            )
+                "job.attempt_failed", job=row.id, attempt=attempts, message=answer.message,
+                **({"stage": answer.failure.stage, "trace": answer.failure.trace}
+                   if answer.failure else {}),
+            )  # fmt: skip
+            if answer.failure and (
+                attempts >= destination.file.limits.attempts or self._find_repeated_failure(row)
+            ):
+                return self._give_up_failed(row, answer.failure)
             if attempts >= destination.file.limits.attempts:
                 return self._give_up(row, answer.message)
             return self.ledger.advance(row.id, State.CLAIMED)
@@ -149,7 +164,7 @@ class Work:
             durable.remove_tree(folder, below=self.root.spool)
             return
         for path in folder.iterdir():
-            if path.name != OUTPUT:
+            if path.name not in {OUTPUT, ANSWER}:
                 durable.remove_tree(path, below=self.root.spool)
 
     def _note_unreadable(self, row: JobRow, destination: Destination, error: OSError) -> JobRow:
@@ -249,10 +264,44 @@ class Work:
             row, "hold", Reason(stage="worker", code="work-failed", message=text)
         )
 
+    def _find_repeated_failure(self, row: JobRow) -> Failure | None:
+        """How a stage failed in the last two attempts, if in the same way: a third is no use."""
+        last, before = (
+            read_failure(self.root.spool / row.id / f"attempt-{number}")
+            for number in (row.attempts, row.attempts - 1)
+        )
+        return last if last and last.is_same_as(before) else None
+
+    def _give_up_failed(self, row: JobRow, failure: Failure) -> JobRow:
+        """Hold a picture whose stage has failed, with what the stage's author needs."""
+        folder = attempt_folder(self.root, row)
+        folder.mkdir(exist_ok=True)
+        path = folder / FAILURE_FILE
+        path.unlink(missing_ok=True)
+        path.write_text(failure.text(row.id, versions()), encoding="utf-8")
+        sha256, size = durable.sha256_of(path)
+        attachment = Attachment(
+            kind="failure",
+            path=FAILURE_FILE,
+            sha256=sha256,
+            bytes=size,
+            title="What failed, for whoever wrote the stage",
+            stage=failure.stage,
+        )
+        message = failure.advice(self._show_name(row), row.destination)
+        reason = Reason(stage=failure.stage, code="stage-failed", message=message)
+        return self._end_without_work(row, "hold", reason, (attachment,))
+
     def _end_without_work(
-        self, row: JobRow, verdict: Literal["hold", "refuse"], reason: Reason
+        self,
+        row: JobRow,
+        verdict: Literal["hold", "refuse"],
+        reason: Reason,
+        attachments: tuple[Attachment, ...] = (),
     ) -> JobRow:
-        work = WorkRecord(original=self._describe_original(row), reasons=(reason,))
+        work = WorkRecord(
+            original=self._describe_original(row), attachments=attachments, reasons=(reason,)
+        )
         answer = Answer(verdict=verdict, work=work)
         return self._end(self._commit_answer(row, answer), answer)
 

@@ -22,9 +22,9 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict
 
 from hotfolder.disk import durable, names
-from hotfolder.disk.free_names import free_name
+from hotfolder.disk.free_names import OF_JOBS, free_name
 from hotfolder.disk.marker import check_marker
-from hotfolder.ending.deliver import PLAN_FILE, RECORD_FILE, WHY_FILE
+from hotfolder.ending.deliver import PLAN_FILE, RECORD_FILE
 from hotfolder.ending.release import keep_the_rest
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import JOB_FILE, LINKED, ORIGINAL, separate
@@ -38,7 +38,7 @@ from hotfolder.model.records import OriginalRecord, Reason, Record, WorkRecord, 
 from hotfolder.settings.root import DestinationFolders, Root
 
 _JOB = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
-_OURS = {WHY_FILE, RECORD_FILE, "release.json", "proof-sheet.html", "proof-sheet.jpg"}
+_OURS = OF_JOBS - {"result"}
 _HELD = "held"
 
 

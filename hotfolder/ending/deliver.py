@@ -33,7 +33,7 @@ from pathlib import Path
 from typing import Final, Literal, NoReturn, TypeVar
 
 from hotfolder.disk import durable, names
-from hotfolder.disk.free_names import OF_JOBS, OF_RESULTS, free_folder, free_name
+from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, OF_RESULTS, free_folder, free_name
 from hotfolder.disk.marker import check_marked_above, check_marker
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.errors import StorageError
@@ -174,6 +174,7 @@ class Deliverer:
             results = folder / "result"
             kept = free_name(folder, kept_name, OF_JOBS)
             attached = folder / "proof-sheet"
+        sheets = attached.parent
         stem = placement.name if placement else Path(kept_name).stem
         records = []
         for number, result in enumerate(ending.work.results, 1):
@@ -189,15 +190,23 @@ class Deliverer:
             )
             records.append(result.model_copy(update={"path": str(target)}))
         attachments = []
-        for attachment in ending.work.attachments:
-            target = attached.with_suffix(Path(attachment.path).suffix)
+        for number, attachment in enumerate(ending.work.attachments, 1):
+            is_listed = attachment.kind in {"proof-sheet", "thumbnail"}
+            if is_listed:
+                target = attached.with_suffix(Path(attachment.path).suffix)
+            elif folder:
+                is_failure = attachment.kind == "failure"
+                target = (folder if is_failure else folder / ATTACHMENTS) / attachment.path
+            else:
+                target = free_name(sheets, f"{row.id}-{attachment.path}")
+            what = attachment.kind if is_listed else f"attachment-{number}"
             moves.append(
                 Move(
                     source=str(ending.files[attachment.path]),
                     target=str(target),
                     sha256=attachment.sha256,
-                    what=attachment.kind,
-                    near=near(folders.results, attachment.kind),
+                    what=what,
+                    near=near(folders.results, what),
                 )
             )
             attachments.append(attachment.model_copy(update={"path": str(target)}))
@@ -397,6 +406,11 @@ def say_why(record: Record) -> str:
     lines = [names.display_name(record.original.name), f"{record.destination}: {record.state}", ""]
     lines += [f"- {names.display_name(reason.message)}" for reason in record.reasons]
     lines += ["", f"The original is kept: {record.original_kept}"]
+    lines += [
+        f"{each.title or each.kind}: {each.path}"
+        for each in record.attachments
+        if each.kind in {"failure", "other"}
+    ]
     if record.results:
         lines.append(f"The picture as it would be delivered: {record.results[0].path}")
     if record.state == "held":

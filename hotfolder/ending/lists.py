@@ -19,7 +19,7 @@ from hotfolder.disk.marker import check_marker
 from hotfolder.ending.deliver import RECORD_FILE
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.logs import utc_now
-from hotfolder.model.records import Record, format_time, read_record
+from hotfolder.model.records import Attachment, Record, format_time, read_record
 from hotfolder.settings.root import DestinationFolders
 
 INDEX = "index.html"
@@ -28,6 +28,13 @@ _MOST = 300
 _TEMPLATES = Environment(
     loader=PackageLoader("hotfolder.pages"), autoescape=True, undefined=StrictUndefined
 )
+
+
+class OtherFile(TypedDict):
+    """A file about a job that a stage has left for people."""
+
+    title: str
+    link: str
 
 
 class ListedJob(TypedDict):
@@ -42,6 +49,8 @@ class ListedJob(TypedDict):
     """A link to its proof sheet; "" when there is none."""
     thumbnail: str
     """A link to its thumbnail; "" when there is none."""
+    others: list[OtherFile]
+    """What else stages have left about it."""
 
 
 class Pages:
@@ -122,7 +131,7 @@ def _write(path: Path, *, title: str, explanation: str, jobs: Sequence[ListedJob
 
 def _show(record: Record, base: Path) -> ListedJob:
     attached = {
-        each.kind: quote(Path(each.path).relative_to(base).as_posix())
+        each.kind: _link(each, base)
         for each in record.attachments
         if base in Path(each.path).parents
     }
@@ -135,7 +144,16 @@ def _show(record: Record, base: Path) -> ListedJob:
         "size": ", ".join(sizes),
         "sheet": attached.get("proof-sheet", ""),
         "thumbnail": attached.get("thumbnail", ""),
+        "others": [
+            {"title": each.title or Path(each.path).name, "link": _link(each, base)}
+            for each in record.attachments
+            if each.kind not in {"proof-sheet", "thumbnail"} and base in Path(each.path).parents
+        ],
     }
+
+
+def _link(attachment: Attachment, base: Path) -> str:
+    return quote(Path(attachment.path).relative_to(base).as_posix())
 
 
 def _format_minute(time: str) -> str:

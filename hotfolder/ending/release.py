@@ -26,7 +26,7 @@ from typing import Final, TypeVar
 from pydantic import JsonValue, TypeAdapter, ValidationError
 
 from hotfolder.disk import durable, names
-from hotfolder.disk.free_names import OF_JOBS, free_name
+from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, free_name
 from hotfolder.disk.marker import check_marker
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.intake.claim import ORIGINAL
@@ -167,7 +167,7 @@ def keep_the_rest(kept: Path, to: Path, record: Record | None) -> None:
             continue
         if path.name.startswith(durable.TEMPORARY_PREFIX):
             continue
-        if path.parent in {kept, kept / "result"} and (
+        if path.parent in {kept, kept / "result", kept / ATTACHMENTS} and (
             any(durable.has_bytes(path, each) for each in made)
             or durable.is_same(path, kept.parent / ORIGINAL)
         ):
@@ -362,6 +362,8 @@ def _bring_back(files: Sequence[_Filed], kept: Path, attempt: Path) -> tuple[_Fi
     for each in files:
         name = Path(each.path).name
         was, now = kept / name, attempt / name
+        if Path(each.path).parent.name == ATTACHMENTS:
+            was = kept / ATTACHMENTS / name
         if durable.has_bytes(was, each.sha256) and not durable.is_there(now):
             durable.make_folders(attempt)
             durable.move_new(was, now)

@@ -6,6 +6,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from hotfolder.model.failure import Failure
 from hotfolder.model.records import WorkRecord
 
 
@@ -22,3 +23,5 @@ class Answer(BaseModel):
     """
     work: WorkRecord | None = None
     message: str = ""
+    failure: Failure | None = None
+    """Of ``failed``: the stage that raised an exception, when it was one."""

@@ -11,7 +11,12 @@ from hotfolder.model.units import LengthMm, MoneyAmount
 
 
 class SettingsModel(BaseModel):
-    """Base of every settings model: frozen, unknown keys forbidden."""
+    """Base of every settings model: frozen, unknown keys forbidden.
+
+    Notes
+    -----
+    For a table inside a stage's table; the stage's table itself extends `StageSettings`.
+    """
 
     model_config = ConfigDict(
         frozen=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True
@@ -22,11 +27,22 @@ class Surface(StrEnum):
     """What light meets on the wall or on the screen."""
 
     CANVAS = "canvas"
+    """Woven, and coated."""
+
     MATTE = "matte"
+    """Paper without any shine."""
+
     LUSTRE = "lustre"
+    """Paper with a soft shine."""
+
     GLOSS = "gloss"
+    """Paper that shines."""
+
     NEWSPRINT = "newsprint"
+    """Uncoated and grey."""
+
     SCREEN = "screen"
+    """A display."""
 
 
 class Medium(SettingsModel):

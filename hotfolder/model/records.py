@@ -107,13 +107,25 @@ class ResultRecord(_Model):
     """What its format could not hold."""
 
 
+AttachmentKind = Literal["proof-sheet", "thumbnail", "failure", "other"]
+"""How pages use a file about a job.
+
+A job's name leads to its ``proof-sheet``; a ``thumbnail`` stands beside it; ``failure`` says what
+failed, for whoever wrote the stage; ``other`` ones are linked by their titles.
+"""
+
+
 class Attachment(_Model):
     """A file about the job, beside its result."""
 
-    kind: Literal["proof-sheet", "thumbnail"]
+    kind: AttachmentKind
     path: str
     sha256: Sha256
     bytes: Annotated[int, Field(ge=0)]
+    title: str = ""
+    """What people read on pages; records of earlier versions have none."""
+    stage: str = ""
+    """The stage that left it."""
 
 
 class Reason(_Model):

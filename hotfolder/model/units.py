@@ -26,10 +26,13 @@ _QUANTITY = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(\S+)\s*")
 
 @dataclass(frozen=True)
 class Money:
-    """An amount and its currency, an ISO 4217 code."""
+    """An amount and its currency."""
 
     amount: float
+    """In units of the currency."""
+
     currency: str
+    """An ISO 4217 code."""
 
     def __str__(self) -> str:
         return f"{self.amount:.2f} {self.currency}"
@@ -37,6 +40,19 @@ class Money:
 
 def parse_quantity(text: object, units: dict[str, float], example: str) -> float:
     """Read ``"<number> <unit>"`` and return the number in the unit whose factor is 1.
+
+    Parameters
+    ----------
+    text
+        What a person wrote.
+    units
+        Each unit, and what one of it is in the unit whose factor is 1.
+    example
+        A right one, for the message.
+
+    Returns
+    -------
+    The number in the unit whose factor is 1.
 
     Raises
     ------

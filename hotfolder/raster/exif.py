@@ -39,9 +39,16 @@ class ExifDirectories:
     """The directories of an Exif block, without the pointers between them."""
 
     main: Directory = field(default_factory=dict)
+    """Of the picture: tables 3 and 4 of the standard."""
+
     exif: Directory = field(default_factory=dict)
+    """Of the camera."""
+
     gps: Directory = field(default_factory=dict)
+    """Of the place."""
+
     interoperability: Directory = field(default_factory=dict)
+    """Of the colour space."""
 
     def __bool__(self) -> bool:
         return any((self.main, self.exif, self.gps, self.interoperability))
@@ -49,6 +56,15 @@ class ExifDirectories:
 
 def parse(block: bytes) -> ExifDirectories:
     """Read an Exif block.
+
+    Parameters
+    ----------
+    block
+        TIFF-structured, without the ``Exif`` prefix.
+
+    Returns
+    -------
+    What it holds, thumbnail and maker note left out.
 
     Raises
     ------
@@ -76,7 +92,17 @@ def below(read: Reader, tiff: TiffStructure, main: Directory) -> ExifDirectories
 
 
 def build(directories: ExifDirectories) -> bytes:
-    """Serialise an Exif block, little-endian, main directory first."""
+    """Serialise an Exif block, little-endian, main directory first.
+
+    Parameters
+    ----------
+    directories
+        What it will hold.
+
+    Returns
+    -------
+    TIFF-structured bytes, without the ``Exif`` prefix.
+    """
     start = 8 + len(pack(_pointing(directories.main, directories, 0, 0), 8))
     tail, exif_at, gps_at = pack_below(directories, start)
     main = pack(_pointing(directories.main, directories, exif_at, gps_at), 8)

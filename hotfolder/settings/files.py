@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from collections.abc import Mapping
@@ -17,7 +18,8 @@ from hotfolder.model.destination import Medium, Result, SettingsModel
 from hotfolder.model.hours import HoursText
 from hotfolder.model.name_template import NameTemplate
 from hotfolder.model.units import ByteCount, DurationS
-from hotfolder.stages.contract import StageSettings
+from hotfolder.settings.order import find_misplaced, right_order
+from hotfolder.stages.contract import Place, StageSettings
 from hotfolder.stages.registry import Registry
 
 SETTINGS_FILE = "hotfolder.toml"
@@ -109,7 +111,7 @@ class DestinationFile(SettingsModel):
     """How this hot folder is watched, when not as ``hotfolder.toml`` says."""
     ticket: TicketTable | None = None
     """Whether the destination works on tickets, and how."""
-    stage: dict[str, dict[str, Any]] = Field(default_factory=dict)
+    stage: dict[str, dict[str, object]] = Field(default_factory=dict)
     """A table for each stage that has settings: ``[stage.NAME]``."""
 
 
@@ -135,10 +137,12 @@ class Destination:
 
     name: str
     file: DestinationFile
-    raw: Mapping[str, Any]
+    raw: Mapping[str, object]
     stage_settings: Mapping[str, StageSettings]
     profile: Profile
     intake: Intake
+    places: Mapping[str, Place | None] = field(default_factory=dict)
+    """Where each stage stands, by its name."""
 
 
 @dataclass(frozen=True)
@@ -210,7 +214,7 @@ def load_destination(path: Path, registry: Registry, default_intake: Intake) -> 
 
 
 def check_destination(
-    path: Path, raw: Mapping[str, Any], registry: Registry, default_intake: Intake
+    path: Path, raw: Mapping[str, object], registry: Registry, default_intake: Intake
 ) -> Destination:
     """Check what a destination's file says, given as TOML values; `path` names it in messages.
 
@@ -231,7 +235,8 @@ def check_destination(
     if problems or profile is None:
         raise SettingsError(problems)
     intake = file.intake or default_intake
-    return Destination(path.stem, file, raw, stage_settings, profile, intake)
+    places = {name: registry.stages[name].place for name in file.stages}
+    return Destination(path.stem, file, raw, stage_settings, profile, intake, places)
 
 
 def _read_root(path: Path, problems: list[Problem]) -> RootFile | None:
@@ -255,7 +260,7 @@ def _read_toml(path: Path, problems: list[Problem]) -> dict[str, Any] | None:
 
 def _validated(
     model: type[_Model],
-    raw: Mapping[str, Any],
+    raw: Mapping[str, object],
     path: Path,
     prefix: tuple[str, ...],
     problems: list[Problem],
@@ -336,4 +341,19 @@ def _stage_settings(
         if name not in file.stages:
             allowed = f"a stage that `stages` names: {', '.join(file.stages)}"
             problems.append(Problem(str(path), f"stage.{name}", "is not used", allowed))
+    _check_order(path, file, registry, problems)
     return settings
+
+
+def _check_order(
+    path: Path, file: DestinationFile, registry: Registry, problems: list[Problem]
+) -> None:
+    """Refuse an order in which a stage cannot do its work, and say a right one."""
+    names = [name for name in dict.fromkeys(file.stages) if name in registry.stages]
+    order = right_order(names, registry.stages)
+    for each in find_misplaced(names, registry.stages):
+        allowed = f"{each.why}; a right order is stages = {json.dumps(order)}"
+        if order is None:
+            allowed = f"{each.why}; what these stages declare leaves no order, so take one out"
+        key = f"stages.{file.stages.index(each.name)}"
+        problems.append(Problem(str(path), key, str(each), allowed))

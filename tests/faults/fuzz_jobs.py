@@ -248,7 +248,7 @@ def run_chunk(template: Root, place: Path, seed: int, numbers: list[int]) -> dic
         reasons = row.record.reasons if row.record else ()
         why = [reason.code for reason in reasons]
         said = f"{kinds[number]}: {row.state}"
-        if "work-failed" in why:
+        if {"work-failed", "stage-failed"} & set(why):
             message = reasons[0].message
             memory = "more memory" in message
             said = f"{kinds[number]}: {'held, memory' if memory else 'FAILED'}"

@@ -11,9 +11,10 @@ from scipy.special import ndtr
 
 from hotfolder.colour.profile import lab_profile
 from hotfolder.colour.tone import tone_of
+from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.sizing import Sizing
 from reference.edges import mtf_of_slanted_edge
-from stages.driving import GREY, SRGB, WIDE_RGB, run_stage, spec_of, stage_with
+from stages.driving import GREY, SRGB, WIDE_RGB, spec_of
 
 RNG = np.random.default_rng(23)
 LIGHT = tone_of(GREY).curves[0]
@@ -22,7 +23,7 @@ LIGHT = tone_of(GREY).curves[0]
 def resized(pixels, width, height, profile=SRGB, rows=50, alpha=None):
     spec = spec_of(pixels, profile, has_alpha=alpha is not None)
     values = {"width": f"{width} px", "height": f"{height} px"}
-    return run_stage(stage_with(Sizing, values), pixels, spec, None, rows, alpha)
+    return run_stage(make_stage(Sizing, values), pixels, spec, None, rows, alpha)
 
 
 def in_light(share):
@@ -147,7 +148,7 @@ def test_the_height_of_bands_leaves_no_trace(
     spec = spec_of(pixels, profile, has_alpha=with_alpha)
     values = {"width": f"{out_width} px", "height": f"{out_height} px", "mode": "cover"}
     made = [
-        run_stage(stage_with(Sizing, values), pixels, spec, None, each, alpha)
+        run_stage(make_stage(Sizing, values), pixels, spec, None, each, alpha)
         for each in (height, rows)
     ]
     np.testing.assert_array_equal(made[0][0], made[1][0])

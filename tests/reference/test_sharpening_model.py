@@ -12,9 +12,10 @@ from scipy import ndimage
 
 from hotfolder.colour.profile import lab_profile
 from hotfolder.model.destination import Surface
+from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.output_sharpening import OutputSharpening, strength
 from reference.edges import mtf_of_slanted_edge
-from stages.driving import job_of, run_stage, spec_of, stage_with
+from stages.driving import job_of, spec_of
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # it warns of plotting libraries that it does not find
@@ -40,7 +41,7 @@ def printed(lightness, surface, distance_mm, ppi, **values):
     pixels = lab_picture(lightness)
     spec = spec_of(pixels, lab_profile(), ppi=ppi)
     job = job_of(spec, surface, f"{distance_mm} mm")
-    out, _, findings, _ = run_stage(stage_with(OutputSharpening, values), pixels, spec, job, 64)
+    out, _, findings, _ = run_stage(make_stage(OutputSharpening, values), pixels, spec, job, 64)
     sigma = strength.spread_mm(Surface(surface)) / 25.4 * ppi
     made = out[..., 0] / 655.35
     return (ndimage.gaussian_filter(made, sigma) if sigma else made), findings
@@ -119,7 +120,7 @@ def test_a_slanted_edge_has_the_response_of_the_filter(surface):
     pixels = lab_picture(lightness)
     spec = spec_of(pixels, lab_profile(), ppi=300.0)
     values = {"noise": 0.0, "most_noise": 0.0, "halo_limit": 100.0}
-    stage = stage_with(OutputSharpening, values)
+    stage = make_stage(OutputSharpening, values)
     out, _, found, _ = run_stage(stage, pixels, spec, job_of(spec, surface, "350 mm"), 50)
     before = mtf_of_slanted_edge(pixels[..., 0] / 655.35, 5)
     after = mtf_of_slanted_edge(out[..., 0] / 655.35, 5)
@@ -139,7 +140,7 @@ def test_halos_are_no_higher_and_no_wider_than_stated(surface, height_l):
     pixels = lab_picture(lightness)
     spec = spec_of(pixels, lab_profile(), ppi=300.0)
     out, _, found, _ = run_stage(
-        stage_with(OutputSharpening, {}), pixels, spec, job_of(spec, surface, "900 mm"), 50
+        make_stage(OutputSharpening, {}), pixels, spec, job_of(spec, surface, "900 mm"), 50
     )
     added = np.abs(out[60, :, 0] - pixels[60, :, 0].astype(float)) / 655.35
     bound = min(found["amount"] * height_l / 2, found["halo_limit_l"])

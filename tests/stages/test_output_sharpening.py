@@ -13,10 +13,11 @@ from scipy.special import ndtr
 from hotfolder import Encoding, Hold
 from hotfolder.colour.profile import Profile, lab_profile
 from hotfolder.model.destination import Surface
+from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.output_sharpening import OutputSharpening, strength
 from hotfolder_stages.output_sharpening.detail import AddedLightness, DetailFilter
 from hotfolder_stages.output_sharpening.matrix_rgb import roots_of
-from stages.driving import GREY, SRGB, WIDE_RGB, job_of, run_stage, spec_of, stage_with
+from stages.driving import GREY, SRGB, WIDE_RGB, job_of, spec_of
 
 RNG = np.random.default_rng(11)
 
@@ -48,7 +49,7 @@ def edge(left, right, height=60, width=80):
 
 def sharpened(pixels, profile=SRGB, job=None, rows=7, **values):
     spec = spec_of(pixels, profile)
-    return run_stage(stage_with(OutputSharpening, values), pixels, spec, job or job_of(spec), rows)
+    return run_stage(make_stage(OutputSharpening, values), pixels, spec, job or job_of(spec), rows)
 
 
 # sigma = 0.0004 * distance, in pixels of the print: common practice, computed by hand.
@@ -191,7 +192,7 @@ def test_no_halo_is_higher_than_the_limit():
 def test_findings_say_what_was_done_and_why():
     spec = spec_of(noise(), SRGB, ppi=300.0)
     _, _, findings, _ = run_stage(
-        stage_with(OutputSharpening, {}), noise(), spec, job_of(spec, "canvas", "317.5 mm")
+        make_stage(OutputSharpening, {}), noise(), spec, job_of(spec, "canvas", "317.5 mm")
     )
     assert (1.5, 1.886, "canvas", 300.0, 317.5, False) == tuple(
         findings[key]
@@ -259,10 +260,10 @@ def test_any_picture_in_any_bands_is_sharpened_the_same(height, width, rows, rad
     spec = spec_of(pixels, SRGB, has_alpha=True)
     values = {"amount": 1.0, "radius_px": radius}
     one, *_, alpha_one = run_stage(
-        stage_with(OutputSharpening, values), pixels, spec, None, height, alpha
+        make_stage(OutputSharpening, values), pixels, spec, None, height, alpha
     )
     other, *_, alpha_other = run_stage(
-        stage_with(OutputSharpening, values), pixels, spec, None, rows, alpha
+        make_stage(OutputSharpening, values), pixels, spec, None, rows, alpha
     )
     np.testing.assert_array_equal(one, other)
     np.testing.assert_array_equal(alpha, alpha_one)

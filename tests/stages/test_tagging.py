@@ -11,11 +11,12 @@ from PIL import Image
 from pydantic import ValidationError
 
 from hotfolder import Metadata
+from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.tagging import Tagging, iptc
 from hotfolder_stages.tagging.truth import SOFTWARE, Text
 from hotfolder_stages.tagging.xmp import MAX_BYTES, Xmp, XmpError
 from second_readers import exiv2_tags
-from stages.driving import SRGB, WIDE_RGB, run_stage, spec_of, stage_with
+from stages.driving import SRGB, WIDE_RGB, spec_of
 from tools import needs_tool
 
 PIXELS = np.full((30, 40, 3), 20000, np.uint16)
@@ -66,7 +67,7 @@ IPTC = b"\x1c\x01\x5a\x00\x03\x1b%G" + dataset(5, b"Low water") + dataset(116, "
 
 def tagged(metadata=None, profile=SRGB, **values):
     spec = replace(spec_of(PIXELS, profile, ppi=240.0), metadata=metadata or Metadata())
-    out, result, findings, _ = run_stage(stage_with(Tagging, values), PIXELS, spec)
+    out, result, findings, _ = run_stage(make_stage(Tagging, values), PIXELS, spec)
     np.testing.assert_array_equal(PIXELS, out)
     return result.metadata, findings
 
@@ -272,14 +273,6 @@ def test_broken_exif_is_left_out_with_a_warning(block):
     made, findings = tagged(Metadata(exif=block))
     assert ["Its Exif data cannot be read and were left out."] == findings["warnings"]
     assert Image.Exif().load(b"Exif\0\0" + made.exif) is None
-
-
-def test_a_stage_behind_it_that_changes_the_size_is_noticed():
-    stage = stage_with(Tagging, {})
-    spec = spec_of(PIXELS)
-    stage.open(spec, None)
-    stage.review(replace(spec, width_px=41))
-    assert "put tagging behind it" in stage.close()["warnings"][0]
 
 
 @pytest.mark.parametrize("text", ["", "  ", "two\nlines"])

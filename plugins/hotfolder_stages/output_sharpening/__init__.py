@@ -15,13 +15,25 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field
 
-from hotfolder import Band, Findings, Job, RasterSpec, Stage, StageSettings
-from hotfolder.disk import platforms
-from hotfolder.model.units import MM_PER_INCH, LengthMm
-from hotfolder.raster.picture import rebanded, rows_per_band
-from hotfolder.raster.source_profile import source_profile
+from hotfolder import (
+    MM_PER_INCH,
+    Band,
+    Findings,
+    Job,
+    LengthMm,
+    Place,
+    RasterSpec,
+    SharpeningToCome,
+    SizeToCome,
+    Stage,
+    StageSettings,
+    rebanded,
+    rows_per_band,
+    source_profile,
+)
+from hotfolder.colour import Codes, cpu_count
 from hotfolder_stages.output_sharpening import strength
-from hotfolder_stages.output_sharpening.apply import Codes, Plane, lightness_of
+from hotfolder_stages.output_sharpening.apply import Plane, lightness_of
 from hotfolder_stages.output_sharpening.detail import AddedLightness, DetailFilter
 
 __all__ = ["OutputSharpening", "OutputSharpeningSettings"]
@@ -56,6 +68,13 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
 
     name = "output-sharpening"
     Settings = OutputSharpeningSettings
+    place = Place.FINISHED
+    tells = (SharpeningToCome,)
+    comes_after = (SizeToCome,)
+
+    def announce(self, job: Job) -> None:
+        """Tell that the picture is sharpened here."""
+        job.tell(SharpeningToCome())
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Decide on radius and amount.
@@ -98,7 +117,7 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
         rows = max(_LEAST_ROWS, rows_per_band(self._raster.width_px))
         waiting: list[Band] = []
         top = 0
-        with ThreadPoolExecutor(platforms.cpu_count()) as threads:
+        with ThreadPoolExecutor(cpu_count()) as threads:
             for band in rebanded(bands, rows):
                 added = self._added.push(self._lightness_of(band.pixels, threads), threads)
                 waiting.append(band)
@@ -177,6 +196,6 @@ def _part(band: Band, start: int, stop: int) -> Band:
 
 def _parts(rows: int) -> list[slice]:
     """Even parts, one for every core."""
-    count = min(platforms.cpu_count(), rows)
+    count = min(cpu_count(), rows)
     edges = [rows * each // count for each in range(count + 1)] if count else []
     return [slice(*each) for each in pairwise(edges)]

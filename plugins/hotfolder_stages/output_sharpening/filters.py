@@ -6,11 +6,9 @@ neighbours, so neither the rows of a call nor the columns that fit into the cach
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
-from hotfolder.colour.compiled import compiled, inlined, made, number, seen
+from hotfolder.colour import Array, compiled, inlined, made, number, seen
 
 CELL_PX = 4
 """Rows and columns of the cells whose mean square says how strong detail is."""
@@ -24,7 +22,7 @@ _ONE = np.float32(1)
 
 @inlined
 def _mean_down(
-    lightness: Any, at: Any, y: Any, height: Any, half: Any, first: Any, last: Any, out: Any
+    lightness: Array, at: int, y: int, height: int, half: Array, first: int, last: int, out: Array
 ) -> None:
     count = last - first
     values = lightness[y - at, first:last]
@@ -42,7 +40,7 @@ def _mean_down(
 
 
 @inlined
-def _mean_across(values: Any, half: Any, out: Any) -> None:
+def _mean_across(values: Array, half: Array, out: Array) -> None:
     """`values` begin as far before the first of `out` as the kernel reaches."""
     count, reach = len(out), len(half) - 1
     middle = values[reach:]
@@ -58,7 +56,7 @@ def _mean_across(values: Any, half: Any, out: Any) -> None:
 
 
 @inlined
-def _repeat_ends(values: Any, start: Any, stop: Any, end: Any) -> None:
+def _repeat_ends(values: Array, start: int, stop: int, end: int) -> None:
     for x in range(start):
         values[x] = values[start]
     for x in range(stop, end):
@@ -66,7 +64,7 @@ def _repeat_ends(values: Any, start: Any, stop: Any, end: Any) -> None:
 
 
 @inlined
-def _cells_of(squares: Any, count: Any, power: Any) -> None:
+def _cells_of(squares: Array, count: int, power: Array) -> None:
     cells = count // CELL_PX
     for cell in range(cells):
         x = cell * CELL_PX
@@ -80,7 +78,7 @@ def _cells_of(squares: Any, count: Any, power: Any) -> None:
 
 
 @inlined
-def _widen(cells: Any, wide: Any) -> None:
+def _widen(cells: Array, wide: Array) -> None:
     """A value for each pixel, between the centres of two cells of four pixels."""
     last = len(cells) - 1
     for x in range(CELL_PX // 2):
@@ -104,7 +102,7 @@ def _widen(cells: Any, wide: Any) -> None:
     made("f4", 2),
 )
 def find_detail(
-    lightness: Any, at: Any, start: Any, height: Any, half: Any, detail: Any, power: Any
+    lightness: Array, at: int, start: int, height: int, half: Array, detail: Array, power: Array
 ) -> None:
     """Each value less the mean around it, and the mean square of that in cells.
 
@@ -143,7 +141,7 @@ def find_detail(
 
 
 @compiled(seen("f4", 2), number("i8"), made("f4", 2))
-def mean_around(values: Any, reach: Any, out: Any) -> None:
+def mean_around(values: Array, reach: int, out: Array) -> None:
     """Mean over a square of `reach` on each side; what is beyond an edge is the edge."""
     rows, width = values.shape
     wide = np.empty(width + 2 * reach, np.float32)
@@ -168,7 +166,7 @@ def mean_around(values: Any, reach: Any, out: Any) -> None:
 
 
 @compiled(seen("f4", 2), number("i8"), made("f4", 2))
-def least_around(values: Any, reach: Any, out: Any) -> None:
+def least_around(values: Array, reach: int, out: Array) -> None:
     """Least value in a square of `reach` on each side, as far as there are values."""
     rows, width = values.shape
     wide = np.empty(width + 2 * reach, np.float32)
@@ -203,14 +201,14 @@ def least_around(values: Any, reach: Any, out: Any) -> None:
     made("i8", 1),
 )
 def add_detail(
-    detail: Any,
-    start: Any,
-    gain: Any,
-    at: Any,
-    cells_down: Any,
-    numbers: Any,
-    added: Any,
-    counts: Any,
+    detail: Array,
+    start: int,
+    gain: Array,
+    at: int,
+    cells_down: int,
+    numbers: Array,
+    added: Array,
+    counts: Array,
 ) -> None:
     """Detail times amount times gain, limited.
 
@@ -228,7 +226,7 @@ def add_detail(
         above = np.int64(place)
         lower = np.float32(place - above)
         upper = _ONE - lower
-        one, two = gain[above - at], gain[min(above + 1, cells_down - 1) - at]
+        one, two = gain[above - at], gain[min(above + 1, np.int64(cells_down - 1)) - at]
         for cell in range(cells):
             between[cell] = one[cell] * upper + two[cell] * lower
         _widen(between, wide)

@@ -49,11 +49,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hotfolder.model.units import MM_PER_INCH
+from hotfolder import MM_PER_INCH
 from hotfolder_stages.output_sharpening.detail import kernel
 
 if TYPE_CHECKING:
-    from hotfolder.model.destination import Surface
+    from hotfolder import Surface
 
 PEAK_CYCLES_PER_DEGREE = 3.3
 RADIANS = 0.0004

@@ -8,15 +8,30 @@ settings say what to assume.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from hotfolder import Band, Encoding, Findings, Hold, Job, RasterSpec, Stage, StageSettings
-from hotfolder.colour.profile import Profile, ProfileError, lab_profile
-from hotfolder.model.units import MM_PER_INCH, Share
+from hotfolder import (
+    MM_PER_INCH,
+    Band,
+    Encoding,
+    Facts,
+    Findings,
+    Hold,
+    Job,
+    Json,
+    Place,
+    RasterSpec,
+    Share,
+    Stage,
+    StageSettings,
+    hookimpl,
+    number_in,
+)
+from hotfolder.colour import Profile, ProfileError, lab_profile
 from hotfolder_stages.preflight.clipping import Clipped
 
 __all__ = ["Preflight", "PreflightSettings"]
@@ -56,6 +71,7 @@ class Preflight(Stage[PreflightSettings]):
 
     name = "preflight"
     Settings = PreflightSettings
+    place = Place.ORIGINAL
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Check the profile, or put the assumed one in its place.
@@ -130,6 +146,13 @@ class Preflight(Stage[PreflightSettings]):
                 findings,
             )
         return findings
+
+    @classmethod
+    @hookimpl
+    def hotfolder_facts(cls, findings: Findings, settings: Mapping[str, Json]) -> Facts:
+        """Say how many pixels per inch the picture has, and how many are wanted."""
+        warns, holds = (number_in(settings, f"{each}_below_ppi") for each in ("warn", "hold"))
+        return Facts(effective_ppi=number_in(findings, "effective_ppi"), wanted_ppi=warns or holds)
 
     def _assumed(self, raster: RasterSpec) -> Profile:
         if raster.encoding is Encoding.LAB:

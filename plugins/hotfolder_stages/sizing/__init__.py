@@ -12,23 +12,37 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
 
-from hotfolder import Band, Findings, Job, RasterSpec, Stage
-from hotfolder.disk import platforms
-from hotfolder.model.units import MM_PER_INCH
-from hotfolder.raster.picture import rebanded, rows_per_band
+from hotfolder import (
+    CLOSE_LOOKING,
+    MM_PER_INCH,
+    Band,
+    Findings,
+    Job,
+    Json,
+    Place,
+    RasterSpec,
+    SizeToCome,
+    Stage,
+    largest_mm,
+    needed_ppi,
+    rebanded,
+    rows_per_band,
+)
+from hotfolder.colour import cpu_count
 from hotfolder_stages.sizing.colour import codes_of
 from hotfolder_stages.sizing.domain import Domain, Samples, choose
-from hotfolder_stages.sizing.enough import CLOSE_LOOKING, largest_mm, needed_ppi
 from hotfolder_stages.sizing.geometry import Plan
 from hotfolder_stages.sizing.request import Request, SizingSettings, request
 from hotfolder_stages.sizing.resample import Across, Down
 from hotfolder_stages.sizing.surround import bordered, wrapped
 
 __all__ = ["Sizing", "SizingSettings"]
+
+Task = TypeVar("Task")
 
 _BLOCK_PX = 2_000_000
 _ROWS_PER_TASK = 64
@@ -50,6 +64,12 @@ class Sizing(Stage[SizingSettings]):
 
     name = "sizing"
     Settings = SizingSettings
+    place = Place.FINISHED
+    tells = (SizeToCome,)
+
+    def announce(self, job: Job) -> None:
+        """Tell that the picture gets its final size here."""
+        job.tell(SizeToCome())
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Decide on the size; the result's ppi is that of the settings.
@@ -86,7 +106,7 @@ class Sizing(Stage[SizingSettings]):
         """Resample block by block; whatever the bands' height, the pixels are the same."""
         made, front = self._request, self._work.plan
         size = (front.width_px, front.height_px)
-        with ThreadPoolExecutor(platforms.cpu_count()) as threads:
+        with ThreadPoolExecutor(cpu_count()) as threads:
             flow: Iterable[Band] = _resampled(bands, self._work, threads)
             if front.border:
                 kept = (front.kept_width_px, front.kept_height_px)
@@ -134,7 +154,7 @@ class Sizing(Stage[SizingSettings]):
     def _plain_wrap(self) -> bool:
         return bool(self._request.wrap) and self.settings.wrap_edges == "plain"
 
-    def _enough(self) -> dict[str, Any]:
+    def _enough(self) -> dict[str, Json]:
         """The picture's own pixels per inch beside what the distance needs."""
         front, source = self._work.plan, self._work.source
         needs = needed_ppi(self._distance_mm)
@@ -209,14 +229,14 @@ def _resampled(bands: Iterable[Band], work: _Work, threads: Executor) -> Iterato
             yield band
 
 
-def _do_all(threads: Executor, work: Callable[[Any], None], tasks: list[Any]) -> None:
+def _do_all(threads: Executor, work: Callable[[Task], None], tasks: list[Task]) -> None:
     for _ in threads.map(work, tasks):
         pass
 
 
 def _parts(rows: range) -> list[slice]:
     """Even parts, as many for every thread."""
-    cores = platforms.cpu_count()
+    cores = cpu_count()
     count = cores * math.ceil(len(rows) / cores / _ROWS_PER_TASK)
     edges = [rows.start + len(rows) * each // count for each in range(count + 1)] if count else []
     return [slice(*each) for each in pairwise(edges) if each[0] < each[1]]

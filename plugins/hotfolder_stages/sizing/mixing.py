@@ -7,11 +7,9 @@ order of its samples, so it does not matter which lanes are computed together.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
-from hotfolder.colour.compiled import compiled, inlined, made, number, seen
+from hotfolder.colour import Array, Whole, compiled, inlined, made, number, seen
 
 _LANES_AT_ONCE = 512
 _COLUMNS_AT_ONCE = 128
@@ -25,7 +23,7 @@ _FULL = np.float32(65535)
 
 @inlined
 def _weigh(
-    samples: Any, start: Any, pitch: Any, weights: Any, lanes: Any, out: Any, to: Any
+    samples: Array, start: Whole, pitch: Whole, weights: Array, lanes: Whole, out: Array, to: Whole
 ) -> None:
     """The weighted sum of as many samples as there are weights, of which `start` is the first."""
     taps = len(weights)
@@ -52,7 +50,14 @@ def _weigh(
 
 @inlined
 def _limits(
-    samples: Any, before: Any, left: Any, right: Any, after: Any, lanes: Any, low: Any, high: Any
+    samples: Array,
+    before: Whole,
+    left: Whole,
+    right: Whole,
+    after: Whole,
+    lanes: Whole,
+    low: Array,
+    high: Array,
 ) -> None:
     """Widen the limits `low` and `high` by those of the gap between `left` and `right`."""
     # Each by itself these loops become vector code; as one they would not.
@@ -74,19 +79,19 @@ def _limits(
 
 @inlined
 def _bound(
-    samples: Any,
-    at: Any,
-    in_size: Any,
-    gap: Any,
-    gaps: Any,
-    by_samples: Any,
-    offset: Any,
-    pitch: Any,
-    lanes: Any,
-    low: Any,
-    high: Any,
-    out: Any,
-    to: Any,
+    samples: Array,
+    at: Whole,
+    in_size: Whole,
+    gap: Whole,
+    gaps: Whole,
+    by_samples: Whole,
+    offset: Whole,
+    pitch: Whole,
+    lanes: Whole,
+    low: Array,
+    high: Array,
+    out: Array,
+    to: Whole,
 ) -> None:
     """Bring a result within the limits of the gaps that it covers."""
     last = in_size - 1
@@ -111,7 +116,7 @@ def _bound(
 
 
 @inlined
-def _turn(samples: Any, start: Any, stop: Any, out: Any) -> None:
+def _turn(samples: Array, start: Whole, stop: Whole, out: Array) -> None:
     """Columns become rows: samples (rows, width, planes), out (columns * rows * planes)."""
     rows, _, planes = samples.shape
     for row in range(rows):
@@ -122,7 +127,7 @@ def _turn(samples: Any, start: Any, stop: Any, out: Any) -> None:
 
 
 @inlined
-def _turn_back(turned: Any, count: Any, start: Any, out: Any) -> None:
+def _turn_back(turned: Array, count: Whole, start: Whole, out: Array) -> None:
     """The inverse of `_turn`, into the columns of `out` from `start` on."""
     rows, _, planes = out.shape
     for row in range(rows):
@@ -145,16 +150,16 @@ def _turn_back(turned: Any, count: Any, start: Any, out: Any) -> None:
     made("f4", 1),
 )
 def mix_down(
-    samples: Any,
-    at: Any,
-    in_size: Any,
-    first: Any,
-    weights: Any,
-    gap_start: Any,
-    gaps: Any,
-    by_samples: Any,
-    width: Any,
-    out: Any,
+    samples: Array,
+    at: int,
+    in_size: int,
+    first: Array,
+    weights: Array,
+    gap_start: Array,
+    gaps: int,
+    by_samples: int,
+    width: int,
+    out: Array,
 ) -> None:
     """Rows of rows of `width` values, of which row `at` is the first; see `Kernel`."""
     low = np.empty(_LANES_AT_ONCE, np.float32)
@@ -182,15 +187,15 @@ def mix_down(
     made("f4", 3),
 )
 def mix_across(
-    samples: Any,
-    first: Any,
-    weights: Any,
-    gap_start: Any,
-    gaps: Any,
-    by_samples: Any,
-    needs_start: Any,
-    needs_stop: Any,
-    out: Any,
+    samples: Array,
+    first: Array,
+    weights: Array,
+    gap_start: Array,
+    gaps: int,
+    by_samples: int,
+    needs_start: Array,
+    needs_stop: Array,
+    out: Array,
 ) -> None:
     """Columns of columns, of (rows, width, planes)."""
     rows, in_size, planes = samples.shape
@@ -219,7 +224,7 @@ def mix_across(
 
 
 @compiled(seen("u2", 2), seen("f4", 2), seen("i8", 1), made("f4", 2))
-def look_up(codes: Any, tables: Any, which: Any, out: Any) -> None:
+def look_up(codes: Array, tables: Array, which: Array, out: Array) -> None:
     """What tables say of codes (n, channels); which: the table of each channel."""
     for start in range(0, len(codes), _PIXELS_AT_ONCE):
         part, result = codes[start : start + _PIXELS_AT_ONCE], out[start : start + _PIXELS_AT_ONCE]
@@ -230,7 +235,7 @@ def look_up(codes: Any, tables: Any, which: Any, out: Any) -> None:
 
 
 @compiled(seen("f4", 2), seen("u2", 2), seen("i8", 1), made("u2", 2))
-def look_up_light(light: Any, tables: Any, which: Any, out: Any) -> None:
+def look_up_light(light: Array, tables: Array, which: Array, out: Array) -> None:
     """What tables by the square root of light say; light outside 0 … 1 is clipped."""
     last = np.float32(tables.shape[1] - 1)
     channels = light.shape[1]
@@ -249,7 +254,7 @@ def look_up_light(light: Any, tables: Any, which: Any, out: Any) -> None:
 
 
 @compiled(seen("f4", 1), made("u2", 1))
-def round_off(values: Any, out: Any) -> None:
+def round_off(values: Array, out: Array) -> None:
     """The nearest codes; what is out of range is clipped."""
     for at in range(len(values)):
         out[at] = np.uint16(np.int32(min(max(values[at], _ZERO), _FULL) + _HALF))

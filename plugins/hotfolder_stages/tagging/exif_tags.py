@@ -9,13 +9,15 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass, replace
 
-from hotfolder.raster import exif
-from hotfolder.raster.exif import ExifDirectories
-from hotfolder.raster.ifd import Value
+from hotfolder import ExifDirectories, ExifValue, build_exif
 from hotfolder_stages.tagging.truth import SOFTWARE, Text, Texts, Truth
 
 _ASCII, _SHORT, _LONG, _RATIONAL, _UNDEFINED = 2, 3, 4, 5, 7
 
+_ORIENTATION = 274
+_X_RESOLUTION = 282
+_Y_RESOLUTION = 283
+_RESOLUTION_UNIT = 296
 _SOFTWARE = 305
 _TEXT_TAGS = {Text.DESCRIPTION: 270, Text.CREATOR: 315, Text.COPYRIGHT: 33432}
 
@@ -62,19 +64,19 @@ def edited(
     """A block that says what is true of the result, and besides what it said before."""
     removed = [name for tag, name in _STALE.items() if tag in directories.exif]
     main = dict(directories.main)
-    main[exif.ORIENTATION] = _short(1)
+    main[_ORIENTATION] = _short(1)
     main[_SOFTWARE] = _ascii(SOFTWARE)
-    for tag in (exif.X_RESOLUTION, exif.Y_RESOLUTION, exif.RESOLUTION_UNIT):
+    for tag in (_X_RESOLUTION, _Y_RESOLUTION, _RESOLUTION_UNIT):
         main.pop(tag, None)
     if truth.ppi is not None:
-        main[exif.X_RESOLUTION] = main[exif.Y_RESOLUTION] = Value(
+        main[_X_RESOLUTION] = main[_Y_RESOLUTION] = ExifValue(
             _RATIONAL, 1, struct.pack("<II", truth.ppi.numerator, truth.ppi.denominator)
         )
-        main[exif.RESOLUTION_UNIT] = _short(2)
+        main[_RESOLUTION_UNIT] = _short(2)
     main.update({_TEXT_TAGS[text]: _ascii(said) for text, said in added.items()})
 
     below = {tag: value for tag, value in directories.exif.items() if tag not in _STALE}
-    below.setdefault(_VERSION, Value(_UNDEFINED, 4, b"0232"))
+    below.setdefault(_VERSION, ExifValue(_UNDEFINED, 4, b"0232"))
     below[_COLOUR_SPACE] = _short(1 if truth.is_srgb else _UNCALIBRATED)
     below[_PIXEL_X], below[_PIXEL_Y] = _long(truth.width_px), _long(truth.height_px)
 
@@ -85,22 +87,22 @@ def edited(
     if directories.gps and remove_gps:
         made = replace(made, gps={})
         removed.append("GPS")
-    return EditedExif(exif.build(made), tuple(removed))
+    return EditedExif(build_exif(made), tuple(removed))
 
 
-def _said(value: Value) -> str:
+def _said(value: ExifValue) -> str:
     return value.data.split(b"\0")[0].decode("utf-8", errors="replace").strip()
 
 
-def _ascii(text: str) -> Value:
+def _ascii(text: str) -> ExifValue:
     # The standard has 7-bit ASCII here; UTF-8 is what readers expect since. Common practice.
     data = text.encode() + b"\0"
-    return Value(_ASCII, len(data), data)
+    return ExifValue(_ASCII, len(data), data)
 
 
-def _short(number: int) -> Value:
-    return Value(_SHORT, 1, struct.pack("<H", number))
+def _short(number: int) -> ExifValue:
+    return ExifValue(_SHORT, 1, struct.pack("<H", number))
 
 
-def _long(number: int) -> Value:
-    return Value(_LONG, 1, struct.pack("<I", number))
+def _long(number: int) -> ExifValue:
+    return ExifValue(_LONG, 1, struct.pack("<I", number))

@@ -9,7 +9,7 @@ from fractions import Fraction
 from importlib.metadata import version
 
 from hotfolder import RasterSpec
-from hotfolder.colour.tone import is_srgb
+from hotfolder.colour import is_srgb
 
 SOFTWARE = f"hotfolder {version('hotfolder')}"
 
