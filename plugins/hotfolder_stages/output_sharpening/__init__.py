@@ -38,9 +38,11 @@ class OutputSharpeningSettings(StageSettings):
     spread: sigma by which the medium softens, mm after parsing; by its surface unless given.
     amount: share of the detail that is added, 0 … 5; by spread and viewing distance unless given.
     radius_px: sigma of the Gaussian; by viewing distance and ppi unless given.
-    halo_limit: the most that is added to or taken from a pixel's L*.
+    halo_limit: the most that is added to or taken from a pixel's L*; less is added where the
+    surroundings do not give the light for it.
     noise: detail in L* that is always taken for noise and left alone; most_noise: the most that
-    is, however noisy the picture; equal to `noise`, the picture's own noise is not looked for.
+    is, unless it is as even over all frequencies as only white noise is; equal to `noise`, the
+    picture's own noise is not looked for.
     """
 
     spread: LengthMm | None = None
