@@ -113,13 +113,22 @@ def _check_folders(
 
 
 def _collect_remarks(destination: Destination) -> list[str]:
+    remarks = []
     space = destination.profile.space.strip()
     surface = destination.file.medium.surface
     if destination.profile.device_class == "mntr" and surface != "screen":
         described = f"{destination.profile.description!r} describes a display ({space})"
         is_it = f"but the surface is {surface}; is it the printer's profile?"
-        return [f"{destination.name}: medium.profile {described}, {is_it}"]
-    return []
+        remarks.append(f"{destination.name}: medium.profile {described}, {is_it}")
+    result = destination.file.result
+    if (result.format, result.bits, result.compression) == ("tiff", 16, "lzw"):
+        # 16 photographs as sharpened for canvas: 0.94 of their size on average and 1.27 at most;
+        # deflate 0.69 and 0.92, both with TIFF's predictor, without which LZW has 1.10.
+        remarks.append(
+            f'{destination.name}: result.compression = "lzw" makes some photographs of 16 bits '
+            'larger than no compression; compression = "deflate" saves a third on average'
+        )
+    return remarks
 
 
 def _check_ledger_disk(root: Root, problems: list[Problem]) -> None:

@@ -2,7 +2,8 @@
 
 What is asked for and what becomes of a picture by it is decided in `request`, with the rounding
 of `geometry`; the resampling is Lanczos' without ringing (`resample`), reductions in linear light
-and enlargements in the encoding (`domain`); border and wrap are put around it in `surround`.
+and enlargements in the encoding (`domain`); an enlargement is given beforehand what it would lose
+(`back_projection`); border and wrap are put around it in `surround`.
 """
 
 from __future__ import annotations
@@ -33,6 +34,7 @@ from hotfolder import (
     rows_per_band,
 )
 from hotfolder.colour import cpu_count
+from hotfolder_stages.sizing.back_projection import BackProjection
 from hotfolder_stages.sizing.colour import codes_of
 from hotfolder_stages.sizing.domain import Domain, Samples, choose
 from hotfolder_stages.sizing.geometry import Plan
@@ -49,6 +51,11 @@ _ROWS_PER_TASK = 64
 _ROWS_AT_ONCE = 8
 _OPAQUE = 65535
 
+_METHODS = {
+    False: "Lanczos, three lobes, without ringing",
+    True: "back-projection, then Lanczos, three lobes, without ringing",
+}
+
 
 @dataclass(frozen=True)
 class _Work:
@@ -57,6 +64,7 @@ class _Work:
     source: RasterSpec
     plan: Plan
     domain: Domain | None
+    enlarges: bool
 
 
 class Sizing(Stage[SizingSettings]):
@@ -84,9 +92,9 @@ class Sizing(Stage[SizingSettings]):
         front = made.front
         pixels = (raster.width_px, raster.height_px)
         scaled = (front.scaled_width_px, front.scaled_height_px)
-        reduces = scaled[0] * scaled[1] < pixels[0] * pixels[1]
+        reduces = math.prod(scaled) < math.prod(pixels)
         domain = None if scaled == pixels else choose(raster, reduces=reduces)
-        self._work = _Work(raster, front, domain)
+        self._work = _Work(raster, front, domain, enlarges=domain is not None and not reduces)
         self._border_colour = self._wrap_colour = np.empty(0, np.uint16)
         if front.border:
             self._border_colour = codes_of(self.settings.border_colour, raster)
@@ -140,7 +148,7 @@ class Sizing(Stage[SizingSettings]):
                 settings.ppi or settings.native_ppi or made.ppi == source.ppi
             ),
             "scale": round(front.scaled_width_px / source.width_px, 6),
-            "resampling": "Lanczos, three lobes, without ringing" if domain else "none",
+            "resampling": _METHODS[work.enlarges] if domain else "none",
             "domain": domain.name if domain else "none",
             "cropped_share": round(1 - front.kept_width_px * front.kept_height_px / scaled, 6),
             "bordered": bool(front.border),
@@ -198,9 +206,22 @@ def _resampled(bands: Iterable[Band], work: _Work, threads: Executor) -> Iterato
     width_px = source.width_px if narrower else made.kept_width_px
     down = Down(source.height_px, made.scaled_height_px, slice(first, stop), (width_px, planes))
 
+    back = BackProjection(
+        (source.width_px, source.height_px), (made.scaled_width_px, made.scaled_height_px), planes
+    )
+
     def take(task: tuple[Band, Samples, slice]) -> None:
         band, room, rows = task
         samples = _samples(domain, band, rows)
+        if work.enlarges or narrower:
+            room[rows] = samples
+        else:
+            across.mix(samples, room[rows])
+
+    def correct(task: tuple[Samples, slice]) -> None:
+        room, rows = task
+        start = back.ready.start
+        samples = back.mix(range(start + rows.start, start + rows.stop))
         if narrower:
             room[rows] = samples
         else:
@@ -219,8 +240,12 @@ def _resampled(bands: Iterable[Band], work: _Work, threads: Executor) -> Iterato
             _fill(band, start - first - band.top, domain, mixed)
 
     for piece in rebanded(bands, _rows_per_block(work)):
-        room = down.room(piece.rows)
+        room = (back if work.enlarges else down).room(piece.rows)
         _do_all(threads, take, [(piece, room, rows) for rows in _parts(range(piece.rows))])
+        if work.enlarges:
+            room = down.room(len(back.ready))
+            _do_all(threads, correct, [(room, rows) for rows in _parts(range(len(room)))])
+            back.go_on()
         ready = down.ready
         band = _empty(ready.start - first, len(ready), work)
         _do_all(threads, give, [(band, range(part.start, part.stop)) for part in _parts(ready)])

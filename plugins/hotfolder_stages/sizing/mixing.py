@@ -223,6 +223,109 @@ def mix_across(
         _turn_back(mixed, stop - start, start, out)
 
 
+@inlined
+def _sample_limits(
+    samples: Array, before: Array, after: Array, lanes: int, low: Array, high: Array
+) -> None:
+    """Widen the limits `low` and `high` by those of samples between two others."""
+    for x in range(lanes):
+        a, b, c = before[x], after[x], samples[x]
+        head_for_a, head_for_b = (c - a) * _HALF + c, (c - b) * _HALF + c
+        least = np.minimum(np.minimum(a, b), np.maximum(head_for_a, head_for_b))
+        low[x] = np.minimum(low[x], least)
+    for x in range(lanes):
+        a, b, c = before[x], after[x], samples[x]
+        head_for_a, head_for_b = (c - a) * _HALF + c, (c - b) * _HALF + c
+        most = np.maximum(np.maximum(a, b), np.minimum(head_for_a, head_for_b))
+        high[x] = np.maximum(high[x], most)
+
+
+@inlined
+def _repeat_ends(values: Array, start: int, stop: int, planes: int, end: int) -> None:
+    """Fill values before `start` and from `stop` to `end` with the pixel that is there."""
+    for x in range(start - 1, -1, -1):
+        values[x] = values[x + planes]
+    for x in range(stop, end):
+        values[x] = values[x - planes]
+
+
+@compiled(
+    seen("f4", 2),
+    number("i8"),
+    number("i8"),
+    number("i8"),
+    number("i8"),
+    seen("f4", 1),
+    seen("f4", 1),
+    made("f4", 2),
+)
+def correct(
+    samples: Array,
+    planes: int,
+    at: int,
+    start: int,
+    height: int,
+    down: Array,
+    across: Array,
+    out: Array,
+) -> None:
+    """Rows from `start` on of a picture of `height` rows, filtered and bounded.
+
+    samples: (rows, width * planes), of which the picture's row `at` is the first; all that are
+    needed are there. down, across: half of each kernel, from its centre, four weights. What is
+    beyond an edge is the edge. See `back_projection`.
+    """
+    a0, a1, a2, a3 = across[0], across[1], across[2], across[3]
+    d0, d1, d2, d3 = down[0], down[1], down[2], down[3]
+    last, count = height - 1, samples.shape[1]
+    margin = 3 * planes
+    room = _LANES_AT_ONCE + 2 * margin
+    here, mixed = np.empty(room, np.float32), np.empty(room, np.float32)
+    low, high = np.empty(_LANES_AT_ONCE, np.float32), np.empty(_LANES_AT_ONCE, np.float32)
+    for left in range(0, count, _LANES_AT_ONCE):
+        lanes = min(_LANES_AT_ONCE, count - left)
+        first, stop = max(left - margin, 0), min(left + lanes + margin, count)
+        before = first - (left - margin)
+        for row in range(len(out)):
+            y = start + row
+            # Lanes beside are mixed along columns, too: the rows' kernel needs them.
+            now = samples[y - at, first:stop]
+            u1, v1 = samples[max(y - 1, 0) - at], samples[min(y + 1, last) - at]
+            u2, v2 = samples[max(y - 2, 0) - at], samples[min(y + 2, last) - at]
+            u3, v3 = samples[max(y - 3, 0) - at], samples[min(y + 3, last) - at]
+            u1, v1 = u1[first:stop], v1[first:stop]
+            u2, v2 = u2[first:stop], v2[first:stop]
+            u3, v3 = u3[first:stop], v3[first:stop]
+            to = mixed[before:]
+            for x in range(stop - first):
+                to[x] = (d0 * now[x] + d1 * (u1[x] + v1[x])) + (
+                    d2 * (u2[x] + v2[x]) + d3 * (u3[x] + v3[x])
+                )
+            to = here[before:]
+            for x in range(stop - first):
+                to[x] = now[x]
+            end = before + stop - first
+            _repeat_ends(mixed, before, end, planes, lanes + 2 * margin)
+            _repeat_ends(here, before, end, planes, lanes + 2 * margin)
+            middle = here[margin:]
+            for x in range(lanes):
+                low[x] = middle[x]
+                high[x] = middle[x]
+            above, below = u1[margin - before :], v1[margin - before :]
+            _sample_limits(middle, above, below, lanes, low, high)
+            one, other = here[margin - planes :], here[margin + planes :]
+            _sample_limits(middle, one, other, lanes, low, high)
+            m1, p1 = mixed[2 * planes :], mixed[4 * planes :]
+            m2, p2 = mixed[planes:], mixed[5 * planes :]
+            m0, p3 = mixed[margin:], mixed[6 * planes :]
+            made_here = out[row, left : left + lanes]
+            for x in range(lanes):
+                value = (a0 * m0[x] + a1 * (m1[x] + p1[x])) + (
+                    a2 * (m2[x] + p2[x]) + a3 * (mixed[x] + p3[x])
+                )
+                made_here[x] = min(max(value, low[x]), high[x])
+
+
 @compiled(seen("u2", 2), seen("f4", 2), seen("i8", 1), made("f4", 2))
 def look_up(codes: Array, tables: Array, which: Array, out: Array) -> None:
     """What tables say of codes (n, channels); which: the table of each channel."""
