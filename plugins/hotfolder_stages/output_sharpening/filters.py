@@ -236,7 +236,8 @@ def _light_of(lightness: np.float32) -> np.float32:
     """Y of L* (CIE 15:2018, 8.2.1), relative to white; L* is held to 0 … 100."""
     held = np.minimum(np.maximum(lightness, _ZERO), _WHITE)
     root = (held + _L_OF_BLACK) / _L
-    return root * root * root if held > _KNEE_L else held * _PER_KNEE
+    light: np.float32 = root * root * root if held > _KNEE_L else held * _PER_KNEE
+    return light
 
 
 @compiled(
