@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import threading
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -12,9 +14,11 @@ from hotfolder.disk import platforms
 from hotfolder.overview.new_root import make_root
 from hotfolder.settings.root import Root
 from hotfolder_demo import write_profiles
+from tools import path_of
 
 # How long an example takes says something about the machine, and nothing about the program.
-settings.register_profile("any machine", deadline=None)
+# Where CI is set, hypothesis would try the same examples every time; ours are new ones there too.
+settings.register_profile("any machine", settings.get_profile("default"), deadline=None)
 settings.load_profile("any machine")
 
 
@@ -61,8 +65,28 @@ def pytest_xdist_auto_num_workers() -> int:
     return cores + cores // 2
 
 
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """Say how many cases the fault tests have tried."""
+SLOW_ROOMS = ("browser", "faults", "whole")
+"""Folders whose tests are slow as a rule; elsewhere a test that is says so itself."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark as slow what drives the whole program or a browser."""
+    slow = [Path(__file__).parent / room for room in SLOW_ROOMS]
+    for item in items:
+        if item.get_closest_marker("whole") or any(map(item.path.is_relative_to, slow)):
+            item.add_marker(pytest.mark.slow)
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Leave out a test that needs a tool which is not there, before its fixtures cost anything."""
+    for marker in item.iter_markers("needs_tool"):
+        path_of(*marker.args)
+
+
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter):
+    """Close with the cases that the fault tests tried, and how many tests were left out and why."""
+    yield  # pytest's own list of skipped tests stands above
     properties = [
         found
         for report in terminalreporter.getreports("passed")
@@ -72,6 +96,20 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     if properties:
         number = sum(int(str(value)) for _, value in properties)
         terminalreporter.write_line(f"{number} cases of the crash matrix passed")
+    terminalreporter.write_line(_left_out(terminalreporter))
+
+
+def _left_out(terminalreporter: pytest.TerminalReporter) -> str:
+    """How many tests were left out, with every reason, most frequent first."""
+    why = Counter(
+        re.sub("^Skipped: ", "", report.longrepr[2])
+        for report in terminalreporter.getreports("skipped")
+        if isinstance(report.longrepr, tuple)
+    )
+    if not why:
+        return "no test left out"
+    reasons = "; ".join(f"{number} {reason}" for reason, number in why.most_common())
+    return f"{why.total()} {'test' if why.total() == 1 else 'tests'} left out: {reasons}"
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

@@ -1,25 +1,19 @@
-"""README.md and DEVELOPERS.md say what is so."""
+"""README.md, DEVELOPERS.md and the guides say what is so."""
 
 import re
 import tomllib
 from pathlib import Path
 
 from hotfolder.cli.main import app
-from hotfolder.model.destination import Medium, Result
-from hotfolder.settings.files import (
-    DestinationFile,
-    Folders,
-    Intake,
-    Limits,
-    RootFile,
-    TicketTable,
-    check_destination,
-)
+from hotfolder.model.name_template import FIELDS
+from hotfolder.settings.files import Intake, check_destination
+from hotfolder.settings.reference import write_reference
 from hotfolder.stages.registry import ENTRY_POINT_GROUP, load_registry
 
 TOP = Path(__file__).parents[1]
 README = (TOP / "README.md").read_text()
 DEVELOPERS = (TOP / "DEVELOPERS.md").read_text()
+GUIDES = [DEVELOPERS, *(path.read_text() for path in TOP.glob("*/**/README.md"))]
 BLOCKS = re.findall(r"```(\w*)\n(.*?)```", README, re.DOTALL)
 
 
@@ -42,8 +36,9 @@ def test_every_command_is_in_the_readme():
     assert [name for name in names if f"hotfolder {name}" not in README] == []
 
 
-def test_every_built_in_stage_is_in_the_table_for_developers():
-    rows = re.findall(r"^\| ([a-z-]+) \| `(\w+)/` \|", DEVELOPERS, re.MULTILINE)
+def test_every_built_in_stage_is_in_the_guide_for_stages():
+    guide = (TOP / "plugins/README.md").read_text()
+    rows = re.findall(r"^\| ([a-z-]+) \| `(\w+)/` \|", guide, re.MULTILINE)
     assert sorted(name for name, _ in rows) == sorted(load_registry().stages)
     rooms = TOP / "plugins" / "hotfolder_stages"
     assert [room for _, room in rows if not (rooms / room).is_dir()] == []
@@ -53,8 +48,9 @@ def test_the_entry_point_group_is_the_one_that_is_documented():
     assert f"`{ENTRY_POINT_GROUP}`" in README
 
 
-def test_every_file_that_developers_are_pointed_to_exists():
-    named = set(re.findall(r"`((?:hotfolder|tests|examples|plugins|config)/[\w./-]+)`", DEVELOPERS))
+def test_every_file_that_a_document_points_to_exists():
+    pattern = r"[`(]((?:hotfolder|tests|examples|plugins|config)/[\w./-]+)[`)]"
+    named = {path for text in (README, *GUIDES) for path in re.findall(pattern, text)}
     assert named
     assert [path for path in named if not (TOP / path).exists()] == []
 
@@ -64,11 +60,15 @@ def test_the_default_intake_times_are_the_ones_of_a_new_root():
     assert Intake.model_validate(settings["intake"]) == Intake()
 
 
-def test_every_setting_is_named_in_the_readme():
-    models = [RootFile, DestinationFile, Medium, Result, Limits, Folders, Intake, TicketTable]
-    models += [stage.Settings for stage in load_registry().stages.values()]
-    names = {name for model in models for name in model.model_fields} - {
-        # tables, which the README shows as such
-        "intake", "medium", "result", "limits", "folders", "stage", "ticket",
-    }  # fmt: skip
-    assert sorted(name for name in names if f"`{name}`" not in README) == []
+def test_the_reference_of_settings_is_what_the_models_say():
+    assert (TOP / "config/SETTINGS.md").read_text() == write_reference(load_registry())
+
+
+def test_every_field_of_a_ticket_s_names_is_in_the_guide_for_books():
+    guide = (TOP / "examples/a-book.md").read_text()
+    assert [name for name in FIELDS if f"`{{{name}}}" not in guide and name not in guide] == []
+
+
+def test_the_documents_are_as_short_as_they_are_meant_to_be():
+    assert len(README.splitlines()) <= 130
+    assert len(DEVELOPERS.encode()) <= 12 * 1024

@@ -1,70 +1,51 @@
 """What the ledger knows of batches: the files that came for them, and what their tickets ask for.
 
-Two tables beside the jobs, made when they are missing. A batch has one document, its `State`,
-replaced as a whole in the same transaction that adds the jobs it speaks of, so that a kill leaves
-either the old plan with the old jobs or the new with the new.
+A batch has one document, its `BatchState`, replaced as a whole in the same transaction that adds
+the jobs it speaks of, so that a kill leaves either the old plan with the old jobs or the new with
+the new. ``batch_progress`` says up to which file a batch has been planned, and up to which record
+its report tells: so a start does again only what a kill left undone, and a batch that has ended
+rests.
 """
 
 from __future__ import annotations
 
-import json
 import os
-import sqlite3
 from collections.abc import Iterable
-from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict
 
-from hotfolder.ledger.jobs import JobRow, Ledger, is_made
+from hotfolder.ledger.details import Claimed, State, dump_detail
+from hotfolder.ledger.jobs import JobRow, Ledger
+from hotfolder.ledger.reading import LedgerReader
 from hotfolder.model.records import PlacementRecord
 
-_TABLES = (
-    """CREATE TABLE IF NOT EXISTS batch_files (
-    seq         INTEGER PRIMARY KEY AUTOINCREMENT,
-    destination TEXT NOT NULL,
-    batch       TEXT NOT NULL,
-    key         TEXT NOT NULL,
-    name        TEXT NOT NULL,
-    place       TEXT NOT NULL,
-    sha256      TEXT NOT NULL,
-    bytes       INTEGER NOT NULL,
-    arrived     TEXT NOT NULL
-) STRICT""",
-    "CREATE INDEX IF NOT EXISTS batch_files_named ON batch_files (destination, batch, key, seq)",
-    """CREATE TABLE IF NOT EXISTS batches (
-    destination TEXT NOT NULL,
-    batch       TEXT NOT NULL,
-    document    TEXT NOT NULL,
-    PRIMARY KEY (destination, batch)
-) STRICT""",
-)
+_LAST_RECORD = """coalesce((SELECT max(number) FROM records AS record
+    WHERE record.destination = {0}.destination AND record.batch = {0}.batch), 0)"""
 
 
 @dataclass(frozen=True)
 class KeptFile:
-    """A file that came for a batch.
-
-    name: below the batch's folder; place: where it stays; arrived: when it was taken in.
-    """
+    """A file that came for a batch."""
 
     seq: int
     key: str
+    """Its name, as names are compared."""
     name: str
+    """Below the batch's folder."""
     place: str
+    """Where it stays."""
     sha256: str
     bytes: int
     arrived: datetime
+    """When it was taken in, by the clock."""
+    records_before: int
+    """Number of the last record in the ledger then, which no clock can change."""
 
 
 class Line(BaseModel):
-    """A row of the ticket that stands, and what became of it.
-
-    width_mm, height_mm: None where the row says nothing; job: "" when there is none; problem: why
-    there is none, as a sentence; missing: because its picture has not come.
-    """
+    """A row of the ticket that stands, and what became of it."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -74,15 +55,20 @@ class Line(BaseModel):
     placement: str
     name: str
     width_mm: float | None
+    """None where the row says nothing."""
     height_mm: float | None
+    """None where the row says nothing."""
     copies: int
     caption: str
     intent: str
     anchor: str
     picture: str = ""
     job: str = ""
+    """"" when there is none."""
     problem: str = ""
+    """Why there is no job, as a sentence."""
     missing: bool = False
+    """There is no job because its picture has not come."""
 
 
 class RowFault(BaseModel):
@@ -99,26 +85,27 @@ class RowFault(BaseModel):
     placement: str = ""
 
 
-class State(BaseModel):
-    """What is known of one batch.
-
-    ticket: name of the one that stands, "" when none has come; ticket_sha256: of its bytes;
-    ticket_problem: why a later one cannot be read; spare: pictures that no row names;
-    made: every job of the batch, by its fingerprint; planned: when, in UTC.
-    """
+class BatchState(BaseModel):
+    """What is known of one batch."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     ticket: str = ""
+    """Name of the one that stands; "" when none has come."""
     ticket_sha256: str = ""
+    """Of its bytes."""
     ticket_problem: str = ""
+    """Why a later one cannot be read."""
     remarks: tuple[str, ...] = ()
     rows: int = 0
     lines: tuple[Line, ...] = ()
     faults: tuple[RowFault, ...] = ()
     spare: tuple[str, ...] = ()
+    """Pictures that no row names."""
     made: dict[str, str] = {}
+    """Every job of the batch, by its fingerprint."""
     planned: str = ""
+    """When, in UTC."""
 
 
 @dataclass(frozen=True)
@@ -135,32 +122,63 @@ class Shelf:
 
     def __init__(self, ledger: Ledger) -> None:
         self._ledger = ledger
-        with ledger.transaction() as db:
-            for statement in _TABLES:
-                db.execute(statement)
 
-    def batches(self) -> list[tuple[str, str]]:
-        """Destination and name of every batch that a file has come for."""
-        return [
-            (destination, batch)
-            for destination, batch in self._ledger.read(
-                "SELECT DISTINCT destination, batch FROM batch_files ORDER BY 1, 2"
+    def unplanned(self) -> list[tuple[str, str]]:
+        """Destination and name of every batch that a file has come for since its last plan."""
+        rows = self._ledger.read(
+            "SELECT destination, batch FROM batch_files AS file GROUP BY 1, 2"
+            " HAVING max(seq) > coalesce((SELECT planned_to FROM batch_progress AS done WHERE"
+            " done.destination = file.destination AND done.batch = file.batch), 0) ORDER BY 1, 2"
+        )
+        return [(destination, batch) for destination, batch in rows]
+
+    def unreported(self) -> list[tuple[str, str]]:
+        """Destination and name of every batch whose report does not tell all that is known."""
+        last = _LAST_RECORD.format("done")
+        rows = self._ledger.read(
+            "SELECT destination, batch FROM batch_progress AS done"  # noqa: S608 - ours
+            f" WHERE reported_to IS NULL OR reported_to < {last} ORDER BY 1, 2"
+        )
+        return [(destination, batch) for destination, batch in rows]
+
+    def last_record(self, destination: str, batch: str) -> int:
+        """Number of the last record of a batch's jobs; 0 without any."""
+        rows = self._ledger.read(
+            "SELECT coalesce(max(number), 0) FROM records WHERE destination = ? AND batch = ?",
+            (destination, batch),
+        )
+        number: int = rows[0][0]
+        return number
+
+    def last_record_of(self, job: str) -> int:
+        """Number of the last record of a job; 0 without any."""
+        rows = self._ledger.read(
+            "SELECT coalesce(max(number), 0) FROM records WHERE job = ?", (job,)
+        )
+        number: int = rows[0][0]
+        return number
+
+    def reported(self, destination: str, batch: str, number: int) -> None:
+        """Commit that a batch's report tells everything up to a record."""
+        with self._ledger.transaction() as db:
+            db.execute(
+                "UPDATE batch_progress SET reported_to = ? WHERE destination = ? AND batch = ?",
+                (number, destination, batch),
             )
-        ]
 
     def files(self, destination: str, batch: str) -> list[KeptFile]:
         """Return every file that came for a batch, in order of coming."""
         rows = self._ledger.read(
-            "SELECT seq, key, name, place, sha256, bytes, arrived FROM batch_files"
+            "SELECT seq, key, name, place, sha256, bytes, arrived, records_before FROM batch_files"
             " WHERE destination = ? AND batch = ? ORDER BY seq",
             (destination, batch),
         )
         return [
-            KeptFile(seq, key, name, place, sha256, size, datetime.fromisoformat(arrived))
-            for seq, key, name, place, sha256, size, arrived in rows
+            KeptFile(seq, key, name, place, sha256, size, datetime.fromisoformat(arrived), before)
+            for seq, key, name, place, sha256, size, arrived, before in rows
         ]
 
-    def places_of(self, destination: str, batch: str, sha256: str) -> list[str]:
+    def find_places(self, destination: str, batch: str, sha256: str) -> list[str]:
         """Where files of these bytes were put when they came, the first first."""
         rows = self._ledger.read(
             "SELECT DISTINCT place FROM batch_files WHERE destination = ? AND batch = ?"
@@ -179,15 +197,15 @@ class Shelf:
         )
         return [self._ledger.job(job) for (job,) in rows]
 
-    def state(self, destination: str, batch: str) -> State:
+    def state(self, destination: str, batch: str) -> BatchState:
         """Return what is known of a batch."""
         rows = self._ledger.read(
             "SELECT document FROM batches WHERE destination = ? AND batch = ?",
             (destination, batch),
         )
-        return State.model_validate_json(rows[0][0]) if rows else State()
+        return BatchState.model_validate_json(rows[0][0]) if rows else BatchState()
 
-    def made_before(self, destination: str, batch: str) -> dict[str, str]:
+    def find_made_before(self, destination: str, batch: str) -> dict[str, str]:
         """Jobs of a batch by fingerprint, as records say: for a ledger that was made anew."""
         rows = self._ledger.read(
             "SELECT json_extract(record, '$.placement.fingerprint'), id FROM jobs"
@@ -197,11 +215,23 @@ class Shelf:
         return {print_: job for print_, job in rows if print_}
 
     def keep(self, row: JobRow, batch: str, key: str, name: str, place: str) -> None:
-        """Commit that a claimed file is kept for a batch, and is no job of its own."""
+        """Commit that a claimed file is kept for a batch, and is no job of its own.
+
+        Jobs that wait for the same bytes, which were damaged or taken away where they were, find
+        them here.
+        """
         with self._ledger.transaction() as db:
             db.execute(
+                "UPDATE jobs SET detail = json_set(detail, '$.placement.kept', ?)"
+                " WHERE state IN ('claimed', 'working', 'produced') AND destination = ?"
+                " AND json_extract(detail, '$.placement.batch') = ?"
+                " AND json_extract(detail, '$.placement.sha256') = ?",
+                (place, row.destination, batch, row.sha256),
+            )
+            db.execute(
                 "INSERT INTO batch_files (destination, batch, key, name, place, sha256, bytes,"
-                " arrived) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                " arrived, records_before) VALUES (?, ?, ?, ?, ?, ?, ?, ?,"
+                " (SELECT coalesce(max(number), 0) FROM records))",
                 (
                     row.destination, batch, key, name, place, row.sha256, row.bytes,
                     row.arrived.isoformat(timespec="milliseconds"),
@@ -213,12 +243,16 @@ class Shelf:
         self,
         destination: str,
         batch: str,
-        state: State,
+        state: BatchState,
         *,
+        up_to: int,
         new: Iterable[NewJob] = (),
         withdrawn: Iterable[str] = (),
     ) -> None:
-        """Commit a plan: the document, the jobs that it adds, and those nobody has begun."""
+        """Commit a plan: the document, the jobs that it adds, and those nobody has begun.
+
+        up_to: ``seq`` of the last file that the plan knows.
+        """
         now = datetime.now(UTC).isoformat(timespec="milliseconds")
         with self._ledger.transaction() as db:
             for job in withdrawn:
@@ -227,29 +261,31 @@ class Shelf:
                 )
             for each in new:
                 source = os.fsencode(f"{batch}/{each.placement.file}")
-                detail = {"placement": each.placement.model_dump(mode="json")}
+                detail = dump_detail(State.CLAIMED, Claimed(placement=each.placement))
                 db.execute(
                     "INSERT INTO jobs (id, destination, source, kind, state, bytes, sha256,"
                     " arrived, changed, detail) VALUES (?, ?, ?, 'file', 'claimed', ?, ?, ?, ?, ?)",
                     (
                         each.id, destination, source, each.bytes, each.placement.sha256, now, now,
-                        json.dumps(detail),
+                        detail,
                     ),
                 )  # fmt: skip
             db.execute(
                 "INSERT OR REPLACE INTO batches (destination, batch, document) VALUES (?, ?, ?)",
                 (destination, batch, state.model_dump_json()),
             )
+            db.execute(
+                "INSERT OR REPLACE INTO batch_progress (destination, batch, planned_to,"
+                " reported_to) VALUES (?, ?, ?, NULL)",
+                (destination, batch, up_to),
+            )
 
 
-def read_states(ledger: Path) -> dict[tuple[str, str], State]:
-    """Read all batches from another process's ledger, by destination and name."""
-    if not is_made(ledger):
-        return {}
-    with closing(sqlite3.connect(f"{ledger.absolute().as_uri()}?mode=ro", uri=True)) as db:
-        there = db.execute("SELECT 1 FROM sqlite_master WHERE name = 'batches'").fetchone()
-        rows = db.execute("SELECT destination, batch, document FROM batches") if there else []
-        return {
-            (destination, batch): State.model_validate_json(document)
-            for destination, batch, document in rows
-        }
+def read_batches(ledger: LedgerReader) -> dict[tuple[str, str], BatchState]:
+    """Read all batches of a ledger, by destination and name."""
+    there = ledger.read("SELECT 1 FROM sqlite_master WHERE name = 'batches'")
+    rows = ledger.read("SELECT destination, batch, document FROM batches") if there else []
+    return {
+        (destination, batch): BatchState.model_validate_json(document)
+        for destination, batch, document in rows
+    }

@@ -12,12 +12,11 @@ CIE 15:2004, Colorimetry, 3rd edition, 8.2.1.3: the CIELAB 1976 difference.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.floating[Any]]
+from hotfolder.colour.arrays import Floats
 
 
 @dataclass(frozen=True)
@@ -112,6 +111,8 @@ def delta_e_00_parts(reference: Floats, sample: Floats) -> Parts:
 class DifferenceStatistics:
     """Mean, 95th and 99th percentile and maximum of differences, in bounded memory.
 
+    Notes
+    -----
     Differences are counted as codes: 0 … 65535 are 0 … `FULL_SCALE` ΔE, what is more counts as
     `FULL_SCALE`. So every figure is right to half a code, 0.0008 ΔE.
     """

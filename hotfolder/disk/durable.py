@@ -18,8 +18,9 @@ import os
 import stat
 import sys
 from collections.abc import Callable, Iterator
+from io import FileIO
 from pathlib import Path
-from typing import NamedTuple
+from typing import BinaryIO, NamedTuple
 
 from hotfolder.disk import platforms
 
@@ -49,6 +50,30 @@ def is_there(path: str | Path) -> bool:
     except (FileNotFoundError, NotADirectoryError):
         return False
     return True
+
+
+def has_bytes(path: str | Path, sha256: str) -> bool:
+    """Whether a regular file is there and has these bytes; False when that cannot be proven.
+
+    For all who remove one copy because there is another: a name proves nothing.
+    """
+    try:
+        return sha256_of(path).sha256 == sha256
+    except OSError:
+        return False
+
+
+def is_same(name: str | Path, other: str | Path, *, folder: int | None = None) -> bool:
+    """Whether two places hold the same: bytes of files, targets of links, all that is in folders.
+
+    With an open `folder`, `name` is a name in it. Pipes, sockets and devices have nothing to lose
+    and are the same as anything. False when it cannot be proven.
+    """
+    try:
+        with platforms.entry_beneath(Path(other).parent, Path(other).name) as (beside, last):
+            return _is_same((folder, str(name)), (beside, last))
+    except OSError:
+        return False
 
 
 def fsync_file(path: str | Path) -> None:
@@ -97,15 +122,19 @@ def move_new(source: str | Path, target: str | Path) -> None:
     """
     source, target = Path(source), Path(target)
     before = source.lstat()
-    try:
-        platforms.rename_noreplace(source, target)
-    except OSError as error:
-        if error.errno == errno.EXDEV and stat.S_ISREG(before.st_mode):
-            _move_by_copy(source, target, error)
-            return
-        if not _has_happened(source, target, before):
-            raise
-    _fsync_folders(target.parent, source.parent)
+    with _held_open(target.parent) as folder:
+        try:
+            platforms.rename_noreplace(source, target)
+        except OSError as error:
+            if error.errno == errno.EXDEV and stat.S_ISREG(before.st_mode):
+                _move_by_copy(source, target, error)
+                return
+            if not _has_happened(source, target, before):
+                raise
+        fsync_folder(folder)
+    if source.parent != target.parent:
+        with contextlib.suppress(FileNotFoundError):  # an emptied folder may have been removed
+            fsync_folder(source.parent)
 
 
 def move_any_new(source: str | Path, target: str | Path) -> None:
@@ -180,6 +209,8 @@ def flush(path: str | Path, sha256: str) -> None:
             path.rename(doubtful)
         else:
             return
+    if is_there(path) and not has_bytes(path, sha256):
+        path.unlink()  # a kill came before what had been read wrongly was removed
     if not is_there(path) and copy_new(doubtful, path).sha256 != sha256:
         path.unlink()
         raise OSError(errno.EIO, "it could not be brought to disk and reads back changed", path)
@@ -229,6 +260,27 @@ def write_new(path: str | Path, data: bytes) -> None:
     _make_new(Path(path), lambda file: _write_all(file, data))
 
 
+def replace_text(path: str | Path, text: str) -> None:
+    """Write a page or table of ours, whole or not at all, in the place of an earlier one.
+
+    What stands under its temporary name is removed first: a kill may have left it, or somebody
+    may have put a pipe there.
+
+    Raises
+    ------
+    IsADirectoryError
+        When a folder has its name.
+    """
+    path = Path(path)
+    temporary = path.parent / f"{TEMPORARY_PREFIX}{path.name}"
+    remove_tree(temporary, below=temporary.parent)
+    with temporary.open("x", encoding="utf-8", newline="") as file:
+        file.write(text)
+        file.flush()
+        platforms.sync_file(file.fileno())
+    temporary.replace(path)
+
+
 def append_line(path: str | Path, line: bytes) -> int:
     """Append one line to a log of lines, durably; the line end is added when it is missing.
 
@@ -250,8 +302,7 @@ def append_line(path: str | Path, line: bytes) -> int:
     if not text or b"\n" in text:
         raise ValueError("exactly one line can be appended")
     is_new = not os.path.lexists(path)
-    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
-    with os.fdopen(os.open(path, flags | getattr(os, "O_CLOEXEC", 0), 0o644), "r+b", 0) as file:
+    with _opened_log(path) as file:
         size = file.seek(0, os.SEEK_END)
         whole = _end_of_last_line(file.fileno(), size)
         if whole < size:
@@ -269,6 +320,35 @@ def append_line(path: str | Path, line: bytes) -> int:
     return size - whole
 
 
+def end_last_line(path: str | Path, is_whole: Callable[[bytes], bool]) -> None:
+    """Give the last line of a log its end back, durably, when only that is missing.
+
+    An editor may have saved the log without it. is_whole: whether such a line is all there; one
+    that is not is what a crash left, and stays for `append_line` to cut off.
+    """
+    if not is_there(path):
+        return
+    with _opened_log(path) as file:
+        size = file.seek(0, os.SEEK_END)
+        start = _end_of_last_line(file.fileno(), size)
+        file.seek(start)
+        if start < size and is_whole(file.read(size - start)):
+            file.seek(size)
+            _write_all(file.fileno(), b"\n")
+            platforms.sync_file(file.fileno())
+
+
+def open_to_read(path: str | Path) -> BinaryIO:
+    """Open a file that others can put there: never a link, and never waiting for a pipe.
+
+    Raises
+    ------
+    OSError
+        ``ELOOP`` for a link, ``EINVAL`` for what is no regular file.
+    """
+    return os.fdopen(platforms.open_regular(path), "rb")
+
+
 def sha256_of(path: str | Path) -> Digest:
     """Hash a regular file as it is now, in pieces.
 
@@ -277,7 +357,11 @@ def sha256_of(path: str | Path) -> Digest:
     OSError
         ``ELOOP`` for a link, ``EINVAL`` for what is no regular file.
     """
-    file = platforms.open_regular(path)
+    return _hash(path, None)
+
+
+def _hash(path: str | Path, folder: int | None) -> Digest:
+    file = platforms.open_regular(path, folder=folder)
     try:
         digest, size = hashlib.sha256(), 0
         for chunk in _chunks(file):
@@ -402,11 +486,17 @@ def _move_by_copy(source: Path, target: Path, reason: OSError) -> None:
     fsync_folder(source.parent)
 
 
-def _fsync_folders(first: Path, second: Path) -> None:
-    fsync_folder(first)
-    if second != first:
-        with contextlib.suppress(FileNotFoundError):  # an emptied folder may have been removed
-            fsync_folder(second)
+@contextlib.contextmanager
+def _held_open(folder: Path) -> Iterator[int | Path]:
+    """A folder that can be flushed though somebody takes it away with what was put into it."""
+    if sys.platform == "win32":
+        yield folder
+        return
+    opened = platforms.open_folder(folder)
+    try:
+        yield opened
+    finally:
+        os.close(opened)
 
 
 def _doubtful(path: Path) -> Path:
@@ -437,6 +527,31 @@ def _copy_tree(top: str, folder: int | None, target: Path) -> None:
         fsync_folder(copy)
 
 
+def _is_same(one: tuple[int | None, str], other: tuple[int | None, str]) -> bool:
+    """Compare without recursion: how deep a folder goes is a stranger's choice."""
+    waiting = [(one[1], other[1])]
+    while waiting:
+        name, name_of_other = waiting.pop()
+        mode = os.stat(name, dir_fd=one[0], follow_symlinks=False).st_mode
+        mode_of_other = os.stat(name_of_other, dir_fd=other[0], follow_symlinks=False).st_mode
+        if not (stat.S_ISREG(mode) or stat.S_ISLNK(mode) or stat.S_ISDIR(mode)):
+            continue
+        if stat.S_IFMT(mode) != stat.S_IFMT(mode_of_other):
+            return False
+        if stat.S_ISREG(mode):
+            if _hash(name, one[0]) != _hash(name_of_other, other[0]):
+                return False
+        elif stat.S_ISLNK(mode):
+            if os.readlink(name, dir_fd=one[0]) != os.readlink(name_of_other, dir_fd=other[0]):
+                return False
+        else:
+            inside = {entry for entry, _, _ in _entries(one[0], name)}
+            if inside != {entry for entry, _, _ in _entries(other[0], name_of_other)}:
+                return False
+            waiting += [(f"{name}/{each}", f"{name_of_other}/{each}") for each in inside]
+    return True
+
+
 def _make_like(name: str | Path, folder: int | None, found: os.stat_result, target: Path) -> None:
     if stat.S_ISLNK(found.st_mode):
         target.symlink_to(os.readlink(name, dir_fd=folder))
@@ -457,21 +572,22 @@ def _make_new(
     temporary = _temporary(target)
     temporary.unlink(missing_ok=True)
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-    file = os.open(temporary, flags | getattr(os, "O_CLOEXEC", 0), 0o644)
-    try:
+    with _held_open(target.parent) as folder:
+        file = os.open(temporary, flags | getattr(os, "O_CLOEXEC", 0), 0o644)
         try:
-            fill(file)
-            platforms.sync_file(file)
-        finally:
-            os.close(file)
-        if check:
-            check(temporary)
-        platforms.rename_noreplace(temporary, target)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            temporary.unlink()
-        raise
-    fsync_folder(target.parent)
+            try:
+                fill(file)
+                platforms.sync_file(file)
+            finally:
+                os.close(file)
+            if check:
+                check(temporary)
+            platforms.rename_noreplace(temporary, target)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                temporary.unlink()
+            raise
+        fsync_folder(folder)
 
 
 def _copy_into(source: str | Path, folder: int | None, file: int) -> Digest:
@@ -498,6 +614,16 @@ def _copy_into(source: str | Path, folder: int | None, file: int) -> Digest:
 def _compare(copy: Path, expected: Digest) -> None:
     if sha256_of(copy) != expected:
         raise OSError(errno.EIO, "what was written reads back differently", str(copy))
+
+
+@contextlib.contextmanager
+def _opened_log(path: str | Path) -> Iterator[FileIO]:
+    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+    flags |= getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_NONBLOCK", 0)
+    with os.fdopen(os.open(path, flags, 0o644), "r+b", 0) as file:
+        if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+            raise OSError(errno.EINVAL, "not a regular file", str(path))
+        yield file
 
 
 def _chunks(file: int) -> Iterator[bytes]:

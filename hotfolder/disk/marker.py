@@ -14,10 +14,11 @@ import secrets
 from collections.abc import Iterable
 from pathlib import Path
 
-from hotfolder.disk import durable
+from hotfolder.disk import durable, platforms
 from hotfolder.errors import StorageError
 
 MARKER = ".hotfolder-folder"
+_LONGEST_ID = 100
 
 _REASONS = {
     errno.ENOENT: "it is not there",
@@ -57,7 +58,21 @@ def write_marker(folder: str | Path) -> str:
     marker = Path(folder) / MARKER
     with contextlib.suppress(FileExistsError):
         durable.write_new(marker, secrets.token_hex(8).encode("ascii") + b"\n")
-    return marker.read_text("ascii", "replace").strip()
+    return marker_id(folder)
+
+
+def marker_id(folder: str | Path) -> str:
+    """Return the id in a folder's marker; "" when there is none, or it cannot be read.
+
+    Neither waited for nor followed: whoever can write there may have put a pipe or a link.
+    """
+    try:
+        file = platforms.open_regular(Path(folder) / MARKER)
+    except OSError:
+        return ""
+    with os.fdopen(file, "rb") as opened, contextlib.suppress(OSError):
+        return opened.read(_LONGEST_ID).decode("ascii", "replace").strip()
+    return ""
 
 
 def check_marker(folder: str | Path) -> None:

@@ -6,6 +6,8 @@ through `safe_component`.
 
 from __future__ import annotations
 
+import hashlib
+import os
 import unicodedata
 from itertools import count
 from pathlib import PurePosixPath
@@ -75,6 +77,23 @@ def safe_component(text: str) -> str:
     if text.partition(".")[0].rstrip(" ").casefold() in _RESERVED:
         text = f"_{text}"
     return _shortened(text, MAX_COMPONENT_BYTES).rstrip(". ") or _UNNAMED
+
+
+def distinct_component(text: str) -> str:
+    """Make one safe component as `safe_component`, but another one for each different text.
+
+    Where that changes more than the normal form, a mark made from the whole text is added.
+
+    Examples
+    --------
+    >>> distinct_component("spring tide"), distinct_component("spring: tide")
+    ('spring tide', 'spring_ tide-e5cf8a3d')
+    """
+    safe = safe_component(text)
+    if safe == unicodedata.normalize("NFC", text):
+        return safe
+    mark = hashlib.sha256(os.fsencode(text)).hexdigest()[:8]
+    return result_name(safe, f"-{mark}", 1)
 
 
 def safe_relative(path: str | PurePosixPath) -> PurePosixPath:

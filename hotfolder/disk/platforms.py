@@ -17,7 +17,7 @@ import signal
 import stat
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -79,6 +79,35 @@ def fs_type_in_mount_output(text: str, real_path: str) -> str:
     """Find `real_path` in what macOS's ``mount`` prints: ``//x on /Volumes/y (smbfs, nodev)``."""
     found = re.findall(r"^.*? on (/.*) \(([^,)]+)[,)]", text, re.MULTILINE)
     return _deepest(found, real_path)
+
+
+def place_on_disk(real_path: str | Path) -> tuple[str, str]:
+    """Device of the file system that a resolved path is on, and its path in that file system.
+
+    Two paths of one folder, seen through mounts, have the same place; so have the folders above
+    it. Where the mount table cannot be read, the device is "" and the path is as it was given.
+    """
+    real = str(real_path)
+    if not _LINUX:
+        return "", real
+    try:
+        table = Path("/proc/self/mountinfo").read_text("utf-8", "surrogateescape")
+    except OSError:
+        return "", real
+    return place_in_mountinfo(table, real)
+
+
+def place_in_mountinfo(table: str, real_path: str) -> tuple[str, str]:
+    """Find where `real_path` is by the text of ``/proc/self/mountinfo`` (proc_pid_mountinfo(5))."""
+    mounts = {}
+    for line in table.splitlines():
+        fields = line.partition(" - ")[0].split(" ")
+        if len(fields) > 4:
+            mounts[_unescaped(fields[4])] = fields[2], _unescaped(fields[3])
+    point = _deepest([(place, place) for place in mounts], real_path)
+    device, top = mounts.get(point, ("", "/"))
+    below = os.path.relpath(real_path, point) if point in mounts else real_path
+    return device, os.path.normpath(os.path.join(top, below))  # noqa: PTH118 - text, not a file
 
 
 def delivers_events(fs_type: str) -> bool:
@@ -264,6 +293,86 @@ def open_regular(path: str | Path, *, folder: int | None = None) -> int:
         os.close(file)
         raise OSError(errno.EINVAL, "not a regular file", str(path))
     return file
+
+
+# Locks
+
+
+Release = Callable[[], None]
+"""Gives a lock back."""
+
+
+def lock_folder(folder: str | Path) -> Release | None:
+    """Lock a folder for this process; it holds until it is released or the process ends.
+
+    What is locked is the open folder (flock(2)), no file in it that somebody could delete to let
+    another process in. Windows opens no folders: there a file in it is locked, which cannot be
+    deleted while it is open.
+
+    Returns
+    -------
+    callable or None
+        What releases it; None when another process, or another place in this one, has it.
+
+    Raises
+    ------
+    OSError
+        When the folder cannot be opened, or its file system knows no locks.
+    """
+    try:
+        import fcntl
+    except ImportError:
+        return _lock_file_in(folder)
+    opened = open_folder(folder)
+    try:
+        fcntl.flock(opened, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(opened)
+        return None
+    except BaseException:
+        os.close(opened)
+        raise
+    return lambda: os.close(opened)
+
+
+def is_folder_locked(folder: str | Path) -> bool:
+    """Tell whether any process has locked a folder by `lock_folder`.
+
+    To ask, the lock is shared for some microseconds; several who ask do not see one another, and
+    one who locks must try again for a moment before it believes that somebody else has it. On
+    Windows two who ask at the same moment may take one another for the holder.
+
+    Raises
+    ------
+    OSError
+        As `lock_folder`.
+    """
+    try:
+        import fcntl
+    except ImportError:
+        release = _lock_file_in(folder)
+        if release is not None:
+            release()
+        return release is None
+    opened = open_folder(folder)
+    try:
+        fcntl.flock(opened, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    finally:
+        os.close(opened)
+    return False
+
+
+def _lock_file_in(folder: str | Path) -> Release | None:
+    from filelock import FileLock, Timeout
+
+    lock = FileLock(Path(folder) / "lock", thread_local=False)
+    try:
+        lock.acquire(timeout=0)
+    except Timeout:
+        return None
+    return lock.release
 
 
 # Processes

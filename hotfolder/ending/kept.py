@@ -48,6 +48,11 @@ class KeptOriginals:
             return []
         return sorted(path.name for path in self._folder.iterdir())
 
+    def forget_if_kept_at(self, job: str, where: Path, sha256: str) -> None:
+        """Remove what is kept of a job if its original is at another place, with its bytes."""
+        if self.find(job) is None or durable.has_bytes(where, sha256):
+            self.forget(job)
+
     def forget(self, job: str) -> None:
         """Remove what is kept of a job; fine when nothing is."""
         durable.remove_tree(self._folder / job, below=self._folder)

@@ -7,7 +7,7 @@ import errno
 import os
 import stat
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -15,7 +15,7 @@ from typing import Literal
 from hotfolder.disk import platforms
 from hotfolder.disk.marker import MARKER, check_marker, unreachable
 from hotfolder.disk.names import display_name
-from hotfolder.intake.junk import is_junk
+from hotfolder.intake.junk import is_junk, job_of
 
 Kind = Literal["file", "link", "special", "folder"]
 """special: a pipe, socket or device. folder: one whose name looks like a picture's."""
@@ -68,13 +68,15 @@ class ScanResult:
 
     candidates: in order of their paths, a folder's files before those of its sub-folders.
     junk_names: relative paths of what is left alone. problems: what could not be looked at, as
-    plain sentences. elapsed_s: how long the scan took, in seconds.
+    plain sentences. elapsed_s: how long the scan took, in seconds. set_aside: relative paths of
+    dropped files that stand under a name of ours, since a claim was broken off (`claim`).
     """
 
     candidates: tuple[Candidate, ...]
     junk_names: tuple[str, ...] = ()
     problems: tuple[str, ...] = ()
     elapsed_s: float = 0.0
+    set_aside: tuple[str, ...] = ()
 
     @property
     def junk(self) -> int:
@@ -82,8 +84,15 @@ class ScanResult:
         return len(self.junk_names)
 
 
-def scan(folder: str | Path) -> ScanResult:
+def _nothing(_relative: str) -> bool:
+    return False
+
+
+def scan(folder: str | Path, *, is_ours: Callable[[str], bool] = _nothing) -> ScanResult:
     """Look at everything in a hot folder.
+
+    is_ours: whether a file, by its path in the folder, is no input but something that we wrote
+    there: in a chain, another destination's results lie here, and its log beside them.
 
     A folder that vanishes meanwhile is passed over; one that may not be read is a problem of its
     own and does not hide the others.
@@ -96,23 +105,29 @@ def scan(folder: str | Path) -> ScanResult:
     """
     started = time.monotonic()
     check_marker(folder)
-    walk = _Walk(Path(folder))
+    walk = _Walk(Path(folder), is_ours)
     try:
         walk.into()
         check_marker(folder)  # a share that went away meanwhile looks empty from there on
     except OSError as error:
         raise unreachable(folder, error) from error
     return ScanResult(
-        tuple(walk.candidates), tuple(walk.junk), tuple(walk.problems), time.monotonic() - started
+        tuple(walk.candidates),
+        tuple(walk.junk),
+        tuple(walk.problems),
+        time.monotonic() - started,
+        tuple(walk.set_aside),
     )
 
 
 @dataclass
 class _Walk:
     folder: Path
+    is_ours: Callable[[str], bool]
     candidates: list[Candidate] = field(default_factory=list)
     junk: list[str] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
+    set_aside: list[str] = field(default_factory=list)
 
     def into(self) -> None:
         """Look at the folder and all below; an explicit stack, for depth is a stranger's choice."""
@@ -135,7 +150,10 @@ class _Walk:
 
     def _look(self, relative: str, name: str, opened: int | None) -> bool:
         """Look at one entry of an open folder; tell whether it is a folder to go into."""
-        if name == MARKER:
+        if name == MARKER or self.is_ours(relative):
+            return False
+        if job_of(name):
+            self.set_aside.append(relative)
             return False
         if is_junk(name):
             self.junk.append(relative)

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated
 
-from pydantic import BeforeValidator
+from pydantic import BeforeValidator, Field
 
 MM_PER_INCH = 25.4
 """Exact since the international yard and pound agreement of 1959."""
@@ -19,16 +19,20 @@ _LENGTH_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "ft": 12 * 
 _DURATION_S = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 _SIZE_BYTES = {"B": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "kB": 1e3, "MB": 1e6, "GB": 1e9}
 _SHARE = {"%": 0.01}
+_UNITS = (_LENGTH_MM, _DURATION_S, _SIZE_BYTES, _SHARE)
 
 _QUANTITY = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(\S+)\s*")
 
 
 @dataclass(frozen=True)
 class Money:
-    """An amount and its currency, an ISO 4217 code."""
+    """An amount and its currency."""
 
     amount: float
+    """In units of the currency."""
+
     currency: str
+    """An ISO 4217 code."""
 
     def __str__(self) -> str:
         return f"{self.amount:.2f} {self.currency}"
@@ -36,6 +40,19 @@ class Money:
 
 def parse_quantity(text: object, units: dict[str, float], example: str) -> float:
     """Read ``"<number> <unit>"`` and return the number in the unit whose factor is 1.
+
+    Parameters
+    ----------
+    text
+        What a person wrote.
+    units
+        Each unit, and what one of it is in the unit whose factor is 1.
+    example
+        A right one, for the message.
+
+    Returns
+    -------
+    The number in the unit whose factor is 1.
 
     Raises
     ------
@@ -52,14 +69,36 @@ def parse_quantity(text: object, units: dict[str, float], example: str) -> float
     return value
 
 
-def _quantity(units: dict[str, float], example: str) -> BeforeValidator:
-    def read(value: Any) -> Any:
+def _make_validator(units: dict[str, float], example: str) -> BeforeValidator:
+    def read(value: object) -> float:
         return parse_quantity(value, units, example)
 
     return BeforeValidator(read, json_schema_input_type=str)
 
 
-def _read_money(value: Any) -> Any:
+def say_quantity(value: float, example: str) -> str:
+    """Write a parsed number as a person would write it, in the largest unit that keeps it whole.
+
+    Parameters
+    ----------
+    value
+        A number as `parse_quantity` returns it.
+    example
+        A quantity of the same kind, as in ``"10 min"``, by which the units are known.
+
+    Examples
+    --------
+    >>> say_quantity(1800.0, "10 min"), say_quantity(500 * 2**20, "2 GiB")
+    ('30 min', '500 MiB')
+    """
+    unit = example.rpartition(" ")[2]
+    (units,) = (each for each in _UNITS if unit in each)
+    whole = [(factor, name) for name, factor in units.items() if value and value % factor == 0]
+    factor, name = max(whole, default=(1.0, min(units, key=lambda each: abs(units[each] - 1))))
+    return f"{value / factor:g} {name}"
+
+
+def _read_money(value: object) -> Money:
     if isinstance(value, Money):
         return value
     match = _QUANTITY.fullmatch(value) if isinstance(value, str) else None
@@ -68,17 +107,21 @@ def _read_money(value: Any) -> Any:
     return Money(float(match[1].replace(",", ".")), match[2])
 
 
-LengthMm = Annotated[float, _quantity(_LENGTH_MM, "60 in")]
+LengthMm = Annotated[float, _make_validator(_LENGTH_MM, "60 in"), Field(examples=["60 in"])]
 """A length or distance; in millimetres after parsing."""
 
-DurationS = Annotated[float, _quantity(_DURATION_S, "10 min")]
+DurationS = Annotated[float, _make_validator(_DURATION_S, "10 min"), Field(examples=["10 min"])]
 """A span of time; in seconds after parsing."""
 
-ByteCount = Annotated[float, _quantity(_SIZE_BYTES, "2 GiB")]
+ByteCount = Annotated[float, _make_validator(_SIZE_BYTES, "2 GiB"), Field(examples=["2 GiB"])]
 """An amount of memory or disk; in bytes after parsing."""
 
-Share = Annotated[float, _quantity(_SHARE, "5 %")]
+Share = Annotated[float, _make_validator(_SHARE, "5 %"), Field(examples=["5 %"])]
 """A share; 0 … 1 after parsing."""
 
-MoneyAmount = Annotated[Money, BeforeValidator(_read_money, json_schema_input_type=str)]
+MoneyAmount = Annotated[
+    Money,
+    BeforeValidator(_read_money, json_schema_input_type=str),
+    Field(examples=["62 GBP"]),
+]
 """An amount of money with its currency."""

@@ -7,7 +7,9 @@ from pathlib import Path
 
 from hotfolder.disk.marker import write_marker
 from hotfolder.errors import SettingsError, StorageError
-from hotfolder.settings.files import SETTINGS_FILE, Folders, load_settings
+from hotfolder.overview.overlaps import collisions
+from hotfolder.settings.files import SETTINGS_FILE, Folders, load_what_is_right
+from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
 
@@ -54,15 +56,21 @@ def make_folders(root: Root, made: list[Path]) -> None:
     """Make the folders of every destination that has a settings file, and mark them as ours."""
     moved = {path.stem: Folders() for path in root.destinations.glob("*.toml")}
     try:
-        settings = load_settings(root.path, load_registry(root.plugins))
-        moved = {name: each.file.folders for name, each in settings.destinations.items()}
+        settings = load_what_is_right(root.path, load_registry(root.plugins))
+        moved |= {name: each.file.folders for name, each in settings.destinations.items()}
     except SettingsError:
         pass  # `check` says what is wrong; the usual folders are made all the same
-    for name, elsewhere in moved.items():
-        folders = root.folders(name, elsewhere)
+    places = {name: root.folders(name, elsewhere) for name, elsewhere in moved.items()}
+    # a marker in a folder that is also something else would vouch for what it does not know
+    colliding = collisions(root, places)
+    known = KnownFolders(root)
+    for name, folders in places.items():
+        if name in colliding:
+            continue
         for folder in folders.all():
             _make(folder, made)
             write_marker(folder)
+        known.take(name, folders)
 
 
 def _make(folder: Path, made: list[Path]) -> None:

@@ -53,16 +53,22 @@ _CM_PER_INCH = 2.54
 
 @dataclass(frozen=True)
 class ExifDirectories:
-    """The directories of an Exif block, without the pointers between them.
-
-    left_out: names of what stood in the block and is not in them.
-    """
+    """The directories of an Exif block, without the pointers between them."""
 
     main: Directory = field(default_factory=dict)
+    """Of the picture: tables 3 and 4 of the standard."""
+
     exif: Directory = field(default_factory=dict)
+    """Of the camera."""
+
     gps: Directory = field(default_factory=dict)
+    """Of the place."""
+
     interoperability: Directory = field(default_factory=dict)
+    """Of the colour space."""
+
     left_out: tuple[str, ...] = field(default=(), compare=False)
+    """Names of what stood in the block and is not in them."""
 
     def __bool__(self) -> bool:
         return any((self.main, self.exif, self.gps, self.interoperability))
@@ -70,6 +76,15 @@ class ExifDirectories:
 
 def parse(block: bytes) -> ExifDirectories:
     """Read an Exif block.
+
+    Parameters
+    ----------
+    block
+        TIFF-structured, without the ``Exif`` prefix.
+
+    Returns
+    -------
+    What it holds, thumbnail and maker note left out.
 
     Raises
     ------
@@ -110,12 +125,32 @@ def below(read: Reader, tiff: TiffStructure, main: Directory) -> ExifDirectories
 
 
 def name_of(tag: int) -> str:
-    """The name of a tag of any directory, as its standard has it."""
+    """Name a tag of any directory.
+
+    Parameters
+    ----------
+    tag
+        Its number.
+
+    Returns
+    -------
+    The name that its standard gives it; ``"tag 65000"`` for one that is in none.
+    """
     return _NAMES.get(tag) or tifffile.TIFF.TAGS.get(tag, f"tag {tag}")
 
 
 def build(directories: ExifDirectories) -> bytes:
-    """Serialise an Exif block, little-endian, main directory first."""
+    """Serialise an Exif block, little-endian, main directory first.
+
+    Parameters
+    ----------
+    directories
+        What it will hold.
+
+    Returns
+    -------
+    TIFF-structured bytes, without the ``Exif`` prefix.
+    """
     start = 8 + len(pack(_pointing(directories.main, directories, 0, 0), 8))
     tail, exif_at, gps_at = pack_below(directories, start)
     main = pack(_pointing(directories.main, directories, exif_at, gps_at), 8)

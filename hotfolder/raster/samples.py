@@ -40,7 +40,7 @@ class SampleLayout:
     associated: bool = False
 
 
-def to_rows(stored: NDArray[Any], layout: SampleLayout) -> Rows:
+def to_rows(stored: NDArray[np.generic], layout: SampleLayout) -> Rows:
     """Turn stored samples into pixels and alpha.
 
     Parameters
@@ -72,7 +72,7 @@ def to_rows(stored: NDArray[Any], layout: SampleLayout) -> Rows:
     return np.ascontiguousarray(pixels), alpha
 
 
-def widened(values: NDArray[Any], bits: int) -> NDArray[np.uint16]:
+def widened(values: NDArray[np.generic], bits: int) -> NDArray[np.uint16]:
     """Scale integers of 0 … 2**bits - 1 to 0 … 65535, rounded to the nearest."""
     if bits == 16:
         return values.astype(np.uint16, copy=False)
@@ -112,7 +112,7 @@ def outside_share(stored: NDArray[Any], layout: SampleLayout) -> tuple[int, int]
     return outside, int(numbers.size - np.count_nonzero(numbers))
 
 
-def _looked_up(stored: NDArray[Any], layout: SampleLayout) -> Rows:
+def _looked_up(stored: NDArray[np.generic], layout: SampleLayout) -> Rows:
     palette = layout.palette
     if palette is None:
         raise ValueError("a layout without a palette")
@@ -120,7 +120,7 @@ def _looked_up(stored: NDArray[Any], layout: SampleLayout) -> Rows:
     return np.ascontiguousarray(palette[index]), None
 
 
-def _from_float(stored: NDArray[Any], layout: SampleLayout) -> Rows:
+def _from_float(stored: NDArray[np.generic], layout: SampleLayout) -> Rows:
     channels = layout.encoding.channels
     precise = np.float64 if stored.dtype.itemsize > 4 else np.float32
     values: Any = np.nan_to_num(
@@ -148,12 +148,12 @@ def _from_float(stored: NDArray[Any], layout: SampleLayout) -> Rows:
     return np.ascontiguousarray(pixels), alpha
 
 
-def _quantised(values: NDArray[Any]) -> NDArray[np.uint16]:
+def _quantised(values: NDArray[np.generic]) -> NDArray[np.uint16]:
     codes: NDArray[np.uint16] = np.rint(values * _FULL).astype(np.uint16)
     return codes
 
 
-def _lab(colour: NDArray[Any], layout: SampleLayout) -> NDArray[np.uint16]:
+def _lab(colour: NDArray[np.generic], layout: SampleLayout) -> NDArray[np.uint16]:
     """L*a*b* as TIFF codes it, to ICC.1:2022 16-bit PCSLAB (table 12: 65535/100 and 257).
 
     CIELAB (TIFF 6.0, section 23): L* unsigned, full scale 100; a*, b* signed, 1 per unit in 8

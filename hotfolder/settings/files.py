@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -17,100 +18,114 @@ from hotfolder.model.destination import Medium, Result, SettingsModel
 from hotfolder.model.hours import HoursText
 from hotfolder.model.name_template import NameTemplate
 from hotfolder.model.units import ByteCount, DurationS
-from hotfolder.stages.contract import StageSettings
+from hotfolder.settings.order import find_misplaced, right_order
+from hotfolder.stages.contract import Place, StageSettings
 from hotfolder.stages.registry import Registry
 
 SETTINGS_FILE = "hotfolder.toml"
 _DESTINATION_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
+_RENAMED = {"keep_dropped": "keep_discarded"}
+"""Keys of earlier versions, and what they are called now."""
 _Model = TypeVar("_Model", bound=SettingsModel)
 
 
 class Limits(SettingsModel):
-    """The table ``[limits]`` of a destination: what one job may cost before it is stopped.
-
-    time: seconds after parsing; memory: bytes after parsing; attempts: how often a job is tried
-    when its worker crashes or is stopped.
-    """
+    """The table ``[limits]`` of a destination: what one job may cost before it is stopped."""
 
     time: DurationS = 1800.0
+    """How long one attempt may take."""
     memory: ByteCount = 4.0 * 2**30
+    """How much memory one attempt may use."""
     attempts: Annotated[int, Field(ge=1, le=10)] = 3
+    """How often a job is tried when its worker crashes or is stopped, before it is held."""
 
 
 class Folders(SettingsModel):
-    """Where this destination's folders are, when not in the root. Absolute, or below the root.
+    """The table ``[folders]``: this destination's folders, when they are not in the root.
 
-    Give each destination a folder of its own.
+    A path is absolute, or below the root. Give each destination folders of its own.
     """
 
     hot_folder: str | None = None
+    """Where finished files are dropped; usually ``in/NAME``."""
     results: str | None = None
+    """Where results and the log of records lie; usually ``out/NAME``."""
     held: str | None = None
+    """Where jobs wait for a person's decision; usually ``held/NAME``."""
     refused: str | None = None
+    """Where files lie that cannot be processed; usually ``refused/NAME``."""
     originals: str | None = None
+    """Where the originals of delivered jobs are kept; usually ``originals/NAME``."""
     release: str | None = None
+    """Where a person puts a held job to let it go; usually ``release/NAME``."""
 
 
 class Intake(SettingsModel):
-    """The table ``[intake]``: how a hot folder is watched and when a file has arrived.
-
-    watch: "auto" chooses by the kind of file system. rescan: seconds between full scans where
-    events wake the scan; poll: where nothing does. quiet: how long a file must not change.
-    patience: how long to wait for a file that looks unfinished before saying that it is damaged.
-    """
+    """The table ``[intake]``: how a hot folder is watched and when a file has arrived."""
 
     watch: Literal["auto", "events", "poll"] = "auto"
+    """What wakes a scan: events of the file system, a clock, or what suits the file system."""
     rescan: DurationS = 60.0
+    """How often a folder is scanned in full where events wake the scan."""
     poll: DurationS = 5.0
+    """How often a folder is scanned where nothing wakes the scan."""
     quiet: DurationS = 2.0
+    """How long a file must not change before it counts as arrived."""
     patience: DurationS = 60.0
+    """How long to wait for a file that looks unfinished before it counts as damaged."""
 
 
 class TicketTable(SettingsModel):
-    """The table ``[ticket]``: this destination works on tickets and the pictures they name.
-
-    name: of results, without suffix. spread_lightness: difference of L* above which the morning
-    report names two facing pages; spread_neutral: the same for a* and b* of their greys.
-    """
+    """The table ``[ticket]``: this destination works on tickets and the pictures they name."""
 
     name: NameTemplate = "{page}-{placement}"
+    """Names of results, without suffix."""
     spread_lightness: Annotated[float, Field(gt=0, le=100)] = 8.0
+    """Difference of L* above which the morning report names two facing pages."""
     spread_neutral: Annotated[float, Field(gt=0, le=100)] = 2.0
+    """The same for the mean a* and b* of the greys of facing pages."""
 
 
 class DestinationFile(SettingsModel):
-    """A file ``destinations/NAME.toml``. ``stage`` holds each stage's own table.
-
-    hours: when jobs are begun, by local time; at any time, when it is not set. priority: jobs of
-    a higher one are begun first; of the same, destinations take turns. keep_sheets: proof sheets
-    are made of all jobs, or only of those that are held, so that others do not pay for them.
-    """
+    """A file ``destinations/NAME.toml``."""
 
     title: str = ""
+    """What people call the destination."""
     hours: HoursText | None = None
+    """When jobs are begun, by local time ("22:00-06:00"); at any time, when it is not set."""
     priority: Annotated[int, Field(ge=-100, le=100)] = 0
+    """Jobs of a higher priority are begun first; of the same, destinations take turns."""
     stages: Annotated[tuple[str, ...], Field(min_length=1)]
+    """The stages that work on a job, in order."""
     keep_sheets: Literal["all", "held"] = "held"
+    """Whether proof sheets are made of all jobs, or only of those that are held."""
     medium: Medium
+    """What will hang on the wall."""
     result: Result = Result()
+    """The file that comes out."""
     limits: Limits = Limits()
+    """What one job may cost."""
     folders: Folders = Folders()
+    """Folders that are elsewhere than in the root."""
     intake: Intake | None = None
+    """How this hot folder is watched, when not as ``hotfolder.toml`` says."""
     ticket: TicketTable | None = None
-    stage: dict[str, dict[str, Any]] = Field(default_factory=dict)
+    """Whether the destination works on tickets, and how."""
+    stage: dict[str, dict[str, object]] = Field(default_factory=dict)
+    """A table for each stage that has settings: ``[stage.NAME]``."""
 
 
 class RootFile(SettingsModel):
-    """The file ``hotfolder.toml``. workers: jobs at once; 0 means as many as there are cores.
-
-    keep_dropped: for how many seconds, after parsing, the original of a held job is kept when a
-    person has deleted its folder; 0 keeps none.
-    """
+    """The file ``hotfolder.toml``: what holds for the whole root."""
 
     workers: Annotated[int, Field(ge=0, le=256)] = 0
+    """How many jobs are worked on at once; 0: as many as there are cores."""
     intake: Intake = Intake()
+    """How hot folders are watched, where a destination does not say otherwise."""
     free_space: ByteCount = 500.0 * 2**20
-    keep_dropped: DurationS = 30 * 86400.0
+    """Nothing is taken in while a disk has less room than this."""
+    keep_discarded: DurationS = 30 * 86400.0
+    """How long the original of a held job is kept when you delete its folder; "0 s" keeps none."""
 
 
 @dataclass(frozen=True)
@@ -122,10 +137,12 @@ class Destination:
 
     name: str
     file: DestinationFile
-    raw: Mapping[str, Any]
+    raw: Mapping[str, object]
     stage_settings: Mapping[str, StageSettings]
     profile: Profile
     intake: Intake
+    places: Mapping[str, Place | None] = field(default_factory=dict)
+    """Where each stage stands, by its name."""
 
 
 @dataclass(frozen=True)
@@ -134,15 +151,32 @@ class Settings:
 
     root: RootFile
     destinations: Mapping[str, Destination]
+    refused: Mapping[str, tuple[Problem, ...]] = field(default_factory=dict)
+    """Destinations that cannot be served as their settings are, by name; the others can."""
 
 
 def load_settings(root: Path, registry: Registry) -> Settings:
-    """Read and check all settings of a root.
+    """Read and check all settings of a root, which all have to be right.
 
     Raises
     ------
     SettingsError
         With every problem of every file: file, key, value found, what is allowed.
+    """
+    settings = load_what_is_right(root, registry)
+    if settings.refused:
+        raise SettingsError([each for found in settings.refused.values() for each in found])
+    return settings
+
+
+def load_what_is_right(root: Path, registry: Registry) -> Settings:
+    """Read and check all settings of a root; a destination whose file is wrong is set aside.
+
+    Raises
+    ------
+    SettingsError
+        With every problem of every file, when the root's own settings are wrong or there is no
+        destination at all.
     """
     problems: list[Problem] = []
     root_file = _read_root(root / SETTINGS_FILE, problems)
@@ -150,18 +184,18 @@ def load_settings(root: Path, registry: Registry) -> Settings:
     files = sorted(folder.glob("*.toml")) if folder.is_dir() else []
     if not files:
         problems.append(Problem(str(folder), "", "no destination", "at least one file NAME.toml"))
-    destinations = {}
+    destinations, refused = {}, {}
     intake = root_file.intake if root_file else Intake()
     for path in files:
         try:
             destination = load_destination(path, registry, intake)
         except SettingsError as error:
-            problems.extend(error.problems)
+            refused[path.stem] = error.problems
         else:
             destinations[destination.name] = destination
     if problems or root_file is None:
-        raise SettingsError(problems)
-    return Settings(root_file, destinations)
+        raise SettingsError([*problems, *(each for found in refused.values() for each in found)])
+    return Settings(root_file, destinations, refused)
 
 
 def load_destination(path: Path, registry: Registry, default_intake: Intake) -> Destination:
@@ -180,7 +214,7 @@ def load_destination(path: Path, registry: Registry, default_intake: Intake) -> 
 
 
 def check_destination(
-    path: Path, raw: Mapping[str, Any], registry: Registry, default_intake: Intake
+    path: Path, raw: Mapping[str, object], registry: Registry, default_intake: Intake
 ) -> Destination:
     """Check what a destination's file says, given as TOML values; `path` names it in messages.
 
@@ -201,7 +235,8 @@ def check_destination(
     if problems or profile is None:
         raise SettingsError(problems)
     intake = file.intake or default_intake
-    return Destination(path.stem, file, raw, stage_settings, profile, intake)
+    places = {name: registry.stages[name].place for name in file.stages}
+    return Destination(path.stem, file, raw, stage_settings, profile, intake, places)
 
 
 def _read_root(path: Path, problems: list[Problem]) -> RootFile | None:
@@ -225,7 +260,7 @@ def _read_toml(path: Path, problems: list[Problem]) -> dict[str, Any] | None:
 
 def _validated(
     model: type[_Model],
-    raw: Mapping[str, Any],
+    raw: Mapping[str, object],
     path: Path,
     prefix: tuple[str, ...],
     problems: list[Problem],
@@ -245,6 +280,8 @@ def _problem(
     match detail["type"]:
         case "missing":
             return Problem(str(path), key, "is missing", _expected(model, detail["loc"]))
+        case "extra_forbidden" if key in _RENAMED:
+            return Problem(str(path), key, got, f"this key is called {_RENAMED[key]} now")
         case "extra_forbidden":
             fields = ", ".join(model.model_fields) or "no settings at all"
             allowed = f"this key does not exist; {'.'.join(prefix) or 'here there are'}: {fields}"
@@ -304,4 +341,19 @@ def _stage_settings(
         if name not in file.stages:
             allowed = f"a stage that `stages` names: {', '.join(file.stages)}"
             problems.append(Problem(str(path), f"stage.{name}", "is not used", allowed))
+    _check_order(path, file, registry, problems)
     return settings
+
+
+def _check_order(
+    path: Path, file: DestinationFile, registry: Registry, problems: list[Problem]
+) -> None:
+    """Refuse an order in which a stage cannot do its work, and say a right one."""
+    names = [name for name in dict.fromkeys(file.stages) if name in registry.stages]
+    order = right_order(names, registry.stages)
+    for each in find_misplaced(names, registry.stages):
+        allowed = f"{each.why}; a right order is stages = {json.dumps(order)}"
+        if order is None:
+            allowed = f"{each.why}; what these stages declare leaves no order, so take one out"
+        key = f"stages.{file.stages.index(each.name)}"
+        problems.append(Problem(str(path), key, str(each), allowed))

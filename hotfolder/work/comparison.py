@@ -177,10 +177,12 @@ def pictures_of(sheet: str) -> dict[str, str]:
 
 def _raw(destination: Destination, number: int) -> dict[str, Any]:
     """The destination's file with a proof sheet that leaves room for the others beside it."""
-    own: dict[str, Any] = {}
+    own: dict[str, object] = {}
     if number > 1:
-        asked = destination.raw.get("stage", {}).get(SHEET, {})
-        own["places"] = min(asked.get("places", _PLACES_OF_MANY), _PLACES_OF_MANY)
+        asked = destination.file.stage.get(SHEET, {})
+        places = asked.get("places")
+        most = places if isinstance(places, int) else _PLACES_OF_MANY
+        own["places"] = min(most, _PLACES_OF_MANY)
         room = (MOST_BYTES - _WORDS_BYTES) // min(number, MOST_SHOWN)
         own["page_size"] = f"{room + _WORDS_BYTES} B"
     return with_stage(destination, SHEET, own)
@@ -197,9 +199,10 @@ def _candidate(trial: Trial) -> Candidate:
     }
     work = trial.work
     found: Mapping[str, Any] = work.findings.get(SHEET, {}) if work else {}
-    sheet = trial.folder / "sheet.html"
-    if work is None or not found or not work.results or not sheet.is_file():
+    pages = [each.path for each in work.attachments if each.kind == "proof-sheet"] if work else []
+    if work is None or not found or not work.results or not pages:
         return Candidate(**common)
+    sheet = trial.folder / pages[0]
     if sheet.stat().st_size > _MAX_PAGE_BYTES:
         return Candidate(**common)
     cost = found["material_cost"]

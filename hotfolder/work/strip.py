@@ -43,7 +43,7 @@ class Strip:
     """
 
     path: Path
-    pieces: tuple[Mapping[str, Any], ...]
+    pieces: tuple[Mapping[str, object], ...]
     strip_mm: tuple[float, float] | None
     print_mm: tuple[float, float] | None
     strip_cost: Money | None
@@ -130,11 +130,11 @@ def _cutting(
         | {"label": f"{', '.join(piece['why'])}; at {piece['left_px']}, {piece['top_px']} px"}
         for piece in pieces
     ]
-    tables = {CUTTING: {"pieces": cut, "heading": heading}}
+    tables: dict[str, object] = {CUTTING: {"pieces": cut, "heading": heading}}
     stages = [CUTTING]
     if TAGGING in destination.file.stages:
         stages.append(TAGGING)
-        tables[TAGGING] = raw.get("stage", {}).get(TAGGING, {})
+        tables[TAGGING] = destination.file.stage.get(TAGGING, {})
     return {**raw, "stages": stages, "stage": tables}
 
 

@@ -26,7 +26,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1] / "audit"))
 
 from generated import BEGIN, CHANGED, digest, fill
-from rich.console import Console
+from measured import add_write_option, show
 from rich.table import Table
 
 from hotfolder.audit.books import open_books
@@ -60,7 +60,9 @@ def main() -> None:
     """Generate, ask, print."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
     parser.add_argument("--records", type=int, default=100_000)
-    number = parser.parse_args().records
+    add_write_option(parser)
+    asked = parser.parse_args()
+    number = asked.records
     with tempfile.TemporaryDirectory() as folder:
         root = Root(Path(folder))
         root.destinations.mkdir()
@@ -83,7 +85,7 @@ def main() -> None:
         ):
             said = " ".join(each for each in options if each != report)
             row(table, f"the command {said}", lambda options=options: command(root, *options))
-        Console().print(table)
+        show([table], write=asked.write)
 
 
 def row(table: Table, name: str, run: Callable[[], int]) -> None:

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import chain
-from rich.console import Console
+from measured import add_write_option, show
 from rich.table import Table
 
 SIZES_IN = {"60 MP": 31.6, "486 MP": 90.0}
@@ -77,6 +77,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--run", choices=SIZES_IN)
     parser.add_argument("--folder", type=Path)
+    add_write_option(parser)
     asked = parser.parse_args()
     if asked.run:
         run_one(asked.run, asked.folder)
@@ -96,7 +97,7 @@ def main() -> None:
                 f"{said['peak_mib']:.0f}",
                 ", ".join(f"{stage} {spent:.0f}" for stage, spent in said["spent"].items()),
             )
-    Console(width=140).print(table)
+    show([table], write=asked.write)
 
 
 if __name__ == "__main__":

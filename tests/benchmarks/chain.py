@@ -30,7 +30,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from rich.console import Console
+from measured import add_write_option, show
 from rich.table import Table
 
 CASES = ("same size", "enlarged 2:1", "for the web")
@@ -225,6 +225,7 @@ def main() -> None:
     parser.add_argument("--case", choices=CASES)
     parser.add_argument("--run", choices=CONTESTANTS)
     parser.add_argument("--folder", type=Path)
+    add_write_option(parser)
     asked = parser.parse_args()
     if asked.run:
         run_one(asked.run, asked.case, asked.folder)
@@ -251,7 +252,7 @@ def main() -> None:
                     f"{statistics.median(run['cpu_s'] for run in taken):.1f}",
                     f"{max(run['peak_mib'] for run in taken):.0f}",
                 )
-    Console(width=100).print(table)
+    show([table], write=asked.write)
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ nor libvips' own threads count for or against anyone.
   far apart the two shares of pixels over the tolerance are.
 
 Options: ``--megapixels 4`` (the default), ``--seconds 2`` to spend on each line at least,
-``--markdown`` for a table to paste. Nothing here is a test: machines and their load vary, ratios
+``--write`` to keep the tables. Nothing here is a test: machines and their load vary, ratios
 within one run vary less.
 """
 
@@ -33,13 +33,15 @@ from typing import Any
 
 import numpy as np
 import pyvips
+from measured import add_write_option, show
 from numpy.typing import NDArray
-from rich.console import Console
 from rich.table import Table
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from hotfolder.colour.difference import DifferenceStatistics, delta_e_00
+from hotfolder.colour.loss import Route, losses
+from hotfolder.colour.loss_table import make_loss_lookup
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.transform import (
     BLACK_POINT_COMPENSATION,
@@ -52,8 +54,6 @@ from hotfolder.colour.transform import (
 from hotfolder.disk import platforms
 from hotfolder.model.intent import Intent
 from hotfolder_demo import scenes
-from hotfolder_stages.gamut_check.loss import Route, losses
-from hotfolder_stages.gamut_check.table import make_lookup
 from reference.devices import WIDE_RGB, demo_printer, libvips
 
 Codes = NDArray[np.uint16]
@@ -78,7 +78,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--megapixels", type=float, default=4.0)
     parser.add_argument("--seconds", type=float, default=2.0)
-    parser.add_argument("--markdown", action="store_true")
+    add_write_option(parser)
     options = parser.parse_args()
     platforms.cpu_count = lambda: 1
     pyvips.cache_set_max(0)
@@ -103,10 +103,10 @@ def main() -> None:
         "ΔE00 pictures: mean / p99 / max",
     )
     rows = list(_conversions(printers, picture, random, options.seconds))
-    _show(f"Conversion ({title})", heads, rows, markdown=options.markdown)
+    tables = [_table(f"Conversion ({title})", heads, rows)]
     heads = ("to", "way", "once, ms", "pictures, MP/s", "ratio", "share over 3 ΔE00", "mean ΔE00")
     rows = list(_gamut_checks(printers, picture, options.seconds))
-    _show(f"Gamut check ({title})", heads, rows, markdown=options.markdown)
+    show([*tables, _table(f"Gamut check ({title})", heads, rows)], write=options.write)
 
 
 def _conversions(
@@ -169,7 +169,7 @@ def _gamut_checks(
         usual = 0.0
         for way, make, pixels in (
             ("every pixel", lambda each=each_pixel: each, few),
-            ("our table", lambda route=route: make_lookup(route), picture),
+            ("our table", lambda route=route: make_loss_lookup(route), picture),
         ):
             began = time.process_time()
             check = make()
@@ -263,19 +263,11 @@ def _figures(differences: NDArray[Any]) -> str:
     return f"{differences.mean():.3f} / {p99:.2f} / {differences.max():.2f}"
 
 
-def _show(
-    title: str, heads: tuple[str, ...], rows: list[tuple[str, ...]], *, markdown: bool
-) -> None:
-    console = Console()
-    if markdown:
-        lines = [title, "", "| " + " | ".join(heads) + " |", "|" + "---|" * len(heads)]
-        lines += ["| " + " | ".join(row) + " |" for row in rows]
-        console.print("\n".join([*lines, ""]), soft_wrap=True, markup=False, highlight=False)
-        return
+def _table(title: str, heads: tuple[str, ...], rows: list[tuple[str, ...]]) -> Table:
     table = Table(*heads, title=title)
     for row in rows:
         table.add_row(*row)
-    console.print(table)
+    return table
 
 
 if __name__ == "__main__":

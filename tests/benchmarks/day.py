@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 import chain
-from rich.console import Console
+from measured import add_write_option, show
 from rich.progress import track
 from rich.table import Table
 
@@ -77,12 +77,14 @@ def main() -> None:
     parser.add_argument("--files", type=int, default=40)
     parser.add_argument("--megapixels", type=float, default=12.0)
     parser.add_argument("--folder", type=Path)
+    add_write_option(parser)
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory(dir=asked.folder) as name:
-        measure(Path(name), asked.files, asked.megapixels)
+        table = measure(Path(name), asked.files, asked.megapixels)
+    show([table], write=asked.write)
 
 
-def measure(folder: Path, files: int, megapixels: float) -> None:
+def measure(folder: Path, files: int, megapixels: float) -> Table:
     """Serve a root until all files have their record."""
     chain.prepare(folder, megapixels)
     root = folder / "root"
@@ -103,14 +105,14 @@ def measure(folder: Path, files: int, megapixels: float) -> None:
     with (folder / "daemon.log").open("wb") as log:
         daemon = subprocess.Popen([HOTFOLDER, "watch", root], stdout=log, stderr=log)
         try:
-            run(root, daemon, drops)
+            return run(root, daemon, drops)
         finally:
             daemon.terminate()
             daemon.wait(30)
 
 
-def run(root: Path, daemon: subprocess.Popen[bytes], drops: list[tuple[Path, Path]]) -> None:
-    """Drop, wait for the records, print."""
+def run(root: Path, daemon: subprocess.Popen[bytes], drops: list[tuple[Path, Path]]) -> Table:
+    """Drop, wait for the records, say what they took."""
     time.sleep(15)  # it is at rest, and the process that starts workers has loaded what they need
     before, clock = processor_time_s(*family(daemon.pid)), time.monotonic()
     for waiting, to in drops:
@@ -132,7 +134,7 @@ def run(root: Path, daemon: subprocess.Popen[bytes], drops: list[tuple[Path, Pat
     table.add_row(
         "per job outside its pixels", f"{(wall * cores - inside) / len(said) * 1000:.0f} ms"
     )
-    Console(width=100).print(table)
+    return table
 
 
 if __name__ == "__main__":

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import statistics
 import subprocess
 import sys
@@ -25,6 +24,8 @@ from pathlib import Path
 from typing import Any
 
 from chain import destination, prepare
+from measured import add_write_option, show
+from rich.table import Table
 
 CASES = ("same size", "enlarged 2:1", "for the web")
 
@@ -65,10 +66,12 @@ def main() -> None:
     parser.add_argument("--run", choices=WHICH)
     parser.add_argument("--case", choices=CASES)
     parser.add_argument("--folder", type=Path)
+    add_write_option(parser)
     asked = parser.parse_args()
     if asked.run:
         run_one(asked.case, asked.folder, asked.run)
         return
+    table = Table("case", "of", "without the stage, s", "no page, s", "a page, s")
     with tempfile.TemporaryDirectory(dir=asked.folder) as name:
         prepare(Path(name), asked.megapixels)
         for case in CASES:
@@ -84,11 +87,14 @@ def main() -> None:
                 plain, held, shown = (
                     statistics.median(each[at] for each in taken[which]) for which in WHICH
                 )
-                print(
-                    f"{case}: {what} {plain:.2f} s without the stage; no page: {held:.2f} s "
-                    f"({(held - plain) / held:.1%}); a page: {shown:.2f} s "
-                    f"({(shown - plain) / shown:.1%}) ({os.cpu_count()} cores)"
+                table.add_row(
+                    case,
+                    what,
+                    f"{plain:.2f}",
+                    f"{held:.2f} ({(held - plain) / held:.1%})",
+                    f"{shown:.2f} ({(shown - plain) / shown:.1%})",
                 )
+    show([table], write=asked.write)
 
 
 if __name__ == "__main__":

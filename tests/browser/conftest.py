@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import pytest
@@ -10,10 +9,12 @@ from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
 from browser.sheets import CANVAS, NAME, patches
-from hotfolder_stages.profile_conversion import ProfileConversionSettings
+from hotfolder.testing import make_stage, run_stage
+from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.proof_sheet import ProofSheet
 from reference.devices import SRGB
-from stages.driving import job_of, run_stage, spec_of, stage_with
+from stages.driving import job_of, spec_of
+from tools import path_of
 
 _FLAGS = (
     "--headless",
@@ -33,9 +34,7 @@ _FLAGS = (
 @pytest.fixture(scope="session")
 def chromium(tmp_path_factory: pytest.TempPathFactory):
     """Chromium, as Debian packages it, without a network of its own to talk to."""
-    browser, driver = shutil.which("chromium"), shutil.which("chromedriver")
-    if not browser or not driver:
-        pytest.skip("needs Debian's packages chromium and chromium-driver")
+    browser, driver = path_of("chromium"), path_of("chromedriver")
     options = webdriver.ChromeOptions()
     options.binary_location = browser
     for flag in (*_FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('browser')}"):
@@ -56,9 +55,9 @@ def sheet(tmp_path_factory: pytest.TempPathFactory) -> Path:
         profile=CANVAS,
         folder=folder,
         name=NAME,
-        settings={"profile-conversion": ProfileConversionSettings()},
+        beside=[make_stage(ProfileConversion, {})],
     )
-    run_stage(stage_with(ProofSheet, {}), pixels, spec, job, rows=100)
+    run_stage(make_stage(ProofSheet, {}), pixels, spec, job, rows=100)
     return folder / "sheet.html"
 
 

@@ -1,9 +1,8 @@
 """Reading profiles: what they say of themselves, and what is wrong with broken ones."""
 
 import contextlib
-import json
+import io
 import struct
-import subprocess
 from datetime import UTC, datetime
 from hashlib import sha256
 
@@ -11,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from PIL import ImageCms
 
 from hotfolder.colour import icc_encode as icc
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
@@ -36,21 +36,14 @@ FIRST_TAG = 132
 
 
 @pytest.mark.parametrize("profile", [SRGB, GREY, CMYK], ids=["rgb", "grey", "cmyk"])
-def test_exiftool_reads_the_same_header(profile, tmp_path):
-    path = tmp_path / "p.icc"
-    path.write_bytes(profile.data)
-    command = ["exiftool", "-j", "-ICC_Profile:all", "-ICC-header:all", str(path)]
-    output = subprocess.run(command, check=True, capture_output=True, text=True).stdout
-    said = json.loads(output)[0]
-    description = [said[key] for key in said if key.startswith("ProfileDescription")]
-    assert description == [profile.description]
-    assert str(said["ProfileVersion"]).startswith(profile.version)
-    kinds = {"mntr": "Display", "prtr": "Output"}
-    assert said["ProfileClass"].startswith(kinds[profile.device_class])
-    assert said["ColorSpaceData"].ljust(4) == profile.space
-    assert said["ProfileConnectionSpace"].ljust(4) == profile.pcs
-    expected = [float(part) for part in said["MediaWhitePoint"].split()]
-    assert profile.media_white_xyz == pytest.approx(expected, abs=5e-6)
+def test_littlecms_reads_the_same_header(profile):
+    said = ImageCms.ImageCmsProfile(io.BytesIO(profile.data)).profile
+    assert said.profile_description == profile.description
+    assert f"{said.version:.1f}" == profile.version
+    assert said.device_class == profile.device_class
+    assert said.xcolor_space.ljust(4) == profile.space
+    assert said.connection_space.ljust(4) == profile.pcs
+    assert profile.media_white_xyz == pytest.approx(said.media_white_point[0], abs=5e-6)
 
 
 @pytest.mark.parametrize(

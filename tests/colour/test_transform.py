@@ -164,6 +164,7 @@ def test_fine_keeps_its_distance_in_pictures(destination, scene):
     assert difference.max() <= 0.75
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("intent", [Intent.PERCEPTUAL, Intent.ABSOLUTE_COLORIMETRIC])
 def test_fine_keeps_its_distance_in_other_intents(intent):
     for destination in ("coated-book", "matte-canvas"):
@@ -174,6 +175,7 @@ def test_fine_keeps_its_distance_in_other_intents(intent):
         assert difference.max() <= 0.75
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("destination", PRINTERS)
 def test_fine_states_how_far_it_is(destination, monkeypatch):
     """Of the parts of the space that were used, by colours that took no part in making them."""

@@ -24,7 +24,8 @@ from pathlib import Path
 from typing import Any, Self
 
 from faults.killing import ACTS, in_a_child, run_here
-from hotfolder.daemon import loop as daemon_module
+from hotfolder.daemon import trouble
+from hotfolder.daemon.loop import Daemon
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.logs import set_up_logs
@@ -121,13 +122,13 @@ def sweep_with(
 
     def work() -> list[str]:
         set_up_logs(None, terminal=False)
-        daemon_module._RETRY_S = (0.05,)
-        daemon_module._SWEEP_TRIES = 8
+        trouble._RETRY_S = (0.05,)
+        trouble._SWEEP_TRIES = 8
         found = check(root)
         assert found.settings is not None
         assert found.registry is not None
         assert not found.problems, found.problems
-        daemon = daemon_module.Daemon(root, found.settings, found.registry, run=run_here)
+        daemon = Daemon(root, found.settings, found.registry, run=run_here)
         if plant is not None:
             plant()
         injector = Injector(fault)
@@ -150,10 +151,16 @@ def sweep_with(
 
 def why_no_power_loss() -> str:
     """Why this machine cannot have a file system of its own lose power; "" when it can."""
+    why_not = why_no_loop_devices()
+    if not why_not and shutil.which("mkfs.ext4") is None:
+        return "there is no mkfs.ext4"
+    return why_not
+
+
+def why_no_loop_devices() -> str:
+    """Why this machine cannot mount a file; "" when it can."""
     if os.geteuid() != 0:
         return "mounting needs root"
-    if shutil.which("mkfs.ext4") is None:
-        return "there is no mkfs.ext4"
     if not Path("/dev/loop-control").exists():
         return "there are no loop devices"
     return ""

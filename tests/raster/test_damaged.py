@@ -271,3 +271,10 @@ def test_many_tags_that_point_to_the_same_bytes_cost_no_more_than_a_few():
 
     found, following = read_directory(read, structure(read), 8, max_bytes=2000)
     assert (len(found), following) == (8, 0)
+
+
+def test_an_lzw_stream_that_once_ended_the_process_is_refused(tmp_path):
+    """Found by mutation: decoded into a buffer of given size, it is written beyond its end."""
+    path = Path(__file__).with_name("damaged-lzw.tif")
+    code, message = refusal(path, tmp_path)
+    assert (code, AGAIN in message) == ("damaged", True)

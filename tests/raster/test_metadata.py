@@ -1,11 +1,13 @@
-"""Exif, XMP and IPTC come out of every container, and ExifTool agrees about what they say."""
+"""Exif, XMP and IPTC come out of every container, and others agree about what they say."""
 
 from __future__ import annotations
 
 import io
+import itertools
 import struct
 import subprocess
 
+import exiv2
 import pytest
 import tifffile
 from PIL import Image
@@ -14,8 +16,26 @@ from hotfolder.raster import exif, packets
 from hotfolder.raster.ifd import Value, pack, read_directory, structure
 from hotfolder.raster.source import ReadLimits
 from raster.pictures import XMP, exiftool, picture, read
+from second_readers import exiv2_tags
+from tools import needs_tool
 
-TAGS = (
+FOR_EXIV2 = {
+    "Exif.Image.Artist": "A. N. Other",
+    "Exif.Image.Copyright": "2026 A. N. Other",
+    "Exif.Image.ImageDescription": "Reeds at low tide",
+    "Exif.Photo.ExposureTime": "1/250",
+    "Exif.Photo.FNumber": "56/10",
+    "Exif.Photo.DateTimeOriginal": "2026:03:04 05:06:07",
+    "Exif.GPSInfo.GPSLatitude": "52/1 30/1 0/1",
+    "Exif.GPSInfo.GPSLatitudeRef": "N",
+    "Exif.Iop.InteroperabilityIndex": "R03",
+    "Exif.Image.Orientation": "1",
+    "Exif.Photo.LensModel": "a long lens",
+    "Iptc.Application2.Byline": "A. N. Other",
+    "Iptc.Application2.Keywords": "tide",
+    "Xmp.dc.creator": "A. N. Other",
+}
+FOR_EXIFTOOL = (
     "-Artist=A. N. Other",
     "-Copyright=2026 A. N. Other",
     "-ImageDescription=Reeds at low tide",
@@ -33,29 +53,84 @@ TAGS = (
 )
 
 
-def tagged(path, kind, order="II"):
-    """A file whose metadata ExifTool wrote."""
+def untagged(path, kind, order):
     pixels = picture(16, 24, 3, "uint8")
     if kind == "tiff":
         tifffile.imwrite(path, pixels, photometric="rgb", byteorder="<" if order == "II" else ">")
     else:
         Image.fromarray(pixels).save(path, kind)
+
+
+def tag_with_libexiv2(path, order):
+    image = exiv2.ImageFactory.open(str(path))
+    image.readMetadata()
+    little, big = exiv2.ByteOrder.littleEndian, exiv2.ByteOrder.bigEndian
+    image.setByteOrder(little if order == "II" else big)
+    data = {"Exif": image.exifData(), "Iptc": image.iptcData(), "Xmp": image.xmpData()}
+    for key, text in FOR_EXIV2.items():
+        data[key[: key.index(".")]][key] = text
+    image.writeMetadata()
+
+
+def tag_with_exiftool(path, order):
     subprocess.run(
-        ["exiftool", "-q", "-overwrite_original", f"-ExifByteOrder={order}", *TAGS, str(path)],
+        ["exiftool", "-q", "-overwrite_original", f"-ExifByteOrder={order}", *FOR_EXIFTOOL, path],
         check=True,
         capture_output=True,
     )
 
 
-@pytest.mark.parametrize("kind", ["tiff", "jpeg", "png"])
-@pytest.mark.parametrize("order", ["II", "MM"])
-def test_what_exiftool_wrote_is_what_exiftool_finds_in_the_bytes(tmp_path, kind, order):
-    tagged(tmp_path / "x", kind, order)
+def blocks_of(tmp_path):
+    """What our reader takes out of the file, the Exif and XMP of it as files of their own."""
     opened, _, _ = read(tmp_path / "x", tmp_path)
     assert not [note for note in opened.notes if "left out" in note]
     metadata = opened.spec.metadata
-    # a bare Exif block is a TIFF without a picture; ExifTool reads it as such
+    # a bare Exif block is a TIFF without a picture, and read as such
     (tmp_path / "block.tif").write_bytes(metadata.exif)
+    (tmp_path / "packet.xmp").write_bytes(metadata.xmp)
+    return metadata
+
+
+def holds_the_by_line(iptc):
+    return b"\x1c\x02\x50\x00\x0bA. N. Other" in iptc  # IIM 2:80
+
+
+CASES = list(itertools.product(["tiff", "jpeg", "png"], ["II", "MM"]))
+TAGGED = [
+    pytest.param(tag, *case, marks=marks)
+    for tag, marks in ((tag_with_libexiv2, ()), (tag_with_exiftool, needs_tool("exiftool")))
+    for case in CASES
+    if (tag, *case) != (tag_with_libexiv2, "png", "MM")  # libexiv2 writes II only into a PNG
+]
+
+
+@pytest.mark.parametrize(("tag", "kind", "order"), TAGGED)
+def test_what_another_wrote_is_what_libexiv2_finds_in_the_bytes(tmp_path, tag, kind, order):
+    untagged(tmp_path / "x", kind, order)
+    tag(tmp_path / "x", order)
+    assert order.encode() + {"II": b"*\0", "MM": b"\0*"}[order] in (tmp_path / "x").read_bytes()
+    metadata = blocks_of(tmp_path)
+    found = exiv2_tags(tmp_path / "block.tif")
+    assert found["Exif.Image.Artist"] == "A. N. Other"
+    assert found["Exif.Image.Copyright"] == "2026 A. N. Other"
+    assert found["Exif.Image.ImageDescription"] == "Reeds at low tide"
+    assert found["Exif.Photo.ExposureTime"] == pytest.approx(1 / 250)
+    assert found["Exif.Photo.FNumber"] == pytest.approx(5.6)
+    assert found["Exif.Photo.DateTimeOriginal"] == "2026:03:04 05:06:07"
+    assert found["Exif.Photo.LensModel"] == "a long lens"
+    assert found["Exif.GPSInfo.GPSLatitude"] == [52, 30, 0]
+    assert found["Exif.Iop.InteroperabilityIndex"] == "R03"
+    assert exiv2_tags(tmp_path / "packet.xmp")["Xmp.dc.creator"] == ["A. N. Other"]
+    if kind != "png":
+        assert holds_the_by_line(metadata.iptc)
+
+
+@needs_tool("exiftool")
+@pytest.mark.parametrize(("kind", "order"), CASES)
+def test_what_exiftool_wrote_is_what_exiftool_finds_in_the_bytes(tmp_path, kind, order):
+    untagged(tmp_path / "x", kind, order)
+    tag_with_exiftool(tmp_path / "x", order)
+    metadata = blocks_of(tmp_path)
     found = exiftool(tmp_path / "block.tif")
     assert found["IFD0:Artist"] == "A. N. Other"
     assert found["IFD0:Copyright"] == "2026 A. N. Other"
@@ -67,10 +142,9 @@ def test_what_exiftool_wrote_is_what_exiftool_finds_in_the_bytes(tmp_path, kind,
     assert found["GPS:GPSLatitude"] == pytest.approx(52.5)
     assert found["InteropIFD:InteropIndex"] == "R03"
     assert "ExifTool:Warning" not in found
-    (tmp_path / "packet.xmp").write_bytes(metadata.xmp)
     assert exiftool(tmp_path / "packet.xmp")["XMP-dc:Creator"] == "A. N. Other"
     if kind != "png":
-        assert b"\x1c\x02\x50\x00\x0bA. N. Other" in metadata.iptc  # IIM 2:80, by-line
+        assert holds_the_by_line(metadata.iptc)
 
 
 def test_a_tiff_without_any_description_has_no_exif(tmp_path):

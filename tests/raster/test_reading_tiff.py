@@ -14,6 +14,7 @@ from hotfolder.errors import Refuse
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster.reading import ReadLimits, open_original
 from raster.pictures import picture, profile_bytes, read, vips_pixels
+from tools import needs_tool
 
 LAYOUTS = {
     "one strip": {},
@@ -96,6 +97,7 @@ def test_files_of_libvips_are_read_as_libvips_reads_them(tmp_path, options, colo
     assert (pixels == vips_pixels(tmp_path / "x.tif").reshape(pixels.shape)).all()
 
 
+@needs_tool("tiffcp")
 def test_files_of_libtiffs_tools_are_read_the_same(tmp_path):
     stored = picture(40, 50, 3, "uint8")
     tifffile.imwrite(tmp_path / "a.tif", stored, photometric="rgb")

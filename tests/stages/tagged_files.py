@@ -11,9 +11,10 @@ from PIL import Image
 from hotfolder import Metadata
 from hotfolder.model.destination import Result
 from hotfolder.raster.packets import to_image_resources
+from hotfolder.testing import make_stage
 from hotfolder_stages.tagging import Tagging
 from second_readers import exiv2_tags
-from stages.driving import SRGB, job_of, spec_of, stage_with
+from stages.driving import SRGB, job_of, spec_of
 
 PIXELS = np.full((30, 40, 3), 20000, np.uint16)
 
@@ -55,7 +56,7 @@ def tagged(
     """What the stage makes of metadata, and what it found."""
     spec = replace(spec_of(PIXELS, profile, ppi=240.0), metadata=metadata)
     job = job_of(spec, result=Result(format=kind, bits=8))
-    stage = stage_with(Tagging, values)
+    stage = make_stage(Tagging, values)
     made = stage.open(spec, job).metadata
     return made, dict(stage.close())
 

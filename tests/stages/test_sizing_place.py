@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
-from hotfolder.raster.picture import Area
+from hotfolder import Area
+from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.sizing import Sizing
-from stages.driving import job_of, run_stage, spec_of, stage_with
+from stages.driving import job_of, spec_of
 
 MARK = (slice(120, 160), slice(100, 180))  # rows and columns of the original
 PIXELS = np.full((300, 400, 3), 10000, np.uint16)
@@ -40,7 +41,7 @@ def found(pixels):
     ],
 )
 def test_where_the_original_lies_is_where_its_pixels_are(settings):
-    out, result, _, _ = run_stage(stage_with(Sizing, settings), PIXELS.copy(), spec_of(PIXELS))
+    out, result, _, _ = run_stage(make_stage(Sizing, settings), PIXELS.copy(), spec_of(PIXELS))
     at = result.original_area
     across, down = at.width_px / 400, at.height_px / 300
     expected = (
@@ -55,7 +56,7 @@ def test_where_the_original_lies_is_where_its_pixels_are(settings):
 def test_two_sizings_go_on_from_each_other():
     spec = spec_of(PIXELS)
     first = {"width": "300 px", "height": "300 px", "mode": "cover", "anchor": "left"}
-    cut = stage_with(Sizing, first).open(spec, job_of(spec))
-    twice = stage_with(Sizing, {"long_edge": "600 px"}).open(cut, job_of(spec))
+    cut = make_stage(Sizing, first).open(spec, job_of(spec))
+    twice = make_stage(Sizing, {"long_edge": "600 px"}).open(cut, job_of(spec))
     assert Area(0, 0, 400, 300) == cut.original_area
     assert Area(0, 0, 800, 600) == twice.original_area

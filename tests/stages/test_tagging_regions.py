@@ -11,10 +11,11 @@ import tifffile
 
 from hotfolder import Metadata
 from hotfolder.raster.reading import open_original
+from hotfolder.testing import make_stage
 from hotfolder_demo import profiles
 from hotfolder_stages.sizing import Sizing
 from hotfolder_stages.tagging import Tagging
-from stages.driving import job_of, spec_of, stage_with
+from stages.driving import job_of, spec_of
 from stages.tagged_files import packet, read_back
 
 MARK = (100, 120, 180, 160)
@@ -56,7 +57,7 @@ def through(tmp_path, xmp, sizing=None, orientation=1):
     )
     with open_original(tmp_path / "x.tif", name="x.tif", scratch=tmp_path) as opened:
         job = job_of(opened.spec)
-        sizer, tagger = stage_with(Sizing, sizing or {}), stage_with(Tagging, {})
+        sizer, tagger = make_stage(Sizing, sizing or {}), make_stage(Tagging, {})
         sized = sizer.open(opened.spec, job)
         result = tagger.open(sized, job)
         pixels = np.concatenate([band.pixels for band in sizer.bands(opened.bands())])
@@ -236,5 +237,5 @@ def test_a_sheet_of_pieces_has_no_regions():
 
     spec = spec_of(np.zeros((30, 40, 3), np.uint16), original_at=NOWHERE)
     spec = replace(spec, metadata=Metadata(xmp=mwg(shares(*MARK))))
-    made = stage_with(Tagging, {}).open(spec, job_of(spec)).metadata
+    made = make_stage(Tagging, {}).open(spec, job_of(spec)).metadata
     assert not re.search(rb"<mwg-rs:Regions", made.xmp)

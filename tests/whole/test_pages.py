@@ -5,7 +5,7 @@ import shutil
 
 import pytest
 
-from core.test_attachments import use
+from ending.test_attachments import use
 from whole.conftest import drop, records, write_destination
 
 pytestmark = pytest.mark.whole

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.slabs import over_slabs
+from hotfolder.colour import over_slabs
 
 _FULL = 65535
 

@@ -8,16 +8,30 @@ settings say what to assume.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from hotfolder import Band, Encoding, Findings, Hold, Job, RasterSpec, Stage, StageSettings
-from hotfolder.colour.profile import Profile, ProfileError, lab_profile
-from hotfolder.model.units import MM_PER_INCH, Share
-from hotfolder.raster.source import SQUARE_WITHIN
+from hotfolder import (
+    MM_PER_INCH,
+    Band,
+    Encoding,
+    Facts,
+    Findings,
+    Hold,
+    Job,
+    Json,
+    Place,
+    RasterSpec,
+    Share,
+    Stage,
+    StageSettings,
+    hookimpl,
+    number_in,
+)
+from hotfolder.colour import Profile, ProfileError, lab_profile
 from hotfolder_stages.preflight.clipping import Clipped
 
 __all__ = ["Preflight", "PreflightSettings"]
@@ -35,9 +49,12 @@ class PreflightSettings(StageSettings):
     no_profile: hold a picture without a usable profile, or assume one: assume_rgb, assume_grey,
     assume_cmyk are names of files in the root's ``profiles/``. hold_below_ppi, warn_below_ppi:
     limits for the original's own pixels per inch at the final size. hold_above_clipped: share of
-    the picture that may be pure white or pure black. hold_above_cut: share of a floating-point
-    original's values that may lie outside their range, where they are cut.
+    the picture that may be pure white or pure black.
     """
+
+    judging: ClassVar[frozenset[str]] = frozenset(
+        {"hold_below_ppi", "warn_below_ppi", "hold_above_clipped", "hold_above_cut"}
+    )
 
     trust_colour_space: bool = True
     no_profile: Literal["hold", "assume"] = "hold"
@@ -48,6 +65,8 @@ class PreflightSettings(StageSettings):
     warn_below_ppi: Ppi | None = None
     hold_above_clipped: Share | None = None
     hold_above_cut: Share = 0.01
+    """Share of a floating-point original's values that may lie outside their range, where they are
+    cut."""
 
 
 class Preflight(Stage[PreflightSettings]):
@@ -55,6 +74,7 @@ class Preflight(Stage[PreflightSettings]):
 
     name = "preflight"
     Settings = PreflightSettings
+    place = Place.ORIGINAL
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Check the profile, or put the assumed one in its place.
@@ -89,7 +109,9 @@ class Preflight(Stage[PreflightSettings]):
             message says the largest size that would pass. With both, the code is the first one's.
         """
         self._effective_ppi = result.effective_ppi
-        reasons = [("pixels-not-square", self._not_square())] if self._is_not_square() else []
+        reasons = []
+        if not self._job.original.has_square_pixels:
+            reasons.append(("pixels-not-square", self._not_square()))
         if self._is_below(self.settings.hold_below_ppi):
             too_few = self._too_few(result, self.settings.hold_below_ppi)
             reasons.append(("too-few-pixels", too_few))
@@ -127,6 +149,13 @@ class Preflight(Stage[PreflightSettings]):
         if reasons:
             raise Hold(next(iter(reasons)), " ".join(reasons.values()), findings)
         return findings
+
+    @classmethod
+    @hookimpl
+    def hotfolder_facts(cls, findings: Findings, settings: Mapping[str, Json]) -> Facts:
+        """Say how many pixels per inch the picture has, and how many are wanted."""
+        warns, holds = (number_in(settings, f"{each}_below_ppi") for each in ("warn", "hold"))
+        return Facts(effective_ppi=number_in(findings, "effective_ppi"), wanted_ppi=warns or holds)
 
     def _cut(self) -> str:
         """Why the picture is held for values that are cut; "" when it is not."""
@@ -194,10 +223,6 @@ class Preflight(Stage[PreflightSettings]):
                 f"the settings of {self._job.destination} names, cannot be read ({why}): put it "
                 "into profiles/.",
             ) from error
-
-    def _is_not_square(self) -> bool:
-        aspect = self._job.original.pixel_aspect
-        return abs(1 - 1 / aspect) > SQUARE_WITHIN
 
     def _not_square(self) -> str:
         aspect = self._job.original.pixel_aspect

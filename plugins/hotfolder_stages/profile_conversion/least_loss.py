@@ -31,26 +31,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from hotfolder.colour.difference import delta_e_00
-from hotfolder.colour.profile import Profile
-from hotfolder.colour.slabs import over_slabs
-from hotfolder.model.intent import Intent
-from hotfolder_stages.gamut_check.loss import (
+from hotfolder import Intent, Json
+from hotfolder.colour import (
+    Codes,
+    Floats,
+    Profile,
     Route,
     before_and_after,
     best_of,
+    delta_e_00,
+    over_slabs,
     round_trip_noise,
     wanted,
 )
 
-Codes = NDArray[np.uint16]
-Floats = NDArray[np.floating[Any]]
 ReadRows = Callable[[int, int], Codes]
 """Rows from the first to before the second, shape (rows, width, channels)."""
 
@@ -106,14 +105,14 @@ class Choice:
         lost = sum(each.share * (1 - each.kept[intent]) for each in looked_at)
         return self.colour[intent] + WEIGHT * lost / max(1, len(looked_at))
 
-    def findings(self) -> dict[str, Any]:
+    def findings(self) -> dict[str, Json]:
         """Return it as JSON values for the record."""
-        scores = {
+        scores: dict[str, Json] = {
             str(intent): {
                 "score": round(self.score(intent), 3),
                 "mean_delta_e_00": round(self.colour[intent], 3),
-                "forms_kept": self.forms and round(self.forms.kept[intent], 3),
-                "texture_kept": self.texture and round(self.texture.kept[intent], 3),
+                "forms_kept": round(self.forms.kept[intent], 3) if self.forms else None,
+                "texture_kept": round(self.texture.kept[intent], 3) if self.texture else None,
             }
             for intent in self.colour
         }
@@ -121,8 +120,8 @@ class Choice:
             "chosen": str(self.intent),
             "reason": self.reason,
             "unfit_share": round(self.unfit_share, 6),
-            "forms_share": self.forms and round(self.forms.share, 6),
-            "texture_share": self.texture and round(self.texture.share, 6),
+            "forms_share": round(self.forms.share, 6) if self.forms else None,
+            "texture_share": round(self.texture.share, 6) if self.texture else None,
             "scores": scores,
         }
 

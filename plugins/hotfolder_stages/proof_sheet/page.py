@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from hotfolder.pages.frame import source_hash, style, text_of
+from hotfolder.pages import source_hash, style, text_of
 from hotfolder_stages.proof_sheet.facts import Fact, percent
 from hotfolder_stages.proof_sheet.hue_bars import HueBar
 
@@ -79,7 +79,6 @@ class Sheet:
     decisions: tuple[Fact, ...]
     cost: str
     bits: int
-    warning: str
     is_trial: bool = False
 
 

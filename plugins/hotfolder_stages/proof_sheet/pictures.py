@@ -18,14 +18,23 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from hotfolder.colour.encodings import white
-from hotfolder.colour.profile import Profile
-from hotfolder.colour.slabs import in_threads
-from hotfolder.colour.soft_proof import Show, look_of, soft_proof
-from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
-from hotfolder.colour.transform import NO_GRID, Transform, convert_to_8_bits
+from hotfolder.colour import (
+    NO_GRID,
+    SRGB_CURVE,
+    SRGB_PRIMARIES,
+    Codes,
+    Primaries,
+    Profile,
+    Show,
+    Transform,
+    convert_to_8_bits,
+    in_threads,
+    look_of,
+    rgb_profile,
+    soft_proof,
+    white,
+)
 
-Codes = NDArray[np.uint16]
 Shown = NDArray[np.uint8]
 """Pixels for a display, shape (rows, width, 3), or (rows, width) for grey."""
 

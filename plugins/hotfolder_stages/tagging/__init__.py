@@ -1,8 +1,7 @@
 """The stage ``tagging``: what the result says about itself is true, and the rest is carried over.
 
 Exif, XMP and IPTC are read as bytes from a stranger. What cannot be read safely is left out, with
-a warning in the findings: metadata never cost a picture its delivery. The stage belongs behind
-the stages that change size and profile.
+a warning in the findings: metadata never cost a picture its delivery.
 """
 
 from __future__ import annotations
@@ -11,12 +10,19 @@ from dataclasses import replace
 
 from pydantic import field_validator
 
-from hotfolder import Findings, Job, Metadata, RasterSpec, Stage, StageSettings
-from hotfolder.raster import exif
-from hotfolder.raster.exif import ExifDirectories
-from hotfolder.raster.orientation import is_turned
+from hotfolder import (
+    ExifDirectories,
+    Findings,
+    Job,
+    Metadata,
+    Place,
+    RasterSpec,
+    Stage,
+    StageSettings,
+    parse_exif,
+)
 from hotfolder_stages.tagging import exif_tags, iptc, xmp_edit
-from hotfolder_stages.tagging.geometry import Geometry
+from hotfolder_stages.tagging.geometry import Geometry, is_turned
 from hotfolder_stages.tagging.truth import Edition, Text, Texts, Truth
 from hotfolder_stages.tagging.xmp import Xmp, XmpError
 from hotfolder_stages.tagging.xmp_edit import put_keywords
@@ -29,8 +35,7 @@ class TaggingSettings(StageSettings):
 
     copyright, description, creator: written where the original has none, or with `overwrite`
     in place of what it has. caption: a description that is written in any case, as a ticket gives
-    one for each picture. remove_gps: whether to take out the coordinates of where the picture was
-    made; names of places that people wrote stay.
+    one for each picture.
     """
 
     copyright: str | None = None
@@ -39,6 +44,8 @@ class TaggingSettings(StageSettings):
     caption: str | None = None
     overwrite: bool = False
     remove_gps: bool = False
+    """Whether to take out the coordinates of where the picture was made; names of places that
+    people wrote stay."""
 
     @field_validator("copyright", "description", "creator", "caption")
     @classmethod
@@ -58,11 +65,12 @@ class Tagging(Stage[TaggingSettings]):
 
     name = "tagging"
     Settings = TaggingSettings
+    place = Place.LAST
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Make the metadata of what comes out; no pixel is needed for it."""
         self._warnings: list[str] = []
-        self._truth = truth = Truth.of(raster)
+        truth = Truth.of(raster)
         edition = Edition(job.result.format)
         original = raster.metadata
         directories = self._read_exif(original.exif)
@@ -104,14 +112,6 @@ class Tagging(Stage[TaggingSettings]):
         }
         return replace(raster, metadata=Metadata(made_exif.block, made_xmp, made_iptc))
 
-    def review(self, result: RasterSpec) -> None:
-        """Notice when a later stage has made the metadata untrue again."""
-        if Truth.of(result) != self._truth:
-            self._warnings.append(
-                "A stage behind tagging changes size, resolution or profile, so the metadata do "
-                "not fit the result: put tagging behind it."
-            )
-
     def close(self) -> Findings:
         """Say what was carried over, added, corrected, removed and left out."""
         return {**self._findings, "warnings": list(self._warnings)}
@@ -119,7 +119,7 @@ class Tagging(Stage[TaggingSettings]):
     def _read_exif(self, block: bytes | None) -> ExifDirectories:
         if block is not None:
             try:
-                return exif.parse(block)
+                return parse_exif(block)
             except ValueError:
                 self._warnings.append("Its Exif data cannot be read and were left out.")
         return ExifDirectories()

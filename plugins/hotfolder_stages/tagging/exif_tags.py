@@ -9,14 +9,15 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass, replace
 
-from hotfolder import Encoding
-from hotfolder.raster import exif
-from hotfolder.raster.exif import ExifDirectories
-from hotfolder.raster.ifd import Value
+from hotfolder import Encoding, ExifDirectories, ExifValue, build_exif, name_exif_tag
 from hotfolder_stages.tagging.truth import SOFTWARE, Edition, Text, Texts, Truth
 
 _ASCII, _SHORT, _LONG, _RATIONAL, _UNDEFINED = 2, 3, 4, 5, 7
 
+_ORIENTATION = 274
+_X_RESOLUTION = 282
+_Y_RESOLUTION = 283
+_RESOLUTION_UNIT = 296
 _SOFTWARE = 305
 _POSITIONING, _CENTRED = 531, 1  # YCbCrPositioning, as libjpeg has it
 _DATE_TIME = 306
@@ -79,7 +80,7 @@ def edited(
     """A block that says what is true of the result, and besides what it said before."""
     main, doubles = _main(directories, truth, edition, added)
     below, stale = _below(directories, truth, edition)
-    removed = [exif.name_of(tag) for tag in sorted({*doubles, *stale})]
+    removed = [name_exif_tag(tag) for tag in sorted({*doubles, *stale})]
     made = replace(directories, main=main, exif=below)
     if directories.interoperability and not truth.is_srgb:
         made = replace(made, interoperability={})  # it names the original's colour space
@@ -87,24 +88,24 @@ def edited(
     if directories.gps and remove_gps:
         made = replace(made, gps={})
         removed.append("GPS")
-    return EditedExif(exif.build(made), (*directories.left_out, *removed))
+    return EditedExif(build_exif(made), (*directories.left_out, *removed))
 
 
 def _main(
     directories: ExifDirectories, truth: Truth, edition: Edition, added: Texts
-) -> tuple[dict[int, Value], set[int]]:
+) -> tuple[dict[int, ExifValue], set[int]]:
     """The main directory, and the tags that went from it."""
     main = dict(directories.main)
-    main[exif.ORIENTATION] = _short(1)
+    main[_ORIENTATION] = _short(1)
     main[_SOFTWARE] = _ascii(SOFTWARE)
     main[_DATE_TIME] = _ascii(edition.made.strftime("%Y:%m:%d %H:%M:%S"))
-    for tag in (exif.X_RESOLUTION, exif.Y_RESOLUTION, exif.RESOLUTION_UNIT):
+    for tag in (_X_RESOLUTION, _Y_RESOLUTION, _RESOLUTION_UNIT):
         main.pop(tag, None)
     if truth.ppi is not None:
-        main[exif.X_RESOLUTION] = main[exif.Y_RESOLUTION] = Value(
+        main[_X_RESOLUTION] = main[_Y_RESOLUTION] = ExifValue(
             _RATIONAL, 1, struct.pack("<II", truth.ppi.numerator, truth.ppi.denominator)
         )
-        main[exif.RESOLUTION_UNIT] = _short(2)
+        main[_RESOLUTION_UNIT] = _short(2)
     if _components(truth, edition) == _Y_CB_CR:
         main[_POSITIONING] = _short(_CENTRED)
     gone = {tag for text, tag in _SECOND_TAGS.items() if text in added and tag in main}
@@ -116,7 +117,7 @@ def _main(
 
 def _below(
     directories: ExifDirectories, truth: Truth, edition: Edition
-) -> tuple[dict[int, Value], set[int]]:
+) -> tuple[dict[int, ExifValue], set[int]]:
     """The Exif directory, and the tags that went from it."""
     components = _components(truth, edition)
     gone = _STALE & directories.exif.keys()
@@ -125,10 +126,10 @@ def _below(
     below = {tag: value for tag, value in directories.exif.items() if tag not in gone}
     below.pop(_SUB_SECONDS, None)  # of the time that is set anew
     if components is not None and _COMPONENTS in below:
-        below[_COMPONENTS] = Value(_UNDEFINED, 4, components)
+        below[_COMPONENTS] = ExifValue(_UNDEFINED, 4, components)
     stated = below.get(_VERSION)
     if stated is None or stated.data < _OLDEST_WITH_OFFSETS:
-        below[_VERSION] = Value(_UNDEFINED, 4, _OUR_VERSION)
+        below[_VERSION] = ExifValue(_UNDEFINED, 4, _OUR_VERSION)
     below[_OFFSET_TIME] = _ascii(edition.made.isoformat(timespec="seconds")[-6:])
     below[_COLOUR_SPACE] = _short(1 if truth.is_srgb else _UNCALIBRATED)
     below[_PIXEL_X], below[_PIXEL_Y] = _long(truth.width_px), _long(truth.height_px)
@@ -144,19 +145,19 @@ def _components(truth: Truth, edition: Edition) -> bytes | None:
     return {Encoding.RGB: _Y_CB_CR, Encoding.GREY: b"\1\0\0\0"}.get(truth.encoding)
 
 
-def _said(value: Value) -> str:
+def _said(value: ExifValue) -> str:
     return value.data.split(b"\0")[0].decode("utf-8", errors="replace").strip()
 
 
-def _ascii(text: str) -> Value:
+def _ascii(text: str) -> ExifValue:
     # The standard has 7-bit ASCII here; UTF-8 is what readers expect since. Common practice.
     data = text.encode() + b"\0"
-    return Value(_ASCII, len(data), data)
+    return ExifValue(_ASCII, len(data), data)
 
 
-def _short(number: int) -> Value:
-    return Value(_SHORT, 1, struct.pack("<H", number))
+def _short(number: int) -> ExifValue:
+    return ExifValue(_SHORT, 1, struct.pack("<H", number))
 
 
-def _long(number: int) -> Value:
-    return Value(_LONG, 1, struct.pack("<I", number))
+def _long(number: int) -> ExifValue:
+    return ExifValue(_LONG, 1, struct.pack("<I", number))

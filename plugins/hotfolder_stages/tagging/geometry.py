@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from hotfolder.raster.picture import Area
+from hotfolder import Area
 
 _SAME_SHAPE = 0.01
 """By what share two aspect ratios may differ and mean the same picture. Our own bound: a preview
@@ -71,7 +71,7 @@ class Geometry:
         if applied_px is None or _same_shape(applied_px, self.stored_px):
             return self.orientation
         across, down = self.stored_px
-        if self.orientation >= 5 and _same_shape(applied_px, (down, across)):
+        if is_turned(self.orientation) and _same_shape(applied_px, (down, across)):
             return 1
         return None
 
@@ -104,6 +104,11 @@ class Geometry:
         """A circle's diameter, from a share of the picture's short side to one of the result's."""
         before = min(self.at.width_px, self.at.height_px)
         return share * before / min(self.result_px)
+
+
+def is_turned(orientation: int) -> bool:
+    """Whether an orientation makes rows of columns."""
+    return orientation >= 5
 
 
 def _same_shape(one: tuple[float, float], other: tuple[float, float]) -> bool:

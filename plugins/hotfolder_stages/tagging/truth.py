@@ -11,9 +11,8 @@ from importlib.metadata import version
 from typing import Literal
 from uuid import UUID, uuid4
 
-from hotfolder import Encoding, RasterSpec
-from hotfolder.colour.tone import is_srgb
-from hotfolder.raster.picture import Area
+from hotfolder import Area, Encoding, RasterSpec
+from hotfolder.colour import is_srgb
 
 SOFTWARE = f"hotfolder {version('hotfolder')}"
 

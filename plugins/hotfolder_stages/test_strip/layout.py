@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from hotfolder.model.units import MM_PER_INCH
+from hotfolder import MM_PER_INCH
 
 STEP_PX = 64
 BLOCK_PX = 16

@@ -11,19 +11,26 @@ from dataclasses import replace
 from typing import Annotated
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
-from hotfolder.colour.encodings import flattened, white
-from hotfolder.model.destination import SettingsModel
-from hotfolder.model.encoding import Encoding
-from hotfolder.model.units import MM_PER_INCH
-from hotfolder.raster.picture import NOWHERE, Band, RasterSpec, rows_per_band
-from hotfolder.stages.contract import Findings, Job, Stage, StageSettings
+from hotfolder import (
+    MM_PER_INCH,
+    NOWHERE,
+    Band,
+    ConversionToCome,
+    Encoding,
+    Findings,
+    Job,
+    Place,
+    RasterSpec,
+    SettingsModel,
+    Stage,
+    StageSettings,
+    rows_per_band,
+)
+from hotfolder.colour import Codes, flattened, white
 from hotfolder_stages.test_strip.layout import cell, line_px, smallest, width_of
 from hotfolder_stages.test_strip.lettering import draw, wrapped
-
-Codes = NDArray[np.uint16]
 
 BLACK = {
     Encoding.RGB: (0, 0, 0),
@@ -56,6 +63,8 @@ class StripSheet(Stage[StripSheetSettings]):
 
     name = "strip-sheet"
     Settings = StripSheetSettings
+    place = Place.CONVERTED
+    comes_after = (ConversionToCome,)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Find the smallest sheet."""

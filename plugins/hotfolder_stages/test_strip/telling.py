@@ -8,14 +8,13 @@ practice, no source.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.colour import Floats
 from hotfolder_stages.test_strip.layout import STEP_PX, Cell
 
-Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
 LOST, MOVED = "colours lost", "colours moved most"

@@ -14,16 +14,16 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from hotfolder import names, platforms
 from hotfolder.batch.folder import FILES as BATCH_FILES
+from hotfolder.disk import names, platforms
+from hotfolder.disk.marker import marker_id
 from hotfolder.errors import Problem
-from hotfolder.intake import marker_id
-from hotfolder.record_log import LOG_FILE
-from hotfolder.root import DestinationFolders, Root
+from hotfolder.ledger.record_log import LOG_FILE
+from hotfolder.settings.root import DestinationFolders, Root
 
 SHEETS = "sheets"
 _SHEET = re.compile(r"(\d{8}-\d{6}-[0-9a-f]{8}|index)\.[a-z]+")
@@ -74,11 +74,16 @@ class Upstream:
         parts = (*self.outside.parts, *path.relative_to(self.inside).parts)
         if len(parts) == 1:
             return names.collision_key(parts[0]) == LOG_FILE
-        if len(parts) != 2:  # noqa: PLR2004 - a folder and a file in it
+        if len(parts) != 2:
             return False
         folder, name = parts
         is_sheet = folder == SHEETS and _SHEET.fullmatch(name) is not None
         return is_sheet or (self.has_batches and name in BATCH_FILES)
+
+
+def is_of_any(above: Iterable[Upstream], relative: str) -> bool:
+    """Whether a file is a log, sheet or report of a destination that feeds a hot folder."""
+    return any(each.is_ours(relative) for each in above)
 
 
 def collisions(
@@ -90,18 +95,31 @@ def collisions(
         for name, folders in destinations.items()
         for kind, folder in vars(folders).items()
     ]
+    # one that is wrong by itself, as with the root for its hot folder, is no fault of the others
+    wrong = {
+        place.destination
+        for place in places
+        if [*_with_the_root(root, place), *_with_others(place, _of(place.destination, places))]
+    }
+    right = [place for place in places if place.destination not in wrong]
     found: dict[str, list[Problem]] = {}
+
+    def note(destination: str, kind: str, got: str, allowed: str) -> None:
+        file = str(root.destinations / f"{destination}.toml")
+        found.setdefault(destination, []).append(Problem(file, f"folders.{kind}", got, allowed))
+
     for place in places:
-        for got in (*_with_the_root(root, place), *_with_others(place, places)):
-            file = root.destinations / f"{place.destination}.toml"
-            problem = Problem(str(file), f"folders.{place.kind}", got, _ALLOWED)
-            found.setdefault(place.destination, []).append(problem)
-    for name in _circles(places):
+        others = places if place.destination in wrong else right
+        for got in (*_with_the_root(root, place), *_with_others(place, others)):
+            note(place.destination, place.kind, got, _ALLOWED)
+    for name in _circles(right):
         got = "what comes out goes round through other destinations and comes in again"
-        file = str(root.destinations / f"{name}.toml")
-        problem = Problem(file, "folders.results", got, "a chain of destinations that ends")
-        found.setdefault(name, []).append(problem)
+        note(name, "results", got, "a chain of destinations that ends")
     return found
+
+
+def _of(destination: str, places: list[_Place]) -> list[_Place]:
+    return [each for each in places if each.destination == destination]
 
 
 def upstream(
@@ -159,8 +177,10 @@ def _with_others(place: _Place, places: list[_Place]) -> Iterator[str]:
         if other is place or _is_link_of_a_chain(place, other):
             continue
         if place.is_in(other):
-            yield f"is the same as {other.label}" if other.is_in(place) else (
-                f"lies in {other.label}"
+            yield (
+                f"is the same as {other.label}"
+                if other.is_in(place)
+                else (f"lies in {other.label}")
             )
         elif other.is_in(place):
             yield f"holds {other.label}"
@@ -184,9 +204,9 @@ def _circles(places: list[_Place]) -> list[str]:
         for name in results
     }
     found = []
-    for name in fed:
+    for name, first in fed.items():
         reached: set[str] = set()
-        waiting = list(fed[name])
+        waiting = list(first)
         while waiting:
             each = waiting.pop()
             if each not in reached:
@@ -207,6 +227,6 @@ def _below(outer: _Place, inner: _Place) -> PurePosixPath:
         return inner.disk[1].relative_to(outer.disk[1])
     for found, wanted in ((inner.numbers, outer.numbers[0]), (inner.markers, outer.markers[0])):
         if wanted and wanted in found:
-            depth = found.index(wanted)  # type: ignore[arg-type]
+            depth = found.index(wanted)
             return PurePosixPath(*inner.disk[1].parts[len(inner.disk[1].parts) - depth :])
     return PurePosixPath()

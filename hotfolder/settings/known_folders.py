@@ -17,8 +17,8 @@ import threading
 from pathlib import Path
 from typing import NamedTuple
 
-from hotfolder.intake import MARKER, Unreachable, marker_id
-from hotfolder.root import DestinationFolders, Root
+from hotfolder.disk.marker import MARKER, Unreachable, marker_id
+from hotfolder.settings.root import DestinationFolders, Root
 
 
 class _Known(NamedTuple):
@@ -36,8 +36,10 @@ class KnownFolders:
         self._known: dict[str, _Known] = {}
         self._read()
 
-    def check(self, destination: str, folders: DestinationFolders) -> None:
+    def check(self, destination: str, folders: DestinationFolders, *, learn: bool = True) -> None:
         """Make sure that each folder that can be reached is the one it was; learn new ones.
+
+        learn: or leave that to the process that serves the root.
 
         Raises
         ------
@@ -62,7 +64,7 @@ class KnownFolders:
                     raise Unreachable(_wrong(destination, kind, folder, owner))
                 self._known[key] = now
                 learnt = True
-            if learnt:
+            if learnt and learn:
                 self._write()
 
     def take(self, destination: str, folders: DestinationFolders) -> None:

@@ -17,11 +17,13 @@ from pathlib import Path
 import pytest
 import tifffile
 
-from batch.conftest import BOOK, sweep, table
+from batch.conftest import BOOK, book, sweep, table  # noqa: F401 - a fixture
 from faults.killing import sweep_in_child
 from hotfolder.ledger.jobs import read_jobs
 from hotfolder_demo import book as estuary
 from whole.conftest import records
+
+pytestmark = pytest.mark.whole
 
 PICTURES = 60
 MISSING = ("reeds 08.tif", "vessels 19.tif")
@@ -94,8 +96,7 @@ def numbers_of(rows, *names):
     return {number for number, row in enumerate(rows, 2) if row.file in names}
 
 
-@pytest.mark.whole
-def test_a_book_of_two_nights_is_right_to_the_row(book):
+def test_a_book_of_two_nights_is_right_to_the_row(book):  # noqa: F811
     (book.destinations / f"{BOOK}.toml").write_text(DESTINATION)
     right = list(estuary.rows(PICTURES))
     assert 120 == len(right)
