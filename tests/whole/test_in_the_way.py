@@ -76,7 +76,7 @@ def test_a_sweep_that_is_stopped_says_so_without_a_traceback(small):
     wait_for(lambda: any(small.spool.glob("*/original")))
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does it
     _, said = process.communicate(timeout=60)
-    assert 130 == process.returncode
+    assert 130 == process.returncode, said
     assert "Stopped before all was done" in " ".join(said.split())
     assert "Traceback" not in said
     assert sweep(small) == []
