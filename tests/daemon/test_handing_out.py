@@ -234,3 +234,15 @@ def test_trouble_of_a_job_that_was_taken_back_is_forgotten(
     handing_out.hand_out()
     assert ["b"] == desk.pool.names()
     assert {"b"} == troubles.names(Kind.JOB, "canvas")
+
+
+def test_whoever_asks_for_progress_after_the_end_gets_none_and_not_the_closed_ledger(
+    make, add, ledger, desk
+):
+    add("a")
+    handing_out = make(lambda row, _: row)
+    handing_out.hand_out()
+    assert ["a"] == desk.pool.names()
+    handing_out.finish()
+    ledger.close()
+    assert [] == handing_out.progress()
