@@ -154,14 +154,14 @@ def test_eight_hundred_jobs_that_wait_for_one_share_are_tried_one_a_wait(
     jobs = [f"j{number:03}" for number in range(800)]
     add(*jobs)
     is_away = True
-    reads, rows = [], ledger._rows
+    reads, rows = [], ledger.read
 
     def counted(*args):
         found = rows(*args)
         reads.append(len(found))
         return found
 
-    ledger._rows = counted
+    ledger.read = counted
     handing_out = make(lambda *job: away() if is_away else end(*job))
 
     def serve(until):
