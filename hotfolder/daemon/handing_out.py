@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
@@ -53,13 +54,16 @@ class HandingOut:
         self._observer = observer
         self._clock = clock
         self._pool = pool or ThreadPoolExecutor(workers, thread_name_prefix="job")
+        self._asking = threading.Lock()
         self._last_served: dict[str, int] = {}
         self._rested: set[str] = set()
         self._hand_outs = 0
 
     def finish(self) -> None:
-        """Wait for what runs."""
+        """Wait for what runs; from then on nothing does, and the ledger may be closed."""
         self._pool.shutdown()
+        with self._asking:
+            self.running = {}
 
     def hand_out(self) -> None:
         """Give open jobs to idle workers: oldest first, destinations in turn."""
@@ -91,12 +95,13 @@ class HandingOut:
         return min((each for each in due if each is not None), default=None)
 
     def progress(self) -> list[tuple[JobRow, str, float]]:
-        """Jobs being worked on, with what is being done and the share done."""
+        """Jobs being worked on, with what is being done and the share done; from any thread."""
         found = []
-        for row, _ in list(self.running.values()):
-            now = self._ledger.job(row.id)
-            doing, share = read_progress(attempt_folder(self._work.root, now)) or ("starting", 0.0)
-            found.append((now, doing, share))
+        with self._asking:  # whoever still asks while all ends must not meet a closed ledger
+            for row, _ in list(self.running.values()):
+                now = self._ledger.job(row.id)
+                said = read_progress(attempt_folder(self._work.root, now))
+                found.append((now, *(said or ("starting", 0.0))))
         return found
 
     def _turn_of(self, name: str) -> tuple[int, int]:

@@ -15,6 +15,7 @@ from hotfolder.daemon.claiming import Intake
 from hotfolder.daemon.trouble import About, Kind
 from hotfolder.disk import platforms
 from hotfolder.errors import StorageError
+from hotfolder.ledger.details import Claiming
 
 CANVAS = "canvas"
 
@@ -174,7 +175,7 @@ def test_a_held_folder_that_is_away_keeps_no_file_waiting(place, troubles, clock
     assert 1 == turn(place)
     assert ["a"] == place.tries
     assert troubles.has(Kind.HELD, CANVAS)
-    place.held = lambda: [SimpleNamespace(record={"batch": "spring tide"})]
+    place.held = lambda: [SimpleNamespace(record=SimpleNamespace(batch="spring tide"))]
     clock.now += 1
     turn(place)
     assert not troubles.has(Kind.HELD, CANVAS)
@@ -202,7 +203,7 @@ def test_a_claim_of_an_earlier_hot_folder_waits_and_keeps_no_file_waiting(
     place, ledger, troubles, clock, monkeypatch, tmp_path
 ):
     earlier = tmp_path / "earlier"
-    begun = {"folder": os.fsencode(earlier).hex()}
+    begun = Claiming(dev=0, ino=0, size=1, mtime_ns=0, nlink=1, folder=os.fsencode(earlier).hex())
     for job in ("j1", "j2"):
         ledger.add(job, CANVAS, b"mud.tif", "file", 1, begun)
     tries = []

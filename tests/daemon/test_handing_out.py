@@ -11,7 +11,7 @@ import pytest
 from daemon.conftest import Named, away, destination, is_for_a_batch
 from hotfolder.daemon.handing_out import HandingOut
 from hotfolder.daemon.trouble import About, Kind
-from hotfolder.ledger.jobs import State
+from hotfolder.ledger.details import Detail, State
 
 
 class Held(Executor):
@@ -80,7 +80,7 @@ def make(desk, ledger, troubles, clock):
 @pytest.fixture
 def end(ledger):
     def end(row, _where):
-        return ledger.advance(row.id, State.DELIVERED, record={"source": "mud.tif"})
+        return ledger.advance(row.id, State.DELIVERED, Detail())
 
     return end
 
@@ -154,14 +154,14 @@ def test_eight_hundred_jobs_that_wait_for_one_share_are_tried_one_a_wait(
     jobs = [f"j{number:03}" for number in range(800)]
     add(*jobs)
     is_away = True
-    reads, rows = [], ledger._rows
+    reads, rows = [], ledger.read
 
     def counted(*args):
         found = rows(*args)
         reads.append(len(found))
         return found
 
-    ledger._rows = counted
+    ledger.read = counted
     handing_out = make(lambda *job: away() if is_away else end(*job))
 
     def serve(until):
@@ -234,3 +234,15 @@ def test_trouble_of_a_job_that_was_taken_back_is_forgotten(
     handing_out.hand_out()
     assert ["b"] == desk.pool.names()
     assert {"b"} == troubles.names(Kind.JOB, "canvas")
+
+
+def test_whoever_asks_for_progress_after_the_end_gets_none_and_not_the_closed_ledger(
+    make, add, ledger, desk
+):
+    add("a")
+    handing_out = make(lambda row, _: row)
+    handing_out.hand_out()
+    assert ["a"] == desk.pool.names()
+    handing_out.finish()
+    ledger.close()
+    assert [] == handing_out.progress()

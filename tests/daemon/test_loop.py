@@ -5,13 +5,15 @@ from __future__ import annotations
 from faults.conftest import quick  # noqa: F401
 from faults.serving import CANVAS, sweep
 from hotfolder.errors import StorageError
+from hotfolder.ledger.details import Claiming
 from hotfolder.ledger.jobs import Ledger
 from whole.conftest import drop, records, small  # noqa: F401
 
 
 def test_a_job_whose_destination_has_gone_is_said_and_keeps_no_sweep_waiting(quick):  # noqa: F811
     ledger = Ledger(quick.ledger)
-    ledger.add("20260329-120000-00000000", "gone", b"mud.tif", "file", 1, {})
+    begun = Claiming(dev=0, ino=0, size=1, mtime_ns=0, nlink=1)
+    ledger.add("20260329-120000-00000000", "gone", b"mud.tif", "file", 1, begun)
     ledger.close()
     drop(quick, "reeds.tif", size=24)
     (said,) = sweep(quick)

@@ -18,7 +18,7 @@ class Desk:
         self.tries, self.reads, self.planned = [], 0, []
         self.is_away = False
 
-    def waiting(self, destinations):
+    def list_arrived(self, destinations):
         self.reads += 1
         (name,) = destinations
         return [SimpleNamespace(id=job) for job in self.rows.get(name, ())]
@@ -75,7 +75,7 @@ def test_what_waits_is_read_only_when_something_has_come(putting_away, desk, des
 def test_a_ledger_that_cannot_be_read_is_asked_again(putting_away, desk, monkeypatch):
     desk.rows["book"] = ["a"]
     with monkeypatch.context() as patch:
-        patch.setattr(desk, "waiting", away)
+        patch.setattr(desk, "list_arrived", away)
         with pytest.raises(StorageError):
             putting_away.turn({})
     putting_away.turn({})

@@ -19,6 +19,7 @@ from faults.killing import check_books, dropped_hashes
 from faults.serving import CANVAS, DEADLINE_S, daemon_of, serving, sweep
 from hotfolder.daemon.loop import Loop
 from hotfolder.disk import durable, platforms
+from hotfolder.disk.marker import MARKER
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import Ledger, State
 from hotfolder.overview.check import check
@@ -51,9 +52,11 @@ def mount(folder: Path, options: str = "size=8m") -> None:
 def on_small_disk(quick):
     """Results go to a disk of 8 MiB; of free space, none is asked for."""
     results = quick.path / "out" / CANVAS
-    (results / ".hotfolder-folder").unlink()  # it is on the share, not below its mount point
+    marker = results / MARKER
+    said = marker.read_text()  # a share with another one would not be the folder that was made
+    marker.unlink()  # it is on the share, not below its mount point
     mount(results)
-    (results / ".hotfolder-folder").write_text("x\n")
+    marker.write_text(said)
     settings = quick.path / "hotfolder.toml"
     settings.write_text(
         settings.read_text().replace('free_space = "500 MiB"', 'free_space = "1 KiB"')
@@ -121,6 +124,7 @@ def test_a_full_disk_of_results_is_said_once_and_the_work_goes_on_when_there_is_
 def test_nothing_is_written_under_a_mount_point_whose_share_has_gone(on_small_disk, logged, prompt):
     root, results = on_small_disk
     assert sweep(root) == []
+    marker = (results / MARKER).read_text()
     subprocess.run(["umount", results], check=True)
     drop(root, "mud.tif", size=24)
     assert any("not connected" in str(each) for each in check(root).unreachable)
@@ -129,7 +133,7 @@ def test_nothing_is_written_under_a_mount_point_whose_share_has_gone(on_small_di
         assert "is probably not connected" in stopped(root)[0]["why"]
         assert list(results.iterdir()) == []
         mount(results)
-        (results / ".hotfolder-folder").write_text("x\n")
+        (results / MARKER).write_text(marker)
         wait_for(lambda: records(root))
     assert ["delivered"] == [record["state"] for record in records(root)]
 

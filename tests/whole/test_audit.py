@@ -108,7 +108,7 @@ def test_a_job_that_was_given_up_is_dropped_and_held_no_more(released, hotfolder
     def asked(*options):
         return hotfolder("audit", released.path, *options).stdout
 
-    assert f"dropped {day}" in asked()
+    assert f"discarded {day}" in asked()
     assert "No picture answers" in asked("--state", "held")
     (each,) = json.loads(asked("--state", "discarded", "--json"))["records"]
     assert (record["job"], "discarded", noticed) == (
@@ -124,7 +124,7 @@ def test_a_job_that_was_given_up_is_dropped_and_held_no_more(released, hotfolder
     )
     page = released.path / "page.html"
     asked("--report", page)
-    assert re.search(rf"dropped {day} \d\d:\d\d<", page.read_text())
+    assert re.search(rf"discarded {day} \d\d:\d\d<", page.read_text())
 
     for bytes_, what in ((first, "the original"), (result, "the result")):
         file = released.path / "renamed"
