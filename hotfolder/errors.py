@@ -37,16 +37,16 @@ class HotfolderError(Exception):
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing that is wrong with the settings.
-
-    file: path of the file, as text; key: dotted key in it, or ``""`` for the whole file;
-    got: the value found, as text; allowed: what would be right.
-    """
+    """One thing that is wrong with the settings."""
 
     file: str
+    """Path of the file, as text."""
     key: str
+    """Dotted key in it, or ``""`` for the whole file."""
     got: str
+    """The value found, as text."""
     allowed: str
+    """What would be right."""
 
     def __str__(self) -> str:
         where = f"{self.file}: {self.key}" if self.key else self.file

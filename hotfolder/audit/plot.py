@@ -20,11 +20,12 @@ _LEAST_BAR = 2.0
 
 @dataclass(frozen=True)
 class Dot:
-    """A mean; title: what a pointer over it is told."""
+    """A mean."""
 
     x: float
     y: float
     title: str
+    """What a pointer over it is told."""
 
 
 @dataclass(frozen=True)
@@ -48,13 +49,14 @@ class Mark:
 
 @dataclass(frozen=True)
 class Plot:
-    """Everything in the units of the drawing, y downwards. top: share at the upper edge."""
+    """Everything in the units of the drawing, y downwards."""
 
     dots: tuple[Dot, ...]
     line: str
     bars: tuple[Bar, ...]
     marks: tuple[Mark, ...]
     top: float
+    """Share at the upper edge."""
     first: str
     last: str
 

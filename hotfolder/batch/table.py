@@ -29,9 +29,10 @@ class TableError(ValueError):
 
 @dataclass(frozen=True)
 class Row:
-    """One row that is not empty; number: as a spreadsheet counts, from 1."""
+    """One row that is not empty."""
 
     number: int
+    """As a spreadsheet counts, from 1."""
     cells: tuple[str, ...]
 
 

@@ -21,16 +21,17 @@ from hotfolder.colour.arrays import Floats
 
 @dataclass(frozen=True)
 class Parts:
-    """What CIEDE2000 is made of, each term weighted as in the formula; signed, sample - reference.
-
-    lightness: ΔL'/S_L; chroma: ΔC'/S_C; hue: ΔH'/S_H; total: ΔE00. The squares of the first three
-    and R_T · chroma · hue, which matters among blues only, add up to the square of the total.
-    """
+    """What CIEDE2000 is made of, each term weighted as in the formula; sample - reference."""
 
     lightness: Floats
+    """ΔL'/S_L."""
     chroma: Floats
+    """ΔC'/S_C."""
     hue: Floats
+    """ΔH'/S_H."""
     total: Floats
+    """ΔE00. The squares of the first three and R_T · chroma · hue, which matters among blues
+    only, add up to the square of the total."""
 
 
 def delta_e_76(reference: Floats, sample: Floats) -> Floats:

@@ -37,16 +37,16 @@ Show = Literal["medium", "adapted"]
 
 @dataclass(frozen=True)
 class Look:
-    """The leg from the delivered pixels to a display.
-
-    show: see the module; intent: of this leg; flags: of LittleCMS, never with black point
-    compensation; display: description of the profile the numbers are for.
-    """
+    """The leg from the delivered pixels to a display."""
 
     show: Show
+    """See the module."""
     intent: Intent
+    """Of this leg."""
     flags: int
+    """Of LittleCMS, never with black point compensation."""
     display: str
+    """Description of the profile the numbers are for."""
 
 
 @dataclass(frozen=True, eq=False)

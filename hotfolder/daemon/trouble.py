@@ -81,15 +81,14 @@ class Trouble:
 
 @dataclass
 class _Queue:
-    """Those that wait together.
-
-    tries: of any of them in vain, since one has succeeded; probe: the one that is being tried.
-    """
+    """Those that wait together."""
 
     members: int = 0
     tries: int = 0
+    """Of any of them in vain, since one has succeeded."""
     next_try_s: float = 0.0
     probe: About | None = None
+    """The one that is being tried."""
 
     @property
     def is_open(self) -> bool:

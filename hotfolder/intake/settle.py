@@ -46,10 +46,11 @@ class Arrival(Enum):
 
 @dataclass(frozen=True)
 class Probe:
-    """What an open look at one file found. reason: a plain sentence, or ""."""
+    """What an open look at one file found."""
 
     state: Arrival
     reason: str = ""
+    """A plain sentence, or ""."""
 
 
 def probe(candidate: Candidate) -> Probe:

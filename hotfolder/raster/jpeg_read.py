@@ -49,26 +49,26 @@ _JFIF = b"JFIF\0"
 
 @dataclass
 class Markers:
-    """What the markers of one JPEG picture say.
-
-    jfif_ppi: 0.0 when the file does not say. jfif_density: across and down, in whatever unit.
-    adobe: there is an APP14 marker of the kind that goes with inverted CMYK. exif_data, xmp,
-    resources: contents without their prefixes. left_out: names of what else there is.
-    """
+    """What the markers of one JPEG picture say."""
 
     width_px: int = 0
     height_px: int = 0
     bits: int = 0
     components: int = 0
     jfif_ppi: float = 0.0
+    """0.0 when the file does not say."""
     jfif_density: tuple[int, int] = (0, 0)
+    """Across and down, in whatever unit."""
     adobe: bool = False
+    """There is an APP14 marker of the kind that goes with inverted CMYK. exif_data, xmp,."""
     exif_data: bytes | None = None
     xmp: bytes | None = None
     resources: bytes = b""
+    """Contents without their prefixes."""
     icc_parts: dict[int, bytes] = field(default_factory=dict)
     icc_count: int = 0
     left_out: set[str] = field(default_factory=set)
+    """Names of what else there is."""
     complete: bool = False
 
 

@@ -24,20 +24,22 @@ _FLOAT_MAX = float(np.finfo(np.float32).max)
 
 @dataclass(frozen=True)
 class SampleLayout:
-    """What the samples of one pixel mean.
-
-    encoding: what comes out. bits: significant bits of an integer sample. inverted: 0 is white
-    (grey only). lab: how L*a*b* is coded. palette: shape (entries, 3), uint16. alpha: index of
-    the sample that is the alpha plane, or None. associated: colour is multiplied by alpha.
-    """
+    """What the samples of one pixel mean."""
 
     encoding: Encoding
+    """What comes out."""
     bits: int
+    """Significant bits of an integer sample."""
     inverted: bool = False
+    """0 is white (grey only)."""
     lab: Lab | None = None
+    """How L*a*b* is coded."""
     palette: NDArray[np.uint16] | None = None
+    """Shape (entries, 3), uint16."""
     alpha: int | None = None
+    """Index of the sample that is the alpha plane, or None."""
     associated: bool = False
+    """Colour is multiplied by alpha."""
 
 
 def to_rows(stored: NDArray[np.generic], layout: SampleLayout) -> Rows:

@@ -130,14 +130,12 @@ class RootFile(SettingsModel):
 
 @dataclass(frozen=True)
 class Destination:
-    """One destination, checked: its file, its stages' settings and its profile.
-
-    raw: the file's content as TOML gave it, which a worker validates again for itself.
-    """
+    """One destination, checked: its file, its stages' settings and its profile."""
 
     name: str
     file: DestinationFile
     raw: Mapping[str, object]
+    """The file's content as TOML gave it, which a worker validates again for itself."""
     stage_settings: Mapping[str, StageSettings]
     profile: Profile
     intake: Intake

@@ -47,27 +47,29 @@ _TEMPLATES = Environment(
 
 @dataclass(frozen=True)
 class Candidate:
-    """One destination, as far as the picture came there.
-
-    rank: 1 keeps most; None when no pixels were made. end: what would happen to the picture.
-    lost_share: of colours that cannot be made, 0 … 1; tolerance: ΔE00 above which they count;
-    moved, moved_p95: mean ΔE00, and what one pixel in twenty exceeds; black: L* of the medium's;
-    print_mm: width and height, None on a screen or when the file does not say.
-    """
+    """One destination, as far as the picture came there."""
 
     destination: str
     title: str
     rank: int | None
+    """1 keeps most; None when no pixels were made."""
     end: End
+    """What would happen to the picture."""
     reasons: tuple[str, ...]
     lost_share: float | None = None
+    """Of colours that cannot be made, 0 … 1."""
     lost_words: str = ""
     tolerance: float | None = None
+    """ΔE00 above which they count."""
     moved: float | None = None
+    """Mean ΔE00, and what one pixel in twenty exceeds."""
     moved_p95: float | None = None
+    """Mean ΔE00, and what one pixel in twenty exceeds."""
     black: float | None = None
+    """L* of the medium's."""
     white: tuple[int, int, int] = (255, 255, 255)
     print_mm: tuple[float, float] | None = None
+    """Width and height, None on a screen or when the file does not say."""
     cost: Money | None = None
     size_px: tuple[int, int] | None = None
     places: tuple[Mapping[str, int], ...] = ()

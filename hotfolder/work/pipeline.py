@@ -65,20 +65,21 @@ Progress = Callable[[str, float], None]
 
 @dataclass(frozen=True)
 class Order:
-    """What a worker is asked to do.
-
-    original: the file to read; name: its name as text; folder: empty, where the result goes;
-    profiles: the root's profiles; is_trial: nothing will be delivered.
-    """
+    """What a worker is asked to do."""
 
     job: str
     original: Path
+    """The file to read."""
     name: str
+    """Its name as text."""
     sha256: str
     bytes: int
     folder: Path
+    """Empty, where the result goes."""
     profiles: Path
+    """The root's profiles."""
     is_trial: bool = False
+    """Nothing will be delivered."""
 
 
 @dataclass(frozen=True)

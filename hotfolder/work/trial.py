@@ -55,17 +55,16 @@ class Part:
 
 @dataclass(frozen=True)
 class Trial:
-    """What a trial came to.
-
-    verdict: what would happen to the picture; ``failed`` when the work was not done, and `message`
-    says why. folder: where what was made is, while the temporary folder lasts.
-    """
+    """What a trial came to."""
 
     destination: Destination
     verdict: str
+    """What would happen to the picture; ``failed`` when the work was not done, and `message`
+    says why."""
     work: WorkRecord | None
     message: str
     folder: Path
+    """Where what was made is, while the temporary folder lasts."""
 
     @property
     def end(self) -> End:

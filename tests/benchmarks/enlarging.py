@@ -43,7 +43,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from hotfolder.colour.tone import tone_of
 from hotfolder_stages.sizing import Sizing
 from reference.edges import mtf_of_slanted_edge
-from stages.driving import SRGB, cut, job_of, spec_of, stage_with
+from hotfolder.testing import SRGB, cut, make_job, make_spec, make_stage
 
 Codes = NDArray[np.uint16]
 
@@ -81,7 +81,7 @@ def photographs(folders: list[Path], crop: int) -> dict[str, Codes]:
 
 def resized(pixels: Codes, width: int, height: int, *, alone: bool) -> tuple[Codes, float]:
     """Pixels by the stage, and the seconds of one core that it took."""
-    stage = stage_with(Sizing, {"width": f"{width} px", "height": f"{height} px"})
+    stage = make_stage(Sizing, {"width": f"{width} px", "height": f"{height} px"})
     spec = spec_of(pixels)
     stage.open(spec, job_of(spec))
     if alone:

@@ -49,17 +49,16 @@ from hotfolder_stages.gamut_check.tally import Counter
 
 
 class GamutCheckSettings(StageSettings):
-    """The table ``[stage.gamut-check]``.
-
-    tolerance: ΔE00 above which a colour counts as lost, if that is above the noise of the
-    destination's profile. hold_above: share of the picture's pixels that may be lost before the
-    job is held; never, when it is not set.
-    """
+    """The table ``[stage.gamut-check]``."""
 
     only_looks: ClassVar[bool] = True
 
     tolerance: Annotated[float, Field(ge=0, le=100)] = 3.0
+    """ΔE00 above which a colour counts as lost, if that is above the noise of the destination's
+    profile."""
     hold_above: Share | None = None
+    """Share of the picture's pixels that may be lost before the job is held; never, when it is
+    not set."""
 
 
 class GamutCheck(Stage[GamutCheckSettings]):

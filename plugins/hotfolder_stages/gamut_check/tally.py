@@ -17,16 +17,16 @@ Counts = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Tally:
-    """Counts of pixels.
-
-    loss, shift: shape (65536,), by code; cells: shape (2, cells), kept and lost, by the cell of
-    colour; blocks: shape (rows, columns), lost pixels by blocks of the picture.
-    """
+    """Counts of pixels."""
 
     loss: Counts
+    """Shape (65536,), by code."""
     shift: Counts
+    """Shape (65536,), by code."""
     cells: Counts
+    """Shape (2, cells), kept and lost, by the cell of colour."""
     blocks: Counts
+    """Shape (rows, columns), lost pixels by blocks of the picture."""
 
 
 class Counter:

@@ -44,18 +44,16 @@ _NO_INKS = "The result is not made of cyan, magenta, yellow and black ink; nothi
 
 
 class InkCheckSettings(StageSettings):
-    """The table ``[stage.ink-check]``.
-
-    limit_percent: the most ink at one place, cyan + magenta + yellow + black, 100 % each.
-    hold_above_share: share of the picture that may lie above the limit before the job is held;
-    never, when it is not set. A pixel lies above the limit when rounding cannot explain it: when
-    it has more than `SLACK_PERCENT` above it.
-    """
+    """The table ``[stage.ink-check]``."""
 
     only_looks: ClassVar[bool] = True
 
     limit_percent: Annotated[float, Field(ge=100, le=400)] = 300.0
+    """The most ink at one place, cyan + magenta + yellow + black, 100 % each."""
     hold_above_share: Share | None = None
+    """Share of the picture that may lie above the limit before the job is held; never, when it
+    is not set. A pixel lies above the limit when rounding cannot explain it: when it has more
+    than `SLACK_PERCENT` above it."""
 
 
 class InkCheck(Stage[InkCheckSettings]):

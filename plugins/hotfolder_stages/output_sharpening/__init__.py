@@ -45,24 +45,22 @@ _LEAST_ROWS = 64
 
 
 class OutputSharpeningSettings(StageSettings):
-    """The table ``[stage.output-sharpening]``.
-
-    spread: sigma by which the medium softens, mm after parsing; by its surface unless given.
-    amount: share of the detail that is added, 0 … 5; by spread and viewing distance unless given.
-    radius_px: sigma of the Gaussian; by viewing distance and ppi unless given.
-    halo_limit: the most that is added to or taken from a pixel's L*; less is added where the
-    surroundings do not give the light for it.
-    noise: detail in L* that is always taken for noise and left alone; most_noise: the most that
-    is, unless it is as even over all frequencies as only white noise is; equal to `noise`, the
-    picture's own noise is not looked for.
-    """
+    """The table ``[stage.output-sharpening]``."""
 
     spread: LengthMm | None = None
+    """Sigma by which the medium softens, mm after parsing; by its surface unless given."""
     amount: Annotated[float, Field(ge=0, le=5)] | None = None
+    """Share of the detail that is added, 0 … 5; by spread and viewing distance unless given."""
     radius_px: Annotated[float, Field(ge=strength.MIN_RADIUS_PX, le=50)] | None = None
+    """Sigma of the Gaussian; by viewing distance and ppi unless given."""
     halo_limit: Annotated[float, Field(gt=0, le=100)] = 10.0
+    """The most that is added to or taken from a pixel's L*; less is added where the surroundings
+    do not give the light for it."""
     noise: Annotated[float, Field(ge=0, le=20)] = 0.5
+    """Detail in L* that is always taken for noise and left alone."""
     most_noise: Annotated[float, Field(ge=0, le=20)] = 1.5
+    """The most that is, unless it is as even over all frequencies as only white noise is; equal
+    to `noise`, the picture's own noise is not looked for."""
 
 
 class OutputSharpening(Stage[OutputSharpeningSettings]):

@@ -44,9 +44,10 @@ _OFFSET = np.float32(4 / 29)
 
 
 class Lightness(ABC):
-    """L* of pixels, and pixels with another L*. how: in words, for the findings."""
+    """L* of pixels, and pixels with another L*."""
 
     how: str
+    """In words, for the findings."""
 
     @abstractmethod
     def of(self, codes: Codes, out: Plane) -> None:

@@ -48,14 +48,12 @@ ENOUGH_SHARE = 0.01
 
 
 class PageBalanceSettings(StageSettings):
-    """The table ``[stage.page-balance]``.
-
-    nearly_grey: chroma, C*ab, up to which a colour counts as nearly grey.
-    """
+    """The table ``[stage.page-balance]``."""
 
     only_looks: ClassVar[bool] = True
 
     nearly_grey: Annotated[float, Field(gt=0, le=30)] = 8.0
+    """Chroma, C*ab, up to which a colour counts as nearly grey."""
 
 
 class PageBalance(Stage[PageBalanceSettings]):

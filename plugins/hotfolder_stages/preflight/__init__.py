@@ -42,28 +42,26 @@ Ppi = Annotated[float, Field(ge=0)]
 
 
 class PreflightSettings(StageSettings):
-    """The table ``[stage.preflight]``.
-
-    trust_colour_space: a picture without a profile whose Exif data or PNG chunks name its colour
-    space (sRGB, Adobe RGB) is taken at its word; when false, it counts as one that says nothing.
-    no_profile: hold a picture without a usable profile, or assume one: assume_rgb, assume_grey,
-    assume_cmyk are names of files in the root's ``profiles/``. hold_below_ppi, warn_below_ppi:
-    limits for the original's own pixels per inch at the final size. hold_above_clipped: share of
-    the picture that may be pure white or pure black.
-    """
+    """The table ``[stage.preflight]``."""
 
     judging: ClassVar[frozenset[str]] = frozenset(
         {"hold_below_ppi", "warn_below_ppi", "hold_above_clipped", "hold_above_cut"}
     )
 
     trust_colour_space: bool = True
+    """A picture without a profile whose Exif data or PNG chunks name its colour space (sRGB,
+    Adobe RGB) is taken at its word; when false, it counts as one that says nothing."""
     no_profile: Literal["hold", "assume"] = "hold"
+    """Hold a picture without a usable profile, or assume one: assume_rgb, assume_grey,
+    assume_cmyk are names of files in the root's ``profiles/``. hold_below_ppi,
+    warn_below_ppi: limits for the original's own pixels per inch at the final size."""
     assume_rgb: str | None = None
     assume_grey: str | None = None
     assume_cmyk: str | None = None
     hold_below_ppi: Ppi | None = None
     warn_below_ppi: Ppi | None = None
     hold_above_clipped: Share | None = None
+    """Share of the picture that may be pure white or pure black."""
     hold_above_cut: Share = 0.01
     """Share of a floating-point original's values that may lie outside their range, where they are
     cut."""

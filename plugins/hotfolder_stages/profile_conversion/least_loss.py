@@ -74,30 +74,29 @@ MOST_TILES = 40
 
 @dataclass(frozen=True)
 class Detail:
-    """Detail among colours that do not fit.
-
-    share: of the picture's local contrast, 0 … 1; kept: of that, by intent, 0 … 1.
-    """
+    """Detail among colours that do not fit."""
 
     share: float
+    """Of the picture's local contrast, 0 … 1."""
     kept: Mapping[Intent, float]
+    """Of that, by intent, 0 … 1."""
 
 
 @dataclass(frozen=True)
 class Choice:
-    """The intent that loses less, and by what it was chosen.
-
-    unfit_share: pixels of the reduced copy that do not fit; colour: mean ΔE00 by intent;
-    forms: detail of the reduced copy; texture: of the tiles, None when the reduced copy is the
-    picture itself; reason: one plain sentence.
-    """
+    """The intent that loses less, and by what it was chosen."""
 
     intent: Intent
     reason: str
+    """One plain sentence."""
     unfit_share: float = 0.0
+    """Pixels of the reduced copy that do not fit."""
     colour: Mapping[Intent, float] = field(default_factory=dict)
+    """Mean ΔE00 by intent."""
     forms: Detail | None = None
+    """Detail of the reduced copy."""
     texture: Detail | None = None
+    """Of the tiles, None when the reduced copy is the picture itself."""
 
     def score(self, intent: Intent) -> float:
         """Score of an intent, in ΔE00; less is better."""
@@ -128,14 +127,14 @@ class Choice:
 
 @dataclass(frozen=True)
 class _Seen:
-    """Pieces of a picture as they should be and as each intent makes them.
-
-    before, after: shape (pieces, rows, width, 3), L*a*b*; lost: shape (pieces, rows, width).
-    """
+    """Pieces of a picture as they should be and as each intent makes them."""
 
     before: Floats
+    """Shape (pieces, rows, width, 3), L*a*b*."""
     after: Mapping[Intent, Floats]
+    """Shape (pieces, rows, width, 3), L*a*b*."""
     lost: NDArray[np.bool_]
+    """Shape (pieces, rows, width)."""
 
 
 def without_looking(source: Profile, destination: Profile) -> Choice | None:

@@ -43,17 +43,16 @@ class IntentSetting(StrEnum):
 
 
 class ProfileConversionSettings(StageSettings):
-    """The table ``[stage.profile-conversion]``.
-
-    intent: least loss compares perceptual and relative colorimetric for each picture, which needs
-    room on the disk for the picture's pixels; it always compensates for black.
-    black_point_compensation: has no effect on absolute colorimetric. precision: how closely the
-    conversion keeps to the profiles; exact is about six times slower than fine.
-    """
+    """The table ``[stage.profile-conversion]``."""
 
     intent: IntentSetting = IntentSetting.RELATIVE_COLORIMETRIC
+    """Least loss compares perceptual and relative colorimetric for each picture, which needs
+    room on the disk for the picture's pixels; it always compensates for black."""
     black_point_compensation: bool = True
+    """Has no effect on absolute colorimetric."""
     precision: Precision = Precision.FINE
+    """How closely the conversion keeps to the profiles; exact is about six times slower than
+    fine."""
 
 
 class ProfileConversion(Stage[ProfileConversionSettings]):

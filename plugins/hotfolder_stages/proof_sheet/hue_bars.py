@@ -16,19 +16,22 @@ LEAST_SHARE = 0.001
 
 @dataclass(frozen=True)
 class HueBar:
-    """One hue. present, lost: shares of the whole picture, 0 … 1."""
+    """One hue."""
 
     hue: str
     present: float
+    """Shares of the whole picture, 0 … 1."""
     lost: float
+    """Shares of the whole picture, 0 … 1."""
 
 
 @dataclass(frozen=True)
 class Hues:
-    """What is lost, by hue. words: the lost colours in a few words; "" when there are none."""
+    """What is lost, by hue."""
 
     bars: tuple[HueBar, ...]
     words: str
+    """The lost colours in a few words; "" when there are none."""
 
 
 def by_hue(route: Route, encoding: Encoding, pixels: Codes, lost: NDArray[np.bool_]) -> Hues:

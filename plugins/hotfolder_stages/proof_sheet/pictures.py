@@ -53,15 +53,14 @@ _SHOWS: tuple[Show, Show] = ("medium", "adapted")
 
 @dataclass(frozen=True, eq=False)
 class Views:
-    """One piece of picture in its three views, for a display.
-
-    finished: before the conversion; medium: as it will print, with the medium's own white and
-    black; adapted: the same to an eye adapted to that white.
-    """
+    """One piece of picture in its three views, for a display."""
 
     finished: Shown
+    """Before the conversion."""
     medium: Shown
+    """As it will print, with the medium's own white and black."""
     adapted: Shown
+    """The same to an eye adapted to that white."""
 
 
 @cache

@@ -65,24 +65,24 @@ _TOLERANCE = LossTolerance(3.0)
 
 
 class ProofSheetSettings(StageSettings):
-    """The table ``[stage.proof-sheet]``.
-
-    places: how many of the worst places are shown at 1:1; page_size: bytes that the page may
-    have, after parsing; its pictures are compressed more until they fit.
-    """
+    """The table ``[stage.proof-sheet]``."""
 
     only_looks: ClassVar[bool] = True
 
     places: Annotated[int, Field(ge=0, le=8)] = 4
+    """How many of the worst places are shown at 1:1."""
     page_size: Annotated[ByteCount, Field(ge=300_000)] = MOST_BYTES
+    """Bytes that the page may have, after parsing; its pictures are compressed more until they
+    fit."""
 
 
 @dataclass(frozen=True)
 class _Way:
-    """The conversion whose outcome is shown; reason: why its intent was chosen, or ""."""
+    """The conversion whose outcome is shown."""
 
     transform: Transform
     reason: str = ""
+    """Why its intent was chosen, or ""."""
 
 
 class ProofSheet(Stage[ProofSheetSettings]):

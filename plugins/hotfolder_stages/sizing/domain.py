@@ -41,9 +41,10 @@ _LAB_ZERO = np.array([0.0, 128.0, 128.0], np.float32)
 
 
 class Domain(ABC):
-    """A way to turn codes into numbers that may be mixed, and back. name: in words."""
+    """A way to turn codes into numbers that may be mixed, and back."""
 
     name: str
+    """In words."""
 
     @abstractmethod
     def to_samples(self, codes: Codes) -> Samples:

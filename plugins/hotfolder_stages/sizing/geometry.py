@@ -107,13 +107,13 @@ class Plan:
 
     scaled_*: the whole picture after resampling; crop_*: pixels cut off it at left and top (the
     rest goes at right and bottom); border_*: pixels of border added at left and top; width_px,
-    height_px: the result.
     """
 
     scaled_width_px: int
     scaled_height_px: int
     width_px: int
     height_px: int
+    """The result."""
     crop_left_px: int = 0
     crop_top_px: int = 0
     border_left_px: int = 0

@@ -31,17 +31,16 @@ __all__ = ["Tagging", "TaggingSettings"]
 
 
 class TaggingSettings(StageSettings):
-    """The table ``[stage.tagging]``.
-
-    copyright, description, creator: written where the original has none, or with `overwrite`
-    in place of what it has. caption: a description that is written in any case, as a ticket gives
-    one for each picture.
-    """
+    """The table ``[stage.tagging]``."""
 
     copyright: str | None = None
+    """Written where the original has none, or with `overwrite` in place of what it has."""
     description: str | None = None
+    """Written where the original has none, or with `overwrite` in place of what it has."""
     creator: str | None = None
+    """Written where the original has none, or with `overwrite` in place of what it has."""
     caption: str | None = None
+    """A description that is written in any case, as a ticket gives one for each picture."""
     overwrite: bool = False
     remove_gps: bool = False
     """Whether to take out the coordinates of where the picture was made; names of places that

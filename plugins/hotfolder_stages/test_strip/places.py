@@ -41,9 +41,10 @@ _TOLERANCE = LossTolerance(3.0)
 
 
 class StripPlacesSettings(StageSettings):
-    """The table ``[stage.strip-places]``. worst: how many pieces show what is lost, at most."""
+    """The table ``[stage.strip-places]``."""
 
     worst: Annotated[int, Field(ge=1, le=12)] = 4
+    """How many pieces show what is lost, at most."""
 
 
 class StripPlaces(Stage[StripPlacesSettings]):

@@ -42,20 +42,23 @@ BLACK = {
 
 
 class CutPiece(SettingsModel):
-    """One piece, in pixels of the picture; label: the words below it."""
+    """One piece, in pixels of the picture."""
 
     left_px: Annotated[int, Field(ge=0)]
     top_px: Annotated[int, Field(ge=0)]
     width_px: Annotated[int, Field(ge=1)]
     height_px: Annotated[int, Field(ge=1)]
     label: str = ""
+    """The words below it."""
 
 
 class StripSheetSettings(StageSettings):
-    """The table ``[stage.strip-sheet]``. pieces: what is cut out; heading: words above them."""
+    """The table ``[stage.strip-sheet]``."""
 
     pieces: Annotated[tuple[CutPiece, ...], Field(min_length=1, max_length=24)]
+    """What is cut out."""
     heading: str = ""
+    """Words above them."""
 
 
 class StripSheet(Stage[StripSheetSettings]):

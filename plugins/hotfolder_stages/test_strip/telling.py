@@ -32,13 +32,14 @@ _SAME = 0.5
 
 @dataclass(frozen=True)
 class Piece:
-    """A piece of the picture, in its pixels. why: what it tells about, the reason it is there."""
+    """A piece of the picture, in its pixels."""
 
     left_px: int
     top_px: int
     width_px: int
     height_px: int
     why: tuple[str, ...]
+    """What it tells about, the reason it is there."""
 
 
 def telling(
