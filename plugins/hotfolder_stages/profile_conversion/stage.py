@@ -46,12 +46,13 @@ class ProfileConversionSettings(StageSettings):
     """The table ``[stage.profile-conversion]``."""
 
     intent: IntentSetting = IntentSetting.RELATIVE_COLORIMETRIC
-    """Least loss compares perceptual and relative colorimetric for each picture, which needs
-    room on the disk for the picture's pixels; it always compensates for black."""
+    """The rendering intent. Least loss compares perceptual and relative colorimetric for each
+    picture, which needs room on the disk for the picture's pixels."""
     black_point_compensation: bool = True
-    """Has no effect on absolute colorimetric."""
+    """Whether the picture's black becomes the medium's black, so that shadows keep their steps.
+    Absolute colorimetric ignores this; least loss always does it."""
     precision: Precision = Precision.FINE
-    """How closely the conversion keeps to the profiles; exact is about six times slower than
+    """How closely the conversion follows the profiles. Exact takes about six times as long as
     fine."""
 
 
