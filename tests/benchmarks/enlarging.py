@@ -41,13 +41,13 @@ from scipy.special import ndtr
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from hotfolder.colour.tone import tone_of
+from hotfolder.testing import cut, make_job, make_spec, make_stage, srgb
 from hotfolder_stages.sizing import Sizing
 from reference.edges import mtf_of_slanted_edge
-from hotfolder.testing import SRGB, cut, make_job, make_spec, make_stage
 
 Codes = NDArray[np.uint16]
 
-_LIGHT = tone_of(SRGB).curves[0]
+_LIGHT = tone_of(srgb()).curves[0]
 _LUMA = np.array([0.2126, 0.7152, 0.0722])
 _MARGIN = 8
 _CONTESTANTS = ("Lanczos alone", "stage")
@@ -82,8 +82,8 @@ def photographs(folders: list[Path], crop: int) -> dict[str, Codes]:
 def resized(pixels: Codes, width: int, height: int, *, alone: bool) -> tuple[Codes, float]:
     """Pixels by the stage, and the seconds of one core that it took."""
     stage = make_stage(Sizing, {"width": f"{width} px", "height": f"{height} px"})
-    spec = spec_of(pixels)
-    stage.open(spec, job_of(spec))
+    spec = make_spec(pixels)
+    stage.open(spec, make_job(spec))
     if alone:
         stage._work = replace(stage._work, enlarges=False)  # what the stage did before
     started = time.process_time()
