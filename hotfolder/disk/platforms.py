@@ -484,14 +484,6 @@ def process_start_time(pid: int) -> int | None:
     return None if state in {"Z", "X"} else started
 
 
-def boot_id() -> str:
-    """Identify this start of the machine; ``""`` where the system does not say (not Linux)."""
-    try:
-        return Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
-    except OSError:
-        return ""
-
-
 def cpu_count() -> int:
     """Processors that this process may use; where the system does not say, all there are."""
     if hasattr(os, "sched_getaffinity"):

@@ -8,6 +8,7 @@ import sys
 
 import pytest
 
+from hotfolder.ledger.details import Claiming
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.ledger.lock import served_alone
 from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
@@ -15,6 +16,7 @@ from hotfolder.overview.status import collect
 
 CANVAS = "fine-art-canvas"
 SINCE = "2026-03-29T12:00:00Z"
+BEGUN = Claiming(dev=0, ino=0, size=1, mtime_ns=0, nlink=1)
 
 
 def trouble(kind, name="", destination=CANVAS):
@@ -83,7 +85,7 @@ def test_a_root_that_is_served_is_said_with_its_troubles(root):
 @pytest.mark.parametrize("kind", ["claim", "job", "batch file"])
 def test_trouble_of_a_job_is_said_once_with_the_file(root, kind):
     ledger = Ledger(root.ledger)
-    ledger.add("j1", CANVAS, b"mud.tif", "file", 1, {})
+    ledger.add("j1", CANVAS, b"mud.tif", "file", 1, BEGUN)
     ledger.close()
     write(root, snapshot_of(os.getpid(), trouble(kind, "j1")))
     with served_alone(root):
@@ -92,7 +94,7 @@ def test_trouble_of_a_job_is_said_once_with_the_file(root, kind):
 
 def test_jobs_whose_destination_has_gone_are_said_each_and_not_twice(root):
     ledger = Ledger(root.ledger)
-    ledger.add("j1", "gone", b"mud.tif", "file", 1, {})
+    ledger.add("j1", "gone", b"mud.tif", "file", 1, BEGUN)
     ledger.close()
     write(root, snapshot_of(os.getpid(), trouble("stray jobs", destination="gone")))
     with served_alone(root):

@@ -11,7 +11,6 @@ import io
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 
@@ -92,14 +91,3 @@ def ticket_bytes(book: list[Row]) -> bytes:
     for row in book:
         text.write(";".join(str(value) for value in vars(row).values()) + "\r\n")
     return text.getvalue().encode("cp1252")
-
-
-def write_book(folder: Path, number: int, long_edge_px: int) -> list[Path]:
-    """Write pictures and ticket of a small book into a batch's folder."""
-    folder.mkdir(parents=True, exist_ok=True)
-    made = []
-    for name in names(number):
-        (folder / name).write_bytes(paint(name, long_edge_px))
-        made.append(folder / name)
-    (folder / "estuary book.csv").write_bytes(ticket_bytes(list(rows(number))))
-    return [*made, folder / "estuary book.csv"]
