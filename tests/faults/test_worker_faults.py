@@ -18,6 +18,7 @@ import pytest
 from faults.killing import run_here
 from faults.serving import CANVAS, DEADLINE_S, daemon_of, run_attempt, serving, sweep
 from hotfolder.disk import durable, platforms
+from hotfolder.ledger.details import Claiming
 from hotfolder.ledger.jobs import Ledger, State, read_jobs
 from hotfolder.work import worker
 from hotfolder.work.worker import ANSWER, MAX_ANSWER_BYTES, PROGRESS, read_progress
@@ -298,10 +299,11 @@ def test_an_original_that_its_disk_cannot_read_is_held_after_a_few_tries(quick, 
 
 def test_the_order_of_jobs_is_that_of_the_ledger_though_the_clock_runs_back(tmp_path, monkeypatch):
     ledger = Ledger(tmp_path / "ledger.sqlite")
+    begun = Claiming(dev=0, ino=0, size=1, mtime_ns=0, nlink=1)
     for number, hour in enumerate((12, 3, 9)):
         now = f"2026-03-29T{hour:02}:00:00+00:00"
         monkeypatch.setattr("hotfolder.ledger.jobs._now", lambda now=now: now)
-        ledger.add(f"j{number}", "canvas", b"a.tif", "file", 1, {})
+        ledger.add(f"j{number}", "canvas", b"a.tif", "file", 1, begun)
     assert ["j0", "j1", "j2"] == [row.id for row in ledger.open_jobs()]
     ledger.close()
 
