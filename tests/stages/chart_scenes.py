@@ -28,7 +28,9 @@ PATCH_MM = 40.0
 CORNERS = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], float)
 
 # of each patch, 24 × 31, and of 99 surfaces that are in no chart (CIE 224:2017)
-PATCHES = np.stack([s.copy().align(SHAPE).values for s in colour.SDS_COLOURCHECKERS[CHART].values()])
+PATCHES = np.stack(
+    [s.copy().align(SHAPE).values for s in colour.SDS_COLOURCHECKERS[CHART].values()]
+)
 
 
 @lru_cache(maxsize=1)
@@ -117,16 +119,13 @@ class Scene:
 
 def background(rng, height, width):
     """Something like a photograph: soft shapes at all sizes, some hard edges, muted colours."""
-    out = np.zeros((height, width, 3))
+    out = np.zeros((height, width, 3), np.float32)
     size = 3
-    while size < max(height, width) / 3:
-        rows, columns = size * height // width + 3, size + 3
+    while size < width / 8:
+        rows, columns = size * height // width + 2, size + 2
         coarse = rng.normal(0, 1, (rows, columns, 1)) + rng.normal(0, 0.25, (rows, columns, 3))
-        at = np.meshgrid(
-            np.linspace(0, rows - 2, height), np.linspace(0, columns - 2, width), indexing="ij"
-        )
-        for channel in range(3):
-            out[..., channel] += ndimage.map_coordinates(coarse[..., channel], at, order=1) / size**0.6
+        across = _between(coarse.astype(np.float32), 1, width)
+        out += _between(across, 0, height) / size**0.6
         size *= 3
     out = np.exp(out * 0.9 - 1.9)
     y, x = np.mgrid[0:height, 0:width]
@@ -138,6 +137,15 @@ def background(rng, height, width):
             inside = ((x - cx) / a) ** 2 + ((y - cy) / b) ** 2 < 1
         out[inside] = out[inside] * rng.uniform(0, 0.7) + rng.uniform(0.02, 0.6, 3)
     return np.clip(out, 0.002, 1)
+
+
+def _between(values, axis, length):
+    """Draw lines between values along an axis, to a new length."""
+    at = np.linspace(0, values.shape[axis] - 1.001, length)
+    left = at.astype(int)
+    share = np.float32(at - left)[:, None, None] if axis == 0 else np.float32(at - left)[:, None]
+    first, second = np.take(values, left, axis), np.take(values, left + 1, axis)
+    return first + (second - first) * share
 
 
 def _homography(source, target):
@@ -201,7 +209,7 @@ def scene(seed, case, width=1536, behind=None, light_name=None, camera=None, siz
     centres = _project(h, centres_mm)
     chart_px = np.linalg.norm(quad[1] - quad[0])
 
-    out = made.copy()
+    out = made.astype(np.float32)
     _paint(out, h, quad, linear, (wide, tall), (gap, mx, my))
     y, x = np.mgrid[0:height, 0:width].astype(np.float32)
     direction = rng.uniform(0, 2 * np.pi)
@@ -215,19 +223,26 @@ def scene(seed, case, width=1536, behind=None, light_name=None, camera=None, siz
         out *= np.clip(1 + 0.12 * rng.uniform(0, 1) * along / chart_px, 0.5, 1.5)[..., None]
     if case == "gleam":
         cx, cy = centres[rng.integers(24)]
-        out += 0.5 * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / (2 * (0.15 * chart_px) ** 2))[..., None]
+        out += (
+            0.5 * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / (2 * (0.15 * chart_px) ** 2))[..., None]
+        )
     if case == "fingers":
         for _ in range(rng.integers(1, 3)):
             edge = rng.integers(4)
             cx, cy = quad[edge] + (quad[(edge + 1) % 4] - quad[edge]) * rng.uniform(0.1, 0.9)
             b = rng.uniform(0, np.pi)
-            p, q = (x - cx) * np.cos(b) + (y - cy) * np.sin(b), (y - cy) * np.cos(b) - (x - cx) * np.sin(b)
+            p, q = (
+                (x - cx) * np.cos(b) + (y - cy) * np.sin(b),
+                (y - cy) * np.cos(b) - (x - cx) * np.sin(b),
+            )
             on = (p / (0.16 * chart_px)) ** 2 + (q / (0.06 * chart_px)) ** 2 < 1
             out[on] = np.array([0.45, 0.25, 0.16]) * exposure
     pitch = float(np.linalg.norm(centres[1] - centres[0]))
     blur = pitch * rng.uniform(0.08, 0.16) if case == "defocused" else 0.6
-    out = ndimage.gaussian_filter(out, (max(blur, 0.5), max(blur, 0.5), 0))
-    noise = rng.normal(0, 1, out.shape) * np.sqrt(np.clip(out, 0, None) * 2e-4 + 1e-6)
+    out = ndimage.gaussian_filter(out, (max(blur, 0.5), max(blur, 0.5), 0), truncate=3)
+    noise = rng.standard_normal(out.shape, np.float32) * np.sqrt(
+        np.clip(out, 0, None) * 2e-4 + 1e-6
+    )
     coded = encode(out + noise)
     if case == "look":
         coded = look(coded, rng.uniform(1.1, 1.35))

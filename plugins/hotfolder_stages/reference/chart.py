@@ -16,9 +16,19 @@ PATCHES = COLUMNS * ROWS
 GREYS = slice(18, 24)
 """White to black."""
 
-LATTICE: NDArray[np.float64] = np.stack(
-    np.meshgrid(np.arange(COLUMNS), np.arange(ROWS)), axis=-1
-).reshape(-1, 2).astype(np.float64)
+NAMES = (
+    *("dark skin", "light skin", "blue sky", "foliage", "blue flower", "bluish green"),
+    *("orange", "purplish blue", "moderate red", "purple", "yellow green", "orange yellow"),
+    *("blue", "green", "red", "yellow", "magenta", "cyan"),
+    *("white", "light grey", "middle light grey", "middle dark grey", "dark grey", "black"),
+)
+"""What the patches are called: the names of colours that are in general use for them."""
+
+LATTICE: NDArray[np.float64] = (
+    np.stack(np.meshgrid(np.arange(COLUMNS), np.arange(ROWS)), axis=-1)
+    .reshape(-1, 2)
+    .astype(np.float64)
+)
 """Column and row of each patch; shape (24, 2)."""
 
 KEYS = ("babel_average", "cc2005", "ccb2014", "cca2014")
@@ -67,7 +77,6 @@ def reference_xyz(key: str = KEYS[0]) -> NDArray[np.float64]:
     from it, in the fourth digit, is scaled away.
     """
     import colour
-
     from hotfolder.colour.encodings import D50_XYZ
 
     chart = colour.CCS_COLOURCHECKERS[key]

@@ -292,7 +292,7 @@ def _measured(planes: Planes, chart: Chart) -> Chart | None:
     regions = flat_regions(np.ascontiguousarray(planes[:, y0:y1, x0:x1]), THRESHOLDS_NEAR)
     if len(regions.areas) < 8:
         return None
-    points = regions.centres + [x0, y0]
+    points = regions.centres + np.array([x0, y0])
     distance, nearest = cKDTree(points).query(chart.centres)
     steps = [
         np.linalg.norm(

@@ -119,7 +119,7 @@ class _Graph:
 
     def grow(self, start: int, right: int, down: int) -> dict[Cell, int]:
         """Follow rows and columns from three regions as far as they go."""
-        at, area = self._at, self._area
+        at = self._at
         cells = {(0, 0): start, (1, 0): right, (0, 1): down}
         taken = set(cells.values())
         u, v = at[right] - at[start], at[down] - at[start]

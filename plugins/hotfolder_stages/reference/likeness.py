@@ -1,4 +1,4 @@
-"""How much 24 colours are like those of a chart, whatever the light, its colour and the exposure."""
+"""How much 24 colours are like those of a chart, whatever the light, its colour and how much."""
 
 from __future__ import annotations
 
@@ -39,11 +39,11 @@ def likeness(colours: Colours, chart: Colours) -> Likeness:
     a constant to the third, one of the light's colour to the first two, and an uneven light
     leaves the first two alone, so that what is compared is the chart and not the light.
     """
-    seen = np.isfinite(colours).all(axis=1)
+    seen = np.asarray(np.isfinite(colours).all(axis=1))
     if seen.sum() < FEWEST_SEEN:
         return Likeness(-1.0)
     measured, expected = _features(np.where(seen[:, None], colours, 0)), _features(chart)
-    weight = seen.astype(np.float64)
+    weight: NDArray[np.float64] = seen.astype(np.float64)
     known = np.c_[expected, np.ones(len(expected))]
     fitted = known @ np.linalg.lstsq(known * weight[:, None], measured * weight[:, None])[0]
     miss = np.abs(measured - fitted).sum(axis=1) * weight

@@ -94,24 +94,24 @@ class _Surround:
         small = small.reshape(rows, step, columns, step).mean(axis=(1, 3))
         size = max(3, min(height, width) // 6 // step)
         smooth = ndimage.uniform_filter(small, size) * 0.6 + float(small.mean()) * 0.1 + 1e-4
-        self._down = _interpolation(height, rows, step)
-        self._across = smooth @ _interpolation(width, columns, step).T
+        left, right, share = _between(width, columns, step)
+        self._across = smooth[:, left] * (1 - share) + smooth[:, right] * share
+        self._above, self._below, self._share = _between(height, rows, step)
 
     def rows(self, first: int, last: int) -> NDArray[np.float32]:
         """Return the rows from `first` to before `last`."""
-        return np.asarray(self._down[first:last] @ self._across)
+        at, share = slice(first, last), self._share[first:last, None]
+        above, below = self._across[self._above[at]], self._across[self._below[at]]
+        return np.asarray(above + (below - above) * share)
 
 
-def _interpolation(length: int, count: int, step: int) -> NDArray[np.float32]:
-    """Return the matrix, shape (length, count), that draws lines between `count` even points."""
+def _between(
+    length: int, count: int, step: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float32]]:
+    """Say between which two of `count` even points each of `length` places is, and how far."""
     at = np.clip((np.arange(length) + 0.5) / step - 0.5, 0, count - 1)
-    left = np.minimum(at.astype(int), max(count - 2, 0))
-    share = (at - left).astype(np.float32)
-    matrix = np.zeros((length, count), np.float32)
-    every = np.arange(length)
-    matrix[every, left] = 1 - share
-    matrix[every, np.minimum(left + 1, count - 1)] += share
-    return matrix
+    left = at.astype(np.intp)
+    return left, np.minimum(left + 1, count - 1), (at - left).astype(np.float32)
 
 
 def _regions_below(gradient: NDArray[np.float32], threshold: float) -> NDArray[np.float64]:
@@ -131,7 +131,7 @@ def _regions_below(gradient: NDArray[np.float32], threshold: float) -> NDArray[n
     n = area[chosen].astype(np.float64)
 
     def mean(values: NDArray[np.floating]) -> NDArray[np.float64]:
-        return np.bincount(which, values, len(chosen)) / n
+        return np.asarray(np.bincount(which, values, len(chosen)) / n)
 
     cx, cy = mean(x), mean(y)
     dx, dy = x - cx[which], y - cy[which]
@@ -142,7 +142,7 @@ def _regions_below(gradient: NDArray[np.float32], threshold: float) -> NDArray[n
     longer = half_trace + np.sqrt(np.maximum(half_trace**2 - det, 0))
     low, high = SQUARENESS
     is_patch = (squareness > low) & (squareness < high) & (longer**2 / det < LONGEST)
-    return np.stack([cx, cy, n], axis=1)[is_patch]
+    return np.asarray(np.stack([cx, cy, n], axis=1)[is_patch])
 
 
 def _distinct(rows: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -1,0 +1,221 @@
+"""Corrections fitted to a chart, and how far they hold for colours that took no part in the fit.
+
+Four are fitted: a matrix and a root-polynomial of degree 2, each with and without a curve from
+the greys before it. The residual on the patches themselves always praises the one with most
+freedom, so they are judged by leave-one-out: each patch is predicted by a fit without it.
+
+References
+----------
+Finlayson, G. D., Mackiewicz, M., & Hurlbert, A. (2015). Color correction using root-polynomial
+regression. IEEE TIP 24(5), 1460-1470. DOI 10.1109/TIP.2015.2405336. Its terms are of one degree
+of exposure, so that a fit holds also for what is darker or lighter than the chart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
+
+from hotfolder.colour.difference import delta_e_00
+from hotfolder.colour.encodings import xyz_to_lab
+from hotfolder_stages.reference.chart import GREYS, PATCHES
+
+Floats = NDArray[np.float64]
+
+FEWEST_PATCHES = 14
+"""With fewer that can be used, a fit of six terms says more of noise than of the light."""
+
+FEWEST_GREYS = 4
+"""Greys that a curve needs: with the origin, five points."""
+
+GAIN_OF_A_CURVE = 0.75
+"""A curve is kept when it brings leave-one-out down to this share; our own judgement.
+
+In a picture without a look the greys' noise makes it worse, or better by less.
+"""
+
+CODE = 1 / 3
+"""Exponent from light to the even steps in which curves are drawn, as CIE lightness has."""
+
+SMALLEST_STEP = 1e-4
+"""Between the codes of two greys; where they do not differ, nothing says how a curve runs."""
+
+WEIGHT_OFFSET = 0.05
+"""Added to Y in the weights; below it noise and stray light say more than the colour."""
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Curves from the greys: light of a picture to the light that made it, a channel each.
+
+    Points are cube roots of light and run from 0; above the last one a curve goes on straight.
+    """
+
+    measured: tuple[Floats, ...]
+    wanted: tuple[Floats, ...]
+
+    def apply(self, light: Floats) -> Floats:
+        """Undo the curves; shape (..., 3)."""
+        code = np.maximum(light, 0) ** CODE
+        out = np.empty_like(code)
+        for channel, (x, y) in enumerate(zip(self.measured, self.wanted, strict=True)):
+            inside = np.clip(code[..., channel], 0, x[-1])
+            slope = (y[-1] - y[-2]) / (x[-1] - x[-2])
+            beyond = (code[..., channel] - inside) * slope
+            out[..., channel] = PchipInterpolator(x, y)(inside) + beyond
+        return np.asarray(np.maximum(out, 0) ** (1 / CODE))
+
+
+@dataclass(frozen=True)
+class Correction:
+    """A way from a picture's light to the colours of the chart under D50.
+
+    kind: "matrix" or "root-polynomial"; matrix: shape (3, terms), to XYZ, Y of white 1; curve:
+    what is undone before it.
+    """
+
+    kind: str
+    matrix: Floats
+    curve: Curve | None = None
+
+    def apply(self, light: Floats) -> Floats:
+        """Return XYZ under D50 of linear light; shapes (n, 3)."""
+        straight = light if self.curve is None else self.curve.apply(light)
+        return np.asarray(_terms(self.kind, straight) @ self.matrix.T)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A correction and its residual errors, ΔE00.
+
+    errors: of each patch, NaN where it took no part; left_out: of each patch, as predicted by the
+    fit without it.
+    """
+
+    correction: Correction
+    errors: Floats
+    left_out: Floats
+
+    @property
+    def mean(self) -> float:
+        """Mean of the patches that took part."""
+        return float(np.nanmean(self.errors))
+
+    @property
+    def leave_one_out(self) -> float:
+        """Mean of the patches as predicted by the others."""
+        return float(np.nanmean(self.left_out))
+
+
+@dataclass(frozen=True)
+class Fits:
+    """The best correction, and what the choice says about the picture.
+
+    best: the one to use; straight: the best without a curve; has_curve: whether a curve is needed.
+    """
+
+    best: Fit
+    straight: Fit
+
+    @property
+    def has_curve(self) -> bool:
+        """Whether the picture has a tone curve that its profile does not know of."""
+        return self.best.correction.curve is not None
+
+
+def fit_chart(light: Floats, reference: Floats, usable: NDArray[np.bool_]) -> Fits | None:
+    """Fit corrections to a chart and choose by leave-one-out.
+
+    Parameters
+    ----------
+    light
+        Shape (24, 3), linear light as the picture has it.
+    reference
+        Shape (24, 3), XYZ under D50, Y of white 1.
+    usable
+        Shape (24,): patches that are neither clipped nor covered.
+
+    Returns
+    -------
+    None when too few patches can be used.
+    """
+    if usable.sum() < FEWEST_PATCHES:
+        return None
+    straight = _best(light, reference, usable, with_curve=False)
+    if usable[GREYS].sum() <= FEWEST_GREYS:
+        return Fits(straight, straight)
+    curved = _best(light, reference, usable, with_curve=True)
+    helps = curved.leave_one_out < GAIN_OF_A_CURVE * straight.leave_one_out
+    return Fits(curved if helps else straight, straight)
+
+
+def grey_curve(light: Floats, reference: Floats, usable: NDArray[np.bool_]) -> Curve | None:
+    """Make curves that give the greys the light they had; None when they do not rise."""
+    chosen = np.flatnonzero(usable[GREYS]) + GREYS.start
+    if len(chosen) < FEWEST_GREYS:
+        return None
+    wanted = np.sort(reference[chosen, 1]) ** CODE
+    measured = []
+    for channel in range(3):
+        code = np.sort(np.maximum(light[chosen, channel], 0)) ** CODE
+        if code[0] < SMALLEST_STEP or (np.diff(code) < SMALLEST_STEP).any():
+            return None
+        measured.append(np.concatenate([[0.0], code]))
+    return Curve(tuple(measured), (np.concatenate([[0.0], wanted]),) * 3)
+
+
+def colour_errors(xyz: Floats, reference: Floats) -> Floats:
+    """Return ΔE00 of XYZ under D50; shapes (n, 3)."""
+    return np.asarray(delta_e_00(xyz_to_lab(reference), xyz_to_lab(xyz)))
+
+
+def _best(light: Floats, reference: Floats, usable: NDArray[np.bool_], *, with_curve: bool) -> Fit:
+    fits = [
+        _judged(kind, light, reference, usable, with_curve=with_curve)
+        for kind in ("matrix", "root-polynomial")
+    ]
+    return min(fits, key=lambda fit: fit.leave_one_out)
+
+
+def _judged(
+    kind: str, light: Floats, reference: Floats, usable: NDArray[np.bool_], *, with_curve: bool
+) -> Fit:
+    """Fit, and fit again without each patch in turn."""
+    whole = _fitted(kind, light, reference, usable, with_curve=with_curve)
+    errors = np.where(usable, colour_errors(whole.apply(light), reference), np.nan)
+    left_out = np.full(PATCHES, np.nan)
+    for patch in np.flatnonzero(usable):
+        others = usable.copy()
+        others[patch] = False
+        one = slice(patch, patch + 1)
+        without = _fitted(kind, light, reference, others, with_curve=with_curve)
+        left_out[patch] = colour_errors(without.apply(light[one]), reference[one])[0]
+    return Fit(whole, errors, left_out)
+
+
+def _fitted(
+    kind: str, light: Floats, reference: Floats, usable: NDArray[np.bool_], *, with_curve: bool
+) -> Correction:
+    curve = grey_curve(light, reference, usable) if with_curve else None
+    straight = light if curve is None else curve.apply(light)
+    terms = _terms(kind, straight)
+    # lightness is steep in the dark: without a weight the light patches alone would decide
+    weight = 1 / np.sqrt(reference[usable, 1:2] + WEIGHT_OFFSET)
+    solution = np.linalg.lstsq(terms[usable] * weight, reference[usable] * weight)[0]
+    return Correction(kind, np.asarray(solution.T), curve)
+
+
+def _terms(kind: str, light: Floats) -> Floats:
+    """Return what is weighed: the light itself, or its root-polynomial terms."""
+    positive = np.maximum(light, 0)
+    if kind == "matrix":
+        return positive
+    from colour.characterisation import polynomial_expansion_Finlayson2015
+
+    expand: Callable[..., Any] = polynomial_expansion_Finlayson2015
+    return np.asarray(expand(positive, 2, root_polynomial_expansion=True))
