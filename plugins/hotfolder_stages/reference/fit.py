@@ -23,7 +23,7 @@ from scipy.interpolate import PchipInterpolator
 
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.encodings import xyz_to_lab
-from hotfolder_stages.reference.chart import GREYS, PATCHES
+from hotfolder_stages.reference.chart import GREYS
 
 Floats = NDArray[np.float64]
 
@@ -186,28 +186,34 @@ def _judged(
     kind: str, light: Floats, reference: Floats, usable: NDArray[np.bool_], *, with_curve: bool
 ) -> Fit:
     """Fit, and fit again without each patch in turn."""
-    whole = _fitted(kind, light, reference, usable, with_curve=with_curve)
-    errors = np.where(usable, colour_errors(whole.apply(light), reference), np.nan)
-    left_out = np.full(PATCHES, np.nan)
-    for patch in np.flatnonzero(usable):
+    curve = grey_curve(light, reference, usable) if with_curve else None
+    terms = _terms(kind, light if curve is None else curve.apply(light))
+    matrix = _solved(terms[usable], reference[usable])
+    errors = colour_errors(terms @ matrix.T, reference)
+
+    predicted = reference.copy()
+    for patch in np.flatnonzero(usable).tolist():
         others = usable.copy()
         others[patch] = False
-        one = slice(patch, patch + 1)
-        without = _fitted(kind, light, reference, others, with_curve=with_curve)
-        left_out[patch] = colour_errors(without.apply(light[one]), reference[one])[0]
-    return Fit(whole, errors, left_out)
+        own = terms
+        if curve is not None and patch >= GREYS.start:
+            # a curve through the patch itself would know what it is to predict
+            without = grey_curve(light, reference, others)
+            own = _terms(kind, light if without is None else without.apply(light))
+        predicted[patch] = own[patch] @ _solved(own[others], reference[others]).T
+    left_out = colour_errors(predicted, reference)
+    return Fit(
+        Correction(kind, matrix, curve),
+        np.where(usable, errors, np.nan),
+        np.where(usable, left_out, np.nan),
+    )
 
 
-def _fitted(
-    kind: str, light: Floats, reference: Floats, usable: NDArray[np.bool_], *, with_curve: bool
-) -> Correction:
-    curve = grey_curve(light, reference, usable) if with_curve else None
-    straight = light if curve is None else curve.apply(light)
-    terms = _terms(kind, straight)
+def _solved(terms: Floats, reference: Floats) -> Floats:
+    """Return the matrix from terms to XYZ with the least weighted squares."""
     # lightness is steep in the dark: without a weight the light patches alone would decide
-    weight = 1 / np.sqrt(reference[usable, 1:2] + WEIGHT_OFFSET)
-    solution = np.linalg.lstsq(terms[usable] * weight, reference[usable] * weight)[0]
-    return Correction(kind, np.asarray(solution.T), curve)
+    weight = 1 / np.sqrt(reference[:, 1:2] + WEIGHT_OFFSET)
+    return np.asarray(np.linalg.lstsq(terms * weight, reference * weight)[0].T)
 
 
 def _terms(kind: str, light: Floats) -> Floats:
