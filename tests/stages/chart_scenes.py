@@ -15,8 +15,9 @@ from scipy import ndimage
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
-    import colour
     from colour.quality.cfi2017 import load_TCS_CIE2017
+
+    import colour
 
 SHAPE = colour.SpectralShape(400, 700, 10)
 LIGHTS = ("D50", "D65", "A", "FL2", "FL11", "LED-B3")
@@ -108,13 +109,15 @@ class Scene:
     """A picture and where its chart is.
 
     codes: shape (rows, width, 3), uint8, sRGB; centres: shape (24, 2), pixels, 0 at the middle
-    of the first; pitch_px: mean distance of patches.
+    of the first; pitch_px: mean distance of patches; linear: shape (24, 3), light of the patches
+    in sRGB before anything fell onto it; shown: the light, and the one it is balanced for.
     """
 
     codes: np.ndarray
     centres: np.ndarray
     pitch_px: float
     linear: np.ndarray
+    shown: tuple[str, str]
 
 
 def background(rng, height, width):
@@ -166,7 +169,9 @@ CASES = (
 )  # fmt: skip
 
 
-def scene(seed, case, width=1536, behind=None, light_name=None, camera=None, size=None):
+def scene(
+    seed, case, width=1536, behind=None, light_name=None, balanced_for=None, camera=None, size=None
+):
     """Make a scene; `behind` is a linear picture, shape (rows, width, 3)."""
     rng = np.random.default_rng([seed, CASES.index(case)])
     made = background(rng, width * 2 // 3, width) if behind is None else behind
@@ -178,7 +183,6 @@ def scene(seed, case, width=1536, behind=None, light_name=None, camera=None, siz
     tilt = rng.uniform(25, 50) if case == "tilted" else 0
     camera = rng.integers(len(cameras())) if camera is None else camera
     shown = light_name or rng.choice(["D50", "D65"])
-    balanced_for = None
     if case == "cast":
         pairs = [("A", "D65"), ("FL2", "D50"), ("D65", "A"), ("FL11", "D50"), ("LED-B3", "D65")]
         shown, balanced_for = pairs[rng.integers(len(pairs))]
@@ -247,7 +251,7 @@ def scene(seed, case, width=1536, behind=None, light_name=None, camera=None, siz
     if case == "look":
         coded = look(coded, rng.uniform(1.1, 1.35))
     codes = np.rint(coded * 255).astype(np.uint8)
-    return Scene(codes, centres, pitch, linear)
+    return Scene(codes, centres, pitch, linear, (shown, balanced_for or shown))
 
 
 def _paint(out, h, quad, linear, size, layout):

@@ -66,7 +66,7 @@ def test_two_charts_are_both_found_best_first():
     one, other = made(3, "turned", size=0.3), made(4, "gleam", size=0.4)
     both = np.concatenate([one.codes, other.codes], axis=1)
     found = find_charts(planes_of(both))
-    truths = [one.centres, other.centres + [one.codes.shape[1], 0]]
+    truths = [one.centres, other.centres + np.array([one.codes.shape[1], 0])]
     near = [
         min(range(2), key=lambda k: np.linalg.norm(chart.centres - truths[k])) for chart in found
     ]

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from hotfolder import Band, Encoding, RasterSpec
 from hotfolder.colour.encodings import flattened
 from hotfolder.colour.profile import Profile
-from hotfolder.colour.spaces import SRGB_CURVE, Primaries, rgb_profile
+from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
 from hotfolder.colour.tone import tone_of
 from hotfolder.colour.transform import Precision, Transform
 from hotfolder.model.intent import Intent
@@ -121,6 +121,12 @@ class ReducedCopy:
         matrix = tone_of(wide).matrix
         assert matrix is not None
         return converted, Space(wide, matrix)
+
+
+@lru_cache(maxsize=1)
+def srgb() -> Profile:
+    """Return what RGB without a profile is measured as (IEC 61966-2-1)."""
+    return Profile.parse(rgb_profile("sRGB", SRGB_PRIMARIES, SRGB_CURVE))
 
 
 @lru_cache(maxsize=1)
