@@ -31,10 +31,20 @@ THRESHOLDS_NEAR = (0.008, 0.015, 0.03, 0.06)
 ENOUGH = 0.88
 """Score from which a place is a chart."""
 
+ENOUGH_OF_A_WHOLE = 0.78
+"""Score that is enough where nearly all patches were found as regions.
+
+A gleam or a hard shadow spoils more colours than may be left out. Charts with their patches in
+another order, tiles and façades reach 0.6.
+"""
+
+WHOLE = 18
+"""Regions of 24 that make a chart whole."""
+
 SURE = 0.965
 """Score at which finer levels are not searched any more."""
 
-WORTH_REFINING = 0.75
+WORTH_REFINING = 0.7
 
 PITCH_PX = 48
 """Distance of patches at which a chart is measured; more is halved."""
@@ -96,8 +106,13 @@ def find_charts(planes: Planes) -> list[Chart]:
                     found.append(chart)
         if any(chart.score > SURE for chart in found):
             break
-    found = sorted((each for each in found if each.score >= ENOUGH), key=lambda each: -each.score)
+    found = sorted(filter(_is_chart, found), key=lambda each: -each.score)
     return [each for index, each in enumerate(found) if not _overlaps(each, found[:index])]
+
+
+def _is_chart(place: Chart) -> bool:
+    enough = ENOUGH_OF_A_WHOLE if place.supports >= WHOLE else ENOUGH
+    return place.score >= enough
 
 
 def pyramid(planes: Planes) -> list[Planes]:
