@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from hotfolder_stages.reference.chart import FINDING_COLOURS, KEYS, NAMES, reference_xyz
-from hotfolder_stages.reference.finder import find_charts
+from hotfolder_stages.reference.finder import ENOUGH_OF_A_WHOLE, find_charts
 from hotfolder_stages.reference.geometry import fit_homography, project
 from hotfolder_stages.reference.likeness import likeness
 from stages import chart_decoys as decoys
@@ -129,6 +129,15 @@ def test_likeness_leaves_covered_patches_out_and_says_which():
     assert found.score > 0.97
 
 
+def test_other_orders_of_the_patches_and_other_colours_are_far_from_likely():
+    rng = np.random.default_rng(1)
+    patches = scenes.photographed(scenes.PATCHES)
+    others = [patches[rng.permutation(24)] for _ in range(1000)]
+    others += list(rng.uniform(0.02, 0.9, (1000, 24, 3)) ** 1.5)
+    likely = max(likeness(each, FINDING_COLOURS).score for each in others)
+    assert likely < ENOUGH_OF_A_WHOLE - 0.1
+
+
 def test_a_homography_is_found_from_exact_points():
     rng = np.random.default_rng(2)
     truth = np.array([[30, 4, 100], [-6, 28, 50], [0.01, -0.02, 1]])
@@ -146,7 +155,7 @@ def test_a_picture_without_a_chart_does_not_wait_for_the_colour_library():
     code = (
         "import sys, numpy as np\n"
         "from hotfolder_stages.reference import Reference\n"
-        "from hotfolder_stages.reference.finder import find_charts\n"
+        "from hotfolder_stages.reference.finder import ENOUGH_OF_A_WHOLE, find_charts\n"
         "find_charts(np.random.default_rng(1).uniform(0, 1, (3, 200, 300)).astype('f4'))\n"
         "print('colour' in sys.modules)"
     )
