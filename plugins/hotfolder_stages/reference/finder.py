@@ -18,7 +18,7 @@ from scipy.spatial import cKDTree
 from hotfolder_stages.reference.chart import COLUMNS, FINDING_COLOURS, LATTICE, ROWS
 from hotfolder_stages.reference.geometry import Points, fit_homography, project
 from hotfolder_stages.reference.lattice import Cell, lattices
-from hotfolder_stages.reference.likeness import Likeness, has_colours, likeness
+from hotfolder_stages.reference.likeness import Likeness, has_colours, likeness, rough_likeness
 from hotfolder_stages.reference.regions import Planes, Regions, flat_regions
 
 SMALLEST_LEVEL_PX = 260
@@ -45,6 +45,12 @@ SURE = 0.965
 """Score at which finer levels are not searched any more."""
 
 WORTH_REFINING = 0.7
+
+FEWEST_IN_A_PLACE = 8
+"""Regions among the 24 cells of a place that is worth a look."""
+
+LIKELIEST = 6
+"""Places of a lattice that are compared with outliers left out, after a rough comparison of all."""
 
 PITCH_PX = 48
 """Distance of patches at which a chart is measured; more is halved."""
@@ -166,29 +172,26 @@ def _best_place(planes: Planes, regions: Regions, cells: dict[Cell, int]) -> Cha
         return None
     (x0, y0), (x1, y1) = at.min(axis=0).astype(int), at.max(axis=0).astype(int)
     # all cells that any place can reach, once: a place is then a choice of them
-    left, top = min(x0, x1 - COLUMNS + 1), min(y0, y1 - COLUMNS + 1)
-    right, bottom = max(x1, x0 + COLUMNS - 1), max(y1, y0 + COLUMNS - 1)
-    columns, rows = np.meshgrid(np.arange(left, right + 1), np.arange(top, bottom + 1))
-    every = np.stack([columns.ravel(), rows.ravel()], axis=1)
+    origin = np.minimum([x0, y0], [x1 - COLUMNS + 1, y1 - COLUMNS + 1])
+    end = np.maximum([x1, y1], [x0 + COLUMNS - 1, y0 + COLUMNS - 1])
+    width, height = end - origin + 1
+    columns, rows = np.meshgrid(np.arange(width), np.arange(height))
+    every = np.stack([columns.ravel(), rows.ravel()], axis=1) + origin
     pitch = np.sqrt(abs(np.linalg.det(_jacobian(homography, at.mean(axis=0)))))
     colours = sample(planes, project(homography, every), AREA / 2 * pitch)
-    colours = colours.reshape(*columns.shape, 3)
+    is_region = np.zeros(height * width, bool)
+    is_region[((at - origin) @ [1, width]).astype(int)] = True
 
-    best: tuple[float, NDArray[np.float64]] | None = None
-    for offset, turned in _places((x0, y0), (x1, y1)):
-        inside = _turned_back(at, offset, turned)
-        within = ((inside >= 0) & (inside < [COLUMNS, ROWS])).all(axis=1)
-        if within.sum() < 8:
-            continue
-        cell = _turned(LATTICE, offset, turned)
-        index = cell.astype(int) - [left, top]
-        like = likeness(colours[index[:, 1], index[:, 0]], FINDING_COLOURS)
-        if best is None or like.score > best[0]:
-            best = (like.score, cell)
-    if best is None or best[0] < WORTH_REFINING - 0.2:
+    places = _places((x0, y0), (x1, y1))
+    index = (places - origin) @ [1, width]
+    ok = is_region[index].sum(axis=1) >= FEWEST_IN_A_PLACE
+    places, index = places[ok], index[ok]
+    likeliest = np.argsort(-rough_likeness(colours[index], FINDING_COLOURS))[:LIKELIEST]
+    scores = [likeness(colours[index[each]], FINDING_COLOURS).score for each in likeliest]
+    if not scores or max(scores) < WORTH_REFINING - 0.2:
         return None
+    cell = places[likeliest[int(np.argmax(scores))]]
     # again from the patches alone: regions beside the chart may lie in no plane with it
-    cell = best[1]
     known = {(int(x), int(y)): index for index, (x, y) in enumerate(cell)}
     pairs = [(known[each], region) for each, region in cells.items() if each in known]
     patches, chosen = [each for each, _ in pairs], [region for _, region in pairs]
@@ -198,32 +201,28 @@ def _best_place(planes: Planes, regions: Regions, cells: dict[Cell, int]) -> Cha
     return _judged(planes, again, len(patches))
 
 
-def _places(low: tuple[int, int], high: tuple[int, int]) -> Iterator[tuple[tuple[int, int], int]]:
-    """Yield offset and quarter turns of all places that lie in or around a lattice."""
+def _places(low: tuple[int, int], high: tuple[int, int]) -> NDArray[np.intp]:
+    """Return the cells of the patches, shape (n, 24, 2), at all places in or around a lattice."""
     (x0, y0), (x1, y1) = low, high
-    for turns in range(4):
+    found = []
+    for turns, cells in enumerate(_TURNED):
         wide, tall = (COLUMNS, ROWS) if turns % 2 == 0 else (ROWS, COLUMNS)
-        ax, bx = sorted((x0, x1 - wide + 1))
-        ay, by = sorted((y0, y1 - tall + 1))
-        for x in range(ax, bx + 1):
-            for y in range(ay, by + 1):
-                yield (x, y), turns
+        left, right = sorted((x0, x1 - wide + 1))
+        top, bottom = sorted((y0, y1 - tall + 1))
+        x, y = np.meshgrid(np.arange(left, right + 1), np.arange(top, bottom + 1))
+        found.append(cells + np.stack([x.ravel(), y.ravel()], axis=1)[:, None])
+    return np.concatenate(found)
 
 
-def _turned(patches: Points, offset: tuple[int, int], turns: int) -> Points:
-    """Return the lattice's cells of patches of a chart that is turned by quarters."""
-    x, y = patches.T
+def _turned() -> tuple[NDArray[np.intp], ...]:
+    """Return the patches' cells in a chart that is turned by no, one, two and three quarters."""
+    x, y = LATTICE.astype(np.intp).T
     right, bottom = COLUMNS - 1, ROWS - 1
-    turned = [(x, y), (bottom - y, x), (right - x, bottom - y), (y, right - x)][turns]
-    return np.stack(turned, axis=1) + offset
+    ways = [(x, y), (bottom - y, x), (right - x, bottom - y), (y, right - x)]
+    return tuple(np.stack(way, axis=1) for way in ways)
 
 
-def _turned_back(cells: Points, offset: tuple[int, int], turns: int) -> Points:
-    """Return the patches of a lattice's cells, the inverse of `_turned`."""
-    x, y = (cells - offset).T
-    right, bottom = COLUMNS - 1, ROWS - 1
-    turned = [(x, y), (y, bottom - x), (right - x, bottom - y), (right - y, x)][turns]
-    return np.stack(turned, axis=1)
+_TURNED = _turned()
 
 
 def _fit(plane: Points, points: Points, tolerance: float) -> NDArray[np.float64] | None:

@@ -54,6 +54,27 @@ def likeness(colours: Colours, chart: Colours) -> Likeness:
     return Likeness(float(score), tuple(int(each) for each in outliers))
 
 
+def rough_likeness(places: NDArray[np.float64], chart: Colours) -> NDArray[np.float64]:
+    """Compare many times 24 colours with a chart's, shape (n, 24, 3), without leaving any out.
+
+    Returns
+    -------
+    Shape (n,): the mean correlation of the chromaticities; -1 where too few are seen.
+    """
+    seen = np.asarray(np.isfinite(places).all(axis=2))
+    known = np.where(seen[..., None], places, 0)
+    floor = np.maximum(DARKEST * known.max(axis=(1, 2), keepdims=True), 1e-9)
+    logs = np.log(np.maximum(known, 0) + floor)
+    weight = seen[..., None] / np.maximum(seen.sum(axis=1), 1)[:, None, None]
+    one = logs[..., [0, 2]] - logs[..., 1:2]
+    other = np.broadcast_to(_features(chart)[:, 1:], one.shape)
+    one = one - (weight * one).sum(axis=1, keepdims=True)
+    other = other - (weight * other).sum(axis=1, keepdims=True)
+    spread = (weight * one**2).sum(axis=1) * (weight * other**2).sum(axis=1)
+    correlation = ((weight * one * other).sum(axis=1) / np.sqrt(spread + 1e-18)).mean(axis=1)
+    return np.where(seen.sum(axis=1) < FEWEST_SEEN, -1.0, correlation)
+
+
 def has_colours(colours: NDArray[np.float64]) -> bool:
     """Whether colours, shape (n, 3), differ as those of a chart do, and not only in lightness."""
     features = _features(colours)
