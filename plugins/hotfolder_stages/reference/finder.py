@@ -31,20 +31,20 @@ THRESHOLDS_NEAR = (0.008, 0.015, 0.03, 0.06)
 ENOUGH = 0.88
 """Score from which a place is a chart."""
 
-ENOUGH_OF_A_WHOLE = 0.78
+ENOUGH_OF_A_WHOLE = 0.72
 """Score that is enough where nearly all patches were found as regions.
 
 A gleam or a hard shadow spoils more colours than may be left out. Charts with their patches in
-another order, tiles and façades reach 0.6.
+another order, tiles and façades reached 0.61 at most in thousands of trials.
 """
 
-WHOLE = 18
+WHOLE = 20
 """Regions of 24 that make a chart whole."""
 
 SURE = 0.965
 """Score at which finer levels are not searched any more."""
 
-WORTH_REFINING = 0.7
+WORTH_REFINING = 0.65
 
 FEWEST_IN_A_PLACE = 8
 """Regions among the 24 cells of a place that is worth a look."""
