@@ -1,32 +1,118 @@
-"""What a stage's author may import; everything else is the program's own and may change."""
+"""What a stage's author may import, with the rooms `colour`, `pages` and `testing`.
 
-from hotfolder.errors import Hold, HotfolderError, Refuse, SettingsError, StorageError, Verdict
-from hotfolder.model.destination import Medium, Result, Surface
+Everything else is the program's own and may change from one version to the next.
+"""
+
+from hotfolder.errors import (
+    Hold,
+    HotfolderError,
+    Refuse,
+    SettingsError,
+    StageError,
+    StorageError,
+    Verdict,
+)
+from hotfolder.model.destination import Medium, Result, SettingsModel, Surface
 from hotfolder.model.encoding import Encoding
-from hotfolder.model.units import DurationS, LengthMm, Share
-from hotfolder.raster.picture import Band, Metadata, RasterSpec
-from hotfolder.stages.contract import Findings, Job, Original, Stage, StageSettings
+from hotfolder.model.eyesight import CLOSE_LOOKING, largest_mm, needed_ppi
+from hotfolder.model.facts import (
+    Column,
+    Facts,
+    Findings,
+    Json,
+    flag_in,
+    number_in,
+    text_in,
+)
+from hotfolder.model.intent import Intent
+from hotfolder.model.units import (
+    MM_PER_INCH,
+    ByteCount,
+    DurationS,
+    LengthMm,
+    Money,
+    Share,
+    parse_quantity,
+)
+from hotfolder.raster.exif import ExifDirectories
+from hotfolder.raster.exif import build as build_exif
+from hotfolder.raster.exif import name_of as name_exif_tag
+from hotfolder.raster.exif import parse as parse_exif
+from hotfolder.raster.ifd import Value as ExifValue
+from hotfolder.raster.picture import (
+    NOWHERE,
+    Area,
+    Band,
+    Metadata,
+    RasterSpec,
+    rebanded,
+    rows_per_band,
+)
+from hotfolder.raster.source_profile import source_profile
+from hotfolder.stages.contract import Job, Original, Place, Stage, StageSettings, hookimpl
+from hotfolder.stages.messages import (
+    ConversionToCome,
+    IntentChosen,
+    LossTolerance,
+    Message,
+    SharpeningToCome,
+    SizeToCome,
+)
 
 __all__ = [
+    "CLOSE_LOOKING",
+    "MM_PER_INCH",
+    "NOWHERE",
+    "Area",
     "Band",
+    "ByteCount",
+    "Column",
+    "ConversionToCome",
     "DurationS",
     "Encoding",
+    "ExifDirectories",
+    "ExifValue",
+    "Facts",
     "Findings",
     "Hold",
     "HotfolderError",
+    "Intent",
+    "IntentChosen",
     "Job",
+    "Json",
     "LengthMm",
+    "LossTolerance",
     "Medium",
+    "Message",
     "Metadata",
+    "Money",
     "Original",
+    "Place",
     "RasterSpec",
     "Refuse",
     "Result",
     "SettingsError",
+    "SettingsModel",
     "Share",
+    "SharpeningToCome",
+    "SizeToCome",
     "Stage",
+    "StageError",
     "StageSettings",
     "StorageError",
     "Surface",
     "Verdict",
+    "build_exif",
+    "flag_in",
+    "hookimpl",
+    "largest_mm",
+    "name_exif_tag",
+    "needed_ppi",
+    "number_in",
+    "parse_exif",
+    "parse_quantity",
+    "rebanded",
+    "rows_per_band",
+    "source_profile",
+    "text_in",
 ]

@@ -4,7 +4,8 @@
 
     HotfolderError
     ├── SettingsError        a settings file, a profile or a folder of this root is wrong
-    ├── PluginError          a stage cannot be loaded, or breaks its contract
+    ├── PluginError          a stage cannot be loaded
+    │   └── StageError       a stage fails at its work, or breaks its contract
     ├── Verdict              this file cannot simply be delivered; the original is kept
     │   ├── Hold             a person has to decide
     │   └── Refuse           the file cannot be processed at all
@@ -20,27 +21,32 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 
 class HotfolderError(Exception):
-    """Root of all errors raised on purpose. ``exit_code`` is what the command line returns."""
+    """Root of all errors raised on purpose.
+
+    See Also
+    --------
+    Hold, Refuse, SettingsError, StageError, StorageError
+    """
 
     exit_code = 1
+    """What the command line returns."""
 
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing that is wrong with the settings.
-
-    file: path of the file, as text; key: dotted key in it, or ``""`` for the whole file;
-    got: the value found, as text; allowed: what would be right.
-    """
+    """One thing that is wrong with the settings."""
 
     file: str
+    """Path of the file, as text."""
     key: str
+    """Dotted key in it, or ``""`` for the whole file."""
     got: str
+    """The value found, as text."""
     allowed: str
+    """What would be right."""
 
     def __str__(self) -> str:
         where = f"{self.file}: {self.key}" if self.key else self.file
@@ -49,7 +55,13 @@ class Problem:
 
 
 class SettingsError(HotfolderError):
-    """Settings that cannot be used; ``problems`` lists every one found, not only the first."""
+    """Settings that cannot be used.
+
+    Parameters
+    ----------
+    problems
+        Every one that was found, not only the first.
+    """
 
     exit_code = 4
 
@@ -62,6 +74,22 @@ class PluginError(HotfolderError):
     """A stage that cannot be loaded or breaks its contract; says whose it is."""
 
     exit_code = 5
+
+
+class StageError(PluginError):
+    """A stage that failed at its work. The file is not to blame, the stage's author is.
+
+    Parameters
+    ----------
+    stage
+        Its name.
+    said
+        What it did, after "the stage NAME".
+    """
+
+    def __init__(self, stage: str, said: str) -> None:
+        self.stage = stage
+        super().__init__(f"the stage {stage} {said}")
 
 
 class Verdict(HotfolderError):
@@ -79,7 +107,9 @@ class Verdict(HotfolderError):
     The runner sets ``stage`` to the name of the stage that raised it.
     """
 
-    def __init__(self, code: str, message: str, findings: Mapping[str, Any] | None = None) -> None:
+    def __init__(
+        self, code: str, message: str, findings: Mapping[str, object] | None = None
+    ) -> None:
         self.code = code
         self.message = message
         self.findings = dict(findings or {})
@@ -88,15 +118,34 @@ class Verdict(HotfolderError):
 
 
 class Hold(Verdict):
-    """A person has to decide. Raised by a stage; ends the job as *held*."""
+    """A person has to decide. Raised by a stage; ends the job as *held*.
+
+    Examples
+    --------
+    >>> raise Hold("too-dark", "The picture is nearly black. Lighten it and drop it again.")
+    Traceback (most recent call last):
+    hotfolder.errors.Hold: The picture is nearly black. Lighten it and drop it again.
+    """
 
 
 class Refuse(Verdict):
-    """The file cannot be processed. Raised by a reader or a stage; ends the job as *refused*."""
+    """The file cannot be processed. Raised by a reader or a stage; ends the job as *refused*.
+
+    Examples
+    --------
+    >>> raise Refuse("no-picture", "There is no picture in this file.")
+    Traceback (most recent call last):
+    hotfolder.errors.Refuse: There is no picture in this file.
+    """
 
 
 class StorageError(HotfolderError):
-    """Our own disk, share or ledger is in the way. Jobs wait; no attempt is counted."""
+    """Our own disk, share or ledger is in the way. Jobs wait; no attempt is counted.
+
+    See Also
+    --------
+    Verdict : what is about the file, and ends its job
+    """
 
     exit_code = 6
 

@@ -17,16 +17,20 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from hotfolder import (
     Band,
+    ConversionToCome,
     Encoding,
     Findings,
     Job,
     LengthMm,
+    Place,
     RasterSpec,
     Refuse,
+    SizeToCome,
     Stage,
     StageSettings,
 )
@@ -46,10 +50,13 @@ BLACK = {
 
 
 class EdgeLabelSettings(StageSettings):
-    """The table ``[stage.edge-label]``. height: of the strip, in millimetres after parsing."""
+    """The table ``[stage.edge-label]``."""
 
     text: str = ""
+    """Words of your own, behind the file's name and the destination."""
+
     height: LengthMm = 6.0
+    """Of the strip; in millimetres after parsing."""
 
 
 class EdgeLabel(Stage[EdgeLabelSettings]):
@@ -57,6 +64,8 @@ class EdgeLabel(Stage[EdgeLabelSettings]):
 
     name = "edge-label"
     Settings = EdgeLabelSettings
+    place = Place.CONVERTED
+    comes_after = (ConversionToCome, SizeToCome)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         if not raster.ppi:
@@ -78,7 +87,7 @@ class EdgeLabel(Stage[EdgeLabelSettings]):
     def close(self) -> Findings:
         return {"label": self.label, "rows_added_px": self.rows}
 
-    def _ink(self) -> np.ndarray:
+    def _ink(self) -> NDArray[np.float64]:
         """How much ink each pixel of the strip gets, 0 to 1; shape (rows, width)."""
         image = Image.new("L", (self.raster.width_px, self.rows), 0)
         font = ImageFont.load_default(self.rows * 0.6)

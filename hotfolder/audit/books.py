@@ -5,11 +5,10 @@ from __future__ import annotations
 import gc
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
-from urllib.parse import quote
+from contextlib import contextmanager
 
 from hotfolder.errors import Problem, SettingsError, StorageError
-from hotfolder.ledger.jobs import SCHEMA_VERSION, empty_ledger
+from hotfolder.ledger.reading import open_reader
 from hotfolder.settings.root import Root
 
 
@@ -30,24 +29,18 @@ def open_books(root: Root) -> Iterator[sqlite3.Connection]:
     if not root.destinations.is_dir():
         problem = Problem(str(root.path), "", "is no root", "run `hotfolder init` to make one")
         raise SettingsError([problem])
-    if not root.ledger.exists():
-        with closing(empty_ledger()) as db:
-            db.row_factory = sqlite3.Row
-            yield db
-        return
-    try:
-        uri = f"file:{quote(str(root.ledger))}?mode=ro"
-        with closing(sqlite3.connect(uri, uri=True)) as db, _no_collecting():
-            (version,) = db.execute("PRAGMA user_version").fetchone()
-            _check_version(root, version)
-            db.row_factory = sqlite3.Row
-            yield db
-    except sqlite3.DatabaseError as error:
-        raise StorageError(f"the ledger {root.ledger} cannot be read: {error}") from error
+    with open_reader(root.ledger) as ledger, _pause_collecting():
+        if ledger.is_behind:
+            raise StorageError(
+                f"the ledger {root.ledger} is from an older hotfolder; start `hotfolder watch` "
+                "or `hotfolder sweep` once, which brings it up to date"
+            )
+        ledger.db.row_factory = sqlite3.Row
+        yield ledger.db
 
 
 @contextmanager
-def _no_collecting() -> Iterator[None]:
+def _pause_collecting() -> Iterator[None]:
     was_on = gc.isenabled()
     gc.disable()
     try:
@@ -55,15 +48,3 @@ def _no_collecting() -> Iterator[None]:
     finally:
         if was_on:
             gc.enable()
-
-
-def _check_version(root: Root, version: int) -> None:
-    if version < SCHEMA_VERSION:
-        raise StorageError(
-            f"the ledger {root.ledger} is from an older hotfolder; start `hotfolder watch` "
-            "or `hotfolder sweep` once, which brings it up to date"
-        )
-    if version > SCHEMA_VERSION:
-        raise StorageError(
-            f"the ledger {root.ledger} was written by a newer hotfolder; install that one"
-        )

@@ -2,36 +2,34 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
 
-from pydantic_core import from_json
-
-from hotfolder.audit.question import plain
+from hotfolder.audit.question import make_cursor
 from hotfolder.disk import durable
 from hotfolder.ledger.record_index import columns
 from hotfolder.ledger.record_log import LOG_FILE, START, link
+from hotfolder.model.records import Record, read_record
 
 
 @dataclass(frozen=True)
 class ChainReport:
-    """What the check found.
-
-    log: its path; records: lines that were read; unchained: the first of them, which an older
-    version wrote; last_sha256: of the last line, or ""; faults: sentences.
-    """
+    """What the check found."""
 
     destination: str
     log: str
+    """Its path."""
     records: int
+    """How many lines were read."""
     unchained: int
+    """How many of the first of them have no hash: an older version wrote them."""
     last_sha256: str
+    """Of the last line; "" when there is none."""
     faults: tuple[str, ...]
+    """Sentences."""
 
     @property
     def is_whole(self) -> bool:
@@ -45,7 +43,7 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
     A line that a daemon is appending at this moment counts as known.
     """
     # the ledger first: what it knows was in the log before
-    ledger = plain(db)
+    ledger = make_cursor(db)
     known = {
         sha256: (number, job, finished)
         for sha256, number, job, finished in ledger.execute(
@@ -59,11 +57,11 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
     unknown: list[tuple[int, str, str]] = []
     missing = dict(known)
     previous, count, unchained, stopped = START, 0, 0, False
-    for count, line in enumerate(_lines(log, faults), 1):
+    for count, line in enumerate(_read_lines(log, faults), 1):
         sha256 = link(line)
-        record = _record(line)
-        job = str(record.get("job", "?"))
-        said = record.get("previous_sha256")
+        record = _read_line(line)
+        job = record.job if record else "?"
+        said = record.previous_sha256 if record else ""
         if said is None and count == unchained + 1 and not stopped:
             unchained = count
         else:
@@ -76,10 +74,10 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
                 )
             if missing.pop(sha256, None) is None:
                 unknown.append((count, job, sha256))
-            elif not _is_the_ledgers(ledger, line, record, known[sha256][0]):
+            elif record is None or not _is_the_ledgers(ledger, line, record, known[sha256][0]):
                 faults.append(f"the ledger's record of job {job} is not the one in the log")
         previous = sha256
-    faults += _strangers(db, unknown)
+    faults += _find_strangers(db, unknown)
     faults += [
         f"the record of job {job} that ended {finished} is in the ledger, but not in the log as "
         "it was: changed, removed, or the log was moved away"
@@ -90,13 +88,13 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
     )
 
 
-def _lines(log: Path, faults: list[str]) -> Iterator[bytes]:
+def _read_lines(log: Path, faults: list[str]) -> Iterator[bytes]:
     try:
         with durable.open_to_read(log) as file:
             for line in file:
                 if line.endswith(b"\n"):
                     yield line
-                elif "job" in _record(line):  # an editor saved the log without its last line end
+                elif _read_line(line):  # an editor saved the log without its last line end
                     yield line + b"\n"
                 # else it is being written, or a kill tore it
     except FileNotFoundError:
@@ -105,38 +103,32 @@ def _lines(log: Path, faults: list[str]) -> Iterator[bytes]:
         faults.append(f"the log {log} cannot be read: {error.strerror or error}")
 
 
-def _record(line: bytes) -> dict[str, Any]:
+def _read_line(line: bytes) -> Record | None:
     try:
-        try:
-            found = from_json(line)  # twice as fast
-        except ValueError:
-            found = json.loads(line)  # what is only half of a UTF-16 pair is JSON to this one
+        return read_record(line)
     except ValueError:
-        return {"previous_sha256": ""}
-    return found if isinstance(found, dict) else {"previous_sha256": ""}
+        return None
 
 
-def _is_the_ledgers(
-    ledger: sqlite3.Cursor, line: bytes, record: dict[str, Any], number: int
-) -> bool:
+def _is_the_ledgers(ledger: sqlite3.Cursor, line: bytes, record: Record, number: int) -> bool:
     """Whether the ledger says the same of a job, in the record and in what is asked of it."""
     asked = columns(record)
     del asked["was_held"]  # earlier records of the job decide it too
-    row = ledger.execute(_said_of(tuple(asked)), (number,)).fetchone()
+    row = ledger.execute(_select_line(tuple(asked)), (number,)).fetchone()
     if row is None:
         return False
     latest, whole, *said = row
     differ = [name for name, ours in zip(asked, said, strict=True) if ours != asked[name]]
-    if differ == ["dropped_at"] and not latest:
+    if differ == ["discarded_at"] and not latest:
         differ = []  # an older ledger did not keep it for jobs that were released afterwards
     if differ:
         return False
     # the same text is the same record; only another one has to be read
-    return not latest or whole == line[:-1].decode() or json.loads(whole or "{}") == record
+    return not latest or whole == line[:-1].decode() or (whole and read_record(whole)) == record
 
 
 @cache
-def _said_of(names: tuple[str, ...]) -> str:
+def _select_line(names: tuple[str, ...]) -> str:
     """Return the SQL for what the ledger says of a line."""
     return (
         f"SELECT latest, jobs.record, {', '.join(f'records.{name}' for name in names)}"  # noqa: S608
@@ -144,7 +136,7 @@ def _said_of(names: tuple[str, ...]) -> str:
     )
 
 
-def _strangers(db: sqlite3.Connection, unknown: list[tuple[int, str, str]]) -> list[str]:
+def _find_strangers(db: sqlite3.Connection, unknown: list[tuple[int, str, str]]) -> list[str]:
     """Lines that the ledger does not know, but for those whose jobs are just now ending."""
     faults = []
     for number, job, sha256 in unknown:

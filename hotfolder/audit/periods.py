@@ -30,9 +30,9 @@ class Span(NamedTuple):
 
         Its end is met too.
         """
-        start = _floor(self.start, unit)
+        start = _round_down(self.start, unit)
         while start.astimezone() <= self.end:
-            after = _next(start, unit)
+            after = _step_on(start, unit)
             step = Span(start.astimezone(), after.astimezone())
             if step.start < step.end:  # else an hour that a change of the clock leaves out
                 yield step
@@ -72,7 +72,7 @@ def _read(words: str, now: datetime) -> tuple[datetime, datetime]:
         return start, start + timedelta(days=1)
     which, _, unit = words.partition(" ")
     if which in {"this", "last"} and unit in {"week", "month", "year"}:
-        return _calendar(day, unit, back=which == "last")
+        return _find_calendar_period(day, unit, back=which == "last")
     if ago := _AGO.fullmatch(words):
         moment = now - timedelta(seconds=float(ago[1].replace(",", ".")) * _UNITS_S[ago[2]])
         return moment, moment
@@ -81,12 +81,12 @@ def _read(words: str, now: datetime) -> tuple[datetime, datetime]:
         start = datetime(year or 1, month or 1, day_of_month or 1)  # noqa: DTZ001 - local time
         if day_of_month:
             return start, start + timedelta(days=1)
-        return _calendar(start, "month" if month else "year", back=False)
+        return _find_calendar_period(start, "month" if month else "year", back=False)
     moment = datetime.fromisoformat(words)
     return moment, moment
 
 
-def _floor(at: datetime, unit: str) -> datetime:
+def _round_down(at: datetime, unit: str) -> datetime:
     """The beginning of the hour, day, week or month, in local time without its offset."""
     hour = at.astimezone().replace(tzinfo=None, minute=0, second=0, microsecond=0)
     if unit == "hour":
@@ -97,14 +97,14 @@ def _floor(at: datetime, unit: str) -> datetime:
     return day - timedelta(days=day.weekday()) if unit == "week" else day.replace(day=1)
 
 
-def _next(start: datetime, unit: str) -> datetime:
+def _step_on(start: datetime, unit: str) -> datetime:
     if unit == "month":
         return (start + timedelta(days=31)).replace(day=1)
     days = {"hour": 1 / 24, "day": 1, "week": 7}[unit]
     return start + timedelta(days=days)
 
 
-def _calendar(day: datetime, unit: str, *, back: bool) -> tuple[datetime, datetime]:
+def _find_calendar_period(day: datetime, unit: str, *, back: bool) -> tuple[datetime, datetime]:
     """The week (from Monday, ISO 8601), month or year of a day, or the one before it."""
     if unit == "week":
         start = day - timedelta(days=day.weekday() + (7 if back else 0))

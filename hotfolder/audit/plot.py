@@ -20,11 +20,12 @@ _LEAST_BAR = 2.0
 
 @dataclass(frozen=True)
 class Dot:
-    """A mean; title: what a pointer over it is told."""
+    """A mean."""
 
     x: float
     y: float
     title: str
+    """What a pointer over it is told."""
 
 
 @dataclass(frozen=True)
@@ -48,18 +49,19 @@ class Mark:
 
 @dataclass(frozen=True)
 class Plot:
-    """Everything in the units of the drawing, y downwards. top: share at the upper edge."""
+    """Everything in the units of the drawing, y downwards."""
 
     dots: tuple[Dot, ...]
     line: str
     bars: tuple[Bar, ...]
     marks: tuple[Mark, ...]
     top: float
+    """Share at the upper edge."""
     first: str
     last: str
 
 
-def plot_of(trend: Trend) -> Plot:
+def place_trend(trend: Trend) -> Plot:
     """Place a trend on a drawing of `WIDTH` by `HEIGHT`."""
     start, end = to_utc(trend.buckets[0].start), to_utc(trend.buckets[-1].end)
     length = (end - start).total_seconds()
@@ -68,12 +70,12 @@ def plot_of(trend: Trend) -> Plot:
         share = (to_utc(at) - start).total_seconds() / length
         return round(LEFT + share * (WIDTH - LEFT - RIGHT), 1)
 
-    top = nice_top(max((each.lost or 0.0 for each in trend.buckets), default=0.0))
+    top = round_up(max((each.lost or 0.0 for each in trend.buckets), default=0.0))
     dots = tuple(
         Dot(
             across(each.start + (each.end - each.start) / 2),
             round(LOST_BOTTOM - each.lost / top * (LOST_BOTTOM - LOST_TOP), 1),
-            _title(each, trend.unit),
+            _describe(each, trend.unit),
         )
         for each in trend.buckets
         if each.lost is not None
@@ -84,7 +86,7 @@ def plot_of(trend: Trend) -> Plot:
             round(HELD_BOTTOM - each.held * (HELD_BOTTOM - HELD_TOP), 1),
             max(_LEAST_BAR, round(across(each.end) - across(each.start) - 1, 1)),
             round(each.held * (HELD_BOTTOM - HELD_TOP), 1),
-            _title(each, trend.unit),
+            _describe(each, trend.unit),
         )
         for each in trend.buckets
         if each.held > 0
@@ -95,7 +97,8 @@ def plot_of(trend: Trend) -> Plot:
         line=" ".join(f"{dot.x},{dot.y}" for dot in dots),
         bars=bars,
         marks=tuple(
-            Mark(across(change.at), letter(number)) for number, change in enumerate(trend.changes)
+            Mark(across(change.at), name_mark(number))
+            for number, change in enumerate(trend.changes)
         ),
         top=top,
         first=f"{trend.buckets[0].start:{pattern}}",
@@ -103,7 +106,7 @@ def plot_of(trend: Trend) -> Plot:
     )
 
 
-def nice_top(most: float) -> float:
+def round_up(most: float) -> float:
     """Return the least of 1, 2, 5 times a power of ten that is not below `most`; 1 % at least."""
     if most <= 0.01:
         return 0.01
@@ -111,12 +114,12 @@ def nice_top(most: float) -> float:
     return next(step * power for step in (1, 2, 5, 10) if step * power >= most - 1e-12)
 
 
-def letter(number: int) -> str:
+def name_mark(number: int) -> str:
     """Return the letter of a mark: A to Z, then A2 to Z2, and so on."""
     return chr(ord("A") + number % 26) + (str(number // 26 + 1) if number >= 26 else "")
 
 
-def _title(bucket: Bucket, unit: str) -> str:
+def _describe(bucket: Bucket, unit: str) -> str:
     when = f"{bucket.start:%Y-%m-%d %H:%M}" if unit == "hour" else f"{bucket.start:%Y-%m-%d}"
     lost = "" if bucket.lost is None else f", {bucket.lost:.1%} lost on average"
     return f"{unit} of {when}: {bucket.pictures} pictures{lost}, {bucket.held:.0%} held"

@@ -9,14 +9,16 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from enum import StrEnum
-from typing import Any, Final
+from typing import Final, NotRequired, TypedDict
 
 from hotfolder.audit.periods import Span
+from hotfolder.ledger.reading import Row, Value
+from hotfolder.model.records import End, format_time
 
 COLUMNS: Final = (
-    "finished", "destination", "state", "dropped_at", "was_held", "batch", "name", "share_lost",
+    "finished", "destination", "state", "discarded_at", "was_held", "batch", "name", "share_lost",
     "tolerance", "delta_e_mean", "delta_e_p95", "delta_e_max", "hues", "profile", "profile_sha256",
     "original_sha256", "result_sha256", "elapsed_s", "job",
 )  # fmt: skip
@@ -51,15 +53,6 @@ class Statistic(StrEnum):
     MAX = "max"
 
 
-class End(StrEnum):
-    """How a job ended. Held: it waits; dropped: it was held, and a person gave it up."""
-
-    DELIVERED = "delivered"
-    HELD = "held"
-    DROPPED = "dropped"
-    REFUSED = "refused"
-
-
 _SORTS: Final = {
     "time": ("finished {down}", "number {down}"),
     "lost": ("share_lost {down} NULLS LAST", "number DESC"),
@@ -74,7 +67,7 @@ _SUMS: Final = {
     "delivered": "state = 'delivered'",
     "was_held": "was_held",
     "held": "state = 'held'",
-    "dropped": "state = 'dropped'",
+    "discarded": "state = 'discarded'",
     "refused": "state = 'refused'",
     "elapsed_s": "elapsed_s",
 }
@@ -83,34 +76,66 @@ _MEASURES: Final = ("share_lost", "delta_e_mean", "delta_e_p95", "delta_e_max")
 
 @dataclass(frozen=True)
 class Question:
-    """What is asked; what is empty or None does not matter.
-
-    since, until: from a moment up to, and without, another, when a job ended; lost_above: share,
-    0 … 1; delta_e_above: ΔE00, of `statistic`; hues: all of them must be among what was lost;
-    profile: of the result, its description, or the first digits of its SHA-256; sha256: the first
-    digits of an original's or a result's; limit: the most answers.
-    """
+    """What is asked; what is empty or None does not matter."""
 
     destinations: tuple[str, ...] = ()
     since: datetime | None = None
+    """The job ended at this moment or later."""
     until: datetime | None = None
+    """The job ended before this moment."""
     batch: str | None = None
     states: tuple[End, ...] = ()
     lost_above: float | None = None
+    """Share of the picture, 0 … 1."""
     delta_e_above: float | None = None
+    """ΔE00, of `statistic`."""
     statistic: Statistic = Statistic.P95
     hues: tuple[str, ...] = ()
+    """All of them must be among what was lost."""
     profile: str | None = None
+    """Of the result: its description, or the first digits of its SHA-256."""
     name: str | None = None
+    """Of the original."""
     sha256: str | None = None
+    """The first digits of an original's or a result's."""
     sort: Sort = Sort.TIME
     reverse: bool = False
     limit: int | None = None
+    """The most answers."""
 
 
-def select(question: Question) -> tuple[str, list[Any]]:
+class Sums(TypedDict):
+    """What the pictures of a group come to.
+
+    The key of the group is in the field of its name; shares are 0 … 1 and delta_e is ΔE00, over
+    the pictures that have them.
+    """
+
+    destination: NotRequired[str]
+    month: NotRequired[str]
+    profile: NotRequired[str | None]
+    jobs: int
+    delivered: int
+    was_held: int
+    """At any time."""
+    held: int
+    discarded: int
+    refused: int
+    share_lost_mean: float | None
+    share_lost_most: float | None
+    delta_e_mean: float | None
+    delta_e_p95: float | None
+    delta_e_max: float | None
+    elapsed_s: float
+    first: str
+    """When the first of them ended, UTC."""
+    last: str
+    profile_sha256: NotRequired[str | None]
+
+
+def select(question: Question) -> tuple[str, list[Value]]:
     """Return the SQL of a question, with its values apart."""
-    where, values = where_of(question)
+    where, values = make_filter(question)
     down, up = ("ASC", "DESC") if question.reverse else ("DESC", "ASC")
     # SQLite sorts NULL as smallest: said only where it is not so already, as no index can do it
     order = ", ".join(
@@ -127,16 +152,16 @@ def select(question: Question) -> tuple[str, list[Any]]:
     return sql, values
 
 
-def select_jobs(question: Question) -> tuple[str, list[Any]]:
+def select_jobs(question: Question) -> tuple[str, list[Value]]:
     """Return the SQL for whole records of the jobs in question, oldest first."""
-    where, values = where_of(question)
+    where, values = make_filter(question)
     joined = "records JOIN jobs ON jobs.id = records.job"
     return f"SELECT jobs.record FROM {joined} WHERE {where} ORDER BY number", values  # noqa: S608
 
 
-def select_columns(question: Question, columns: str, order: str = "") -> tuple[str, list[Any]]:
+def select_columns(question: Question, columns: str, order: str = "") -> tuple[str, list[Value]]:
     """Return the SQL for columns, or sums, of all answers."""
-    where, values = where_of(question)
+    where, values = make_filter(question)
     ordered = f" ORDER BY {order}" if order else ""
     return f"SELECT {columns} FROM records WHERE {where}{ordered}", values  # noqa: S608
 
@@ -148,7 +173,7 @@ def ask(db: sqlite3.Connection, question: Question) -> list[sqlite3.Row]:
     return cursor.execute(*select(question)).fetchall()
 
 
-def plain(db: sqlite3.Connection) -> sqlite3.Cursor:
+def make_cursor(db: sqlite3.Connection) -> sqlite3.Cursor:
     """Return a cursor whose rows are tuples: names cost too much for a hundred thousand rows."""
     cursor = db.cursor()
     cursor.row_factory = None
@@ -157,11 +182,11 @@ def plain(db: sqlite3.Connection) -> sqlite3.Cursor:
 
 def count(db: sqlite3.Connection, question: Question) -> int:
     """Return how many answers there are without a limit."""
-    (number,) = plain(db).execute(*select_columns(question, "count(*)")).fetchone()
+    (number,) = make_cursor(db).execute(*select_columns(question, "count(*)")).fetchone()
     return int(number)
 
 
-def ask_groups(db: sqlite3.Connection, question: Question, group: Group) -> list[dict[str, Any]]:
+def ask_groups(db: sqlite3.Connection, question: Question, group: Group) -> list[Sums]:
     """Return sums by destination, month (local time) or profile of the result.
 
     ``was_held`` counts jobs that were held at any time. Shares and ΔE00 are means over the
@@ -173,17 +198,17 @@ def ask_groups(db: sqlite3.Connection, question: Question, group: Group) -> list
 
 def ask_sums(
     db: sqlite3.Connection, question: Question, groups: Sequence[Group]
-) -> list[list[dict[str, Any]]]:
+) -> list[list[Sums]]:
     """Return what `ask_groups` does for each group, and read the records only once for it."""
     keys = [_GROUPS[group] for group in groups if group is not Group.MONTH]
-    parts = [("", question)] if Group.MONTH not in groups else months(db, question)
+    parts = [("", question)] if Group.MONTH not in groups else split_by_month(db, question)
     sums = [f"sum({what}) AS {name}" for name, what in _SUMS.items()]
     sums += [f"total({name}), count({name}), max({name})" for name in _MEASURES]
     columns = [*keys, "min(finished)", "max(finished)", "max(profile)", *sums]
-    found: list[dict[Any, list[tuple[Any, ...]]]] = [{} for _ in groups]
+    found: list[dict[str | None, list[Row]]] = [{} for _ in groups]
     for month, part in parts:
-        where, values = where_of(part)
-        rows = plain(db).execute(
+        where, values = make_filter(part)
+        rows = make_cursor(db).execute(
             f"SELECT {', '.join(columns)} FROM records"  # noqa: S608 - names are ours
             f" WHERE {where}{' GROUP BY ' if keys else ''}{', '.join(keys)}",
             values,
@@ -197,65 +222,73 @@ def ask_sums(
                 those.setdefault(key, []).append(row[len(keys) :])
     return [
         [
-            _sum(group, key, those[key])
+            _sum_up(group, key, those[key])
             for key in sorted(those, key=lambda key: (key is not None, key))
         ]
         for group, those in zip(groups, found, strict=True)
     ]
 
 
-def months(db: sqlite3.Connection, question: Question) -> list[tuple[str, Question]]:
+def split_by_month(db: sqlite3.Connection, question: Question) -> list[tuple[str, Question]]:
     """Cut a question into one for each month of local time, from the first answer to the last.
 
     An index finds the answers of a month: that costs less than to ask of each its month.
     """
-    span = span_of(db, question)
+    span = find_span(db, question)
     steps = span.steps("month") if span else []
-    return [(f"{each.start:%Y-%m}", within(question, each)) for each in steps]
+    return [(f"{each.start:%Y-%m}", narrow(question, each)) for each in steps]
 
 
-def span_of(db: sqlite3.Connection, question: Question) -> Span | None:
+def find_span(db: sqlite3.Connection, question: Question) -> Span | None:
     """From the first answer to the last, in local time; None when there is no answer."""
-    where, values = where_of(question)
+    where, values = make_filter(question)
     ends = [f"(SELECT {end}(finished) FROM records WHERE {where})" for end in ("min", "max")]  # noqa: S608
-    first, last = plain(db).execute(f"SELECT {', '.join(ends)}", values * 2).fetchone()
-    return Span(moment_of(first), moment_of(last)) if first else None
+    first, last = make_cursor(db).execute(f"SELECT {', '.join(ends)}", values * 2).fetchone()
+    return Span(parse_moment(first), parse_moment(last)) if first else None
 
 
-def within(question: Question, span: Span) -> Question:
+def narrow(question: Question, span: Span) -> Question:
     """Return the same question about a span, as far as it was about that time."""
     since, until = question.since or span.start, question.until or span.end
     return replace(question, since=max(since, span.start), until=min(until, span.end))
 
 
-def _sum(group: Group, key: Any, parts: list[tuple[Any, ...]]) -> dict[str, Any]:
+def _sum_up(group: Group, key: str | None, parts: list[Row]) -> Sums:
     """Put sums of parts together to those of the whole."""
     firsts, lasts, profiles, *columns = zip(*parts, strict=True)
     sums = {name: sum(columns[place]) for place, name in enumerate(_SUMS)}
-    elapsed_s = sums.pop("elapsed_s")
     mean: dict[str, float | None] = {}
     most: dict[str, float | None] = {}
     for place, name in enumerate(_MEASURES):
         totals, numbers, largest = columns[len(_SUMS) + 3 * place :][:3]
         mean[name] = sum(totals) / sum(numbers) if sum(numbers) else None
         most[name] = max((each for each in largest if each is not None), default=None)
-    named = max((each for each in profiles if each is not None), default=None)
-    return {
-        group.value: named if group is Group.PROFILE else key,
-        **sums,
+    rest: Sums = {
+        "jobs": sums["jobs"],
+        "delivered": sums["delivered"],
+        "was_held": sums["was_held"],
+        "held": sums["held"],
+        "discarded": sums["discarded"],
+        "refused": sums["refused"],
         "share_lost_mean": mean["share_lost"],
         "share_lost_most": most["share_lost"],
         "delta_e_mean": mean["delta_e_mean"],
         "delta_e_p95": mean["delta_e_p95"],
         "delta_e_max": most["delta_e_max"],
-        "elapsed_s": elapsed_s,
+        "elapsed_s": sums["elapsed_s"],
         "first": min(firsts),
         "last": max(lasts),
-        **({"profile_sha256": key} if group is Group.PROFILE else {}),
     }
+    # the key comes first: it is the first column of the table
+    if group is Group.DESTINATION:
+        return {"destination": key or "", **rest}
+    if group is Group.MONTH:
+        return {"month": key or "", **rest}
+    named = max((each for each in profiles if each is not None), default=None)
+    return {"profile": named, **rest, "profile_sha256": key}
 
 
-def in_words(question: Question) -> str:
+def describe_question(question: Question) -> str:
     """Say a question as a person would."""
     parts = [f"to {' or '.join(question.destinations)}"] if question.destinations else []
     parts += [f"that are {' or '.join(question.states)}"] if question.states else []
@@ -280,25 +313,27 @@ def in_words(question: Question) -> str:
     return ", ".join(["All pictures", *parts]) if parts else "All pictures"
 
 
-def where_of(question: Question) -> tuple[str, list[Any]]:
+def make_filter(question: Question) -> tuple[str, list[Value]]:
     """Return the SQL of a question's filters, with its values apart."""
     parts = ["latest = 1"]
-    values: list[Any] = []
+    values: list[Value] = []
 
-    def add(part: str, *these: Any) -> None:
+    def add(part: str, *these: Value) -> None:
         parts.append(part)
         values.extend(these)
 
     if question.destinations:
-        add(f"records.destination IN ({_marks(question.destinations)})", *question.destinations)
+        add(
+            f"records.destination IN ({_make_marks(question.destinations)})", *question.destinations
+        )
     if question.since:
-        add("finished >= ?", as_text(question.since))
+        add("finished >= ?", format_time(question.since))
     if question.until:
-        add("finished < ?", as_text(question.until))
+        add("finished < ?", format_time(question.until))
     if question.batch is not None:
         add("batch = ?", question.batch)
     if question.states:
-        add(f"records.state IN ({_marks(question.states)})", *question.states)
+        add(f"records.state IN ({_make_marks(question.states)})", *question.states)
     if question.lost_above is not None:
         add("share_lost > ?", question.lost_above)
     if question.delta_e_above is not None:
@@ -306,10 +341,10 @@ def where_of(question: Question) -> tuple[str, list[Any]]:
     for hue in question.hues:
         add("instr(hues, ?)", f" {hue} ")
     if question.profile is not None:
-        like = _like(question.profile)
+        like = _make_like(question.profile)
         add(r"(profile LIKE ? ESCAPE '\' OR profile_sha256 LIKE ? ESCAPE '\')", like, f"{like}%")
     if question.name is not None:
-        add(r"name LIKE ? ESCAPE '\'", _like(question.name))
+        add(r"name LIKE ? ESCAPE '\'", _make_like(question.name))
     if question.sha256 is not None:
         # a range, not LIKE, so that the indexes of both columns are used
         low, high = question.sha256.lower(), question.sha256.lower() + "g"
@@ -324,21 +359,16 @@ def where_of(question: Question) -> tuple[str, list[Any]]:
     return " AND ".join(parts), values
 
 
-def _marks(values: tuple[str, ...]) -> str:
+def _make_marks(values: tuple[str, ...]) -> str:
     return ", ".join("?" * len(values))
 
 
-def _like(glob: str) -> str:
+def _make_like(glob: str) -> str:
     for special in "\\%_":
         glob = glob.replace(special, f"\\{special}")
     return glob.replace("*", "%").replace("?", "_")
 
 
-def moment_of(text: str) -> datetime:
+def parse_moment(text: str) -> datetime:
     """Return a time of a record as a moment in local time."""
     return datetime.fromisoformat(text).astimezone()
-
-
-def as_text(moment: datetime) -> str:
-    """Return a moment as records have it, so that it compares with theirs as text."""
-    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import base64
-import json
 import sqlite3
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from hotfolder.audit import plot
-from hotfolder.audit.question import Group, Question, ask, ask_sums, count, in_words
-from hotfolder.audit.trends import Trend, trends
+from hotfolder.audit.question import Group, Question, ask, ask_sums, count, describe_question
+from hotfolder.audit.trends import Change, Trend, find_trends
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.logs import utc_now
+from hotfolder.model.records import read_record
 from hotfolder.pages.words import local_time
 
 _MOST_THUMBNAIL_BYTES = 256 * 2**10
@@ -61,24 +61,43 @@ def render_report(db: sqlite3.Connection, question: Question) -> tuple[str, str]
         db, question, [Group.DESTINATION, Group.PROFILE, Group.MONTH]
     )
     page = _TEMPLATES.get_template("audit.html").render(
-        question=in_words(question),
+        question=describe_question(question),
         said=said,
         sort=question.sort.value,
         now=utc_now(),
-        pictures=[{**dict(each), "thumbnail": _thumbnail(db, each["job"])} for each in found],
+        pictures=[{**dict(each), "thumbnail": _embed_thumbnail(db, each["job"])} for each in found],
         by_destination=by_destination,
         by_profile=by_profile,
         by_month=by_month,
-        trends=[_shown(trend) for trend in trends(db, question)],
+        trends=[_show(trend) for trend in find_trends(db, question)],
         plot=plot,
     )
     return page, said
 
 
-def _shown(trend: Trend) -> dict[str, Any]:
-    changes = [
+class ShownChange(TypedDict):
+    """A change of profile, with the letter of its mark."""
+
+    letter: str
+    change: Change
+    verdict: str
+
+
+class ShownTrend(TypedDict):
+    """A destination over time, as the page shows it."""
+
+    destination: str
+    unit: str
+    pictures: int
+    plot: plot.Plot
+    changes: list[ShownChange]
+    left_out: int
+
+
+def _show(trend: Trend) -> ShownTrend:
+    changes: list[ShownChange] = [
         {
-            "letter": plot.letter(number),
+            "letter": plot.name_mark(number),
             "change": change,
             "verdict": _VERDICTS[change.verdict],
         }
@@ -88,20 +107,20 @@ def _shown(trend: Trend) -> dict[str, Any]:
         "destination": trend.destination,
         "unit": trend.unit,
         "pictures": sum(bucket.pictures for bucket in trend.buckets),
-        "plot": plot.plot_of(trend),
+        "plot": plot.place_trend(trend),
         "changes": changes,
         "left_out": trend.left_out,
     }
 
 
-def _thumbnail(db: sqlite3.Connection, job: str) -> str:
+def _embed_thumbnail(db: sqlite3.Connection, job: str) -> str:
     """A job's thumbnail as a data URL; "" when there is none, or no longer."""
     (text,) = db.execute("SELECT record FROM jobs WHERE id = ?", (job,)).fetchone() or (None,)
-    for each in json.loads(text or "{}").get("attachments", []):
-        if each["kind"] != "thumbnail":
+    for each in read_record(text).attachments if text else ():
+        if each.kind != "thumbnail":
             continue
         try:
-            with Path(each["path"]).open("rb") as file:
+            with Path(each.path).open("rb") as file:
                 data = file.read(_MOST_THUMBNAIL_BYTES + 1)
         except OSError:
             continue

@@ -5,18 +5,126 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import NotRequired, TypedDict
+
+from pydantic import JsonValue
 
 from hotfolder.disk import durable
 from hotfolder.errors import Problem, SettingsError
-from hotfolder.model.records import end_of
+from hotfolder.ledger.reading import LedgerReader
+from hotfolder.model.records import (
+    Changes,
+    End,
+    OriginalRecord,
+    Record,
+    ResultRecord,
+    format_time,
+)
 from hotfolder.settings.root import Root
 
 
-def story_of(db: sqlite3.Connection, root: Root, file: Path) -> dict[str, Any]:
+class Event(TypedDict):
+    """Something that happened to a job."""
+
+    at: str
+    """UTC, as records have times."""
+    what: str
+    text: str
+
+
+class StoryProfile(TypedDict):
+    """A profile of the file; ``assumed`` where it was not in it."""
+
+    description: str
+    sha256: str
+    assumed: NotRequired[bool]
+
+
+class StoryFile(TypedDict):
+    """An original or a result: what its record says, where it was put, and whether it is there."""
+
+    name: NotRequired[str]
+    sha256: str | None
+    bytes: int
+    format: str | None
+    width_px: int | None
+    height_px: int | None
+    bits: int | None
+    colour_space: str | None
+    profile: StoryProfile | None
+    ppi: float | None
+    pages: NotRequired[int | None]
+    notes: list[str]
+    path: str
+    is_there: bool
+
+
+class StoryStage(TypedDict):
+    """A stage that ran."""
+
+    stage: str
+    elapsed_s: float
+    settings: dict[str, JsonValue]
+
+
+class StoryReason(TypedDict):
+    """Why the job was held or refused."""
+
+    stage: str
+    code: str
+    message: str
+
+
+class StoryRelease(TypedDict):
+    """A person's decision to deliver the job."""
+
+    who: str
+    why: str
+    at: str
+    changes: Changes
+
+
+class OtherJob(TypedDict):
+    """Another job that has to do with the same picture."""
+
+    job: str
+    destination: str
+    state: str
+    finished: str
+    why: str
+
+
+class JobStory(TypedDict):
+    """A job that the file was the original or the result of."""
+
+    job: str
+    destination: str
+    the_file_is: str
+    state: str
+    events: list[Event]
+    original: StoryFile
+    results: list[StoryFile]
+    stages: list[StoryStage]
+    findings: dict[str, dict[str, JsonValue]]
+    reasons: list[StoryReason]
+    release: StoryRelease | None
+    earlier_jobs: list[str]
+    other_jobs: list[OtherJob]
+    versions: dict[str, str]
+
+
+class Story(TypedDict):
+    """Everything that is known of a file."""
+
+    file: str
+    sha256: str
+    root: str
+    jobs: list[JobStory]
+
+
+def tell_story(db: sqlite3.Connection, root: Root, file: Path) -> Story:
     """Return every job that a file was the original or the result of, as JSON values.
 
     Raises
@@ -34,7 +142,7 @@ def story_of(db: sqlite3.Connection, root: Root, file: Path) -> dict[str, Any]:
         " ORDER BY number",
         (sha256, sha256),
     )
-    jobs = [_job(db, job, sha256) for (job,) in rows.fetchall()]
+    jobs = [_tell_job(db, job, sha256) for (job,) in rows.fetchall()]
     return {
         "file": str(file),
         "sha256": sha256,
@@ -43,66 +151,121 @@ def story_of(db: sqlite3.Connection, root: Root, file: Path) -> dict[str, Any]:
     }
 
 
-def _job(db: sqlite3.Connection, job: str, sha256: str) -> dict[str, Any] | None:
-    row = db.execute(
-        "SELECT record, seq, destination, source, state FROM jobs WHERE id = ?", (job,)
-    ).fetchone()
-    if row is None or row["record"] is None:
+def _tell_job(db: sqlite3.Connection, job: str, sha256: str) -> JobStory | None:
+    row = LedgerReader(db).find_job(job)
+    record = row.record if row else None
+    if row is None or record is None:
         return None
-    record = json.loads(row["record"])
-    is_original = record["original"]["sha256"] == sha256
+    is_original = record.original.sha256 == sha256
+    release = record.release
     return {
         "job": job,
-        "destination": row["destination"],
+        "destination": row.destination,
         "the_file_is": "the original" if is_original else "the result",
-        "state": end_of(row["state"], record),
-        "events": _events(db, record),
-        "original": {**record["original"], **_place(record["original_kept"])},
-        "results": [{**each, **_place(each["path"])} for each in record["results"]],
-        "stages": record["stages"],
-        "findings": record["findings"],
-        "reasons": record["reasons"],
-        "release": record["release"],
-        "earlier_jobs": record["earlier_jobs"],
-        "other_jobs": _others(db, job, record, row),
-        "versions": record["versions"],
+        "state": row.end or row.state,
+        "events": list_events(db, record),
+        "original": _tell_original(record.original, record.original_kept),
+        "results": [_tell_result(each) for each in record.results],
+        "stages": [
+            {"stage": each.stage, "elapsed_s": each.elapsed_s, "settings": each.settings}
+            for each in record.stages
+        ],
+        "findings": record.findings,
+        "reasons": [
+            {"stage": each.stage, "code": each.code, "message": each.message}
+            for each in record.reasons
+        ],
+        "release": {
+            "who": release.who,
+            "why": release.why,
+            "at": format_time(release.at),
+            "changes": release.changes,
+        }
+        if release
+        else None,
+        "earlier_jobs": list(record.earlier_jobs),
+        "other_jobs": _list_others(db, record, row.source),
+        "versions": record.versions,
     }
 
 
-def _events(db: sqlite3.Connection, record: Mapping[str, Any]) -> list[dict[str, str]]:
+def list_events(db: sqlite3.Connection, record: Record) -> list[Event]:
     """What happened to a job, in order of time."""
-    events = [{"at": record["arrived"], "what": "arrived", "text": record["source"]}]
+    events: list[Event] = [
+        {"at": format_time(record.arrived), "what": "arrived", "text": record.source}
+    ]
     rows = db.execute(
-        "SELECT finished, state, dropped_at FROM records WHERE job = ? ORDER BY number",
-        (record["job"],),
+        "SELECT finished, state, discarded_at FROM records WHERE job = ? ORDER BY number",
+        (record.job,),
     )
-    reasons = " ".join(reason["message"] for reason in record["reasons"])
-    for finished, state, dropped_at in rows:
-        if state == "dropped":
-            until = (record.get("dropped") or {}).get("original_kept_until")
-            text = f"its folder was deleted{f'; original kept until {until}' if until else ''}"
-            events.append({"at": dropped_at or finished, "what": "dropped", "text": text})
+    reasons = " ".join(reason.message for reason in record.reasons)
+    for finished, state, discarded_at in rows:
+        if state == End.DISCARDED:
+            until = record.discarded.original_kept_until if record.discarded else None
+            kept = f"; original kept until {format_time(until)}" if until else ""
+            text = f"its folder was deleted{kept}"
+            events.append({"at": discarded_at or finished, "what": state, "text": text})
         else:
-            text = reasons if state != "delivered" else ""
+            text = reasons if state != End.DELIVERED else ""
             events.append({"at": finished, "what": state, "text": text})
-    if release := record["release"]:
-        who = release["who"] or "somebody, by moving it"
-        changes = json.dumps(release["changes"], ensure_ascii=False) if release["changes"] else ""
-        text = f"by {who}{': ' if release['why'] else ''}{release['why']}"
+    if release := record.release:
+        who = release.who or "somebody, by moving it"
+        changes = json.dumps(release.changes, ensure_ascii=False) if release.changes else ""
+        text = f"by {who}{': ' if release.why else ''}{release.why}"
         text += f"; changed: {changes}" if changes else ""
-        events.append({"at": release["at"], "what": "released", "text": text})
+        events.append({"at": format_time(release.at), "what": "released", "text": text})
     return sorted(events, key=lambda event: event["at"])
 
 
-def _place(path: str) -> dict[str, Any]:
-    return {"path": path, "is_there": os.path.lexists(path)}
+def _tell_original(original: OriginalRecord, path: str) -> StoryFile:
+    profile = original.profile
+    return {
+        "name": original.name,
+        "sha256": original.sha256,
+        "bytes": original.bytes,
+        "format": original.format,
+        "width_px": original.width_px,
+        "height_px": original.height_px,
+        "bits": original.bits,
+        "colour_space": original.colour_space,
+        "profile": {
+            "description": profile.description,
+            "sha256": profile.sha256,
+            "assumed": profile.assumed,
+        }
+        if profile
+        else None,
+        "ppi": original.ppi,
+        "pages": original.pages,
+        "notes": list(original.notes),
+        "path": path,
+        "is_there": os.path.lexists(path),
+    }
 
 
-def _others(
-    db: sqlite3.Connection, job: str, record: Mapping[str, Any], row: Mapping[str, Any]
-) -> list[dict[str, str]]:
+def _tell_result(result: ResultRecord) -> StoryFile:
+    profile = result.profile
+    return {
+        "path": result.path,
+        "sha256": result.sha256,
+        "bytes": result.bytes,
+        "format": result.format,
+        "width_px": result.width_px,
+        "height_px": result.height_px,
+        "bits": result.bits,
+        "colour_space": result.colour_space,
+        "ppi": result.ppi,
+        "profile": {"description": profile.description, "sha256": profile.sha256}
+        if profile
+        else None,
+        "notes": list(result.notes),
+        "is_there": os.path.lexists(result.path),
+    }
+
+
+def _list_others(db: sqlite3.Connection, record: Record, source: bytes) -> list[OtherJob]:
     """Other jobs of the same picture, or of its result, or of the same name in the same folder."""
-    hashes = [record["original"]["sha256"], *(each["sha256"] for each in record["results"])]
+    hashes = [record.original.sha256, *(each.sha256 for each in record.results)]
     known = [each for each in hashes if each]
     marks = ", ".join("?" * len(known))
     found = db.execute(
@@ -110,11 +273,11 @@ def _others(
         f" WHERE latest = 1 AND job != ? AND (original_sha256 IN ({marks})"
         f" OR result_sha256 IN ({marks}) OR job IN"
         " (SELECT id FROM jobs WHERE destination = ? AND source = ?)) ORDER BY number",
-        (job, *known, *known, row["destination"], row["source"]),
+        (record.job, *known, *known, record.destination, source),
     )
-    others = []
+    others: list[OtherJob] = []
     for other in found:
-        if record["original"]["sha256"] and other["original_sha256"] == hashes[0]:
+        if record.original.sha256 and other["original_sha256"] == hashes[0]:
             why = "the same original"
         elif other["original_sha256"] in known:
             why = "made from this result"
@@ -134,50 +297,55 @@ def _others(
     return others
 
 
-def story_in_words(story: Mapping[str, Any]) -> list[str]:
+def describe_story(story: Story) -> list[str]:
     """Tell a story in lines for a person."""
     lines = [f"{story['file']}", f"SHA-256 {story['sha256']}"]
     if not story["jobs"]:
         return [*lines, f"{story['root']} has no record of a file with this content."]
     for each in story["jobs"]:
-        lines += ["", f"It is {each['the_file_is']} of job {each['job']} ({each['destination']})."]
-        for event in each["events"]:
-            text = f": {event['text']}" if event["text"] else ""
-            lines.append(f"  {_local(event['at'])}  {event['what']}{text}")
-        original = each["original"]
-        lines.append(f"  original: {original['name']}, {_made_of(original)}")
-        lines.append(f"    kept: {_where(original)}")
-        for result in each["results"]:
-            lines.append(f"  result: {_made_of(result)}")
-            put = {"delivered": "put", "dropped": "waited"}.get(each["state"], "waits")
-            lines.append(f"    {put}: {_where(result)}")
-        lines += _lost(each["findings"])
-        for stage in each["stages"]:
-            settings = ", ".join(
-                f"{key} {value}" for key, value in stage["settings"].items() if value is not None
-            )
-            lines.append(f"  {stage['stage']}, {stage['elapsed_s']:.1f} s: {settings}")
-        if each["versions"]:
-            made_by = ", ".join(f"{name} {number}" for name, number in each["versions"].items())
-            lines.append(f"  made by {made_by}")
-        for other in each["other_jobs"]:
-            lines.append(
-                f"  see also {other['job']} ({other['destination']}, {other['state']}, "
-                f"{_local(other['finished'])}): {other['why']}"
-            )
+        lines += ["", *_describe_job(each)]
     return lines
 
 
-def _lost(findings: Mapping[str, Any]) -> list[str]:
-    gamut = findings.get("gamut-check")
-    if not isinstance(gamut, dict) or not isinstance(gamut.get("out_of_gamut_share"), int | float):
+def _describe_job(job: JobStory) -> list[str]:
+    lines = [f"It is {job['the_file_is']} of job {job['job']} ({job['destination']})."]
+    for event in job["events"]:
+        text = f": {event['text']}" if event["text"] else ""
+        lines.append(f"  {_format_local(event['at'])}  {event['what']}{text}")
+    original = job["original"]
+    lines.append(f"  original: {original.get('name', '')}, {_describe_file(original)}")
+    lines.append(f"    kept: {_describe_place(original)}")
+    for result in job["results"]:
+        lines.append(f"  result: {_describe_file(result)}")
+        put = {"delivered": "put", "discarded": "waited"}.get(job["state"], "waits")
+        lines.append(f"    {put}: {_describe_place(result)}")
+    lines += _describe_loss(job["findings"])
+    for stage in job["stages"]:
+        settings = ", ".join(
+            f"{key} {value}" for key, value in stage["settings"].items() if value is not None
+        )
+        lines.append(f"  {stage['stage']}, {stage['elapsed_s']:.1f} s: {settings}")
+    if job["versions"]:
+        made_by = ", ".join(f"{name} {number}" for name, number in job["versions"].items())
+        lines.append(f"  made by {made_by}")
+    for other in job["other_jobs"]:
+        lines.append(
+            f"  see also {other['job']} ({other['destination']}, {other['state']}, "
+            f"{_format_local(other['finished'])}): {other['why']}"
+        )
+    return lines
+
+
+def _describe_loss(findings: dict[str, dict[str, JsonValue]]) -> list[str]:
+    gamut = findings.get("gamut-check", {})
+    share, words = gamut.get("out_of_gamut_share"), gamut.get("lost_in_words")
+    if not isinstance(share, int | float):
         return []
-    words = gamut.get("lost_in_words")
     which = f", {words}" if words else ""
-    return [f"  lost: {gamut['out_of_gamut_share']:.1%} of the picture{which}"]
+    return [f"  lost: {share:.1%} of the picture{which}"]
 
 
-def _made_of(file: Mapping[str, Any]) -> str:
+def _describe_file(file: StoryFile) -> str:
     size = f"{file['width_px']} × {file['height_px']} px, " if file["width_px"] else ""
     profile = file["profile"]
     named = f"{profile['description']} ({profile['sha256'][:12]}…)" if profile else "no profile"
@@ -185,9 +353,9 @@ def _made_of(file: Mapping[str, Any]) -> str:
     return f"{size}{file['colour_space'] or 'colours unknown'}, {named}{assumed}"
 
 
-def _where(file: Mapping[str, Any]) -> str:
+def _describe_place(file: StoryFile) -> str:
     return f"{file['path']}{'' if file['is_there'] else ' (no longer there)'}"
 
 
-def _local(text: str) -> str:
+def _format_local(text: str) -> str:
     return f"{datetime.fromisoformat(text).astimezone():%Y-%m-%d %H:%M:%S}"

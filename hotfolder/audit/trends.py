@@ -18,12 +18,12 @@ from typing import Final, NamedTuple
 from hotfolder.audit.periods import Span
 from hotfolder.audit.question import (
     Question,
-    moment_of,
-    plain,
+    find_span,
+    make_cursor,
+    make_filter,
+    narrow,
+    parse_moment,
     select_columns,
-    span_of,
-    where_of,
-    within,
 )
 
 ENOUGH: Final = 8
@@ -46,14 +46,14 @@ _SPANS = (
 
 
 class Picture(NamedTuple):
-    """One job as trends see it.
-
-    finished: UTC, as records have it, which sorts as text; shares 0 … 1; delta_e_mean: ΔE00.
-    """
+    """One job as trends see it."""
 
     finished: str
+    """UTC, as records have it, which sorts as text."""
     share_lost: float | None
+    """0 … 1."""
     delta_e_mean: float | None
+    """ΔE00."""
     tolerance: float | None
     profile: str | None
     profile_sha256: str | None
@@ -62,13 +62,15 @@ class Picture(NamedTuple):
 
 @dataclass(frozen=True)
 class Bucket:
-    """Pictures of one hour, day, week or month. lost: mean share, None when nothing measured it."""
+    """Pictures of one hour, day, week or month."""
 
     start: datetime
     end: datetime
     pictures: int
     lost: float | None
+    """Mean share, 0 … 1; None when nothing measured it."""
     held: float
+    """Share of the pictures that were held at any time, 0 … 1."""
 
 
 @dataclass(frozen=True)
@@ -83,44 +85,50 @@ class Side:
 
 @dataclass(frozen=True)
 class Change:
-    """A destination's profile became another one. verdict: "more", "less", "same", "unclear"."""
+    """A destination's profile became another one."""
 
     at: datetime
     before: Side
     after: Side
     pairs: int
+    """How many pictures were made with both."""
     verdict: str
+    """"more", "less", "same" or "unclear"."""
     why: str
+    """By what the verdict was reached, in words."""
 
 
 @dataclass(frozen=True)
 class Trend:
-    """One destination over time.
-
-    unit: hour, day, week or month; changes: the latest `MOST_CHANGES`; left_out: how many came
-    before them.
-    """
+    """One destination over time."""
 
     destination: str
     unit: str
+    """Hour, day, week or month."""
     buckets: tuple[Bucket, ...]
     changes: tuple[Change, ...]
+    """The latest `MOST_CHANGES`."""
     left_out: int
+    """How many came before them."""
 
 
 @dataclass
 class _Run:
-    """Results with the same profile, one after the other; first, last: when they ended."""
+    """Results with the same profile, one after the other."""
 
     profile_sha256: str
     first: str
+    """When the first of them ended."""
     last: str
 
 
-def trends(db: sqlite3.Connection, question: Question) -> list[Trend]:
+def find_trends(db: sqlite3.Connection, question: Question) -> list[Trend]:
     """Return a trend for each destination in question that has any picture."""
     names = question.destinations or tuple(
-        name for (name,) in plain(db).execute("SELECT DISTINCT destination FROM records ORDER BY 1")
+        name
+        for (name,) in make_cursor(db).execute(
+            "SELECT DISTINCT destination FROM records ORDER BY 1"
+        )
     )
     found = []
     for name in names:
@@ -130,21 +138,21 @@ def trends(db: sqlite3.Connection, question: Question) -> list[Trend]:
             until=question.until,
             batch=question.batch,
         )
-        if span := span_of(db, asked):
-            found.append(_trend(db, asked, span))
+        if span := find_span(db, asked):
+            found.append(_find_trend(db, asked, span))
     return found
 
 
-def _trend(db: sqlite3.Connection, question: Question, span: Span) -> Trend:
+def _find_trend(db: sqlite3.Connection, question: Question, span: Span) -> Trend:
     """Let SQLite count what is shown; pictures are read only beside a change of profile."""
     length = to_utc(span.end) - to_utc(span.start)
     unit = next((unit for most, unit in _SPANS if length <= most), "month")
     buckets: list[Bucket] = []
     runs: list[_Run] = []
     for step in span.steps(unit):
-        part = within(question, step)
+        part = narrow(question, step)
         number, lost, held, *profiles, first, last = (
-            plain(db)
+            make_cursor(db)
             .execute(
                 *select_columns(
                     part,
@@ -160,7 +168,7 @@ def _trend(db: sqlite3.Connection, question: Question, span: Span) -> Trend:
         if profiles[0] == profiles[1]:
             _go_on(runs, profiles[0], first, last)
         else:
-            for profile, finished in plain(db).execute(
+            for profile, finished in make_cursor(db).execute(
                 *select_columns(part, "profile_sha256, finished", "finished, number")
             ):
                 _go_on(runs, profile, finished, finished)
@@ -169,7 +177,7 @@ def _trend(db: sqlite3.Connection, question: Question, span: Span) -> Trend:
         destination=question.destinations[0],
         unit=unit,
         buckets=tuple(buckets),
-        changes=tuple(_change(db, question, *pair) for pair in pairs[-MOST_CHANGES:]),
+        changes=tuple(_find_change(db, question, *pair) for pair in pairs[-MOST_CHANGES:]),
         left_out=max(0, len(pairs) - MOST_CHANGES),
     )
 
@@ -184,15 +192,17 @@ def _go_on(runs: list[_Run], profile: str | None, first: str, last: str) -> None
         runs.append(_Run(profile, first, last))
 
 
-def _change(db: sqlite3.Connection, question: Question, before: _Run, after: _Run) -> Change:
-    old = _pictures(db, question, before, "finished DESC, number DESC")
-    return change_of(old[::-1], _pictures(db, question, after, "finished, number"))
+def _find_change(db: sqlite3.Connection, question: Question, before: _Run, after: _Run) -> Change:
+    old = _read_pictures(db, question, before, "finished DESC, number DESC")
+    return judge_change(old[::-1], _read_pictures(db, question, after, "finished, number"))
 
 
-def _pictures(db: sqlite3.Connection, question: Question, run: _Run, order: str) -> list[Picture]:
+def _read_pictures(
+    db: sqlite3.Connection, question: Question, run: _Run, order: str
+) -> list[Picture]:
     """The first pictures of a run in an order, as many as are compared."""
-    where, values = where_of(question)
-    rows = plain(db).execute(
+    where, values = make_filter(question)
+    rows = make_cursor(db).execute(
         f"SELECT {', '.join(Picture._fields)} FROM records WHERE {where} AND profile_sha256 = ?"  # noqa: S608
         f" AND finished BETWEEN ? AND ? ORDER BY {order} LIMIT {_MOST_COMPARED}",
         (*values, run.profile_sha256, run.first, run.last),
@@ -200,45 +210,47 @@ def _pictures(db: sqlite3.Connection, question: Question, run: _Run, order: str)
     return [Picture._make(row) for row in rows]
 
 
-def change_of(before: Sequence[Picture], after: Sequence[Picture]) -> Change:
+def judge_change(before: Sequence[Picture], after: Sequence[Picture]) -> Change:
     """Return what a change of profile did, by the pictures on both sides, the oldest first."""
-    change = Change(moment_of(after[0].finished), _side(before), _side(after), 0, "unclear", "")
+    change = Change(
+        parse_moment(after[0].finished), _sum_up_side(before), _sum_up_side(after), 0, "unclear", ""
+    )
     key = "share_lost"
     if {each.tolerance for each in before} != {each.tolerance for each in after}:
         # a share over another tolerance is another measure; the mean loss is the same one
         key = "delta_e_mean"
     measure = "share lost" if key == "share_lost" else "mean ΔE00, as the tolerance changed too"
-    pairs = _pairs(before, after, key)
+    pairs = _find_pairs(before, after, key)
     change = replace(change, pairs=len(pairs))
     if len(pairs) >= ENOUGH_PAIRS:
         worse = sum(new > old for old, new in pairs)
         better = sum(new < old for old, new in pairs)
         difference = fmean(new - old for old, new in pairs)
-        sure = _sign_test(worse, better) < _SURE_BY_PAIRS
+        sure = _test_signs(worse, better) < _SURE_BY_PAIRS
         why = f"by {len(pairs)} pictures made with both, {worse} of them worse ({measure})"
     else:
-        old, new = _values(before, key), _values(after, key)
+        old, new = _list_values(before, key), _list_values(after, key)
         if min(len(old), len(new)) < ENOUGH:
             return replace(change, why="too few pictures to tell")
         difference = fmean(new) - fmean(old)
-        sure = _rank_test(old, new) < _SURE
+        sure = _test_ranks(old, new) < _SURE
         why = f"by different pictures before and after ({measure}): a hint, no proof"
     if not sure or abs(difference) < _WORTH_SAYING[key]:
         return replace(change, verdict="same", why=why)
     return replace(change, verdict="more" if difference > 0 else "less", why=why)
 
 
-def _side(pictures: Sequence[Picture]) -> Side:
+def _sum_up_side(pictures: Sequence[Picture]) -> Side:
     last = pictures[-1]
     return Side(
         profile=f"{last.profile} ({(last.profile_sha256 or '')[:8]})",
         pictures=len(pictures),
-        lost=_mean([each.share_lost for each in pictures]),
-        delta_e=_mean([each.delta_e_mean for each in pictures]),
+        lost=_average([each.share_lost for each in pictures]),
+        delta_e=_average([each.delta_e_mean for each in pictures]),
     )
 
 
-def _pairs(
+def _find_pairs(
     before: Sequence[Picture], after: Sequence[Picture], key: str
 ) -> list[tuple[float, float]]:
     """Measures of originals made with both profiles: of each the last before, the first after."""
@@ -250,14 +262,14 @@ def _pairs(
     ]
 
 
-def _sign_test(worse: int, better: int) -> float:
+def _test_signs(worse: int, better: int) -> float:
     """Probability of so uneven a count, or a more uneven one, by chance: two-sided sign test."""
     number = worse + better
     tail = sum(math.comb(number, k) for k in range(min(worse, better) + 1))
     return min(1.0, 2 * tail * 0.5**number)
 
 
-def _rank_test(old: Sequence[float], new: Sequence[float]) -> float:
+def _test_ranks(old: Sequence[float], new: Sequence[float]) -> float:
     """Probability by the Mann-Whitney U test, two-sided: normal approximation with ties.
 
     Conover, Practical Nonparametric Statistics, 3rd edition, section 5.1. SciPy has it too, but
@@ -279,11 +291,11 @@ def _rank_test(old: Sequence[float], new: Sequence[float]) -> float:
     return math.erfc(z / math.sqrt(2))
 
 
-def _values(pictures: Sequence[Picture], key: str) -> list[float]:
+def _list_values(pictures: Sequence[Picture], key: str) -> list[float]:
     return [value for each in pictures if (value := getattr(each, key)) is not None]
 
 
-def _mean(values: Sequence[float | None]) -> float | None:
+def _average(values: Sequence[float | None]) -> float | None:
     known = [value for value in values if value is not None]
     return fmean(known) if known else None
 

@@ -7,36 +7,35 @@ not, nor is an original that is gone.
 
 from __future__ import annotations
 
-import json
 import os
 import sqlite3
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Final, NotRequired, TypedDict
 
 from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
 
 from hotfolder.audit.chain import ChainReport, check_chain
-from hotfolder.audit.question import End, Question, select_jobs
+from hotfolder.audit.question import Question, select_jobs
 from hotfolder.disk import durable
 from hotfolder.errors import SettingsError
+from hotfolder.model.records import End, read_record
 from hotfolder.settings.files import Folders, Intake, load_destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
 
 _LISTED = 50
+_SAID: Final = ("changed", "gone", "unreadable")
 
 
 @dataclass(frozen=True)
 class _File:
-    """A file that a record speaks of.
-
-    finished: when its job ended, as the record says; may_go: whether a person may take it away.
-    """
+    """A file that a record speaks of."""
 
     what: str
     job: str
@@ -44,22 +43,63 @@ class _File:
     path: str
     sha256: str
     bytes: int
-    finished: str
+    finished: datetime
+    """When its job ended, as the record says."""
     may_go: bool
+    """Whether a person may take it away."""
+
+
+class WrongFile(TypedDict):
+    """A file that is not as it was recorded."""
+
+    what: str
+    job: str
+    destination: str
+    path: str
+    why: NotRequired[str]
+
+
+class Files(TypedDict):
+    """How many files were looked at, and those that are not as they were recorded."""
+
+    checked: int
+    as_recorded: int
+    taken_away: int
+    changed: list[WrongFile]
+    gone: list[WrongFile]
+    unreadable: list[WrongFile]
+
+
+class Chain(TypedDict):
+    """A destination's chain of records; see `chain.ChainReport`."""
+
+    destination: str
+    log: str
+    records: int
+    unchained: int
+    last_sha256: str
+    faults: list[str]
+    is_whole: bool
+
+
+class Verdict(TypedDict):
+    """Whether all is as it was recorded."""
+
+    root: str
+    as_recorded: bool
+    files: Files
+    chains: list[Chain]
 
 
 def verify_root(
     db: sqlite3.Connection, root: Root, question: Question, console: Console
-) -> dict[str, Any]:
+) -> Verdict:
     """Hash every file that the records in question speak of, and check their destinations' logs.
 
-    Returns
-    -------
-    dict
-        JSON values; ``as_recorded`` is the verdict.
+    The answer is of JSON values; ``as_recorded`` is the verdict.
     """
-    files = list(_files(db, question))
-    found: dict[str, list[dict[str, Any]]] = {"changed": [], "gone": [], "unreadable": []}
+    files = list(_list_files(db, question))
+    found: dict[str, list[WrongFile]] = {said: [] for said in _SAID}
     counts: Counter[str] = Counter()
     progress = Progress(
         TextColumn("hashing"),
@@ -81,10 +121,15 @@ def verify_root(
                 said = "taken away"
             counts[said] += 1
             if said in found:
-                what = {key: getattr(file, key) for key in ("what", "job", "destination", "path")}
-                found[said].append({**what, "why": why} if why else what)
+                wrong: WrongFile = {
+                    "what": file.what,
+                    "job": file.job,
+                    "destination": file.destination,
+                    "path": file.path,
+                }
+                found[said].append({**wrong, "why": why} if why else wrong)
             progress.advance(task, file.bytes)
-    chains = [_chain(db, root, name) for name in _destinations(db, question)]
+    chains = [_check_chain(db, root, name) for name in _list_destinations(db, question)]
     as_recorded = not any(found.values()) and all(chain.is_whole for chain in chains)
     return {
         "root": str(root.path),
@@ -93,39 +138,46 @@ def verify_root(
             "checked": len(files),
             "as_recorded": counts["as recorded"],
             "taken_away": counts["taken away"],
-            **found,
+            "changed": found["changed"],
+            "gone": found["gone"],
+            "unreadable": found["unreadable"],
         },
         "chains": [
-            {**vars(chain), "is_whole": chain.is_whole, "faults": list(chain.faults)}
+            {
+                "destination": chain.destination,
+                "log": chain.log,
+                "records": chain.records,
+                "unchained": chain.unchained,
+                "last_sha256": chain.last_sha256,
+                "faults": list(chain.faults),
+                "is_whole": chain.is_whole,
+            }
             for chain in chains
         ],
     }
 
 
-def _files(db: sqlite3.Connection, question: Question) -> Iterator[_File]:
+def _list_files(db: sqlite3.Connection, question: Question) -> Iterator[_File]:
     """All files of the latest records, read at once: the daemon is not to wait for the hashing."""
     for (text,) in db.execute(*select_jobs(question)).fetchall():
-        record = json.loads(text)
-        job, destination, state = record["job"], record["destination"], record["state"]
-        original = record["original"]
-        if original["sha256"] is not None:
+        record = read_record(text)
+        job, destination, finished = record.job, record.destination, record.finished
+        original = record.original
+        if original.sha256 is not None:
             yield _File(
-                "original",
-                job,
-                destination,
-                record["original_kept"],
-                original["sha256"],
-                original["bytes"],
-                record["finished"],
-                may_go=state != "delivered",
-            )
-        for what, made in (("result", "results"), ("", "attachments")):
-            for each in record.get(made, []):
-                name = what or each["kind"]
-                yield _File(
-                    name, job, destination, each["path"], each["sha256"], each["bytes"],
-                    record["finished"], may_go=True,
-                )  # fmt: skip
+                "original", job, destination, record.original_kept, original.sha256,
+                original.bytes, finished, may_go=record.state != "delivered",
+            )  # fmt: skip
+        for result in record.results:
+            yield _File(
+                "result", job, destination, result.path, result.sha256, result.bytes, finished,
+                may_go=True,
+            )  # fmt: skip
+        for each in record.attachments:
+            yield _File(
+                each.kind, job, destination, each.path, each.sha256, each.bytes, finished,
+                may_go=True,
+            )  # fmt: skip
 
 
 class _Later:
@@ -135,12 +187,12 @@ class _Later:
         self._db = db
 
     @cached_property
-    def _finished(self) -> dict[tuple[str, str], str]:
+    def _finished(self) -> dict[tuple[str, str], datetime]:
         """When a result was put, by its path and hash."""
         return dict(
             sorted(
                 ((file.path, file.sha256), file.finished)
-                for file in _files(self._db, Question(states=(End.DELIVERED,)))
+                for file in _list_files(self._db, Question(states=(End.DELIVERED,)))
                 if file.what == "result"
             )
         )
@@ -151,7 +203,8 @@ class _Later:
             now = durable.sha256_of(file.path).sha256
         except OSError:
             return False
-        return self._finished.get((file.path, now), "") > file.finished
+        put = self._finished.get((file.path, now))
+        return put is not None and put > file.finished
 
 
 def _look(file: _File) -> tuple[str, str]:
@@ -165,13 +218,13 @@ def _look(file: _File) -> tuple[str, str]:
     return ("as recorded" if found.sha256 == file.sha256 else "changed"), ""
 
 
-def _destinations(db: sqlite3.Connection, question: Question) -> list[str]:
+def _list_destinations(db: sqlite3.Connection, question: Question) -> list[str]:
     if question.destinations:
         return list(question.destinations)
     return [name for (name,) in db.execute("SELECT DISTINCT destination FROM records ORDER BY 1")]
 
 
-def _chain(db: sqlite3.Connection, root: Root, destination: str) -> ChainReport:
+def _check_chain(db: sqlite3.Connection, root: Root, destination: str) -> ChainReport:
     moved = Folders()
     try:
         path = root.destinations / f"{destination}.toml"
@@ -181,33 +234,38 @@ def _chain(db: sqlite3.Connection, root: Root, destination: str) -> ChainReport:
     return check_chain(db, destination, root.folders(destination, moved).results)
 
 
-def verdict_in_words(verdict: Mapping[str, Any]) -> list[str]:
+def describe_verdict(verdict: Verdict) -> list[str]:
     """Tell a verdict in lines for a person."""
     files = verdict["files"]
+    wrong = {
+        "changed": files["changed"],
+        "gone": files["gone"],
+        "unreadable": files["unreadable"],
+    }
     counts = [
         f"{files['as_recorded']} as recorded",
         f"{files['taken_away']} no longer where they were put",
-        *(f"{len(files[said])} {said}" for said in ("changed", "gone", "unreadable")),
+        *(f"{len(those)} {said}" for said, those in wrong.items()),
     ]
     lines = [f"{files['checked']} files: {', '.join(counts)}."]
-    for said in ("changed", "gone", "unreadable"):
-        for each in files[said][:_LISTED]:
+    for said, those in wrong.items():
+        for each in those[:_LISTED]:
             why = f": {each['why']}" if "why" in each else ""
             lines.append(f"  {said}: {each['what']} of job {each['job']}: {each['path']}{why}")
-        if len(files[said]) > _LISTED:
-            lines.append(f"  and {len(files[said]) - _LISTED} more; --json lists all")
+        if len(those) > _LISTED:
+            lines.append(f"  and {len(those) - _LISTED} more; --json lists all")
     for chain in verdict["chains"]:
-        lines += _chain_in_words(chain)
+        lines += _describe_chain(chain)
     if verdict["chains"]:
         lines += [
-            "The chain shows a record that was changed, removed or put in. Who can rewrite log and",
-            "ledger can make another chain: write a last hash down elsewhere to compare it later.",
+            "The chain shows a record that was changed, removed or put in. Anyone who can rewrite",
+            "both log and ledger can forge a new one: keep a last hash elsewhere to compare it.",
         ]
     lines.append("All is as recorded." if verdict["as_recorded"] else "Not all is as recorded.")
     return lines
 
 
-def _chain_in_words(chain: Mapping[str, Any]) -> list[str]:
+def _describe_chain(chain: Chain) -> list[str]:
     state = "whole" if chain["is_whole"] else "BROKEN"
     before = f", {chain['unchained']} from before the chain" if chain["unchained"] else ""
     lines = [f"{chain['destination']}: {chain['records']} records{before}, chain {state}"]

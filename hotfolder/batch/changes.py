@@ -9,19 +9,17 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from typing import Any
 
 from pydantic import JsonValue
 
 from hotfolder.batch.ticket import Placement
+from hotfolder.model.records import Changes
 from hotfolder.settings.files import Destination
 from hotfolder.stages.contract import StageSettings
 
-Changes = dict[str, dict[str, JsonValue]]
-
 
 class RowError(ValueError):
-    """What a row asks for and this destination cannot do. column: where it asks for it."""
+    """What a row asks for and this destination cannot do; ``column`` says where it asks for it."""
 
     def __init__(self, column: str, got: str, allowed: str) -> None:
         self.column = column
@@ -30,7 +28,7 @@ class RowError(ValueError):
         super().__init__(f"{column}: {got}; allowed: {allowed}")
 
 
-def changes_for(placement: Placement, destination: Destination) -> Changes:
+def plan_changes(placement: Placement, destination: Destination) -> Changes:
     """Return the settings that make this placement, by stage.
 
     A size in both directions is a place in the layout, which the picture covers: what stands out
@@ -45,7 +43,7 @@ def changes_for(placement: Placement, destination: Destination) -> Changes:
     changes: Changes = {}
     if placement.width_mm or placement.height_mm:
         column = "width" if placement.width_mm else "height"
-        _need(stages, "sizing", column, "a size")
+        _require(stages, "sizing", column, "a size")
         sizing: dict[str, JsonValue] = dict.fromkeys(("long_edge", "short_edge", "paper"))
         for key, side in (("width", placement.width_mm), ("height", placement.height_mm)):
             sizing[key] = f"{side:.6f}".rstrip("0").rstrip(".") + " mm" if side else None
@@ -59,21 +57,21 @@ def changes_for(placement: Placement, destination: Destination) -> Changes:
             sizing["anchor"] = placement.anchor
         changes["sizing"] = sizing
     if placement.intent:
-        _need(stages, "profile-conversion", "intent", placement.intent)
+        _require(stages, "profile-conversion", "intent", placement.intent)
         changes["profile-conversion"] = {"intent": placement.intent}
     if placement.caption and "tagging" in stages:
         changes["tagging"] = {"caption": placement.caption}
     return changes
 
 
-def _need(stages: tuple[str, ...], stage: str, column: str, got: str) -> None:
+def _require(stages: tuple[str, ...], stage: str, column: str, got: str) -> None:
     if stage not in stages:
         allowed = f"nothing here: the destination has no stage {stage}"
         raise RowError(column, got, allowed)
 
 
-def fingerprint(
-    picture_sha256: str, changes: Mapping[str, Any], destination: Destination, name: str
+def hash_placement(
+    picture_sha256: str, changes: Changes, destination: Destination, name: str
 ) -> str:
     """SHA-256 of all that decides what a placement's result is and is called.
 
@@ -87,7 +85,7 @@ def fingerprint(
     """
     file = destination.file
     stages = {
-        stage: _that_counts(settings, {**file.stage.get(stage, {}), **changes.get(stage, {})})
+        stage: _select_deciding(settings, {**file.stage.get(stage, {}), **changes.get(stage, {})})
         for stage, settings in destination.stage_settings.items()
         if not settings.only_looks
     }
@@ -103,10 +101,11 @@ def fingerprint(
     return hashlib.sha256(text.encode("ascii")).hexdigest()
 
 
-def _that_counts(settings: StageSettings, raw: Mapping[str, Any]) -> dict[str, Any]:
+def _select_deciding(settings: StageSettings, raw: Mapping[str, object]) -> dict[str, JsonValue]:
     """A stage's settings on which a result depends; a default is the same as nothing said."""
-    return (
+    chosen: dict[str, JsonValue] = (
         type(settings)
         .model_validate(raw)
         .model_dump(mode="json", exclude=set(settings.judging), exclude_defaults=True)
     )
+    return chosen

@@ -18,17 +18,17 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import asdict
 from pathlib import Path, PurePosixPath
 
-from hotfolder.batch.planning import Pictures, Planning, latest_ticket
-from hotfolder.batch.shelf import KeptFile, RowFault, Shelf, State
-from hotfolder.batch.standing import is_dropped, placement_of
+from hotfolder.batch.planning import Pictures, Planning, read_latest_ticket
+from hotfolder.batch.shelf import BatchState, KeptFile, RowFault, Shelf
 from hotfolder.batch.ticket import is_ticket
 from hotfolder.disk import durable, names
 from hotfolder.disk.free_names import OF_RESULTS, free_folder
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
+from hotfolder.ledger.details import Claimed, State
 from hotfolder.ledger.jobs import JobRow, Ledger
-from hotfolder.ledger.jobs import State as JobState
 from hotfolder.logs import get_log, utc_now
+from hotfolder.model.records import End
 from hotfolder.settings.files import Destination, TicketTable
 from hotfolder.settings.root import DestinationFolders
 from hotfolder.stages.registry import Registry
@@ -58,11 +58,12 @@ class Desk:
         return (
             destination.file.ticket is not None
             and row.kind == "file"
-            and row.state is JobState.CLAIMED
-            and not {"placement", "release"} & row.detail.keys()
+            and row.state is State.CLAIMED
+            and row.placement is None
+            and row.release is None
         )
 
-    def waiting(self, destinations: Mapping[str, Destination]) -> list[JobRow]:
+    def list_arrived(self, destinations: Mapping[str, Destination]) -> list[JobRow]:
         """Files that have been claimed and not yet put where they stay."""
         return [
             row
@@ -111,41 +112,39 @@ class Desk:
     def _keep(self, row: JobRow) -> str:
         """Bring a claimed file to where it stays; can be repeated from wherever a kill left it."""
         source = os.fsdecode(row.source)
-        batch, name = batch_of(source, row.destination)
+        batch, name = name_batch(source, row.destination)
         spooled = self._spool / row.id / ORIGINAL
-        if "keeping" not in row.detail:
+        if row.expect(Claimed).keeping is None:
             digest = durable.sha256_of(spooled)
-            known = self.shelf.places_of(row.destination, batch, digest.sha256)
+            known = self.shelf.find_places(row.destination, batch, digest.sha256)
             # a picture that was damaged since, or taken away, is kept anew
             place = next((each for each in known if durable.has_bytes(each, digest.sha256)), "")
-            detail = {"keeping": place}
             if not place:
                 top, below = self._folders(row.destination).originals, names.safe_relative(name)
-                folder = free_folder(top / batch, below.parent)
-                detail["keeping"] = str(folder / below.name)
+                place = str(free_folder(top / batch, below.parent) / below.name)
             row = self._ledger.advance(
                 row.id,
-                JobState.CLAIMED,
-                detail=detail,
+                State.CLAIMED,
+                Claimed(keeping=place),
                 sha256=digest.sha256,
-                bytes=digest.bytes,
+                size=digest.bytes,
             )
+        place = row.expect(Claimed).keeping or ""
         sha256 = row.sha256 or ""
         if durable.is_there(spooled):
             # bytes that came twice stay where they came first; only then does the second go
-            if not durable.has_bytes(row.detail["keeping"], sha256):
-                row = self._put(row, spooled, Path(row.detail["keeping"]))
-        elif not durable.has_bytes(row.detail["keeping"], sha256):
-            said = "is not there any more as it came; put it back"
-            raise FileNotFoundError(2, said, row.detail["keeping"])
-        place = row.detail["keeping"]
+            if not durable.has_bytes(place, sha256):
+                place = str(self._put(row, spooled, Path(place)))
+        elif not durable.has_bytes(place, sha256):
+            raise FileNotFoundError(2, "is not there any more as it came; put it back", place)
         durable.remove_tree(self._spool / row.id, below=self._spool)
         key = names.collision_key(names.display_name(name))
         self.shelf.keep(row, batch, key, names.display_name(name), place)
         get_log().info("batch.file", destination=row.destination, batch=batch, file=name)
         return batch
 
-    def _put(self, row: JobRow, spooled: Path, place: Path) -> JobRow:
+    def _put(self, row: JobRow, spooled: Path, place: Path) -> Path:
+        """Move a file to where it stays, or beside it when that name is taken; return where."""
         durable.make_folders(place.parent)
         durable.fsync_file(spooled)
         number = 1
@@ -156,10 +155,9 @@ class Desk:
             except FileExistsError:
                 number += 1
                 place = wanted.with_name(names.result_name(wanted.stem, wanted.suffix, number))
-                detail = {**row.detail, "keeping": str(place)}
-                row = self._ledger.advance(row.id, JobState.CLAIMED, detail=detail)
+                self._ledger.advance(row.id, State.CLAIMED, Claimed(keeping=str(place)))
             else:
-                return row
+                return place
 
     # planning
 
@@ -168,17 +166,17 @@ class Desk:
     ) -> None:
         before = self.shelf.state(destination.name, batch)
         if not before.planned:
-            made = self.shelf.made_before(destination.name, batch)
+            made = self.shelf.find_made_before(destination.name, batch)
             before = before.model_copy(update={"made": made})
         files = self.shelf.files(destination.name, batch)
         latest = {each.key: each for each in files if not is_ticket(each.name)}
         pictures = Pictures(list(latest.values()))
-        read = latest_ticket([each for each in files if is_ticket(each.name)])
+        read = read_latest_ticket([each for each in files if is_ticket(each.name)])
         planning = Planning(
             destination, table, batch, read, self._registry, self._file_of(destination.name)
         )
-        rows = self._made(before)
-        lines = planning.lines(pictures, self._known(rows, files), self._earlier(rows))
+        rows = self._find_made(before)
+        lines = planning.lines(pictures, self._find_known(rows, files), _find_earlier(rows))
         kept = {line.job for line in lines}
         withdrawn = [
             row.id
@@ -186,7 +184,7 @@ class Desk:
             if row.id not in kept and row.id not in busy and _is_untouched(row)
         ]
         made = {print_: row.id for print_, row in rows.items() if row.id not in withdrawn}
-        state = State(
+        state = BatchState(
             ticket=read.name,
             ticket_sha256=read.sha256,
             ticket_problem=read.problem,
@@ -219,7 +217,7 @@ class Desk:
             + sum(bool(line.problem) and not line.missing for line in lines),
         )
 
-    def _made(self, before: State) -> dict[str, JobRow]:
+    def _find_made(self, before: BatchState) -> dict[str, JobRow]:
         """Jobs of the batch that are there, by the fingerprint of what they were made with.
 
         A job is worked on with the settings of that moment, which may be others than those of the
@@ -229,50 +227,50 @@ class Desk:
         for print_, job in before.made.items():
             with contextlib.suppress(KeyError):  # taken back
                 row = self._ledger.job(job)
-                placement = placement_of(row)
+                placement = row.placement
                 found[placement.fingerprint if placement else print_] = row
         return found
 
-    def _known(self, made: Mapping[str, JobRow], files: list[KeptFile]) -> dict[str, str]:
+    def _find_known(self, made: Mapping[str, JobRow], files: list[KeptFile]) -> dict[str, str]:
         """Jobs that need not be made again, by fingerprint.
 
-        One that a person has given up counts, so that a corrected ticket does not bring it back;
-        its picture, dropped once more since then, does. What came first is told by the ledger's
-        order of records: the clock may have run back.
+        One that was discarded counts, so that a corrected ticket does not bring it back; its
+        picture, dropped once more since then, does. What came first is told by the ledger's order
+        of records: the clock may have run back.
         """
         came = {each.sha256: each.records_before for each in files}  # the last time of each
         return {
             print_: row.id
             for print_, row in made.items()
-            if not is_dropped(row)
+            if row.end is not End.DISCARDED
             or came.get(row.sha256 or "", -1) < self.shelf.last_record_of(row.id)
         }
 
-    @staticmethod
-    def _earlier(made: Mapping[str, JobRow]) -> dict[str, list[str]]:
-        """Jobs that were made for a place before and not delivered, by page and placement."""
-        found: dict[str, list[str]] = {}
-        for row in made.values():
-            said = (row.record or {}).get("placement")
-            if said and row.state in {JobState.HELD, JobState.REFUSED}:
-                found.setdefault(f"{said['page']}\n{said['placement']}", []).append(row.id)
-        return found
+
+def _find_earlier(made: Mapping[str, JobRow]) -> dict[str, list[str]]:
+    """Jobs that were made for a place before and not delivered, by page and placement."""
+    found: dict[str, list[str]] = {}
+    for row in made.values():
+        made_for = row.record.placement if row.record else None
+        if made_for and row.state in {State.HELD, State.REFUSED}:
+            found.setdefault(f"{made_for.page}\n{made_for.placement}", []).append(row.id)
+    return found
 
 
 def _is_untouched(row: JobRow) -> bool:
     """Whether nobody has begun a job, so that it can be taken back."""
-    return row.state is JobState.CLAIMED and row.attempts == 0 and "release" not in row.detail
+    return row.state is State.CLAIMED and row.attempts == 0 and row.release is None
 
 
-def batch_of(source: str, destination: str) -> tuple[str, str]:
+def name_batch(source: str, destination: str) -> tuple[str, str]:
     """Return the batch of a dropped file, and its name in it, from its path in the hot folder."""
     path = PurePosixPath(source)
     if len(path.parts) == 1:
-        return _folder(destination), source
-    return _folder(path.parts[0]), str(PurePosixPath(*path.parts[1:]))
+        return _name_folder(destination), source
+    return _name_folder(path.parts[0]), str(PurePosixPath(*path.parts[1:]))
 
 
-def _folder(name: str) -> str:
+def _name_folder(name: str) -> str:
     """A batch's name, which is also its folder's; a few are taken by what is ours there."""
     safe = names.distinct_component(name)
     return f"_{safe}" if names.collision_key(safe) in OF_RESULTS else safe

@@ -2,29 +2,82 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 
-from hotfolder.batch.spreads import Look
+from pydantic import JsonValue
+
+from hotfolder.batch.spreads import PageLook
 from hotfolder.batch.standing import Standing
-from hotfolder.ledger.pace import area_mm2
+from hotfolder.ledger.pace import measure_mm2
+from hotfolder.model.records import Changes, End, Record, ResultRecord, format_time
 from hotfolder.model.units import MM_PER_INCH
 
 
-def facts(standing: Standing) -> dict[str, Any]:
-    """Return all that is known of a row, as JSON values; None where nothing was measured."""
-    line, job = standing.line, standing.job
+class PlacementFacts(TypedDict):
+    """All that is known of a row of a ticket; None where nothing was measured."""
+
+    row: int
+    state: str
+    why: list[str]
+    page: str
+    placement: str
+    file: str
+    """As the row names it."""
+    picture: str
+    """As it came."""
+    name: str
+    """Of the result, without suffix."""
+    asked_width_mm: float | None
+    asked_height_mm: float | None
+    copies: int
+    caption: str
+    job: str
+    discarded_at: str
+    released_at: str
+    released_by: str
+    released_why: str
+    released_changes: Changes
+    result: str
+    """Path; "" when there is none, or its job was discarded."""
+    result_sha256: str
+    width_px: int | None
+    height_px: int | None
+    ppi: float | None
+    width_mm: float | None
+    height_mm: float | None
+    area_m2: float | None
+    """Of all copies."""
+    lost_share: float | None
+    lost_in_words: str
+    lost_tolerance_delta_e_00: float | None
+    own_ppi: float | None
+    """Of the picture at its size, before it is sized."""
+    wanted_ppi: float | None
+    """The resolution below which the destination warns, or else holds."""
+    ink_max_percent: float | None
+    ink_limit_percent: float | None
+    ink_above_share: float | None
+    black_and_white: JsonValue
+    cast_chroma: float | None
+    mean_lightness: float | None
+    grey_a: float | None
+    grey_b: float | None
+    elapsed_s: float | None
+
+
+def collect_facts(standing: Standing) -> PlacementFacts:
+    """Return all that is known of a row, as JSON values."""
+    line, record = standing.line, standing.record
     written = line or standing.fault
-    record: Mapping[str, Any] = (job.record if job else None) or {}
-    result = record["results"][0] if record.get("results") else None
-    findings: Mapping[str, Any] = record.get("findings", {})
-    gamut, ink = findings.get("gamut-check", {}), findings.get("ink-check", {})
-    neutral, balance = findings.get("neutral-check", {}), findings.get("page-balance", {})
-    copies = line.copies if line else 1
-    release: Mapping[str, Any] = record.get("release") or {}
-    is_dropped = standing.state == "dropped"
-    made: dict[str, Any] = {
+    result = record.results[0] if record and record.results else None
+    release = record.release if record else None
+    discarded = record.discarded if record and standing.state == End.DISCARDED else None
+
+    def number(stage: str, *keys: str) -> float | None:
+        return record.find_number(stage, *keys) if record else None
+
+    return {
         "row": standing.row,
         "state": standing.state,
         "why": list(standing.why),
@@ -35,74 +88,71 @@ def facts(standing: Standing) -> dict[str, Any]:
         "name": line.name if line else "",
         "asked_width_mm": line.width_mm if line else None,
         "asked_height_mm": line.height_mm if line else None,
-        "copies": copies,
+        "copies": line.copies if line else 1,
         "caption": line.caption if line else "",
         "job": line.job if line else "",
-        "dropped_at": record["dropped"]["noticed"] if is_dropped else "",
-        "released_at": release.get("at", ""),
-        "released_by": release.get("who", ""),
-        "released_why": release.get("why", ""),
-        "released_changes": release.get("changes", {}),
-        "result": result["path"] if result and not is_dropped else "",
-        "result_sha256": result["sha256"] if result else "",
-        "width_px": result["width_px"] if result else None,
-        "height_px": result["height_px"] if result else None,
-        "ppi": result["ppi"] if result else None,
-        "width_mm": _mm(result, "width_px"),
-        "height_mm": _mm(result, "height_px"),
-        "area_m2": _area_m2(standing, result, record),
-        "lost_share": gamut.get("out_of_gamut_share"),
-        "lost_in_words": gamut.get("lost_in_words", ""),
-        "lost_tolerance_delta_e_00": gamut.get("effective_tolerance_delta_e_00"),
-        "own_ppi": findings.get("preflight", {}).get("effective_ppi"),
-        "wanted_ppi": _wanted_ppi(record),
-        "ink_max_percent": ink.get("max_percent"),
-        "ink_limit_percent": ink.get("limit_percent"),
-        "ink_above_share": ink.get("above_limit_share"),
-        "black_and_white": neutral.get("monochrome"),
-        "cast_chroma": (neutral.get("worst_cast") or {}).get("chroma"),
-        "mean_lightness": balance.get("mean_lightness"),
-        "grey_a": balance.get("grey_a"),
-        "grey_b": balance.get("grey_b"),
-        "elapsed_s": record.get("elapsed_s"),
+        "discarded_at": format_time(discarded.noticed) if discarded else "",
+        "released_at": format_time(release.at) if release else "",
+        "released_by": release.who if release else "",
+        "released_why": release.why if release else "",
+        "released_changes": release.changes if release else {},
+        "result": result.path if result and not discarded else "",
+        "result_sha256": result.sha256 if result else "",
+        "width_px": result.width_px if result else None,
+        "height_px": result.height_px if result else None,
+        "ppi": result.ppi if result else None,
+        "width_mm": _measure_mm(result, result.width_px) if result else None,
+        "height_mm": _measure_mm(result, result.height_px) if result else None,
+        "area_m2": _measure_m2(standing, record, result),
+        "lost_share": number("gamut-check", "out_of_gamut_share"),
+        "lost_in_words": record.find_text("gamut-check", "lost_in_words") if record else "",
+        "lost_tolerance_delta_e_00": number("gamut-check", "effective_tolerance_delta_e_00"),
+        "own_ppi": number("preflight", "effective_ppi"),
+        "wanted_ppi": _find_wanted_ppi(record) if record else None,
+        "ink_max_percent": number("ink-check", "max_percent"),
+        "ink_limit_percent": number("ink-check", "limit_percent"),
+        "ink_above_share": number("ink-check", "above_limit_share"),
+        "black_and_white": record.find("neutral-check", "monochrome") if record else None,
+        "cast_chroma": number("neutral-check", "worst_cast", "chroma"),
+        "mean_lightness": number("page-balance", "mean_lightness"),
+        "grey_a": number("page-balance", "grey_a"),
+        "grey_b": number("page-balance", "grey_b"),
+        "elapsed_s": record.elapsed_s if record else None,
     }
-    return made
 
 
-def attachment(standing: Standing, kind: str) -> Path | None:
+def find_attachment(standing: Standing, kind: str) -> Path | None:
     """Where a file about the job is: its ``thumbnail`` or ``proof-sheet``."""
-    record = (standing.job.record if standing.job else None) or {}
-    for each in record.get("attachments", []):
-        if each["kind"] == kind:
-            return Path(each["path"])
-    return None
+    attachments = standing.record.attachments if standing.record else ()
+    return next((Path(each.path) for each in attachments if each.kind == kind), None)
 
 
-def look(standing: Standing) -> Look | None:
+def find_look(standing: Standing) -> PageLook | None:
     """Return how a placement looks beside others; None when that was not measured.
 
-    One that a person has given up stands beside nothing.
+    One that was discarded stands beside nothing.
     """
-    record = (standing.job.record if standing.job else None) or {}
-    found = record.get("findings", {}).get("page-balance")
-    if not found or not record.get("results") or standing.line is None:
+    record = standing.record
+    if record is None or not record.results or standing.line is None:
         return None
-    if standing.state == "dropped":
+    lightness = record.find_number("page-balance", "mean_lightness")
+    grey_share = record.find_number("page-balance", "grey_share")
+    if standing.state == End.DISCARDED or lightness is None or grey_share is None:
         return None
-    result = record["results"][0]
-    return Look(
+    result = record.results[0]
+    return PageLook(
         standing.line.page,
-        float(result["width_px"] * result["height_px"]),
-        found["mean_lightness"],
-        found["grey_share"],
-        found["grey_a"],
-        found["grey_b"],
-        (result["profile"] or {}).get("sha256", ""),
+        float(result.width_px * result.height_px),
+        lightness,
+        grey_share,
+        record.find_number("page-balance", "grey_a"),
+        record.find_number("page-balance", "grey_b"),
+        result.profile.sha256 if result.profile else "",
     )
 
 
-def _area_m2(
-    standing: Standing, result: Mapping[str, Any] | None, record: Mapping[str, Any]
+def _measure_m2(
+    standing: Standing, record: Record | None, result: ResultRecord | None
 ) -> float | None:
     """Area of all copies; what was asked for, where a picture was held before it was made.
 
@@ -111,28 +161,24 @@ def _area_m2(
     line = standing.line
     copies = line.copies if line else 1
     if result:
-        return round(area_mm2(result) * copies / 1e6, 6)
-    if line is None or standing.state != "held":
+        return round(measure_mm2(result) * copies / 1e6, 6)
+    if line is None or standing.state != End.HELD:
         return None
     width, height = line.width_mm, line.height_mm
-    original = record.get("original", {})
-    if original.get("width_px") and original.get("height_px"):
-        shape = original["width_px"] / original["height_px"]
+    original = record.original if record else None
+    if original and original.width_px and original.height_px:
+        shape = original.width_px / original.height_px
         width, height = width or (height and height * shape), height or (width and width / shape)
     return round(width * height * copies / 1e6, 6) if width and height else None
 
 
-def _mm(result: Mapping[str, Any] | None, side: str) -> float | None:
-    if result is None or not result["ppi"]:
-        return None
-    return round(float(result[side] / result["ppi"] * MM_PER_INCH), 2)
+def _measure_mm(result: ResultRecord, side_px: int) -> float | None:
+    return round(side_px / result.ppi * MM_PER_INCH, 2) if result.ppi else None
 
 
-def _wanted_ppi(record: Mapping[str, Any]) -> float | None:
-    """The resolution below which the destination warns, or else holds."""
-    for stage in record.get("stages", []):
-        if stage["stage"] == "preflight":
-            settings = stage["settings"]
-            found = settings.get("warn_below_ppi") or settings.get("hold_below_ppi")
-            return None if found is None else float(found)
+def _find_wanted_ppi(record: Record) -> float | None:
+    for stage in record.stages:
+        if stage.stage == "preflight":
+            found = stage.settings.get("warn_below_ppi") or stage.settings.get("hold_below_ppi")
+            return float(found) if isinstance(found, int | float) else None
     return None

@@ -13,14 +13,14 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from hotfolder.batch.page import render
-from hotfolder.batch.report import Batch, manifest_csv, report, report_csv
-from hotfolder.batch.shelf import Shelf, State
+from hotfolder.batch.page import render_page
+from hotfolder.batch.report import Batch, make_manifest_csv, make_report, make_report_csv
+from hotfolder.batch.shelf import BatchState, Shelf
 from hotfolder.disk import durable
 from hotfolder.disk.marker import check_marked_above
 from hotfolder.errors import HotfolderError
+from hotfolder.ledger.details import State
 from hotfolder.ledger.jobs import JobRow, Ledger
-from hotfolder.ledger.jobs import State as JobState
 from hotfolder.ledger.pace import RECENT
 from hotfolder.logs import get_log
 from hotfolder.settings.files import Destination
@@ -90,49 +90,48 @@ class BatchFolders:
         folder = results / batch
         folder.mkdir(exist_ok=True)
         number = self._shelf.last_record(destination.name, batch)
-        made = self._batch(destination, batch, folder)
-        document = report(made)
+        made = self._collect(destination, batch, folder)
+        document = make_report(made)
         paths = {row["result"] for row in document["placements"] if row["result"]}
-        relative = {path: _relative(Path(path), folder) for path in paths}
+        relative = {path: _make_relative(Path(path), folder) for path in paths}
         texts = {
-            MANIFEST: "\ufeff" + manifest_csv(document, relative),
-            f"{REPORT}.csv": "\ufeff" + report_csv(document),
+            MANIFEST: "\ufeff" + make_manifest_csv(document, relative),
+            f"{REPORT}.csv": "\ufeff" + make_report_csv(document),
             f"{REPORT}.json": json.dumps(document, allow_nan=False, indent=1),
-            f"{REPORT}.html": render(document, made.standings(), folder),
+            f"{REPORT}.html": render_page(document, made.standings(), folder),
         }
         for name, text in texts.items():
             durable.replace_text(folder / name, text)
         self._shelf.reported(destination.name, batch, number)
 
-    def _batch(self, destination: Destination, batch: str, folder: Path) -> Batch:
+    def _collect(self, destination: Destination, batch: str, folder: Path) -> Batch:
         state = self._shelf.state(destination.name, batch)
         jobs = {}
         for job in {*state.made.values(), *(line.job for line in state.lines if line.job)}:
             with contextlib.suppress(KeyError):  # taken back
                 jobs[job] = self._ledger.job(job)
-        latest = self._ledger.latest_delivered(destination.name, RECENT)
         return Batch(
             name=batch,
             destination=destination,
             state=state,
             jobs=jobs,
-            recent=[row.record for row in latest if row.record],
+            recent=self._ledger.latest_records(destination.name, RECENT),
             workers=self._workers,
-            left_over=_left_over(state, jobs, folder),
+            left_over=_find_left_over(state, jobs, folder),
         )
 
 
-def _left_over(state: State, jobs: dict[str, JobRow], folder: Path) -> tuple[str, ...]:
+def _find_left_over(state: BatchState, jobs: dict[str, JobRow], folder: Path) -> tuple[str, ...]:
     """Results in the folder that belong to no row of the ticket that stands."""
     current = {line.job for line in state.lines}
     found = [
-        Path(result["path"])
+        Path(result.path)
         for job, row in jobs.items()
-        if job not in current and row.state is JobState.DELIVERED
-        for result in (row.record or {}).get("results", [])
+        if job not in current and row.state is State.DELIVERED and row.record
+        for result in row.record.results
     ]
-    return tuple(sorted(_relative(path, folder) for path in found if path.exists()))
+    return tuple(sorted(_make_relative(path, folder) for path in found if path.exists()))
 
 
-def _relative(path: Path, folder: Path) -> str:
+def _make_relative(path: Path, folder: Path) -> str:
     return Path(os.path.relpath(path, folder)).as_posix()

@@ -14,7 +14,7 @@ _PAGE_DIGITS = 3
 _MAX_STEM_BYTES = 100
 
 
-def stem(template: str, batch: str, placement: Placement) -> str:
+def make_stem(template: str, batch: str, placement: Placement) -> str:
     """Name a result, without its suffix.
 
     A page that is a number gets zeros in front, so that names stand in the order of pages; sides
@@ -22,7 +22,7 @@ def stem(template: str, batch: str, placement: Placement) -> str:
 
     Examples
     --------
-    >>> stem("{page}-{placement} {file}", "spring", Placement(2, "a/reeds.tif", "7", "left"))
+    >>> make_stem("{page}-{placement} {file}", "spring", Placement(2, "a/reeds.tif", "7", "left"))
     '007-left reeds'
     """
     page = placement.page
@@ -32,8 +32,8 @@ def stem(template: str, batch: str, placement: Placement) -> str:
         "placement": placement.name,
         "file": placement.file.rpartition("/")[2].rpartition(".")[0] or placement.file,
         "row": str(placement.row).zfill(_PAGE_DIGITS),
-        "width": _side(placement.width_mm),
-        "height": _side(placement.height_mm),
+        "width": _format_side(placement.width_mm),
+        "height": _format_side(placement.height_mm),
         "copies": str(placement.copies),
     }
     name = safe_component(fill_template(template, values))
@@ -42,5 +42,5 @@ def stem(template: str, batch: str, placement: Placement) -> str:
     return name.rstrip(". ")
 
 
-def _side(side_mm: float | None) -> str:
+def _format_side(side_mm: float | None) -> str:
     return "" if side_mm is None else f"{side_mm:.0f}"

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import os
 from base64 import b64encode
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from hotfolder.batch.facts import attachment
-from hotfolder.batch.report import changes_in_words
+from hotfolder.batch.facts import find_attachment
+from hotfolder.batch.report import BatchReport, describe_changes
 from hotfolder.batch.standing import Standing
 from hotfolder.pages.frame import source_hash, text_of
 from hotfolder.pages.words import duration, local_time
@@ -34,13 +32,13 @@ _TEMPLATES = Environment(
 _TEMPLATES.filters["local_time"] = local_time
 
 
-def render(document: Mapping[str, Any], found: list[Standing], folder: Path) -> str:
+def render_page(document: BatchReport, found: list[Standing], folder: Path) -> str:
     """Return the page.
 
     Parameters
     ----------
     document
-        As `report.report` makes it.
+        As `report.make_report` makes it.
     found
         What became of each row, in the order of the document's placements.
     folder
@@ -58,16 +56,16 @@ def render(document: Mapping[str, Any], found: list[Standing], folder: Path) -> 
         held=held,
         lost=lost,
         released=[
-            {**row, "changed": changes_in_words(row["released_changes"])}
+            {**row, "changed": describe_changes(row["released_changes"])}
             for row in document["placements"]
             if row["released_at"] and row["state"] == "delivered"
         ],
         by_state={
             state: [row for row in document["placements"] if row["state"] == state]
-            for state in ("dropped", "refused", "missing", "wrong", "waiting")
+            for state in ("discarded", "refused", "missing", "wrong", "waiting")
         },
-        pictures={number: _picture(standing[number]) for number in shown},
-        sheets={number: _sheet(each, folder) for number, each in standing.items()},
+        pictures={number: _embed_picture(standing[number]) for number in shown},
+        sheets={number: _link_sheet(each, folder) for number, each in standing.items()},
         most_pictures=MOST_PICTURES,
         most_listed=MOST_LISTED,
         takes=duration(document["left_takes_s"]),
@@ -76,9 +74,9 @@ def render(document: Mapping[str, Any], found: list[Standing], folder: Path) -> 
     )
 
 
-def _picture(standing: Standing) -> str:
+def _embed_picture(standing: Standing) -> str:
     """A job's thumbnail as a data URL; "" when there is none, or no longer."""
-    path = attachment(standing, "thumbnail")
+    path = find_attachment(standing, "thumbnail")
     try:
         data = path.read_bytes() if path else b""
     except OSError:
@@ -88,7 +86,7 @@ def _picture(standing: Standing) -> str:
     return f"data:image/jpeg;base64,{b64encode(data).decode('ascii')}"
 
 
-def _sheet(standing: Standing, folder: Path) -> str:
+def _link_sheet(standing: Standing, folder: Path) -> str:
     """A link to a job's proof sheet; "" when there is none."""
-    path = attachment(standing, "proof-sheet")
+    path = find_attachment(standing, "proof-sheet")
     return quote(Path(os.path.relpath(path, folder)).as_posix()) if path else ""

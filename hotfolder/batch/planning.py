@@ -10,14 +10,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from hotfolder.batch.changes import Changes, RowError, changes_for, fingerprint
-from hotfolder.batch.naming import stem
+from hotfolder.batch.changes import RowError, hash_placement, plan_changes
+from hotfolder.batch.naming import make_stem
 from hotfolder.batch.shelf import KeptFile, Line, NewJob
 from hotfolder.batch.ticket import Placement, Ticket, TicketError, read_ticket
 from hotfolder.disk import names
 from hotfolder.errors import SettingsError
 from hotfolder.intake.claim import new_job_id
-from hotfolder.model.records import PlacementRecord
+from hotfolder.model.records import Changes, PlacementRecord
 from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Destination, Intake, TicketTable, check_destination
 from hotfolder.stages.registry import Registry
@@ -26,16 +26,17 @@ _SHOWN = 5
 
 
 @dataclass(frozen=True)
-class Read:
-    """The latest ticket that can be read; problem: of a later one."""
+class StandingTicket:
+    """The latest ticket that can be read."""
 
     ticket: Ticket
     name: str = ""
     sha256: str = ""
     problem: str = ""
+    """Why a later one cannot be read; "" when there is none."""
 
 
-def latest_ticket(tickets: list[KeptFile]) -> Read:
+def read_latest_ticket(tickets: list[KeptFile]) -> StandingTicket:
     """Read the ticket that came last, or the last before it that can be read."""
     problem = ""
     for each in reversed(tickets):
@@ -46,8 +47,8 @@ def latest_ticket(tickets: list[KeptFile]) -> Read:
         except OSError as error:
             problem = problem or f"{each.name} cannot be read: {error.strerror or error}"
         else:
-            return Read(ticket, each.name, each.sha256, problem)
-    return Read(Ticket(()), problem=problem)
+            return StandingTicket(ticket, each.name, each.sha256, problem)
+    return StandingTicket(Ticket(()), problem=problem)
 
 
 class Pictures:
@@ -64,7 +65,7 @@ class Pictures:
         then the name without its suffix; case and normal form do not.
         """
         wanted = names.collision_key(names.display_name(name))
-        for view in (_whole, _last, _stem):
+        for view in (_take_whole, _take_file_name, _take_stem):
             found = [each for each in self._files if view(each.key) == wanted]
             if len(found) == 1:
                 self._named.add(found[0].key)
@@ -79,16 +80,16 @@ class Pictures:
         return tuple(each.name for each in self._files if each.key not in self._named)
 
 
-def _whole(key: str) -> str:
+def _take_whole(key: str) -> str:
     return key
 
 
-def _last(key: str) -> str:
+def _take_file_name(key: str) -> str:
     return key.rpartition("/")[2]
 
 
-def _stem(key: str) -> str:
-    last = _last(key)
+def _take_stem(key: str) -> str:
+    last = _take_file_name(key)
     return last.rpartition(".")[0] or last
 
 
@@ -99,7 +100,7 @@ class Planning:
     destination: Destination
     table: TicketTable
     batch: str
-    read: Read
+    read: StandingTicket
     registry: Registry
     file: Path
     new: list[NewJob] = field(default_factory=list)
@@ -121,7 +122,7 @@ class Planning:
                 file=placement.file,
                 page=placement.page,
                 placement=placement.name,
-                name=stem(self.table.name, self.batch, placement),
+                name=make_stem(self.table.name, self.batch, placement),
                 width_mm=placement.width_mm,
                 height_mm=placement.height_mm,
                 copies=placement.copies,
@@ -137,12 +138,12 @@ class Planning:
                 continue
             line = line.model_copy(update={"picture": picture.name})
             try:
-                changes = changes_for(placement, self.destination)
+                changes = plan_changes(placement, self.destination)
                 self._check(changes)
             except RowError as error:
                 found.append(line.model_copy(update={"problem": str(error)}))
                 continue
-            print_ = fingerprint(picture.sha256, changes, self.destination, line.name)
+            print_ = hash_placement(picture.sha256, changes, self.destination, line.name)
             job = known.get(print_) or self.made.get(print_)
             if job is None:
                 job = new_job_id()
@@ -151,14 +152,14 @@ class Planning:
                     NewJob(
                         job,
                         picture.bytes,
-                        self._record(placement, line, picture, changes, print_, of_place),
+                        self._make_record(placement, line, picture, changes, print_, of_place),
                     )
                 )
             self.made[print_] = job
             found.append(line.model_copy(update={"job": job}))
         return found
 
-    def _record(
+    def _make_record(
         self,
         placement: Placement,
         line: Line,

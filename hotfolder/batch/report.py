@@ -7,60 +7,134 @@ page. All are made from records that are there already, so they can be made agai
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final, Literal, TypedDict, get_args
 
-from hotfolder.batch.facts import facts, look
-from hotfolder.batch.shelf import State
-from hotfolder.batch.spreads import differing
-from hotfolder.batch.standing import Standing, counts, standings
-from hotfolder.ledger.jobs import JobRow
-from hotfolder.ledger.pace import takes_s
+from hotfolder.batch.facts import PlacementFacts, collect_facts, find_look
+from hotfolder.batch.shelf import BatchState
+from hotfolder.batch.spreads import compare_spreads
+from hotfolder.batch.standing import Standing, count_words, find_standings
+from hotfolder.ledger.pace import estimate_s
+from hotfolder.ledger.reading import JobRow
 from hotfolder.logs import utc_now
+from hotfolder.model.records import Changes, End, Record
 from hotfolder.pages.csv_out import Cell, to_csv
 from hotfolder.settings.files import Destination
+
+REPORT_SCHEMA_VERSION = 2
+"""Version 2 calls ``discarded`` what version 1 called ``dropped``."""
 
 WORTH_NAMING = 0.001
 """Share of a picture from which a loss is ranked; less is the noise of a profile's tables."""
 
-_MANIFEST = (
+_Manifest = Literal[
     "page", "placement", "result", "state", "file", "caption", "copies", "width_mm", "height_mm",
     "ppi", "row", "job", "result_sha256",
-)  # fmt: skip
+]  # fmt: skip
+_MANIFEST: Final[tuple[_Manifest, ...]] = get_args(_Manifest)
 
 
 @dataclass(frozen=True)
 class Batch:
-    """A batch and its jobs, as they are now. left_over: results that no row asks for any more."""
+    """A batch and its jobs, as they are now."""
 
     name: str
     destination: Destination
-    state: State
+    state: BatchState
     jobs: Mapping[str, JobRow]
-    recent: Sequence[Mapping[str, Any]]
+    recent: Sequence[Record]
+    """The destination's latest deliveries, from which its pace is taken."""
     workers: int
     left_over: tuple[str, ...] = ()
+    """Results that no row asks for any more."""
 
     def standings(self) -> list[Standing]:
         """Return what became of each row."""
-        return standings(self.state, self.jobs)
+        return find_standings(self.state, self.jobs)
 
 
-def report(batch: Batch) -> dict[str, Any]:
+class Spent(TypedDict):
+    """Number, area and cost of results, copies counted, bleed and wrap included."""
+
+    placements: int
+    copies: int
+    area_m2: float
+    cost: float | None
+    currency: str | None
+
+
+class DifferingSpread(TypedDict):
+    """Two facing pages that differ, as `spreads.Spread` has it."""
+
+    left: int
+    right: int
+    lightness: float
+    greys: float | None
+    what: list[str]
+
+
+class FacingPages(TypedDict):
+    """Spreads that were compared, by how much they may differ, and those that differ by more."""
+
+    compared: int
+    most_lightness: float | None
+    most_neutral: float | None
+    differ: list[DifferingSpread]
+
+
+class SecondsPerPicture(TypedDict):
+    """How long the work on a picture took, seconds; None when none was made."""
+
+    mean: float | None
+    longest: float | None
+
+
+class BatchReport(TypedDict):
+    """The document, as JSON values. Rows of the ticket are named by their numbers."""
+
+    schema_version: int
+    batch: str
+    destination: str
+    title: str
+    ticket: str
+    ticket_sha256: str
+    ticket_problem: str
+    remarks: list[str]
+    written: str
+    hours: str
+    rows: int
+    counts: dict[str, int]
+    left_takes_s: float | None
+    pictures_that_no_row_names: list[str]
+    results_that_no_row_asks_for_any_more: list[str]
+    made: Spent
+    held: Spent
+    seconds_per_picture: SecondsPerPicture
+    lost: list[int]
+    low_resolution: list[int]
+    too_much_ink: list[int]
+    casts: list[int]
+    facing_pages: FacingPages
+    placements: list[PlacementFacts]
+
+
+def make_report(batch: Batch) -> BatchReport:
     """Put the document together, as JSON values."""
     found = batch.standings()
-    rows = [facts(each) for each in found]
+    rows = [collect_facts(each) for each in found]
     left = [each.job for each in found if each.state == "waiting" and each.job]
-    seconds = takes_s(left, batch.recent, batch.workers) if left else None
+    seconds = estimate_s(left, batch.recent, batch.workers) if left else None
     table = batch.destination.file.ticket
-    looks = [each for each in map(look, found) if each]
+    looks = [each for each in map(find_look, found) if each]
     spreads, compared = (
-        differing(looks, table.spread_lightness, table.spread_neutral) if table else ([], 0)
+        compare_spreads(looks, table.spread_lightness, table.spread_neutral) if table else ([], 0)
     )
+    delivered = [row for row in rows if row["state"] == End.DELIVERED]
+    held = [row for row in rows if row["state"] == End.HELD]
     times = [row["elapsed_s"] for row in rows if row["elapsed_s"]]
     return {
-        "schema_version": 1,
+        "schema_version": REPORT_SCHEMA_VERSION,
         "batch": batch.name,
         "destination": batch.destination.name,
         "title": batch.destination.file.title,
@@ -71,42 +145,55 @@ def report(batch: Batch) -> dict[str, Any]:
         "written": utc_now(),
         "hours": str(batch.destination.file.hours or ""),
         "rows": batch.state.rows,
-        "counts": counts(found),
+        "counts": count_words(found),
         "left_takes_s": seconds,
         "pictures_that_no_row_names": list(batch.state.spare),
         "results_that_no_row_asks_for_any_more": list(batch.left_over),
-        "made": _spent(batch.destination, [row for row in rows if row["state"] == "delivered"]),
-        "held": _spent(batch.destination, [row for row in rows if row["state"] == "held"]),
+        "made": _sum_spent(batch.destination, delivered),
+        "held": _sum_spent(batch.destination, held),
         "seconds_per_picture": {
             "mean": round(sum(times) / len(times), 3) if times else None,
             "longest": max(times, default=None),
         },
-        "lost": _ranked(rows, "lost_share", above=WORTH_NAMING),
+        "lost": _rank(rows, lambda row: row["lost_share"], above=WORTH_NAMING),
         "low_resolution": [
             row["row"]
             for row in rows
             if row["own_ppi"] and row["wanted_ppi"] and row["own_ppi"] < row["wanted_ppi"]
         ],
-        "too_much_ink": _ranked(rows, "ink_above_share"),
-        "casts": _ranked(rows, "cast_chroma"),
+        "too_much_ink": _rank(rows, lambda row: row["ink_above_share"]),
+        "casts": _rank(rows, lambda row: row["cast_chroma"]),
         "facing_pages": {
             "compared": compared,
             "most_lightness": table.spread_lightness if table else None,
             "most_neutral": table.spread_neutral if table else None,
-            "differ": [asdict(each) for each in spreads],
+            "differ": [
+                {
+                    "left": each.left,
+                    "right": each.right,
+                    "lightness": each.lightness,
+                    "greys": each.greys,
+                    "what": list(each.what),
+                }
+                for each in spreads
+            ],
         },
         "placements": rows,
     }
 
 
-def _ranked(rows: list[dict[str, Any]], key: str, above: float = 0.0) -> list[int]:
+def _rank(
+    rows: list[PlacementFacts],
+    measure: Callable[[PlacementFacts], float | None],
+    above: float = 0.0,
+) -> list[int]:
     """Rows of the ticket, those with the most of something first; those with none are left out."""
-    with_some = [row for row in rows if row[key] is not None and row[key] > above]
-    return [row["row"] for row in sorted(with_some, key=lambda row: row[key], reverse=True)]
+    measured = [(measure(row) or 0.0, row["row"]) for row in rows]
+    with_some = [each for each in measured if each[0] > above]
+    return [row for _, row in sorted(with_some, key=lambda each: each[0], reverse=True)]
 
 
-def _spent(destination: Destination, rows: list[dict[str, Any]]) -> dict[str, Any]:
-    """Number, area and cost of results, copies counted, bleed and wrap included."""
+def _sum_spent(destination: Destination, rows: list[PlacementFacts]) -> Spent:
     area = sum(row["area_m2"] or 0.0 for row in rows)
     price = destination.file.medium.cost_per_square_metre
     return {
@@ -118,14 +205,14 @@ def _spent(destination: Destination, rows: list[dict[str, Any]]) -> dict[str, An
     }
 
 
-def report_csv(document: Mapping[str, Any]) -> str:
+def make_report_csv(document: BatchReport) -> str:
     """Return the rows of a report as a table."""
     rows = document["placements"]
     header = list(rows[0]) if rows else ["row", "state"]
-    return to_csv(header, [[_cell(row[key]) for key in header] for row in rows])
+    return to_csv(header, [[_to_cell(value) for value in row.values()] for row in rows])
 
 
-def manifest_csv(document: Mapping[str, Any], relative: Mapping[str, str]) -> str:
+def make_manifest_csv(document: BatchReport, relative: Mapping[str, str]) -> str:
     """Return what a person who lays the book out needs: which file goes where.
 
     relative: results by their absolute path, as seen from the manifest. A placement whose picture
@@ -137,11 +224,12 @@ def manifest_csv(document: Mapping[str, Any], relative: Mapping[str, str]) -> st
             continue
         is_there = row["state"] == "delivered"
         result = relative.get(row["result"], row["result"]) if is_there else ""
-        rows.append([_cell({**row, "result": result}[key]) for key in _MANIFEST])
+        own: PlacementFacts = {**row, "result": result}
+        rows.append([_to_cell(own[key]) for key in _MANIFEST])
     return to_csv(_MANIFEST, rows)
 
 
-def changes_in_words(changes: Mapping[str, Mapping[str, Any]]) -> str:
+def describe_changes(changes: Changes) -> str:
     """Say what a person changed when releasing, as it is written in a destination's file."""
     return "; ".join(
         f"{stage}.{key} = {json.dumps(value, ensure_ascii=False)}"
@@ -150,12 +238,14 @@ def changes_in_words(changes: Mapping[str, Mapping[str, Any]]) -> str:
     )
 
 
-def _cell(value: Any) -> Cell:
-    if isinstance(value, list):
-        return " ".join(str(each) for each in value)
+def _to_cell(value: object) -> Cell:
+    """Return a value of `PlacementFacts` as a cell of a table."""
+    if value is None or isinstance(value, str):
+        return value
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if isinstance(value, Mapping):
-        return changes_in_words(value)
-    cell: Cell = value
-    return cell
+    if isinstance(value, int | float):
+        return value
+    if isinstance(value, dict):
+        return describe_changes(value)
+    return " ".join(map(str, value)) if isinstance(value, list) else str(value)

@@ -1,88 +1,51 @@
 """What the ledger knows of batches: the files that came for them, and what their tickets ask for.
 
-Three tables beside the jobs, made when they are missing. A batch has one document, its `State`,
-replaced as a whole in the same transaction that adds the jobs it speaks of, so that a kill leaves
-either the old plan with the old jobs or the new with the new. ``batch_progress`` says up to which
-file a batch has been planned, and up to which record its report tells: so a start does again only
-what a kill left undone, and a batch that has ended rests.
+A batch has one document, its `BatchState`, replaced as a whole in the same transaction that adds
+the jobs it speaks of, so that a kill leaves either the old plan with the old jobs or the new with
+the new. ``batch_progress`` says up to which file a batch has been planned, and up to which record
+its report tells: so a start does again only what a kill left undone, and a batch that has ended
+rests.
 """
 
 from __future__ import annotations
 
-import json
 import os
-import sqlite3
 from collections.abc import Iterable
-from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict
 
-from hotfolder.ledger.jobs import JobRow, Ledger, is_made
+from hotfolder.ledger.details import Claimed, State, dump_detail
+from hotfolder.ledger.jobs import JobRow, Ledger
+from hotfolder.ledger.reading import LedgerReader
 from hotfolder.model.records import PlacementRecord
 
-_TABLES = (
-    """CREATE TABLE IF NOT EXISTS batch_files (
-    seq         INTEGER PRIMARY KEY AUTOINCREMENT,
-    destination TEXT NOT NULL,
-    batch       TEXT NOT NULL,
-    key         TEXT NOT NULL,
-    name        TEXT NOT NULL,
-    place       TEXT NOT NULL,
-    sha256      TEXT NOT NULL,
-    bytes       INTEGER NOT NULL,
-    arrived     TEXT NOT NULL,
-    records_before INTEGER NOT NULL DEFAULT 0
-) STRICT""",
-    "CREATE INDEX IF NOT EXISTS batch_files_named ON batch_files (destination, batch, key, seq)",
-    """CREATE TABLE IF NOT EXISTS batches (
-    destination TEXT NOT NULL,
-    batch       TEXT NOT NULL,
-    document    TEXT NOT NULL,
-    PRIMARY KEY (destination, batch)
-) STRICT""",
-)
-_PROGRESS = """CREATE TABLE batch_progress (
-    destination TEXT NOT NULL,
-    batch       TEXT NOT NULL,
-    planned_to  INTEGER NOT NULL,
-    reported_to INTEGER,
-    PRIMARY KEY (destination, batch)
-) STRICT"""
-_ALL_PLANNED = """INSERT INTO batch_progress (destination, batch, planned_to)
-    SELECT destination, batch, coalesce((SELECT max(seq) FROM batch_files AS file
-        WHERE file.destination = batches.destination AND file.batch = batches.batch), 0)
-    FROM batches"""
 _LAST_RECORD = """coalesce((SELECT max(number) FROM records AS record
     WHERE record.destination = {0}.destination AND record.batch = {0}.batch), 0)"""
 
 
 @dataclass(frozen=True)
 class KeptFile:
-    """A file that came for a batch.
-
-    name: below the batch's folder; place: where it stays; arrived: when it was taken in, by the
-    clock; records_before: number of the last record in the ledger then, which no clock can change.
-    """
+    """A file that came for a batch."""
 
     seq: int
     key: str
+    """Its name, as names are compared."""
     name: str
+    """Below the batch's folder."""
     place: str
+    """Where it stays."""
     sha256: str
     bytes: int
     arrived: datetime
+    """When it was taken in, by the clock."""
     records_before: int
+    """Number of the last record in the ledger then, which no clock can change."""
 
 
 class Line(BaseModel):
-    """A row of the ticket that stands, and what became of it.
-
-    width_mm, height_mm: None where the row says nothing; job: "" when there is none; problem: why
-    there is none, as a sentence; missing: because its picture has not come.
-    """
+    """A row of the ticket that stands, and what became of it."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -92,15 +55,20 @@ class Line(BaseModel):
     placement: str
     name: str
     width_mm: float | None
+    """None where the row says nothing."""
     height_mm: float | None
+    """None where the row says nothing."""
     copies: int
     caption: str
     intent: str
     anchor: str
     picture: str = ""
     job: str = ""
+    """"" when there is none."""
     problem: str = ""
+    """Why there is no job, as a sentence."""
     missing: bool = False
+    """There is no job because its picture has not come."""
 
 
 class RowFault(BaseModel):
@@ -117,26 +85,27 @@ class RowFault(BaseModel):
     placement: str = ""
 
 
-class State(BaseModel):
-    """What is known of one batch.
-
-    ticket: name of the one that stands, "" when none has come; ticket_sha256: of its bytes;
-    ticket_problem: why a later one cannot be read; spare: pictures that no row names;
-    made: every job of the batch, by its fingerprint; planned: when, in UTC.
-    """
+class BatchState(BaseModel):
+    """What is known of one batch."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     ticket: str = ""
+    """Name of the one that stands; "" when none has come."""
     ticket_sha256: str = ""
+    """Of its bytes."""
     ticket_problem: str = ""
+    """Why a later one cannot be read."""
     remarks: tuple[str, ...] = ()
     rows: int = 0
     lines: tuple[Line, ...] = ()
     faults: tuple[RowFault, ...] = ()
     spare: tuple[str, ...] = ()
+    """Pictures that no row names."""
     made: dict[str, str] = {}
+    """Every job of the batch, by its fingerprint."""
     planned: str = ""
+    """When, in UTC."""
 
 
 @dataclass(frozen=True)
@@ -153,17 +122,6 @@ class Shelf:
 
     def __init__(self, ledger: Ledger) -> None:
         self._ledger = ledger
-        with ledger.transaction() as db:
-            for statement in _TABLES:
-                db.execute(statement)
-            columns = {name for _, name, *_ in db.execute("PRAGMA table_info(batch_files)")}
-            if "records_before" not in columns:  # of a ledger that was made before it had them
-                db.execute(
-                    "ALTER TABLE batch_files ADD COLUMN records_before INTEGER NOT NULL DEFAULT 0"
-                )
-            if not db.execute("PRAGMA table_info(batch_progress)").fetchone():
-                db.execute(_PROGRESS)
-                db.execute(_ALL_PLANNED)
 
     def unplanned(self) -> list[tuple[str, str]]:
         """Destination and name of every batch that a file has come for since its last plan."""
@@ -220,7 +178,7 @@ class Shelf:
             for seq, key, name, place, sha256, size, arrived, before in rows
         ]
 
-    def places_of(self, destination: str, batch: str, sha256: str) -> list[str]:
+    def find_places(self, destination: str, batch: str, sha256: str) -> list[str]:
         """Where files of these bytes were put when they came, the first first."""
         rows = self._ledger.read(
             "SELECT DISTINCT place FROM batch_files WHERE destination = ? AND batch = ?"
@@ -239,15 +197,15 @@ class Shelf:
         )
         return [self._ledger.job(job) for (job,) in rows]
 
-    def state(self, destination: str, batch: str) -> State:
+    def state(self, destination: str, batch: str) -> BatchState:
         """Return what is known of a batch."""
         rows = self._ledger.read(
             "SELECT document FROM batches WHERE destination = ? AND batch = ?",
             (destination, batch),
         )
-        return State.model_validate_json(rows[0][0]) if rows else State()
+        return BatchState.model_validate_json(rows[0][0]) if rows else BatchState()
 
-    def made_before(self, destination: str, batch: str) -> dict[str, str]:
+    def find_made_before(self, destination: str, batch: str) -> dict[str, str]:
         """Jobs of a batch by fingerprint, as records say: for a ledger that was made anew."""
         rows = self._ledger.read(
             "SELECT json_extract(record, '$.placement.fingerprint'), id FROM jobs"
@@ -285,7 +243,7 @@ class Shelf:
         self,
         destination: str,
         batch: str,
-        state: State,
+        state: BatchState,
         *,
         up_to: int,
         new: Iterable[NewJob] = (),
@@ -303,13 +261,13 @@ class Shelf:
                 )
             for each in new:
                 source = os.fsencode(f"{batch}/{each.placement.file}")
-                detail = {"placement": each.placement.model_dump(mode="json")}
+                detail = dump_detail(State.CLAIMED, Claimed(placement=each.placement))
                 db.execute(
                     "INSERT INTO jobs (id, destination, source, kind, state, bytes, sha256,"
                     " arrived, changed, detail) VALUES (?, ?, ?, 'file', 'claimed', ?, ?, ?, ?, ?)",
                     (
                         each.id, destination, source, each.bytes, each.placement.sha256, now, now,
-                        json.dumps(detail),
+                        detail,
                     ),
                 )  # fmt: skip
             db.execute(
@@ -323,14 +281,11 @@ class Shelf:
             )
 
 
-def read_states(ledger: Path) -> dict[tuple[str, str], State]:
-    """Read all batches from another process's ledger, by destination and name."""
-    if not is_made(ledger):
-        return {}
-    with closing(sqlite3.connect(f"{ledger.absolute().as_uri()}?mode=ro", uri=True)) as db:
-        there = db.execute("SELECT 1 FROM sqlite_master WHERE name = 'batches'").fetchone()
-        rows = db.execute("SELECT destination, batch, document FROM batches") if there else []
-        return {
-            (destination, batch): State.model_validate_json(document)
-            for destination, batch, document in rows
-        }
+def read_batches(ledger: LedgerReader) -> dict[tuple[str, str], BatchState]:
+    """Read all batches of a ledger, by destination and name."""
+    there = ledger.read("SELECT 1 FROM sqlite_master WHERE name = 'batches'")
+    rows = ledger.read("SELECT destination, batch, document FROM batches") if there else []
+    return {
+        (destination, batch): BatchState.model_validate_json(document)
+        for destination, batch, document in rows
+    }

@@ -12,35 +12,37 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
-class Look:
-    """What the stage ``page-balance`` found in a result.
-
-    page: as the ticket says; area: of the result, in any unit; lightness: mean L*; grey_share,
-    a, b: of what is nearly grey, None where that is too little; paper: SHA-256 of the profile.
-    """
+class PageLook:
+    """What the stage ``page-balance`` found in a result."""
 
     page: str
+    """As the ticket says."""
     area: float
+    """Of the result, in any unit."""
     lightness: float
+    """Mean L*."""
     grey_share: float
+    """Of what is nearly grey, 0 … 1."""
     a: float | None
+    """Mean a* of what is nearly grey; None where that is too little."""
     b: float | None
+    """Mean b* of the same."""
     paper: str
+    """SHA-256 of the profile."""
 
 
 @dataclass(frozen=True)
 class Spread:
-    """Two facing pages that differ.
-
-    lightness: L* of right less left; greys: distance of their mean a*, b*, None where a page has
-    no greys; what: of lightness, greys and paper, those that differ too much.
-    """
+    """Two facing pages that differ."""
 
     left: int
     right: int
     lightness: float
+    """L* of right less left."""
     greys: float | None
+    """Distance of their mean a*, b*; None where a page has no greys."""
     what: tuple[str, ...]
+    """Of lightness, greys and paper, those that differ too much."""
 
 
 @dataclass(frozen=True)
@@ -51,22 +53,22 @@ class _Page:
     papers: frozenset[str]
 
 
-def differing(
-    looks: Iterable[Look], most_lightness: float, most_greys: float
+def compare_spreads(
+    looks: Iterable[PageLook], most_lightness: float, most_greys: float
 ) -> tuple[list[Spread], int]:
     """Return the spreads that differ by more than this, and how many spreads were compared."""
-    by_page: dict[int, list[Look]] = {}
+    by_page: dict[int, list[PageLook]] = {}
     for look in looks:
         if look.page.isascii() and look.page.isdigit():
             by_page.setdefault(int(look.page), []).append(look)
-    pages = {number: _page(found) for number, found in by_page.items()}
+    pages = {number: _average_page(found) for number, found in by_page.items()}
     found, compared = [], 0
     for number in sorted(pages):
         if number % 2 == 1 or number + 1 not in pages:
             continue
         compared += 1
         left, right = pages[number], pages[number + 1]
-        lightness, greys = right.lightness - left.lightness, _apart(left, right)
+        lightness, greys = right.lightness - left.lightness, _measure_greys_apart(left, right)
         what = [
             name
             for name, differs in (
@@ -81,7 +83,7 @@ def differing(
     return found, compared
 
 
-def _page(looks: Sequence[Look]) -> _Page:
+def _average_page(looks: Sequence[PageLook]) -> _Page:
     area = sum(look.area for look in looks)
     lightness = sum(look.lightness * look.area for look in looks) / area
     greys = [
@@ -95,7 +97,7 @@ def _page(looks: Sequence[Look]) -> _Page:
     return _Page(lightness, a, b, frozenset(look.paper for look in looks))
 
 
-def _apart(left: _Page, right: _Page) -> float | None:
+def _measure_greys_apart(left: _Page, right: _Page) -> float | None:
     if left.a is None or left.b is None or right.a is None or right.b is None:
         return None
     return math.hypot(right.a - left.a, right.b - left.b)

@@ -2,36 +2,52 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from typing import TypedDict
 
-from hotfolder.batch.shelf import read_states
-from hotfolder.batch.standing import WORDS, counts, is_dropped, standings
+from hotfolder.batch.shelf import read_batches
+from hotfolder.batch.standing import count_words, find_standings
 from hotfolder.errors import Problem, SettingsError
-from hotfolder.ledger.jobs import State, read_job, read_latest_delivered
-from hotfolder.ledger.pace import RECENT, takes_s
+from hotfolder.ledger.pace import RECENT, estimate_s
+from hotfolder.ledger.reading import LedgerReader, open_reader
+from hotfolder.model.records import End
 from hotfolder.pages.words import duration
 from hotfolder.settings.root import Root
 
 
-def summaries(root: Root, workers: int) -> list[dict[str, Any]]:
-    """Return for each batch how many rows became what, and how long the rest will take.
+class BatchSummary(TypedDict):
+    """How a batch stands."""
 
-    Raises
-    ------
-    StorageError
-        When the ledger is there but cannot be read.
-    """
-    found = []
-    for (destination, batch), state in read_states(root.ledger).items():
+    destination: str
+    batch: str
+    ticket: str
+    """Name of the one that stands; "" when none has come."""
+    ticket_problem: str
+    """Why a later one cannot be read; "" when there is none."""
+    rows: int
+    delivered: int
+    held: int
+    discarded: int
+    refused: int
+    waiting: int
+    missing: int
+    wrong: int
+    spare_pictures: int
+    """How many pictures no row names."""
+    takes_s: float | None
+    """How long what is left will take, seconds; None when nothing is, or nobody can tell."""
+
+
+def summarise_batches(ledger: LedgerReader, workers: int) -> list[BatchSummary]:
+    """Return for each batch how many rows became what, and how long the rest will take."""
+    found: list[BatchSummary] = []
+    for (destination, batch), state in read_batches(ledger).items():
         jobs = {
-            line.job: row
-            for line in state.lines
-            if line.job and (row := read_job(root.ledger, line.job))
+            line.job: row for line in state.lines if line.job and (row := ledger.find_job(line.job))
         }
-        number = counts(standings(state, jobs))
+        number = count_words(find_standings(state, jobs))
         left = [row for row in jobs.values() if not row.state.is_end]
-        seconds = takes_s(left, _recent(root, destination), workers) if left else None
+        recent = ledger.latest_records(destination, RECENT)
+        seconds = estimate_s(left, recent, workers) if left else None
         found.append(
             {
                 "destination": destination,
@@ -39,7 +55,13 @@ def summaries(root: Root, workers: int) -> list[dict[str, Any]]:
                 "ticket": state.ticket,
                 "ticket_problem": state.ticket_problem,
                 "rows": state.rows,
-                **number,
+                "delivered": number["delivered"],
+                "held": number["held"],
+                "discarded": number["discarded"],
+                "refused": number["refused"],
+                "waiting": number["waiting"],
+                "missing": number["missing"],
+                "wrong": number["wrong"],
                 "spare_pictures": len(state.spare),
                 "takes_s": None if seconds is None else round(seconds, 3),
             }
@@ -47,7 +69,7 @@ def summaries(root: Root, workers: int) -> list[dict[str, Any]]:
     return found
 
 
-def held_jobs(root: Root, batch: str) -> list[str]:
+def find_held_jobs(root: Root, batch: str) -> list[str]:
     """Jobs of a batch, ``NAME/BATCH``, that are held and that its ticket still asks for.
 
     Raises
@@ -55,20 +77,28 @@ def held_jobs(root: Root, batch: str) -> list[str]:
     SettingsError
         When there is no such batch.
     """
-    states = read_states(root.ledger)
-    name, _, of_destination = batch.partition("/")
-    state = states.get((name, of_destination))
-    if state is None:
-        there = ", ".join("/".join(each) for each in sorted(states)) or "none has come"
-        raise SettingsError([Problem("--batch", "", batch, f"a batch: {there}")])
-    found = (read_job(root.ledger, line.job) for line in state.lines if line.job)
-    return [row.id for row in found if row and row.state is State.HELD and not is_dropped(row)]
+    with open_reader(root.ledger) as ledger:
+        states = read_batches(ledger)
+        name, _, of_destination = batch.partition("/")
+        state = states.get((name, of_destination))
+        if state is None:
+            there = ", ".join("/".join(each) for each in sorted(states)) or "none has come"
+            raise SettingsError([Problem("--batch", "", batch, f"a batch: {there}")])
+        found = (ledger.find_job(line.job) for line in state.lines if line.job)
+        return [row.id for row in found if row and row.end is End.HELD]
 
 
-def in_words(batch: Mapping[str, Any], rests_until: str) -> str:
+def describe_batch(batch: BatchSummary, rests_until: str) -> str:
     """Say in a line how a batch stands."""
-    said_first = [word for word in WORDS if word != "waiting"]
-    words = [f"{batch[word]} {word}" for word in said_first if batch[word]]
+    counts = {
+        "delivered": batch["delivered"],
+        "held": batch["held"],
+        "discarded": batch["discarded"],
+        "refused": batch["refused"],
+        "missing": batch["missing"],
+        "wrong": batch["wrong"],
+    }
+    words = [f"{number} {word}" for word, number in counts.items() if number]
     if batch["waiting"]:
         takes = duration(batch["takes_s"])
         left = f"{batch['waiting']} left"
@@ -80,9 +110,3 @@ def in_words(batch: Mapping[str, Any], rests_until: str) -> str:
     ticket = batch["ticket"] or "no ticket yet"
     said = "; ".join(words) or "nothing"
     return f"batch {batch['batch']} ({ticket}, {batch['rows']} rows): {said}"
-
-
-def _recent(root: Root, destination: str) -> list[Mapping[str, Any]]:
-    """Records of the latest deliveries of a destination."""
-    rows = read_latest_delivered(root.ledger, destination, RECENT)
-    return [row.record for row in rows if row.record]

@@ -29,9 +29,10 @@ class TableError(ValueError):
 
 @dataclass(frozen=True)
 class Row:
-    """One row that is not empty; number: as a spreadsheet counts, from 1."""
+    """One row that is not empty."""
 
     number: int
+    """As a spreadsheet counts, from 1."""
     cells: tuple[str, ...]
 
 
@@ -45,10 +46,10 @@ def read_table(data: bytes) -> list[Row]:
     """
     if len(data) > MAX_BYTES:
         raise TableError(f"It has {len(data):,} bytes; a ticket has at most {MAX_BYTES:,}.")
-    text = _decoded(data)
+    text = _decode(data)
     if "\0" in text:
         raise TableError("It is not text. Save it as CSV.")
-    separator, first, text = _separator(text)
+    separator, first, text = _find_separator(text)
     rows = []
     try:
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
@@ -63,7 +64,7 @@ def read_table(data: bytes) -> list[Row]:
     return rows
 
 
-def _decoded(data: bytes) -> str:
+def _decode(data: bytes) -> str:
     """UTF-8 or UTF-16 with a mark, UTF-8 without, or else Windows-1252, which reads any byte.
 
     Text of another single-byte encoding is rarely valid UTF-8 by chance. Five bytes that
@@ -86,7 +87,7 @@ def _decoded(data: bytes) -> str:
 _UNDEFINED = frozenset({0x81, 0x8D, 0x8F, 0x90, 0x9D})
 
 
-def _separator(text: str) -> tuple[str, int, str]:
+def _find_separator(text: str) -> tuple[str, int, str]:
     """The separator, the number of the first row, and the text without a line that names it.
 
     Some spreadsheets write ``sep=;`` into a first line of its own.
@@ -95,11 +96,11 @@ def _separator(text: str) -> tuple[str, int, str]:
     named = head.strip().strip('"')
     if named.casefold().startswith("sep=") and len(named) == len("sep=;"):
         return named[-1], 2, rest
-    counts = {each: _outside_quotes(text, each) for each in _SEPARATORS}
+    counts = {each: _count_outside_quotes(text, each) for each in _SEPARATORS}
     return max(_SEPARATORS, key=lambda each: counts[each]), 1, text
 
 
-def _outside_quotes(text: str, separator: str) -> int:
+def _count_outside_quotes(text: str, separator: str) -> int:
     """How often a separator stands in the first line that is not empty, not counting quotes."""
     line = next((each for each in text.splitlines() if each.strip(" ;,\t")), "")
     return "".join(line.split('"')[::2]).count(separator)

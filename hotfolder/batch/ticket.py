@@ -53,18 +53,19 @@ _LENGTH = 'a number and its unit, as in "210 mm", "21,5 cm" or "8.5 in"'
 
 @dataclass(frozen=True)
 class RowProblem:
-    """What is wrong in a row.
-
-    column: its name, or "" for the whole row; file, page, placement: as the row has them.
-    """
+    """What is wrong in a row."""
 
     row: int
     column: str
+    """Its name; "" for the whole row."""
     got: str
     allowed: str
     file: str = ""
+    """As the row has it."""
     page: str = ""
+    """As the row has it."""
     placement: str = ""
+    """As the row has it."""
 
     def __str__(self) -> str:
         where = f"row {self.row}, {self.column}" if self.column else f"row {self.row}"
@@ -74,23 +75,25 @@ class RowProblem:
 
 @dataclass(frozen=True)
 class Placement:
-    """A picture's place on a page, as a row says it.
-
-    row: its number; file: as written, with ``/``; name: which of the page's places, as the column
-    says, or the number of the row among the page's; sides: None where the row says nothing;
-    intent, anchor: "" where it says nothing.
-    """
+    """A picture's place on a page, as a row says it."""
 
     row: int
+    """Its number."""
     file: str
+    """As written, with ``/``."""
     page: str
     name: str
+    """Which of the page's places: as the column says, or the row's number among the page's."""
     width_mm: float | None = None
+    """None where the row says nothing."""
     height_mm: float | None = None
+    """None where the row says nothing."""
     copies: int = 1
     caption: str = ""
     intent: str = ""
+    """"" where the row says nothing."""
     anchor: str = ""
+    """"" where the row says nothing."""
 
     @property
     def key(self) -> str:
@@ -100,16 +103,15 @@ class Placement:
 
 @dataclass(frozen=True)
 class Ticket:
-    """What a ticket says.
-
-    rows: how many it has below its header; problems: of rows that are left out; remarks: plain
-    sentences about what was passed over.
-    """
+    """What a ticket says."""
 
     placements: tuple[Placement, ...]
     problems: tuple[RowProblem, ...] = ()
+    """Of rows that are left out."""
     remarks: tuple[str, ...] = ()
+    """Plain sentences about what was passed over."""
     rows: int = 0
+    """How many it has below its header."""
 
 
 class TicketError(ValueError):
@@ -160,13 +162,13 @@ class _Reading:
             )
 
     def read(self, rows: list[Row]) -> Ticket:
-        placements = [placement for row in rows if (placement := self._placement(row))]
+        placements = [placement for row in rows if (placement := self._read_placement(row))]
         return Ticket(
             tuple(placements), tuple(self._problems), tuple(self._remarks), rows=len(rows)
         )
 
     def _note_column(self, index: int, title: str) -> None:
-        name = _plain(title)
+        name = _simplify(title)
         column, unit = _COLUMNS.get(name, ""), ""
         if not column and (match := _SIZE_COLUMN.fullmatch(name)):
             column, unit = _COLUMNS[match[1]], match[2]
@@ -182,24 +184,24 @@ class _Reading:
         self._at[column] = index
         self._units[column] = unit
 
-    def _placement(self, row: Row) -> Placement | None:
+    def _read_placement(self, row: Row) -> Placement | None:
         before = len(self._problems)
-        file = self._cell(row, "file").replace("\\", "/").removeprefix("./")
+        file = self._find_cell(row, "file").replace("\\", "/").removeprefix("./")
         if not file:
             self._complain(row, "file", "", "the name of a picture")
-        page = self._checked(row, "page", _page)
+        page = self._check(row, "page", _read_page)
         # rows that are left out count as well: putting one right moves no other's name
         on_page = collision_key(page or "")
         self._on_page[on_page] = self._on_page.get(on_page, 0) + 1
-        name = self._checked(row, "placement", _name) or str(self._on_page[on_page])
+        name = self._check(row, "placement", _read_name) or str(self._on_page[on_page])
         width, height = (self._side(row, column) for column in ("width", "height"))
         sizes = [column for column in ("width", "height") if column in self._at]
-        if sizes and not any(self._cell(row, column) for column in sizes):
+        if sizes and not any(self._find_cell(row, column) for column in sizes):
             self._complain(row, sizes[0], "", _LENGTH)
-        copies = self._checked(row, "copies", _copies)
-        caption = self._checked(row, "caption", _caption) or ""
-        intent = self._checked(row, "intent", _intent) or ""
-        anchor = self._checked(row, "anchor", _anchor) or ""
+        copies = self._check(row, "copies", _read_copies)
+        caption = self._check(row, "caption", _read_caption) or ""
+        intent = self._check(row, "intent", _read_intent) or ""
+        anchor = self._check(row, "anchor", _read_anchor) or ""
         if anchor and not (width and height) and len(self._problems) == before:
             self._complain(
                 row, "anchor", anchor, "with both width and height: nothing is cropped otherwise"
@@ -218,20 +220,20 @@ class _Reading:
         self._taken[made.key] = row.number
         return made
 
-    def _cell(self, row: Row, column: str) -> str:
+    def _find_cell(self, row: Row, column: str) -> str:
         index = self._at.get(column)
         return row.cells[index] if index is not None and index < len(row.cells) else ""
 
     def _complain(self, row: Row, column: str, got: str, allowed: str) -> None:
         shown = f'"{display_name(got)[:80]}"' if got else "is empty"
         file, page, placement = (
-            display_name(self._cell(row, each)) for each in ("file", "page", "placement")
+            display_name(self._find_cell(row, each)) for each in ("file", "page", "placement")
         )
         problem = RowProblem(row.number, column, shown, allowed, file, page[:80], placement[:80])
         self._problems.append(problem)
 
-    def _checked(self, row: Row, column: str, read: Callable[[str], _Value]) -> _Value | None:
-        text = self._cell(row, column)
+    def _check(self, row: Row, column: str, read: Callable[[str], _Value]) -> _Value | None:
+        text = self._find_cell(row, column)
         if not text and column != "page":
             return None
         try:
@@ -241,10 +243,10 @@ class _Reading:
             return None
 
     def _side(self, row: Row, column: str) -> float | None:
-        return self._checked(row, column, lambda text: _side(text, self._units[column]))
+        return self._check(row, column, lambda text: _side(text, self._units[column]))
 
 
-def _plain(title: str) -> str:
+def _simplify(title: str) -> str:
     """A title without case, blanks and punctuation; accents and wide forms aside."""
     folded = unicodedata.normalize("NFKD", title).casefold()
     return "".join(character for character in folded if character.isalnum())
@@ -267,31 +269,31 @@ def _side(text: str, unit_of_column: str) -> float:
     return side
 
 
-def _page(text: str) -> str:
+def _read_page(text: str) -> str:
     whole = re.fullmatch(r"0*(\d{1,9})(?:[.,]0+)?", unicodedata.normalize("NFKC", text))
     page = whole[1] if whole else text
-    return _short(page, "a page, as in 12 or iv")
+    return _check_short(page, "a page, as in 12 or iv")
 
 
-def _name(text: str) -> str:
+def _read_name(text: str) -> str:
     whole = re.fullmatch(r"(\d{1,9})[.,]0+", text)
-    return _short(whole[1] if whole else text, "a word or number for the place on its page")
+    return _check_short(whole[1] if whole else text, "a word or number for the place on its page")
 
 
-def _short(text: str, allowed: str) -> str:
+def _check_short(text: str, allowed: str) -> str:
     if not text or len(text) > _MAX_PAGE or text != display_name(text):
         raise ValueError(f"{allowed}; at most {_MAX_PAGE} characters, on one line")
     return text
 
 
-def _copies(text: str) -> int:
+def _read_copies(text: str) -> int:
     whole = re.fullmatch(r"(\d{1,9})(?:[.,]0+)?", unicodedata.normalize("NFKC", text))
     if whole is None or not 1 <= int(whole[1]) <= MAX_COPIES:
         raise ValueError(f"a whole number from 1 to {MAX_COPIES}")
     return int(whole[1])
 
 
-def _caption(text: str) -> str:
+def _read_caption(text: str) -> str:
     """One line; the lines of a cell that has several are joined."""
     text = " ".join(text.split())
     if len(text) > _MAX_CAPTION or text != display_name(text):
@@ -299,7 +301,7 @@ def _caption(text: str) -> str:
     return text
 
 
-def _intent(text: str) -> str:
+def _read_intent(text: str) -> str:
     words = " ".join(re.findall("[a-z]+", text.casefold()))
     words = words.replace("colorimetric", "").replace("colourimetric", "").strip()
     for intent in _INTENTS:
@@ -308,7 +310,7 @@ def _intent(text: str) -> str:
     raise ValueError(", ".join(_INTENTS))
 
 
-def _anchor(text: str) -> str:
+def _read_anchor(text: str) -> str:
     words = set(re.findall("[a-z]+", text.casefold()))
     words = {"centre" if word in {"center", "middle"} else word for word in words}
     words = words - {"centre"} if len(words) > 1 else words

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 from rich.box import SIMPLE_HEAD
@@ -20,20 +20,23 @@ from hotfolder.audit.books import open_books
 from hotfolder.audit.periods import parse_period
 from hotfolder.audit.question import (
     COLUMNS,
-    End,
     Group,
     Question,
     Sort,
     Statistic,
+    Sums,
     ask,
     ask_groups,
     count,
-    in_words,
+    describe_question,
 )
+from hotfolder.cli.terminal import print_json, print_lines
 from hotfolder.disk.names import display_name
 from hotfolder.errors import Problem, SettingsError
+from hotfolder.ledger.reading import Value
+from hotfolder.model.records import End
 from hotfolder.model.units import parse_quantity
-from hotfolder.pages.csv_out import to_csv
+from hotfolder.pages.csv_out import Cell, to_csv
 from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
@@ -110,7 +113,7 @@ def audit(
         until=parse_period(until, now, "--until").end if until else end,
         batch=batch,
         states=tuple(state or ()),
-        lost_above=_share(lost_above),
+        lost_above=_parse_share(lost_above),
         delta_e_above=delta_e_above,
         statistic=statistic,
         hues=tuple(each.lower() for each in hue or ()),
@@ -119,7 +122,7 @@ def audit(
         sha256=sha256,
         sort=sort or (Sort.LOST if report else Sort.TIME),
         reverse=reverse,
-        limit=_limit(limit, whole=as_csv or as_json),
+        limit=_choose_limit(limit, whole=as_csv or as_json),
     )
     root_ = Root(root)
     if of is not None:
@@ -134,7 +137,7 @@ def audit(
         _answer(root_, question, as_csv=as_csv, as_json=as_json)
 
 
-def _share(text: str | None) -> float | None:
+def _parse_share(text: str | None) -> float | None:
     if text is None:
         return None
     try:
@@ -143,7 +146,7 @@ def _share(text: str | None) -> float | None:
         raise SettingsError([Problem("--lost-above", "", text, str(error))]) from None
 
 
-def _limit(asked: int | None, *, whole: bool) -> int | None:
+def _choose_limit(asked: int | None, *, whole: bool) -> int | None:
     if asked is None:
         return None if whole else _SHOWN
     return asked or None
@@ -154,9 +157,9 @@ def _answer(root: Root, question: Question, *, as_csv: bool, as_json: bool) -> N
         found = ask(db, question)
         number = len(found) if question.limit is None else count(db, question)
     if as_json:
-        said = json.dumps({"question": in_words(question), "number": number})
+        said = json.dumps({"question": describe_question(question), "number": number})
         # a record a line: with a hundred thousand of them, indenting takes longer than all else
-        records = ",\n".join(json.dumps(_json_of(each), allow_nan=False) for each in found)
+        records = ",\n".join(json.dumps(_to_json(each), allow_nan=False) for each in found)
         sys.stdout.write(f'{said[:-1]}, "records": [\n{records}\n]}}\n')
     elif as_csv:
         place = COLUMNS.index("was_held")
@@ -166,7 +169,7 @@ def _answer(root: Root, question: Question, *, as_csv: bool, as_json: bool) -> N
         _print_pictures(found, number)
 
 
-def _json_of(answer: sqlite3.Row) -> dict[str, Any]:
+def _to_json(answer: sqlite3.Row) -> dict[str, Value | list[str]]:
     said = dict(answer)
     said["was_held"] = bool(said["was_held"])
     said["hues"] = said["hues"].split()
@@ -179,16 +182,18 @@ def _answer_in_groups(
     with open_books(root) as db:
         found = ask_groups(db, question, group)
     if as_json:
-        _print_json({"question": in_words(question), "number": len(found), "groups": found})
+        print_json({"question": describe_question(question), "number": len(found), "groups": found})
     elif as_csv:
         header = list(found[0]) if found else [group.value]
-        sys.stdout.write(to_csv(header, (list(each.values()) for each in found)))
+        sys.stdout.write(
+            to_csv(header, [[_to_cell(value) for value in each.values()] for each in found])
+        )
     else:
         _print_groups(found, group)
 
 
 def _print_pictures(found: Sequence[sqlite3.Row], number: int) -> None:
-    out = _tables()
+    out = _make_console()
     if not found:
         out.print("No picture answers to that.")
         return
@@ -207,9 +212,9 @@ def _print_pictures(found: Sequence[sqlite3.Row], number: int) -> None:
         table.add_row(
             local_time(each["finished"]),
             Text(each["destination"]),
-            _state(each),
+            _describe_end(each),
             Text(display_name(each["name"])),
-            percent(each["share_lost"]),
+            format_share(each["share_lost"]),
             ", ".join(f"{figure:.1f}" for figure in figures if figure is not None),
             *([Text(display_name(each["hues"]))] if roomy else []),
         )
@@ -218,14 +223,18 @@ def _print_pictures(found: Sequence[sqlite3.Row], number: int) -> None:
     out.print(f"{number} picture{'' if number == 1 else 's'}{shown}.", highlight=False)
 
 
-def _state(answer: sqlite3.Row) -> str:
-    if answer["dropped_at"]:
-        return f"dropped {local_time(answer['dropped_at'])[:10]}"
+def _describe_end(answer: sqlite3.Row) -> str:
+    if answer["discarded_at"]:
+        return f"discarded {local_time(answer['discarded_at'])[:10]}"
     released = answer["was_held"] and answer["state"] == "delivered"
     return "released" if released else str(answer["state"])
 
 
-def _print_groups(found: Sequence[dict[str, Any]], group: Group) -> None:
+def _to_cell(value: object) -> Cell:
+    return value if isinstance(value, str | int | float) else None
+
+
+def _print_groups(found: Sequence[Sums], group: Group) -> None:
     table = Table(
         group,
         "jobs",
@@ -239,39 +248,39 @@ def _print_groups(found: Sequence[dict[str, Any]], group: Group) -> None:
         pad_edge=False,
     )
     for each in found:
-        figures = [each[key] for key in ("delta_e_mean", "delta_e_p95")]
+        figures = [each["delta_e_mean"], each["delta_e_p95"]]
         table.add_row(
-            Text(display_name(each[group] or "none")),
-            *(str(each[key]) for key in ("jobs", "delivered", "was_held", "refused")),
-            percent(each["share_lost_mean"]),
-            percent(each["share_lost_most"]),
+            Text(display_name(str(each.get(group.value) or "none"))),
+            *map(str, (each["jobs"], each["delivered"], each["was_held"], each["refused"])),
+            format_share(each["share_lost_mean"]),
+            format_share(each["share_lost_most"]),
             ", ".join(f"{figure:.1f}" for figure in figures if figure is not None),
         )
-    _tables().print(table)
+    _make_console().print(table)
 
 
 def _say_story(root: Root, file: Path, *, as_json: bool) -> None:
-    from hotfolder.audit.story import story_in_words, story_of
+    from hotfolder.audit.story import describe_story, tell_story
 
     with open_books(root) as db:
-        story = story_of(db, root, file)
+        story = tell_story(db, root, file)
     if as_json:
-        _print_json(story)
+        print_json(story)
     else:
-        _print_lines(story_in_words(story))
+        print_lines(describe_story(story))
     if not story["jobs"]:
         raise typer.Exit(UNKNOWN_FILE)
 
 
 def _say_verified(root: Root, question: Question, *, as_json: bool) -> None:
-    from hotfolder.audit.verify import verdict_in_words, verify_root
+    from hotfolder.audit.verify import describe_verdict, verify_root
 
     with open_books(root) as db:
         verdict = verify_root(db, root, question, Console(stderr=True))
     if as_json:
-        _print_json(verdict)
+        print_json(verdict)
     else:
-        _print_lines(verdict_in_words(verdict))
+        print_lines(describe_verdict(verdict))
     if not verdict["as_recorded"]:
         raise typer.Exit(NOT_AS_RECORDED)
 
@@ -281,24 +290,14 @@ def _write_report(root: Root, question: Question, path: Path) -> None:
 
     with open_books(root) as db:
         number = write_report(db, question, path)
-    _print_lines([f"{in_words(question)}: {number}. The page is {path.absolute()}"])
+    print_lines([f"{describe_question(question)}: {number}. The page is {path.absolute()}"])
 
 
-def _tables() -> Console:
+def _make_console() -> Console:
     """For tables: what is piped or redirected has no edge to wrap at."""
     return Console() if sys.stdout.isatty() else Console(width=200)
 
 
-def percent(share: float | None) -> str:
+def format_share(share: float | None) -> str:
     """A share as people read it."""
     return "" if share is None else f"{share:.1%}"
-
-
-def _print_lines(lines: Sequence[str]) -> None:
-    out = Console()
-    for line in lines:
-        out.print(display_name(line), markup=False, highlight=False, soft_wrap=True)
-
-
-def _print_json(value: Any) -> None:
-    sys.stdout.write(json.dumps(value, ensure_ascii=True, allow_nan=False, indent=1) + "\n")

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
 from rich.table import Column, Table
 from rich.text import Text
 
+from hotfolder.cli.terminal import print_json, print_line
 from hotfolder.disk.names import display_name
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.settings.root import Root
@@ -50,18 +49,18 @@ def proof(
 
     place = Root(root)
     chosen = destinations(place, list(wanted or []))
-    target = target_of(image, " proof.html", to)
+    target = choose_target(image, " proof.html", to)
     with workplace() as folder:
-        with progress(show=not as_json) as tell:
+        with show_progress(show=not as_json) as tell:
             found = compare(place, image, chosen, folder, tell)
         tried = [each for each in found if each.sheet]
         alone = len(chosen) == 1
         if tried:
             text = tried[0].sheet.read_text("utf-8") if alone and tried[0].sheet else None
-            write(target, (text or page(display_name(image.name), found)).encode("utf-8"))
+            write_whole(target, (text or page(display_name(image.name), found)).encode("utf-8"))
     written = str(target.absolute()) if tried else None
     if as_json:
-        _print_json({"page": written, "destinations": [each.summary() for each in found]})
+        print_json({"page": written, "destinations": [each.summary() for each in found]})
     else:
         _print_ranking(found, written)
     if not tried:
@@ -85,29 +84,29 @@ def strip(
 
     place = Root(root)
     (destination,) = destinations(place, [wanted])
-    target = target_of(image, f" strip for {destination.name}{suffix_of(destination)}", to)
+    target = choose_target(image, f" strip for {destination.name}{suffix_of(destination)}", to)
     with workplace() as folder:
-        with progress(show=not as_json) as tell:
+        with show_progress(show=not as_json) as tell:
             made = make_strip(place, image, destination, folder, tell)
-        write(target, made.path)
+        write_whole(target, made.path)
     if as_json:
-        _print_json({"strip": str(target.absolute()), **made.summary()})
+        print_json({"strip": str(target.absolute()), **made.summary()})
         return
     for number, piece in enumerate(made.pieces, 1):
-        say(f"{number}: {piece['label']}")
+        print_line(f"{number}: {piece['label']}")
     if made.strip_mm is not None and made.print_mm is not None:
         size = "{:.0f} × {:.0f} mm".format(*made.strip_mm)
         area = made.strip_mm[0] * made.strip_mm[1] / (made.print_mm[0] * made.print_mm[1])
-        say(f"The strip is {size}, {area:.1%} of the print's area.")
+        print_line(f"The strip is {size}, {area:.1%} of the print's area.")
     if made.strip_cost is not None:
-        say(f"Its material costs {made.strip_cost}; that of the print, {made.print_cost}.")
+        print_line(f"Its material costs {made.strip_cost}; that of the print, {made.print_cost}.")
     for reason in made.reasons:
-        say(f"The picture itself would be {made.end}: {reason}")
-    say("Print it at 100 %, without any colour conversion, as you would print the result.")
-    say(f"Wrote {target.absolute()}")
+        print_line(f"The picture itself would be {made.end}: {reason}")
+    print_line("Print it at 100 %, without any colour conversion, as you would print the result.")
+    print_line(f"Wrote {target.absolute()}")
 
 
-def target_of(image: Path, ending: str, to: Path | None) -> Path:
+def choose_target(image: Path, ending: str, to: Path | None) -> Path:
     """Return what was asked for, or a name in the current folder that nothing has.
 
     Raises
@@ -130,7 +129,7 @@ def target_of(image: Path, ending: str, to: Path | None) -> Path:
         number += 1
 
 
-def write(target: Path, made: bytes | Path) -> None:
+def write_whole(target: Path, made: bytes | Path) -> None:
     """Write a file that a person has asked for, whole or not at all.
 
     Raises
@@ -151,7 +150,7 @@ def write(target: Path, made: bytes | Path) -> None:
 
 
 @contextmanager
-def progress(*, show: bool) -> Iterator[Tell]:
+def show_progress(*, show: bool) -> Iterator[Tell]:
     """Show a bar on a terminal; yield what is to be told of the progress."""
     from rich.progress import (
         BarColumn,
@@ -175,11 +174,6 @@ def progress(*, show: bool) -> Iterator[Tell]:
     with bar:
         task = bar.add_task("reading", total=1.0)
         yield lambda doing, share: bar.update(task, description=doing, completed=share)
-
-
-def say(line: str) -> None:
-    """Print a line; what cannot be seen in it is shown as an escape."""
-    Console().print(display_name(line), markup=False, highlight=False, soft_wrap=True)
 
 
 def _print_ranking(found: list[Candidate], page: str | None) -> None:
@@ -206,12 +200,12 @@ def _print_ranking(found: list[Candidate], page: str | None) -> None:
     Console().print(table)
     for each in found:
         for reason in each.reasons:
-            say(f"{each.destination}: {reason}")
-    say("moved: mean ΔE00 between picture and print, each seen against its own white; least first")
-    say("lost: share of the picture whose colours cannot be made; black: lightness of the darkest")
-    say("A screen predicts, a test strip proves: hotfolder strip IMAGE --for NAME")
-    say(f"Look at {page}" if page else "No page was made.")
-
-
-def _print_json(value: Any) -> None:
-    sys.stdout.write(json.dumps(value, ensure_ascii=True, allow_nan=False, indent=1) + "\n")
+            print_line(f"{each.destination}: {reason}")
+    print_line(
+        "moved: mean ΔE00 between picture and print, each seen against its own white; least first"
+    )
+    print_line(
+        "lost: share of the picture whose colours cannot be made; black: lightness of the darkest"
+    )
+    print_line("A screen predicts, a test strip proves: hotfolder strip IMAGE --for NAME")
+    print_line(f"Look at {page}" if page else "No page was made.")

@@ -12,8 +12,10 @@ import json
 import signal
 import sys
 import threading
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any
+from types import FrameType
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
@@ -22,9 +24,18 @@ from rich.text import Text
 
 from hotfolder.cli import looking
 from hotfolder.cli.audit import audit
+from hotfolder.cli.terminal import print_json, print_line, print_plain
 from hotfolder.disk.names import display_lines, display_name
 from hotfolder.errors import HotfolderError, Problem, SettingsError, StorageError
+from hotfolder.model.records import Record, to_json
 from hotfolder.settings.root import Root
+
+if TYPE_CHECKING:
+    from rich.progress import Progress, TaskID
+
+    from hotfolder.daemon.loop import Daemon
+    from hotfolder.ledger.reading import JobRow
+    from hotfolder.overview.status import DestinationStatus, Status
 
 app = typer.Typer(
     add_completion=False,
@@ -49,13 +60,7 @@ def main() -> None:
     try:
         app()
     except HotfolderError as error:
-        _errors().print(
-            display_lines(_error_text(error)),
-            style="bold",
-            markup=False,
-            highlight=False,
-            soft_wrap=True,
-        )
+        print_plain(display_lines(_describe_error(error)), Console(stderr=True), "bold")
         sys.exit(error.exit_code)
 
 
@@ -65,17 +70,13 @@ def init(root: RootArgument = Path()) -> None:
     from hotfolder.overview.new_root import make_root
 
     made = make_root(root)
-    out = _out()
     for path in made:
-        out.print(f"made {path}", markup=False, highlight=False, soft_wrap=True)
+        print_plain(f"made {path}")
     where = root.absolute()
-    out.print(
+    print_plain(
         f"{'The root is' if made else 'Nothing was missing:'} {where}\n"
         "Next: put your printer's profile into profiles/, adapt a file in destinations/,\n"
-        f"then: hotfolder check {root}   and   hotfolder watch {root}",
-        markup=False,
-        highlight=False,
-        soft_wrap=True,
+        f"then: hotfolder check {root}   and   hotfolder watch {root}"
     )
 
 
@@ -90,7 +91,7 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
     )
     problems = list(dict.fromkeys([*found.problems, *refused, *found.unreachable]))
     if as_json:
-        _print_json(
+        print_json(
             {
                 "problems": [vars(problem) for problem in problems],
                 "remarks": list(found.remarks),
@@ -98,21 +99,15 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
             }
         )
     else:
-        out = _out()
         for remark in found.remarks:
-            out.print(
-                f"remark: {display_name(remark)}", markup=False, highlight=False, soft_wrap=True
-            )
+            print_line(f"remark: {remark}")
         if found.settings and not problems:
             for name, each in found.settings.destinations.items():
-                out.print(
+                print_plain(
                     f"{name}: {each.file.title or name}; {each.profile.description}; "
-                    f"{', '.join(each.file.stages)}",
-                    markup=False,
-                    highlight=False,
-                    soft_wrap=True,
+                    f"{', '.join(each.file.stages)}"
                 )
-            out.print("All is right.", markup=False)
+            print_plain("All is right.")
     if problems:
         raise SettingsError(problems)
 
@@ -124,7 +119,7 @@ def watch(
     quiet: Annotated[bool, typer.Option("--quiet", help="log to the file only")] = False,
 ) -> None:
     """Serve the root until Ctrl-C or SIGTERM."""
-    daemon = _daemon(Root(root), terminal=not quiet)
+    daemon = _make_daemon(Root(root), terminal=not quiet)
     _stop_on_signals(daemon)
     daemon.run()
 
@@ -141,16 +136,13 @@ def sweep(
     """Do all that is waiting, then exit: 0 all delivered, 3 something was held or refused."""
     ended = _sweep(Root(root), show=not as_json, keep_hours=not now)
     counts = {
-        state: sum(record["state"] == state for record in ended)
+        state: sum(record.state == state for record in ended)
         for state in ("delivered", "held", "refused")
     }
     if as_json:
-        _print_json({"counts": counts, "records": ended})
+        print_json({"counts": counts, "records": [to_json(record) for record in ended]})
     else:
-        _out().print(
-            ", ".join(f"{number} {state}" for state, number in counts.items()) + ".",
-            highlight=False,
-        )
+        print_plain(", ".join(f"{number} {state}" for state, number in counts.items()) + ".")
     if counts["held"] or counts["refused"]:
         raise typer.Exit(HELD_OR_REFUSED)
 
@@ -162,7 +154,7 @@ def status(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
 
     said = collect(Root(root))
     if as_json:
-        _print_json(said)
+        print_json(said)
     else:
         _print_status(said)
 
@@ -188,12 +180,12 @@ def release(
     who: Annotated[str | None, typer.Option(help="by default, who you are logged in as")] = None,
 ) -> None:
     """Let held jobs go, as they stand or with a change for these jobs only."""
-    from hotfolder.batch.summary import held_jobs
-    from hotfolder.ending.release import release_job, told_apart
+    from hotfolder.batch.summary import find_held_jobs
+    from hotfolder.ending.release import release_job, split_words
 
-    jobs, root = told_apart(names or [])
+    jobs, root = split_words(names or [])
     if batch is not None:
-        jobs = [*jobs, *held_jobs(root, batch)]
+        jobs = [*jobs, *find_held_jobs(root, batch)]
     elif not jobs:
         allowed = "at least one held job, or --batch NAME/BATCH"
         raise SettingsError([Problem("release", "", "names no job", allowed)])
@@ -210,14 +202,11 @@ def release(
             failed.append(error)
             continue
         said = f"with {json.dumps(changes, ensure_ascii=False)}" if changes else "as it stands"
-        _out().print(f"{job} is released {said}.", markup=False, highlight=False, soft_wrap=True)
-    _out().print(
+        print_plain(f"{job} is released {said}.")
+    print_plain(
         "The daemon takes it up at once; without one, `hotfolder sweep` does."
         if jobs
-        else f"Nothing of {batch} is held.",
-        markup=False,
-        highlight=False,
-        soft_wrap=True,
+        else f"Nothing of {batch} is held."
     )
     if failed:
         raise StorageError("\n".join(map(str, failed)))
@@ -230,9 +219,9 @@ app.command()(looking.strip)
 @app.command()
 def schema() -> None:
     """Print the JSON Schema of a record."""
-    from hotfolder.model.records import record_schema
+    from hotfolder.model.records import make_record_schema
 
-    _print_json(record_schema())
+    print_json(make_record_schema())
 
 
 @app.command()
@@ -242,10 +231,16 @@ def demo(
     """Make a root with invented pictures, run them, and say what happened and where to look."""
     from hotfolder_demo.run import run_demo
 
-    run_demo(folder, _out(), lambda root: _sweep(root, show=True))
+    run_demo(folder, Console(), lambda root: _sweep(root, show=True))
 
 
-def _daemon(root: Root, *, terminal: bool, observer: Any = None, keep_hours: bool = True) -> Any:
+def _make_daemon(
+    root: Root,
+    *,
+    terminal: bool,
+    observer: Callable[[JobRow], None] | None = None,
+    keep_hours: bool = True,
+) -> Daemon:
     from hotfolder.daemon.loop import Daemon
     from hotfolder.logs import set_up_logs
     from hotfolder.overview.check import check as check_root
@@ -257,7 +252,7 @@ def _daemon(root: Root, *, terminal: bool, observer: Any = None, keep_hours: boo
     return Daemon(root, found.settings, found.registry, observer, keep_hours=keep_hours)
 
 
-def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[dict[str, Any]]:
+def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[Record]:
     """Run a daemon until nothing waits; return the records of what it ended, oldest first."""
     from rich.progress import (
         BarColumn,
@@ -267,10 +262,12 @@ def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[dict[str,
         TimeRemainingColumn,
     )
 
-    ended: list[dict[str, Any]] = []
-    out = _out()
+    ended: list[Record] = []
+    out = Console()
 
-    def note(row: Any) -> None:
+    def note(row: JobRow) -> None:
+        if row.record is None:
+            return
         ended.append(row.record)
         if show:
             _print_ended(progress.console, row.record)
@@ -285,7 +282,7 @@ def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[dict[str,
         transient=True,
         disable=not (show and out.is_terminal),
     )
-    daemon = _daemon(root, terminal=False, observer=note, keep_hours=keep_hours)
+    daemon = _make_daemon(root, terminal=False, observer=note, keep_hours=keep_hours)
     _stop_on_signals(daemon)
     failure: list[BaseException] = []
 
@@ -299,7 +296,7 @@ def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[dict[str,
     thread = threading.Thread(target=serve, name="daemon")
     with progress:
         thread.start()
-        bars: dict[str, Any] = {}
+        bars: dict[str, TaskID] = {}
         while thread.is_alive():
             thread.join(0.2)
             _show_progress(progress, bars, daemon)
@@ -307,7 +304,7 @@ def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[dict[str,
         raise failure[0]
     if daemon.was_stopped():
         words = "Stopped before all was done; what is left waits, and goes on with the next start."
-        _errors().print(words, style="bold", highlight=False, soft_wrap=True)
+        print_plain(words, Console(stderr=True), "bold")
         raise typer.Exit(INTERRUPTED)
     if refused := daemon.refused():
         raise SettingsError(refused)
@@ -316,7 +313,7 @@ def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[dict[str,
     return ended
 
 
-def _show_progress(progress: Any, bars: dict[str, Any], daemon: Any) -> None:
+def _show_progress(progress: Progress, bars: dict[str, TaskID], daemon: Daemon) -> None:
     now = {row.id: (row, doing, share) for row, doing, share in daemon.progress()}
     for job in [job for job in bars if job not in now]:
         progress.remove_task(bars.pop(job))
@@ -329,67 +326,55 @@ def _show_progress(progress: Any, bars: dict[str, Any], daemon: Any) -> None:
         )
 
 
-def _print_ended(console: Console, record: dict[str, Any]) -> None:
-    line = f"{record['state']:<9} {record['destination']}: {display_name(record['source'])}"
-    if record["state"] == "delivered":
-        result = record["results"][0]
-        line += f" → {result['width_px']} × {result['height_px']} px {result['colour_space']}"
-    console.print(
-        line, style=_STATE_STYLE[record["state"]], markup=False, highlight=False, soft_wrap=True
+def _print_ended(console: Console, record: Record) -> None:
+    line = f"{record.state:<9} {record.destination}: {record.source}"
+    if record.state == "delivered":
+        result = record.results[0]
+        line += f" → {result.width_px} × {result.height_px} px {result.colour_space}"
+    print_line(line, console, _STATE_STYLE[record.state])
+    for reason in record.reasons:
+        print_line(f"          {reason.message}", console)
+
+
+def _print_status(said: Status) -> None:
+    from hotfolder.batch.summary import describe_batch
+
+    root = said["root"]
+    served_by = f"process {said['served_by']} since {said['served_since']}"
+    print_line(
+        f"{root}: served by {served_by if said['served_by'] else 'another process'}"
+        if said["served"]
+        else f"{root}: nobody serves it now; start `hotfolder watch`"
     )
-    for reason in record["reasons"]:
-        console.print(
-            f"          {display_name(reason['message'])}",
-            markup=False,
-            highlight=False,
-            soft_wrap=True,
-        )
-
-
-def _print_status(said: dict[str, Any]) -> None:
-    from hotfolder.batch.summary import in_words as batch_in_words
-
-    out = _out()
-    pid = said["served_by"]
-    root = display_name(said["root"])
-    out.print(
-        f"{root}: served by process {pid} since {said['served_since']}"
-        if pid
-        else f"{root}: nobody serves it now; start `hotfolder watch`",
-        markup=False,
-        highlight=False,
-        soft_wrap=True,
-    )
-    heads = ("arriving", "delivered", "held", "dropped", "refused", "left alone")
+    heads = ("arriving", "delivered", "held", "discarded", "refused", "left alone")
     table = Table(Column("destination", no_wrap=True), *heads)
     for name, each in said["destinations"].items():
-        keys = ("arriving", "delivered", "held", "dropped", "refused", "left_alone")
-        table.add_row(Text(name), *(str(each[key]) for key in keys))
-    out.print(table)
+        numbers = (
+            each["arriving"], each["delivered"], each["held"], each["discarded"],
+            each["refused"], each["left_alone"],
+        )  # fmt: skip
+        table.add_row(Text(name), *map(str, numbers))
+    Console().print(table)
     for name, each in said["destinations"].items():
-        for line in _folder_lines(each):
-            out.print(
-                f"{name}: {display_name(line)}", markup=False, highlight=False, soft_wrap=True
-            )
-    for each in said["batches"]:
-        rests_until = said["destinations"].get(each["destination"], {}).get("rests_until", "")
-        line = f"{each['destination']}: {batch_in_words(each, rests_until)}"
-        out.print(display_name(line), markup=False, highlight=False, soft_wrap=True)
+        for line in _describe_destination(each):
+            print_line(f"{name}: {line}")
+    for batch in said["batches"]:
+        destination = said["destinations"].get(batch["destination"])
+        rests_until = destination["rests_until"] if destination else ""
+        print_line(f"{batch['destination']}: {describe_batch(batch, rests_until)}")
     if not said["waiting"]:
-        out.print("Nothing waits.")
+        print_line("Nothing waits.")
         return
-    for each in said["waiting"]:
-        share = f" ({each['share']:.0%})" if each["share"] is not None else ""
-        out.print(
-            f"{each['what']}: {each['destination']}: {display_name(each['file'])}{share}\n"
-            f"    {display_name(each['why'])}\n    since {each['since']}; {each['who']} must act",
-            markup=False,
-            highlight=False,
-            soft_wrap=True,
+    for waiting in said["waiting"]:
+        share = f" ({waiting['share']:.0%})" if waiting["share"] is not None else ""
+        print_plain(
+            f"{waiting['what']}: {waiting['destination']}: {display_name(waiting['file'])}{share}\n"
+            f"    {display_name(waiting['why'])}\n"
+            f"    since {waiting['since']}; {waiting['who']} must act"
         )
 
 
-def _folder_lines(each: dict[str, Any]) -> list[str]:
+def _describe_destination(each: DestinationStatus) -> list[str]:
     """What a person should know of a hot folder, beside the numbers."""
     lines = list(each["remarks"])
     if each["unreachable"]:
@@ -405,29 +390,17 @@ def _folder_lines(each: dict[str, Any]) -> list[str]:
     return lines
 
 
-def _stop_on_signals(daemon: Any) -> None:
-    def stop(_number: int, _frame: Any) -> None:
+def _stop_on_signals(daemon: Daemon) -> None:
+    def stop(_number: int, _frame: FrameType | None) -> None:
         daemon.stop()
 
     signal.signal(signal.SIGINT, stop)
     signal.signal(signal.SIGTERM, stop)
 
 
-def _error_text(error: HotfolderError) -> str:
+def _describe_error(error: HotfolderError) -> str:
     if isinstance(error, SettingsError):
         number = len(error.problems)
         head = "1 thing is not right:" if number == 1 else f"{number} things are not right:"
         return "\n".join([head, *(f"  {problem}" for problem in error.problems)])
     return str(error)
-
-
-def _print_json(value: Any) -> None:
-    sys.stdout.write(json.dumps(value, ensure_ascii=True, allow_nan=False, indent=1) + "\n")
-
-
-def _out() -> Console:
-    return Console()
-
-
-def _errors() -> Console:
-    return Console(stderr=True)

@@ -1,1 +1,96 @@
-"""Colour: ICC profiles, conversions between them, and colour differences."""
+"""Colour: profiles, conversions, differences, what is lost, and loops over pixels that are fast.
+
+What is exported here is for stages and their authors; the modules below are the program's own.
+"""
+
+from hotfolder.colour.arrays import Array, Codes, Floats, Whole
+from hotfolder.colour.cells import CELL_BITS, Cells
+from hotfolder.colour.difference import DifferenceStatistics, delta_e_00
+from hotfolder.colour.encodings import D50_XYZ, flattened, white, xyz_to_lab
+from hotfolder.colour.grid import Bound
+from hotfolder.colour.hues import HUES, describe_hues, hue_numbers, shares_by_hue
+from hotfolder.colour.loss import (
+    Route,
+    before_and_after,
+    best_of,
+    black_luminance,
+    round_trip_noise,
+    shift_parts,
+    wanted,
+)
+from hotfolder.colour.loss_table import make_loss_lookup
+from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
+from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, ProfileError, lab_profile
+from hotfolder.colour.proofing import Show, look_of, soft_proof
+from hotfolder.colour.slabs import cpu_count, in_threads, over_slabs
+from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
+from hotfolder.colour.tone import SRGB_TO_D50, Tone, ToneCurve, is_srgb, tone_of
+from hotfolder.colour.transform import (
+    NO_GRID,
+    Precision,
+    Transform,
+    convert_pixels,
+    convert_to_8_bits,
+    to_lab,
+)
+from hotfolder.colour.worst_places import WorstPlace, WorstPlaces
+
+__all__ = [
+    "CELL_BITS",
+    "D50_XYZ",
+    "HUES",
+    "LITTLECMS_NAMES",
+    "NO_GRID",
+    "SRGB_CURVE",
+    "SRGB_PRIMARIES",
+    "SRGB_TO_D50",
+    "Array",
+    "Bound",
+    "Cells",
+    "Codes",
+    "DifferenceStatistics",
+    "Floats",
+    "Precision",
+    "Primaries",
+    "Profile",
+    "ProfileError",
+    "Route",
+    "Show",
+    "Tone",
+    "ToneCurve",
+    "Transform",
+    "Whole",
+    "WorstPlace",
+    "WorstPlaces",
+    "before_and_after",
+    "best_of",
+    "black_luminance",
+    "compiled",
+    "convert_pixels",
+    "convert_to_8_bits",
+    "cpu_count",
+    "delta_e_00",
+    "describe_hues",
+    "flattened",
+    "hue_numbers",
+    "in_threads",
+    "inlined",
+    "is_srgb",
+    "lab_profile",
+    "look_of",
+    "made",
+    "make_loss_lookup",
+    "number",
+    "over_slabs",
+    "rgb_profile",
+    "round_trip_noise",
+    "seen",
+    "shares_by_hue",
+    "shift_parts",
+    "soft_proof",
+    "to_lab",
+    "tone_of",
+    "wanted",
+    "white",
+    "xyz_to_lab",
+]

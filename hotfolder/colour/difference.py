@@ -12,26 +12,26 @@ CIE 15:2004, Colorimetry, 3rd edition, 8.2.1.3: the CIELAB 1976 difference.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.floating[Any]]
+from hotfolder.colour.arrays import Floats
 
 
 @dataclass(frozen=True)
 class Parts:
-    """What CIEDE2000 is made of, each term weighted as in the formula; signed, sample - reference.
-
-    lightness: ΔL'/S_L; chroma: ΔC'/S_C; hue: ΔH'/S_H; total: ΔE00. The squares of the first three
-    and R_T · chroma · hue, which matters among blues only, add up to the square of the total.
-    """
+    """What CIEDE2000 is made of, each term weighted as in the formula; sample - reference."""
 
     lightness: Floats
+    """ΔL'/S_L."""
     chroma: Floats
+    """ΔC'/S_C."""
     hue: Floats
+    """ΔH'/S_H."""
     total: Floats
+    """ΔE00. The squares of the first three and R_T · chroma · hue, which matters among blues
+    only, add up to the square of the total."""
 
 
 def delta_e_76(reference: Floats, sample: Floats) -> Floats:
@@ -112,6 +112,8 @@ def delta_e_00_parts(reference: Floats, sample: Floats) -> Parts:
 class DifferenceStatistics:
     """Mean, 95th and 99th percentile and maximum of differences, in bounded memory.
 
+    Notes
+    -----
     Differences are counted as codes: 0 … 65535 are 0 … `FULL_SCALE` ΔE, what is more counts as
     `FULL_SCALE`. So every figure is right to half a code, 0.0008 ΔE.
     """

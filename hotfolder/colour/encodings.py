@@ -6,15 +6,11 @@ b* -128 … 127 are 0 … 65535 with 0 at 32896.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.model.encoding import Encoding
-
-Floats = NDArray[np.floating[Any]]
-Codes = NDArray[np.uint16]
 
 D50_XYZ = (0.9642, 1.0, 0.8249)
 """White of the PCS, Y = 1 (ICC.1:2022, 6.3.2)."""
@@ -66,7 +62,17 @@ def lab_to_xyz(lab: Floats) -> NDArray[np.float64]:
 
 
 def xyz_to_lab(xyz: Floats) -> NDArray[np.float64]:
-    """XYZ to CIELAB, white D50 with Y = 1 (CIE 15:2004, 8.2.1.1). Shape (..., 3)."""
+    """XYZ to CIELAB, white D50 with Y = 1 (CIE 15:2004, 8.2.1.1).
+
+    Parameters
+    ----------
+    xyz
+        Shape (..., 3), any float.
+
+    Returns
+    -------
+    float64, shape (..., 3): L*, a*, b*.
+    """
     ratio = np.asarray(xyz, dtype=np.float64) / np.array(D50_XYZ)
     f = np.where(ratio > _EPSILON, np.cbrt(ratio), (_KAPPA * ratio + 16) / 116)
     x, y, z = np.moveaxis(f, -1, 0)
@@ -74,7 +80,17 @@ def xyz_to_lab(xyz: Floats) -> NDArray[np.float64]:
 
 
 def white(encoding: Encoding) -> Codes:
-    """Return the lightest pixel of an encoding: on paper, the paper. Shape (channels,), uint16."""
+    """Return the lightest pixel of an encoding: on paper, the paper.
+
+    Parameters
+    ----------
+    encoding
+        The kind of colour.
+
+    Returns
+    -------
+    Shape (channels,), dtype uint16.
+    """
     codes = {
         Encoding.RGB: [65535, 65535, 65535],
         Encoding.GREY: [65535],
@@ -96,6 +112,8 @@ def flattened(pixels: Codes, alpha: Codes | None, encoding: Encoding) -> Codes:
         Shape (rows, width, channels), dtype uint16.
     alpha
         Shape (rows, width), dtype uint16, 65535 is opaque. None leaves the pixels as they are.
+    encoding
+        The kind of colour.
 
     Returns
     -------

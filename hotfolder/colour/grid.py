@@ -27,19 +27,18 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.compiled import compiled, made, seen
+from hotfolder.colour.arrays import Array, Codes, Floats
+from hotfolder.colour.machine_code import compiled, made, seen
 from hotfolder.colour.patchwork import COLOURS_PER_CALL, Indices, Patchwork
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.model.encoding import Encoding
 
-Codes = NDArray[np.uint16]
 Conversion = Callable[[Codes], Codes]
-Distance = Callable[[Codes, Codes], NDArray[Any]]
+Distance = Callable[[Codes, Codes], Floats]
 
 WANTED_MAX = {Encoding.RGB: 0.2, Encoding.CMYK: 0.12, Encoding.LAB: 0.12}
 """ΔE00 above which a measured block is converted exactly. Far below what is promised, because the
@@ -56,19 +55,23 @@ _COLOURS_PER_BLOCK = 2
 
 @dataclass(frozen=True)
 class Bound:
-    """How far a conversion is from the exact one, ΔE00.
-
-    mean, largest: over `colours` colours that took no part in making the points, from all parts of
-    the space that the picture used; or, when `colours` is 0, as known beforehand; points: a side,
-    if they were everywhere, 0 where there are none; exact_share: of those parts, the share that
-    is converted exactly, 0 … 1.
-    """
+    """How far a conversion is from the exact one, ΔE00."""
 
     mean: float
+    """On average, over `colours`."""
+
     largest: float
+    """The largest of them."""
+
     colours: int = 0
+    """Colours that took no part in making the points, from all parts of the space that the
+    picture used; 0 when the two figures are known beforehand."""
+
     points: int = 0
+    """A side, if they were everywhere; 0 where there are none."""
+
     exact_share: float = 0.0
+    """Of the parts that the picture used, the share that is converted exactly, 0 … 1."""
 
 
 class Grid:
@@ -157,7 +160,7 @@ class Grid:
         colours = self._patches.corners(fresh)[:, None] * side + inside.astype(np.int64)
         flat = np.ascontiguousarray(colours.reshape(-1, self._patches.inputs).astype(np.uint16))
 
-        def errors(start: int, stop: int) -> NDArray[Any]:
+        def errors(start: int, stop: int) -> Floats:
             part = flat[start:stop]
             exact, ours = self._converted(part), self._patches.look_up(part)
             return np.asarray(self._distance(exact[None], ours[None])[0])
@@ -180,7 +183,7 @@ def _places(blocks: int, channels: int) -> NDArray[np.float64]:
 
 
 @compiled(seen("u2", 2), seen("u2", 2), made("u2", 2))
-def _set_neutrals(pixels: Any, neutrals: Any, out: Any) -> None:
+def _set_neutrals(pixels: Array, neutrals: Array, out: Array) -> None:
     for pixel in range(len(pixels)):
         code = pixels[pixel, 0]
         if pixels[pixel, 1] == code and pixels[pixel, 2] == code:

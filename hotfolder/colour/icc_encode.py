@@ -32,22 +32,21 @@ _VERSION_CODES = {"2.4": 0x02400000, "4.4": 0x04400000}
 
 @dataclass(frozen=True)
 class Header:
-    """The first 128 bytes (ICC.1:2022, 7.2), without what follows from the rest.
-
-    device_class: ``"prtr"``, ``"mntr"``, ``"scnr"``, ``"spac"``, ``"link"``, ``"abst"``;
-    colour_space: ``"RGB "``, ``"CMYK"``, ``"GRAY"``, ``"Lab "`` …; pcs: ``"XYZ "`` or ``"Lab "``;
-    created: date and time in UTC, given by the caller so that equal input makes equal bytes;
-    intent: 0 perceptual, 1 media-relative, 2 saturation, 3 absolute colorimetric;
-    creator: four-character signature of the maker, or four spaces.
-    """
+    """The first 128 bytes (ICC.1:2022, 7.2), without what follows from the rest."""
 
     version: Literal["2.4", "4.4"]
     device_class: str
+    """``"prtr"``, ``"mntr"``, ``"scnr"``, ``"spac"``, ``"link"``, ``"abst"``."""
     colour_space: str
+    """``"RGB "``, ``"CMYK"``, ``"GRAY"``, ``"Lab "`` …."""
     pcs: str
+    """``"XYZ "`` or ``"Lab "``."""
     created: datetime
+    """Date and time in UTC, given by the caller so that equal input makes equal bytes."""
     intent: int = 0
+    """0 perceptual, 1 media-relative, 2 saturation, 3 absolute colorimetric."""
     creator: str = "    "
+    """Four-character signature of the maker, or four spaces."""
 
 
 def encode_profile(header: Header, tags: Mapping[str, bytes]) -> bytes:

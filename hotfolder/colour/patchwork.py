@@ -20,15 +20,14 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.compiled import compiled, inlined, made, number, seen
+from hotfolder.colour.arrays import Array, Codes, Whole
+from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
 from hotfolder.colour.slabs import over_slabs
 
-Codes = NDArray[np.uint16]
 Indices = NDArray[np.int64]
 
 _LANES = 4
@@ -64,7 +63,7 @@ class Patchwork:
 
     def __init__(
         self,
-        compute: Callable[[Codes], NDArray[Any]],
+        compute: Callable[[Codes], Array],
         inputs: int,
         outputs: int,
         *,
@@ -161,7 +160,7 @@ class Patchwork:
 
 
 @inlined
-def _cell(code: Any, cells: Any) -> Any:
+def _cell(code: Whole, cells: Whole) -> tuple[np.uint32, np.uint32]:
     """Index of the cell that a code is in, and how far into it, 0 … 65535; up to 512 cells.
 
     The index is ``place // 65535`` by shifts, and the last cell holds its end. Numba makes 64 bits
@@ -174,7 +173,9 @@ def _cell(code: Any, cells: Any) -> Any:
 
 
 @inlined
-def _corners(fx: Any, fy: Any, fz: Any, x: Any, y: Any, z: Any) -> Any:
+def _corners(
+    fx: np.uint32, fy: np.uint32, fz: np.uint32, x: np.uint32, y: np.uint32, z: np.uint32
+) -> tuple[np.uint32, np.uint32, np.uint32, np.float32, np.float32, np.float32, np.float32]:
     """Offsets of the tetrahedron's second to fourth corner, and weights of all four.
 
     fx, fy, fz: places in the cell, 0 … 65535; x, y, z: steps from a point to the next.
@@ -198,7 +199,7 @@ def _corners(fx: Any, fy: Any, fz: Any, x: Any, y: Any, z: Any) -> Any:
 
 
 @inlined
-def _blocks_of(pixels: Any, blocks: Any, found: Any) -> None:
+def _blocks_of(pixels: Array, blocks: int, found: Array) -> None:
     for pixel in range(len(pixels)):
         x, _ = _cell(pixels[pixel, 0], blocks)
         y, _ = _cell(pixels[pixel, 1], blocks)
@@ -211,12 +212,12 @@ def _blocks_of(pixels: Any, blocks: Any, found: Any) -> None:
 
 
 @compiled(seen("u2", 2), number("u4"), made("i4", 1))
-def _block_of(pixels: Any, blocks: Any, found: Any) -> None:
+def _block_of(pixels: Array, blocks: int, found: Array) -> None:
     _blocks_of(pixels, blocks, found)
 
 
 @compiled(seen("u2", 2), number("u4"), made("u1", 1))
-def _mark(pixels: Any, blocks: Any, used: Any) -> None:
+def _mark(pixels: Array, blocks: int, used: Array) -> None:
     found = np.empty(_AT_ONCE, np.uint32)
     for start in range(0, len(pixels), _AT_ONCE):
         part = pixels[start : start + _AT_ONCE]
@@ -225,7 +226,7 @@ def _mark(pixels: Any, blocks: Any, used: Any) -> None:
             used[found[pixel]] = 1
 
 
-def _for_three(outputs: int) -> Any:
+def _for_three(outputs: int) -> Callable[[Array, Array, Array, int, int, Array], None]:
     """Make the loop over pixels of three channels; a fixed count of outputs is twice as fast.
 
     Where and how much for some pixels, then their sums, then their codes, each by itself: so the
@@ -235,7 +236,9 @@ def _for_three(outputs: int) -> Any:
     @compiled(
         seen("u2", 2), seen("i4", 1), seen("f4", 2), number("u4"), number("u4"), made("u2", 2)
     )
-    def loop(pixels: Any, slots: Any, nodes: Any, blocks: Any, shift: Any, out: Any) -> None:
+    def loop(
+        pixels: Array, slots: Array, nodes: Array, blocks: int, shift: int, out: Array
+    ) -> None:
         inner = np.uint32((_ONE << shift) - _ONE)
         side = np.uint32((_ONE << shift) + _ONE)
         plane = np.uint32(side * side)
@@ -289,7 +292,7 @@ def _for_three(outputs: int) -> Any:
 
 
 @compiled(seen("u2", 2), seen("i4", 1), seen("f4", 2), number("u4"), number("u4"), made("u2", 2))
-def _four(pixels: Any, slots: Any, nodes: Any, blocks: Any, shift: Any, out: Any) -> None:
+def _four(pixels: Array, slots: Array, nodes: Array, blocks: int, shift: int, out: Array) -> None:
     inner = (_ONE << shift) - _ONE
     side = (_ONE << shift) + _ONE
     plane = side * side

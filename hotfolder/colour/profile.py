@@ -65,29 +65,44 @@ LITTLECMS_NAMES = {
 
 
 class ProfileError(HotfolderError):
-    """A profile that cannot be used. The text goes after "the profile …" in a sentence."""
+    """A profile that cannot be used.
+
+    Notes
+    -----
+    The text goes after "the profile …" in a sentence.
+    """
 
 
 @dataclass(frozen=True)
 class Profile:
-    """An ICC profile that describes a device or a colour space; equal when its bytes are.
-
-    data: the whole profile; sha256: of it, lower-case hex; description: its own name for itself;
-    version: ``"2.4"``, ``"4.4"`` …; device_class: ``"prtr"``, ``"mntr"``, ``"scnr"`` or
-    ``"spac"``; space, pcs: signatures of four characters (``"RGB "``, ``"Lab "``);
-    media_white_xyz: the tag ``wtpt``, Y of the PCS white = 1, or None;
-    tags: offset and size in bytes of each tag, by signature.
-    """
+    """An ICC profile that describes a device or a colour space; equal when its bytes are."""
 
     data: bytes = field(repr=False, compare=False)
+    """The whole profile."""
+
     sha256: str
+    """Of it, lower-case hex."""
+
     description: str = field(compare=False)
+    """Its own name for itself."""
+
     version: str = field(compare=False)
+    """``"2.4"``, ``"4.4"`` …"""
+
     device_class: str = field(compare=False)
+    """``"prtr"``, ``"mntr"``, ``"scnr"`` or ``"spac"``."""
+
     space: str = field(compare=False)
+    """Signature of four characters: ``"RGB "``."""
+
     pcs: str = field(compare=False)
+    """Signature of four characters: ``"Lab "`` or ``"XYZ "``."""
+
     media_white_xyz: tuple[float, float, float] | None = field(default=None, compare=False)
+    """The tag ``wtpt``, Y of the PCS white = 1, or None."""
+
     tags: Mapping[str, tuple[int, int]] = field(default_factory=dict, repr=False, compare=False)
+    """Offset and size in bytes of each tag, by signature."""
 
     @classmethod
     def parse(cls, data: bytes) -> Profile:
@@ -164,6 +179,10 @@ def lab_profile() -> Profile:
 
     Its pixels are `Encoding.LAB`. Made by LittleCMS, and of the class "abstract", which a file may
     not have: by that class LittleCMS knows that its black is zero in every intent.
+
+    Returns
+    -------
+    A profile of version 4.4; always the same bytes.
     """
     made = bytes(imagecodecs.cms_profile("lab4"))
     # 7.2.8: the moment it was made is in it; without, the same profile has the same hash for ever.

@@ -22,6 +22,16 @@ PIXELS_PER_THREAD = 250_000
 """Below this a second thread costs more than it brings."""
 
 
+def cpu_count() -> int:
+    """Return how many processors this job may use.
+
+    Returns
+    -------
+    1 or more.
+    """
+    return platforms.cpu_count()
+
+
 def over_slabs(
     work: Callable[[int, int], Result],
     rows: int,
@@ -33,9 +43,24 @@ def over_slabs(
 
     As many at once as this process may use cores, if each gets `worth_a_thread` pixels
     (`PIXELS_PER_THREAD` unless given); the results come in the order of the rows.
+
+    Parameters
+    ----------
+    work
+        Called with the first row of a slab and the one behind its last.
+    rows
+        How many there are.
+    width
+        Pixels in a row.
+    worth_a_thread
+        Pixels below which another thread costs more than it brings.
+
+    Returns
+    -------
+    What `work` returned, in the order of the rows.
     """
     each = PIXELS_PER_THREAD if worth_a_thread is None else worth_a_thread
-    threads = max(1, min(platforms.cpu_count(), rows, rows * width // each))
+    threads = max(1, min(cpu_count(), rows, rows * width // each))
     edges = np.linspace(0, rows, threads + 1).astype(int).tolist()
     if threads == 1:
         return [work(0, rows)]
@@ -43,6 +68,18 @@ def over_slabs(
 
 
 def in_threads(work: Callable[[Given], Result], given: Iterable[Given]) -> list[Result]:
-    """Call `work` with each, as many at once as there are cores; the results in their order."""
-    with ThreadPoolExecutor(platforms.cpu_count()) as pool:
+    """Call `work` with each, as many at once as there are cores.
+
+    Parameters
+    ----------
+    work
+        Called with each.
+    given
+        What there is to do.
+
+    Returns
+    -------
+    What `work` returned, in the order of `given`.
+    """
+    with ThreadPoolExecutor(cpu_count()) as pool:
         return list(pool.map(work, given))

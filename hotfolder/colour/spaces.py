@@ -31,12 +31,19 @@ _NO_RIGHTS = "Made from published numbers; nobody reserves any rights in this pr
 
 @dataclass(frozen=True)
 class Primaries:
-    """Chromaticities x, y of red, green, blue and white."""
+    """Chromaticities x, y of an RGB space."""
 
     red: XY
+    """Of the red primary."""
+
     green: XY
+    """Of the green primary."""
+
     blue: XY
+    """Of the blue primary."""
+
     white: XY = D65
+    """Of equal amounts of all three."""
 
 
 @dataclass(frozen=True)
@@ -61,6 +68,19 @@ WIDE_CURVE = Curve((563 / 256,))
 
 def rgb_profile(name: str, primaries: Primaries, curve: Curve) -> bytes:
     """Make the version 4 display profile of an RGB space.
+
+    Parameters
+    ----------
+    name
+        What the profile calls itself.
+    primaries
+        Chromaticities.
+    curve
+        From device value to light.
+
+    Returns
+    -------
+    The bytes of the profile.
 
     Raises
     ------

@@ -33,15 +33,15 @@ SRGB_TO_D50 = (
 
 @dataclass(frozen=True, eq=False)
 class ToneCurve:
-    """One channel's way from code to light.
-
-    to_light: shape (65536,), float32, 0 … 1, never falling, 0 is the channel's darkest and 1 its
-    lightest value; from_light: shape (2**18 + 1,), uint16, by the square root of the light, which
-    spends its steps in the shadows, where a gamma curve is steep.
-    """
+    """One channel's way from code to light."""
 
     to_light: NDArray[np.float32]
+    """Shape (65536,), float32, 0 … 1, never falling: 0 is the channel's darkest and 1 its lightest
+    value."""
+
     from_light: NDArray[np.uint16]
+    """Shape (2**18 + 1,), uint16, by the square root of the light, which spends its steps in the
+    shadows, where a gamma curve is steep."""
 
     def decode(self, codes: NDArray[np.uint16]) -> NDArray[np.float32]:
         """Light of device codes; any shape, float32, 0 … 1."""
@@ -59,20 +59,31 @@ class ToneCurve:
 
 @dataclass(frozen=True, eq=False)
 class Tone:
-    """How a profile's device values stand for light.
-
-    curves: one per channel; matrix: from linear RGB to XYZ under D50, Y of white 1, when the
-    profile is described by it completely, else None; origin: where the curves come from, in words.
-    """
+    """How a profile's device values stand for light."""
 
     curves: tuple[ToneCurve, ...]
+    """One per channel."""
+
     matrix: NDArray[np.float64] | None
+    """From linear RGB to XYZ under D50, Y of white 1, when the profile is described by it
+    completely; else None."""
+
     origin: str
+    """Where the curves come from, in words."""
 
 
 @lru_cache(maxsize=8)
 def tone_of(profile: Profile) -> Tone:
     """The tone curves of an RGB or grey profile.
+
+    Parameters
+    ----------
+    profile
+        RGB or grey.
+
+    Returns
+    -------
+    Its curves, and its matrix where that describes it completely.
 
     Raises
     ------
@@ -97,6 +108,15 @@ def is_srgb(profile: Profile) -> bool:
 
     Matrix and curve may differ by 0.002, which is more than the rounding of any writer and less
     than any other space in use.
+
+    Parameters
+    ----------
+    profile
+        Any.
+
+    Returns
+    -------
+    True when its numbers are those of sRGB.
     """
     if profile.encoding is not Encoding.RGB:
         return False

@@ -10,12 +10,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from enum import StrEnum
 from functools import lru_cache
-from typing import Any
+from typing import Literal, TypeVar
 
 import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.colour.arrays import Codes
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.grid import Bound, Grid
 from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, ProfileError, lab_profile
@@ -23,7 +24,8 @@ from hotfolder.colour.slabs import over_slabs
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
 
-Codes = NDArray[np.uint16]
+_Way = Literal["from device", "to device"]
+_Number = TypeVar("_Number", np.uint8, np.uint16)
 
 BLACK_POINT_COMPENSATION = 0x2000
 """``cmsFLAGS_BLACKPOINTCOMPENSATION``: ISO 18619, in LittleCMS's own form."""
@@ -33,16 +35,16 @@ NO_GRID = 0x100
 
 
 class Precision(StrEnum):
-    """How closely a conversion keeps to the profiles.
-
-    exact: LittleCMS's unoptimised result. fine: ΔE00 to it at most 0.02 on average and 0.75 at
-    worst, neutrals exact; see `grid`. fast: LittleCMS's usual grid, at most 0.1 and 2.5 from RGB,
-    0.3 and 5 from CMYK. One channel is exact in any case, Lab is not in fast only.
-    """
+    """How closely a conversion keeps to the profiles. One channel is exact in any case."""
 
     EXACT = "exact"
+    """LittleCMS's unoptimised result."""
+
     FINE = "fine"
+    """ΔE00 to it at most 0.02 on average and 0.75 at worst, neutrals exact; see `grid`."""
+
     FAST = "fast"
+    """LittleCMS's usual grid, at most 0.1 and 2.5 from RGB, 0.3 and 5 from CMYK; Lab is exact."""
 
 
 _FAST = {Encoding.RGB: Bound(0.1, 2.5), Encoding.CMYK: Bound(0.3, 5.0)}
@@ -118,13 +120,14 @@ class Transform:
         """What a person should know: tables that a profile does not have, as plain sentences."""
         if self.is_identity:
             return ("The picture is in the destination's profile already; no pixel was changed.",)
+        ways: tuple[tuple[Profile, _Way], ...] = (
+            (self.source, "from device"),
+            (self.destination, "to device"),
+        )
         return tuple(
             f"The profile {profile.description} has no table for {self.intent}; "
             f"its perceptual table was used."
-            for profile, direction in (
-                (self.source, "from device"),
-                (self.destination, "to device"),
-            )
+            for profile, direction in ways
             if _falls_back(profile, self.intent, direction)
         )
 
@@ -200,21 +203,47 @@ def convert_pixels(
     intent: Intent,
     flags: int,
 ) -> Codes:
-    """Call LittleCMS once: shape (rows, width, channels), uint16, to the same of `destination`.
+    """Call LittleCMS once.
 
-    Raises
-    ------
-    ProfileError
-        When LittleCMS cannot join the two profiles.
+    Parameters
+    ----------
+    pixels
+        Shape (rows, width, channels of the source), dtype uint16.
+    source, destination
+        Profiles.
+    intent
+        Rendering intent.
+    flags
+        LittleCMS's own; `NO_GRID` for every pixel through the profiles.
+
+    Returns
+    -------
+    uint16, shape (rows, width, channels of the destination).
     """
-    return _call(pixels, source, destination, intent, flags, "uint16")
+    return _call(pixels, source, destination, intent, flags, np.uint16)
 
 
 def convert_to_8_bits(
     pixels: Codes, source: Profile, destination: Profile, intent: Intent, flags: int
 ) -> NDArray[np.uint8]:
-    """As `convert_pixels`, rounded to 8 bits: n * 255 / 65535."""
-    return _call(pixels, source, destination, intent, flags, "uint8")
+    """Call LittleCMS once, for a result of 8 bits.
+
+    Parameters
+    ----------
+    pixels
+        Shape (rows, width, channels of the source), dtype uint16.
+    source, destination
+        Profiles.
+    intent
+        Rendering intent.
+    flags
+        LittleCMS's own.
+
+    Returns
+    -------
+    uint8, shape (rows, width, channels of the destination): n * 255 / 65535, rounded.
+    """
+    return _call(pixels, source, destination, intent, flags, np.uint8)
 
 
 def _call(
@@ -223,17 +252,17 @@ def _call(
     destination: Profile,
     intent: Intent,
     flags: int,
-    outdtype: str,
-) -> NDArray[Any]:
+    made: type[_Number],
+) -> NDArray[_Number]:
     one_channel_in = source.encoding is Encoding.GREY
     try:
-        out: NDArray[Any] = imagecodecs.cms_transform(
+        out: NDArray[_Number] = imagecodecs.cms_transform(
             np.ascontiguousarray(pixels[..., 0] if one_channel_in else pixels),
             source.data,
             destination.data,
             colorspace=LITTLECMS_NAMES[source.encoding],
             outcolorspace=LITTLECMS_NAMES[destination.encoding],
-            outdtype=outdtype,
+            outdtype=np.dtype(made).name,
             intent=intent.code,
             flags=flags,
         )
@@ -251,6 +280,8 @@ def to_lab(
 
     Parameters
     ----------
+    profile
+        What gives the pixels their meaning.
     pixels
         Shape (..., channels), dtype uint16.
     intent
@@ -261,7 +292,7 @@ def to_lab(
     float64, shape (..., 3): L*, a*, b* at D50.
     """
     flat = np.ascontiguousarray(pixels).reshape(1, -1, pixels.shape[-1])
-    out: NDArray[Any] = imagecodecs.cms_transform(
+    out: NDArray[np.float64] = imagecodecs.cms_transform(
         flat[..., 0] if profile.encoding is Encoding.GREY else flat,
         profile.data,
         lab_profile().data,
@@ -274,6 +305,6 @@ def to_lab(
     return out.reshape(*pixels.shape[:-1], 3)
 
 
-def _falls_back(profile: Profile, intent: Intent, direction: Any) -> bool:
+def _falls_back(profile: Profile, intent: Intent, direction: _Way) -> bool:
     kind = "A2B0" if direction == "from device" else "B2A0"
     return kind in profile.tags and not profile.has_intent(intent, direction)

@@ -6,15 +6,17 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from typing import Any
 
+from hotfolder.daemon.trouble import Kind, Troubles
 from hotfolder.disk.marker import Unreachable, away
+from hotfolder.disk.names import display_name
 from hotfolder.ending.lists import Pages
 from hotfolder.ending.release import ReleaseFolder
 from hotfolder.intake.scan import Candidate, scan
 from hotfolder.intake.settle import Settler
 from hotfolder.intake.watch import Watch
 from hotfolder.logs import get_log, utc_now
+from hotfolder.model.snapshot import ArrivingFile, FolderStatus
 from hotfolder.settings.files import Destination
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders
@@ -29,8 +31,9 @@ class HotFolder:
     due: when it is looked at next, on the clock of `time.monotonic`; problem: why it cannot be
     reached, or ""; settings_stamp: of the settings file when it was last read; released: the
     folder in which a person puts held jobs to let them go; is_ours: of a file by its path, whether
-    it is no input (`overlaps.Upstream`); put_off: what could not be taken, by relative path, and
-    when it is tried again; set_aside: what the last scan found under names of ours.
+    it is no input (`overlaps.Upstream`); put_off: relative paths of what could not be taken, of
+    which `Troubles` says when it is tried again; set_aside: what the last scan found under names
+    of ours.
     """
 
     def __init__(
@@ -40,6 +43,7 @@ class HotFolder:
         pages: Pages,
         wake: Callable[[], None],
         settings_stamp: tuple[int, int],
+        troubles: Troubles,
         known: KnownFolders,
     ) -> None:
         self.destination = destination
@@ -49,8 +53,9 @@ class HotFolder:
         self.is_ours: Callable[[str], bool] = lambda _: False
         self._known = known
         self.ready: deque[Candidate] = deque()
-        self.put_off: dict[str, float] = {}
+        self.put_off: set[str] = set()
         self.set_aside: tuple[str, ...] = ()
+        self._troubles = troubles
         self.due = 0.0
         self.problem = ""
         self._problem_since = ""
@@ -78,7 +83,7 @@ class HotFolder:
         self._woken.clear()
         self._look_at_the_others()
         try:
-            self._known.check(self.destination.name, self.folders)
+            self.check_folders()
             found = scan(self.folders.hot_folder, is_ours=self.is_ours)
         except Unreachable as error:
             self._note_unreachable(str(error))
@@ -96,28 +101,40 @@ class HotFolder:
         self._remarks = found.problems
         settled = self._settler.update(found.candidates)
         # also while it settles anew: a claim that failed half-way has changed the file's ctime
-        names = {each.relative for each in found.candidates}
-        self.put_off = {name: due for name, due in self.put_off.items() if name in names}
-        self.ready = deque(each for each in settled if self.put_off.get(each.relative, 0.0) <= now)
+        self.put_off &= {each.relative for each in found.candidates}
+        self.ready = deque(self._to_be_tried(settled))
         next_check = self._settler.next_check_s()
         self.due = now + min(
             self._interval(), self._interval() if next_check is None else next_check
         )
-        self.due = min(self.due, *self.put_off.values(), self.due)
+        if not self.ready:
+            self._mind_put_off()
         if not watched_all_along:
             self.due = now  # what came between this scan and the new watch has woken nobody
+
+    def check_folders(self) -> DestinationFolders:
+        """Return the destination's folders, to look into or write to: they are the ones they were.
+
+        Raises
+        ------
+        Unreachable
+            When one of them is another one.
+        """
+        self._known.check(self.destination.name, self.folders)
+        return self.folders
 
     def taken(self, candidate: Candidate) -> None:
         """The first of `ready` has been claimed, or is not there any more."""
         self.ready.popleft()
-        self.put_off.pop(candidate.relative, None)
+        self.put_off.discard(candidate.relative)
         self._settler.forget(candidate)
+        self._mind_put_off()  # those that waited for the same may go as well
 
-    def later(self, candidate: Candidate, due: float) -> None:
-        """The first of `ready` could not be claimed: others go first, it is tried at `due`."""
+    def later(self, candidate: Candidate) -> None:
+        """The first of `ready` could not be claimed: others go first, it is tried again later."""
         self.ready.popleft()
-        self.put_off[candidate.relative] = due
-        self.due = min(self.due, due)
+        self.put_off.add(candidate.relative)
+        self._mind_put_off()
 
     def is_idle(self) -> bool:
         """Whether nothing arrives and nothing waits, as far as the last scan could see."""
@@ -131,25 +148,37 @@ class HotFolder:
         self._watch.stop()
         self._release_watch.stop()
 
-    def status(self) -> dict[str, Any]:
-        """What ``status`` says of it, as JSON values."""
+    def status(self) -> FolderStatus:
+        """What ``status`` says of it."""
         waiting = self._settler.waiting()
-        return {
-            "hot_folder": str(self.folders.hot_folder),
-            "watch": self._watch.mode,
-            "watch_reason": self._watch.reason,
-            "last_scan": self._last_scan,
-            "left_alone": self._junk,
-            "remarks": [*self._remarks, *self.released.remarks()][:_SHOWN],
-            "unreachable": self.problem,
-            "unreachable_since": self._problem_since if self.problem else "",
-            "away": {folder: since for folder, (_, since) in self._away.items()},
-            "arriving": len(waiting),
-            "arriving_files": [
-                {"file": each.name, "reason": each.reason, "since_s": round(each.since_s, 1)}
+        return FolderStatus(
+            hot_folder=display_name(str(self.folders.hot_folder)),
+            watch=self._watch.mode,
+            watch_reason=self._watch.reason,
+            last_scan=self._last_scan,
+            left_alone=self._junk,
+            remarks=tuple(map(display_name, [*self._remarks, *self.released.remarks()][:_SHOWN])),
+            unreachable=display_name(self.problem),
+            unreachable_since=self._problem_since if self.problem else "",
+            away={display_name(folder): since for folder, (_, since) in self._away.items()},
+            arriving=len(waiting),
+            arriving_files=tuple(
+                ArrivingFile(file=each.name, reason=each.reason, since_s=round(each.since_s, 1))
                 for each in waiting[:_SHOWN]
-            ],
-        }
+            ),
+        )
+
+    def _to_be_tried(self, settled: list[Candidate]) -> list[Candidate]:
+        if not self.put_off:
+            return settled
+        by_name = {each.relative: each for each in settled}
+        chosen = self._troubles.choose(Kind.FILE, self.destination.name, list(by_name))
+        return [by_name[name] for name in chosen]
+
+    def _mind_put_off(self) -> None:
+        """Look again when one that was put off is to be tried."""
+        due = self._troubles.next_try_s(Kind.FILE, self.destination.name) if self.put_off else None
+        self.due = self.due if due is None else min(self.due, due)
 
     def _look_at_the_others(self) -> None:
         """Note which of the destination's other folders are away, before a job needs them."""

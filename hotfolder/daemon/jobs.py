@@ -9,25 +9,33 @@ import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Literal
 
 from pydantic import ValidationError
 
-from hotfolder.batch.changes import fingerprint
-from hotfolder.batch.standing import placement_of
+from hotfolder.batch.changes import hash_placement
 from hotfolder.disk import durable, names
 from hotfolder.ending.deliver import Deliverer, Ending
-from hotfolder.ending.release import collect
+from hotfolder.ending.release import collect_job
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
-from hotfolder.ledger.jobs import JobRow, Ledger, State
+from hotfolder.ledger.details import Claimed, Produced, State
+from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
-from hotfolder.model.records import OriginalRecord, PlacementRecord, Reason, Release, WorkRecord
+from hotfolder.model.answer import Answer
+from hotfolder.model.failure import FAILURE_FILE, Failure
+from hotfolder.model.records import (
+    Attachment,
+    OriginalRecord,
+    PlacementRecord,
+    Reason,
+    WorkRecord,
+)
 from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import DestinationFolders, Root
-from hotfolder.work.pipeline import Order
-from hotfolder.work.worker import OUTPUT, Answer, Attempt, Stopped, run_attempt
+from hotfolder.work.pipeline import Order, versions
+from hotfolder.work.worker import ANSWER, OUTPUT, Attempt, Stopped, read_failure, run_attempt
 
 _ENDS = {"deliver": State.DELIVERED, "hold": State.HELD, "refuse": State.REFUSED}
 _NOT_A_FILE = {
@@ -67,9 +75,11 @@ class Work:
             if row.state is State.PUBLISHING:
                 return self._clean(self.deliverer.finish(row))
             if row.state is State.RELEASING:
-                row = collect(self.ledger, self.root.spool, self._folders(destination).held, row)
+                row = collect_job(
+                    self.ledger, self.root.spool, self._find_folders(destination).held, row
+                )
             if row.state is State.PRODUCED:
-                return self._end(row, Answer.model_validate(row.detail["answer"]))
+                return self._end(row, row.expect(Produced).answer)
             return self._work(row, destination)
         except OSError as error:
             raise StorageError(f"job {row.id}: {error}") from error
@@ -77,28 +87,30 @@ class Work:
     def _work(self, row: JobRow, destination: Destination) -> JobRow:
         if row.kind in _NOT_A_FILE:
             code, message = _NOT_A_FILE[row.kind]
-            return self._refuse(row, code, message.format(name=self._name(row)))
-        original, placement = self._original(row), placement_of(row)
+            return self._refuse(row, code, message.format(name=self._show_name(row)))
+        original, placement = self._find_original(row), row.placement
         try:
             sha256, size = durable.sha256_of(original)
         except FileNotFoundError:
             if placement is None:
                 raise
-            raise StorageError(_not_as_it_came(placement)) from None
+            raise StorageError(_say_changed(placement)) from None
         except PermissionError:
             return self._refuse(
                 row,
                 "unreadable",
-                f"{self._name(row)} cannot be read: its permissions forbid it. "
+                f"{self._show_name(row)} cannot be read: its permissions forbid it. "
                 "Allow reading it, then drop it again.",
             )
         except OSError as error:
             if error.errno != errno.EIO:
                 raise
-            return self._unreadable(row, destination, error)
+            return self._note_unreadable(row, destination, error)
         if placement and sha256 != placement.sha256:
-            raise StorageError(_not_as_it_came(placement))
-        before = _stamp(original)
+            raise StorageError(_say_changed(placement))
+        before = _read_stamp(original)
+        if failure := self._find_repeated_failure(row):
+            return self._give_up_failed(row, failure)
         if row.attempts >= destination.file.limits.attempts:
             # the daemon died with this job in hand as often as it may be tried
             return self._give_up(row, "the program ended each time while it was worked on")
@@ -106,10 +118,10 @@ class Work:
         row = self.ledger.advance(
             row.id,
             State.WORKING,
+            _with_what_counts_now(row, destination),
             attempts=attempts,
             sha256=sha256,
-            bytes=size,
-            detail=_with_what_counts_now(row, destination),
+            size=size,
         )
         try:
             answer = self._attempt(row, destination, original)
@@ -123,18 +135,24 @@ class Work:
             self._give_room_back(row)
             self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
             raise StorageError(answer.message)
-        if _stamp(original) != before:
+        if _read_stamp(original) != before:
             answer = Answer(verdict="failed", message="it was still being written to")
-        answer = self._checked(row, answer)
+        answer = self._check(row, answer)
         if answer.verdict == "failed":
             self._give_room_back(row)
             get_log().warning(
-                "job.attempt_failed", job=row.id, attempt=attempts, message=answer.message
-            )
+                "job.attempt_failed", job=row.id, attempt=attempts, message=answer.message,
+                **({"stage": answer.failure.stage, "trace": answer.failure.trace}
+                   if answer.failure else {}),
+            )  # fmt: skip
+            if answer.failure and (
+                attempts >= destination.file.limits.attempts or self._find_repeated_failure(row)
+            ):
+                return self._give_up_failed(row, answer.failure)
             if attempts >= destination.file.limits.attempts:
                 return self._give_up(row, answer.message)
             return self.ledger.advance(row.id, State.CLAIMED)
-        return self._end(self._produced(row, answer), answer)
+        return self._end(self._commit_answer(row, answer), answer)
 
     def _give_room_back(self, row: JobRow) -> None:
         """Remove what an attempt made and nobody will look at; what it said stays.
@@ -146,18 +164,18 @@ class Work:
             durable.remove_tree(folder, below=self.root.spool)
             return
         for path in folder.iterdir():
-            if path.name != OUTPUT:
+            if path.name not in {OUTPUT, ANSWER}:
                 durable.remove_tree(path, below=self.root.spool)
 
-    def _unreadable(self, row: JobRow, destination: Destination, error: OSError) -> JobRow:
+    def _note_unreadable(self, row: JobRow, destination: Destination, error: OSError) -> JobRow:
         """Its disk reports an error: tried as often as any work, then for a person to decide."""
         attempts = row.attempts + 1
         row = self.ledger.advance(row.id, State.CLAIMED, attempts=attempts)
         if attempts >= destination.file.limits.attempts:
             return self._give_up(row, f"its disk reports an error when it is read ({error})")
-        raise StorageError(f"{self._name(row)} cannot be read: {error.strerror}") from error
+        raise StorageError(f"{self._show_name(row)} cannot be read: {error.strerror}") from error
 
-    def _produced(self, row: JobRow, answer: Answer) -> JobRow:
+    def _commit_answer(self, row: JobRow, answer: Answer) -> JobRow:
         """Commit what the work came to, and with it the release that led to it.
 
         What was made is on disk before the ledger says so: after a power cut nobody looks again.
@@ -168,9 +186,9 @@ class Work:
             durable.flush(folder / made.path, made.sha256)
         if files:
             durable.fsync_folder(folder)
-        kept = {key: row.detail[key] for key in ("release", "placement") if key in row.detail}
-        detail = {**kept, "answer": answer.model_dump(mode="json")}
-        return self.ledger.advance(row.id, State.PRODUCED, detail=detail)
+        claimed = row.expect(Claimed)
+        detail = Produced(answer=answer, release=claimed.release, placement=claimed.placement)
+        return self.ledger.advance(row.id, State.PRODUCED, detail)
 
     def _attempt(self, row: JobRow, destination: Destination, original: Path) -> Answer | Stopped:
         folder = attempt_folder(self.root, row)
@@ -178,22 +196,21 @@ class Work:
         durable.remove_tree(folder, below=self.root.spool)
         durable.make_folders(folder)
         limits = destination.file.limits
-        placement = placement_of(row)
+        placement, release = row.placement, row.release
         raw = with_changes(destination.raw, placement.changes if placement else {})
-        changes = row.detail.get("release", {}).get("changes", {})
         return self.run(
             Attempt(
                 order=Order(
                     job=row.id,
                     original=original,
-                    name=self._name(row),
+                    name=self._show_name(row),
                     sha256=row.sha256 or "",
                     bytes=row.bytes,
                     folder=folder,
                     profiles=self.root.profiles,
                 ),
                 destination_file=self.root.destinations / f"{destination.name}.toml",
-                destination_raw=with_changes(raw, changes),
+                destination_raw=with_changes(raw, release.changes if release else {}),
                 plugins=self.root.plugins,
                 time_s=limits.time,
                 memory_bytes=int(limits.memory),
@@ -201,7 +218,7 @@ class Work:
             self.stop,
         )
 
-    def _checked(self, row: JobRow, answer: Answer) -> Answer:
+    def _check(self, row: JobRow, answer: Answer) -> Answer:
         """The answer, if every file it speaks of is there and is what it says."""
         if answer.verdict == "failed":
             return answer
@@ -222,17 +239,15 @@ class Work:
         return answer
 
     def _end(self, row: JobRow, answer: Answer) -> JobRow:
-        work = answer.work or WorkRecord(original=self._bare_original(row))
+        work = answer.work or WorkRecord(original=self._describe_original(row))
         folder = attempt_folder(self.root, row)
         files: Mapping[str, Path] = {each.path: folder / each.path for each in work.files()}
-        state, release = _ENDS[answer.verdict], None
-        if "release" in row.detail:
-            release = Release.model_validate(row.detail["release"])
-            if state is State.HELD and work.results:
-                # a person has decided; what the stages would hold for stays in the record
-                state = State.DELIVERED
-        ending = Ending(state, work, files, release, placement_of(row), self.root.spool / row.id)
-        return self._clean(self.deliverer.end(row, self._original(row), ending))
+        state, release = _ENDS[answer.verdict], row.release
+        if release and state is State.HELD and work.results:
+            # a person has decided; what the stages would hold for stays in the record
+            state = State.DELIVERED
+        ending = Ending(state, work, files, release, row.placement, self.root.spool / row.id)
+        return self._clean(self.deliverer.end(row, self._find_original(row), ending))
 
     def _refuse(self, row: JobRow, code: str, message: str) -> JobRow:
         return self._end_without_work(
@@ -241,7 +256,7 @@ class Work:
 
     def _give_up(self, row: JobRow, message: str) -> JobRow:
         text = (
-            f"{self._name(row)} could not be worked on, in {row.attempts} tries: {message}. "
+            f"{self._show_name(row)} could not be worked on, in {row.attempts} tries: {message}. "
             "Export it again and drop the new file; if that fails too, the destination's stages "
             "or limits need a look."
         )
@@ -249,12 +264,48 @@ class Work:
             row, "hold", Reason(stage="worker", code="work-failed", message=text)
         )
 
-    def _end_without_work(self, row: JobRow, verdict: str, reason: Reason) -> JobRow:
-        work = WorkRecord(original=self._bare_original(row), reasons=(reason,))
-        answer = Answer.model_validate({"verdict": verdict, "work": work})
-        return self._end(self._produced(row, answer), answer)
+    def _find_repeated_failure(self, row: JobRow) -> Failure | None:
+        """How a stage failed in the last two attempts, if in the same way: a third is no use."""
+        last, before = (
+            read_failure(self.root.spool / row.id / f"attempt-{number}")
+            for number in (row.attempts, row.attempts - 1)
+        )
+        return last if last and last.is_same_as(before) else None
 
-    def _folders(self, destination: Destination) -> DestinationFolders:
+    def _give_up_failed(self, row: JobRow, failure: Failure) -> JobRow:
+        """Hold a picture whose stage has failed, with what the stage's author needs."""
+        folder = attempt_folder(self.root, row)
+        folder.mkdir(exist_ok=True)
+        path = folder / FAILURE_FILE
+        path.unlink(missing_ok=True)
+        path.write_text(failure.text(row.id, versions()), encoding="utf-8")
+        sha256, size = durable.sha256_of(path)
+        attachment = Attachment(
+            kind="failure",
+            path=FAILURE_FILE,
+            sha256=sha256,
+            bytes=size,
+            title="What failed, for whoever wrote the stage",
+            stage=failure.stage,
+        )
+        message = failure.advice(self._show_name(row), row.destination)
+        reason = Reason(stage=failure.stage, code="stage-failed", message=message)
+        return self._end_without_work(row, "hold", reason, (attachment,))
+
+    def _end_without_work(
+        self,
+        row: JobRow,
+        verdict: Literal["hold", "refuse"],
+        reason: Reason,
+        attachments: tuple[Attachment, ...] = (),
+    ) -> JobRow:
+        work = WorkRecord(
+            original=self._describe_original(row), attachments=attachments, reasons=(reason,)
+        )
+        answer = Answer(verdict=verdict, work=work)
+        return self._end(self._commit_answer(row, answer), answer)
+
+    def _find_folders(self, destination: Destination) -> DestinationFolders:
         return self.root.folders(destination.name, destination.file.folders)
 
     def _clean(self, row: JobRow) -> JobRow:
@@ -262,34 +313,35 @@ class Work:
         durable.remove_tree(self.root.spool / row.id, below=self.root.spool)
         return row
 
-    def _bare_original(self, row: JobRow) -> OriginalRecord:
-        return OriginalRecord(name=self._name(row), sha256=row.sha256, bytes=row.bytes)
+    def _describe_original(self, row: JobRow) -> OriginalRecord:
+        return OriginalRecord(name=self._show_name(row), sha256=row.sha256, bytes=row.bytes)
 
-    def _original(self, row: JobRow) -> Path:
+    def _find_original(self, row: JobRow) -> Path:
         own = self.root.spool / row.id / ORIGINAL
-        placement = placement_of(row)
+        placement = row.placement
         return own if placement is None or own.exists() else Path(placement.kept)
 
     @staticmethod
-    def _name(row: JobRow) -> str:
+    def _show_name(row: JobRow) -> str:
         return names.display_name(row.source.rsplit(b"/", 1)[-1])
 
 
-def _with_what_counts_now(row: JobRow, destination: Destination) -> dict[str, Any]:
+def _with_what_counts_now(row: JobRow, destination: Destination) -> Claimed:
     """A job's detail with the fingerprint of what it is made with, if it is for a placement.
 
     Settings may have changed since it was planned; what was made with them is not made again.
     """
-    placement = placement_of(row)
+    detail = row.expect(Claimed)
+    placement = detail.placement
     if placement is None:
-        return dict(row.detail)
+        return detail
     with contextlib.suppress(ValidationError):  # the worker says what is wrong with them
-        now = fingerprint(placement.sha256, placement.changes, destination, placement.name)
+        now = hash_placement(placement.sha256, placement.changes, destination, placement.name)
         placement = placement.model_copy(update={"fingerprint": now})
-    return {**row.detail, "placement": placement.model_dump(mode="json")}
+    return detail.model_copy(update={"placement": placement})
 
 
-def _not_as_it_came(placement: PlacementRecord) -> str:
+def _say_changed(placement: PlacementRecord) -> str:
     return (
         f"the picture {placement.file} of {placement.batch} is no longer what it was when it "
         f"came: {placement.kept}. Put it back as it was, or drop it into the batch's hot folder "
@@ -302,7 +354,7 @@ def attempt_folder(root: Root, row: JobRow) -> Path:
     return root.spool / row.id / f"attempt-{row.attempts}"
 
 
-def _stamp(path: Path) -> tuple[int, int]:
+def _read_stamp(path: Path) -> tuple[int, int]:
     found = path.lstat()
     if not stat.S_ISREG(found.st_mode):
         return (-1, -1)

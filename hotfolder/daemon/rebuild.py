@@ -12,34 +12,47 @@ publishing was planned is finished as after a kill, act by act, each only where 
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import re
 import sqlite3
 from collections.abc import Collection, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ConfigDict
 
 from hotfolder.disk import durable, names
-from hotfolder.disk.free_names import free_name
+from hotfolder.disk.free_names import OF_JOBS, free_name
 from hotfolder.disk.marker import check_marker
-from hotfolder.ending.deliver import PLAN_FILE, RECORD_FILE, WHY_FILE, Plan
+from hotfolder.ending.deliver import PLAN_FILE, RECORD_FILE
 from hotfolder.ending.release import keep_the_rest
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import JOB_FILE, LINKED, ORIGINAL, separate
 from hotfolder.intake.junk import job_of
-from hotfolder.ledger.jobs import Ledger, Restored, State
-from hotfolder.ledger.record_log import LOG_FILE, link
+from hotfolder.ledger.details import Detail, Held, Produced, Publishing, State, load_detail
+from hotfolder.ledger.jobs import Ledger, Restored
+from hotfolder.ledger.record_log import LOG_FILE
 from hotfolder.logs import get_log
-from hotfolder.model.records import OriginalRecord, Reason, Record, WorkRecord
+from hotfolder.model.answer import Answer
+from hotfolder.model.records import OriginalRecord, Reason, Record, WorkRecord, read_record
 from hotfolder.settings.root import DestinationFolders, Root
 
 _JOB = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
-_OURS = {WHY_FILE, RECORD_FILE, "release.json", "proof-sheet.html", "proof-sheet.jpg"}
+_OURS = OF_JOBS - {"result"}
 _HELD = "held"
+
+
+class JobNote(BaseModel):
+    """What stands beside an original in the spool; what cannot be read of it is missing."""
+
+    model_config = ConfigDict(frozen=True)
+
+    destination: str = ""
+    source: str = ""
+    """Path below the hot folder, its bytes in hexadecimal."""
+    arrived: str = ""
+    folder: str = ""
+    """The hot folder in which it was found, its bytes in hexadecimal."""
 
 
 def open_ledger(
@@ -55,7 +68,7 @@ def open_ledger(
         When a newer version of this program wrote it, or a folder that the new one needs cannot
         be read: nothing is changed then.
     """
-    damage = _damage(root.ledger)
+    damage = _find_damage(root.ledger)
     if damage is None and root.ledger.exists():
         return Ledger(root.ledger)
     trouble = f"the ledger {root.ledger} {damage or 'is not there'}, and cannot be made anew"
@@ -92,7 +105,7 @@ def open_ledger(
     return Ledger(root.ledger)
 
 
-def _damage(path: Path) -> str | None:
+def _find_damage(path: Path) -> str | None:
     """What is wrong with the file; None when it is fine or not there."""
     if not path.exists():
         return None
@@ -130,15 +143,16 @@ def _rebuild(new: Path, root: Root, folders: Mapping[str, DestinationFolders]) -
     for name, each in folders.items():
         _give_back(each.hot_folder, root.spool, name)
     for note in root.spool.glob(f"*/{JOB_FILE}"):  # a destination may have another one since
-        with contextlib.suppress(KeyError, TypeError, ValueError):
-            said = _note(note)
-            begun = Path(os.fsdecode(bytes.fromhex(said["folder"])))
-            _give_back(begun, root.spool, said["destination"])
+        said = _read_note(note)
+        with contextlib.suppress(ValueError):
+            if said.folder:
+                begun = Path(os.fsdecode(bytes.fromhex(said.folder)))
+                _give_back(begun, root.spool, said.destination)
     ledger = Ledger(new)
     try:
         with ledger.restoring() as restore:
             for name, each in folders.items():
-                for row in _logged(name, each.results / LOG_FILE):
+                for row in _read_log(name, each.results / LOG_FILE):
                     ended[row.id] = row
                     restore(row)
             delivered = {
@@ -146,10 +160,10 @@ def _rebuild(new: Path, root: Root, folders: Mapping[str, DestinationFolders]) -
                 for row in ended.values()
                 if row.state is State.DELIVERED
             }
-            under_way = list(_under_way(root, folders, ended, delivered))
+            under_way = list(_find_under_way(root, folders, ended, delivered))
             for row in under_way:
                 restore(row)
-            unlogged = list(_unlogged(folders, ended, {row.id for row in under_way}))
+            unlogged = list(_find_unlogged(folders, ended, {row.id for row in under_way}))
             for row in unlogged:
                 restore(row)
     finally:
@@ -158,7 +172,7 @@ def _rebuild(new: Path, root: Root, folders: Mapping[str, DestinationFolders]) -
     return {"ended": len(ended), "under_way": len(under_way), "unlogged": len(unlogged)}
 
 
-def _logged(destination: str, log: Path) -> Iterator[Restored]:
+def _read_log(destination: str, log: Path) -> Iterator[Restored]:
     try:
         file = durable.open_to_read(log)
     except FileNotFoundError:
@@ -166,20 +180,25 @@ def _logged(destination: str, log: Path) -> Iterator[Restored]:
     with file:
         for number, line in enumerate(file, 1):
             try:
-                record = Record.model_validate_json(line)
-            except ValidationError:
+                record = read_record(line)
+            except ValueError:
                 get_log().error("ledger.line_ignored", log=str(log), line=number)
                 continue
             whole = line.removesuffix(b"\n") + b"\n"  # an editor may have saved the last without
-            yield _of_record(record, destination, State(record.state), link(whole))
+            yield _restore_ended(record, destination, whole)
 
 
-def _of_record(
-    record: Record,
-    destination: str,
-    state: State,
-    line_sha256: str | None,
-    detail: Mapping[str, Any] | None = None,
+def _restore_ended(record: Record, destination: str, line: bytes) -> Restored:
+    state = State(record.state)
+    return _restore(record, destination, state, Held() if state is State.HELD else Detail(), line)
+
+
+def _restore_publishing(plan: Publishing, destination: str) -> Restored:
+    return _restore(plan.record, destination, State.PUBLISHING, plan)
+
+
+def _restore(
+    record: Record, destination: str, state: State, detail: Detail, line: bytes | None = None
 ) -> Restored:
     return Restored(
         id=record.job,
@@ -192,71 +211,70 @@ def _of_record(
         attempts=record.attempts,
         arrived=record.arrived,
         changed=record.finished,
-        detail=detail or {},
-        record=record.model_dump(mode="json") if state.is_end else None,
-        line_sha256=line_sha256,
+        detail=detail,
+        line=line,
     )
 
 
-def _under_way(
+def _find_under_way(
     root: Root,
     folders: Mapping[str, DestinationFolders],
     ended: Mapping[str, Restored],
     delivered: Mapping[tuple[str, str | None], str],
 ) -> Iterator[Restored]:
     """Jobs that have a place in the spool, or files near the places where they were to go."""
-    near = {name: _near_files(each) for name, each in folders.items()}
+    near = {name: _find_near(each) for name, each in folders.items()}
     jobs = {path.name for path in root.spool.iterdir() if _JOB.fullmatch(path.name)}
     jobs |= {job for found in near.values() for job in found}
     for job in sorted(jobs):
         place = root.spool / job
-        said = _note(place / JOB_FILE)
-        name = said.get("destination")
+        said = _read_note(place / JOB_FILE)
+        name: str | None = said.destination
         if name not in folders:
             name = next((each for each, found in near.items() if job in found), None)
         if name is None and job in ended:
             name = ended[job].destination
         destination = name or min(folders)
         is_here = any(durable.is_there(place / each) for each in (ORIGINAL, LINKED))
-        plan = None if is_here else _plan(place / PLAN_FILE)
+        plan = None if is_here else _read_plan(place / PLAN_FILE)
         if plan is not None:
             # the lost ledger knew which renames were begun
             plan = plan.model_copy(update={"begun": len(plan.moves)})
-            detail = plan.model_dump(mode="json")
-            yield _of_record(plan.record, destination, State.PUBLISHING, None, detail)
+            yield _restore_publishing(plan, destination)
             continue
         separate(place)
-        _bring_back(place, near[destination].get(job, []), ended.get(job))
+        _recover_original(place, near[destination].get(job, []), ended.get(job))
         if durable.is_there(place / _HELD):
-            record = (ended[job].record if job in ended else None) or {}
+            known = ended.get(job)
+            record = read_record(known.line) if known and known.line else None
             keep_the_rest(place / _HELD, folders[destination].release / job, record)
         if durable.is_there(place / ORIGINAL):
-            yield _held(place, destination, said, delivered)
+            yield _restore_held(place, destination, said, delivered)
         else:
             # its file was not taken yet, or the job had ended: what is here is notes and attempts
             durable.remove_tree(place, below=root.spool)
 
 
-def _held(
+def _restore_held(
     place: Path,
     destination: str,
-    said: Mapping[str, Any],
+    said: JobNote,
     delivered: Mapping[tuple[str, str | None], str],
 ) -> Restored:
     original = place / ORIGINAL
     is_file = original.is_file() and not original.is_symlink()
     found = durable.sha256_of(original) if is_file else None
     try:
-        source = bytes.fromhex(said["source"])
-        arrived = datetime.fromisoformat(said["arrived"])
-    except (KeyError, TypeError, ValueError):
+        source = bytes.fromhex(said.source)
+        arrived = datetime.fromisoformat(said.arrived)
+    except ValueError:
         source, arrived = place.name.encode(), datetime.now(UTC)
     name = names.display_name(source.rsplit(b"/", 1)[-1])
     message = (
         f"The ledger was lost while {name} was in work, so it is not known how far it had come. "
         "Look whether you have it already; release it if you want it delivered."
     )
-    if not said:
+    if not said.destination:
         message += " Which folder it was dropped into is not known either."
     earlier = found and delivered.get((destination, found.sha256))
     if earlier:
@@ -278,13 +296,11 @@ def _held(
         attempts=0,
         arrived=arrived,
         changed=datetime.now(UTC),
-        detail={"answer": {"verdict": "hold", "work": work.model_dump(mode="json")}},
-        record=None,
-        line_sha256=None,
+        detail=Produced(answer=Answer(verdict="hold", work=work)),
     )
 
 
-def _unlogged(
+def _find_unlogged(
     folders: Mapping[str, DestinationFolders], ended: Mapping[str, Restored], known: set[str]
 ) -> Iterator[Restored]:
     """Jobs whose folder is in held/ or refused/ whole, but whose record is not in the log."""
@@ -297,21 +313,20 @@ def _unlogged(
                     continue
                 try:
                     with durable.open_to_read(folder / RECORD_FILE) as file:
-                        record = Record.model_validate_json(file.read())
-                except (OSError, ValidationError):
+                        record = read_record(file.read())
+                except (OSError, ValueError):
                     continue
-                plan = Plan(
+                plan = Publishing(
                     state=State(record.state),
                     moves=(),
                     record=record,
                     log=str(each.results / LOG_FILE),
                     folder=str(place / job),
                 )
-                detail = plan.model_dump(mode="json")
-                yield _of_record(record, name, State.PUBLISHING, None, detail)
+                yield _restore_publishing(plan, name)
 
 
-def _near_files(folders: DestinationFolders) -> dict[str, list[Path]]:
+def _find_near(folders: DestinationFolders) -> dict[str, list[Path]]:
     """Our temporary names beside the places where results and originals go, by job."""
     found: dict[str, list[Path]] = {}
     for top in (folders.results, folders.originals):
@@ -331,13 +346,13 @@ def _file_under_job(found: dict[str, list[Path]], path: Path) -> None:
             found.setdefault(match[0], []).append(path)
 
 
-def _bring_back(place: Path, near: list[Path], ended: Restored | None) -> None:
+def _recover_original(place: Path, near: list[Path], ended: Restored | None) -> None:
     """Bring an original that was on its way back into the spool; what was made from it goes."""
     durable.make_folders(place)
     target = place / ORIGINAL
     if not durable.is_there(target) and (place / _HELD).is_dir():
-        if ended and ended.record:
-            kept = [place / _HELD / Path(ended.record["original_kept"]).name]
+        if ended and ended.line:
+            kept = [place / _HELD / Path(read_record(ended.line).original_kept).name]
         else:
             kept = _originals_in(place / _HELD)
         for each in kept[:1]:
@@ -377,25 +392,25 @@ def _give_back(hot_folder: Path, spool: Path, destination: str) -> None:
             if durable.is_same(path, spool / job / ORIGINAL):
                 durable.remove_tree(path, below=top)
                 continue
-            said = _note(spool / job / JOB_FILE)
+            said = _read_note(spool / job / JOB_FILE)
             try:
-                was = Path(os.fsdecode(bytes.fromhex(said["source"]))).name
+                was = Path(os.fsdecode(bytes.fromhex(said.source))).name
                 durable.move_new(path, path.with_name(was))
-            except (KeyError, ValueError, FileExistsError):
+            except (ValueError, FileExistsError):
                 durable.move_new(path, path.with_name(f"found-{job}"))
             get_log().warning("ledger.file_given_back", destination=destination, job=job)
 
 
-def _note(path: Path) -> dict[str, Any]:
+def _read_note(path: Path) -> JobNote:
     try:
-        said = json.loads(path.read_bytes())
+        return JobNote.model_validate_json(path.read_bytes())
     except (OSError, ValueError):
-        return {}
-    return said if isinstance(said, dict) else {}
+        return JobNote()
 
 
-def _plan(path: Path) -> Plan | None:
+def _read_plan(path: Path) -> Publishing | None:
     try:
-        return Plan.model_validate_json(path.read_bytes())
-    except (OSError, ValidationError):
+        plan = load_detail(State.PUBLISHING, path.read_text())
+    except (OSError, ValueError):
         return None
+    return plan if isinstance(plan, Publishing) else None

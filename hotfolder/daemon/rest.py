@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from hotfolder.ledger.jobs import JobRow, Ledger, State
-from hotfolder.ledger.pace import RECENT, takes_s
+from hotfolder.ledger.pace import RECENT, estimate_s
 from hotfolder.logs import get_log
 from hotfolder.pages.words import duration
 from hotfolder.settings.files import Destination
@@ -28,7 +28,7 @@ class Rest:
 
     def waits(self, row: JobRow, destination: Destination) -> bool:
         """Whether a job waits for the hours: not what was released, or has only to be delivered."""
-        return row.state in _BEFORE_WORK and "release" not in row.detail and self.rests(destination)
+        return row.state in _BEFORE_WORK and row.release is None and self.rests(destination)
 
     def opens_in(self, destination: Destination) -> float | None:
         """Seconds until a destination that rests begins; None when it does not rest."""
@@ -45,8 +45,8 @@ class Rest:
             return
         self._rested[destination.name] = rests
         left = [row for row in ledger.open_jobs() if row.destination == destination.name]
-        recent = [row.record for row in ledger.latest_delivered(destination.name, RECENT)]
-        seconds = takes_s(left, [record for record in recent if record], workers)
+        recent = ledger.latest_records(destination.name, RECENT)
+        seconds = estimate_s(left, recent, workers)
         get_log().info(
             "hours.over" if rests else "hours.begun",
             destination=destination.name,

@@ -15,8 +15,12 @@ OF_RESULTS: Final = frozenset({"log.jsonl", "index.html", "sheets"})
 ``sheets`` as a whole: a folder ``index.html`` in it would be in the way of its page.
 """
 
+ATTACHMENTS: Final = "attachments"
+"""In the folder of a held or refused job: what stages left for people, under names of theirs."""
+
 OF_JOBS: Final = frozenset({
     "record.json", "why.txt", "release.json", "result", "proof-sheet.html", "proof-sheet.jpg",
+    "failure.txt", "attachments",
 })  # fmt: skip
 """What the folder of a held or refused job has beside the original."""
 

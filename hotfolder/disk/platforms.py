@@ -17,7 +17,7 @@ import signal
 import stat
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -293,6 +293,86 @@ def open_regular(path: str | Path, *, folder: int | None = None) -> int:
         os.close(file)
         raise OSError(errno.EINVAL, "not a regular file", str(path))
     return file
+
+
+# Locks
+
+
+Release = Callable[[], None]
+"""Gives a lock back."""
+
+
+def lock_folder(folder: str | Path) -> Release | None:
+    """Lock a folder for this process; it holds until it is released or the process ends.
+
+    What is locked is the open folder (flock(2)), no file in it that somebody could delete to let
+    another process in. Windows opens no folders: there a file in it is locked, which cannot be
+    deleted while it is open.
+
+    Returns
+    -------
+    callable or None
+        What releases it; None when another process, or another place in this one, has it.
+
+    Raises
+    ------
+    OSError
+        When the folder cannot be opened, or its file system knows no locks.
+    """
+    try:
+        import fcntl
+    except ImportError:
+        return _lock_file_in(folder)
+    opened = open_folder(folder)
+    try:
+        fcntl.flock(opened, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(opened)
+        return None
+    except BaseException:
+        os.close(opened)
+        raise
+    return lambda: os.close(opened)
+
+
+def is_folder_locked(folder: str | Path) -> bool:
+    """Tell whether any process has locked a folder by `lock_folder`.
+
+    To ask, the lock is shared for some microseconds; several who ask do not see one another, and
+    one who locks must try again for a moment before it believes that somebody else has it. On
+    Windows two who ask at the same moment may take one another for the holder.
+
+    Raises
+    ------
+    OSError
+        As `lock_folder`.
+    """
+    try:
+        import fcntl
+    except ImportError:
+        release = _lock_file_in(folder)
+        if release is not None:
+            release()
+        return release is None
+    opened = open_folder(folder)
+    try:
+        fcntl.flock(opened, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    finally:
+        os.close(opened)
+    return False
+
+
+def _lock_file_in(folder: str | Path) -> Release | None:
+    from filelock import FileLock, Timeout
+
+    lock = FileLock(Path(folder) / "lock", thread_local=False)
+    try:
+        lock.acquire(timeout=0)
+    except Timeout:
+        return None
+    return lock.release
 
 
 # Processes

@@ -30,16 +30,15 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final, NoReturn, TypeVar
-
-from pydantic import BaseModel, ConfigDict
+from typing import Final, Literal, NoReturn, TypeVar
 
 from hotfolder.disk import durable, names
-from hotfolder.disk.free_names import OF_JOBS, OF_RESULTS, free_folder, free_name
+from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, OF_RESULTS, free_folder, free_name
 from hotfolder.disk.marker import check_marked_above, check_marker
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.errors import StorageError
-from hotfolder.ledger.jobs import JobRow, Ledger, State
+from hotfolder.ledger.details import Claimed, Move, Publishing, State, dump_detail
+from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.ledger.record_log import LOG_FILE, RecordLog
 from hotfolder.model.records import (
     Attachment,
@@ -52,67 +51,34 @@ from hotfolder.model.records import (
 )
 from hotfolder.settings.root import DestinationFolders
 
-RECORD_FILE = "record.json"
-WHY_FILE = "why.txt"
-PLAN_FILE = "plan.json"
+RECORD_FILE: Final = "record.json"
+WHY_FILE: Final = "why.txt"
+PLAN_FILE: Final = "plan.json"
 """Beside the original in the spool; only read when the ledger is lost (`rebuild`)."""
 _FOLDER: Final = "folder"
 _TRIES: Final = 5
 _Filed = TypeVar("_Filed", ResultRecord, Attachment)
-
-
-class Move(BaseModel):
-    """A file, or a dropped folder, that changes its place. sha256 is None for what is no file."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    source: str
-    target: str
-    sha256: str | None
-    what: str
-    copy_only: bool = False
-    """The source stays: other jobs have the same original."""
-    near: str = ""
-    """Where it waits for its final name; "" for what is in a job's folder."""
-
-    @property
-    def is_only_original(self) -> bool:
-        """Whether this is the one file that came, and nobody else has it."""
-        return self.what == "original" and not self.copy_only and self.sha256 is not None
-
-
-class Plan(BaseModel):
-    """All that is needed to finish a job's end after a kill."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    state: State
-    moves: tuple[Move, ...]
-    record: Record
-    log: str
-    folder: str | None = None
-    """For held and refused jobs: the job's folder; built under a temporary name."""
-    place: str = ""
-    """The job's own in the spool."""
-    begun: int = 0
-    """Of how many moves, from the first, the rename may have been done."""
+_END_STATES: Final[Mapping[State, Literal["delivered", "held", "refused"]]] = {
+    State.DELIVERED: "delivered",
+    State.HELD: "held",
+    State.REFUSED: "refused",
+}
 
 
 @dataclass(frozen=True)
 class Ending:
-    """What the work on a job came to.
-
-    files: results by the name that ``work`` gives them; release: the decision behind it, if any;
-    placement: the row of a ticket that it is for, if for one; place: the job's own in the spool,
-    by default where its original is.
-    """
+    """What the work on a job came to."""
 
     state: State
     work: WorkRecord
     files: Mapping[str, Path]
+    """Results, and files about the job, by the name that ``work`` gives them."""
     release: Release | None = None
+    """The decision behind it, if any."""
     placement: PlacementRecord | None = None
+    """The row of a ticket that it is for, if for one."""
     place: Path | None = None
+    """The job's own in the spool, by default where its original is."""
 
 
 class Deliverer:
@@ -143,19 +109,17 @@ class Deliverer:
             `finish` can be called again.
         """
         folders = self._folders(row.destination)
-        with self._name_lock, _storage("planning", folders.results):
+        with self._name_lock, _translate_errors("planning", folders.results):
             check_marked_above(folders.results)
             plan = self._plan(row, original, ending, folders)
             self._bring_near(plan, row)
             Path(plan.place).mkdir(exist_ok=True)
-            (Path(plan.place) / PLAN_FILE).write_text(plan.model_dump_json())
-            row = self._ledger.advance(
-                row.id, State.PUBLISHING, detail=plan.model_dump(mode="json")
-            )
+            (Path(plan.place) / PLAN_FILE).write_text(dump_detail(State.PUBLISHING, plan))
+            row = self._ledger.advance(row.id, State.PUBLISHING, plan)
             if plan.folder is None:
                 # still under the lock: the next job must see this name as taken
                 plan = self._publish_results(row, plan)
-        return self._rest(plan, again=False)
+        return self._finish(plan, again=False)
 
     def finish(self, row: JobRow) -> JobRow:
         """Finish a job that a kill left in ``publishing``.
@@ -165,15 +129,15 @@ class Deliverer:
         StorageError
             As for `end`.
         """
-        plan = Plan.model_validate(row.detail)
+        plan = row.expect(Publishing)
         if plan.folder is None:
-            with self._name_lock, _storage("publishing", Path(plan.log)):
+            with self._name_lock, _translate_errors("publishing", Path(plan.log)):
                 plan = self._publish_results(row, plan)
-        return self._rest(plan, again=True)
+        return self._finish(plan, again=True)
 
     def _plan(
         self, row: JobRow, original: Path, ending: Ending, folders: DestinationFolders
-    ) -> Plan:
+    ) -> Publishing:
         source = os.fsdecode(row.source)
         shown = names.display_name(row.source)
         kept_name = names.safe_component(Path(source).name)
@@ -210,6 +174,7 @@ class Deliverer:
             results = folder / "result"
             kept = free_name(folder, kept_name, OF_JOBS)
             attached = folder / "proof-sheet"
+        sheets = attached.parent
         stem = placement.name if placement else Path(kept_name).stem
         records = []
         for number, result in enumerate(ending.work.results, 1):
@@ -225,15 +190,23 @@ class Deliverer:
             )
             records.append(result.model_copy(update={"path": str(target)}))
         attachments = []
-        for attachment in ending.work.attachments:
-            target = attached.with_suffix(Path(attachment.path).suffix)
+        for number, attachment in enumerate(ending.work.attachments, 1):
+            is_listed = attachment.kind in {"proof-sheet", "thumbnail"}
+            if is_listed:
+                target = attached.with_suffix(Path(attachment.path).suffix)
+            elif folder:
+                is_failure = attachment.kind == "failure"
+                target = (folder if is_failure else folder / ATTACHMENTS) / attachment.path
+            else:
+                target = free_name(sheets, f"{row.id}-{attachment.path}")
+            what = attachment.kind if is_listed else f"attachment-{number}"
             moves.append(
                 Move(
                     source=str(ending.files[attachment.path]),
                     target=str(target),
                     sha256=attachment.sha256,
-                    what=attachment.kind,
-                    near=near(folders.results, attachment.kind),
+                    what=what,
+                    near=near(folders.results, what),
                 )
             )
             attachments.append(attachment.model_copy(update={"path": str(target)}))
@@ -248,29 +221,31 @@ class Deliverer:
                     near=near(folders.originals, "original"),
                 )
             )
+        work = ending.work
         record = Record(
-            **{
-                **dict(ending.work),
-                "results": tuple(records),
-                "attachments": tuple(attachments),
-                "job": row.id,
-                "destination": row.destination,
-                "state": ending.state.value,
-                "source": shown,
-                "original_kept": str(kept),
-                "attempts": row.attempts,
-                "arrived": row.arrived,
-                "finished": datetime.now(UTC),
-                "release": ending.release,
-                "earlier_jobs": placement.earlier
-                if placement
-                else tuple(self._ledger.earlier_jobs(row)),
-                "same_original": () if placement else tuple(self._ledger.same_original(row)),
-                "batch": placement and placement.batch,
-                "placement": placement,
-            }
+            original=work.original,
+            results=tuple(records),
+            attachments=tuple(attachments),
+            reasons=work.reasons,
+            findings=work.findings,
+            stages=work.stages,
+            versions=work.versions,
+            elapsed_s=work.elapsed_s,
+            job=row.id,
+            destination=row.destination,
+            state=_END_STATES[ending.state],
+            source=shown,
+            original_kept=str(kept),
+            attempts=row.attempts,
+            arrived=row.arrived,
+            finished=datetime.now(UTC),
+            release=ending.release,
+            earlier_jobs=placement.earlier if placement else tuple(self._ledger.earlier_jobs(row)),
+            same_original=() if placement else tuple(self._ledger.same_original(row)),
+            batch=placement.batch if placement else None,
+            placement=placement,
         )
-        return Plan(
+        return Publishing(
             state=ending.state,
             moves=tuple(moves),
             record=record,
@@ -279,11 +254,11 @@ class Deliverer:
             place=str(ending.place or original.parent),
         )
 
-    def _bring_near(self, plan: Plan, row: JobRow) -> None:
+    def _bring_near(self, plan: Publishing, row: JobRow) -> None:
         """Step 1: bring every file durably under a temporary name in a marked folder."""
         if plan.folder is not None:
             check_marked_above(Path(plan.folder).parent)
-            building = _building(Path(plan.folder))
+            building = _name_building(Path(plan.folder))
             durable.make_folders(building)
             for move in plan.moves:
                 if self._kept and plan.state is State.HELD and move.is_only_original:
@@ -301,7 +276,7 @@ class Deliverer:
             _bring(move, near)
             self._waiting.add((row.id, move.what))
 
-    def _publish_results(self, row: JobRow, plan: Plan) -> Plan:
+    def _publish_results(self, row: JobRow, plan: Publishing) -> Publishing:
         """Step 3: give results and original their final names, other ones if those are taken."""
         lost = [m for n, m in enumerate(plan.moves) if not self._is_safe(row.id, plan, n, m)]
         if lost:
@@ -312,7 +287,7 @@ class Deliverer:
             self._waiting.discard((row.id, move.what))
         return plan
 
-    def _is_safe(self, job: str, plan: Plan, index: int, move: Move) -> bool:
+    def _is_safe(self, job: str, plan: Publishing, index: int, move: Move) -> bool:
         """Whether a file waits for its name, or has had it, even if it is not there any more."""
         if durable.is_there(move.near):
             return True
@@ -325,9 +300,9 @@ class Deliverer:
             return True
         return move.sha256 is not None and durable.has_bytes(move.target, move.sha256)
 
-    def _rename(self, row: JobRow, plan: Plan, index: int) -> Plan:
+    def _rename(self, row: JobRow, plan: Publishing, index: int) -> Publishing:
         if index >= plan.begun:
-            plan = self._planned(row, plan.model_copy(update={"begun": index + 1}))
+            plan = self._commit(row, plan.model_copy(update={"begun": index + 1}))
         move = plan.moves[index]
         near, target = Path(move.near), Path(move.target)
         tries = 0
@@ -340,7 +315,7 @@ class Deliverer:
                     near.unlink()
                     break
                 target = free_name(target.parent, target.name)
-                plan = self._planned(row, _renamed(plan, index, target))
+                plan = self._commit(row, _replace_target(plan, index, target))
             except FileNotFoundError:
                 if not durable.is_there(near):
                     self._go_back(row, plan, move)
@@ -351,11 +326,11 @@ class Deliverer:
                 break
         return plan
 
-    def _planned(self, row: JobRow, plan: Plan) -> Plan:
-        self._ledger.advance(row.id, State.PUBLISHING, detail=plan.model_dump(mode="json"))
+    def _commit(self, row: JobRow, plan: Publishing) -> Publishing:
+        self._ledger.advance(row.id, State.PUBLISHING, plan)
         return plan
 
-    def _go_back(self, row: JobRow, plan: Plan, lost: Move) -> NoReturn:
+    def _go_back(self, row: JobRow, plan: Publishing, lost: Move) -> NoReturn:
         """Begin a job anew of which something was taken away before it had its final name.
 
         Raises
@@ -381,33 +356,32 @@ class Deliverer:
                 durable.remove_tree(move.near, below=Path(move.near).parent)
         # without the ledger this plan would be gone on with
         (Path(plan.place) / PLAN_FILE).unlink(missing_ok=True)
-        said = {"release": plan.record.release, "placement": plan.record.placement}
-        detail = {key: each.model_dump(mode="json") for key, each in said.items() if each}
+        detail = Claimed(release=plan.record.release, placement=plan.record.placement)
         attempts = max(0, row.attempts - 1)
-        self._ledger.advance(row.id, State.CLAIMED, detail=detail, attempts=attempts)
+        self._ledger.advance(row.id, State.CLAIMED, detail, attempts=attempts)
         raise StorageError(
             f"{lost.near} was taken away before it had its final name; the job is done again. "
             "Leave names that begin with .hotfolder- where they are"
         )
 
-    def _rest(self, plan: Plan, *, again: bool) -> JobRow:
+    def _finish(self, plan: Publishing, *, again: bool) -> JobRow:
         """Steps 3 (for a folder), 4 and 5; `again`: some of it may have been done before."""
         if plan.folder is not None:
-            with _storage("building", Path(plan.folder)):
+            with _translate_errors("building", Path(plan.folder)):
                 self._publish_folder(Path(plan.folder), plan.record)
                 self._waiting.discard((plan.record.job, _FOLDER))
-        with _storage("recording", Path(plan.log)):
+        with _translate_errors("recording", Path(plan.log)):
             check_marked_above(plan.log)
             row = self.record_log.end(Path(plan.log), plan.record, again=again)
         if self._kept and plan.state is State.DELIVERED:
-            with contextlib.suppress(OSError):  # `Drops.expire` removes it later
+            with contextlib.suppress(OSError):  # `Discards.expire` removes it later
                 original = plan.record.original
                 where = Path(plan.record.original_kept)
                 self._kept.forget_if_kept_at(row.id, where, original.sha256 or "")
         return row
 
     def _publish_folder(self, folder: Path, record: Record) -> None:
-        building = _building(folder)
+        building = _name_building(folder)
         if not durable.is_there(building):
             check_marker(folder.parent)  # else it may be there, on a share that is away
             is_ours = (record.job, _FOLDER) in self._waiting
@@ -419,7 +393,7 @@ class Deliverer:
             if not durable.is_there(building):
                 return
         for name, data in (
-            (WHY_FILE, why_text(record).encode()),
+            (WHY_FILE, say_why(record).encode()),
             (RECORD_FILE, to_json_line(record)),
         ):
             (building / name).unlink(missing_ok=True)
@@ -427,11 +401,16 @@ class Deliverer:
         durable.move_new(building, folder)
 
 
-def why_text(record: Record) -> str:
+def say_why(record: Record) -> str:
     """Say in plain words why a job was held or refused, and what can be done."""
     lines = [names.display_name(record.original.name), f"{record.destination}: {record.state}", ""]
     lines += [f"- {names.display_name(reason.message)}" for reason in record.reasons]
     lines += ["", f"The original is kept: {record.original_kept}"]
+    lines += [
+        f"{each.title or each.kind}: {each.path}"
+        for each in record.attachments
+        if each.kind in {"failure", "other"}
+    ]
     if record.results:
         lines.append(f"The picture as it would be delivered: {record.results[0].path}")
     if record.state == "held":
@@ -441,7 +420,7 @@ def why_text(record: Record) -> str:
             f"  run: hotfolder release {record.job}",
             f'- let it go with a change: hotfolder release {record.job} --long-edge "40 in"',
             "- change the picture, and drop it into the hot folder again",
-            "- give it up: delete this folder; the original is kept for a while all the same",
+            "- discard it: delete this folder; the original is kept for a while all the same",
         ]
     else:
         lines.append("What you can do: export the picture again and drop the new file.")
@@ -457,27 +436,27 @@ def _was_copied(near: Path, target: Path, sha256: str | None) -> bool:
     )
 
 
-def _building(folder: Path) -> Path:
+def _name_building(folder: Path) -> Path:
     return folder.parent / f".hotfolder-{folder.name}"
 
 
-def _renamed(plan: Plan, index: int, target: Path) -> Plan:
+def _replace_target(plan: Publishing, index: int, target: Path) -> Publishing:
     """The plan with another final name for one file; the record says the new one."""
     move = plan.moves[index]
     moves = list(plan.moves)
     moves[index] = move.model_copy(update={"target": str(target)})
     if move.what == "original":
-        changes: dict[str, Any] = {"original_kept": str(target)}
+        record = plan.record.model_copy(update={"original_kept": str(target)})
     else:
         changes = {
-            "results": _with_path(plan.record.results, move.target, target),
-            "attachments": _with_path(plan.record.attachments, move.target, target),
+            "results": _replace_path(plan.record.results, move.target, target),
+            "attachments": _replace_path(plan.record.attachments, move.target, target),
         }
-    record = plan.record.model_copy(update=changes)
+        record = plan.record.model_copy(update=changes)
     return plan.model_copy(update={"moves": tuple(moves), "record": record})
 
 
-def _with_path(records: tuple[_Filed, ...], old: str, new: Path) -> tuple[_Filed, ...]:
+def _replace_path(records: tuple[_Filed, ...], old: str, new: Path) -> tuple[_Filed, ...]:
     return tuple(
         each.model_copy(update={"path": str(new)}) if each.path == old else each for each in records
     )
@@ -485,12 +464,12 @@ def _with_path(records: tuple[_Filed, ...], old: str, new: Path) -> tuple[_Filed
 
 def _bring(move: Move, target: Path) -> None:
     if not move.copy_only:
-        _ensure_moved(Path(move.source), target, move.sha256)
+        _move_near(Path(move.source), target, move.sha256)
     elif not durable.is_there(target):
         durable.copy_new(move.source, target)
 
 
-def _ensure_moved(source: Path, target: Path, sha256: str | None) -> None:
+def _move_near(source: Path, target: Path, sha256: str | None) -> None:
     """Move `source` to our own temporary name `target`, whatever an earlier try left there."""
     if sha256 is not None and durable.is_doubtful(source):
         durable.flush(source, sha256)
@@ -512,7 +491,7 @@ def _ensure_moved(source: Path, target: Path, sha256: str | None) -> None:
 
 
 @contextmanager
-def _storage(doing: str, where: Path) -> Iterator[None]:
+def _translate_errors(doing: str, where: Path) -> Iterator[None]:
     """Translate what the file system says into our own storage being in the way."""
     try:
         yield

@@ -7,10 +7,9 @@ They are a convenience: a page that cannot be written is tried again with the ne
 from __future__ import annotations
 
 import contextlib
-import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -20,6 +19,7 @@ from hotfolder.disk.marker import check_marker
 from hotfolder.ending.deliver import RECORD_FILE
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.logs import utc_now
+from hotfolder.model.records import Attachment, Record, format_time, read_record
 from hotfolder.settings.root import DestinationFolders
 
 INDEX = "index.html"
@@ -28,6 +28,29 @@ _MOST = 300
 _TEMPLATES = Environment(
     loader=PackageLoader("hotfolder.pages"), autoescape=True, undefined=StrictUndefined
 )
+
+
+class OtherFile(TypedDict):
+    """A file about a job that a stage has left for people."""
+
+    title: str
+    link: str
+
+
+class ListedJob(TypedDict):
+    """A job as its page lists it."""
+
+    job: str
+    name: str
+    when: str
+    reasons: list[str]
+    size: str
+    sheet: str
+    """A link to its proof sheet; "" when there is none."""
+    thumbnail: str
+    """A link to its thumbnail; "" when there is none."""
+    others: list[OtherFile]
+    """What else stages have left about it."""
 
 
 class Pages:
@@ -59,8 +82,8 @@ class Pages:
         sheets = self._folders.results / "sheets"
         if last != self._last_delivered and sheets.is_dir():
             check_marker(self._folders.results)
-            rows = self._ledger.latest_delivered(self._destination, _MOST)
-            records = [row.record for row in rows if row.record and row.record["attachments"]]
+            latest = self._ledger.latest_records(self._destination, _MOST)
+            records = [record for record in latest if record.attachments]
             write_sheets_index(self._folders, self._destination, records)
             self._last_delivered = last
 
@@ -71,10 +94,10 @@ def write_held_index(folders: DestinationFolders, destination: str) -> None:
     for path in sorted(folders.held.iterdir(), reverse=True)[:_MOST]:
         # the folder is a person's to work in: what is no record of ours is left out
         with (
-            contextlib.suppress(OSError, ValueError, TypeError, LookupError, AttributeError),
+            contextlib.suppress(OSError, ValueError),
             durable.open_to_read(path / RECORD_FILE) as file,
         ):
-            jobs.append(_shown(json.load(file), folders.held))
+            jobs.append(_show(read_record(file.read()), folders.held))
     _write(
         folders.held / INDEX,
         title=f"{destination}: held",
@@ -85,45 +108,54 @@ def write_held_index(folders: DestinationFolders, destination: str) -> None:
 
 
 def write_sheets_index(
-    folders: DestinationFolders, destination: str, records: Iterable[Mapping[str, Any]]
+    folders: DestinationFolders, destination: str, records: Iterable[Record]
 ) -> None:
     """List delivered jobs that have a proof sheet, the newest first."""
     _write(
         folders.results / "sheets" / INDEX,
         title=f"{destination}: proof sheets",
         explanation="What was delivered, and how it was expected to look.",
-        jobs=[_shown(record, folders.results / "sheets") for record in records],
+        jobs=[_show(record, folders.results / "sheets") for record in records],
     )
 
 
-def _write(path: Path, *, title: str, explanation: str, jobs: Iterable[Mapping[str, Any]]) -> None:
+def _write(path: Path, *, title: str, explanation: str, jobs: Sequence[ListedJob]) -> None:
     page = _TEMPLATES.get_template(INDEX).render(
         title=title,
         explanation=explanation,
-        now=_for_people(utc_now()),
-        jobs=list(jobs),
+        now=_format_minute(utc_now()),
+        jobs=jobs,
     )
     durable.replace_text(path, page)
 
 
-def _shown(record: Mapping[str, Any], base: Path) -> dict[str, Any]:
+def _show(record: Record, base: Path) -> ListedJob:
     attached = {
-        each["kind"]: quote(Path(each["path"]).relative_to(base).as_posix())
-        for each in record.get("attachments", [])
-        if base in Path(each["path"]).parents
+        each.kind: _link(each, base)
+        for each in record.attachments
+        if base in Path(each.path).parents
     }
-    sizes = [f"{each['width_px']} × {each['height_px']} px" for each in record["results"]]
+    sizes = [f"{each.width_px} × {each.height_px} px" for each in record.results]
     return {
-        "job": record["job"],
-        "name": record["source"],
-        "when": _for_people(record["finished"]),
-        "reasons": [reason["message"] for reason in record["reasons"]],
+        "job": record.job,
+        "name": record.source,
+        "when": _format_minute(format_time(record.finished)),
+        "reasons": [reason.message for reason in record.reasons],
         "size": ", ".join(sizes),
         "sheet": attached.get("proof-sheet", ""),
         "thumbnail": attached.get("thumbnail", ""),
+        "others": [
+            {"title": each.title or Path(each.path).name, "link": _link(each, base)}
+            for each in record.attachments
+            if each.kind not in {"proof-sheet", "thumbnail"} and base in Path(each.path).parents
+        ],
     }
 
 
-def _for_people(time: str) -> str:
+def _link(attachment: Attachment, base: Path) -> str:
+    return quote(Path(attachment.path).relative_to(base).as_posix())
+
+
+def _format_minute(time: str) -> str:
     """A time of a record, to the minute: 2026-11-25 21:07 UTC."""
     return f"{time[:16].replace('T', ' ')} UTC"

@@ -17,41 +17,54 @@ import getpass
 import os
 import re
 import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Final, TypeVar
 
-from pydantic import ValidationError
+from pydantic import JsonValue, TypeAdapter, ValidationError
 
 from hotfolder.disk import durable, names
-from hotfolder.disk.free_names import OF_JOBS, free_name
+from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, free_name
 from hotfolder.disk.marker import check_marker
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.intake.claim import ORIGINAL
-from hotfolder.ledger.jobs import JobRow, Ledger, State, read_job
+from hotfolder.ledger.details import Claimed, Produced, Releasing, State
+from hotfolder.ledger.jobs import JobRow, Ledger
+from hotfolder.ledger.reading import read_job
 from hotfolder.logs import get_log
-from hotfolder.model.records import Release
+from hotfolder.model.answer import Answer
+from hotfolder.model.records import (
+    Attachment,
+    Changes,
+    Record,
+    Release,
+    ResultRecord,
+    WorkRecord,
+    format_time,
+)
 from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Intake, check_destination, load_destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
-from hotfolder.work.worker import Answer
 
-NOTE_FILE = "release.json"
+NOTE_FILE: Final = "release.json"
 _HELD = "held"
 _OURS = OF_JOBS - {"result"}
 _JOB = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
 _MAX_NOTE_BYTES = 64 * 2**10
+_JSON: Final[TypeAdapter[JsonValue]] = TypeAdapter(JsonValue)
+_Filed = TypeVar("_Filed", ResultRecord, Attachment)
 
 
 @dataclass(frozen=True)
-class Found:
-    """A held job that somebody has put into ``release/``; path: its folder, or its original."""
+class HandedOver:
+    """A held job that somebody has put into ``release/``."""
 
     row: JobRow
     path: Path
+    """Its folder, or its original."""
 
 
 class ReleaseFolder:
@@ -62,9 +75,9 @@ class ReleaseFolder:
         self._folder = folder
         self._unmatched: dict[Path, tuple[int, int]] = {}
 
-    def look(self, ledger: Ledger) -> list[Found]:
+    def look(self, ledger: Ledger) -> list[HandedOver]:
         """Find what is whole and known; what is not is hashed again when it has changed."""
-        found: list[Found] = []
+        found: list[HandedOver] = []
         unmatched: dict[Path, tuple[int, int]] = {}
         try:
             # a job's folder has its result too, so it goes before a copy of the original alone
@@ -72,16 +85,16 @@ class ReleaseFolder:
         except OSError:
             return []
         for path in entries:
-            stamp = _stamp(path)
+            stamp = _read_stamp(path)
             if path.name.startswith(".") or stamp is None:
                 continue
             row = None
             if self._unmatched.get(path) != stamp:
-                row = _row_of(ledger, self._destination, path)
+                row = _find_held(ledger, self._destination, path)
             if row is None or any(row.id == each.row.id for each in found):
                 unmatched[path] = stamp
             else:
-                found.append(Found(row, path))
+                found.append(HandedOver(row, path))
         self._unmatched = unmatched
         return found
 
@@ -94,18 +107,15 @@ class ReleaseFolder:
         ]
 
 
-def begin(ledger: Ledger, found: Found) -> JobRow:
-    """Commit that the job is released; `collect` does the rest, also after a kill."""
-    note = _note_of(found.path)
+def begin_release(ledger: Ledger, found: HandedOver) -> JobRow:
+    """Commit that the job is released; `collect_job` does the rest, also after a kill."""
+    note = _read_note(found.path)
     get_log().info("job.released", job=found.row.id, who=note.who, why=note.why)
-    return ledger.advance(
-        found.row.id,
-        State.RELEASING,
-        detail={"release": note.model_dump(mode="json"), "from": str(found.path)},
-    )
+    detail = Releasing(release=note, source=found.path)
+    return ledger.advance(found.row.id, State.RELEASING, detail)
 
 
-def collect(ledger: Ledger, spool: Path, held: Path, row: JobRow) -> JobRow:
+def collect_job(ledger: Ledger, spool: Path, held: Path, row: JobRow) -> JobRow:
     """Bring a released job back into the spool; it goes on as produced, or as claimed.
 
     Raises
@@ -115,7 +125,8 @@ def collect(ledger: Ledger, spool: Path, held: Path, row: JobRow) -> JobRow:
     """
     place = spool / row.id
     durable.make_folders(place)
-    source = Path(row.detail["from"])
+    detail = row.expect(Releasing)
+    source, release = detail.source, detail.release
     kept = place / _HELD
     if source.is_file() and not durable.is_there(place / ORIGINAL):
         durable.move_new(source, place / ORIGINAL)
@@ -123,23 +134,23 @@ def collect(ledger: Ledger, spool: Path, held: Path, row: JobRow) -> JobRow:
         _move_folder(source, kept)
     elif (held / row.id).is_dir():
         _move_folder(held / row.id, kept)
-    record = dict(row.record or {})
+    record = row.record
+    if record is None:
+        raise StorageError(f"the ledger has no record of the held job {row.id}")
     if not durable.is_there(place / ORIGINAL):
-        durable.move_new(kept / Path(record["original_kept"]).name, place / ORIGINAL)
-    answer = _made_before(row, record, kept, place)
+        durable.move_new(kept / Path(record.original_kept).name, place / ORIGINAL)
+    answer = _restore_answer(row, record, kept, place)
     if durable.is_there(kept):
-        keep_the_rest(kept, Path(row.detail["from"]).parent / row.id, record)
-    detail = {"release": row.detail["release"]}
-    if answer is None or row.detail["release"]["changes"]:
-        row = ledger.advance(row.id, State.CLAIMED, detail=detail, attempts=0)
+        keep_the_rest(kept, source.parent / row.id, record)
+    if answer is None or release.changes:
+        row = ledger.advance(row.id, State.CLAIMED, Claimed(release=release), attempts=0)
     else:
-        detail["answer"] = answer.model_dump(mode="json")
-        row = ledger.advance(row.id, State.PRODUCED, detail=detail)
+        row = ledger.advance(row.id, State.PRODUCED, Produced(answer=answer, release=release))
     durable.remove_tree(kept, below=place)
     return row
 
 
-def keep_the_rest(kept: Path, to: Path, record: Mapping[str, Any]) -> None:
+def keep_the_rest(kept: Path, to: Path, record: Record | None) -> None:
     """Put what a person added to a held folder, or changed in it, to where it was released.
 
     kept: the folder, about to be removed; to: in ``release/``, where it shows; record: of the
@@ -150,14 +161,13 @@ def keep_the_rest(kept: Path, to: Path, record: Mapping[str, Any]) -> None:
     OSError, Unreachable
         When `to` cannot be written; can be called again.
     """
-    files = [*record.get("results", []), *record.get("attachments", [])]
-    made = {each["sha256"] for each in files}
+    made = {each.sha256 for each in record.files()} if record else set()
     for path in _below(kept):
         if path.parent == kept and path.name in _OURS and path.is_file():
             continue
         if path.name.startswith(durable.TEMPORARY_PREFIX):
             continue
-        if path.parent in {kept, kept / "result"} and (
+        if path.parent in {kept, kept / "result", kept / ATTACHMENTS} and (
             any(durable.has_bytes(path, each) for each in made)
             or durable.is_same(path, kept.parent / ORIGINAL)
         ):
@@ -189,9 +199,7 @@ def hand_over(held: Path, release: Path, note: Release) -> None:
     _move_folder(held, target)
 
 
-def release_job(
-    root: Root, job: str, asked: list[str], *, who: str | None, why: str
-) -> dict[str, dict[str, Any]]:
+def release_job(root: Root, job: str, asked: list[str], *, who: str | None, why: str) -> Changes:
     """Release a held job by its name, from outside the daemon.
 
     Parameters
@@ -209,8 +217,8 @@ def release_job(
 
     Returns
     -------
-    dict
-        The changes, by stage.
+    Changes
+        What was asked for, by stage.
 
     Raises
     ------
@@ -223,12 +231,13 @@ def release_job(
     if row is None or row.state is not State.HELD:
         state = f"is {row.state}" if row else "is no job of this root"
         raise SettingsError([Problem(str(root.path), job, state, "a held job, as status shows")])
-    if dropped := (row.record or {}).get("dropped"):
-        until = dropped["original_kept_until"]
-        kept = f"drop {(row.record or {})['original_kept']} into the hot folder, until {until}"
-        problem = Problem(str(root.path), job, "was given up: its folder was deleted", "")
-        raise SettingsError([replace(problem, allowed=kept if until else "drop the picture again")])
-    changes: dict[str, dict[str, Any]] = {}
+    if row.record and row.record.discarded:
+        until = row.record.discarded.original_kept_until
+        kept = f"drop {row.record.original_kept} into the hot folder"
+        allowed = f"{kept}, until {format_time(until)}" if until else "drop the picture again"
+        got = "was discarded: its folder was deleted"
+        raise SettingsError([Problem(str(root.path), job, got, allowed)])
+    changes: Changes = {}
     for text in asked:
         stage, key, value = parse_change(text)
         changes.setdefault(stage, {})[key] = value
@@ -236,8 +245,7 @@ def release_job(
     destination = load_destination(path, load_registry(root.plugins), Intake())
     if changes:
         registry = load_registry(root.plugins)
-        asked_by_ticket = ((row.record or {}).get("placement") or {}).get("changes", {})
-        raw = with_changes(destination.raw, asked_by_ticket)
+        raw = with_changes(destination.raw, row.placement.changes if row.placement else {})
         check_destination(path, with_changes(raw, changes), registry, Intake())
     folders = root.folders(row.destination, destination.file.folders)
     note = Release(
@@ -255,7 +263,7 @@ def release_job(
     return changes
 
 
-def told_apart(words: list[str]) -> tuple[list[str], Root]:
+def split_words(words: list[str]) -> tuple[list[str], Root]:
     """Tell jobs from the root among the words of a command: a root is no name of a job.
 
     Raises
@@ -271,7 +279,7 @@ def told_apart(words: list[str]) -> tuple[list[str], Root]:
     return jobs, Root(Path(others[0]) if others else Path())
 
 
-def parse_change(text: str) -> tuple[str, str, Any]:
+def parse_change(text: str) -> tuple[str, str, JsonValue]:
     """Read ``stage.key=value`` as the command line gives it; the value is TOML, or plain text.
 
     Raises
@@ -285,16 +293,16 @@ def parse_change(text: str) -> tuple[str, str, Any]:
         allowed = 'STAGE.KEY=VALUE, as in sizing.long_edge="40 in"'
         raise SettingsError([Problem("--set", "", text, allowed)])
     try:
-        return stage, key, tomllib.loads(f"value = {value}")["value"]
-    except tomllib.TOMLDecodeError:
+        return stage, key, _JSON.validate_python(tomllib.loads(f"value = {value}")["value"])
+    except (tomllib.TOMLDecodeError, ValidationError):  # a date is none of JSON's values
         return stage, key, value.strip()
 
 
-def _row_of(ledger: Ledger, destination: str, path: Path) -> JobRow | None:
+def _find_held(ledger: Ledger, destination: str, path: Path) -> JobRow | None:
     try:
         if path.is_dir() and not path.is_symlink():
             row = ledger.job(path.name)
-            name = Path((row.record or {}).get("original_kept", "")).name
+            name = Path(row.record.original_kept).name if row.record else ""
             is_whole = (
                 row.state is State.HELD
                 and row.destination == destination
@@ -306,7 +314,7 @@ def _row_of(ledger: Ledger, destination: str, path: Path) -> JobRow | None:
         return None
 
 
-def _stamp(path: Path) -> tuple[int, int] | None:
+def _read_stamp(path: Path) -> tuple[int, int] | None:
     """When an entry last changed: a file, or the latest of a folder's files, and their size."""
     try:
         inside = list(path.iterdir()) if path.is_dir() else [path]
@@ -316,7 +324,7 @@ def _stamp(path: Path) -> tuple[int, int] | None:
     return (max((each.st_mtime_ns for each in found), default=0), sum(e.st_size for e in found))
 
 
-def _note_of(path: Path) -> Release:
+def _read_note(path: Path) -> Release:
     by_hand = Release(who="", why="", at=datetime.now(UTC))
     if not path.is_dir():
         return by_hand
@@ -330,30 +338,38 @@ def _note_of(path: Path) -> Release:
         return by_hand
 
 
-def _made_before(row: JobRow, record: Mapping[str, Any], kept: Path, place: Path) -> Answer | None:
-    """The worker's answer as it was, if the pixels that it made are still what they were."""
+def _restore_answer(row: JobRow, record: Record, kept: Path, place: Path) -> Answer | None:
+    """Return the worker's answer as it was, if the pixels that it made are still what they were."""
     attempt = place / f"attempt-{row.attempts}"
-    results = _brought_back(record["results"], kept / "result", attempt)
+    results = _bring_back(record.results, kept / "result", attempt)
     if not results:
         return None
-    work = {key: record[key] for key in ("original", "reasons", "findings", "stages", "versions")}
-    attachments = _brought_back(record.get("attachments", []), kept, attempt)
-    made = {"results": results, "attachments": attachments}
-    return Answer.model_validate({"verdict": "deliver", "work": {**work, **made}})
+    work = WorkRecord(
+        original=record.original,
+        results=results,
+        attachments=_bring_back(record.attachments, kept, attempt),
+        reasons=record.reasons,
+        findings=record.findings,
+        stages=record.stages,
+        versions=record.versions,
+    )
+    return Answer(verdict="deliver", work=work)
 
 
-def _brought_back(records: list[dict[str, Any]], kept: Path, attempt: Path) -> list[dict[str, Any]]:
+def _bring_back(files: Sequence[_Filed], kept: Path, attempt: Path) -> tuple[_Filed, ...]:
     """Move files back to where a worker would leave them; those that are still what they were."""
     found = []
-    for each in records:
-        name = Path(each["path"]).name
+    for each in files:
+        name = Path(each.path).name
         was, now = kept / name, attempt / name
-        if durable.has_bytes(was, each["sha256"]) and not durable.is_there(now):
+        if Path(each.path).parent.name == ATTACHMENTS:
+            was = kept / ATTACHMENTS / name
+        if durable.has_bytes(was, each.sha256) and not durable.is_there(now):
             durable.make_folders(attempt)
             durable.move_new(was, now)
-        if durable.has_bytes(now, each["sha256"]):
-            found.append({**each, "path": name})
-    return found
+        if durable.has_bytes(now, each.sha256):
+            found.append(each.model_copy(update={"path": name}))
+    return tuple(found)
 
 
 def _move_folder(source: Path, target: Path) -> None:

@@ -26,7 +26,8 @@ from hotfolder.disk.marker import check_marker
 from hotfolder.errors import StorageError
 from hotfolder.intake.junk import job_of
 from hotfolder.intake.scan import Candidate
-from hotfolder.ledger.jobs import JobRow, Ledger, State
+from hotfolder.ledger.details import Claimed, Claiming, State
+from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
 
 ORIGINAL = "original"
@@ -62,14 +63,14 @@ def claim(ledger: Ledger, spool: Path, destination: str, candidate: Candidate) -
         os.fsencode(candidate.relative),
         candidate.kind,
         identity.size,
-        {
-            "dev": identity.dev,
-            "ino": identity.ino,
-            "size": identity.size,
-            "mtime_ns": identity.mtime_ns,
-            "nlink": candidate.nlink,
-            "folder": os.fsencode(candidate.folder.absolute()).hex(),
-        },
+        Claiming(
+            dev=identity.dev,
+            ino=identity.ino,
+            size=identity.size,
+            mtime_ns=identity.mtime_ns,
+            nlink=candidate.nlink,
+            folder=os.fsencode(candidate.folder.absolute()).hex(),
+        ),
     )
     broken_off = False
     try:
@@ -89,7 +90,7 @@ def claim(ledger: Ledger, spool: Path, destination: str, candidate: Candidate) -
             ) from error
     if not taken:
         return recover_claim(ledger, spool, candidate.folder, row, search=broken_off)
-    return ledger.advance(row.id, State.CLAIMED, detail={})
+    return ledger.advance(row.id, State.CLAIMED, Claimed())
 
 
 def _leave_note(own: Path, row: JobRow) -> None:
@@ -97,7 +98,7 @@ def _leave_note(own: Path, row: JobRow) -> None:
     said = {
         "source": row.source.hex(),
         "arrived": row.arrived.isoformat(),
-        "folder": row.detail["folder"],
+        "folder": row.expect(Claiming).folder,
     }
     (own / JOB_FILE).write_text(json.dumps({"destination": row.destination, **said}))
 
@@ -123,7 +124,7 @@ def recover_claim(
     is_found = False
     try:
         with platforms.entry_beneath(folder, os.fsdecode(row.source)) as entry:
-            is_found = _gone_on_with(entry, own, row)
+            is_found = _finish_copy(entry, own, row)
     except OSError as error:
         if error.errno not in _SWAPPED:
             raise
@@ -133,9 +134,9 @@ def recover_claim(
         check_marker(folder)
         for relative in _set_aside_below(folder, row.id):
             with platforms.entry_beneath(folder, relative) as entry:
-                _gone_on_with(entry, own, row)
+                _finish_copy(entry, own, row)
     if durable.is_there(own / ORIGINAL):
-        return ledger.advance(row.id, State.CLAIMED, detail={})
+        return ledger.advance(row.id, State.CLAIMED, Claimed())
     durable.remove_tree(own, below=spool)
     ledger.forget(row.id)
     return None
@@ -143,7 +144,7 @@ def recover_claim(
 
 def folder_of(row: JobRow) -> Path | None:
     """In which hot folder a claim was begun; the destination may have another one since."""
-    said = row.detail.get("folder")
+    said = row.expect(Claiming).folder
     return Path(os.fsdecode(bytes.fromhex(said))) if said else None
 
 
@@ -166,7 +167,7 @@ def give_back(ledger: Ledger, spool: Path, folder: Path, relative: str) -> bool:
             return False  # `recover_claim` goes on with it
         name = os.fsdecode(row.source).rpartition("/")[2]
         if row.record:
-            copies.append(Path(row.record["original_kept"]))
+            copies.append(Path(row.record.original_kept))
     with platforms.entry_beneath(folder, relative) as entry:
         if not _is_in(entry):
             return False
@@ -184,9 +185,9 @@ _Entry = tuple[int | None, str]
 def _take(entry: _Entry, own: Path, row: JobRow) -> bool:
     """Bring the file into `own`; False when it is not there any more, or another one is."""
     folder, name = entry
-    if not _is_in(entry) or not _is(os.stat(name, dir_fd=folder, follow_symlinks=False), row):
+    if not _is_in(entry) or not _is_same(os.stat(name, dir_fd=folder, follow_symlinks=False), row):
         return False
-    is_linked = row.kind == "file" and row.detail["nlink"] > 1
+    is_linked = row.kind == "file" and row.expect(Claiming).nlink > 1
     taken = own / (LINKED if is_linked else ORIGINAL)
     try:
         platforms.rename_noreplace(name, taken, source_folder=folder)
@@ -195,7 +196,7 @@ def _take(entry: _Entry, own: Path, row: JobRow) -> bool:
             raise
         return _take_by_copy(entry, own / ORIGINAL, row)
     durable.fsync_folder(own)
-    if not _is(taken.lstat(), row):
+    if not _is_same(taken.lstat(), row):
         platforms.rename_noreplace(taken, name, target_folder=folder)
         return False
     if folder is not None:
@@ -210,11 +211,11 @@ def _take_by_copy(entry: _Entry, taken: Path, row: JobRow) -> bool:
     platforms.rename_noreplace(name, aside, source_folder=folder, target_folder=folder)
     if folder is not None:
         durable.fsync_folder(folder)
-    if not _is(os.stat(aside, dir_fd=folder, follow_symlinks=False), row):
+    if not _is_same(os.stat(aside, dir_fd=folder, follow_symlinks=False), row):
         platforms.rename_noreplace(aside, name, source_folder=folder, target_folder=folder)
         return False
     try:
-        _gone_on_with(entry, taken.parent, row)
+        _finish_copy(entry, taken.parent, row)
     except OSError:
         # give it its name back, so that its sender sees it; else `recover_claim` finds it
         with contextlib.suppress(OSError):
@@ -224,7 +225,7 @@ def _take_by_copy(entry: _Entry, taken: Path, row: JobRow) -> bool:
     return True
 
 
-def _gone_on_with(entry: _Entry, own: Path, row: JobRow) -> bool:
+def _finish_copy(entry: _Entry, own: Path, row: JobRow) -> bool:
     """Copy what stands under our name in the hot folder and remove it; False when nothing does."""
     folder, aside = entry[0], _aside(entry, row)
     if not _is_in((folder, aside)):
@@ -284,15 +285,15 @@ def _aside(entry: _Entry, row: JobRow) -> str:
     return name if entry[0] is not None else str(Path(entry[1]).with_name(name))
 
 
-def _is(found: os.stat_result, row: JobRow) -> bool:
+def _is_same(found: os.stat_result, row: JobRow) -> bool:
     """Whether this is what had settled; a folder's time and size are those of all that is in it."""
-    known = row.detail
-    if (found.st_dev, found.st_ino) != (known["dev"], known["ino"]):
+    known = row.expect(Claiming)
+    if (found.st_dev, found.st_ino) != (known.dev, known.ino):
         # a rename within one file system keeps the number; across them the name is still there
         return False
     return not stat.S_ISREG(found.st_mode) or (found.st_size, found.st_mtime_ns) == (
-        known["size"],
-        known["mtime_ns"],
+        known.size,
+        known.mtime_ns,
     )
 
 

@@ -44,17 +44,17 @@ class Identity:
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """Something in a hot folder that someone may have dropped.
-
-    folder: the hot folder. relative: the path below it, with ``/``; bytes that are no UTF-8 stand
-    in it as surrogates (PEP 383). nlink: number of names that the file has, here and elsewhere.
-    """
+    """Something in a hot folder that someone may have dropped."""
 
     folder: Path
+    """The hot folder."""
     relative: str
+    """The path below it, with ``/``; bytes that are no UTF-8 stand in it as surrogates (PEP
+    383)."""
     kind: Kind
     identity: Identity
     nlink: int = 1
+    """Number of names that the file has, here and elsewhere."""
 
     @property
     def path(self) -> Path:
@@ -64,19 +64,19 @@ class Candidate:
 
 @dataclass(frozen=True)
 class ScanResult:
-    """What one scan found.
-
-    candidates: in order of their paths, a folder's files before those of its sub-folders.
-    junk_names: relative paths of what is left alone. problems: what could not be looked at, as
-    plain sentences. elapsed_s: how long the scan took, in seconds. set_aside: relative paths of
-    dropped files that stand under a name of ours, since a claim was broken off (`claim`).
-    """
+    """What one scan found."""
 
     candidates: tuple[Candidate, ...]
+    """In order of their paths, a folder's files before those of its sub-folders."""
     junk_names: tuple[str, ...] = ()
+    """Relative paths of what is left alone."""
     problems: tuple[str, ...] = ()
+    """What could not be looked at, as plain sentences."""
     elapsed_s: float = 0.0
+    """How long the scan took, in seconds."""
     set_aside: tuple[str, ...] = ()
+    """Relative paths of dropped files that stand under a name of ours, since a claim was broken
+    off (`claim`)."""
 
     @property
     def junk(self) -> int:

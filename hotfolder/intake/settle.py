@@ -24,18 +24,17 @@ _LOOK_AGAIN_S = 1.0
 
 
 @dataclass(frozen=True)
-class Waiting:
-    """Something that has not finished arriving.
-
-    name: its relative path, fit for showing. since_s: seconds since it was first seen.
-    """
+class Unsettled:
+    """Something that has not finished arriving."""
 
     name: str
+    """Its relative path, fit for showing."""
     reason: str
     since_s: float
+    """Seconds since it was first seen."""
 
 
-class State(Enum):
+class Arrival(Enum):
     """What a probe found."""
 
     WHOLE = "whole"
@@ -47,10 +46,11 @@ class State(Enum):
 
 @dataclass(frozen=True)
 class Probe:
-    """What an open look at one file found. reason: a plain sentence, or ""."""
+    """What an open look at one file found."""
 
-    state: State
+    state: Arrival
     reason: str = ""
+    """A plain sentence, or ""."""
 
 
 def probe(candidate: Candidate) -> Probe:
@@ -70,22 +70,22 @@ def probe(candidate: Candidate) -> Probe:
         finally:
             os.close(file)
     except FileNotFoundError:
-        return Probe(State.GONE)
+        return Probe(Arrival.GONE)
     except OSError as error:
         if error.errno in {errno.ELOOP, errno.ENOTDIR, errno.EXDEV}:
-            return Probe(State.CHANGED)  # a link has taken its place since the scan
-        return Probe(State.UNFINISHED, f"The file cannot be read: {error.strerror or error}.")
+            return Probe(Arrival.CHANGED)  # a link has taken its place since the scan
+        return Probe(Arrival.UNFINISHED, f"The file cannot be read: {error.strerror or error}.")
 
 
 def _probe_open(file: int, candidate: Candidate) -> Probe:
     found = os.fstat(file)
     now = Identity(found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns)
     if now != candidate.identity:
-        return Probe(State.CHANGED)
+        return Probe(Arrival.CHANGED)
     if has_writer(file):
-        return Probe(State.OPEN, "Another program still has the file open for writing.")
+        return Probe(Arrival.OPEN, "Another program still has the file open for writing.")
     end = container_end(file)
-    return Probe(State.WHOLE) if end.complete else Probe(State.UNFINISHED, end.reason)
+    return Probe(Arrival.WHOLE) if end.complete else Probe(Arrival.UNFINISHED, end.reason)
 
 
 @dataclass(frozen=True)
@@ -158,12 +158,12 @@ class Settler:
         """Drop what was taken; another file under the same name starts anew."""
         self._seen.pop(candidate.relative, None)
 
-    def waiting(self) -> list[Waiting]:
+    def waiting(self) -> list[Unsettled]:
         """What is not ready and why, the longest waiting first."""
         now = self._clock()
         entries = [entry for entry in self._seen.values() if entry.due_s != _READY_S]
         return [
-            Waiting(display_name(entry.candidate.relative), entry.reason, now - entry.first_s)
+            Unsettled(display_name(entry.candidate.relative), entry.reason, now - entry.first_s)
             for entry in sorted(entries, key=lambda entry: entry.first_s)
         ]
 
@@ -192,17 +192,17 @@ class Settler:
         patience_ends = entry.changed_s + self._patience_s
         again = now + max(_LOOK_AGAIN_S, self._quiet_s)
         match found.state:
-            case State.WHOLE:
+            case Arrival.WHOLE:
                 return replace(entry, due_s=_READY_S)
-            case State.OPEN:
+            case Arrival.OPEN:
                 return replace(entry, due_s=again, reason=found.reason)
-            case State.UNFINISHED if now >= patience_ends:
+            case Arrival.UNFINISHED if now >= patience_ends:
                 return replace(entry, due_s=_READY_S)
-            case State.UNFINISHED:
+            case Arrival.UNFINISHED:
                 return replace(entry, due_s=min(again, patience_ends), reason=found.reason)
-            case State.CHANGED:
+            case Arrival.CHANGED:
                 return self._changed(entry.candidate, entry.first_s, now)
-            case State.GONE:
+            case Arrival.GONE:
                 return None
 
     def _changed(self, candidate: Candidate, first_s: float, now: float) -> _Seen:

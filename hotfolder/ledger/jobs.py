@@ -1,7 +1,8 @@
 """The ledger: every job is a row, every change of state is one transaction.
 
 SQLite in WAL mode with ``synchronous=FULL``: what `Ledger` has returned from is on disk. One
-process writes (the one that holds the root's lock); any other may read through `read_jobs`.
+process writes (the one that holds the root's lock); any other may read through
+`hotfolder.ledger.reading`.
 
 ::
 
@@ -18,123 +19,46 @@ A state names an *intent* that was committed before the act it announces: a row 
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 import threading
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import closing, contextmanager
+from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from enum import StrEnum
 from pathlib import Path
-from typing import Any
 
 from hotfolder.errors import StorageError
 from hotfolder.ledger import record_index
-
-_SCHEMA = """
-CREATE TABLE jobs (
-    seq         INTEGER PRIMARY KEY AUTOINCREMENT,
-    id          TEXT NOT NULL UNIQUE,
-    destination TEXT NOT NULL,
-    source      BLOB NOT NULL,
-    kind        TEXT NOT NULL,
-    state       TEXT NOT NULL,
-    bytes       INTEGER NOT NULL,
-    sha256      TEXT,
-    attempts    INTEGER NOT NULL DEFAULT 0,
-    arrived     TEXT NOT NULL,
-    changed     TEXT NOT NULL,
-    detail      TEXT NOT NULL DEFAULT '{}',
-    record      TEXT
-) STRICT;
-CREATE INDEX jobs_open ON jobs (state, destination, seq)
-    WHERE state NOT IN ('delivered', 'held', 'refused');
-CREATE INDEX jobs_ended ON jobs (destination, state, changed);
-CREATE INDEX jobs_named ON jobs (destination, source, seq)
-"""
-
-
-def _first_tables(db: sqlite3.Connection) -> None:
-    for statement in _SCHEMA.split(";\n"):
-        db.execute(statement)
-
-
-def _queue_index(db: sqlite3.Connection) -> None:
-    """What waits, in the order in which it came: the cost must not grow with all that ever came."""
-    db.execute(
-        "CREATE INDEX jobs_queued ON jobs (destination, seq)"
-        " WHERE state NOT IN ('delivered', 'held', 'refused') AND state != 'claiming'"
-    )
-
-
-_OPEN = "state NOT IN ('delivered', 'held', 'refused')"
-_PAST_CLAIM = f"{_OPEN} AND state != 'claiming'"
-_STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (
-    _first_tables,
-    record_index.add_table,
-    _queue_index,
-    record_index.add_name_index,
-    record_index.add_dropped,
+from hotfolder.ledger.details import Claiming, Detail, State, dump_detail
+from hotfolder.ledger.migrations import SCHEMA_VERSION, STEPS
+from hotfolder.ledger.reading import (
+    OPEN,
+    SELECT,
+    JobRow,
+    LedgerReader,
+    Row,
+    Value,
+    read_job,
+    read_jobs,
+    read_version,
+    to_row,
 )
-"""Step n brings a ledger of version n to version n + 1. A step that was released never changes."""
+from hotfolder.model.records import Record, read_record
 
-SCHEMA_VERSION = len(_STEPS)
+__all__ = ["JobRow", "Ledger", "Restored", "State", "link", "read_job", "read_jobs"]
 
+Line = bytes
+"""A line of a log, line end included."""
 
-def empty_ledger() -> sqlite3.Connection:
-    """Return a ledger in memory that has nothing in it, for those who read."""
-    db = sqlite3.connect(":memory:", isolation_level=None)
-    for step in _STEPS:
-        step(db)
-    return db
-
-
-class State(StrEnum):
-    """Where a job is on its way."""
-
-    CLAIMING = "claiming"
-    RELEASING = "releasing"
-    CLAIMED = "claimed"
-    WORKING = "working"
-    PRODUCED = "produced"
-    PUBLISHING = "publishing"
-    DELIVERED = "delivered"
-    HELD = "held"
-    REFUSED = "refused"
-
-    @property
-    def is_end(self) -> bool:
-        """Whether nothing more will happen to the job by itself."""
-        return self in {State.DELIVERED, State.HELD, State.REFUSED}
-
-
-@dataclass(frozen=True)
-class JobRow:
-    """One row. source: path below the hot folder, the bytes that the file system gave.
-
-    kind: "file", or what else was dropped ("folder", "link", "special"); detail: what the state
-    needs to be finished after a kill (the worker's answer, the plan of publishing).
-    """
-
-    seq: int
-    id: str
-    destination: str
-    source: bytes
-    kind: str
-    state: State
-    bytes: int
-    sha256: str | None
-    attempts: int
-    arrived: datetime
-    changed: datetime
-    detail: Mapping[str, Any]
-    record: Mapping[str, Any] | None
+_LISTED = "(SELECT value FROM json_each(?))"
+_PAST_CLAIM = f"{OPEN} AND state != 'claiming'"
 
 
 @dataclass(frozen=True)
 class Restored:
-    """A row of a ledger that is made anew; line_sha256: of its record's line, for ended jobs."""
+    """A row of a ledger that is made anew from what the folders say."""
 
     id: str
     destination: str
@@ -146,12 +70,17 @@ class Restored:
     attempts: int
     arrived: datetime
     changed: datetime
-    detail: Mapping[str, Any]
-    record: Mapping[str, Any] | None
-    line_sha256: str | None
+    detail: Detail
+    line: Line | None = None
+    """The line of its record in the log, for ended jobs."""
+
+    @property
+    def record(self) -> Record | None:
+        """What the line says."""
+        return read_record(self.line) if self.line else None
 
 
-class Ledger:
+class Ledger(LedgerReader):
     """The one writer. Safe to use from several threads of one process."""
 
     def __init__(self, path: Path) -> None:
@@ -164,9 +93,9 @@ class Ledger:
         """
         self._lock = threading.RLock()
         try:
-            self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
-            self._db.execute("PRAGMA journal_mode=WAL")
-            self._db.execute("PRAGMA synchronous=FULL")
+            super().__init__(sqlite3.connect(path, isolation_level=None, check_same_thread=False))
+            self.db.execute("PRAGMA journal_mode=WAL")
+            self.db.execute("PRAGMA synchronous=FULL")
             self._prepare(path)
         except sqlite3.DatabaseError as error:
             raise StorageError(
@@ -175,23 +104,23 @@ class Ledger:
             ) from error
 
     def _prepare(self, path: Path) -> None:
-        (version,) = self._db.execute("PRAGMA user_version").fetchone()
+        version = read_version(self.db)
         if version > SCHEMA_VERSION:
-            self._db.close()
+            self.db.close()
             raise StorageError(
                 f"the ledger {path} was written by a newer hotfolder "
                 f"(its version {version}, ours {SCHEMA_VERSION}); install that one"
             )
         if version < SCHEMA_VERSION:
             with self._transaction():
-                for step in _STEPS[version:]:
-                    step(self._db)
-                self._db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+                for step in STEPS[version:]:
+                    step(self.db)
+                self.db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
 
     def close(self) -> None:
         """Close the file; the object cannot be used afterwards."""
         with self._lock:
-            self._db.close()
+            self.db.close()
 
     def add(
         self,
@@ -200,19 +129,37 @@ class Ledger:
         source: bytes,
         kind: str,
         size: int,
-        detail: Mapping[str, Any],
+        detail: Claiming,
     ) -> JobRow:
         """Commit the intent to claim a file; the job starts as ``claiming``."""
         now = _now()
         with self._transaction():
-            self._db.execute(
+            self.db.execute(
                 "INSERT INTO jobs (id, destination, source, kind, state, bytes, arrived, changed,"
                 " detail) VALUES (?, ?, ?, ?, 'claiming', ?, ?, ?, ?)",
-                (job, destination, source, kind, size, now, now, json.dumps(detail)),
+                (
+                    job,
+                    destination,
+                    source,
+                    kind,
+                    size,
+                    now,
+                    now,
+                    dump_detail(State.CLAIMING, detail),
+                ),
             )
         return self.job(job)
 
-    def advance(self, job: str, state: State, **changes: Any) -> JobRow:
+    def advance(
+        self,
+        job: str,
+        state: State,
+        detail: Detail | None = None,
+        *,
+        sha256: str | None = None,
+        size: int | None = None,
+        attempts: int | None = None,
+    ) -> JobRow:
         """Commit a change of state.
 
         Parameters
@@ -221,37 +168,54 @@ class Ledger:
             The job's id.
         state
             The new state.
-        **changes
-            New values of columns: ``detail`` and ``record`` as JSON values, ``sha256``,
-            ``attempts``, ``bytes``.
+        detail
+            What the row carries from now on; None leaves it as it is.
+        sha256, size
+            Of the original; None leaves them as they are.
+        attempts
+            How many workers were started; None leaves it as it is.
         """
-        values: dict[str, Any] = {"state": state.value, "changed": _now()}
-        for column, value in changes.items():
-            values[column] = json.dumps(value) if column in {"detail", "record"} else value
+        given: dict[str, Value] = {
+            "detail": None if detail is None else dump_detail(state, detail),
+            "sha256": sha256,
+            "bytes": size,
+            "attempts": attempts,
+        }
+        values = {
+            "state": state.value,
+            "changed": _now(),
+            **{column: value for column, value in given.items() if value is not None},
+        }
         assignments = ", ".join(f"{column} = ?" for column in values)
         with self._transaction():
-            self._db.execute(
+            self.db.execute(
                 f"UPDATE jobs SET {assignments} WHERE id = ?",  # noqa: S608 - names are ours
                 (*values.values(), job),
             )
         return self.job(job)
 
-    def end(
-        self, job: str, state: State, record: Mapping[str, Any], line_sha256: str | None
-    ) -> JobRow:
-        """Commit that a job has ended, with its record and the hash of the record's line."""
+    def end(self, record: Record, line: bytes) -> JobRow:
+        """Commit that a job has ended.
+
+        Parameters
+        ----------
+        record
+            What is said of the job.
+        line
+            The record as it stands in the log, line end included.
+        """
         with self._transaction():
-            self._db.execute(
+            self.db.execute(
                 "UPDATE jobs SET state = ?, changed = ?, detail = '{}', record = ? WHERE id = ?",
-                (state.value, _now(), json.dumps(record), job),
+                (record.state, _now(), _decode_line(line), record.job),
             )
-            record_index.insert(self._db, record, line_sha256)
-        return self.job(job)
+            record_index.insert(self.db, record, link(line))
+        return self.job(record.job)
 
     def last_line_of(self, destination: str) -> str | None:
         """Hash of the line of a destination's log that was committed last; None without any."""
         with self._lock:
-            row = self._db.execute(
+            row = self.db.execute(
                 "SELECT line_sha256 FROM records WHERE destination = ? AND line_sha256 IS NOT NULL"
                 " ORDER BY number DESC LIMIT 1",
                 (destination,),
@@ -274,11 +238,11 @@ class Ledger:
             values = (
                 row.id, row.destination, row.source, row.kind, row.state.value, row.bytes,
                 row.sha256, row.attempts, row.arrived.isoformat(), row.changed.isoformat(),
-                json.dumps(row.detail), json.dumps(row.record) if row.record else None,
+                dump_detail(row.state, row.detail), _decode_line(row.line) if row.line else None,
             )  # fmt: skip
-            self._db.execute(statement, values)
-            if row.record:
-                record_index.insert(self._db, row.record, row.line_sha256)
+            self.db.execute(statement, values)
+            if row.line:
+                record_index.insert(self.db, read_record(row.line), link(row.line))
 
         with self._transaction():
             yield restore
@@ -286,7 +250,7 @@ class Ledger:
     def forget(self, job: str) -> None:
         """Take back a claim whose file was gone before it could be taken."""
         with self._transaction():
-            self._db.execute("DELETE FROM jobs WHERE id = ? AND state = 'claiming'", (job,))
+            self.db.execute("DELETE FROM jobs WHERE id = ? AND state = 'claiming'", (job,))
 
     def job(self, job: str) -> JobRow:
         """Return one job.
@@ -296,68 +260,62 @@ class Ledger:
         KeyError
             When there is no such job.
         """
-        rows = self._rows(f"{_SELECT} WHERE id = ?", (job,))
-        if not rows:
+        row = self.find_job(job)
+        if row is None:
             raise KeyError(job)
-        return _job_row(rows[0])
-
-    def open_jobs(self) -> list[JobRow]:
-        """Every job that has not ended, oldest first."""
-        return [_job_row(row) for row in self._rows(f"{_SELECT} WHERE {_OPEN} ORDER BY seq")]
+        return row
 
     def claims_of(self, destination: str) -> list[JobRow]:
         """Jobs of a destination whose claim was begun and neither settled nor taken back."""
         where = "state = 'claiming' AND destination = ?"
-        rows = self._rows(f"{_SELECT} WHERE {_OPEN} AND {where} ORDER BY seq", (destination,))
-        return [_job_row(row) for row in rows]
+        rows = self.read(f"{SELECT} WHERE {OPEN} AND {where} ORDER BY seq", (destination,))
+        return [to_row(row) for row in rows]
 
-    def open_jobs_of(self, destination: str, limit: int, *, resting: bool = False) -> list[JobRow]:
+    def open_jobs_of(
+        self,
+        destination: str,
+        limit: int,
+        *,
+        resting: bool = False,
+        without: Collection[str] = (),
+    ) -> list[JobRow]:
         """The oldest `limit` jobs of a destination that are past their claim and have not ended.
 
         resting: only those that do not wait for the destination's hours: what a person has
-        released, and what is made and has only to be delivered.
+        released, and what is made and has only to be delivered; without: jobs to leave out.
         """
         at_once = (
             "AND (state IN ('releasing', 'produced', 'publishing')"
             " OR json_extract(detail, '$.release') IS NOT NULL)"
         )
-        rows = self._rows(
-            f"{_SELECT} WHERE {_PAST_CLAIM} AND destination = ?"
-            f" {at_once if resting else ''} ORDER BY seq LIMIT ?",
-            (destination, limit),
+        rows = self.read(
+            f"{SELECT} WHERE {_PAST_CLAIM} AND destination = ? {at_once if resting else ''}"
+            f" AND id NOT IN {_LISTED} ORDER BY seq LIMIT ?",
+            (destination, json.dumps(list(without)), limit),
         )
-        return [_job_row(row) for row in rows]
+        return [to_row(row) for row in rows]
 
     def held_with(self, destination: str, sha256: str) -> JobRow | None:
         """The latest held job of a destination whose original has this hash."""
-        rows = self._rows(
-            f"{_SELECT} WHERE destination = ? AND state = 'held' AND sha256 = ?"
+        rows = self.read(
+            f"{SELECT} WHERE destination = ? AND state = 'held' AND sha256 = ?"
             " ORDER BY seq DESC LIMIT 1",
             (destination, sha256),
         )
-        return _job_row(rows[0]) if rows else None
+        return to_row(rows[0]) if rows else None
 
     def held_jobs_of(self, destination: str) -> list[JobRow]:
         """Held jobs of a destination whose folders a person has not deleted, as far as is known."""
-        rows = self._rows(
-            f"{_SELECT} WHERE destination = ? AND state = 'held'"
-            " AND json_extract(detail, '$.dropped') IS NULL ORDER BY seq",
+        rows = self.read(
+            f"{SELECT} WHERE destination = ? AND state = 'held'"
+            " AND json_extract(detail, '$.discarded') IS NULL ORDER BY seq",
             (destination,),
         )
-        return [_job_row(row) for row in rows]
-
-    def latest_delivered(self, destination: str, number: int) -> list[JobRow]:
-        """The jobs of a destination that were delivered last, the latest first."""
-        rows = self._rows(
-            f"{_SELECT} WHERE destination = ? AND state = 'delivered'"
-            " ORDER BY changed DESC, seq DESC LIMIT ?",
-            (destination, number),
-        )
-        return [_job_row(row) for row in rows]
+        return [to_row(row) for row in rows]
 
     def earlier_jobs(self, row: JobRow) -> list[str]:
         """Jobs of the same name in the same hot folder that came before and were not delivered."""
-        found = self._rows(
+        found = self.read(
             "SELECT id FROM jobs WHERE destination = ? AND source = ? AND seq < ?"
             " AND state IN ('held', 'refused') ORDER BY seq",
             (row.destination, row.source, row.seq),
@@ -366,7 +324,7 @@ class Ledger:
 
     def same_original(self, row: JobRow) -> list[str]:
         """Jobs of the destination that ended with an original of the same bytes, latest first."""
-        found = self._rows(
+        found = self.read(
             "SELECT job FROM records WHERE original_sha256 = ? AND destination = ? AND job != ?"
             " AND latest = 1 ORDER BY number DESC LIMIT 5",
             (row.sha256, row.destination, row.id),
@@ -375,10 +333,8 @@ class Ledger:
 
     def has_ended(self, job: str) -> bool:
         """Whether there is such a job and it has ended."""
-        try:
-            return self.job(job).state.is_end
-        except KeyError:
-            return False
+        row = self.find_job(job)
+        return row is not None and row.state.is_end
 
     @contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
@@ -390,32 +346,35 @@ class Ledger:
             When the ledger cannot be written.
         """
         with self._transaction():
-            yield self._db
+            yield self.db
 
-    def read(self, query: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
-        """Return the rows of a query."""
-        return self._rows(query, values)
+    def read(self, query: str, values: Sequence[Value] = ()) -> list[Row]:
+        """Return the rows of a query.
+
+        Raises
+        ------
+        StorageError
+            When the ledger cannot be read.
+        """
+        with self._lock, _translate_errors("read"):
+            return super().read(query, values)
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:
-        with self._lock, _usable("written"):
-            self._db.execute("BEGIN IMMEDIATE")
+        with self._lock, _translate_errors("written"):
+            self.db.execute("BEGIN IMMEDIATE")
             try:
                 yield
-                self._db.execute("COMMIT")
+                self.db.execute("COMMIT")
             except BaseException:
                 # a full disk makes SQLite roll back by itself
-                if self._db.in_transaction:
-                    self._db.execute("ROLLBACK")
+                if self.db.in_transaction:
+                    self.db.execute("ROLLBACK")
                 raise
-
-    def _rows(self, query: str, values: tuple[Any, ...] = ()) -> list[Any]:
-        with self._lock, _usable("read"):
-            return self._db.execute(query, values).fetchall()
 
 
 @contextmanager
-def _usable(how: str) -> Iterator[None]:
+def _translate_errors(how: str) -> Iterator[None]:
     """Translate what SQLite says of its file; a mistake of ours in a statement is not of it."""
     try:
         yield
@@ -425,128 +384,13 @@ def _usable(how: str) -> Iterator[None]:
         raise StorageError(f"the ledger cannot be {how}: {error}") from error
 
 
-def is_made(path: Path) -> bool:
-    """Whether there is a ledger with its tables: a daemon that starts may just be making it."""
-    if not path.exists():
-        return False
-    with closing(sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)) as db:
-        try:
-            (version,) = db.execute("PRAGMA user_version").fetchone()
-        except sqlite3.DatabaseError:
-            return True  # damaged: who reads it says so
-    return bool(version)
+def link(line: bytes) -> str:
+    """Return the SHA-256 of a log's line, line end included, as the next record has to say it."""
+    return hashlib.sha256(line).hexdigest()
 
 
-def read_jobs(path: Path, *, ended: bool = False) -> list[JobRow]:
-    """Read jobs from another process's ledger: those under way, or those that have ended.
-
-    Returns an empty list when there is no ledger yet.
-
-    Raises
-    ------
-    StorageError
-        When the file is there but cannot be read.
-    """
-    if not is_made(path):
-        return []
-    where = f"NOT ({_OPEN})" if ended else _OPEN
-    try:
-        with closing(sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)) as db:
-            rows = db.execute(f"{_SELECT} WHERE {where} ORDER BY seq").fetchall()
-    except sqlite3.DatabaseError as error:
-        raise StorageError(f"the ledger {path} cannot be read: {error}") from error
-    return [_job_row(row) for row in rows]
-
-
-def read_job(path: Path, job: str) -> JobRow | None:
-    """Read one job from another process's ledger; None when there is no such job.
-
-    Raises
-    ------
-    StorageError
-        When the ledger is there but cannot be read.
-    """
-    if not is_made(path):
-        return None
-    try:
-        with closing(sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)) as db:
-            row = db.execute(f"{_SELECT} WHERE id = ?", (job,)).fetchone()
-    except sqlite3.DatabaseError as error:
-        raise StorageError(f"the ledger {path} cannot be read: {error}") from error
-    return _job_row(row) if row else None
-
-
-def read_latest_delivered(path: Path, destination: str, number: int) -> list[JobRow]:
-    """Read the jobs of a destination that were delivered last, the latest first.
-
-    Raises
-    ------
-    StorageError
-        When the ledger is there but cannot be read.
-    """
-    if not is_made(path):
-        return []
-    try:
-        with closing(sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)) as db:
-            rows = db.execute(
-                f"{_SELECT} WHERE destination = ? AND state = 'delivered'"
-                " ORDER BY changed DESC, seq DESC LIMIT ?",
-                (destination, number),
-            ).fetchall()
-    except sqlite3.DatabaseError as error:
-        raise StorageError(f"the ledger {path} cannot be read: {error}") from error
-    return [_job_row(row) for row in rows]
-
-
-def count_ended(path: Path) -> dict[str, dict[str, int]]:
-    """Number of ended jobs by destination and state; empty when there is no ledger yet.
-
-    Held jobs that were given up are counted as ``dropped``.
-    """
-    if not is_made(path):
-        return {}
-    counts: dict[str, dict[str, int]] = {}
-    with closing(sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)) as db:
-        rows = db.execute(
-            "SELECT destination, CASE WHEN state = 'held'"  # noqa: S608
-            " AND json_extract(detail, '$.dropped') IS NOT NULL THEN 'dropped' ELSE state END"
-            f" AS ended, count(*) FROM jobs WHERE NOT ({_OPEN}) GROUP BY destination, ended"
-        )
-        for destination, state, number in rows:
-            counts.setdefault(destination, {})[state] = number
-    return counts
-
-
-_SELECT = (
-    "SELECT seq, id, destination, source, kind, state, bytes, sha256, attempts, arrived, changed,"
-    " detail, record FROM jobs"
-)
-
-
-def _quoted(path: Path) -> str:
-    from urllib.parse import quote
-
-    return quote(str(path))
-
-
-def _job_row(row: tuple[Any, ...]) -> JobRow:
-    seq, job, destination, source, kind, state, size, sha256, attempts = row[:9]
-    arrived, changed, detail, record = row[9:]
-    return JobRow(
-        seq=seq,
-        id=job,
-        destination=destination,
-        source=source,
-        kind=kind,
-        state=State(state),
-        bytes=size,
-        sha256=sha256,
-        attempts=attempts,
-        arrived=datetime.fromisoformat(arrived),
-        changed=datetime.fromisoformat(changed),
-        detail=json.loads(detail),
-        record=json.loads(record) if record else None,
-    )
+def _decode_line(line: bytes) -> str:
+    return line.removesuffix(b"\n").decode("utf-8")
 
 
 def _now() -> str:

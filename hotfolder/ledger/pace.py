@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Iterable
 
-from hotfolder.ledger.jobs import JobRow
+from hotfolder.ledger.reading import JobRow
+from hotfolder.model.records import Record, ResultRecord
 from hotfolder.model.units import MM_PER_INCH
 
 RECENT = 50
 """Jobs of a destination from which its pace is taken: the latest that were delivered."""
 
 
-def takes_s(
-    left: Iterable[JobRow], recent: Iterable[Mapping[str, Any]], workers: int
-) -> float | None:
+def estimate_s(left: Iterable[JobRow], recent: Iterable[Record], workers: int) -> float | None:
     """How long open jobs will take, from what the latest ones took for the area of their result.
 
     Seconds; None while nothing has been measured, or nothing is left to take any time. At one
@@ -22,25 +20,25 @@ def takes_s(
     as an average one.
     """
     measured = [
-        (float(record["elapsed_s"]), sum(area_mm2(result) for result in record["results"]))
+        (record.elapsed_s, sum(measure_mm2(result) for result in record.results))
         for record in recent
-        if record.get("elapsed_s")
+        if record.elapsed_s
     ]
     area = sum(each for _, each in measured)
     if not area:
         return None
     per_mm2 = sum(seconds for seconds, _ in measured) / area
-    sizes = [_asked_mm2(row) or area / len(measured) for row in left]
+    sizes = [_find_asked_mm2(row) or area / len(measured) for row in left]
     return per_mm2 * sum(sizes) / max(1, workers)
 
 
-def area_mm2(result: Mapping[str, Any]) -> float:
+def measure_mm2(result: ResultRecord) -> float:
     """Area of a result in square millimetres, wrap and bleed included; 0 when it has no ppi."""
-    ppi = result["ppi"]
-    return result["width_px"] * result["height_px"] * (MM_PER_INCH / ppi) ** 2 if ppi else 0.0
+    ppi = result.ppi
+    return result.width_px * result.height_px * (MM_PER_INCH / ppi) ** 2 if ppi else 0.0
 
 
-def _asked_mm2(row: JobRow) -> float | None:
-    sizing = row.detail.get("placement", {}).get("changes", {}).get("sizing", {})
+def _find_asked_mm2(row: JobRow) -> float | None:
+    sizing = row.placement.changes.get("sizing", {}) if row.placement else {}
     sides = [str(sizing.get(key) or "").removesuffix(" mm") for key in ("width", "height")]
     return float(sides[0]) * float(sides[1]) if all(sides) else None

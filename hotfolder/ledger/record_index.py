@@ -1,20 +1,19 @@
 """The ledger's table of records: what an audit asks for, in columns, one row per record.
 
 A job that was held and released has two records, and two rows: ``latest`` marks its last word.
-``state`` is that of the record, but ``dropped`` for a held job that a person gave up.
-Times are text as records have them (UTC, to the millisecond, with a Z), so that they sort. Each
-index answers a question that `hotfolder.audit` asks; `tests/core/test_record_index.py` holds it to
-that by SQLite's query plans.
+``state`` is how the job ended, as people are told it: a held one that was given up is
+``discarded``. Times are text as records have them (UTC, to the millisecond, with a Z), so that they
+sort. A test checks with EXPLAIN QUERY PLAN that each question of `hotfolder.audit` uses its index.
 """
 
 from __future__ import annotations
 
-import json
 import sqlite3
-from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 
-from hotfolder.model.records import end_of
+from pydantic import JsonValue
+
+from hotfolder.model.records import Record, format_time, read_record
 
 HUE_COUNTS_FROM: Final = 0.1
 """Share of what is lost from which a hue counts as one of those that lost; our own judgement."""
@@ -27,7 +26,7 @@ CREATE TABLE records (
     latest          INTEGER NOT NULL DEFAULT 1,
     was_held        INTEGER NOT NULL,
     state           TEXT NOT NULL,
-    dropped_at      TEXT,
+    discarded_at    TEXT,
     finished        TEXT NOT NULL,
     batch           TEXT,
     name            TEXT NOT NULL,
@@ -68,8 +67,8 @@ def add_table(db: sqlite3.Connection) -> None:
     for statement in TABLE.split(";\n"):
         db.execute(statement)
     rows = db.execute("SELECT record FROM jobs WHERE record IS NOT NULL ORDER BY changed, seq")
-    for (record,) in rows.fetchall():
-        insert(db, json.loads(record), None)
+    for (text,) in rows.fetchall():
+        insert(db, read_record(text), None)
 
 
 def add_name_index(db: sqlite3.Connection) -> None:
@@ -82,8 +81,10 @@ def add_dropped(db: sqlite3.Connection) -> None:
 
     When a job that was released later had been given up is not known to the ledger.
     """
-    there = {name for _, name, *_ in db.execute("PRAGMA table_info(records)")}
-    if "dropped_at" not in there:  # it has the column when its table was made a step ago
+    there = _list_columns(db)
+    if "discarded_at" in there:
+        return  # its table was made two steps ago, as tables are made today
+    if "dropped_at" not in there:
         db.execute("ALTER TABLE records ADD COLUMN dropped_at TEXT")
     noticed = "SELECT json_extract(record, '$.dropped.noticed') FROM jobs WHERE id = job"
     db.execute(f"UPDATE records SET dropped_at = ({noticed}) WHERE latest = 1 AND state = 'held'")  # noqa: S608
@@ -95,7 +96,22 @@ def add_dropped(db: sqlite3.Connection) -> None:
     )
 
 
-def insert(db: sqlite3.Connection, record: Mapping[str, Any], line_sha256: str | None) -> None:
+def rename_dropped(db: sqlite3.Connection) -> None:
+    """Bring a ledger up to date that called what a person gave up ``dropped``."""
+    if "dropped_at" in _list_columns(db):
+        db.execute("ALTER TABLE records RENAME COLUMN dropped_at TO discarded_at")
+    db.execute("UPDATE records SET state = 'discarded' WHERE state = 'dropped'")
+
+
+def _list_columns(db: sqlite3.Connection) -> set[str]:
+    return {name for _, name, *_ in db.execute("PRAGMA table_info(records)")}
+
+
+Cell = str | int | float | None
+"""A value of the table."""
+
+
+def insert(db: sqlite3.Connection, record: Record, line_sha256: str | None) -> None:
     """Add a record's row; it is its job's latest from now on.
 
     Parameters
@@ -103,64 +119,61 @@ def insert(db: sqlite3.Connection, record: Mapping[str, Any], line_sha256: str |
     db
         The ledger, in a transaction.
     record
-        As JSON has it.
+        What the row is about.
     line_sha256
         Of its line in ``log.jsonl``, line end included; None when it is not known.
     """
-    row = columns(record)
     earlier = db.execute(
-        "SELECT max(was_held) FROM records WHERE job = ?", (record["job"],)
+        "SELECT max(was_held) FROM records WHERE job = ?", (record.job,)
     ).fetchone()
-    row["was_held"] = max(row["was_held"], earlier[0] or 0)
-    row["line_sha256"] = line_sha256
-    db.execute("UPDATE records SET latest = 0 WHERE job = ?", (record["job"],))
+    own = columns(record)
+    row = {**own, "was_held": own["was_held"] or earlier[0] or 0, "line_sha256": line_sha256}
+    db.execute("UPDATE records SET latest = 0 WHERE job = ?", (record.job,))
     names, marks = ", ".join(row), ", ".join("?" * len(row))
     db.execute(f"INSERT INTO records ({names}) VALUES ({marks})", tuple(row.values()))  # noqa: S608
 
 
-def columns(record: Mapping[str, Any]) -> dict[str, Any]:
+def columns(record: Record) -> dict[str, Cell]:
     """Return what the table keeps of a record: all columns that the record alone decides.
 
     Findings may come from a stranger's plugin: what has another shape than `gamut-check` gives
     is left out.
     """
-    gamut = _mapping(record["findings"].get("gamut-check"))
-    delta_e = _mapping(gamut.get("delta_e_00"))
-    results = record["results"]
-    profile = (results[0]["profile"] if results else None) or {}
+    result = record.results[0] if record.results else None
+    profile = result.profile if result else None
+    discarded = record.discarded
     return {
-        "job": record["job"],
-        "destination": record["destination"],
-        "was_held": int(record["state"] == "held" or record.get("release") is not None),
-        "state": end_of(record["state"], record),
-        "dropped_at": (record.get("dropped") or {}).get("noticed"),
-        "finished": record["finished"],
-        "batch": record.get("batch"),
-        "name": record["original"]["name"],
-        "original_sha256": record["original"]["sha256"],
-        "result_sha256": results[0]["sha256"] if results else None,
-        "share_lost": _number(gamut.get("out_of_gamut_share")),
-        "tolerance": _number(gamut.get("effective_tolerance_delta_e_00")),
-        "delta_e_mean": _number(delta_e.get("mean")),
-        "delta_e_p95": _number(delta_e.get("p95")),
-        "delta_e_max": _number(delta_e.get("max")),
-        "hues": _hues(_mapping(gamut.get("lost_by_hue"))),
-        "profile": profile.get("description"),
-        "profile_sha256": profile.get("sha256"),
-        "elapsed_s": float(sum(stage["elapsed_s"] for stage in record["stages"])),
+        "job": record.job,
+        "destination": record.destination,
+        "was_held": int(record.state == "held" or record.release is not None),
+        "state": record.end.value,
+        "discarded_at": format_time(discarded.noticed) if discarded else None,
+        "finished": format_time(record.finished),
+        "batch": record.batch,
+        "name": record.original.name,
+        "original_sha256": record.original.sha256,
+        "result_sha256": result.sha256 if result else None,
+        "share_lost": record.find_number("gamut-check", "out_of_gamut_share"),
+        "tolerance": record.find_number("gamut-check", "effective_tolerance_delta_e_00"),
+        "delta_e_mean": record.find_number("gamut-check", "delta_e_00", "mean"),
+        "delta_e_p95": record.find_number("gamut-check", "delta_e_00", "p95"),
+        "delta_e_max": record.find_number("gamut-check", "delta_e_00", "max"),
+        "hues": _list_hues(record.find("gamut-check", "lost_by_hue")),
+        "profile": profile.description if profile else None,
+        "profile_sha256": profile.sha256 if profile else None,
+        "elapsed_s": float(sum(stage.elapsed_s for stage in record.stages)),
     }
 
 
-def _hues(shares: Mapping[str, Any]) -> str:
+def _list_hues(shares: JsonValue) -> str:
     """Hues that lost, each between blanks: no name is found inside another."""
-    named = [hue for hue, share in shares.items() if (_number(share) or 0.0) >= HUE_COUNTS_FROM]
+    if not isinstance(shares, dict):
+        return ""
+    named = [hue for hue, share in shares.items() if _is_worth_naming(share)]
     return f" {' '.join(named)} " if named else ""
 
 
-def _mapping(value: Any) -> Mapping[str, Any]:
-    return value if isinstance(value, Mapping) else {}
-
-
-def _number(value: Any) -> float | None:
-    is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    return float(value) if is_number else None
+def _is_worth_naming(share: JsonValue) -> bool:
+    if isinstance(share, bool) or not isinstance(share, int | float):
+        return False
+    return share >= HUE_COUNTS_FROM

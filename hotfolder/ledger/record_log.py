@@ -11,24 +11,23 @@ has ended, with the record and the hash of its line. After a kill between the tw
 found again by what it says, and not appended a second time.
 
 What the chain proves: that no line before a hash you trust was changed, removed, put in or moved.
-What it does not: who can rewrite the log *and* the ledger can make a new chain that is just as
-sound. Only a hash that was kept somewhere else (printed, sent, written down) proves that the lines
-up to it are still what they were then.
+What it does not: anyone who can rewrite both the log and the ledger can forge a new chain that is
+just as sound. Only a hash that was kept somewhere else (printed, sent, written down) proves that
+the lines up to it are still what they were then.
 """
 
 from __future__ import annotations
 
-import hashlib
 import json
 import threading
 from pathlib import Path
 from typing import Final
 
-from pydantic import ValidationError
-
 from hotfolder.disk import durable
-from hotfolder.ledger.jobs import JobRow, Ledger, State
-from hotfolder.model.records import Record, to_json_line
+from hotfolder.ledger.jobs import JobRow, Ledger, link
+from hotfolder.model.records import RECORD_SCHEMA_VERSION, Record, read_record, to_json_line
+
+__all__ = ["LOG_FILE", "START", "RecordLog", "link", "read_last_lines"]
 
 LOG_FILE: Final = "log.jsonl"
 START: Final = "0" * 64
@@ -67,59 +66,60 @@ class RecordLog:
         with self._lock:
             durable.make_folders(log.parent)
             durable.end_last_line(log, _is_record)
-            line = self._logged(log, record) if again else None
+            line = _find_line(log, record) if again else None
             if line is None:
-                previous = self._previous(log, record.destination)
-                line = to_json_line(record.model_copy(update={"previous_sha256": previous}))
+                previous = self._find_previous(log, record.destination)
+                record = _prepare(record, previous)
+                line = to_json_line(record)
                 durable.append_line(log, line)
-            state = State(record.state)
-            return self._ledger.end(record.job, state, json.loads(line), link(line))
+            return self._ledger.end(record, line)
 
-    def _previous(self, log: Path, destination: str) -> str:
+    def _find_previous(self, log: Path, destination: str) -> str:
         head = self._ledger.last_line_of(destination)
-        lines = last_lines(log, _TAIL_BYTES)
+        lines = read_last_lines(log, _TAIL_BYTES)
         if not lines:
             return head or START
         last = link(lines[-1])
         if head is None or head == last:
             return last
         # lines that a kill left unknown to the ledger follow the one it knows: theirs is the place
-        if any(link(line) == head for line in last_lines(log, _LONG_TAIL_BYTES)):
+        if any(link(line) == head for line in read_last_lines(log, _LONG_TAIL_BYTES)):
             return last
         return head
 
-    def _logged(self, log: Path, record: Record) -> bytes | None:
-        """The line of this very record among the last ones, whatever it follows."""
-        name = json.dumps(record.job).encode("ascii")
-        for line in reversed(last_lines(log, _LONG_TAIL_BYTES)):
-            if name not in line:
-                continue
-            try:
-                found = Record.model_validate_json(line)
-            except ValidationError:
-                continue
-            if to_json_line(found.model_copy(update={"previous_sha256": None})) == to_json_line(
-                record
-            ):
-                return line
-        return None
+
+def _find_line(log: Path, record: Record) -> bytes | None:
+    """Find the line of this very record among the last ones, whatever it follows."""
+    name = json.dumps(record.job).encode("ascii")
+    for line in reversed(read_last_lines(log, _LONG_TAIL_BYTES)):
+        if name not in line:
+            continue
+        try:
+            found = read_record(line)
+        except ValueError:
+            continue
+        # of any version: an older program may have been killed after it appended it
+        if to_json_line(_prepare(found, None)) == to_json_line(_prepare(record, None)):
+            return line
+    return None
 
 
-def link(line: bytes) -> str:
-    """Return the SHA-256 of a line, line end included, as the next record has to say it."""
-    return hashlib.sha256(line).hexdigest()
+def _prepare(record: Record, previous_sha256: str | None) -> Record:
+    """Return a record as this version writes it, after a line with this hash."""
+    changes = {"schema_version": RECORD_SCHEMA_VERSION, "previous_sha256": previous_sha256}
+    return record.model_copy(update=changes)
 
 
 def _is_record(line: bytes) -> bool:
     """Whether a line without its end is a whole record all the same."""
     try:
-        Record.model_validate_json(line)
-    except ValidationError:
+        read_record(line)
+    except ValueError:
         return False
     return True
 
 
-def last_lines(log: Path, size: int) -> list[bytes]:
+def read_last_lines(log: Path, size: int) -> list[bytes]:
     """Return whole lines from the last `size` bytes of a log, and at least the last one.
 
     A torn line at the end, which a kill may leave and the next append cuts off, is left out.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -11,7 +11,12 @@ from hotfolder.model.units import LengthMm, MoneyAmount
 
 
 class SettingsModel(BaseModel):
-    """Base of every settings model: frozen, unknown keys forbidden."""
+    """Base of every settings model: frozen, unknown keys forbidden.
+
+    Notes
+    -----
+    For a table inside a stage's table; the stage's table itself extends `StageSettings`.
+    """
 
     model_config = ConfigDict(
         frozen=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True
@@ -22,11 +27,22 @@ class Surface(StrEnum):
     """What light meets on the wall or on the screen."""
 
     CANVAS = "canvas"
+    """Woven, and coated."""
+
     MATTE = "matte"
+    """Paper without any shine."""
+
     LUSTRE = "lustre"
+    """Paper with a soft shine."""
+
     GLOSS = "gloss"
+    """Paper that shines."""
+
     NEWSPRINT = "newsprint"
+    """Uncoated and grey."""
+
     SCREEN = "screen"
+    """A display."""
 
 
 class Medium(SettingsModel):
@@ -55,16 +71,18 @@ class Result(SettingsModel):
     """Quality of a JPEG."""
     subsampling: Literal["4:4:4", "4:2:2", "4:2:0"] = "4:4:4"
     """Resolution of a JPEG's colour beside that of its lightness; "4:4:4" keeps all of it."""
+    bigtiff: Literal["write", "refuse"] = "write"
+    """Whether a TIFF that may pass 4 GiB is written as a BigTIFF, or its picture refused."""
 
     @model_validator(mode="before")
     @classmethod
-    def _jpeg_has_8_bits(cls, raw: Any) -> Any:
+    def _set_bits_of_jpeg(cls, raw: object) -> object:
         if isinstance(raw, dict) and raw.get("format") == "jpeg":
             return {"bits": 8, **raw}
         return raw
 
     @model_validator(mode="after")
-    def _jpeg_has_not_16_bits(self) -> Self:
+    def _refuse_16_bits_in_jpeg(self) -> Self:
         if self.format == "jpeg" and self.bits != 8:
             raise ValueError("bits = 8 with format = jpeg, which has no other; or format = tiff")
         return self

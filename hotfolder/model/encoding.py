@@ -9,9 +9,16 @@ class Encoding(StrEnum):
     """The kind of colour a pixel holds."""
 
     RGB = "rgb"
+    """Device values of the profile."""
+
     GREY = "grey"
+    """Device values of the profile, 0 is black."""
+
     CMYK = "cmyk"
+    """Amounts of ink, 0 is none."""
+
     LAB = "lab"
+    """16-bit PCSLAB (ICC.1:2022, 6.3.4.2)."""
 
     @property
     def channels(self) -> int:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta, tzinfo
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import BeforeValidator, PlainSerializer
 
@@ -39,31 +39,32 @@ class Hours:
         zone
             Where the clocks hang; by default what this machine is set to.
         """
-        return any(opens <= now_s < closes for opens, closes in self._near(now_s, zone))
+        return any(opens <= now_s < closes for opens, closes in self._list_near(now_s, zone))
 
     def opens_at(self, now_s: float, zone: tzinfo | None = None) -> float:
         """The next moment at which the hours begin, after `now_s`; seconds since 1970 in UTC."""
-        return min(opens for opens, _ in self._near(now_s, zone) if opens > now_s)
+        return min(opens for opens, _ in self._list_near(now_s, zone) if opens > now_s)
 
     def closes_at(self, now_s: float, zone: tzinfo | None = None) -> float:
         """The moment at which the hours that run now, or the next ones, end."""
-        return min(closes for _, closes in self._near(now_s, zone) if closes > now_s)
+        return min(closes for _, closes in self._list_near(now_s, zone) if closes > now_s)
 
-    def _near(self, now_s: float, zone: tzinfo | None) -> list[tuple[float, float]]:
+    def _list_near(self, now_s: float, zone: tzinfo | None) -> list[tuple[float, float]]:
         """Beginnings and ends around a moment, one for each day."""
         today = datetime.fromtimestamp(now_s, zone).date()
         later = timedelta(days=0 if self.end > self.start else 1)
         days = [today + timedelta(days=shift) for shift in (-2, -1, 0, 1, 2)]
         return [
-            (_moment(day, self.start, zone), _moment(day + later, self.end, zone)) for day in days
+            (_find_moment(day, self.start, zone), _find_moment(day + later, self.end, zone))
+            for day in days
         ]
 
 
-def _moment(day: date, at: time, zone: tzinfo | None) -> float:
+def _find_moment(day: date, at: time, zone: tzinfo | None) -> float:
     return datetime.combine(day, at, tzinfo=zone).timestamp()
 
 
-def _read(value: Any) -> Any:
+def _read(value: object) -> Hours:
     if isinstance(value, Hours):
         return value
     match = _FORM.fullmatch(value.strip()) if isinstance(value, str) else None

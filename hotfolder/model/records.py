@@ -2,26 +2,52 @@
 
 `RECORD_SCHEMA_VERSION` changes when a field changes its name or meaning; new fields do not
 change it. Records are strict JSON: no NaN, no infinity, times in UTC, units in the keys.
+
+Version 2 calls a held job that a person gave up ``discarded``; version 1 called it ``dropped``,
+and is read as well.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
 from datetime import UTC, datetime
-from typing import Annotated, Any, Final, Literal
+from enum import StrEnum
+from typing import Annotated, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, JsonValue, PlainSerializer
+from pydantic import (
+    AliasChoices,
+    BaseModel,
+    ConfigDict,
+    Field,
+    JsonValue,
+    PlainSerializer,
+    ValidationError,
+)
 
-RECORD_SCHEMA_VERSION: Final = 1
+RECORD_SCHEMA_VERSION: Final = 2
+
+Changes = dict[str, dict[str, JsonValue]]
+"""Settings that a person or a ticket asks for: new values by stage, then by key."""
 
 
-def _as_z(time: datetime) -> str:
+class End(StrEnum):
+    """How a job ended, as people are told it."""
+
+    DELIVERED = "delivered"
+    HELD = "held"
+    """It waits for a person's decision."""
+    DISCARDED = "discarded"
+    """It was held, and a person gave it up."""
+    REFUSED = "refused"
+
+
+def format_time(time: datetime) -> str:
+    """Return a moment as records have it: UTC to the millisecond, with a Z."""
     return time.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-Time = Annotated[datetime, PlainSerializer(_as_z, return_type=str, when_used="json")]
-"""A moment; in JSON UTC to the millisecond, with a Z."""
+Time = Annotated[datetime, PlainSerializer(format_time, return_type=str, when_used="json")]
+"""A moment; in JSON as `format_time` has it."""
 
 Sha256 = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
 
@@ -31,15 +57,16 @@ class _Model(BaseModel):
 
 
 class ProfileRecord(_Model):
-    """An ICC profile. assumed: it was not in the file but taken from the settings."""
+    """An ICC profile."""
 
     description: str
     sha256: Sha256
     assumed: bool = False
+    """It was not in the file but taken from the settings."""
 
 
 class OriginalRecord(_Model):
-    """The file as it was dropped. What nobody could read in it is None."""
+    """The file as it came. What nobody could read in it is None."""
 
     name: str
     sha256: Sha256 | None
@@ -63,12 +90,10 @@ class ResultProfile(_Model):
 
 
 class ResultRecord(_Model):
-    """A file that was made.
-
-    path: absolute, as text; for a held job, where it waits. notes: what its format could not hold.
-    """
+    """A file that was made."""
 
     path: str
+    """Absolute, as text; for a held job, where it waits."""
     sha256: Sha256
     bytes: Annotated[int, Field(ge=0)]
     format: str
@@ -79,80 +104,95 @@ class ResultRecord(_Model):
     ppi: float
     profile: ResultProfile | None
     notes: tuple[str, ...] = ()
+    """What its format could not hold."""
+
+
+AttachmentKind = Literal["proof-sheet", "thumbnail", "failure", "other"]
+"""How pages use a file about a job.
+
+A job's name leads to its ``proof-sheet``; a ``thumbnail`` stands beside it; ``failure`` says what
+failed, for whoever wrote the stage; ``other`` ones are linked by their titles.
+"""
 
 
 class Attachment(_Model):
-    """A file about the job, beside its result: ``proof-sheet`` or ``thumbnail``."""
+    """A file about the job, beside its result."""
 
-    kind: Literal["proof-sheet", "thumbnail"]
+    kind: AttachmentKind
     path: str
     sha256: Sha256
     bytes: Annotated[int, Field(ge=0)]
+    title: str = ""
+    """What people read on pages; records of earlier versions have none."""
+    stage: str = ""
+    """The stage that left it."""
 
 
 class Reason(_Model):
-    """Why a job was held or refused.
-
-    stage: a stage's name, or ``reading``, ``writing``, ``worker``, ``intake``.
-    """
+    """Why a job was held or refused."""
 
     stage: str
+    """A stage's name, or ``reading``, ``writing``, ``worker``, ``intake``."""
     code: str
     message: str
 
 
 class StageRecord(_Model):
-    """One stage that ran. settings: as the destination's file gave them, defaults filled in."""
+    """One stage that ran."""
 
     stage: str
     elapsed_s: float
     settings: dict[str, JsonValue]
+    """As the destination's file gave them, defaults filled in."""
 
 
 class Release(_Model):
-    """A person's decision to deliver a held job. changes: settings for this job, by stage."""
+    """A person's decision to deliver a held job."""
 
     who: str
     why: str
     at: Time
-    changes: dict[str, dict[str, JsonValue]] = {}
+    changes: Changes = {}
+    """Settings for this job only."""
 
 
 class PlacementRecord(_Model):
-    """A row of a ticket that a job was made for.
-
-    row: its number in the ticket; placement: which of the page's places; name: of the result,
-    without suffix; file, kept: the picture as the batch knows it, and where its original stays;
-    changes: the settings that the row asks for, by stage; fingerprint: of picture, settings and
-    name, by which a corrected ticket knows what is done already; earlier: jobs of this place that
-    came before and were not delivered.
-    """
+    """A row of a ticket that a job was made for."""
 
     batch: str
     ticket: str
     row: int
+    """Its number in the ticket."""
     page: str
     placement: str
+    """Which of the page's places."""
     name: str
+    """Of the result, without suffix."""
     file: str
+    """The picture as the batch knows it."""
     kept: str
+    """Where the picture's original stays."""
     sha256: Sha256
     copies: int = 1
     caption: str = ""
-    changes: dict[str, dict[str, JsonValue]] = {}
+    changes: Changes = {}
+    """The settings that the row asks for."""
     fingerprint: Sha256
+    """Of picture, settings and name, by which a corrected ticket knows what is done already."""
     earlier: tuple[str, ...] = ()
+    """Jobs of this place that came before and were not delivered."""
 
 
-class Dropped(_Model):
-    """A held job that a person gave up, by deleting its folder.
-
-    noticed: when the daemon saw that the folder had gone; original_kept_until: when the original,
-    which is at ``original_kept``, is removed; None when it is not removed, or none was kept.
-    """
+class Discarded(_Model):
+    """A held job that a person gave up, by deleting its folder."""
 
     noticed: Time
+    """When the daemon saw that the folder had gone."""
     original_kept_until: Time | None = None
+    """When the original, which is at ``original_kept``, is removed.
+
+    None when it is not removed, or none was kept.
+    """
 
 
 class WorkRecord(_Model):
@@ -163,6 +203,7 @@ class WorkRecord(_Model):
     attachments: tuple[Attachment, ...] = ()
     reasons: tuple[Reason, ...] = ()
     findings: dict[str, dict[str, JsonValue]] = {}
+    """What each stage has measured."""
     stages: tuple[StageRecord, ...] = ()
     versions: dict[str, str] = {}
     elapsed_s: float | None = None
@@ -172,54 +213,106 @@ class WorkRecord(_Model):
         """Every file that was made."""
         return [*self.results, *self.attachments]
 
+    def find(self, stage: str, *keys: str) -> JsonValue:
+        """Return what a stage has measured; None where it says nothing of the kind.
+
+        A stage may be anybody's: what has another shape than expected is not there.
+        """
+        found: JsonValue = self.findings.get(stage)
+        for key in keys:
+            found = found.get(key) if isinstance(found, dict) else None
+        return found
+
+    def find_number(self, stage: str, *keys: str) -> float | None:
+        """Return a number that a stage has measured; None where it has none."""
+        found = self.find(stage, *keys)
+        if isinstance(found, bool) or not isinstance(found, int | float):
+            return None
+        return float(found)
+
+    def find_text(self, stage: str, *keys: str) -> str:
+        """Return words of a stage; "" where it has none."""
+        found = self.find(stage, *keys)
+        return found if isinstance(found, str) else ""
+
 
 class Record(WorkRecord):
-    """Everything about one job.
+    """Everything about one job."""
 
-    source: path below the hot folder, as text; original_kept: where the original is now;
-    attempts: how many workers were started for it; release: who let a held job go, and why (its
-    ``reasons`` stay); earlier_jobs: jobs of the same name that were held or refused before;
-    same_original: jobs of this destination that ended before with an original of the same bytes,
-    the latest first, at most five; not for a ticket's rows, where that is usual;
-    previous_sha256: of the line before this one in ``log.jsonl``, line end included; only there
-    and in the ledger; batch, placement: of what ticket, and for which of its rows, if for any;
-    dropped: that a person has given up a held job; its state stays ``held``.
-    """
-
-    schema_version: Literal[1] = RECORD_SCHEMA_VERSION
+    schema_version: Literal[1, 2] = RECORD_SCHEMA_VERSION
     job: str
     destination: str
     state: Literal["delivered", "held", "refused"]
+    """``held`` also for a job that a person has given up; see `end`."""
     source: str
+    """Path below the hot folder, as text."""
     original_kept: str
+    """Where the original is now."""
     attempts: int
+    """How many workers were started for it."""
     arrived: Time
     finished: Time
     release: Release | None = None
+    """Who let a held job go, and why; its ``reasons`` stay."""
     earlier_jobs: tuple[str, ...] = ()
+    """Jobs of the same name that were held or refused before."""
     same_original: tuple[str, ...] = ()
+    """Jobs of this destination that ended before with an original of the same bytes.
+
+    The latest first, at most five; not for a ticket's rows, where that is usual.
+    """
     previous_sha256: Sha256 | None = None
+    """Of the line before this one in ``log.jsonl``, line end included.
+
+    Only there and in the ledger.
+    """
     batch: str | None = None
+    """Of what ticket, if of any."""
     placement: PlacementRecord | None = None
-    dropped: Dropped | None = None
+    """For which of the ticket's rows."""
+    discarded: Annotated[
+        Discarded | None, Field(validation_alias=AliasChoices("discarded", "dropped"))
+    ] = None
+    """That a person has given up a held job; version 1 called it ``dropped``."""
 
-
-def end_of(state: str, record: Mapping[str, Any] | None) -> str:
-    """Return a job's state as people are told it: ``dropped`` for a held one that was given up."""
-    return "dropped" if state == "held" and (record or {}).get("dropped") else state
+    @property
+    def end(self) -> End:
+        """How the job ended, as people are told it."""
+        is_discarded = self.state == "held" and self.discarded is not None
+        return End.DISCARDED if is_discarded else End(self.state)
 
 
 _FIRST = ("schema_version", "job", "destination", "state")
 
 
-def to_json_line(record: Record) -> bytes:
-    """One line of strict ASCII JSON, newline included; what it is about comes first."""
+def to_json(record: Record) -> dict[str, JsonValue]:
+    """Return a record as JSON values; what it is about comes first."""
     document = record.model_dump(mode="json")
-    document = {**{key: document[key] for key in _FIRST}, **document}
-    return json.dumps(document, ensure_ascii=True, allow_nan=False).encode("ascii") + b"\n"
+    return {**{key: document[key] for key in _FIRST}, **document}
 
 
-def record_schema() -> dict[str, Any]:
+def to_json_line(record: Record) -> bytes:
+    """Return one line of strict ASCII JSON, newline included."""
+    text = json.dumps(to_json(record), ensure_ascii=True, allow_nan=False)
+    return text.encode("ascii") + b"\n"
+
+
+def read_record(text: str | bytes) -> Record:
+    """Read a record from its JSON, of any version.
+
+    Raises
+    ------
+    ValueError
+        When it is none.
+    """
+    try:
+        return Record.model_validate_json(text)
+    except ValidationError:
+        # a path that is no text has half of a UTF-16 pair in it, which pydantic does not read
+        return Record.model_validate(json.loads(text))
+
+
+def make_record_schema() -> dict[str, JsonValue]:
     """Return the JSON Schema (draft 2020-12) of a record."""
     schema = Record.model_json_schema(mode="serialization")
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}

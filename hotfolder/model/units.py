@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import BeforeValidator, Field
 
@@ -26,10 +26,13 @@ _QUANTITY = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(\S+)\s*")
 
 @dataclass(frozen=True)
 class Money:
-    """An amount and its currency, an ISO 4217 code."""
+    """An amount and its currency."""
 
     amount: float
+    """In units of the currency."""
+
     currency: str
+    """An ISO 4217 code."""
 
     def __str__(self) -> str:
         return f"{self.amount:.2f} {self.currency}"
@@ -37,6 +40,19 @@ class Money:
 
 def parse_quantity(text: object, units: dict[str, float], example: str) -> float:
     """Read ``"<number> <unit>"`` and return the number in the unit whose factor is 1.
+
+    Parameters
+    ----------
+    text
+        What a person wrote.
+    units
+        Each unit, and what one of it is in the unit whose factor is 1.
+    example
+        A right one, for the message.
+
+    Returns
+    -------
+    The number in the unit whose factor is 1.
 
     Raises
     ------
@@ -53,8 +69,8 @@ def parse_quantity(text: object, units: dict[str, float], example: str) -> float
     return value
 
 
-def _quantity(units: dict[str, float], example: str) -> BeforeValidator:
-    def read(value: Any) -> Any:
+def _make_validator(units: dict[str, float], example: str) -> BeforeValidator:
+    def read(value: object) -> float:
         return parse_quantity(value, units, example)
 
     return BeforeValidator(read, json_schema_input_type=str)
@@ -82,7 +98,7 @@ def say_quantity(value: float, example: str) -> str:
     return f"{value / factor:g} {name}"
 
 
-def _read_money(value: Any) -> Any:
+def _read_money(value: object) -> Money:
     if isinstance(value, Money):
         return value
     match = _QUANTITY.fullmatch(value) if isinstance(value, str) else None
@@ -91,16 +107,16 @@ def _read_money(value: Any) -> Any:
     return Money(float(match[1].replace(",", ".")), match[2])
 
 
-LengthMm = Annotated[float, _quantity(_LENGTH_MM, "60 in"), Field(examples=["60 in"])]
+LengthMm = Annotated[float, _make_validator(_LENGTH_MM, "60 in"), Field(examples=["60 in"])]
 """A length or distance; in millimetres after parsing."""
 
-DurationS = Annotated[float, _quantity(_DURATION_S, "10 min"), Field(examples=["10 min"])]
+DurationS = Annotated[float, _make_validator(_DURATION_S, "10 min"), Field(examples=["10 min"])]
 """A span of time; in seconds after parsing."""
 
-ByteCount = Annotated[float, _quantity(_SIZE_BYTES, "2 GiB"), Field(examples=["2 GiB"])]
+ByteCount = Annotated[float, _make_validator(_SIZE_BYTES, "2 GiB"), Field(examples=["2 GiB"])]
 """An amount of memory or disk; in bytes after parsing."""
 
-Share = Annotated[float, _quantity(_SHARE, "5 %"), Field(examples=["5 %"])]
+Share = Annotated[float, _make_validator(_SHARE, "5 %"), Field(examples=["5 %"])]
 """A share; 0 … 1 after parsing."""
 
 MoneyAmount = Annotated[

@@ -18,19 +18,18 @@ from hotfolder.stages.registry import Registry, load_registry
 
 @dataclass(frozen=True)
 class Checked:
-    """What `check` found.
-
-    problems stop the daemon; what is wrong with one destination stands in ``settings.refused``, and
-    stops it only when no other is left. unreachable: folders of destinations that are away or
-    cannot be used; the daemon serves the other destinations meanwhile. remarks are worth a person's
-    look.
-    """
+    """What `check` found."""
 
     settings: Settings | None
+    """None when they cannot be used."""
     registry: Registry | None
+    """None when the stages cannot be loaded."""
     problems: tuple[Problem, ...]
+    """What stops the daemon."""
     unreachable: tuple[Problem, ...]
+    """Folders that are away or cannot be used; the daemon serves the other destinations."""
     remarks: tuple[str, ...]
+    """What is worth a person's look."""
 
 
 def check(root: Root) -> Checked:
@@ -51,7 +50,7 @@ def check(root: Root) -> Checked:
     known = KnownFolders(root)
     for destination in settings.destinations.values():
         _check_folders(root, destination, known, unreachable)
-        remarks += _remarks_on(destination)
+        remarks += _collect_remarks(destination)
     _check_ledger_disk(root, problems)
     remarks += [
         f"in/{folder.name} belongs to no destination: what is dropped there stays there"
@@ -113,14 +112,23 @@ def _check_folders(
             )
 
 
-def _remarks_on(destination: Destination) -> list[str]:
+def _collect_remarks(destination: Destination) -> list[str]:
+    remarks = []
     space = destination.profile.space.strip()
     surface = destination.file.medium.surface
     if destination.profile.device_class == "mntr" and surface != "screen":
         described = f"{destination.profile.description!r} describes a display ({space})"
         is_it = f"but the surface is {surface}; is it the printer's profile?"
-        return [f"{destination.name}: medium.profile {described}, {is_it}"]
-    return []
+        remarks.append(f"{destination.name}: medium.profile {described}, {is_it}")
+    result = destination.file.result
+    if (result.format, result.bits, result.compression) == ("tiff", 16, "lzw"):
+        # 16 photographs as sharpened for canvas: 0.94 of their size on average and 1.27 at most;
+        # deflate 0.69 and 0.92, both with TIFF's predictor, without which LZW has 1.10.
+        remarks.append(
+            f'{destination.name}: result.compression = "lzw" makes some photographs of 16 bits '
+            'larger than no compression; compression = "deflate" saves a third on average'
+        )
+    return remarks
 
 
 def _check_ledger_disk(root: Root, problems: list[Problem]) -> None:

@@ -32,18 +32,18 @@ _ALLOWED = "a folder of its own: in no other, and with no other in it"
 
 @dataclass(frozen=True)
 class _Place:
-    """A folder, and all that is known of where it is.
-
-    label: whose it is, for people; disk: device and path in its file system; numbers, markers: of
-    the folder itself first, then of every folder above it.
-    """
+    """A folder, and all that is known of where it is."""
 
     destination: str
     kind: str
     label: str
+    """Whose it is, for people."""
     disk: tuple[str, PurePosixPath]
+    """Device and path in its file system."""
     numbers: tuple[tuple[int, int] | None, ...]
+    """Of the folder itself first, then of every folder above it."""
     markers: tuple[str, ...]
+    """Of the folder itself first, then of every folder above it."""
 
     def is_in(self, other: _Place) -> bool:
         """Whether this is the other folder, or lies somewhere below it."""
@@ -56,15 +56,14 @@ class _Place:
 
 @dataclass(frozen=True)
 class Upstream:
-    """A destination whose results are in a hot folder, or a hot folder in its results.
-
-    inside: the results' path below the hot folder; outside: the hot folder's below the results;
-    one of them is ``.``. has_batches: whether it works on tickets.
-    """
+    """A destination whose results are in a hot folder, or a hot folder in its results."""
 
     inside: PurePosixPath
+    """The results' path below the hot folder."""
     outside: PurePosixPath
+    """The hot folder's below the results; one of them is ``.``."""
     has_batches: bool
+    """Whether it works on tickets."""
 
     def is_ours(self, relative: str) -> bool:
         """Whether a file, by its path below the hot folder, is a log, sheet or report of ours."""

@@ -7,22 +7,25 @@ answers while a daemon serves the root, and just as well when none does.
 from __future__ import annotations
 
 import contextlib
-import json
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 
-from hotfolder.batch.summary import summaries
+from hotfolder.batch.summary import BatchSummary, summarise_batches
 from hotfolder.disk import durable, names, platforms
 from hotfolder.disk.marker import Unreachable, away
 from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.intake.scan import scan
-from hotfolder.ledger.jobs import JobRow, State, count_ended, read_jobs
+from hotfolder.ledger.details import State
+from hotfolder.ledger.lock import Holder, find_holder
+from hotfolder.ledger.reading import JobRow, open_reader
 from hotfolder.model.hours import Hours
+from hotfolder.model.records import End, format_time, read_record
+from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
 from hotfolder.overview.overlaps import collisions, is_of_any, upstream
 from hotfolder.pages.words import clock_time, duration
 from hotfolder.settings.files import Folders, Intake, load_destination
@@ -32,24 +35,73 @@ from hotfolder.stages.registry import Registry, load_registry
 from hotfolder.work.worker import read_progress
 
 _SHOWN = 50
+_OF_JOBS = frozenset({"claim", "job", "batch file"})
+"""Kinds of trouble that are named by jobs, which the ledger has."""
+_OF_NOBODY = "stray jobs"
+"""Jobs that no destination is there for: each of them is said by itself."""
 _TELLS_AFTER_S, _TELLS_FROM = 5.0, 0.05
 
 
-@dataclass(frozen=True)
-class Waiting:
-    """Something that waits. who: "the program" or "you"; since: UTC."""
+class WaitingThing(TypedDict):
+    """Something that waits."""
 
     destination: str
     file: str
     what: str
     why: str
     since: str
+    """UTC."""
     who: str
-    job: str = ""
-    share: float | None = None
+    """Who must act: "the program" or "you"."""
+    job: str
+    share: float | None
+    """How much of the work is done, 0 … 1; None when nothing is being done."""
 
 
-def collect(root: Root) -> dict[str, Any]:
+class Reached(TypedDict):
+    """What a look into a destination's folders finds, now."""
+
+    arriving: int
+    left_alone: int
+    unreachable: str
+    """Why folders cannot be reached; "" when all can."""
+    unreachable_since: str
+
+
+class DestinationStatus(Reached):
+    """How a destination is doing."""
+
+    title: str
+    hot_folder: str
+    watch: str
+    watch_reason: str
+    last_scan: str
+    settings_problem: str
+    """Why its settings cannot be used; "" when they can."""
+    hours: str
+    rests_until: str
+    remarks: list[str]
+    delivered: int
+    held: int
+    discarded: int
+    refused: int
+
+
+class Status(TypedDict):
+    """All that ``status`` says, as JSON values."""
+
+    root: str
+    served: bool
+    """Whether a process serves the root."""
+    served_by: int | None
+    """Its number; None when nobody serves the root, or it has not said it."""
+    served_since: str
+    destinations: dict[str, DestinationStatus]
+    batches: list[BatchSummary]
+    waiting: list[WaitingThing]
+
+
+def collect(root: Root) -> Status:
     """Return everything that ``status`` says, as JSON values.
 
     Settings that cannot be used are part of the answer, not a reason to give none.
@@ -59,67 +111,74 @@ def collect(root: Root) -> dict[str, Any]:
     SettingsError
         When there is no root here at all.
     """
-    destinations = _destinations(root)
+    destinations = _read_destinations(root)
     places = {name: root.folders(name, each.folders) for name, each in destinations.items()}
     colliding = collisions(
         root, {name: places[name] for name, each in destinations.items() if not each.problem}
     )
     with_batches = frozenset(name for name, each in destinations.items() if each.has_batches)
     known = KnownFolders(root)
-    snapshot = _snapshot(root)
-    served = _is_served(snapshot)
-    counts = count_ended(root.ledger)
-    open_rows = read_jobs(root.ledger)
-    troubles = {each["about"]: each for each in snapshot.get("trouble", [])} if served else {}
-    rest = {name: _rests_until(each.hours) for name, each in destinations.items()}
-    served_ones = snapshot.get("folders", {}) if served else {}
+    holder = find_holder(root)
+    snapshot = _read_snapshot_of(root, holder)
+    workers = snapshot.workers if snapshot else platforms.cpu_count()
+    with open_reader(root.ledger) as ledger:
+        counts, open_rows = ledger.count_ended(), ledger.open_jobs()
+        batches = summarise_batches(ledger, workers)
+    troubles = snapshot.troubles if snapshot else ()
+    by_job = {each.name: each for each in troubles if each.kind in _OF_JOBS}
+    rest = {name: _find_rest_end(each.hours) for name, each in destinations.items()}
     not_served = {
         row.destination: _why_not_served(destinations.get(row.destination))
         for row in open_rows
-        if row.destination not in served_ones
+        if snapshot is None or row.destination not in snapshot.folders
     }
     waiting = [
-        _open_job(root, row, troubles, rest.get(row.destination, ""))
+        _describe_job(root, row, by_job, rest.get(row.destination, ""))
         if not not_served.get(row.destination)
-        else _unserved_job(row, not_served[row.destination])
+        else _describe_unserved(row, not_served[row.destination])
         for row in open_rows
     ]
-    folders = {}
+    folders: dict[str, DestinationStatus] = {}
     for name, each in destinations.items():
-        said = snapshot.get("folders", {}).get(name, {}) if served else {}
+        said = snapshot.folders.get(name) if snapshot else None
+        ended = counts.get(name, {})
         place = places[name]
         above = upstream(name, places, with_batches)
         folders[name] = {
             "title": each.title,
             "hot_folder": str(place.hot_folder),
-            **_look(place, said, partial(is_of_any, above), _not_ours(known, name, place)),
-            "watch": said.get("watch", ""),
-            "watch_reason": said.get("watch_reason", ""),
-            "last_scan": said.get("last_scan", ""),
+            **_look(place, said, partial(is_of_any, above), _why_not_ours(known, name, place)),
+            "watch": said.watch if said else "",
+            "watch_reason": said.watch_reason if said else "",
+            "last_scan": said.last_scan if said else "",
             "settings_problem": each.problem or "\n".join(map(str, colliding.get(name, []))),
             "hours": str(each.hours or ""),
             "rests_until": rest[name],
-            "remarks": said.get("remarks", []),
-            **{
-                state: counts.get(name, {}).get(state, 0)
-                for state in ("delivered", "held", "dropped", "refused")
-            },
+            "remarks": list(said.remarks) if said else [],
+            "delivered": ended.get(End.DELIVERED, 0),
+            "held": ended.get(End.HELD, 0),
+            "discarded": ended.get(End.DISCARDED, 0),
+            "refused": ended.get(End.REFUSED, 0),
         }
-        waiting += _arriving(name, said)
-        waiting += _held(name, place.held)
-        if name in troubles:
-            waiting.append(_trouble(name, troubles[name]))
+        waiting += _list_arriving(name, said)
+        waiting += _list_held(name, place.held)
+    waiting += [
+        _describe_trouble(trouble)
+        for trouble in troubles
+        if trouble.kind not in _OF_JOBS and trouble.kind != _OF_NOBODY
+    ]
     return {
         "root": str(root.path),
-        "served_by": snapshot["pid"] if served else None,
-        "served_since": snapshot.get("started", "") if served else "",
+        "served": holder is not None,
+        "served_by": holder.pid if holder else None,
+        "served_since": holder.since if holder else "",
         "destinations": folders,
-        "batches": summaries(root, snapshot.get("workers") or platforms.cpu_count()),
-        "waiting": [vars(each) for each in waiting],
+        "batches": batches,
+        "waiting": waiting,
     }
 
 
-def _rests_until(hours: Hours | None) -> str:
+def _find_rest_end(hours: Hours | None) -> str:
     """The local time at which a destination begins, when it rests now; else ""."""
     now = time.time()
     if hours is None or hours.is_open(now):
@@ -128,17 +187,18 @@ def _rests_until(hours: Hours | None) -> str:
 
 
 @dataclass(frozen=True)
-class _Said:
-    """What a destination's file says; problem: why it cannot be used, or ""."""
+class _Read:
+    """What a destination's file says."""
 
     title: str = ""
     folders: Folders = field(default_factory=Folders)
     problem: str = ""
+    """Why it cannot be used, or ""."""
     hours: Hours | None = None
     has_batches: bool = False
 
 
-def _destinations(root: Root) -> dict[str, _Said]:
+def _read_destinations(root: Root) -> dict[str, _Read]:
     """What the files of destinations say, by name."""
     registry: Registry | None = None
     plugin_problem = ""
@@ -150,34 +210,27 @@ def _destinations(root: Root) -> dict[str, _Said]:
     if not files:
         problem = Problem(str(root.path), "", "is no root", "run `hotfolder init` to make one")
         raise SettingsError([problem])
-    found: dict[str, _Said] = {}
+    found: dict[str, _Read] = {}
     for path in files:
-        found[path.stem] = _Said(problem=plugin_problem)
+        found[path.stem] = _Read(problem=plugin_problem)
         if registry is None:
             continue
         try:
             file = load_destination(path, registry, Intake()).file
             has_batches = file.ticket is not None
-            found[path.stem] = _Said(file.title, file.folders, "", file.hours, has_batches)
+            found[path.stem] = _Read(file.title, file.folders, "", file.hours, has_batches)
         except SettingsError as error:
-            found[path.stem] = _Said(problem=str(error))
+            found[path.stem] = _Read(problem=str(error))
     return found
 
 
-def _snapshot(root: Root) -> dict[str, Any]:
-    try:
-        found: dict[str, Any] = json.loads(root.snapshot.read_bytes())
-    except (OSError, ValueError):
-        return {}
-    return found
+def _read_snapshot_of(root: Root, holder: Holder | None) -> Snapshot | None:
+    """What the process that serves the root says; None for what an earlier one has left."""
+    found = read_snapshot(root.snapshot) if holder else None
+    return found if found and holder and found.pid == holder.pid else None
 
 
-def _is_served(snapshot: dict[str, Any]) -> bool:
-    pid = snapshot.get("pid")
-    return pid is not None and platforms.process_start_time(pid) is not None
-
-
-def _not_ours(known: KnownFolders, name: str, place: DestinationFolders) -> str:
+def _why_not_ours(known: KnownFolders, name: str, place: DestinationFolders) -> str:
     """Why one of a destination's folders is not the one it was; "" when all are."""
     try:
         known.check(name, place, learn=False)
@@ -188,35 +241,46 @@ def _not_ours(known: KnownFolders, name: str, place: DestinationFolders) -> str:
 
 def _look(
     place: DestinationFolders,
-    said: dict[str, Any],
+    said: FolderStatus | None,
     is_ours: Callable[[str], bool],
     not_ours: str,
-) -> dict[str, Any]:
+) -> Reached:
     """Files in a hot folder, counted now: a daemon may not be there to have done it."""
     others = [folder for folder in vars(place).values() if folder != place.hot_folder]
-    arriving, left_alone, reasons, since = 0, 0, away(others), said.get("away", {})
+    arriving, left_alone, reasons = 0, 0, away(others)
+    since = dict(said.away) if said else {}
     try:
         found = scan(place.hot_folder, is_ours=is_ours)
         arriving, left_alone = len(found.candidates), found.junk
     except Unreachable as error:
         reasons = {str(place.hot_folder): str(error), **reasons}
-        since = {str(place.hot_folder): said.get("unreachable_since", ""), **since}
+        since |= {names.display_name(str(place.hot_folder)): said.unreachable_since if said else ""}
     return {
         "arriving": arriving,
         "left_alone": left_alone,
         "unreachable": " ".join(filter(None, [not_ours, *reasons.values()])),
         "unreachable_since": min(
-            (since[folder] for folder in reasons if folder in since), default=""
+            (since[folder] for folder in map(names.display_name, reasons) if folder in since),
+            default="",
         ),
     }
 
 
-def _open_job(root: Root, row: JobRow, troubles: dict[str, Any], rests_until: str) -> Waiting:
+def _describe_job(
+    root: Root, row: JobRow, troubles: Mapping[str, TroubleStatus], rests_until: str
+) -> WaitingThing:
     file = names.display_name(row.source)
     trouble = troubles.get(row.id)
     if trouble:
-        return Waiting(
-            row.destination, file, "stopped", trouble["message"], trouble["since"], "you", row.id
+        return WaitingThing(
+            destination=row.destination,
+            file=file,
+            what="stopped",
+            why=trouble.message,
+            since=trouble.since,
+            who="you",
+            job=row.id,
+            share=None,
         )
     share = None
     why = {
@@ -227,52 +291,71 @@ def _open_job(root: Root, row: JobRow, troubles: dict[str, Any], rests_until: st
         State.PRODUCED: "is about to be delivered",
         State.PUBLISHING: "is being delivered",
     }[row.state]
-    if row.state is State.CLAIMED and rests_until and "release" not in row.detail:
+    if row.state is State.CLAIMED and rests_until and row.release is None:
         why = f"rests until {rests_until}, when its destination's hours begin"
     if row.state is State.WORKING:
         doing = read_progress(root.spool / row.id / f"attempt-{row.attempts}")
         if doing:
             why, share = f"{why}: {doing[0]}", doing[1]
-            left = _time_left((datetime.now(UTC) - row.changed).total_seconds(), share)
+            left = _estimate_left((datetime.now(UTC) - row.changed).total_seconds(), share)
             why += f", {left} left" if left else ""
-    since = _z(row.changed)
-    return Waiting(row.destination, file, row.state.value, why, since, "the program", row.id, share)
+    since = _format_second(row.changed)
+    return WaitingThing(
+        destination=row.destination,
+        file=file,
+        what=row.state.value,
+        why=why,
+        since=since,
+        who="the program",
+        job=row.id,
+        share=share,
+    )
 
 
-def _why_not_served(said: _Said | None) -> str:
-    if said is None:
+def _why_not_served(read: _Read | None) -> str:
+    if read is None:
         return "waits: its destination has no settings any more; put its file in destinations/ back"
-    return "waits until its settings are right" if said.problem else ""
+    return "waits until its settings are right" if read.problem else ""
 
 
-def _unserved_job(row: JobRow, why: str) -> Waiting:
-    file = names.display_name(row.source)
-    return Waiting(row.destination, file, "stopped", why, _z(row.changed), "you", row.id)
+def _describe_unserved(row: JobRow, why: str) -> WaitingThing:
+    return WaitingThing(
+        destination=row.destination,
+        file=names.display_name(row.source),
+        what="stopped",
+        why=why,
+        since=_format_second(row.changed),
+        who="you",
+        job=row.id,
+        share=None,
+    )
 
 
-def _time_left(so_far_s: float, share: float) -> str:
+def _estimate_left(so_far_s: float, share: float) -> str:
     """Say how long work will still take that has come so far; "" when nobody can tell yet."""
     if so_far_s < _TELLS_AFTER_S or share < _TELLS_FROM:
         return ""
     return duration(so_far_s * (1 - share) / share)
 
 
-def _arriving(name: str, said: dict[str, Any]) -> list[Waiting]:
+def _list_arriving(name: str, said: FolderStatus | None) -> list[WaitingThing]:
     now = datetime.now(UTC).timestamp()
     return [
-        Waiting(
-            name,
-            each["file"],
-            "arriving",
-            each["reason"],
-            _z(datetime.fromtimestamp(now - each["since_s"], UTC)),
-            "the program",
+        WaitingThing(
+            destination=name,
+            file=each.file,
+            what="arriving",
+            why=each.reason,
+            since=_format_second(datetime.fromtimestamp(now - each.since_s, UTC)),
+            who="the program",
+            job="",
+            share=None,
         )
-        for each in said.get("arriving_files", [])
+        for each in (said.arriving_files if said else ())
     ]
 
 
-def _held(name: str, folder: Path) -> list[Waiting]:
+def _list_held(name: str, folder: Path) -> list[WaitingThing]:
     """Held jobs whose folder is still there: a person has not decided yet."""
     found = []
     try:
@@ -285,18 +368,39 @@ def _held(name: str, folder: Path) -> list[Waiting]:
         return []
     for job in jobs[-_SHOWN:]:
         # the folder is a person's to work in: what is no record of ours is left out
-        with contextlib.suppress(OSError, ValueError, TypeError, LookupError):
-            with durable.open_to_read(folder / job / "record.json") as file:
-                record = json.load(file)
-            why = " ".join(reason["message"] for reason in record["reasons"])
-            original, since = str(record["original"]["name"]), str(record["finished"])
-            found.append(Waiting(name, original, "held", why, since, "you", job))
+        with contextlib.suppress(OSError, ValueError):
+            with durable.open_to_read(folder / job / "record.json") as stored:
+                record = read_record(stored.read())
+            why = " ".join(reason.message for reason in record.reasons)
+            file, since = record.original.name, format_time(record.finished)
+            found.append(
+                WaitingThing(
+                    destination=name,
+                    file=file,
+                    what="held",
+                    why=why,
+                    since=since,
+                    who="you",
+                    job=job,
+                    share=None,
+                )
+            )
     return found
 
 
-def _trouble(name: str, trouble: dict[str, Any]) -> Waiting:
-    return Waiting(name, "everything", "stopped", trouble["message"], trouble["since"], "you")
+def _describe_trouble(trouble: TroubleStatus) -> WaitingThing:
+    what = {"file": trouble.name, "held": "held jobs"}.get(trouble.kind, "everything")
+    return WaitingThing(
+        destination=trouble.destination or "all destinations",
+        file=what,
+        what="stopped",
+        why=trouble.message,
+        since=trouble.since,
+        who="you",
+        job="",
+        share=None,
+    )
 
 
-def _z(time: datetime) -> str:
+def _format_second(time: datetime) -> str:
     return time.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -1,1 +1,8 @@
-"""What all pages have in common: style, policy, templates, tables."""
+"""What all pages have in common: style, policy, templates, tables.
+
+What is exported here is for stages that make a page; the modules below are the program's own.
+"""
+
+from hotfolder.pages.frame import source_hash, style, text_of
+
+__all__ = ["source_hash", "style", "text_of"]

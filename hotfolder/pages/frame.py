@@ -14,7 +14,19 @@ from importlib.resources import files
 
 
 def style(colours: Mapping[str, tuple[int, int, int]], more: str = "") -> str:
-    """Return the style sheet of proofs. colours: values of its custom colours, sRGB, 0 … 255."""
+    """Return the style sheet of proofs.
+
+    Parameters
+    ----------
+    colours
+        Values of its custom colours, sRGB, 0 … 255, by name.
+    more
+        Rules of the page's own.
+
+    Returns
+    -------
+    The text of the style sheet.
+    """
     lines = [
         f"--{name}: rgb({red} {green} {blue});" for name, (red, green, blue) in colours.items()
     ]
@@ -23,12 +35,34 @@ def style(colours: Mapping[str, tuple[int, int, int]], more: str = "") -> str:
 
 
 def source_hash(text: str) -> str:
-    """Return the source expression of a policy that admits exactly this text."""
+    """Return the source expression of a policy that admits exactly this text.
+
+    Parameters
+    ----------
+    text
+        Of a style sheet or a script, as it stands in the page.
+
+    Returns
+    -------
+    A source expression of Content Security Policy: ``'sha256-…'``.
+    """
     digest = hashlib.sha256(text.encode("utf-8")).digest()
     return f"'sha256-{b64encode(digest).decode('ascii')}'"
 
 
 @cache
 def text_of(package: str, name: str) -> str:
-    """Read a file from the ``templates`` of a package."""
+    """Read a file from the ``templates`` of a package.
+
+    Parameters
+    ----------
+    package
+        Dotted name of the package.
+    name
+        Of the file.
+
+    Returns
+    -------
+    Its text.
+    """
     return files(package).joinpath("templates", name).read_text("utf-8")

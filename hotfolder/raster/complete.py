@@ -45,16 +45,14 @@ _SEGMENTS = ((273, 279), (324, 325))
 
 @dataclass(frozen=True)
 class Completeness:
-    """Whether a file has arrived to its end.
-
-    reason: why not, as a plain sentence; "" when it is complete. certain: False when the file may
-    be whole all the same: an uncompressed picture whose last part is black looks like one whose
-    last part has not arrived.
-    """
+    """Whether a file has arrived to its end."""
 
     complete: bool
     reason: str = ""
+    """Why not, as a plain sentence; "" when it is complete."""
     certain: bool = True
+    """False when the file may be whole all the same: an uncompressed picture whose last part is
+    black looks like one whose last part has not arrived."""
 
 
 COMPLETE = Completeness(complete=True)

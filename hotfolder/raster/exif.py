@@ -12,6 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+import tifffile
+
 from hotfolder.raster.ifd import Directory, Reader, TiffStructure, Value, pack, read_directory
 from hotfolder.raster.ifd import structure as tiff_structure
 
@@ -22,15 +24,30 @@ RESOLUTION_UNIT = 296
 EXIF_DIRECTORY = 34665
 GPS_DIRECTORY = 34853
 INTEROPERABILITY_DIRECTORY = 40965
+_NAMES = {0x9214: "SubjectArea"}  # tifffile has the name that another standard gives it
 _MAKER_NOTE = 37500
 _COLOUR_SPACE = 0xA001
 _INTEROPERABILITY_INDEX = 1
 
-DESCRIPTIVE = frozenset({270, 271, 272, 305, 306, 315, 33432})
-"""ImageDescription, Make, Model, Software, DateTime, Artist, Copyright (Exif 2.32, table 4)."""
+DESCRIPTIVE = frozenset({270, 271, 272, 305, 306, 315, 33432}) | frozenset(
+    {18246, 18249, *range(40091, 40096)}
+)
+"""ImageDescription, Make, Model, Software, DateTime, Artist, Copyright (Exif 2.32, table 4); a
+rating, as stars and per cent; title, comment, author, keywords and subject in UTF-16 (in no
+standard; common practice).
+"""
 
+_STORAGE = frozenset(
+    {*range(254, 260), 262, 263, 266, 273, *range(277, 282), 284, *range(290, 294), 297, 317}
+    | {*range(320, 326), *range(332, 340), *range(341, 348), *range(512, 522), *range(529, 532)}
+    | {700, 33723, 34675, EXIF_DIRECTORY, GPS_DIRECTORY, INTEROPERABILITY_DIRECTORY}
+)
+"""Tags that say how a file stores its pixels (TIFF 6.0), or point to what is read elsewhere."""
+
+_DESCRIPTION = 270
 _MAIN = DESCRIPTIVE | {X_RESOLUTION, Y_RESOLUTION, RESOLUTION_UNIT}
 _MAX_VALUE_BYTES = 2**20
+_UTF_16 = b"UNICODE\0"
 _CM_PER_INCH = 2.54
 
 
@@ -39,9 +56,19 @@ class ExifDirectories:
     """The directories of an Exif block, without the pointers between them."""
 
     main: Directory = field(default_factory=dict)
+    """Of the picture: tables 3 and 4 of the standard."""
+
     exif: Directory = field(default_factory=dict)
+    """Of the camera."""
+
     gps: Directory = field(default_factory=dict)
+    """Of the place."""
+
     interoperability: Directory = field(default_factory=dict)
+    """Of the colour space."""
+
+    left_out: tuple[str, ...] = field(default=(), compare=False)
+    """Names of what stood in the block and is not in them."""
 
     def __bool__(self) -> bool:
         return any((self.main, self.exif, self.gps, self.interoperability))
@@ -49,6 +76,15 @@ class ExifDirectories:
 
 def parse(block: bytes) -> ExifDirectories:
     """Read an Exif block.
+
+    Parameters
+    ----------
+    block
+        TIFF-structured, without the ``Exif`` prefix.
+
+    Returns
+    -------
+    What it holds, thumbnail and maker note left out.
 
     Raises
     ------
@@ -60,23 +96,61 @@ def parse(block: bytes) -> ExifDirectories:
         return block[offset : offset + size]
 
     tiff = tiff_structure(read)
-    main, _ = read_directory(read, tiff, tiff.first, _MAX_VALUE_BYTES)
-    return below(read, tiff, main)
+    main, following = read_directory(read, tiff, tiff.first, _MAX_VALUE_BYTES)
+    found = below(read, tiff, main)
+    if following:  # 4.5.3: the second directory is the thumbnail's
+        return replace(found, left_out=(*found.left_out, "Thumbnail"))
+    return found
 
 
 def below(read: Reader, tiff: TiffStructure, main: Directory) -> ExifDirectories:
     """The Exif directories that the main directory of a block or of a TIFF points to."""
     exif = _pointed(read, tiff, main, EXIF_DIRECTORY)
+    kept = {tag: value for tag, value in main.items() if tag in _MAIN | {ORIENTATION}}
+    if _DESCRIPTION in kept and _is_about_an_array(kept[_DESCRIPTION].data):
+        del kept[_DESCRIPTION]
+    left_out = [name_of(tag) for tag in sorted(main.keys() - kept.keys() - _STORAGE)]
+    left_out += [name_of(_MAKER_NOTE)] if _MAKER_NOTE in exif else []
     return ExifDirectories(
-        main={tag: value for tag, value in main.items() if tag in _MAIN | {ORIENTATION}},
-        exif=_without(exif, _MAKER_NOTE, INTEROPERABILITY_DIRECTORY),
+        main=kept,
+        exif={
+            tag: _in_our_order(value, tiff)
+            for tag, value in exif.items()
+            if tag not in {_MAKER_NOTE, INTEROPERABILITY_DIRECTORY}
+        },
         gps=_pointed(read, tiff, main, GPS_DIRECTORY),
         interoperability=_pointed(read, tiff, exif, INTEROPERABILITY_DIRECTORY),
+        left_out=tuple(left_out),
     )
 
 
+def name_of(tag: int) -> str:
+    """Name a tag of any directory.
+
+    Parameters
+    ----------
+    tag
+        Its number.
+
+    Returns
+    -------
+    The name that its standard gives it; ``"tag 65000"`` for one that is in none.
+    """
+    return _NAMES.get(tag) or tifffile.TIFF.TAGS.get(tag, f"tag {tag}")
+
+
 def build(directories: ExifDirectories) -> bytes:
-    """Serialise an Exif block, little-endian, main directory first."""
+    """Serialise an Exif block, little-endian, main directory first.
+
+    Parameters
+    ----------
+    directories
+        What it will hold.
+
+    Returns
+    -------
+    TIFF-structured bytes, without the ``Exif`` prefix.
+    """
     start = 8 + len(pack(_pointing(directories.main, directories, 0, 0), 8))
     tail, exif_at, gps_at = pack_below(directories, start)
     main = pack(_pointing(directories.main, directories, exif_at, gps_at), 8)
@@ -108,29 +182,6 @@ def pack_below(
     return packed, exif_at, gps_at
 
 
-def made_upright(block: bytes) -> bytes:
-    """The same block with its orientation set to 1; nothing else is touched.
-
-    Raises
-    ------
-    ValueError
-        When it is no Exif block.
-    """
-
-    def read(offset: int, size: int) -> bytes:
-        return block[offset : offset + size]
-
-    tiff = tiff_structure(read)
-    count = struct.unpack(f"{tiff.order}H", read(tiff.first, 2))[0]
-    for index in range(count):
-        at = tiff.first + 2 + 12 * index
-        entry = read(at, 12)
-        if len(entry) == 12 and struct.unpack_from(f"{tiff.order}H", entry)[0] == ORIENTATION:
-            upright = struct.pack(f"{tiff.order}HHIHH", ORIENTATION, 3, 1, 1, 0)
-            return block[:at] + upright + block[at + 12 :]
-    return block
-
-
 def orientation(main: Directory) -> int:
     """The orientation, 1 … 8; 1 when it is missing or nonsense."""
     value = main.get(ORIENTATION)
@@ -147,21 +198,46 @@ def resolution_ppi(main: Directory) -> tuple[float, float]:
     unit = main.get(RESOLUTION_UNIT)
     number = unit.integers[0] if unit and unit.integers else 2
     factor = {2: 1.0, 3: _CM_PER_INCH}.get(number, 0.0)
+    across, down = resolution(main)
+    return across * factor, down * factor
+
+
+def resolution(main: Directory) -> tuple[float, float]:
+    """The numbers of XResolution and YResolution as they are, whatever their unit; 0.0: unknown."""
     across, down = (
         value.rationals[0] if value and value.rationals else 0.0
         for value in (main.get(X_RESOLUTION), main.get(Y_RESOLUTION))
     )
-    return across * factor, down * factor
+    return across, down
 
 
-def from_tiff(read: Reader, tiff: TiffStructure, main: Directory) -> bytes | None:
+def from_tiff(directories: ExifDirectories) -> bytes | None:
     """Build an Exif block from a TIFF's own tags; None when there is nothing to tell."""
-    directories = below(read, tiff, main)
     described = DESCRIPTIVE & directories.main.keys()
     if not (described or directories.exif or directories.gps):
         return None
     upright = _without(directories.main, ORIENTATION)
     return build(replace(directories, main=upright))
+
+
+def _is_about_an_array(description: bytes) -> bool:
+    """Whether a library for arrays wrote the description, to find the shape again."""
+    return description.startswith((b'{"shape":', b"shape=("))
+
+
+def _in_our_order(value: Value, tiff: TiffStructure) -> Value:
+    """A text in UTF-16, which has the byte order of its block, in the order that we write.
+
+    Exif 2.32, table 9, does not say in which order it is; some writers have their own. So the one
+    is taken in which fewer characters are beyond U+00FF.
+    """
+    head, text = value.data[: len(_UTF_16)], value.data[len(_UTF_16) :]
+    if tiff.order == "<" or head != _UTF_16 or len(text) % 2:
+        return value
+    if text[::2].count(0) <= text[1::2].count(0):
+        return value
+    swapped = b"".join(text[at + 1 : at + 2] + text[at : at + 1] for at in range(0, len(text), 2))
+    return replace(value, data=head + swapped)
 
 
 def _pointed(read: Reader, tiff: TiffStructure, directory: Directory, tag: int) -> dict[int, Value]:
@@ -198,15 +274,18 @@ def _pointer(offset: int, *, big: bool = False) -> Value:
 
 
 def usable(block: bytes | None, notes: list[str]) -> tuple[bytes | None, ExifDirectories]:
-    """The block, made upright, and what it says; nothing, with a note, when it is damaged."""
+    """The block, built anew and upright, and what it said; nothing, with a note, when damaged."""
     if block is None:
         return None, ExifDirectories()
     try:
         directories = parse(block)
-        return made_upright(block), directories
     except (ValueError, struct.error):
         notes.append("Its Exif data are damaged and were left out.")
         return None, ExifDirectories()
+    main = dict(directories.main)
+    if ORIENTATION in main:
+        main[ORIENTATION] = Value(3, 1, struct.pack("<H", 1))
+    return build(replace(directories, main=main)), directories
 
 
 def colour_space(directories: ExifDirectories) -> Literal["sRGB", "Adobe RGB (1998)"] | None:

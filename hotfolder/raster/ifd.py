@@ -44,11 +44,16 @@ _MAX_PAGES = 1000
 
 @dataclass(frozen=True)
 class Value:
-    """A tag's value: TIFF type, number of values, and their bytes in little-endian order."""
+    """A tag's value."""
 
     type: int
+    """Number of the TIFF type."""
+
     count: int
+    """How many values."""
+
     data: bytes
+    """Their bytes in little-endian order."""
 
     @property
     def integers(self) -> tuple[int, ...]:

@@ -25,6 +25,7 @@ from hotfolder.raster.source import (
     Header,
     ReadLimits,
     Rows,
+    aspect_of,
     check_size,
     check_whole,
     plausible_ppi,
@@ -38,6 +39,8 @@ _NEXT_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 
 _EXIF = b"Exif\0\0"
 _XMP = b"http://ns.adobe.com/xap/1.0/\0"
+_XMP_EXTENSION = b"http://ns.adobe.com/xmp/extension/\0"
+_MORE_PICTURES = b"MPF\0"  # CIPA DC-007
 _ICC = b"ICC_PROFILE\0"
 _IMAGE_RESOURCES = b"Photoshop 3.0\0"
 _ADOBE = b"Adobe"
@@ -46,23 +49,26 @@ _JFIF = b"JFIF\0"
 
 @dataclass
 class Markers:
-    """What the markers of one JPEG picture say.
-
-    jfif_ppi: 0.0 when the file does not say. adobe: there is an APP14 marker of the kind that
-    goes with inverted CMYK. exif_data, xmp, resources: contents without their prefixes.
-    """
+    """What the markers of one JPEG picture say."""
 
     width_px: int = 0
     height_px: int = 0
     bits: int = 0
     components: int = 0
     jfif_ppi: float = 0.0
+    """0.0 when the file does not say."""
+    jfif_density: tuple[int, int] = (0, 0)
+    """Across and down, in whatever unit."""
     adobe: bool = False
+    """There is an APP14 marker of the kind that goes with inverted CMYK. exif_data, xmp,."""
     exif_data: bytes | None = None
     xmp: bytes | None = None
     resources: bytes = b""
+    """Contents without their prefixes."""
     icc_parts: dict[int, bytes] = field(default_factory=dict)
     icc_count: int = 0
+    left_out: set[str] = field(default_factory=set)
+    """Names of what else there is."""
     complete: bool = False
 
 
@@ -151,7 +157,8 @@ def _take(markers: Markers, code: int, body: bytes) -> None:
             ">BHHB", body
         )
     elif code == 0xE0 and body.startswith(_JFIF) and len(body) >= 12:
-        unit, across, _ = struct.unpack_from(">BHH", body, 7)
+        unit, across, down = struct.unpack_from(">BHH", body, 7)
+        markers.jfif_density = across, down
         # JFIF 1.02: unit 1 is dots per inch, 2 dots per centimetre, 0 only a ratio
         markers.jfif_ppi = across * {1: 1.0, 2: 2.54}.get(unit, 0.0)
     elif code == 0xE1 and body.startswith(_EXIF) and markers.exif_data is None:
@@ -164,6 +171,12 @@ def _take(markers: Markers, code: int, body: bytes) -> None:
         markers.icc_count = body[13]
     elif code == 0xED and body.startswith(_IMAGE_RESOURCES):
         markers.resources += body[len(_IMAGE_RESOURCES) :]
+    elif code == 0xE1 and body.startswith(_XMP_EXTENSION):
+        markers.left_out.add("extended XMP")
+    elif code == 0xE2 and body.startswith(_MORE_PICTURES):
+        markers.left_out.add("more pictures")
+    elif code == 0xFE:
+        markers.left_out.add("JPEG comment")
     elif code == 0xEE and body.startswith(_ADOBE):
         markers.adobe = True
 
@@ -183,6 +196,11 @@ def _header(markers: Markers, encoding: Encoding, limits: ReadLimits) -> Header:
     said = None if icc or problem else colour_tags.from_exif(directories, encoding)
     if said:
         notes.append(said.note)
+    # 1 × 1 without a unit is what writers put there that do not know
+    density: tuple[float, float] = markers.jfif_density
+    if not markers.jfif_ppi and density in {(0, 0), (1, 1)}:
+        density = exif.resolution(directories.main)
+    aspect = aspect_of(*density, notes)
     return Header(
         format="JPEG",
         bits=8,
@@ -191,6 +209,7 @@ def _header(markers: Markers, encoding: Encoding, limits: ReadLimits) -> Header:
         encoding=encoding,
         orientation=exif.orientation(directories.main),
         ppi=plausible_ppi(markers.jfif_ppi) or plausible_ppi(exif_ppi),
+        pixel_aspect=aspect,
         icc=icc,
         icc_problem=problem,
         icc_implied=said.icc if said else None,
@@ -198,6 +217,8 @@ def _header(markers: Markers, encoding: Encoding, limits: ReadLimits) -> Header:
             exif=block,
             xmp=packets.usable_xmp(markers.xmp, limits, notes),
             iptc=packets.usable(records, limits, notes),
+            orientation=exif.orientation(directories.main),
+            left_out=tuple(sorted({*directories.left_out, *markers.left_out})),
         ),
         notes=tuple(notes),
     )

@@ -37,9 +37,14 @@ _UPWARDS = {3, 4}
 _SWAPPED = {5, 6, 7, 8}
 
 
+def is_turned(orientation: int) -> bool:
+    """Whether the orientation makes rows of columns."""
+    return orientation in _SWAPPED
+
+
 def upright_size(width_px: int, height_px: int, orientation: int) -> tuple[int, int]:
     """Width and height after the orientation is applied."""
-    return (height_px, width_px) if orientation in _SWAPPED else (width_px, height_px)
+    return (height_px, width_px) if is_turned(orientation) else (width_px, height_px)
 
 
 def upright_bands(source: RowSource, rows: int, scratch: Path) -> Iterator[Band]:

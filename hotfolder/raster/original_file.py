@@ -6,8 +6,8 @@ import os
 import stat
 import threading
 from pathlib import Path
-from typing import Any
 
+import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.errors import Refuse
@@ -51,7 +51,7 @@ class OriginalFile:
                 size -= len(part)
         return parts[0] if len(parts) == 1 else b"".join(parts)
 
-    def read_into(self, offset: int, array: NDArray[Any]) -> None:
+    def read_into(self, offset: int, array: NDArray[np.generic]) -> None:
         """Fill a C-contiguous array from `offset`.
 
         Raises

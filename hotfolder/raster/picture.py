@@ -26,44 +26,110 @@ from hotfolder.model.encoding import Encoding
 
 @dataclass(frozen=True)
 class Metadata:
-    r"""What a file says about its picture, as bytes in the form of the metadata's own standard.
-
-    exif: a TIFF-structured Exif block (CIPA DC-008) without the ``Exif\0\0`` prefix;
-    xmp: an XMP packet, UTF-8 (ISO 16684-1); iptc: IPTC-IIM records (IIM 4.2).
-    """
+    r"""What a file says about its picture, as bytes in the form of the metadata's own standard."""
 
     exif: bytes | None = None
+    """A TIFF-structured Exif block (CIPA DC-008) without the ``Exif`` prefix."""
+
     xmp: bytes | None = None
+    """An XMP packet, UTF-8 (ISO 16684-1)."""
+
     iptc: bytes | None = None
+    """IPTC-IIM records (IIM 4.2)."""
+
+    orientation: int = 1
+    """What was applied to the pixels (Exif 2.32, 4.6.4 A: 1 … 8); places that the packet names are
+    places in the pixels before that."""
+
+    left_out: tuple[str, ...] = ()
+    """Names of what the file had and these lack."""
+
+
+@dataclass(frozen=True)
+class Area:
+    """A rectangle in pixels of a raster, from its upper left corner; it may reach beyond it."""
+
+    left_px: float
+    """From the raster's left edge to its own."""
+
+    top_px: float
+    """From the raster's upper edge to its own."""
+
+    width_px: float
+    """Its width."""
+
+    height_px: float
+    """Its height."""
+
+    def placed(self, left_px: float, top_px: float, scale: tuple[float, float]) -> Area:
+        """Scale the raster across and down, then move its corner to (`left_px`, `top_px`).
+
+        Parameters
+        ----------
+        left_px, top_px
+            Where the scaled raster's upper left corner comes to lie.
+        scale
+            Pixels then per pixel now, across and down.
+
+        Returns
+        -------
+        Where this rectangle comes to lie.
+        """
+        across, down = scale
+        return Area(
+            self.left_px * across + left_px,
+            self.top_px * down + top_px,
+            self.width_px * across,
+            self.height_px * down,
+        )
+
+
+NOWHERE = Area(0, 0, 0, 0)
+"""As ``RasterSpec.original_at``: the raster shows pieces of the original, or other things."""
 
 
 @dataclass(frozen=True)
 class RasterSpec:
-    """What a picture is at one point of the chain; stages turn one into the next.
-
-    width_px, height_px: upright, after any orientation tag is applied.
-    profile: None when the file has none that can be used, and nothing was assumed.
-    profile_problem: why the profile that the file carries cannot be used; "" when there is none.
-    profile_assumed: the profile comes from settings or convention, not from the file.
-    ppi: pixels per inch at the size the picture will have; 0.0 when the file does not say.
-    enlargement: pixels now per pixel of the original, along one side; 1.0 before sizing.
-    front_px: width and height of what will be looked at, without bleed and wrap; None: all of it.
-    bleed_px: of the picture around that, on each side, what will be cut off.
-    has_alpha: bands carry an alpha plane, *unassociated* (colour not multiplied by it).
-    """
+    """What a picture is at one point of the chain; stages turn one into the next."""
 
     width_px: int
+    """Upright, after any orientation tag is applied."""
+
     height_px: int
+    """Upright."""
+
     encoding: Encoding
+    """The kind of colour that its numbers are."""
+
     profile: Profile | None = None
+    """None when the file has none that can be used, and nothing was assumed."""
+
     profile_problem: str = ""
+    """Why the profile that the file carries cannot be used; ``""`` when there is none."""
+
     profile_assumed: bool = False
+    """The profile comes from settings or convention, not from the file."""
+
     ppi: float = 0.0
+    """Pixels per inch at the size the picture will have; 0.0 when the file does not say."""
+
     enlargement: float = 1.0
+    """Pixels now per pixel of the original, along one side; 1.0 before sizing."""
+
     front_px: tuple[int, int] | None = None
+    """Width and height of what will be looked at, without bleed and wrap; None: all of it."""
+
     bleed_px: int = 0
+    """Of the picture around that, on each side, what will be cut off."""
+
+    original_at: Area | None = None
+    """Where the whole of the original lies, also what was cropped of it; None: it fills this."""
+
     has_alpha: bool = False
+    """Bands carry an alpha plane, *unassociated* (colour not multiplied by it)."""
+
     metadata: Metadata = field(default_factory=Metadata)
+    """What the file says about its picture."""
 
     @property
     def channels(self) -> int:
@@ -76,6 +142,11 @@ class RasterSpec:
         return self.front_px or (self.width_px, self.height_px)
 
     @property
+    def original_area(self) -> Area:
+        """Where the whole of the original lies."""
+        return self.original_at or Area(0, 0, self.width_px, self.height_px)
+
+    @property
     def effective_ppi(self) -> float:
         """Pixels of the original per printed inch; 0.0 when ppi is unknown."""
         return self.ppi / self.enlargement
@@ -83,16 +154,16 @@ class RasterSpec:
 
 @dataclass(frozen=True)
 class Band:
-    """A few hundred full-width rows of a picture.
-
-    top: index of the first row in the picture.
-    pixels: shape (rows, width, channels), dtype uint16, C-contiguous; never changed in place.
-    alpha: shape (rows, width), dtype uint16, 65535 is opaque; None when the spec has no alpha.
-    """
+    """A few hundred full-width rows of a picture."""
 
     top: int
+    """Index of the first row in the picture."""
+
     pixels: NDArray[np.uint16]
+    """Shape (rows, width, channels), dtype uint16, C-contiguous; never changed in place."""
+
     alpha: NDArray[np.uint16] | None = None
+    """Shape (rows, width), dtype uint16, 65535 is opaque; None when the spec has no alpha."""
 
     @property
     def rows(self) -> int:
@@ -101,12 +172,37 @@ class Band:
 
 
 def rows_per_band(width_px: int, pixels: int = 2_000_000) -> int:
-    """Rows that make a band of about `pixels` pixels: at least 1."""
+    """Say how many rows make a band.
+
+    Parameters
+    ----------
+    width_px
+        Of the picture.
+    pixels
+        About how many pixels a band has.
+
+    Returns
+    -------
+    At least 1.
+    """
     return max(1, pixels // max(1, width_px))
 
 
 def rebanded(bands: Iterable[Band], rows: int) -> Iterable[Band]:
-    """The same rows in bands of exactly `rows` rows (the last may be shorter)."""
+    """Cut the same rows into bands of another height.
+
+    Parameters
+    ----------
+    bands
+        The picture, top to bottom.
+    rows
+        Of each band; the last may have fewer.
+
+    Yields
+    ------
+    Band
+        The same rows.
+    """
     waiting: list[Band] = []
     held = 0
     for band in bands:

@@ -22,6 +22,7 @@ from hotfolder.raster.source import (
     Header,
     ReadLimits,
     Rows,
+    aspect_of,
     check_size,
     check_whole,
     plausible_ppi,
@@ -30,6 +31,7 @@ from hotfolder.raster.source import (
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 _METRES_PER_INCH = 0.0254
 _XMP_KEYWORD = b"XML:com.adobe.xmp"
+_TEXTS = {b"tEXt", b"zTXt", b"iTXt"}
 _CRITICAL = {b"IHDR", b"PLTE", b"IDAT", b"IEND"}
 _CHANNELS = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}
 """Samples per pixel by colour type (PNG, 11.2.1)."""
@@ -51,6 +53,7 @@ class PngSource:
         check_whole(file.size, limits, "The PNG file")
         self._data = file.read(0, file.size)
         found: dict[bytes, bytes] = {}
+        left_out: set[str] = set()
         xmp = None
         for chunk in chunks(self._data):
             if not chunk.sound and chunk.type in _CRITICAL:
@@ -60,6 +63,8 @@ class PngSource:
                 )
             if chunk.sound and chunk.type == b"iTXt" and chunk.data.startswith(_XMP_KEYWORD):
                 xmp = _international_text(chunk.data, limits)
+            elif chunk.sound and chunk.type in _TEXTS:
+                left_out.add(f"PNG text {_keyword(chunk.data)}")
             elif chunk.sound and chunk.type != b"IDAT":
                 found.setdefault(chunk.type, chunk.data)
         if len(found.get(b"IHDR", b"")) != 13:
@@ -86,7 +91,17 @@ class PngSource:
             said = said or colour_tags.from_exif(directories, encoding)
         if said:
             notes.append(said.note)
-        metadata = Metadata(exif=block, xmp=packets.usable_xmp(xmp, limits, notes))
+        across, down, unit = _physical(found.get(b"pHYs")) or (0, 0, 0)
+        if across:
+            aspect = aspect_of(across, down, notes)
+        else:
+            aspect = aspect_of(*exif.resolution(directories.main), notes)
+        metadata = Metadata(
+            exif=block,
+            xmp=packets.usable_xmp(xmp, limits, notes),
+            orientation=exif.orientation(directories.main),
+            left_out=tuple(sorted({*directories.left_out, *left_out})),
+        )
         self.header = Header(
             format="PNG",
             bits=8 if kind == 3 else bits,
@@ -95,7 +110,8 @@ class PngSource:
             encoding=encoding,
             has_alpha=has_alpha,
             orientation=exif.orientation(directories.main),
-            ppi=_ppi(found.get(b"pHYs")) or plausible_ppi(exif.resolution_ppi(directories.main)[0]),
+            pixel_aspect=aspect,
+            ppi=_ppi(across, unit) or plausible_ppi(exif.resolution_ppi(directories.main)[0]),
             icc=icc,
             icc_problem=problem,
             icc_implied=said.icc if said else None,
@@ -184,9 +200,20 @@ def _international_text(chunk: bytes, limits: ReadLimits) -> bytes:
     return (_inflated(text, limits.max_xmp_bytes) or b"") if compressed else text
 
 
-def _ppi(chunk: bytes | None) -> float:
-    """Pixels per inch from pHYs; its unit 1 is the metre, 0 says only a ratio."""
+def _keyword(chunk: bytes) -> str:
+    """The keyword of a text chunk: Latin-1, at most 79 bytes (PNG, 11.3.3.2)."""
+    keyword = chunk.split(b"\0", 1)[0][:79].decode("latin-1")
+    return "".join(each if each.isprintable() else "?" for each in keyword)
+
+
+def _physical(chunk: bytes | None) -> tuple[int, int, int] | None:
+    """Pixels across and down on a length, and its unit, from pHYs (PNG, 11.3.4.3)."""
     if chunk is None or len(chunk) != 9:
-        return 0.0
-    across, _, unit = struct.unpack(">IIB", chunk)
+        return None
+    across, down, unit = struct.unpack(">IIB", chunk)
+    return across, down, unit
+
+
+def _ppi(across: int, unit: int) -> float:
+    """Pixels per inch; unit 1 is the metre, 0 says only a ratio."""
     return plausible_ppi(across * _METRES_PER_INCH) if unit == 1 else 0.0

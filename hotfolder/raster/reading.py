@@ -17,9 +17,9 @@ from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.errors import Hold, Refuse
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster.jpeg_read import JpegSource
-from hotfolder.raster.orientation import upright_bands, upright_size
+from hotfolder.raster.orientation import is_turned, upright_bands, upright_size
 from hotfolder.raster.original_file import OriginalFile
-from hotfolder.raster.picture import Band, RasterSpec, rows_per_band
+from hotfolder.raster.picture import Area, Band, RasterSpec, rows_per_band
 from hotfolder.raster.png_read import SIGNATURE, PngSource
 from hotfolder.raster.source import Format, Header, ReadLimits, RowSource
 from hotfolder.raster.tiff_read import TiffSource
@@ -43,7 +43,7 @@ class OpenedOriginal:
 
     format: ``"TIFF"``, ``"JPEG"`` or ``"PNG"``; bits: per channel in the file; spec: the picture,
     upright; pages: how many pictures the file holds; notes: what had to be decided, in plain
-    sentences.
+    sentences; pixel_aspect: width of a pixel, upright, over its height; cut_share: see `Header`.
     """
 
     def __init__(
@@ -58,6 +58,9 @@ class OpenedOriginal:
         self.bits = header.bits
         self.pages = header.pages
         self.notes = header.notes
+        turned = is_turned(header.orientation)
+        self.pixel_aspect = 1 / header.pixel_aspect if turned else header.pixel_aspect
+        self.cut_share = header.cut_share
         self.spec = _spec(header, limits)
 
     def bands(self, rows: int | None = None) -> Iterator[Band]:
@@ -162,6 +165,8 @@ def _spec(header: Header, limits: ReadLimits) -> RasterSpec:
         profile_problem=problem,
         profile_assumed=assumed,
         ppi=header.ppi,
+        # said in full, so that a stage that adds rows or columns need not know of it
+        original_at=Area(0, 0, width_px, height_px),
         has_alpha=header.has_alpha,
         metadata=header.metadata,
     )

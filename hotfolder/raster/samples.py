@@ -18,28 +18,31 @@ from hotfolder.raster.source import Rows
 Lab = Literal["cielab", "icclab"]
 
 _FULL = 65535
+_LAB_LOWEST, _LAB_HIGHEST = np.array([0, -128, -128]), np.array([100, 127, 127])
 _FLOAT_MAX = float(np.finfo(np.float32).max)
 
 
 @dataclass(frozen=True)
 class SampleLayout:
-    """What the samples of one pixel mean.
-
-    encoding: what comes out. bits: significant bits of an integer sample. inverted: 0 is white
-    (grey only). lab: how L*a*b* is coded. palette: shape (entries, 3), uint16. alpha: index of
-    the sample that is the alpha plane, or None. associated: colour is multiplied by alpha.
-    """
+    """What the samples of one pixel mean."""
 
     encoding: Encoding
+    """What comes out."""
     bits: int
+    """Significant bits of an integer sample."""
     inverted: bool = False
+    """0 is white (grey only)."""
     lab: Lab | None = None
+    """How L*a*b* is coded."""
     palette: NDArray[np.uint16] | None = None
+    """Shape (entries, 3), uint16."""
     alpha: int | None = None
+    """Index of the sample that is the alpha plane, or None."""
     associated: bool = False
+    """Colour is multiplied by alpha."""
 
 
-def to_rows(stored: NDArray[Any], layout: SampleLayout) -> Rows:
+def to_rows(stored: NDArray[np.generic], layout: SampleLayout) -> Rows:
     """Turn stored samples into pixels and alpha.
 
     Parameters
@@ -71,7 +74,7 @@ def to_rows(stored: NDArray[Any], layout: SampleLayout) -> Rows:
     return np.ascontiguousarray(pixels), alpha
 
 
-def widened(values: NDArray[Any], bits: int) -> NDArray[np.uint16]:
+def widened(values: NDArray[np.generic], bits: int) -> NDArray[np.uint16]:
     """Scale integers of 0 … 2**bits - 1 to 0 … 65535, rounded to the nearest."""
     if bits == 16:
         return values.astype(np.uint16, copy=False)
@@ -99,17 +102,19 @@ def unassociated(pixels: NDArray[np.uint16], alpha: NDArray[np.uint16]) -> NDArr
 
 
 def outside_share(stored: NDArray[Any], layout: SampleLayout) -> tuple[int, int]:
-    """How many floating-point colour samples lie outside 0 … 1, and how many are not numbers."""
+    """How many floating-point colour samples lie outside their range, and how many are no numbers.
+
+    The range is 0 … 1; of Lab, L* 0 … 100, a* and b* -128 … 127.
+    """
     colour = stored[..., : layout.encoding.channels]
-    not_numbers = int(np.count_nonzero(~np.isfinite(colour)))
-    if layout.lab:
-        return 0, not_numbers
+    numbers = np.isfinite(colour)
+    lowest, highest = (_LAB_LOWEST, _LAB_HIGHEST) if layout.lab else (0.0, 1.0)
     with np.errstate(invalid="ignore"):
-        outside = int(np.count_nonzero((colour < 0.0) | (colour > 1.0)))
-    return outside, not_numbers
+        outside = int(np.count_nonzero(numbers & ((colour < lowest) | (colour > highest))))
+    return outside, int(numbers.size - np.count_nonzero(numbers))
 
 
-def _looked_up(stored: NDArray[Any], layout: SampleLayout) -> Rows:
+def _looked_up(stored: NDArray[np.generic], layout: SampleLayout) -> Rows:
     palette = layout.palette
     if palette is None:
         raise ValueError("a layout without a palette")
@@ -117,7 +122,7 @@ def _looked_up(stored: NDArray[Any], layout: SampleLayout) -> Rows:
     return np.ascontiguousarray(palette[index]), None
 
 
-def _from_float(stored: NDArray[Any], layout: SampleLayout) -> Rows:
+def _from_float(stored: NDArray[np.generic], layout: SampleLayout) -> Rows:
     channels = layout.encoding.channels
     precise = np.float64 if stored.dtype.itemsize > 4 else np.float32
     values: Any = np.nan_to_num(
@@ -145,12 +150,12 @@ def _from_float(stored: NDArray[Any], layout: SampleLayout) -> Rows:
     return np.ascontiguousarray(pixels), alpha
 
 
-def _quantised(values: NDArray[Any]) -> NDArray[np.uint16]:
+def _quantised(values: NDArray[np.generic]) -> NDArray[np.uint16]:
     codes: NDArray[np.uint16] = np.rint(values * _FULL).astype(np.uint16)
     return codes
 
 
-def _lab(colour: NDArray[Any], layout: SampleLayout) -> NDArray[np.uint16]:
+def _lab(colour: NDArray[np.generic], layout: SampleLayout) -> NDArray[np.uint16]:
     """L*a*b* as TIFF codes it, to ICC.1:2022 16-bit PCSLAB (table 12: 65535/100 and 257).
 
     CIELAB (TIFF 6.0, section 23): L* unsigned, full scale 100; a*, b* signed, 1 per unit in 8

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
@@ -12,6 +13,9 @@ from hotfolder.errors import Refuse
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster.picture import Metadata
 
+SQUARE_WITHIN = 0.01
+"""By what share the sides of a pixel may differ; rounded resolutions do. Our own bound."""
+
 Format = Literal["TIFF", "JPEG", "PNG"]
 
 Rows = tuple[NDArray[np.uint16], NDArray[np.uint16] | None]
@@ -20,44 +24,52 @@ Rows = tuple[NDArray[np.uint16], NDArray[np.uint16] | None]
 
 @dataclass(frozen=True)
 class ReadLimits:
-    """What a file may ask for before any of its pixels is decoded.
-
-    max_pixels: width times height. max_whole_bytes: decoded size of a picture that has to be in
-    memory as a whole (JPEG, PNG, one compressed segment of a TIFF). max_ratio: decoded bytes per
-    byte of file, looked at only above ratio_free_bytes; deflate reaches 1032 at most, LZW 2731.
-    max_profile_bytes, max_xmp_bytes, max_metadata_bytes: larger ones are left out, and said.
-    """
+    """What a file may ask for before any of its pixels is decoded."""
 
     max_pixels: int = 2_000_000_000
+    """Width times height."""
     max_whole_bytes: int = 2 * 2**30
+    """Decoded size of a picture that has to be in memory as a whole (JPEG, PNG, one compressed
+    segment of a TIFF)."""
     max_ratio: float = 3000.0
+    """Decoded bytes per byte of file, looked at only above ratio_free_bytes; deflate reaches
+    1032 at most, LZW 2731."""
     ratio_free_bytes: int = 256 * 2**20
     max_profile_bytes: int = 16 * 2**20
+    """Larger ones are left out, and said."""
     max_xmp_bytes: int = 8 * 2**20
+    """Larger ones are left out, and said."""
     max_metadata_bytes: int = 8 * 2**20
+    """Larger ones are left out, and said."""
 
 
 @dataclass(frozen=True)
 class Header:
-    """What a file says about its picture before any pixel is decoded.
-
-    width_px, height_px: as stored, before `orientation` (Exif 2.32, 4.6.4 A: 1 … 8) is applied.
-    bits: per channel in the file. ppi: 0.0 when the file does not say. icc: the embedded
-    profile's bytes, unchecked. icc_problem: why there are none although there should be.
-    icc_implied: a profile for what the file says of its colours elsewhere, if it embeds none.
-    """
+    """What a file says about its picture before any pixel is decoded."""
 
     format: Format
     bits: int
+    """Per channel in the file."""
     width_px: int
+    """As stored, before `orientation` (Exif 2.32, 4.6.4 A: 1 … 8) is applied."""
     height_px: int
+    """As stored, before `orientation` (Exif 2.32, 4.6.4 A: 1 … 8) is applied."""
     encoding: Encoding
     has_alpha: bool = False
     orientation: int = 1
     ppi: float = 0.0
+    """0.0 when the file does not say."""
+    pixel_aspect: float = 1.0
+    """Width of a pixel over its height, as stored; 1.0 when the file does not say."""
+    cut_share: float = 0.0
+    """Share of the colour values, 0 … 1, that no code can hold: floats outside the range, or
+    that are no numbers."""
     icc: bytes | None = None
+    """The embedded profile's bytes, unchecked."""
     icc_problem: str = ""
+    """Why there are none although there should be."""
     icc_implied: bytes | None = None
+    """A profile for what the file says of its colours elsewhere, if it embeds none."""
     metadata: Metadata = field(default_factory=Metadata)
     pages: int = 1
     notes: tuple[str, ...] = ()
@@ -124,6 +136,18 @@ def check_whole(decoded_bytes: int, limits: ReadLimits, what: str) -> None:
             f"the limit is {limits.max_whole_bytes / 2**30:.1f} GiB. "
             "Save it as a TIFF with LZW compression or without compression, and drop it again.",
         )
+
+
+def aspect_of(across: float, down: float, notes: list[str]) -> float:
+    """Width of a pixel over its height, from how many there are on a length across and down.
+
+    1.0, too, when one of the two is nonsense. What is not square is said in `notes`.
+    """
+    if not (0 < across < math.inf and 0 < down < math.inf):
+        return 1.0
+    if abs(across - down) > SQUARE_WITHIN * across:
+        notes.append("Its resolution differs across and down; the one across was taken.")
+    return down / across
 
 
 def plausible_ppi(ppi: float) -> float:

@@ -20,6 +20,15 @@ def source_profile(raster: RasterSpec) -> Profile:
 
     Lab needs none: its numbers are colours already.
 
+    Parameters
+    ----------
+    raster
+        The picture.
+
+    Returns
+    -------
+    Its profile.
+
     Raises
     ------
     Hold

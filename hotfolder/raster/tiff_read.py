@@ -17,12 +17,19 @@ from hotfolder.errors import Refuse
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster import colour_tags, exif, packets
 from hotfolder.raster.foreign import translated
-from hotfolder.raster.ifd import Reader, TiffStructure, Value, directories, read_directory
+from hotfolder.raster.ifd import Value, directories, read_directory
 from hotfolder.raster.ifd import structure as tiff_structure
 from hotfolder.raster.original_file import OriginalFile
 from hotfolder.raster.picture import Metadata, rows_per_band
 from hotfolder.raster.samples import SampleLayout, outside_share, to_rows
-from hotfolder.raster.source import Header, ReadLimits, Rows, check_size, plausible_ppi
+from hotfolder.raster.source import (
+    Header,
+    ReadLimits,
+    Rows,
+    aspect_of,
+    check_size,
+    plausible_ppi,
+)
 from hotfolder.raster.tiff_segments import SegmentReader
 
 _COMPRESSIONS = {1, 2, 3, 4, 5, 7, 8, 32773, 32946, 50000}
@@ -59,17 +66,18 @@ class TiffSource:
             self._segments = SegmentReader(file, page, limits)
         if count > 1:
             notes.append(f"The file holds {count} pictures; the first one was taken.")
+        cut_share = 0.0
         if self._layout.palette is None and page.dtype.kind == "f":
-            notes.extend(self._outside(page.imagelength, page.imagewidth))
-        metadata, metadata_notes = _metadata(file.read, tiff, tags, limits)
-        across_ppi, down_ppi = exif.resolution_ppi(tags)
-        if across_ppi and abs(across_ppi - down_ppi) > 0.01 * across_ppi:
-            notes.append("Its resolution differs across and down; the one across was taken.")
+            cut_share = self._cut(page.imagelength, page.imagewidth, notes)
+        if tiff.big:
+            notes.append("The file is a BigTIFF.")
+        below = exif.below(file.read, tiff, tags)
+        metadata, metadata_notes = _metadata(below, tags, limits)
+        aspect = aspect_of(*exif.resolution(tags), notes)
         icc = tags.get(_ICC)
         too_long = icc is None and _ICC in page.tags
         said = None
         if icc is None and not too_long:
-            below = exif.below(file.read, tiff, tags)
             said = colour_tags.from_exif(below, self._layout.encoding)
         if said:
             notes.append(said.note)
@@ -81,7 +89,9 @@ class TiffSource:
             encoding=self._layout.encoding,
             has_alpha=self._layout.alpha is not None,
             orientation=exif.orientation(tags),
-            ppi=plausible_ppi(across_ppi),
+            ppi=plausible_ppi(exif.resolution_ppi(tags)[0]),
+            pixel_aspect=aspect,
+            cut_share=cut_share,
             icc=icc.data if icc else None,
             icc_problem="The embedded profile is too long or cut short." if too_long else "",
             icc_implied=said.icc if said else None,
@@ -99,8 +109,8 @@ class TiffSource:
         self._segments.close()
         self._tiff.close()
 
-    def _outside(self, height_px: int, width_px: int) -> list[str]:
-        """Look through a floating-point picture once for what 0 … 1 cannot hold."""
+    def _cut(self, height_px: int, width_px: int, notes: list[str]) -> float:
+        """Look through a floating-point picture once for the share that no code can hold."""
         outside = not_numbers = 0
         step = rows_per_band(width_px)
         for start in range(0, height_px, step):
@@ -108,15 +118,15 @@ class TiffSource:
             here = outside_share(stored, self._layout)
             outside, not_numbers = outside + here[0], not_numbers + here[1]
         total = height_px * width_px * self._layout.encoding.channels
-        notes = []
         if outside:
+            limits = "what Lab can hold" if self._layout.lab else "0 to 1"
             notes.append(
-                f"{outside / total:.2%} of the floating-point values lie outside 0 to 1 "
+                f"{outside / total:.2%} of the floating-point values lie outside {limits} "
                 "and were clipped."
             )
         if not_numbers:
             notes.append(f"{not_numbers} values are not numbers and were taken as black.")
-        return notes
+        return (outside + not_numbers) / total
 
 
 @dataclass(frozen=True)
@@ -234,15 +244,21 @@ def _palette(page: Any) -> NDArray[np.uint16]:
 
 
 def _metadata(
-    read: Reader, tiff: TiffStructure, tags: dict[int, Value], limits: ReadLimits
+    below: exif.ExifDirectories, tags: dict[int, Value], limits: ReadLimits
 ) -> tuple[Metadata, list[str]]:
     notes: list[str] = []
     xmp = packets.usable_xmp(_bytes(tags, _XMP), limits, notes)
     records = packets.from_tiff_tag(_bytes(tags, _IPTC))
     if records is None and (resources := _bytes(tags, _IMAGE_RESOURCES)):
         records = packets.from_image_resources(resources)
-    block = exif.from_tiff(read, tiff, tags)
-    return Metadata(exif=block, xmp=xmp, iptc=packets.usable(records, limits, notes)), notes
+    metadata = Metadata(
+        exif=exif.from_tiff(below),
+        xmp=xmp,
+        iptc=packets.usable(records, limits, notes),
+        orientation=exif.orientation(tags),
+        left_out=below.left_out,
+    )
+    return metadata, notes
 
 
 def _bytes(tags: dict[int, Value], tag: int) -> bytes | None:

@@ -70,10 +70,10 @@ class SegmentReader:
             page = copy.copy(page)
             page.compression = 1
         self._decode = page.decode
-        self._kept: dict[int, NDArray[Any]] = {}
+        self._kept: dict[int, NDArray[np.generic]] = {}
         self._pool = ThreadPoolExecutor(min(_MAX_THREADS, os.cpu_count() or 1), "decode")
 
-    def rows(self, start: int, stop: int) -> NDArray[Any]:
+    def rows(self, start: int, stop: int) -> NDArray[np.generic]:
         """Samples of rows ``start`` … ``stop - 1``: shape (rows, width, samples), native order."""
         stored = self._read_plain(start, stop) if self._plain else self._assembled(start, stop)
         # L*a*b* may be declared signed; its codes are taken apart as bits elsewhere.
@@ -86,7 +86,7 @@ class SegmentReader:
         self._kept.clear()
         self._pool.shutdown(wait=True, cancel_futures=True)
 
-    def _read_plain(self, start: int, stop: int) -> NDArray[Any]:
+    def _read_plain(self, start: int, stop: int) -> NDArray[np.generic]:
         """Uncompressed and in one piece: the rows are where arithmetic says."""
         stored_type = self._dtype.newbyteorder(self._page.parent.byteorder)
         row_bytes = self._width_px * self._per_segment * self._dtype.itemsize
@@ -95,13 +95,13 @@ class SegmentReader:
         for plane in range(self._planes):
             at = self._offsets[0] + (plane * self._height_px + start) * row_bytes
             self._file.read_into(at, planes[plane])
-        native: NDArray[Any] = planes.astype(self._dtype, copy=False)
+        native: NDArray[np.generic] = planes.astype(self._dtype, copy=False)
         if self._planes == 1:
-            first: NDArray[Any] = native[0]
+            first: NDArray[np.generic] = native[0]
             return first
         return np.ascontiguousarray(np.moveaxis(native[..., 0], 0, -1))
 
-    def _assembled(self, start: int, stop: int) -> NDArray[Any]:
+    def _assembled(self, start: int, stop: int) -> NDArray[np.generic]:
         first, last = start // self._belt_rows, (stop - 1) // self._belt_rows
         wanted = range(first, last + 1)
         belts = {belt: kept for belt, kept in self._kept.items() if belt in wanted}
@@ -118,7 +118,7 @@ class SegmentReader:
             self._kept[last] = belts[last]
         return out
 
-    def _decoded(self, belts: list[int]) -> dict[int, NDArray[Any]]:
+    def _decoded(self, belts: list[int]) -> dict[int, NDArray[np.generic]]:
         made = {
             belt: np.empty((self._rows_of(belt), self._width_px, self._samples), self._dtype)
             for belt in belts
@@ -133,7 +133,7 @@ class SegmentReader:
             pass
         return made
 
-    def _place(self, belt_pixels: NDArray[Any], belt: int, across: int, plane: int) -> None:
+    def _place(self, belt_pixels: NDArray[np.generic], belt: int, across: int, plane: int) -> None:
         index = (plane * self._belts + belt) * self._across + across
         top = belt * self._belt_rows
         with translated(f"the part around row {top}"):

@@ -16,6 +16,7 @@ import imagecodecs
 import numpy as np
 import tifffile
 
+from hotfolder.errors import Refuse
 from hotfolder.model.destination import Result
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster import exif
@@ -37,7 +38,7 @@ _COMPRESSION = {"none": None, "lzw": "lzw", "deflate": "adobe_deflate"}
 _PLACES = {exif.EXIF_DIRECTORY: 34666, exif.GPS_DIRECTORY: 34854}
 """Numbers under which entries for these tags are kept free: tifffile writes neither the tags nor
 directories below a page. They sort as the tags do, and no file keeps them."""
-_BYTE, _ASCII, _UNDEFINED, _LONG, _IFD8 = 1, 2, 7, 4, 18
+_BYTE, _ASCII, _SHORT, _UNDEFINED, _LONG, _IFD8 = 1, 2, 3, 7, 4, 18
 
 
 class TiffFormat:
@@ -51,6 +52,8 @@ class TiffFormat:
         self._row_bytes = spec.width_px * self._samples.count * result.bits // 8
         self._rows = min(max(1, _STRIP_BYTES // self._row_bytes), spec.height_px)
         self._big = self._row_bytes * spec.height_px > _CLASSIC_BYTES
+        if self._big:
+            self._note_or_refuse_big()
         self._directories = self._exif()
 
     def write(self, path: Path, bands: Iterable[Band]) -> None:
@@ -81,6 +84,19 @@ class TiffFormat:
             for _ in strips:  # the stages' last words come after their last band
                 raise ValueError("more strips than the picture has")
         self._append_exif(path)
+
+    def _note_or_refuse_big(self) -> None:
+        if self._result.bigtiff == "refuse":
+            raise Refuse(
+                "bigtiff",
+                f"The result has {self._spec.width_px} × {self._spec.height_px} px and may be "
+                'larger than 4 GiB, which only a BigTIFF can be, and bigtiff = "refuse" is set. '
+                'Set a smaller size, bits = 8, or bigtiff = "write".',
+            )
+        self.notes.append(
+            "The result may be larger than 4 GiB, so it is a BigTIFF, which not every program "
+            "reads."
+        )
 
     def _strips(self, bands: Iterable[Band]) -> Iterator[bytes]:
         """Encoded strips in order; a few at work in threads, no more waiting than that."""
@@ -139,7 +155,7 @@ class TiffFormat:
         tags: list[tuple[int, int, int, bytes | int, bool]] = [
             (tag, value.type, value.count, value.data, True)
             for tag, value in self._directories.main.items()
-            if tag in exif.DESCRIPTIVE and value.type in {_BYTE, _ASCII, 129}
+            if tag in exif.DESCRIPTIVE and value.type in {_BYTE, _ASCII, _SHORT, 129}
         ]
         metadata = self._spec.metadata
         if metadata.xmp:

@@ -72,6 +72,7 @@ def open_result(path: Path, spec: RasterSpec, result: Result) -> ResultWriter:
     ------
     Refuse
         ``cmyk-png``, ``lab-result``, ``jpeg-alpha`` or ``jpeg-too-large``: the format cannot
-        hold this picture; the message says what to set.
+        hold this picture; ``bigtiff``: the settings do not want it so large. The message says
+        what to set.
     """
     return ResultWriter(path, _FORMATS[result.format](spec, result))

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import copy
 from collections.abc import Mapping
-from typing import Any
 
 
 def with_changes(
-    raw: Mapping[str, Any], changes: Mapping[str, Mapping[str, Any]]
-) -> dict[str, Any]:
+    raw: Mapping[str, object], changes: Mapping[str, Mapping[str, object]]
+) -> dict[str, object]:
     """A destination's file with a release's changes to its stages' settings."""
-    changed = copy.deepcopy(dict(raw))
+    own = raw.get("stage")
+    stages: dict[str, object] = {**own} if isinstance(own, Mapping) else {}
     for stage, settings in changes.items():
-        changed.setdefault("stage", {}).setdefault(stage, {}).update(settings)
-    return changed
+        before = stages.get(stage)
+        stages[stage] = {**(before if isinstance(before, Mapping) else {}), **settings}
+    return {**raw, "stage": stages} if stages else dict(raw)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from collections.abc import Mapping
@@ -17,11 +18,14 @@ from hotfolder.model.destination import Medium, Result, SettingsModel
 from hotfolder.model.hours import HoursText
 from hotfolder.model.name_template import NameTemplate
 from hotfolder.model.units import ByteCount, DurationS
-from hotfolder.stages.contract import StageSettings
+from hotfolder.settings.order import find_misplaced, right_order
+from hotfolder.stages.contract import Place, StageSettings
 from hotfolder.stages.registry import Registry
 
 SETTINGS_FILE = "hotfolder.toml"
 _DESTINATION_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
+_RENAMED = {"keep_dropped": "keep_discarded"}
+"""Keys of earlier versions, and what they are called now."""
 _Model = TypeVar("_Model", bound=SettingsModel)
 
 
@@ -107,7 +111,7 @@ class DestinationFile(SettingsModel):
     """How this hot folder is watched, when not as ``hotfolder.toml`` says."""
     ticket: TicketTable | None = None
     """Whether the destination works on tickets, and how."""
-    stage: dict[str, dict[str, Any]] = Field(default_factory=dict)
+    stage: dict[str, dict[str, object]] = Field(default_factory=dict)
     """A table for each stage that has settings: ``[stage.NAME]``."""
 
 
@@ -120,23 +124,23 @@ class RootFile(SettingsModel):
     """How hot folders are watched, where a destination does not say otherwise."""
     free_space: ByteCount = 500.0 * 2**20
     """Nothing is taken in while a disk has less room than this."""
-    keep_dropped: DurationS = 30 * 86400.0
+    keep_discarded: DurationS = 30 * 86400.0
     """How long the original of a held job is kept when you delete its folder; "0 s" keeps none."""
 
 
 @dataclass(frozen=True)
 class Destination:
-    """One destination, checked: its file, its stages' settings and its profile.
-
-    raw: the file's content as TOML gave it, which a worker validates again for itself.
-    """
+    """One destination, checked: its file, its stages' settings and its profile."""
 
     name: str
     file: DestinationFile
-    raw: Mapping[str, Any]
+    raw: Mapping[str, object]
+    """The file's content as TOML gave it, which a worker validates again for itself."""
     stage_settings: Mapping[str, StageSettings]
     profile: Profile
     intake: Intake
+    places: Mapping[str, Place | None] = field(default_factory=dict)
+    """Where each stage stands, by its name."""
 
 
 @dataclass(frozen=True)
@@ -208,7 +212,7 @@ def load_destination(path: Path, registry: Registry, default_intake: Intake) -> 
 
 
 def check_destination(
-    path: Path, raw: Mapping[str, Any], registry: Registry, default_intake: Intake
+    path: Path, raw: Mapping[str, object], registry: Registry, default_intake: Intake
 ) -> Destination:
     """Check what a destination's file says, given as TOML values; `path` names it in messages.
 
@@ -229,7 +233,8 @@ def check_destination(
     if problems or profile is None:
         raise SettingsError(problems)
     intake = file.intake or default_intake
-    return Destination(path.stem, file, raw, stage_settings, profile, intake)
+    places = {name: registry.stages[name].place for name in file.stages}
+    return Destination(path.stem, file, raw, stage_settings, profile, intake, places)
 
 
 def _read_root(path: Path, problems: list[Problem]) -> RootFile | None:
@@ -253,7 +258,7 @@ def _read_toml(path: Path, problems: list[Problem]) -> dict[str, Any] | None:
 
 def _validated(
     model: type[_Model],
-    raw: Mapping[str, Any],
+    raw: Mapping[str, object],
     path: Path,
     prefix: tuple[str, ...],
     problems: list[Problem],
@@ -273,6 +278,8 @@ def _problem(
     match detail["type"]:
         case "missing":
             return Problem(str(path), key, "is missing", _expected(model, detail["loc"]))
+        case "extra_forbidden" if key in _RENAMED:
+            return Problem(str(path), key, got, f"this key is called {_RENAMED[key]} now")
         case "extra_forbidden":
             fields = ", ".join(model.model_fields) or "no settings at all"
             allowed = f"this key does not exist; {'.'.join(prefix) or 'here there are'}: {fields}"
@@ -332,4 +339,19 @@ def _stage_settings(
         if name not in file.stages:
             allowed = f"a stage that `stages` names: {', '.join(file.stages)}"
             problems.append(Problem(str(path), f"stage.{name}", "is not used", allowed))
+    _check_order(path, file, registry, problems)
     return settings
+
+
+def _check_order(
+    path: Path, file: DestinationFile, registry: Registry, problems: list[Problem]
+) -> None:
+    """Refuse an order in which a stage cannot do its work, and say a right one."""
+    names = [name for name in dict.fromkeys(file.stages) if name in registry.stages]
+    order = right_order(names, registry.stages)
+    for each in find_misplaced(names, registry.stages):
+        allowed = f"{each.why}; a right order is stages = {json.dumps(order)}"
+        if order is None:
+            allowed = f"{each.why}; what these stages declare leaves no order, so take one out"
+        key = f"stages.{file.stages.index(each.name)}"
+        problems.append(Problem(str(path), key, str(each), allowed))

@@ -58,9 +58,9 @@ class Root:
         return self.private / "kept"
 
     @property
-    def lock(self) -> Path:
-        """Held by the process that serves this root."""
-        return self.private / "lock"
+    def holder(self) -> Path:
+        """Says which process holds the lock of this root; see `hotfolder.ledger.lock`."""
+        return self.private / "lock.pid"
 
     @property
     def snapshot(self) -> Path:

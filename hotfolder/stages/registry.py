@@ -13,17 +13,22 @@ import importlib.util
 import inspect
 import re
 import sys
-from collections.abc import Iterator
+import threading
+import types
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import pluggy
 
-from hotfolder.errors import PluginError
-from hotfolder.stages.contract import Stage, StageHooks, StageSettings
+from hotfolder.errors import PluginError, StageError
+from hotfolder.model.facts import Facts, Findings, Json
+from hotfolder.stages.contract import AnyStage, Place, Stage, StageHooks, StageSettings
+from hotfolder.stages.messages import Message
 
 ENTRY_POINT_GROUP = "hotfolder.stages"
+_DROP_INS = "hotfolder_drop_ins"
+_IMPORTING = threading.RLock()
 _NAME = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
 
 
@@ -31,8 +36,35 @@ _NAME = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
 class Registry:
     """Stages by name, and where each came from."""
 
-    stages: dict[str, type[Stage[Any]]] = field(default_factory=dict)
+    stages: dict[str, type[AnyStage]] = field(default_factory=dict)
     owners: dict[str, str] = field(default_factory=dict)
+
+    def facts_of(self, stage: str, findings: Findings, settings: Mapping[str, Json]) -> Facts:
+        """Ask a stage what its findings in a record mean.
+
+        Parameters
+        ----------
+        stage
+            Its name; a stage that there is no more knows no facts.
+        findings, settings
+            As the record holds them.
+
+        Raises
+        ------
+        StageError
+            When the stage fails at it.
+        """
+        made = self.stages.get(stage)
+        if made is None:
+            return Facts()
+        try:
+            facts = made.hotfolder_facts(findings, settings)
+        except Exception as error:
+            said = f"cannot say what its findings mean: {type(error).__name__}: {error}"
+            raise StageError(stage, said) from error
+        if not isinstance(facts, Facts):
+            raise StageError(stage, f"returned {type(facts).__name__} as its facts, not Facts")
+        return facts
 
 
 def load_registry(plugins_folder: Path | None = None) -> Registry:
@@ -42,17 +74,21 @@ def load_registry(plugins_folder: Path | None = None) -> Registry:
     ----------
     plugins_folder
         The root's ``plugins/``; each ``*.py`` in it is imported, and each stage class that it
-        defines is registered. None, or a folder that does not exist, adds nothing.
+        defines is registered. A module without one is there for the others, which import it as
+        ``from . import NAME``. None, or a folder that does not exist, adds nothing.
 
     Raises
     ------
     PluginError
-        When a plugin cannot be loaded, does not offer a stage, has a bad name, or takes a name
-        that another one has. The message names the plugin.
+        When a plugin cannot be loaded, a stage has a bad name, or takes a name that another one
+        has. The message names the plugin.
     """
     folder = plugins_folder
     drop_ins = sorted(folder.glob("*.py")) if folder and folder.is_dir() else []
-    return _loaded(drop_ins) if drop_ins else _installed()
+    if not drop_ins:
+        return _installed()
+    with _IMPORTING:
+        return _loaded(drop_ins)
 
 
 @functools.cache
@@ -75,7 +111,7 @@ def _loaded(drop_ins: list[Path]) -> Registry:
     except pluggy.PluginValidationError as error:
         raise PluginError(f"a plugin implements a hook that does not exist: {error}") from error
 
-    stages: dict[str, type[Stage[Any]]] = {}
+    stages: dict[str, type[AnyStage]] = {}
     owners: dict[str, str] = {}
     for implementation in manager.hook.hotfolder_stage.get_hookimpls():
         owner = implementation.plugin_name
@@ -100,19 +136,32 @@ def _plugins(drop_ins: list[Path]) -> Iterator[tuple[str, object]]:
                 f"the stage {entry.name!r} of {package} cannot be loaded: {error}; "
                 f"repair or uninstall {package}"
             ) from error
+    if drop_ins:
+        _make_package(drop_ins[0].parent)
     for path in drop_ins:
-        module = _import_file(path)
-        found = False
+        module = _import_file(path, {each.stem for each in drop_ins})
         for _, thing in inspect.getmembers(module, inspect.isclass):
             if issubclass(thing, Stage) and thing.__module__ == module.__name__:
-                found = True
                 yield str(path), thing
-        if not found:
-            raise PluginError(f"{path} defines no stage: write a class that extends Stage in it")
 
 
-def _import_file(path: Path) -> Any:
-    name = f"hotfolder_drop_in_{path.stem}"
+def _make_package(folder: Path) -> None:
+    """Make the modules of a folder a package, so that they find each other and nobody else does.
+
+    What was imported from such a folder before is imported again: its files may have changed.
+    """
+    for name in [each for each in sys.modules if each.partition(".")[0] == _DROP_INS]:
+        del sys.modules[name]
+    package = types.ModuleType(_DROP_INS)
+    package.__path__ = [str(folder)]
+    sys.modules[_DROP_INS] = package
+    importlib.invalidate_caches()
+
+
+def _import_file(path: Path, beside: Collection[str]) -> types.ModuleType:
+    name = f"{_DROP_INS}.{path.stem}"
+    if name in sys.modules:  # a module before it has imported it
+        return sys.modules[name]
     spec = importlib.util.spec_from_file_location(name, path)
     if spec is None or spec.loader is None:
         raise PluginError(f"{path} cannot be imported: not a Python module")
@@ -121,12 +170,15 @@ def _import_file(path: Path) -> Any:
     try:
         spec.loader.exec_module(module)
     except Exception as error:
-        del sys.modules[name]
-        raise PluginError(f"{path} cannot be imported: {type(error).__name__}: {error}") from error
+        sys.modules.pop(name, None)
+        said = f"{path} cannot be imported: {type(error).__name__}: {error}"
+        if isinstance(error, ModuleNotFoundError) and error.name in beside:
+            said += f"; a module beside it is imported as `from . import {error.name}`"
+        raise PluginError(said) from error
     return module
 
 
-def _offered(owner: str, function: Any) -> type[Stage[Any]]:
+def _offered(owner: str, function: Callable[[], object]) -> type[AnyStage]:
     try:
         stage = function()
     except Exception as error:
@@ -140,4 +192,14 @@ def _offered(owner: str, function: Any) -> type[Stage[Any]]:
         )
     if not (inspect.isclass(stage.Settings) and issubclass(stage.Settings, StageSettings)):
         raise PluginError(f"{owner}: {stage.__name__}.Settings must extend StageSettings")
+    if not (stage.place is None or isinstance(stage.place, Place)):
+        raise PluginError(f"{owner}: {stage.__name__}.place must be a Place, or None")
+    for key in ("tells", "comes_after"):
+        said = getattr(stage, key)
+        if not isinstance(said, tuple) or not all(map(_is_message, said)):
+            raise PluginError(f"{owner}: {stage.__name__}.{key} must be a tuple of Message classes")
     return stage
+
+
+def _is_message(thing: object) -> bool:
+    return inspect.isclass(thing) and issubclass(thing, Message)

@@ -47,27 +47,29 @@ _TEMPLATES = Environment(
 
 @dataclass(frozen=True)
 class Candidate:
-    """One destination, as far as the picture came there.
-
-    rank: 1 keeps most; None when no pixels were made. end: what would happen to the picture.
-    lost_share: of colours that cannot be made, 0 … 1; tolerance: ΔE00 above which they count;
-    moved, moved_p95: mean ΔE00, and what one pixel in twenty exceeds; black: L* of the medium's;
-    print_mm: width and height, None on a screen or when the file does not say.
-    """
+    """One destination, as far as the picture came there."""
 
     destination: str
     title: str
     rank: int | None
+    """1 keeps most; None when no pixels were made."""
     end: End
+    """What would happen to the picture."""
     reasons: tuple[str, ...]
     lost_share: float | None = None
+    """Of colours that cannot be made, 0 … 1."""
     lost_words: str = ""
     tolerance: float | None = None
+    """ΔE00 above which they count."""
     moved: float | None = None
+    """Mean ΔE00, and what one pixel in twenty exceeds."""
     moved_p95: float | None = None
+    """Mean ΔE00, and what one pixel in twenty exceeds."""
     black: float | None = None
+    """L* of the medium's."""
     white: tuple[int, int, int] = (255, 255, 255)
     print_mm: tuple[float, float] | None = None
+    """Width and height, None on a screen or when the file does not say."""
     cost: Money | None = None
     size_px: tuple[int, int] | None = None
     places: tuple[Mapping[str, int], ...] = ()
@@ -177,10 +179,12 @@ def pictures_of(sheet: str) -> dict[str, str]:
 
 def _raw(destination: Destination, number: int) -> dict[str, Any]:
     """The destination's file with a proof sheet that leaves room for the others beside it."""
-    own: dict[str, Any] = {}
+    own: dict[str, object] = {}
     if number > 1:
-        asked = destination.raw.get("stage", {}).get(SHEET, {})
-        own["places"] = min(asked.get("places", _PLACES_OF_MANY), _PLACES_OF_MANY)
+        asked = destination.file.stage.get(SHEET, {})
+        places = asked.get("places")
+        most = places if isinstance(places, int) else _PLACES_OF_MANY
+        own["places"] = min(most, _PLACES_OF_MANY)
         room = (MOST_BYTES - _WORDS_BYTES) // min(number, MOST_SHOWN)
         own["page_size"] = f"{room + _WORDS_BYTES} B"
     return with_stage(destination, SHEET, own)
@@ -197,9 +201,10 @@ def _candidate(trial: Trial) -> Candidate:
     }
     work = trial.work
     found: Mapping[str, Any] = work.findings.get(SHEET, {}) if work else {}
-    sheet = trial.folder / "sheet.html"
-    if work is None or not found or not work.results or not sheet.is_file():
+    pages = [each.path for each in work.attachments if each.kind == "proof-sheet"] if work else []
+    if work is None or not found or not work.results or not pages:
         return Candidate(**common)
+    sheet = trial.folder / pages[0]
     if sheet.stat().st_size > _MAX_PAGE_BYTES:
         return Candidate(**common)
     cost = found["material_cost"]

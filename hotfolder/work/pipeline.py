@@ -13,19 +13,19 @@ import hashlib
 import json
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import imagecodecs
 from pydantic import TypeAdapter, ValidationError
 from pydantic.types import JsonValue
 
-from hotfolder.errors import Hold, HotfolderError, PluginError, Refuse, StorageError, Verdict
+from hotfolder.errors import Hold, HotfolderError, Refuse, StageError, StorageError, Verdict
 from hotfolder.model.destination import Result
 from hotfolder.model.records import (
     Attachment,
@@ -42,19 +42,18 @@ from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.reading import OpenedOriginal, open_original
 from hotfolder.raster.writing import ResultWriter, open_result
 from hotfolder.settings.files import Destination
-from hotfolder.stages.contract import Job, Original, Stage
+from hotfolder.stages.contract import AnyStage, Job, Original, Stage
 from hotfolder.stages.registry import Registry
 from hotfolder.work.ahead import one_ahead
 
 SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png"}
 
-ATTACHMENTS: dict[Literal["proof-sheet", "thumbnail"], str] = {
-    "proof-sheet": "sheet.html",
-    "thumbnail": "thumbnail.jpg",
-}
-"""Files that a stage may leave in the job's folder; they are kept beside the result."""
-
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+_OF_THE_SYSTEM = {
+    errno.EIO, errno.ENOMEM, errno.EMFILE, errno.ENFILE, errno.EAGAIN, errno.EROFS, errno.ESTALE,
+    errno.EINTR,
+}  # fmt: skip
+"""Errors by which a disk, or a system without resources, lets a stage down."""
 _FINDINGS = TypeAdapter(dict[str, JsonValue])
 
 _ALMOST = 0.99
@@ -66,20 +65,21 @@ Progress = Callable[[str, float], None]
 
 @dataclass(frozen=True)
 class Order:
-    """What a worker is asked to do.
-
-    original: the file to read; name: its name as text; folder: empty, where the result goes;
-    profiles: the root's profiles; is_trial: nothing will be delivered.
-    """
+    """What a worker is asked to do."""
 
     job: str
     original: Path
+    """The file to read."""
     name: str
+    """Its name as text."""
     sha256: str
     bytes: int
     folder: Path
+    """Empty, where the result goes."""
     profiles: Path
+    """The root's profiles."""
     is_trial: bool = False
+    """Nothing will be delivered."""
 
 
 @dataclass(frozen=True)
@@ -95,7 +95,7 @@ def run(order: Order, destination: Destination, registry: Registry, progress: Pr
 
     Raises
     ------
-    PluginError
+    StageError
         When a stage fails or breaks its contract; names the stage.
     StorageError
         When the disk of the spool is full.
@@ -113,7 +113,8 @@ def run(order: Order, destination: Destination, registry: Registry, progress: Pr
 class _Step:
     """A stage at work, and what it has cost so far; ``spec`` is what it promised to yield."""
 
-    stage: Stage[Any]
+    stage: AnyStage
+    job: Job
     spec: RasterSpec | None = None
     elapsed_s: float = 0.0
     rows: int = 0
@@ -137,6 +138,8 @@ class _Step:
         except OSError as error:
             if error.errno in _FULL:
                 raise
+            if error.errno in _OF_THE_SYSTEM:
+                raise HotfolderError(f"{_failed(self.stage, error)}") from error
             raise _failed(self.stage, error) from error
         except Exception as error:
             raise _failed(self.stage, error) from error
@@ -144,8 +147,8 @@ class _Step:
             self.elapsed_s += time.perf_counter() - started
 
 
-def _failed(stage: Stage[Any], error: Exception) -> PluginError:
-    return PluginError(f"the stage {stage.name} failed: {type(error).__name__}: {error}")
+def _failed(stage: AnyStage, error: Exception) -> StageError:
+    return StageError(stage.name, f"failed: {type(error).__name__}: {error}")
 
 
 @dataclass
@@ -157,6 +160,7 @@ class _Chain:
     findings: dict[str, dict[str, JsonValue]] = field(default_factory=dict)
     steps: list[_Step] = field(default_factory=list)
     original: OriginalRecord | None = None
+    job: Job | None = None
     started: float = field(default_factory=time.perf_counter)
     telling: threading.Lock = field(default_factory=threading.Lock)
 
@@ -195,15 +199,20 @@ class _Chain:
             spec=opened.spec,
             pages=opened.pages,
             notes=opened.notes,
+            pixel_aspect=opened.pixel_aspect,
+            cut_share=opened.cut_share,
         )
         self.original = _original_record(original)
-        job = self._job(original)
+        self.job = job = self._job(original)
         spec = opened.spec
         for name in self.destination.file.stages:
-            step = _Step(self.registry.stages[name](self.destination.stage_settings[name]))
-            self.steps.append(step)
+            self.steps.append(self._step(name, job))
+        for step in self.steps:
             with step.watched():
-                spec = step.stage.open(spec, job)
+                step.stage.announce(step.job)
+        for step in self.steps:
+            with step.watched():
+                spec = _checked_spec(step, step.stage.open(spec, step.job))
             step.spec = spec
         self._record_assumed(original)
         for step in self.steps:
@@ -227,6 +236,14 @@ class _Chain:
                         step.stage.present()
         return self._outcome(verdict, written.result())
 
+    def _step(self, name: str, job: Job) -> _Step:
+        made = self.registry.stages[name]
+        try:
+            stage = made(self.destination.stage_settings[name])
+        except Exception as error:
+            raise StageError(name, f"failed: {type(error).__name__}: {error}") from error
+        return _Step(stage, job.given_to(made))
+
     def _job(self, original: Original) -> Job:
         return Job(
             id=self.order.job,
@@ -237,7 +254,6 @@ class _Chain:
             profile=self.destination.profile,
             profiles=self.order.profiles,
             folder=self.order.folder,
-            settings=self.destination.stage_settings,
             is_trial=self.order.is_trial,
         )
 
@@ -283,14 +299,13 @@ class _Chain:
         if verdict.findings:
             self._keep(stage, verdict.findings)
 
-    def _keep(self, name: str, findings: Any) -> None:
+    def _keep(self, name: str, findings: Mapping[str, object]) -> None:
         try:
             self.findings[name] = _FINDINGS.validate_python(dict(findings), strict=True)
             json.dumps(self.findings[name], allow_nan=False)
         except (TypeError, ValueError, ValidationError) as error:
-            raise PluginError(
-                f"the stage {name} returned findings that are not JSON values: {error}"
-            ) from error
+            said = f"returned findings that are not JSON values: {error}"
+            raise StageError(name, said) from error
 
     def _record_assumed(self, original: Original) -> None:
         """Say in the record which profile was taken for an original that had none."""
@@ -331,15 +346,23 @@ class _Chain:
         return verdict == "hold" or is_wanted
 
     def _attachments(self) -> tuple[Attachment, ...]:
-        """What stages have put into the job's folder for people to look at."""
+        """What stages have announced and written for people to look at."""
         found = []
-        for kind, name in ATTACHMENTS.items():
-            path = self.order.folder / name
-            if path.is_file():
+        for each in self.job.attachments if self.job else ():
+            path = self.order.folder / each.name
+            if path.is_file() and not path.is_symlink():
                 with path.open("rb") as file:
                     sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-                size = path.stat().st_size
-                found.append(Attachment(kind=kind, path=name, sha256=sha256, bytes=size))
+                found.append(
+                    Attachment(
+                        kind=each.kind,
+                        path=each.name,
+                        sha256=sha256,
+                        bytes=path.stat().st_size,
+                        title=each.title,
+                        stage=each.stage,
+                    )
+                )
         return tuple(found)
 
     def _outcome(
@@ -361,7 +384,7 @@ class _Chain:
             WorkRecord(
                 original=original,
                 results=(result,) if result else (),
-                attachments=self._attachments() if self._is_shown(verdict) else (),
+                attachments=self._attachments(),
                 reasons=tuple(self.reasons),
                 findings=self.findings,
                 stages=stages,
@@ -412,6 +435,11 @@ def _read(bands: Iterator[Band]) -> Iterator[Band]:
         if error.errno in _FULL:
             raise
         raise HotfolderError(f"the original cannot be read to its end: {error}") from error
+    except (HotfolderError, MemoryError):
+        raise
+    except Exception as error:  # else the first stage would be blamed for it
+        said = f"the original cannot be read to its end: {type(error).__name__}: {error}"
+        raise HotfolderError(said) from error
 
 
 def _writing(path: Path, spec: RasterSpec, result: Result) -> ResultWriter:
@@ -430,22 +458,23 @@ def _stage_bands(step: _Step, source: Iterator[Band]) -> Iterator[Band]:
     source took is subtracted as it is pulled.
     """
     pulled = _Pulled(source)
-    made = iter(step.stage.bands(pulled))
+    with step.watched():
+        made = iter(step.stage.bands(pulled))
     top = 0
     while True:
         before = pulled.elapsed_s
         with step.watched():
             band = next(made, None)
+            if band is not None:
+                _check_band(step, band, top)
         step.elapsed_s -= pulled.elapsed_s - before
         if band is None:
             break
-        _check_band(step, band, top)
         top += band.rows
         yield band
     if step.spec and top != step.spec.height_px:
-        raise PluginError(
-            f"the stage {step.stage.name} yielded {top} rows; it promised {step.spec.height_px}"
-        )
+        said = f"yielded {top} rows; it promised {step.spec.height_px}"
+        raise StageError(step.stage.name, said)
 
 
 class _Pulled:
@@ -466,19 +495,25 @@ class _Pulled:
             self.elapsed_s += time.perf_counter() - started
 
 
+def _checked_spec(step: _Step, spec: object) -> RasterSpec:
+    if not isinstance(spec, RasterSpec):
+        said = f"returned {type(spec).__name__} from open; it must return a RasterSpec"
+        raise StageError(step.stage.name, said)
+    return spec
+
+
 def _check_band(step: _Step, band: Band, top: int) -> None:
     spec = step.spec
     if spec is None:
         return
     expected = (band.rows, spec.width_px, spec.channels)
     if band.top != top or band.pixels.shape != expected or band.pixels.dtype != "uint16":
-        raise PluginError(
-            f"the stage {step.stage.name} yielded a band at row {band.top} of shape "
-            f"{band.pixels.shape} and type {band.pixels.dtype}; it promised row {top}, "
-            f"{expected}, uint16"
+        raise StageError(
+            step.stage.name,
+            f"yielded a band at row {band.top} of shape {band.pixels.shape} and type "
+            f"{band.pixels.dtype}; it promised row {top}, {expected}, uint16",
         )
     if (band.alpha is not None) != spec.has_alpha:
         said, promised = ("without", "one") if spec.has_alpha else ("with", "none")
-        raise PluginError(
-            f"the stage {step.stage.name} yielded a band {said} alpha; it promised {promised}"
-        )
+        promise = f"yielded a band {said} alpha; it promised {promised}"
+        raise StageError(step.stage.name, promise)

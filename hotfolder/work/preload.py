@@ -8,7 +8,7 @@ import contextlib
 
 import scipy
 
-from hotfolder.colour.compiled import compile_all
+from hotfolder.colour.machine_code import compile_all
 from hotfolder.errors import PluginError
 from hotfolder.raster.dither import Dither
 from hotfolder.stages.registry import load_registry

@@ -34,22 +34,23 @@ class NoStrip(HotfolderError):
 
 @dataclass(frozen=True)
 class Strip:
-    """A strip that was made.
-
-    path: the file, in the folder of trials; pieces: where each is from and lies, with its label;
-    strip_mm, print_mm: width and height, None when the picture has no resolution; strip_cost,
-    print_cost: of the material, None when its price is not known; shown_share: of the strip's
-    area, by pieces; end: what would happen to the picture itself, and reasons: why.
-    """
+    """A strip that was made."""
 
     path: Path
-    pieces: tuple[Mapping[str, Any], ...]
+    """The file, in the folder of trials."""
+    pieces: tuple[Mapping[str, object], ...]
+    """Where each is from and lies, with its label."""
     strip_mm: tuple[float, float] | None
+    """Width and height, None when the picture has no resolution; strip_cost,."""
     print_mm: tuple[float, float] | None
+    """Width and height, None when the picture has no resolution; strip_cost,."""
     strip_cost: Money | None
     print_cost: Money | None
+    """Of the material, None when its price is not known."""
     shown_share: float
+    """Of the strip's area, by pieces."""
     end: str
+    """What would happen to the picture itself, and reasons: why."""
     reasons: tuple[str, ...]
 
     def summary(self) -> dict[str, Any]:
@@ -130,11 +131,11 @@ def _cutting(
         | {"label": f"{', '.join(piece['why'])}; at {piece['left_px']}, {piece['top_px']} px"}
         for piece in pieces
     ]
-    tables = {CUTTING: {"pieces": cut, "heading": heading}}
+    tables: dict[str, object] = {CUTTING: {"pieces": cut, "heading": heading}}
     stages = [CUTTING]
     if TAGGING in destination.file.stages:
         stages.append(TAGGING)
-        tables[TAGGING] = raw.get("stage", {}).get(TAGGING, {})
+        tables[TAGGING] = destination.file.stage.get(TAGGING, {})
     return {**raw, "stages": stages, "stage": tables}
 
 

@@ -15,16 +15,18 @@ from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from hotfolder.disk import durable, names
 from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.model.answer import Answer
 from hotfolder.model.records import WorkRecord
 from hotfolder.settings.files import Destination, Intake, load_destination
 from hotfolder.settings.root import Root
+from hotfolder.stages.contract import Place
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.pipeline import Order
-from hotfolder.work.worker import Answer, Attempt, Stopped, read_progress, run_attempt
+from hotfolder.work.worker import Attempt, Stopped, read_progress, run_attempt
 
 Tell = Callable[[str, float], None]
 """Called a few times a second with what is being done and the share done, 0 … 1."""
@@ -32,7 +34,7 @@ Tell = Callable[[str, float], None]
 End = Literal["delivered", "held", "refused", "failed"]
 
 _ENDS: dict[str, End] = {"deliver": "delivered", "hold": "held", "refuse": "refused"}
-_BEFORE = ("profile-conversion", "tagging")
+_BEHIND_FINISHED = (Place.CONVERTED, Place.LAST)
 _LOOK_EVERY_S = 0.2
 
 
@@ -53,17 +55,16 @@ class Part:
 
 @dataclass(frozen=True)
 class Trial:
-    """What a trial came to.
-
-    verdict: what would happen to the picture; ``failed`` when the work was not done, and `message`
-    says why. folder: where what was made is, while the temporary folder lasts.
-    """
+    """What a trial came to."""
 
     destination: Destination
     verdict: str
+    """What would happen to the picture; ``failed`` when the work was not done, and `message`
+    says why."""
     work: WorkRecord | None
     message: str
     folder: Path
+    """Where what was made is, while the temporary folder lasts."""
 
     @property
     def end(self) -> End:
@@ -106,8 +107,8 @@ def destinations(root: Root, asked: list[str]) -> list[Destination]:
 
 
 def with_stage(
-    destination: Destination, name: str, settings: Mapping[str, Any], leave_out: str = ""
-) -> dict[str, Any]:
+    destination: Destination, name: str, settings: Mapping[str, object], leave_out: str = ""
+) -> dict[str, object]:
     """Return a destination's file with one more stage, where the picture is finished.
 
     That is before the conversion. A stage that is there already stays where it is and gets the
@@ -116,9 +117,10 @@ def with_stage(
     raw = dict(destination.raw)
     stages = [each for each in destination.file.stages if each != leave_out]
     if name not in stages:
-        at = next((stages.index(each) for each in _BEFORE if each in stages), len(stages))
+        places = [destination.places.get(each) for each in stages]
+        at = next((at for at, each in enumerate(places) if each in _BEHIND_FINISHED), len(stages))
         stages.insert(at, name)
-    tables = {key: value for key, value in raw.get("stage", {}).items() if key != leave_out}
+    tables = {key: value for key, value in destination.file.stage.items() if key != leave_out}
     tables[name] = {**tables.get(name, {}), **settings}
     return {**raw, "stages": stages, "stage": tables}
 
@@ -134,7 +136,7 @@ def try_out(
     root: Root,
     image: Path,
     destination: Destination,
-    raw: Mapping[str, Any],
+    raw: Mapping[str, object],
     folder: Path,
     tell: Tell,
 ) -> Trial:
@@ -186,7 +188,8 @@ def try_out(
             f"{answer.message}. Temporary files are put into {folder.parent}; another place with "
             "more room can be named in the environment variable TMPDIR."
         )
-    return Trial(destination, answer.verdict, answer.work, answer.message, place)
+    message = answer.failure.message() if answer.failure else answer.message
+    return Trial(destination, answer.verdict, answer.work, message, place)
 
 
 def _watched(attempt: Attempt, tell: Tell) -> Answer:

@@ -18,14 +18,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from multiprocessing.process import BaseProcess
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import ValidationError
 
 from hotfolder.disk import platforms
 from hotfolder.disk.names import display_name
-from hotfolder.errors import HotfolderError, StorageError
-from hotfolder.model.records import WorkRecord
+from hotfolder.errors import HotfolderError, StageError, StorageError
+from hotfolder.model.answer import Answer
+from hotfolder.model.failure import Failure
 from hotfolder.settings.files import Intake, check_destination
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.pipeline import Order, Outcome, run
@@ -45,27 +46,13 @@ _NO_ROOM = 75
 _PROGRESS_EVERY_S = 0.25
 
 
-class Answer(BaseModel):
-    """What a worker leaves behind. ``failed`` and ``wait`` carry a message and no work.
-
-    ``wait``: the fault is ours, not the file's (a full disk, a plugin or a setting that cannot be
-    used any more); no attempt is counted.
-    """
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    verdict: Literal["deliver", "hold", "refuse", "failed", "wait"]
-    work: WorkRecord | None = None
-    message: str = ""
-
-
 @dataclass(frozen=True)
 class Attempt:
     """One attempt at a job: the order, and the destination's file as TOML gave it."""
 
     order: Order
     destination_file: Path
-    destination_raw: Mapping[str, Any]
+    destination_raw: Mapping[str, object]
     plugins: Path
     time_s: float
     memory_bytes: int
@@ -111,6 +98,20 @@ def get_ready() -> None:
         from multiprocessing import forkserver
 
         forkserver.ensure_running()
+
+
+def read_failure(folder: Path) -> Failure | None:
+    """Return how a stage failed in an earlier attempt; None when that ended in another way.
+
+    Parameters
+    ----------
+    folder
+        Of that attempt.
+    """
+    try:
+        return Answer.model_validate_json(_left_behind(folder / ANSWER, MAX_ANSWER_BYTES)).failure
+    except (OSError, ValueError):
+        return None
 
 
 def read_progress(folder: Path) -> tuple[str, float] | None:
@@ -267,6 +268,10 @@ def _work(attempt: Attempt) -> Answer:
         return Answer(
             verdict="failed", message=f"the work needs more memory than {limit} (limits.memory)"
         )
+    except StageError as error:
+        _trace()
+        failure = Failure.of(error, registry.owners)
+        return Answer(verdict="failed", message=str(error), failure=failure)
     except HotfolderError as error:
         _trace()
         return Answer(verdict="failed", message=str(error))

@@ -18,6 +18,7 @@ from typing import Any
 from hotfolder.ledger import record_index
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.ledger.record_log import LOG_FILE, START, link
+from hotfolder.model.records import Record
 
 BEGIN = datetime(2024, 11, 1, tzinfo=UTC)
 LENGTH = timedelta(days=730)
@@ -138,7 +139,9 @@ def fill(ledger: Path, number: int, *, seed: int = 1, out: Path | None = None) -
                     json.dumps(record),
                 ),
             )
-            record_index.insert(db, record, last[destination] if out else None)
+            record_index.insert(
+                db, Record.model_validate(record), last[destination] if out else None
+            )
     for name, written in lines.items():
         if out:
             (out / name).mkdir(parents=True, exist_ok=True)

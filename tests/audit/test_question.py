@@ -23,7 +23,7 @@ from hotfolder.audit.question import (
     ask_groups,
     ask_sums,
     count,
-    in_words,
+    describe_question,
     select,
     select_jobs,
 )
@@ -199,7 +199,7 @@ def test_what_is_special_to_sql_is_text(text):
 
 def test_a_question_in_words():
     question = Question(destinations=("book-pages",), lost_above=0.05, hues=("green",))
-    assert in_words(question) == (
+    assert describe_question(question) == (
         "All pictures, to book-pages, with more than 5 % lost, that lost green"
     )
 

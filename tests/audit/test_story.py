@@ -1,23 +1,23 @@
-"""The story of a job that was held and dropped: each thing once, in its order."""
+"""The story of a job that was held and discarded: each thing once, in its order."""
 
 from contextlib import closing
 from datetime import UTC, datetime
 
-from hotfolder.audit.story import _events
-from hotfolder.ledger.jobs import empty_ledger
+from hotfolder.audit.story import list_events
+from hotfolder.ledger.migrations import make_empty_ledger
 from hotfolder.ledger.record_index import insert
-from hotfolder.model.records import Dropped
+from hotfolder.model.records import Discarded
 from model.test_records import record
 
 
-def test_a_job_that_was_dropped_was_held_once():
+def test_a_job_that_was_discarded_was_held_once():
     noticed = datetime(2026, 1, 5, tzinfo=UTC)
-    dropped = Dropped(noticed=noticed, original_kept_until=datetime(2026, 2, 4, tzinfo=UTC))
-    both = [each.model_dump(mode="json") for each in (record(), record(dropped=dropped))]
-    with closing(empty_ledger()) as db:
+    discarded = Discarded(noticed=noticed, original_kept_until=datetime(2026, 2, 4, tzinfo=UTC))
+    both = [record(), record(discarded=discarded)]
+    with closing(make_empty_ledger()) as db:
         for each in both:
             insert(db, each, None)
-        events = _events(db, both[-1])
-    assert ["arrived", "held", "dropped"] == [event["what"] for event in events]
+        events = list_events(db, both[-1])
+    assert ["arrived", "held", "discarded"] == [event["what"] for event in events]
     assert "6 % is lost" in events[1]["text"]
     assert "kept until 2026-02-04" in events[2]["text"]

@@ -12,10 +12,11 @@ from scipy.stats import binomtest, mannwhitneyu
 from audit.conftest import NUMBER
 from audit.generated import CHANGED, record_of
 from hotfolder.audit.books import open_books
-from hotfolder.audit.plot import HELD_BOTTOM, LEFT, LOST_BOTTOM, RIGHT, WIDTH, nice_top, plot_of
-from hotfolder.audit.question import Question, as_text
-from hotfolder.audit.trends import MOST_CHANGES, _rank_test, _sign_test, trends
-from hotfolder.ledger.jobs import empty_ledger
+from hotfolder.audit.plot import HELD_BOTTOM, LEFT, LOST_BOTTOM, RIGHT, WIDTH, place_trend, round_up
+from hotfolder.audit.question import Question
+from hotfolder.audit.trends import MOST_CHANGES, _test_ranks, _test_signs, find_trends
+from hotfolder.ledger.migrations import make_empty_ledger
+from hotfolder.model.records import format_time
 
 QUESTION = Question()
 START = datetime(2026, 3, 2, 9, tzinfo=UTC)
@@ -23,7 +24,7 @@ START = datetime(2026, 3, 2, 9, tzinfo=UTC)
 
 def picture(number, lost, profile, *, original=None, tolerance=3.0, delta_e=None, held=False):
     return {
-        "finished": as_text(START + timedelta(hours=number)),
+        "finished": format_time(START + timedelta(hours=number)),
         "share_lost": lost,
         "delta_e_mean": lost * 10 if delta_e is None else delta_e,
         "tolerance": tolerance,
@@ -43,7 +44,7 @@ def change(before, after):
 
 def trend_of(pictures, question=QUESTION):
     """The trend of a canvas for which these pictures, and no others, were made."""
-    with closing(empty_ledger()) as db:
+    with closing(make_empty_ledger()) as db:
         for number, each in enumerate(pictures):
             row = {
                 "job": f"j{number}", "destination": "canvas", "was_held": 0, "state": "delivered",
@@ -51,13 +52,13 @@ def trend_of(pictures, question=QUESTION):
             }  # fmt: skip
             names, marks = ", ".join(row), ", ".join("?" * len(row))
             db.execute(f"INSERT INTO records ({names}) VALUES ({marks})", tuple(row.values()))
-        (found,) = trends(db, question)
+        (found,) = find_trends(db, question)
     return found
 
 
 def test_the_generated_canvas_got_worse_the_book_did_not_and_the_web_had_no_change(filled):
     with open_books(filled) as db:
-        found = {each.destination: each for each in trends(db, Question())}
+        found = {each.destination: each for each in find_trends(db, Question())}
     (canvas,) = found["fine-art-canvas"].changes
     (book,) = found["book-pages"].changes
     assert ("more", "same", ()) == (canvas.verdict, book.verdict, found["web-gallery"].changes)
@@ -96,7 +97,7 @@ def test_pictures_that_all_lose_nothing_are_the_same():
 @pytest.mark.parametrize(("worse", "better"), [(6, 0), (5, 1), (3, 3), (20, 9), (0, 0)])
 def test_the_sign_test_is_the_binomial_test(worse, better):
     expected = binomtest(worse, worse + better).pvalue if worse + better else 1.0
-    assert expected == pytest.approx(_sign_test(worse, better), abs=1e-12)
+    assert expected == pytest.approx(_test_signs(worse, better), abs=1e-12)
 
 
 @pytest.mark.parametrize("digits", [1, 2, 9])
@@ -105,13 +106,13 @@ def test_the_rank_test_is_that_of_mann_and_whitney_also_with_ties(digits):
     old = [round(chance.random(), digits) for _ in range(9)]
     new = [round(chance.random() + 0.2, digits) for _ in range(30)]
     expected = mannwhitneyu(old, new, method="asymptotic").pvalue
-    assert expected == pytest.approx(_rank_test(old, new), rel=1e-9)
-    assert 1.0 == _rank_test([0.5] * 8, [0.5] * 9)
+    assert expected == pytest.approx(_test_ranks(old, new), rel=1e-9)
+    assert 1.0 == _test_ranks([0.5] * 8, [0.5] * 9)
 
 
 def test_a_bucket_has_the_means_of_a_walk_over_all_records(filled):
     with open_books(filled) as db:
-        found = next(each for each in trends(db, QUESTION) if each.destination == "book-pages")
+        found = next(each for each in find_trends(db, QUESTION) if each.destination == "book-pages")
     records = [record_of(number, NUMBER) for number in range(0, NUMBER, 3)]
     by_month = itertools.groupby(
         records, key=lambda each: f"{datetime.fromisoformat(each['finished']).astimezone():%Y-%m}"
@@ -132,7 +133,7 @@ def test_profiles_that_take_turns_within_a_day_are_each_a_change():
     pictures = [picture(n / 60, 0.02, "ab"[n // 3 % 2]) for n in range(12)]
     found = trend_of(pictures)
     assert (1, 0) == (len(found.buckets), found.left_out)
-    assert [as_text(each.at) for each in found.changes] == [
+    assert [format_time(each.at) for each in found.changes] == [
         pictures[number]["finished"] for number in (3, 6, 9)
     ]
     assert [(3, 3)] * 3 == [(each.before.pictures, each.after.pictures) for each in found.changes]
@@ -167,7 +168,7 @@ def test_a_day_with_and_a_day_without_losses_are_two_dots():
     assert found.unit == "day"
     assert sum(bucket.pictures for bucket in found.buckets) == len(pictures)
     assert found.buckets[0].lost == pytest.approx(0.1)
-    drawn = plot_of(found)
+    drawn = place_trend(found)
     assert all(LEFT <= dot.x <= WIDTH - RIGHT for dot in drawn.dots)
     assert (drawn.dots[-1].y, len(drawn.bars)) == (LOST_BOTTOM, 1)
     assert drawn.bars[0].y + drawn.bars[0].height == pytest.approx(HELD_BOTTOM, abs=0.2)
@@ -179,11 +180,11 @@ def test_a_day_with_and_a_day_without_losses_are_two_dots():
 def test_the_longer_the_time_the_longer_the_step(days, unit):
     found = trend_of([picture(0, 0.1, "a"), picture(24 * days, 0.1, "a")])
     assert found.unit == unit
-    assert len(plot_of(found).dots) == 2
+    assert len(place_trend(found).dots) == 2
 
 
 @pytest.mark.parametrize(
     ("most", "top"), [(0.0, 0.01), (0.011, 0.02), (0.02, 0.02), (0.3, 0.5), (0.9, 1.0)]
 )
 def test_the_scale_ends_at_a_round_share(most, top):
-    assert nice_top(most) == pytest.approx(top)
+    assert round_up(most) == pytest.approx(top)

@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from faults.killing import run_here
-from hotfolder.batch.shelf import State, read_states
+from hotfolder.batch.shelf import BatchState, read_batches
 from hotfolder.daemon.loop import Daemon
+from hotfolder.ledger.reading import open_reader
 from hotfolder.overview.check import check
 from hotfolder.settings.root import Root
 from whole.conftest import drop, hotfolder, write_destination
@@ -67,8 +68,9 @@ def sweep(root: Root, **options) -> Daemon:
     return daemon
 
 
-def state(root: Root, batch: str = "estuary") -> State:
-    return read_states(root.ledger)[BOOK, batch]
+def state(root: Root, batch: str = "estuary") -> BatchState:
+    with open_reader(root.ledger) as ledger:
+        return read_batches(ledger)[BOOK, batch]
 
 
 def table(path: Path) -> list[dict[str, str]]:

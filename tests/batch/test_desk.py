@@ -9,7 +9,7 @@ import pytest
 import tifffile
 
 from batch.conftest import BOOK, picture, state, sweep, ticket
-from hotfolder.batch.desk import batch_of
+from hotfolder.batch.desk import name_batch
 from hotfolder.disk import names
 from hotfolder.ledger.jobs import read_jobs
 from whole.conftest import files, records
@@ -233,7 +233,7 @@ def test_what_is_no_file_is_refused_as_anywhere(book):
     ],
 )
 def test_a_batch_is_the_first_folder(source, expected):
-    assert expected == batch_of(source, "pages")
+    assert expected == name_batch(source, "pages")
 
 
 @pytest.mark.parametrize(
@@ -241,7 +241,7 @@ def test_a_batch_is_the_first_folder(source, expected):
     [("x" * 130 + "1", "x" * 130 + "2"), ("a:b", "a?b"), ("a", "a "), ("..", "unnamed")],
 )
 def test_two_folders_are_two_batches_though_what_tells_them_apart_is_in_no_safe_name(one, other):
-    batches = [batch_of(f"{each}/a.tif", "pages")[0] for each in (one, other)]
+    batches = [name_batch(f"{each}/a.tif", "pages")[0] for each in (one, other)]
     assert 2 == len(set(batches))
     assert batches == [names.safe_component(each) for each in batches]
 

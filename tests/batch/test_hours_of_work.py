@@ -7,12 +7,15 @@ from datetime import datetime
 import pytest
 
 from batch.conftest import BOOK, picture, sweep, ticket
-from hotfolder.batch.summary import in_words, summaries
+from hotfolder.batch.summary import describe_batch, summarise_batches
 from hotfolder.ledger.jobs import read_jobs
-from hotfolder.ledger.pace import takes_s
+from hotfolder.ledger.pace import estimate_s
+from hotfolder.ledger.reading import open_reader
+from hotfolder.model.records import ResultRecord
 from hotfolder.overview.new_root import make_root
 from hotfolder.overview.status import collect
 from hotfolder.pages.words import duration
+from model.test_records import record
 from whole.conftest import drop, files, records, write_destination
 
 
@@ -34,14 +37,19 @@ def by_night(book):
     return book
 
 
+def summarise(root, workers):
+    with open_reader(root.ledger) as ledger:
+        return summarise_batches(ledger, workers)
+
+
 def test_by_day_a_batch_is_taken_in_and_planned_and_rests(by_night):
     sweep(by_night, clock=clock("2026-05-04 12:00"))
     assert [] == records(by_night, BOOK)
     assert 2 == len(read_jobs(by_night.ledger))
     assert [] == files(by_night.path / "in" / BOOK)
-    (said,) = summaries(by_night, 2)
+    (said,) = summarise(by_night, 2)
     assert (2, 2) == (said["rows"], said["waiting"])
-    assert "2 left; resting until 22:00" in in_words(said, "22:00")
+    assert "2 left; resting until 22:00" in describe_batch(said, "22:00")
 
 
 def test_by_night_it_is_done(by_night):
@@ -67,10 +75,10 @@ def test_the_night_ends_between_two_jobs_and_what_is_left_is_said(by_night):
 
     sweep(by_night, clock=till_morning, observer=ended.append)
     assert 1 == len(records(by_night, BOOK))
-    (said,) = summaries(by_night, 1)
+    (said,) = summarise(by_night, 1)
     assert (1, 1) == (said["delivered"], said["waiting"])
     assert 0 < said["takes_s"] < 60
-    assert "1 delivered; 1 left, less than a minute" in in_words(said, "")
+    assert "1 delivered; 1 left, less than a minute" in describe_batch(said, "")
 
 
 def test_what_a_person_releases_does_not_wait_for_the_night(book):
@@ -134,7 +142,11 @@ def test_what_is_left_is_reckoned_by_area(by_night):
     sweep(by_night, clock=clock("2026-05-04 12:00"))
     left = read_jobs(by_night.ledger)
     # 25.4 × 25.4 mm took 10 s; left are 20 × 10 mm, and one whose height nobody knows yet
-    made = {"elapsed_s": 10.0, "results": [{"width_px": 100, "height_px": 100, "ppi": 100.0}]}
+    result = ResultRecord(
+        path="/r/out/mud.tif", sha256="0" * 64, bytes=1, format="tiff", width_px=100,
+        height_px=100, bits=16, colour_space="RGB", ppi=100.0, profile=None,
+    )  # fmt: skip
+    made = record(elapsed_s=10.0, results=(result,))
     expected = 10 * (20 * 10 + 25.4**2) / 25.4**2 / 2
-    assert expected == pytest.approx(takes_s(left, [made], 2))
-    assert takes_s(left, [], 2) is None
+    assert expected == pytest.approx(estimate_s(left, [made], 2))
+    assert estimate_s(left, [], 2) is None

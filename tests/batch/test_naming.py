@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter, ValidationError
 
-from hotfolder.batch.naming import stem
+from hotfolder.batch.naming import make_stem
 from hotfolder.batch.ticket import Placement
 from hotfolder.disk.names import safe_component
 from hotfolder.model.name_template import NameTemplate
@@ -24,7 +24,7 @@ ROW = Placement(14, "spring/low water.tif", "7", "left", 210.0, 297.5, 3)
     ],
 )
 def test_fields_are_replaced(template, expected):
-    assert expected == stem(TEMPLATE.validate_python(template), "estuary", ROW)
+    assert expected == make_stem(TEMPLATE.validate_python(template), "estuary", ROW)
 
 
 @pytest.mark.parametrize(
@@ -39,11 +39,11 @@ def test_other_fields_and_names_that_would_be_shared_are_refused(template):
 
 @given(st.text(max_size=40), st.text(max_size=40), st.text(max_size=80))
 def test_whatever_a_row_says_the_name_is_one_safe_component(page, name, file):
-    made = stem("{page}-{placement} {file}", "b", Placement(2, file, page, name))
+    made = make_stem("{page}-{placement} {file}", "b", Placement(2, file, page, name))
     assert "/" not in made
     assert made
     assert safe_component(f"{made}.tif") == f"{made}.tif"
 
 
 def test_a_row_cannot_bring_a_field_of_its_own():
-    assert "{row}-1" == stem("{page}-{placement}", "b", Placement(2, "x.tif", "{row}", "1"))
+    assert "{row}-1" == make_stem("{page}-{placement}", "b", Placement(2, "x.tif", "{row}", "1"))

@@ -10,10 +10,12 @@ import shutil
 import pytest
 
 from batch.conftest import BOOK, picture, sweep, table, ticket
-from hotfolder.batch.facts import facts
+from hotfolder.batch.facts import collect_facts
 from hotfolder.batch.shelf import Line
 from hotfolder.batch.standing import Standing
 from hotfolder.ledger.jobs import JobRow, State
+from hotfolder.model.records import OriginalRecord, to_json_line
+from model.test_records import record
 from whole.conftest import records
 
 ROWS = [
@@ -78,7 +80,7 @@ def test_no_cell_of_manifest_or_report_can_be_a_formula(reported):
 def test_the_report_says_every_row_and_what_is_spare(reported):
     said = document(reported)
     assert {
-        "delivered": 2, "held": 1, "dropped": 0, "refused": 0,
+        "delivered": 2, "held": 1, "discarded": 0, "refused": 0,
         "waiting": 0, "missing": 1, "wrong": 1,
     } == said["counts"]  # fmt: skip
     assert [2, 3, 4, 5, 6] == [row["row"] for row in said["placements"]]
@@ -114,11 +116,14 @@ def test_what_was_held_before_it_was_made_counts_with_what_was_asked_for(
         row=2, file="reeds.tif", page="4", placement="1", name="004-1", width_mm=width_mm,
         height_mm=height_mm, copies=3, caption="", intent="", anchor="", job="job-1",
     )  # fmt: skip
-    record = {"results": [], "original": {"width_px": 1500, "height_px": 1000}}
-    job = JobRow(1, "job-1", BOOK, b"x", "file", State.HELD, 1, "c" * 64, 1, None, None, {}, record)
-    found = facts(Standing(2, "held", line, job))["area_m2"]
+    original = OriginalRecord(
+        name="reeds.tif", sha256="c" * 64, bytes=1, width_px=1500, height_px=1000
+    )
+    text = to_json_line(record(original=original)).decode()
+    job = JobRow(1, "job-1", BOOK, b"x", "file", State.HELD, 1, "c" * 64, 1, None, None, "{}", text)
+    found = collect_facts(Standing(2, "held", line, job))["area_m2"]
     assert found == (area_m2 and pytest.approx(3 * area_m2))
-    assert facts(Standing(2, "waiting", line, job))["area_m2"] is None
+    assert collect_facts(Standing(2, "waiting", line, job))["area_m2"] is None
 
 
 def test_low_resolution_and_facing_pages_are_named(reported):
@@ -149,28 +154,28 @@ def test_a_released_picture_moves_from_held_to_done(reported):
     assert "006-1.tif" == table(folder(reported) / "manifest.csv")[-1]["result"]
 
 
-def test_a_held_picture_that_was_given_up_is_dropped_and_nothing_else(reported, hotfolder):
+def test_a_held_picture_that_was_given_up_is_discarded_and_nothing_else(reported, hotfolder):
     (held,) = [each for each in records(reported, BOOK) if each["state"] == "held"]
     shutil.rmtree(reported.path / "held" / BOOK / held["job"])
     sweep(reported)
     said = document(reported)
     assert (1, 0, 0, 1) == tuple(
-        said["counts"][key] for key in ("dropped", "held", "waiting", "missing")
+        said["counts"][key] for key in ("discarded", "held", "waiting", "missing")
     )
     (row,) = [each for each in said["placements"] if each["row"] == 6]
-    assert "dropped" == row["state"]
+    assert "discarded" == row["state"]
     assert any("the limit of fine-art-canvas is 20" in why for why in row["why"])
-    assert records(reported, BOOK)[-1]["dropped"]["noticed"] == row["dropped_at"]
+    assert records(reported, BOOK)[-1]["discarded"]["noticed"] == row["discarded_at"]
     # nothing of it waits for a decision, nothing was spent on it
     assert (0, 0.0) == (said["held"]["placements"], said["held"]["area_m2"])
     manifest = table(folder(reported) / "manifest.csv")
-    assert ("6", "dropped", "") == tuple(manifest[-1][key] for key in ("page", "state", "result"))
+    assert ("6", "discarded", "") == tuple(manifest[-1][key] for key in ("page", "state", "result"))
     page = (folder(reported) / "report.html").read_text()
-    assert "Given up" in page
+    assert "<h2>Discarded</h2>" in page
     assert "<h2>Held" not in page
     again = hotfolder("release", "--batch", f"{BOOK}/estuary", reported.path)
     assert f"Nothing of {BOOK}/estuary is held" in again.stdout
-    assert "1 dropped" in hotfolder("status", reported.path).stdout
+    assert "1 discarded" in hotfolder("status", reported.path).stdout
 
 
 def test_a_given_up_picture_stays_given_up_until_it_comes_again(reported):
@@ -179,15 +184,15 @@ def test_a_given_up_picture_stays_given_up_until_it_comes_again(reported):
     sweep(reported)
     ticket(reported, [*ROWS[:4], ROWS[4], "mud.tif,7,,20 mm,,"])
     sweep(reported)
-    assert (1, 0) == tuple(document(reported)["counts"][key] for key in ("dropped", "held"))
+    assert (1, 0) == tuple(document(reported)["counts"][key] for key in ("discarded", "held"))
     picture(reported, "reeds.tif", seed=1)
     sweep(reported)
-    assert (0, 1) == tuple(document(reported)["counts"][key] for key in ("dropped", "held"))
+    assert (0, 1) == tuple(document(reported)["counts"][key] for key in ("discarded", "held"))
     # its other place was delivered, and is not made again
     assert ["reeds.tif"] == [
         each["placement"]["file"]
         for each in records(reported, BOOK)
-        if each["state"] == "held" and not each["dropped"] and each["job"] != held["job"]
+        if each["state"] == "held" and not each["discarded"] and each["job"] != held["job"]
     ]
 
 
@@ -196,11 +201,11 @@ def test_a_dropped_picture_whose_folder_comes_back_is_released(reported):
     aside = reported.path / "aside"
     (reported.path / "held" / BOOK / held["job"]).rename(aside)
     sweep(reported)
-    assert 1 == document(reported)["counts"]["dropped"]
+    assert 1 == document(reported)["counts"]["discarded"]
     aside.rename(reported.path / "release" / BOOK / held["job"])
     sweep(reported)
-    assert (0, 3) == tuple(document(reported)["counts"][key] for key in ("dropped", "delivered"))
-    assert "" == document(reported)["placements"][4]["dropped_at"]
+    assert (0, 3) == tuple(document(reported)["counts"][key] for key in ("discarded", "delivered"))
+    assert "" == document(reported)["placements"][4]["discarded_at"]
 
 
 def test_a_picture_released_with_a_change_says_so_and_what_came_out(reported, hotfolder):

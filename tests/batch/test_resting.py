@@ -11,7 +11,7 @@ import pytest
 from batch.conftest import BOOK, picture, state, sweep, ticket
 from hotfolder.batch.desk import Desk
 from hotfolder.batch.folder import BatchFolders
-from hotfolder.ending import given_up as drops
+from hotfolder.ending import discard
 from whole.conftest import files, records
 
 ROWS = ["reeds.tif,1,left,40 mm,30 mm,Reeds", "mud.tif,2,,20 mm,,"]
@@ -136,9 +136,9 @@ def test_a_picture_that_comes_again_after_its_job_was_given_up_counts_though_the
             return datetime.now(UTC) + timedelta(days=2)
 
     with monkeypatch.context() as patch:
-        patch.setattr(drops, "datetime", Ahead)
+        patch.setattr(discard, "datetime", Ahead)
         sweep(book)
-    assert [None, True] == [each["dropped"] and True for each in records(book, BOOK)]
+    assert [None, True] == [each["discarded"] and True for each in records(book, BOOK)]
     picture(book, "reeds.tif", seed=1)
     sweep(book)
     assert 3 == len(records(book, BOOK))

@@ -40,6 +40,8 @@ from rich.table import Table
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from hotfolder.colour.difference import DifferenceStatistics, delta_e_00
+from hotfolder.colour.loss import Route, losses
+from hotfolder.colour.loss_table import make_loss_lookup
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.transform import (
     BLACK_POINT_COMPENSATION,
@@ -52,8 +54,6 @@ from hotfolder.colour.transform import (
 from hotfolder.disk import platforms
 from hotfolder.model.intent import Intent
 from hotfolder_demo import scenes
-from hotfolder_stages.gamut_check.loss import Route, losses
-from hotfolder_stages.gamut_check.table import make_lookup
 from reference.devices import WIDE_RGB, demo_printer, libvips
 
 Codes = NDArray[np.uint16]
@@ -169,7 +169,7 @@ def _gamut_checks(
         usual = 0.0
         for way, make, pixels in (
             ("every pixel", lambda each=each_pixel: each, few),
-            ("our table", lambda route=route: make_lookup(route), picture),
+            ("our table", lambda route=route: make_loss_lookup(route), picture),
         ):
             began = time.process_time()
             check = make()

@@ -9,10 +9,11 @@ from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
 from browser.sheets import CANVAS, NAME, patches
-from hotfolder_stages.profile_conversion import ProfileConversionSettings
+from hotfolder.testing import make_stage, run_stage
+from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.proof_sheet import ProofSheet
 from reference.devices import SRGB
-from stages.driving import job_of, run_stage, spec_of, stage_with
+from stages.driving import job_of, spec_of
 from tools import path_of
 
 _FLAGS = (
@@ -54,9 +55,9 @@ def sheet(tmp_path_factory: pytest.TempPathFactory) -> Path:
         profile=CANVAS,
         folder=folder,
         name=NAME,
-        settings={"profile-conversion": ProfileConversionSettings()},
+        beside=[make_stage(ProfileConversion, {})],
     )
-    run_stage(stage_with(ProofSheet, {}), pixels, spec, job, rows=100)
+    run_stage(make_stage(ProofSheet, {}), pixels, spec, job, rows=100)
     return folder / "sheet.html"
 
 

@@ -9,12 +9,13 @@ from selenium.webdriver.common.by import By
 
 from browser.conftest import open_page
 from browser.sheets import NAME, contrasts, patches, width_in_a_window_of
+from hotfolder.testing import make_stage, run_stage
 from hotfolder.work import comparison
 from hotfolder.work.comparison import Candidate, ranked
-from hotfolder_stages.profile_conversion import ProfileConversionSettings
+from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.proof_sheet import ProofSheet
 from reference.devices import SRGB, demo_printer
-from stages.driving import job_of, run_stage, spec_of, stage_with
+from stages.driving import job_of, spec_of
 
 
 @pytest.fixture(scope="session")
@@ -25,9 +26,9 @@ def compared(tmp_path_factory):
         folder = tmp_path_factory.mktemp(name)
         pixels = patches()
         spec = spec_of(pixels, SRGB)
-        chain = {"profile-conversion": ProfileConversionSettings()}
-        job = job_of(spec, profile=demo_printer(name, "4.4"), folder=folder, settings=chain)
-        said = run_stage(stage_with(ProofSheet, {}), pixels, spec, job, rows=100)[2]
+        beside = [make_stage(ProfileConversion, {})]
+        job = job_of(spec, profile=demo_printer(name, "4.4"), folder=folder, beside=beside)
+        said = run_stage(make_stage(ProofSheet, {}), pixels, spec, job, rows=100)[2]
         found.append(
             Candidate(
                 destination=name,

@@ -13,8 +13,8 @@ from selenium.webdriver.common.by import By
 
 from browser.conftest import open_page
 from browser.sheets import check_headings, contrasts, width_in_a_window_of
-from hotfolder.batch.page import render
-from hotfolder.batch.report import Batch, report
+from hotfolder.batch.page import render_page
+from hotfolder.batch.report import Batch, make_report
 from hotfolder.batch.shelf import Line, RowFault, State
 from hotfolder.ledger.jobs import JobRow
 from hotfolder.ledger.jobs import State as JobState
@@ -94,7 +94,7 @@ def page_file(tmp_path_factory):
     )  # fmt: skip
     batch = Batch("estuary", destination, state, jobs, [], 2, ("old.tif",))
     path = folder / "report.html"
-    path.write_text(render(report(batch), batch.standings(), folder), encoding="utf-8")
+    path.write_text(render_page(make_report(batch), batch.standings(), folder), encoding="utf-8")
     return path
 
 

@@ -22,7 +22,7 @@ from browser.sheets import (
     patches,
     width_in_a_window_of,
 )
-from hotfolder.colour.soft_proof import soft_proof
+from hotfolder.colour.proofing import soft_proof
 from hotfolder.colour.transform import Transform
 from reference.devices import SRGB
 

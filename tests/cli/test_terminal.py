@@ -10,12 +10,13 @@ from rich.console import Console
 
 from hotfolder import logs
 from hotfolder.cli import audit as command
-from hotfolder.cli import looking
+from hotfolder.cli import looking, terminal
 from hotfolder.cli import main as cli
-from hotfolder.ending.deliver import why_text
+from hotfolder.ending.deliver import say_why
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.model.records import OriginalRecord, Reason, Record, WorkRecord
 from hotfolder.work.comparison import Candidate
+from model.test_records import record
 
 HOSTILE = "reeds\x1b[2J\x9b\r\x08\u202e\u2066\ud800.tif"
 """Clears the screen, begins an escape in one byte, goes back, turns the direction of writing."""
@@ -31,7 +32,7 @@ def screen(monkeypatch):
     def console(**options):
         return Console(file=written, width=options.get("width", 400), force_terminal=False)
 
-    for module in (cli, looking, command):
+    for module in (cli, looking, command, terminal):
         monkeypatch.setattr(module, "Console", console)
     return written
 
@@ -43,14 +44,9 @@ def check_shown(text, *, lines=None):
 
 
 def test_the_end_of_a_job(screen):
-    record = {
-        "state": "held",
-        "destination": "canvas",
-        "source": f"{HOSTILE}\n",
-        "results": [],
-        "reasons": [{"message": f"{HOSTILE}\n is not whole"}],
-    }
-    cli._print_ended(cli._out(), record)
+    reason = Reason(stage="reading", code="not-whole", message=f"{HOSTILE}\n is not whole")
+    ended = record(destination="canvas", source=f"{HOSTILE}\n", reasons=(reason,))
+    cli._print_ended(cli.Console(), ended)
     check_shown(screen.getvalue(), lines=2)
 
 
@@ -77,13 +73,14 @@ def test_what_waits(screen):
         "why": f"{HOSTILE} failed\nReleased.", "since": "2026-01-01", "who": "you",
     }  # fmt: skip
     destination = dict.fromkeys(
-        ("arriving", "delivered", "held", "dropped", "refused", "left_alone", "unreachable",
+        ("arriving", "delivered", "held", "discarded", "refused", "left_alone", "unreachable",
          "unreachable_since", "watch", "rests_until"), ""
     )  # fmt: skip
     destination |= {"remarks": [HOSTILE], "settings_problem": HOSTILE}
     cli._print_status({
-        "root": HOSTILE, "served_by": None, "destinations": {"canvas": destination},
+        "root": HOSTILE, "served": False, "served_by": None, "served_since": "",
         "batches": [], "waiting": [waiting],
+        "destinations": {"canvas": destination},
     })  # fmt: skip
     check_shown(screen.getvalue())
     assert r"failed\x0aReleased." in screen.getvalue()
@@ -96,14 +93,14 @@ def test_the_ranking_of_destinations(screen):
 
 
 def test_the_lines_of_the_audit(screen):
-    command._print_lines([f"changed: {HOSTILE}\n"])
+    terminal.print_lines([f"changed: {HOSTILE}\n"])
     check_shown(screen.getvalue(), lines=1)
 
 
 def test_the_table_of_the_audit(screen):
     each = {
         "finished": "2026-01-01T00:00:00Z", "destination": "canvas", "was_held": False,
-        "state": "held", "dropped_at": None, "name": HOSTILE, "share_lost": None,
+        "state": "held", "discarded_at": None, "name": HOSTILE, "share_lost": None,
         "delta_e_p95": None, "delta_e_mean": None, "delta_e_max": None, "hues": HOSTILE,
     }  # fmt: skip
     command._print_pictures([each], 1)
@@ -126,13 +123,13 @@ def test_why_txt():
         original=OriginalRecord(name=HOSTILE, sha256=None, bytes=1),
         reasons=(Reason(stage="reading", code="not-whole", message=f"{HOSTILE}\nis not whole"),),
     )
-    record = Record(
+    held = Record(
         **dict(work), job="1", destination="canvas", state="held", source=HOSTILE,
         original_kept="held/1/a.tif", attempts=1, arrived=now, finished=now, release=None,
         batch=None, placement=None,
     )  # fmt: skip
-    check_shown(why_text(record))
-    assert f"- {SHOWN}" + r"\x0ais not whole" in why_text(record)
+    check_shown(say_why(held))
+    assert f"- {SHOWN}" + r"\x0ais not whole" in say_why(held)
 
 
 def test_the_log_on_a_terminal(capsys):

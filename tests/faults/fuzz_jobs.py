@@ -39,10 +39,11 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from faults import fuzz
 from faults.killing import below, check_books
-from hotfolder.batch.shelf import read_states
+from hotfolder.batch.shelf import read_batches
 from hotfolder.daemon.loop import Daemon
 from hotfolder.disk import platforms
 from hotfolder.ledger.jobs import read_jobs
+from hotfolder.ledger.reading import open_reader
 from hotfolder.logs import set_up_logs
 from hotfolder.overview.check import check
 from hotfolder.overview.new_root import make_root
@@ -244,16 +245,19 @@ def run_chunk(template: Root, place: Path, seed: int, numbers: list[int]) -> dic
     reused.end()
     for row in read_jobs(roots[PRINTS].ledger, ended=True):
         number = int(Path(os.fsdecode(row.source)).stem)
-        why = [reason["code"] for reason in (row.record or {})["reasons"]]
+        reasons = row.record.reasons if row.record else ()
+        why = [reason.code for reason in reasons]
         said = f"{kinds[number]}: {row.state}"
-        if "work-failed" in why:
-            message = (row.record or {})["reasons"][0]["message"]
+        if {"work-failed", "stage-failed"} & set(why):
+            message = reasons[0].message
             memory = "more memory" in message
             said = f"{kinds[number]}: {'held, memory' if memory else 'FAILED'}"
             if not memory:
                 faults.append({"number": number, "what": message})
         ends[said] += 1
-    for state in read_states(roots[BOOK].ledger).values():
+    with open_reader(roots[BOOK].ledger) as ledger:
+        batches = read_batches(ledger)
+    for state in batches.values():
         ends["ticket: not read" if state.ticket_problem else "ticket: read"] += 1
     check_books(roots[PRINTS], dropped[PRINTS])
     check_tickets(roots[BOOK], dropped[BOOK])

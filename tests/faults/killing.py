@@ -158,7 +158,7 @@ def check_books(root: Root, dropped: list[str], *, latest_only: bool = False) ->
     ended = {row.id: row for row in read_jobs(root.ledger, ended=True)}
     assert read_jobs(root.ledger) == []
     assert {record["job"]: record for record in logged} == {
-        job: row.record for job, row in ended.items()
+        job: json.loads(row.record_text) for job, row in ended.items()
     }
 
     results = {

@@ -24,7 +24,8 @@ from pathlib import Path
 from typing import Any, Self
 
 from faults.killing import ACTS, in_a_child, run_here
-from hotfolder.daemon import loop as daemon_module
+from hotfolder.daemon import trouble
+from hotfolder.daemon.loop import Daemon
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.logs import set_up_logs
@@ -121,13 +122,13 @@ def sweep_with(
 
     def work() -> list[str]:
         set_up_logs(None, terminal=False)
-        daemon_module._RETRY_S = (0.05,)
-        daemon_module._SWEEP_TRIES = 8
+        trouble._RETRY_S = (0.05,)
+        trouble._SWEEP_TRIES = 8
         found = check(root)
         assert found.settings is not None
         assert found.registry is not None
         assert not found.problems, found.problems
-        daemon = daemon_module.Daemon(root, found.settings, found.registry, run=run_here)
+        daemon = Daemon(root, found.settings, found.registry, run=run_here)
         if plant is not None:
             plant()
         injector = Injector(fault)

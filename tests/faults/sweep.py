@@ -38,7 +38,8 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from faults.killing import check_books, copied, hashes, in_a_child, run_here
-from hotfolder.daemon import loop as daemon_module
+from hotfolder.daemon import trouble
+from hotfolder.daemon.loop import Daemon
 from hotfolder.disk import platforms
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import read_jobs
@@ -218,14 +219,14 @@ def sweep_failing(root: Root, failure: Failure | None = None) -> Swept:
     def work() -> dict[str, Any]:
         set_up_logs(None, terminal=False)
         # tried again at once, but once in vain not until the sweep has found its end
-        daemon_module._RETRY_S = (0.02, 2.0)
-        daemon_module._SWEEP_TRIES = 2
+        trouble._RETRY_S = (0.02, 2.0)
+        trouble._SWEEP_TRIES = 2
         found = check(root)
         assert found.settings is not None
         assert found.registry is not None
         assert not found.problems, found.problems
         failing = Failing(root, failure)
-        daemon = daemon_module.Daemon(root, found.settings, found.registry, run=failing.run)
+        daemon = Daemon(root, found.settings, found.registry, run=failing.run)
         failing.install()
         try:
             daemon.run(until_idle=True)

@@ -16,6 +16,7 @@ from hotfolder.disk import durable
 from hotfolder.ending import deliver
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.intake.claim import ORIGINAL
+from hotfolder.ledger.details import Claiming
 from hotfolder.settings.files import Folders
 from whole.conftest import drop, files, records
 
@@ -64,7 +65,12 @@ def test_a_file_set_aside_is_not_removed_for_a_copy_of_other_bytes(elsewhere, tm
     path.write_bytes(b"reeds")
     found = candidate(desk.folder, "reeds.tif")
     row = desk.ledger.add(
-        "20260131-235959-0123abcd", "canvas", b"reeds.tif", "file", found.identity.size, {}
+        "20260131-235959-0123abcd",
+        "canvas",
+        b"reeds.tif",
+        "file",
+        found.identity.size,
+        Claiming(dev=0, ino=0, size=0, mtime_ns=0, nlink=1),
     )
     path.rename(path.with_name(f".hotfolder-{row.id}"))
     (desk.spool / row.id).mkdir()
@@ -190,9 +196,9 @@ def test_a_copy_near_its_place_is_believed_before_a_source_that_was_damaged(tmp_
     near.write_bytes(b"reeds")
     sha256 = durable.sha256_of(near).sha256
     source.write_bytes(b"mud")
-    deliver._ensure_moved(source, near, sha256)
+    deliver._move_near(source, near, sha256)
     assert b"reeds" == near.read_bytes()
     near.write_bytes(b"sand")
     with pytest.raises(OSError, match="no longer what it was"):
-        deliver._ensure_moved(source, near, sha256)
+        deliver._move_near(source, near, sha256)
     assert (b"mud", b"sand") == (source.read_bytes(), near.read_bytes())

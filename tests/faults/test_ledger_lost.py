@@ -11,8 +11,9 @@ import pytest
 
 from faults.killing import check_books, copied, dropped_hashes, sweep_in_child
 from faults.serving import CANVAS, sweep
-from hotfolder.ending.deliver import PLAN_FILE, Plan
+from hotfolder.ending.deliver import PLAN_FILE
 from hotfolder.errors import StorageError
+from hotfolder.ledger.details import Publishing
 from hotfolder.ledger.jobs import State, read_jobs
 from hotfolder.model.records import Record
 from whole.conftest import drop, files, records
@@ -54,10 +55,10 @@ DAMAGES = {"gone": gone, "garbage": garbage, "flipped": flipped, "empty": empty}
 def test_what_had_ended_is_known_again_and_nothing_is_done_twice(filled, how):
     dropped = dropped_hashes(filled.path / "in" / CANVAS)
     assert sweep(filled) == []
-    before = {row.id: row.record for row in read_jobs(filled.ledger, ended=True)}
+    before = {row.id: row.record_text for row in read_jobs(filled.ledger, ended=True)}
     DAMAGES[how](filled.ledger)
     assert sweep(filled) == []
-    assert before == {row.id: row.record for row in read_jobs(filled.ledger, ended=True)}
+    assert before == {row.id: row.record_text for row in read_jobs(filled.ledger, ended=True)}
     check_books(filled, dropped)
     aside = [path.name for path in filled.private.glob("ledger.damaged-*.sqlite")]
     assert len(aside) == (how != "gone")
@@ -71,7 +72,7 @@ def test_what_had_ended_is_known_again_and_nothing_is_done_twice(filled, how):
 def test_no_ledger_is_made_anew_while_a_share_is_away_that_knows_of_jobs(filled, how, kind):
     dropped = dropped_hashes(filled.path / "in" / CANVAS)
     assert sweep(filled) == []
-    before = {row.id: row.record for row in read_jobs(filled.ledger, ended=True)}
+    before = {row.id: row.record_text for row in read_jobs(filled.ledger, ended=True)}
     DAMAGES[how](filled.ledger)
     folder, away = filled.path / kind / CANVAS, filled.path / "away"
     folder.rename(away)
@@ -79,7 +80,7 @@ def test_no_ledger_is_made_anew_while_a_share_is_away_that_knows_of_jobs(filled,
         sweep(filled)
     away.rename(folder)
     assert sweep(filled) == []
-    assert before == {row.id: row.record for row in read_jobs(filled.ledger, ended=True)}
+    assert before == {row.id: row.record_text for row in read_jobs(filled.ledger, ended=True)}
     check_books(filled, dropped)
 
 
@@ -205,7 +206,7 @@ def test_a_held_folder_that_was_being_put_in_place_gets_its_name_and_is_not_give
     folder = quick.path / "held" / CANVAS / record["job"]
     folder.rename(folder.with_name(f".hotfolder-{folder.name}"))
     log.write_bytes(said)
-    plan = Plan(
+    plan = Publishing(
         state=State.HELD,
         moves=(),
         record=Record.model_validate({**record, "previous_sha256": None}),
@@ -219,4 +220,4 @@ def test_a_held_folder_that_was_being_put_in_place_gets_its_name_and_is_not_give
     sweep(quick)
     assert folder.is_dir()
     _, again = records(quick)
-    assert again["dropped"] is None
+    assert again["discarded"] is None

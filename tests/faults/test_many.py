@@ -8,7 +8,7 @@ from collections import Counter
 from faults.killing import run_here
 from faults.many import lead, many
 from faults.serving import DEADLINE_S, sweep
-from hotfolder.daemon import loop as daemon
+from hotfolder.daemon import claiming
 from hotfolder.disk.platforms import cpu_count
 from whole.conftest import drop, records
 
@@ -32,7 +32,7 @@ def test_work_begins_before_all_files_have_been_taken_in(quick, monkeypatch):
     for number in range(6):
         drop(quick, f"{number}.tif", seed=number, size=24)
     begun, claims = threading.Event(), []
-    claim = daemon.claim
+    claim = claiming.claim
 
     def waiting(*args):
         claims.append(len(claims) == 3 and begun.wait(DEADLINE_S))
@@ -42,7 +42,7 @@ def test_work_begins_before_all_files_have_been_taken_in(quick, monkeypatch):
         begun.set()
         return run_here(attempt, stop)
 
-    monkeypatch.setattr(daemon, "claim", waiting)
+    monkeypatch.setattr(claiming, "claim", waiting)
     assert sweep(quick, run) == []
     assert claims[3], "no work began while files were being taken in"
     assert len(records(quick)) == 6

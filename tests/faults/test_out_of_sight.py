@@ -93,7 +93,7 @@ def test_a_file_is_delivered_though_the_hot_folder_changed_after_a_kill(on_share
 def test_an_old_hot_folder_that_has_gone_is_said_and_keeps_no_other_file_waiting(
     on_share, monkeypatch
 ):
-    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.trouble._RETRY_S", (0.05,))
     root, share, set_to = on_share
     drop(root, "mud.tif", size=24)
     killed_while_copying(lambda: sweep(root))

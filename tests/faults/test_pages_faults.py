@@ -16,7 +16,7 @@ from whole.conftest import drop, records
 @pytest.fixture
 def often(monkeypatch):
     """Pages are looked at in every turn."""
-    monkeypatch.setattr("hotfolder.daemon.loop._PAGES_EVERY_S", 0.0)
+    monkeypatch.setattr("hotfolder.daemon.snapshot._PAGES_EVERY_S", 0.0)
 
 
 def said(root):

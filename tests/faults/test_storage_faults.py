@@ -17,7 +17,9 @@ import pytest
 
 from faults.killing import check_books, dropped_hashes
 from faults.serving import CANVAS, DEADLINE_S, daemon_of, serving, sweep
+from hotfolder.daemon.loop import Loop
 from hotfolder.disk import durable, platforms
+from hotfolder.disk.marker import MARKER
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import Ledger, State
 from hotfolder.overview.check import check
@@ -39,7 +41,7 @@ def wait_for(condition):
 @pytest.fixture
 def prompt(monkeypatch):
     """What has failed is tried again at once."""
-    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.trouble._RETRY_S", (0.05,))
 
 
 def mount(folder: Path, options: str = "size=8m") -> None:
@@ -50,9 +52,11 @@ def mount(folder: Path, options: str = "size=8m") -> None:
 def on_small_disk(quick):
     """Results go to a disk of 8 MiB; of free space, none is asked for."""
     results = quick.path / "out" / CANVAS
-    (results / ".hotfolder-folder").unlink()  # it is on the share, not below its mount point
+    marker = results / MARKER
+    said = marker.read_text()  # a share with another one would not be the folder that was made
+    marker.unlink()  # it is on the share, not below its mount point
     mount(results)
-    (results / ".hotfolder-folder").write_text("x\n")
+    marker.write_text(said)
     settings = quick.path / "hotfolder.toml"
     settings.write_text(
         settings.read_text().replace('free_space = "500 MiB"', 'free_space = "1 KiB"')
@@ -86,8 +90,7 @@ def fill(ballast: Path) -> None:
 
 def tries_of(daemon):
     """How often all that is in trouble has been tried."""
-    troubles = [*list(daemon._trouble.values()), *list(daemon._trouble_of_claims.values())]
-    return sum(trouble.tries for trouble in troubles)
+    return sum(trouble.tries for trouble in daemon._troubles.all())
 
 
 def stopped(root):
@@ -121,6 +124,7 @@ def test_a_full_disk_of_results_is_said_once_and_the_work_goes_on_when_there_is_
 def test_nothing_is_written_under_a_mount_point_whose_share_has_gone(on_small_disk, logged, prompt):
     root, results = on_small_disk
     assert sweep(root) == []
+    marker = (results / MARKER).read_text()
     subprocess.run(["umount", results], check=True)
     drop(root, "mud.tif", size=24)
     assert any("not connected" in str(each) for each in check(root).unreachable)
@@ -129,7 +133,7 @@ def test_nothing_is_written_under_a_mount_point_whose_share_has_gone(on_small_di
         assert "is probably not connected" in stopped(root)[0]["why"]
         assert list(results.iterdir()) == []
         mount(results)
-        (results / ".hotfolder-folder").write_text("x\n")
+        (results / MARKER).write_text(marker)
         wait_for(lambda: records(root))
     assert ["delivered"] == [record["state"] for record in records(root)]
 
@@ -142,8 +146,8 @@ def test_a_share_that_goes_while_results_are_published_is_not_taken_for_a_collec
     away = results.with_name("away")
     advance = Ledger.advance
 
-    def and_unmount(self, job, state, **changes):
-        row = advance(self, job, state, **changes)
+    def and_unmount(self, job, state, *detail, **changes):
+        row = advance(self, job, state, *detail, **changes)
         if state is State.PUBLISHING and results.exists():
             results.rename(away)
             results.mkdir()
@@ -174,7 +178,7 @@ def test_a_hot_folder_that_goes_is_said_once_with_since_and_its_files_are_not_ne
     with serving(root) as daemon:
         wait_for(lambda: said_times(root, "daemon.started") == 1)
         folder.rename(away)
-        hot = daemon._hot[CANVAS]
+        hot = daemon._destinations[CANVAS]
         hot.due = 0.0
         daemon._wake.set()
         wait_for(lambda: collect(root)["destinations"][CANVAS]["unreachable_since"])
@@ -201,8 +205,8 @@ def test_a_folder_that_is_away_is_said_once_with_since_before_a_job_needs_it(log
         folder.rename(away)
         wait_for(lambda: collect(root)["destinations"][CANVAS]["unreachable_since"])
         assert str(folder) in collect(root)["destinations"][CANVAS]["unreachable"]
-        looks = {daemon._hot[CANVAS].due}
-        wait_for(lambda: looks.add(daemon._hot[CANVAS].due) or len(looks) > 4)
+        looks = {daemon._destinations[CANVAS].due}
+        wait_for(lambda: looks.add(daemon._destinations[CANVAS].due) or len(looks) > 4)
         assert said_times(root, "folder.unreachable") == 1
         away.rename(folder)
         wait_for(lambda: said_times(root, "folder.reachable_again") == 1)
@@ -245,7 +249,7 @@ def test_a_folder_that_cannot_be_written_keeps_the_job_and_says_so(quick, monkey
             raise OSError(number, os.strerror(number), str(source), None, str(target))
         rename(source, target, **options)
 
-    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.trouble._RETRY_S", (0.05,))
     with monkeypatch.context() as patch:
         patch.setattr(platforms, "rename_noreplace", refuse)
         said = sweep(quick)
@@ -312,7 +316,7 @@ def test_one_file_that_cannot_be_taken_keeps_no_other_waiting(quick, monkeypatch
             raise PermissionError(errno.EPERM, os.strerror(errno.EPERM), "0.tif")
         rename(source, target, **options)
 
-    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.5,))
+    monkeypatch.setattr("hotfolder.daemon.trouble._RETRY_S", (0.5,))
     with monkeypatch.context() as patch:
         patch.setattr(platforms, "rename_noreplace", refuse)
         said = sweep(quick)
@@ -345,7 +349,7 @@ def test_a_consumer_who_collects_at_once_gets_the_result_once(quick, monkeypatch
 
     with monkeypatch.context() as patch:
         patch.setattr(Ledger, "end", collected_and_stopped)
-        patch.setattr("hotfolder.daemon.loop._SWEEP_TRIES", 1)
+        patch.setattr("hotfolder.daemon.trouble._SWEEP_TRIES", 1)
         assert sweep(quick) != []
     assert end is Ledger.end
     assert sweep(quick) == []
@@ -357,8 +361,8 @@ def test_a_sweep_ends_though_a_full_disk_keeps_files_out(quick, prompt, monkeypa
     drop(quick, "mud.tif")
     monkeypatch.setattr(platforms, "free_bytes", lambda _place: 2**20)
     daemon = daemon_of(quick)
-    turns = []
-    monkeypatch.setattr(daemon, "_claim", lambda claim=daemon._claim: (turns.append(1), claim())[1])
+    turns, turn = [], Loop._turn
+    monkeypatch.setattr(Loop, "_turn", lambda loop: (turns.append(1), turn(loop))[1])
     thread = threading.Thread(target=daemon.run, kwargs={"until_idle": True})
     thread.start()
     thread.join(10)

@@ -73,7 +73,7 @@ def test_a_name_that_cannot_be_looked_at_is_not_taken_for_one_that_has_gone(
     drop(quick, "mud.tif", size=24)
     dropped = dropped_hashes(quick.path / "in" / CANVAS)
     failed = fail_once(monkeypatch, lambda path: path.endswith(name))
-    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.trouble._RETRY_S", (0.05,))
     assert sweep(quick) == []
     assert len(failed) == 1
     check_books(quick, dropped)

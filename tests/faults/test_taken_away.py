@@ -36,10 +36,10 @@ def take(root, to):
 def before_publishing(monkeypatch, act):
     """Do something when all waits under temporary names and the ledger is about to say so."""
 
-    def acted(self, job, state, **changes):
+    def acted(self, job, state, *detail, **changes):
         if state is State.PUBLISHING:
             act()
-        return ADVANCE(self, job, state, **changes)
+        return ADVANCE(self, job, state, *detail, **changes)
 
     monkeypatch.setattr(Ledger, "advance", acted)
 
@@ -48,8 +48,8 @@ def killed_when_publishing_begins(root):
     """Sweep in a child that is killed when the ledger says ``publishing``, before any rename."""
 
     def work():
-        def and_die(self, job, state, **changes):
-            row = ADVANCE(self, job, state, **changes)
+        def and_die(self, job, state, *detail, **changes):
+            row = ADVANCE(self, job, state, *detail, **changes)
             if state is State.PUBLISHING:
                 os.kill(os.getpid(), signal.SIGKILL)
             return row
@@ -128,7 +128,7 @@ def test_a_result_whose_temporary_name_has_gone_is_no_collected_one_and_is_made_
             for path in gone:
                 path.unlink()
 
-    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.trouble._RETRY_S", (0.05,))
     with monkeypatch.context() as patch:
         before_publishing(patch, lose)
         assert sweep(quick) == []
@@ -143,7 +143,7 @@ def test_after_a_kill_only_a_rename_that_was_begun_is_taken_for_collected(quick,
     killed_when_publishing_begins(quick)
     (original,) = hidden(quick.path / "originals")
     original.unlink()
-    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.trouble._RETRY_S", (0.05,))
     (said,) = sweep(quick)
     assert "put it back" in said
     assert str(original) in said
@@ -166,7 +166,7 @@ def test_a_held_folder_that_is_taken_away_before_it_has_its_name_is_not_recorded
             path.rename(away / path.name)
 
     away.mkdir()
-    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.trouble._RETRY_S", (0.05,))
     with monkeypatch.context() as patch:
         before_publishing(patch, lose)
         (said,) = sweep(quick)
@@ -193,7 +193,7 @@ def test_a_result_taken_away_while_its_job_waits_for_room_is_made_again(quick, m
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(target))
         move(source, target)
 
-    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.trouble._RETRY_S", (0.05,))
     monkeypatch.setattr(durable, "move_any_new", full)
     assert sweep(quick) == []
     assert ["mud.tif"] == files(quick.path / "out" / CANVAS)

@@ -151,8 +151,8 @@ def failing_times(number, error):
     ids=["files", "processes", "memory", "forkserver"],
 )
 def test_a_worker_that_cannot_be_started_costs_no_attempt(quick, monkeypatch, error):
-    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
-    monkeypatch.setattr("hotfolder.daemon.loop._SWEEP_TRIES", 10)
+    monkeypatch.setattr("hotfolder.daemon.trouble._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.trouble._SWEEP_TRIES", 10)
     drop(quick, "mud.tif", size=24)
     assert sweep(quick, failing_times(5, error)) == []
     (record,) = records(quick)
@@ -271,7 +271,7 @@ def test_a_worker_that_finds_no_room_for_its_answer_is_not_the_files_fault(quick
         run_here(attempt, stop)
         return worker._answer(attempt, worker._NO_ROOM)
 
-    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.trouble._RETRY_S", (0.05,))
     assert sweep(quick, run) == []
     (record,) = records(quick)
     assert ("delivered", 1) == (record["state"], record["attempts"])
@@ -281,8 +281,8 @@ def test_a_worker_that_finds_no_room_for_its_answer_is_not_the_files_fault(quick
 
 
 def test_an_original_that_its_disk_cannot_read_is_held_after_a_few_tries(quick, monkeypatch):
-    monkeypatch.setattr("hotfolder.daemon.loop._RETRY_S", (0.05,))
-    monkeypatch.setattr("hotfolder.daemon.loop._SWEEP_TRIES", 10)
+    monkeypatch.setattr("hotfolder.daemon.trouble._RETRY_S", (0.05,))
+    monkeypatch.setattr("hotfolder.daemon.trouble._SWEEP_TRIES", 10)
     drop(quick, "mud.tif", size=24)
 
     def broken(path):
@@ -334,10 +334,10 @@ def ends_of_poison(root, plant=None):
 def count_after_the_work():
     advance = Ledger.advance
 
-    def uncounted(self, job, state, **changes):
+    def uncounted(self, job, state, *detail, **changes):
         if state is State.WORKING:
             changes.pop("attempts")
-        return advance(self, job, state, **changes)
+        return advance(self, job, state, *detail, **changes)
 
     Ledger.advance = uncounted
 

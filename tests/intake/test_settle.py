@@ -16,12 +16,12 @@ import tifffile
 
 from hotfolder.disk.marker import write_marker
 from hotfolder.intake.scan import Candidate, Identity, scan
-from hotfolder.intake.settle import Probe, Settler, State, probe
+from hotfolder.intake.settle import Arrival, Probe, Settler, probe
 
 QUIET_S, PATIENCE_S = 2.0, 60.0
-OPEN = Probe(State.OPEN, "Another program still has the file open for writing.")
-UNFINISHED = Probe(State.UNFINISHED, "The file ends before its picture does.")
-WHOLE = Probe(State.WHOLE)
+OPEN = Probe(Arrival.OPEN, "Another program still has the file open for writing.")
+UNFINISHED = Probe(Arrival.UNFINISHED, "The file ends before its picture does.")
+WHOLE = Probe(Arrival.WHOLE)
 
 
 class Clock:
@@ -215,7 +215,7 @@ def test_a_file_is_not_looked_into_more_often_than_needed(clock):
 
 
 def test_a_file_that_turns_out_to_be_another_begins_anew(clock):
-    waits = settler(clock, Probe(State.CHANGED), WHOLE)
+    waits = settler(clock, Probe(Arrival.CHANGED), WHOLE)
     waits.update([candidate()])
     clock.go_on(QUIET_S)
     assert waits.update([candidate()]) == []
@@ -225,7 +225,7 @@ def test_a_file_that_turns_out_to_be_another_begins_anew(clock):
 
 
 def test_a_file_that_its_sender_took_back_is_no_news(clock):
-    waits = settler(clock, Probe(State.GONE))
+    waits = settler(clock, Probe(Arrival.GONE))
     waits.update([candidate()])
     clock.go_on(QUIET_S)
     assert waits.update([candidate()]) == []
@@ -294,10 +294,10 @@ def test_a_preallocated_file_is_unfinished_until_it_is_filled(folder):
     path = folder / "reeds.tif"
     with path.open("w+b") as file:
         os.posix_fallocate(file.fileno(), 0, len(TIFF))
-    assert look(folder) == Probe(State.UNFINISHED, "The file is empty.")
+    assert look(folder) == Probe(Arrival.UNFINISHED, "The file is empty.")
     with path.open("r+b") as file:
         file.write(TIFF[: len(TIFF) // 2])
-    assert look(folder).state is State.UNFINISHED
+    assert look(folder).state is Arrival.UNFINISHED
     with path.open("r+b") as file:
         file.write(TIFF)
     assert look(folder) == WHOLE
@@ -334,7 +334,7 @@ def test_a_file_replaced_since_the_scan_has_changed(folder):
     before = scan(folder).candidates[0]
     (folder / "other").write_bytes(TIFF)
     (folder / "other").rename(path)
-    assert probe(before) == Probe(State.CHANGED)
+    assert probe(before) == Probe(Arrival.CHANGED)
 
 
 @pytest.mark.parametrize("level", ["file", "folder"])
@@ -349,7 +349,7 @@ def test_a_link_that_took_the_place_of_a_file_is_not_followed(folder, tmp_path_f
     else:
         (folder / "sub").rename(outside / "sub")
         (folder / "sub").symlink_to(outside / "sub")
-    assert probe(before) == Probe(State.CHANGED)
+    assert probe(before) == Probe(Arrival.CHANGED)
 
 
 def test_a_pipe_that_took_the_place_of_a_file_does_not_stop_us(folder):
@@ -358,14 +358,14 @@ def test_a_pipe_that_took_the_place_of_a_file_does_not_stop_us(folder):
     before = scan(folder).candidates[0]
     path.unlink()
     os.mkfifo(path)
-    assert probe(before) == Probe(State.CHANGED)
+    assert probe(before) == Probe(Arrival.CHANGED)
 
 
 def test_a_file_that_has_gone_is_gone(folder):
     (folder / "reeds.tif").write_bytes(TIFF)
     before = scan(folder).candidates[0]
     (folder / "reeds.tif").unlink()
-    assert probe(before) == Probe(State.GONE)
+    assert probe(before) == Probe(Arrival.GONE)
 
 
 def test_a_file_that_may_not_be_read_is_waited_for(folder, monkeypatch):
@@ -374,4 +374,4 @@ def test_a_file_that_may_not_be_read_is_waited_for(folder, monkeypatch):
 
     (folder / "reeds.tif").write_bytes(TIFF)
     monkeypatch.setattr("hotfolder.intake.settle.open_beneath", refuse)
-    assert look(folder) == Probe(State.UNFINISHED, "The file cannot be read: Permission denied.")
+    assert look(folder) == Probe(Arrival.UNFINISHED, "The file cannot be read: Permission denied.")

@@ -5,7 +5,11 @@ import sqlite3
 import pytest
 
 from hotfolder.errors import StorageError
-from hotfolder.ledger.jobs import Ledger, State, count_ended, read_job, read_jobs
+from hotfolder.ledger.details import Claiming
+from hotfolder.ledger.jobs import Ledger, State, read_job, read_jobs
+from hotfolder.ledger.reading import open_reader
+
+CLAIM = Claiming(dev=1, ino=7, size=10, mtime_ns=0, nlink=1)
 
 
 @pytest.fixture
@@ -21,12 +25,12 @@ def ledger(path):
 
 
 def add(ledger, job="j1", destination="canvas", source=b"a.tif"):
-    return ledger.add(job, destination, source, "file", 10, {"ino": 7})
+    return ledger.add(job, destination, source, "file", 10, CLAIM)
 
 
 def test_a_job_starts_as_claiming_with_the_bytes_of_its_name(ledger):
     row = add(ledger, source=b"\xff\n.tif")
-    assert (State.CLAIMING, b"\xff\n.tif", {"ino": 7}) == (row.state, row.source, row.detail)
+    assert (State.CLAIMING, b"\xff\n.tif", CLAIM) == (row.state, row.source, row.detail)
 
 
 def test_an_advance_is_there_for_another_reader_at_once(ledger, path):
@@ -40,7 +44,8 @@ def test_ended_jobs_are_counted_apart(ledger, path):
     for number, state in enumerate([State.DELIVERED, State.DELIVERED, State.HELD, State.CLAIMED]):
         add(ledger, f"j{number}")
         ledger.advance(f"j{number}", state)
-    assert count_ended(path) == {"canvas": {"delivered": 2, "held": 1}}
+    with open_reader(path) as reader:
+        assert reader.count_ended() == {"canvas": {"delivered": 2, "held": 1}}
     assert [row.id for row in read_jobs(path)] == ["j3"]
 
 
@@ -67,6 +72,8 @@ def test_a_ledger_of_a_newer_version_is_refused(path):
     db.close()
     with pytest.raises(StorageError, match="written by a newer hotfolder"):
         Ledger(path)
+    with pytest.raises(StorageError, match="written by a newer hotfolder"), open_reader(path):
+        pass
 
 
 def test_a_damaged_ledger_is_refused_with_its_path(path):
@@ -78,8 +85,8 @@ def test_a_damaged_ledger_is_refused_with_its_path(path):
 
 def test_the_newest_sync_setting_is_full(ledger):
     # FULL is 2: what a commit returned from survives a power cut (sqlite.org/pragma.html)
-    assert ledger._db.execute("PRAGMA synchronous").fetchone() == (2,)
-    assert ledger._db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    assert ledger.db.execute("PRAGMA synchronous").fetchone() == (2,)
+    assert ledger.db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
 
 
 def test_one_job_is_read_whatever_its_state(ledger, path):
@@ -94,7 +101,8 @@ def test_one_job_is_read_whatever_its_state(ledger, path):
 def test_a_ledger_that_is_just_being_made_has_no_jobs_yet(path):
     """SQLite makes the file first, and the tables in a transaction after it."""
     path.touch()
-    assert {} == count_ended(path)
+    with open_reader(path) as reader:
+        assert {} == reader.count_ended()
     assert [] == read_jobs(path)
     assert read_job(path, "j1") is None
 
@@ -109,10 +117,10 @@ def test_a_ledger_that_is_just_being_made_has_no_jobs_yet(path):
 )
 def test_what_waits_is_found_without_going_through_all_that_ever_came(ledger, question):
     asked = []
-    ledger._db.set_trace_callback(asked.append)
+    ledger.db.set_trace_callback(asked.append)
     question(ledger)
-    ledger._db.set_trace_callback(None)
+    ledger.db.set_trace_callback(None)
     (sql,) = asked
-    plan = [row[3] for row in ledger._db.execute(f"EXPLAIN QUERY PLAN {sql}")]
+    plan = [row[3] for row in ledger.db.execute(f"EXPLAIN QUERY PLAN {sql}")]
     assert len(plan) == 1, plan
     assert "USING INDEX jobs_queued" in plan[0] or "USING INDEX jobs_open" in plan[0], plan

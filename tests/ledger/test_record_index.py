@@ -1,15 +1,16 @@
 """The ledger's table of records: what it keeps, and that it grows out of an older ledger."""
 
-import json
 import sqlite3
 from contextlib import closing
 from datetime import UTC, datetime
 
 import pytest
 
-from hotfolder.ledger.jobs import _SCHEMA, Ledger, State
+from hotfolder.ledger.jobs import Ledger
+from hotfolder.ledger.migrations import _JOBS
 from hotfolder.ledger.record_index import columns
-from hotfolder.model.records import Dropped
+from hotfolder.model.records import Discarded, to_json_line
+from ledger.test_ledger import CLAIM
 from model.test_records import record
 
 TIME = "2026-01-02T03:04:05.678+00:00"
@@ -22,7 +23,12 @@ GAMUT = {
 
 
 def document(**changes):
-    return record(**{"findings": {"gamut-check": GAMUT}, **changes}).model_dump(mode="json")
+    return record(**{"findings": {"gamut-check": GAMUT}, **changes})
+
+
+def end(ledger, job, **changes):
+    said = document(job=job, **changes)
+    return ledger.end(said, to_json_line(said))
 
 
 def rows(path, what="*"):
@@ -51,63 +57,70 @@ def test_findings_of_another_shape_leave_the_columns_empty(gamut):
 def test_a_released_job_has_two_rows_and_one_last_word(tmp_path):
     ledger = Ledger(tmp_path / "ledger.sqlite")
     with closing(ledger):
-        ledger.add("j", "canvas", b"mud.tif", "file", 5, {})
-        ledger.end("j", State.HELD, document(job="j"), "1" * 64)
-        ledger.end("j", State.DELIVERED, document(job="j", state="delivered"), "2" * 64)
-    found = rows(tmp_path / "ledger.sqlite", "state, latest, was_held, line_sha256")
+        ledger.add("j", "canvas", b"mud.tif", "file", 5, CLAIM)
+        end(ledger, "j")
+        end(ledger, "j", state="delivered")
+    found = rows(tmp_path / "ledger.sqlite", "state, latest, was_held")
     assert found == [
-        {"state": "held", "latest": 0, "was_held": 1, "line_sha256": "1" * 64},
-        {"state": "delivered", "latest": 1, "was_held": 1, "line_sha256": "2" * 64},
+        {"state": "held", "latest": 0, "was_held": 1},
+        {"state": "delivered", "latest": 1, "was_held": 1},
     ]
 
 
-DROPPED = Dropped(noticed=datetime(2026, 1, 5, tzinfo=UTC))
+NOTICED = "2026-01-05T00:00:00.000Z"
+DISCARDED = Discarded(noticed=datetime(2026, 1, 5, tzinfo=UTC))
 
 
 def test_a_job_that_was_given_up_is_dropped_and_when(tmp_path):
     ledger = Ledger(tmp_path / "ledger.sqlite")
     with closing(ledger):
-        ledger.add("j", "canvas", b"mud.tif", "file", 5, {})
-        ledger.end("j", State.HELD, document(job="j"), "1" * 64)
-        ledger.end("j", State.HELD, document(job="j", dropped=DROPPED), "2" * 64)
-    found = rows(tmp_path / "ledger.sqlite", "state, latest, was_held, dropped_at")
+        ledger.add("j", "canvas", b"mud.tif", "file", 5, CLAIM)
+        end(ledger, "j")
+        end(ledger, "j", discarded=DISCARDED)
+    found = rows(tmp_path / "ledger.sqlite", "state, latest, was_held, discarded_at")
     assert found == [
-        {"state": "held", "latest": 0, "was_held": 1, "dropped_at": None},
-        {"state": "dropped", "latest": 1, "was_held": 1, "dropped_at": "2026-01-05T00:00:00.000Z"},
+        {"state": "held", "latest": 0, "was_held": 1, "discarded_at": None},
+        {
+            "state": "discarded",
+            "latest": 1,
+            "was_held": 1,
+            "discarded_at": "2026-01-05T00:00:00.000Z",
+        },
     ]
 
 
 @pytest.mark.parametrize("released", [False, True])
 def test_a_ledger_that_called_dropped_jobs_held_is_brought_up_to_date(tmp_path, released):
     path = tmp_path / "ledger.sqlite"
-    documents = [document(job="j"), document(job="j", dropped=DROPPED)]
+    documents = [document(job="j"), document(job="j", discarded=DISCARDED)]
     if released:  # its folder had only been carried away
         documents.append(document(job="j", state="delivered"))
     ledger = Ledger(path)
     with closing(ledger):
-        ledger.add("j", "canvas", b"mud.tif", "file", 5, {})
+        ledger.add("j", "canvas", b"mud.tif", "file", 5, CLAIM)
         for each in documents:
-            ledger.end("j", State(each["state"]), each, "1" * 64)
+            ledger.end(each, to_json_line(each))
     with closing(sqlite3.connect(path)) as db, db:
-        db.execute("UPDATE records SET state = 'held' WHERE state = 'dropped'")
-        db.execute("ALTER TABLE records DROP COLUMN dropped_at")
+        db.execute("UPDATE records SET state = 'held' WHERE state = 'discarded'")
+        db.execute("ALTER TABLE records DROP COLUMN discarded_at")
+        db.execute("UPDATE jobs SET record = replace(record, '\"discarded\"', '\"dropped\"')")
         db.execute("PRAGMA user_version = 4")
     Ledger(path).close()
-    states = [(row["state"], row["dropped_at"]) for row in rows(path)]
+    states = [(row["state"], row["discarded_at"]) for row in rows(path)]
     noticed = None if released else "2026-01-05T00:00:00.000Z"
-    expected = [("held", None), ("dropped", noticed), ("delivered", None)]
+    expected = [("held", None), ("discarded", noticed), ("delivered", None)]
     assert expected[: len(documents)] == states
 
 
 def test_a_ledger_of_the_first_version_is_brought_up_to_date(tmp_path):
     path = tmp_path / "ledger.sqlite"
     with closing(sqlite3.connect(path)) as db, db:
-        for statement in _SCHEMA.split(";\n"):
+        for statement in _JOBS.split(";\n"):
             db.execute(statement)
         db.execute(
             "INSERT INTO jobs (id, destination, source, kind, state, bytes, arrived, changed,"
             " record) VALUES ('j', 'canvas', x'61', 'file', 'held', 5, ?, ?, ?)",
-            (TIME, TIME, json.dumps(document(job="j"))),
+            (TIME, TIME, to_json_line(document(job="j")).decode()),
         )
         db.execute("PRAGMA user_version = 1")
     ledger = Ledger(path)

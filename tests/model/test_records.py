@@ -7,7 +7,14 @@ import jsonschema
 import pytest
 from pydantic import ValidationError
 
-from hotfolder.model.records import OriginalRecord, Reason, Record, record_schema, to_json_line
+from hotfolder.model.records import (
+    OriginalRecord,
+    Reason,
+    Record,
+    make_record_schema,
+    read_record,
+    to_json_line,
+)
 
 
 def record(**changes):
@@ -32,7 +39,7 @@ def test_a_record_is_one_line_of_ascii_json_that_the_schema_accepts():
     assert line.endswith(b"\n")
     assert line.count(b"\n") == 1
     line.decode("ascii")
-    jsonschema.Draft202012Validator(record_schema()).validate(json.loads(line))
+    jsonschema.Draft202012Validator(make_record_schema()).validate(json.loads(line))
 
 
 def test_times_are_utc_to_the_millisecond_with_a_z():
@@ -53,3 +60,22 @@ def test_what_is_no_record_is_refused(changes):
 
 def test_a_record_survives_a_round_trip():
     assert Record.model_validate_json(to_json_line(record())) == record()
+
+
+def test_a_record_whose_path_is_no_text_is_read_again():
+    made = record(original_kept="/r/h\udcff/mud.tif")
+    assert made == read_record(to_json_line(made))
+
+
+@pytest.mark.parametrize("text", [b"", b"{", b"[]", b'{"job": "old"}'])
+def test_what_is_no_record_is_a_value_error(text):
+    with pytest.raises(ValueError):
+        read_record(text)
+
+
+@pytest.mark.parametrize(
+    ("found", "number"),
+    [({"a": {"b": 3}}, 3.0), ({"a": {"b": True}}, None), ({"a": 1}, None), ({}, None)],
+)
+def test_what_a_stage_measured_is_a_number_or_nothing(found, number):
+    assert number == record(findings={"mine": found}).find_number("mine", "a", "b")

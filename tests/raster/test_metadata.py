@@ -175,7 +175,7 @@ def test_tags_that_only_describe_the_file_are_not_carried_along(tmp_path):
     )
     block = read(tmp_path / "x", tmp_path)[0].spec.metadata.exif
     assert b"private" not in block
-    assert exif.parse(block).main.keys() <= {270, 271, 272, 282, 283, 296, 305, 306, 315, 33432}
+    assert exif.parse(block).main.keys() == {282, 283, 296, 305, 315}
 
 
 @pytest.mark.parametrize("order", ["<", ">"])
@@ -246,17 +246,6 @@ def test_an_exif_block_that_was_built_is_read_by_pillow():
     assert again.get_ifd(0x8769)[33434] == pytest.approx(1 / 250)
     assert again.get_ifd(0x8825)[1] == "N"
     assert exif.parse(block) == directories
-
-
-def test_upright_changes_one_value_and_nothing_else():
-    image = Image.Exif()
-    image[274], image[315] = 6, "Other"
-    block = image.tobytes()[6:] if image.tobytes().startswith(b"Exif") else image.tobytes()
-    upright = exif.made_upright(block)
-    assert len(upright) == len(block)
-    assert exif.orientation(exif.parse(block).main) == 6
-    assert exif.orientation(exif.parse(upright).main) == 1
-    assert sum(one != other for one, other in zip(block, upright, strict=True)) == 1
 
 
 def test_a_directory_packed_as_bigtiff_is_read_back():

@@ -353,6 +353,25 @@ def test_a_tiff_that_may_pass_4_gib_is_a_bigtiff_with_readable_metadata(tmp_path
     assert (read(path, tmp_path)[1] == pixels).all()
 
 
+def test_a_result_that_is_a_bigtiff_is_said_or_refused(tmp_path, monkeypatch):
+    pixels = picture(50, 61, 3)
+    spec = spec_of(pixels, Encoding.RGB)
+    with open_result(tmp_path / "x.tif", spec, Result()) as writer:
+        writer.write(bands_of(pixels, 5))
+    assert writer.notes == ()
+    monkeypatch.setattr("hotfolder.raster.tiff_write._CLASSIC_BYTES", 1000)
+    with open_result(tmp_path / "x.tif", spec, Result()) as writer:
+        writer.write(bands_of(pixels, 5))
+    assert writer.notes == (
+        "The result may be larger than 4 GiB, so it is a BigTIFF, which not every program reads.",
+    )
+    open_result(tmp_path / "x.jpg", spec, Result(format="jpeg", bits=8, bigtiff="refuse"))
+    with pytest.raises(Refuse) as refuse:
+        open_result(tmp_path / "x.tif", spec, Result(bigtiff="refuse"))
+    assert refuse.value.code == "bigtiff"
+    assert "61 × 50 px" in refuse.value.message
+
+
 def test_the_bands_are_consumed_to_their_very_end(tmp_path):
     ended = []
 

@@ -18,12 +18,8 @@ from PIL import Image
 import colour
 from hotfolder.colour.difference import DifferenceStatistics
 from hotfolder.colour.encodings import D50_XYZ
-from hotfolder.colour.transform import Precision, Transform, to_lab
-from hotfolder_demo.printer import Printer, read_recipe
-from hotfolder_demo.scenes import write_scenes
-from hotfolder_stages.gamut_check import GamutCheck
-from hotfolder_stages.gamut_check.hues import HUES, hue_numbers
-from hotfolder_stages.gamut_check.loss import (
+from hotfolder.colour.hues import HUES, hue_numbers
+from hotfolder.colour.loss import (
     Route,
     black_luminance,
     losses,
@@ -31,7 +27,12 @@ from hotfolder_stages.gamut_check.loss import (
     shift_parts,
     wanted,
 )
-from hotfolder_stages.gamut_check.table import make_lookup
+from hotfolder.colour.loss_table import make_loss_lookup
+from hotfolder.colour.transform import Precision, Transform, to_lab
+from hotfolder.testing import make_stage, run_stage
+from hotfolder_demo.printer import Printer, read_recipe
+from hotfolder_demo.scenes import write_scenes
+from hotfolder_stages.gamut_check import GamutCheck
 from reference.devices import (
     DISPLAY_P3,
     SRGB,
@@ -40,7 +41,7 @@ from reference.devices import (
     libvips,
     random_pixels,
 )
-from stages.driving import job_of, run_stage, spec_of, stage_with
+from stages.driving import job_of, spec_of
 
 TOLERANCE = GamutCheck.Settings().tolerance
 BAND_DELTA_E_00 = 0.5
@@ -78,7 +79,7 @@ def scene(scenes, destination, name):
 def test_random_colours_are_told_apart_as_the_printers_closed_form_does(name, source, count):
     printer, route = closed_form(name), Route(source, demo_printer(name, "4.4"))
     pixels = random_pixels(3, count)
-    decided = make_lookup(route)(pixels)[0, :, 0] >= DifferenceStatistics.first_code_above(
+    decided = make_loss_lookup(route)(pixels)[0, :, 0] >= DifferenceStatistics.first_code_above(
         TOLERANCE
     )
     asked = wanted(route, pixels)[0]
@@ -119,13 +120,13 @@ def test_pictures_have_the_share_that_every_pixel_computed_has(
     pixels, source = scene(scenes, destination, name)
     profile = demo_printer(printer, "4.4")
     spec = spec_of(pixels, source)
-    stage = stage_with(GamutCheck, {"tolerance": tolerance})
+    stage = make_stage(GamutCheck, {"tolerance": tolerance})
     findings = run_stage(stage, pixels, spec, job_of(spec, profile=profile), rows=50)[2]
     loss, shift = losses(Route(source, profile), pixels)
     above = findings["effective_tolerance_delta_e_00"]
     assert above == max(tolerance, round(round_trip_noise(profile).p99, 3))
     assert findings["out_of_gamut_share"] == pytest.approx((loss > above).mean(), abs=0.002)
-    table = make_lookup(Route(source, profile))(pixels)[..., :2] * (100 / 65535)
+    table = make_loss_lookup(Route(source, profile))(pixels)[..., :2] * (100 / 65535)
     # Means over real pictures; their loss sits where the profiles' own tables bend.
     assert abs(table[..., 0] - loss).mean() < 0.07
     assert abs(table[..., 1] - shift).mean() < 0.07

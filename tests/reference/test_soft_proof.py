@@ -11,7 +11,7 @@ import pytest
 from PIL import Image, ImageCms
 
 from hotfolder.colour.profile import Profile, ProfileError
-from hotfolder.colour.soft_proof import look_of, soft_proof
+from hotfolder.colour.proofing import look_of, soft_proof
 from hotfolder.colour.transform import Precision, Transform
 from hotfolder.model.intent import Intent
 from reference.devices import DISPLAY_P3, GREY, SRGB, WIDE_RGB, demo_printer, libvips, random_pixels

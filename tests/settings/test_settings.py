@@ -87,6 +87,18 @@ def test_all_problems_of_all_files_come_at_once(root):
     }
 
 
+def test_a_key_of_an_earlier_version_is_named_with_its_name_of_today(root):
+    path = root.path / "hotfolder.toml"
+    path.write_text(path.read_text().replace("keep_discarded", "keep_dropped"))
+    with pytest.raises(SettingsError) as error:
+        load_settings(root.path, load_registry(root.plugins))
+    (problem,) = error.value.problems
+    assert ("keep_dropped", "this key is called keep_discarded now") == (
+        problem.key,
+        problem.allowed,
+    )
+
+
 def test_a_root_without_its_settings_file_says_to_run_init(tmp_path):
     with pytest.raises(SettingsError) as error:
         load_settings(tmp_path, load_registry())

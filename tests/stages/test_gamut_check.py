@@ -5,17 +5,10 @@ import pytest
 from PIL import ImageColor
 
 from hotfolder.colour import slabs
+from hotfolder.colour.cells import Cells
 from hotfolder.colour.difference import delta_e_00_parts
-from hotfolder.colour.profile import lab_profile
-from hotfolder.colour.transform import Transform, to_lab
-from hotfolder.errors import Hold
-from hotfolder.model.encoding import Encoding
-from hotfolder.model.intent import Intent
-from hotfolder_stages.gamut_check import GamutCheck
-from hotfolder_stages.gamut_check import stage as stage_module
-from hotfolder_stages.gamut_check.cells import Cells
-from hotfolder_stages.gamut_check.hues import HUES, hue_numbers, in_words, shares_by_hue
-from hotfolder_stages.gamut_check.loss import (
+from hotfolder.colour.hues import HUES, describe_hues, hue_numbers, shares_by_hue
+from hotfolder.colour.loss import (
     Noise,
     Route,
     before_and_after,
@@ -24,8 +17,16 @@ from hotfolder_stages.gamut_check.loss import (
     losses,
     shift_parts,
 )
+from hotfolder.colour.loss_table import make_loss_lookup
+from hotfolder.colour.profile import lab_profile
+from hotfolder.colour.transform import Transform, to_lab
+from hotfolder.errors import Hold
+from hotfolder.model.encoding import Encoding
+from hotfolder.model.intent import Intent
+from hotfolder.testing import make_stage, run_stage
+from hotfolder_stages.gamut_check import GamutCheck
+from hotfolder_stages.gamut_check import stage as stage_module
 from hotfolder_stages.gamut_check.regions import Blocks
-from hotfolder_stages.gamut_check.table import make_lookup
 from hotfolder_stages.gamut_check.tally import Counter
 from hotfolder_stages.profile_conversion import ProfileConversion
 from reference.devices import (
@@ -37,7 +38,7 @@ from reference.devices import (
     libvips,
     random_pixels,
 )
-from stages.driving import job_of, run_stage, spec_of, stage_with
+from stages.driving import job_of, spec_of
 
 CMYK = libvips("cmyk")
 
@@ -60,9 +61,9 @@ COLOURS = (
 
 
 def checked(pixels, spec, destination, settings=None, conversion=None, **more):
-    stage = stage_with(GamutCheck, settings or {})
-    others = {} if conversion is None else {"profile-conversion": conversion}
-    job = job_of(spec, profile=destination, settings=others)
+    stage = make_stage(GamutCheck, settings or {})
+    beside = [] if conversion is None else [conversion]
+    job = job_of(spec, profile=destination, beside=beside)
     return run_stage(stage, pixels, spec, job, **more)
 
 
@@ -138,7 +139,7 @@ def test_the_table_agrees_with_every_pixel_computed(source, destination, mean_er
         pixels = Transform(WIDE_RGB, source).apply(pixels)
     route = Route(source, destination)
     exact = np.stack(losses(route, pixels), axis=-1)
-    table = make_lookup(route)(pixels)[..., :2] * (100 / 65535)
+    table = make_loss_lookup(route)(pixels)[..., :2] * (100 / 65535)
     assert (abs(table - exact).mean(axis=(0, 1)) <= mean_error).all()
     shares = [(values[..., 0] > 3.0).mean() for values in (exact, table)]
     assert shares[0] == pytest.approx(shares[1], abs=0.002)
@@ -171,7 +172,7 @@ def test_neither_band_heights_nor_threads_matter(per_thread, monkeypatch):
 
 def test_the_shift_is_that_of_the_intent_the_picture_will_be_converted_with():
     pixels = picture(height=20, width=20)
-    conversion = stage_with(ProfileConversion, {"intent": "perceptual"}).settings
+    conversion = make_stage(ProfileConversion, {"intent": "perceptual"})
     findings = checked(pixels, spec_of(pixels), CMYK, conversion=conversion)[2]
     shift = losses(Route(SRGB, CMYK, Intent.PERCEPTUAL), pixels)[1]
     assert findings["shift_intent"] == "perceptual"
@@ -299,7 +300,7 @@ def in_lab(lightness, chroma, degrees):
     ],
 )
 def test_lost_colours_in_words(colours, times, said):
-    assert said == in_words(np.array(colours, dtype=float), np.array(times, dtype=np.int64))
+    assert said == describe_hues(np.array(colours, dtype=float), np.array(times, dtype=np.int64))
 
 
 def test_shares_by_hue_add_up_and_the_largest_comes_first():

@@ -8,9 +8,10 @@ from PIL import Image, ImageCms
 
 from hotfolder import Hold
 from hotfolder.colour.transform import Transform
+from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.ink_check import SLACK_PERCENT, InkCheck
 from reference.devices import demo_printer, libvips, random_pixels
-from stages.driving import SRGB, job_of, run_stage, spec_of, stage_with
+from stages.driving import SRGB, spec_of
 
 BOOK = demo_printer("coated-book", "2.4")
 
@@ -20,7 +21,7 @@ def ink(*percent):
 
 
 def check(pixels, rows=7, **values):
-    stage = stage_with(InkCheck, values)
+    stage = make_stage(InkCheck, values)
     out, _, findings, _ = run_stage(stage, pixels, spec_of(pixels, BOOK), rows=rows)
     np.testing.assert_array_equal(pixels, out)
     return findings
@@ -104,7 +105,7 @@ def test_a_single_pixel_is_never_called_nothing():
 
 def test_a_result_without_inks_has_nothing_to_measure_and_says_so():
     pixels = np.zeros((4, 4, 3), np.uint16)
-    stage = stage_with(InkCheck, {"hold_above_share": "0 %"})
+    stage = make_stage(InkCheck, {"hold_above_share": "0 %"})
     *_, findings, _ = run_stage(stage, pixels, spec_of(pixels, SRGB))
     assert {
         "measured": False,
@@ -112,18 +113,6 @@ def test_a_result_without_inks_has_nothing_to_measure_and_says_so():
             "The result is not made of cyan, magenta, yellow and black ink; nothing to measure."
         ),
     } == findings
-
-
-def test_before_the_conversion_it_holds_rather_than_measure_nothing():
-    colours, separations = np.zeros((4, 4, 3), np.uint16), np.zeros((4, 4, 4), np.uint16)
-    stage = stage_with(InkCheck, {"hold_above_share": "0 %"})
-    stage.open(spec_of(colours, SRGB), job_of(spec_of(colours, SRGB)))
-    with pytest.raises(Hold, match="Put it behind, and drop the picture again"):
-        stage.review(spec_of(separations, BOOK))
-    quiet = stage_with(InkCheck, {})
-    quiet.open(spec_of(colours, SRGB), job_of(spec_of(colours, SRGB)))
-    quiet.review(spec_of(separations, BOOK))
-    assert "stands before profile-conversion" in quiet.close()["note"]
 
 
 def test_what_the_demo_paper_gets_stays_within_the_300_percent_that_it_was_made_for():

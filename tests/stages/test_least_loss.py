@@ -13,6 +13,7 @@ from hotfolder.colour.profile import lab_profile
 from hotfolder.colour.transform import Transform
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
+from hotfolder.testing import make_stage, run_stage
 from hotfolder_demo.printer import Printer, read_recipe
 from hotfolder_stages.gamut_check import GamutCheck
 from hotfolder_stages.profile_conversion import ProfileConversion
@@ -28,7 +29,7 @@ from hotfolder_stages.profile_conversion.least_loss import (
 )
 from hotfolder_stages.profile_conversion.scratch import ScratchRows
 from reference.devices import SRGB, WIDE_RGB, demo_printer, random_pixels
-from stages.driving import job_of, run_stage, spec_of, stage_with
+from stages.driving import job_of, spec_of
 
 CANVAS = demo_printer("matte-canvas", "4.4")
 RELATIVE, PERCEPTUAL = Intent.RELATIVE_COLORIMETRIC, Intent.PERCEPTUAL
@@ -169,7 +170,7 @@ def test_reduced_is_the_mean_of_blocks():
 
 
 def converted(pixels, tmp_path, destination=CANVAS, rows=7, **spec):
-    stage = stage_with(ProfileConversion, {"intent": "least loss"})
+    stage = make_stage(ProfileConversion, {"intent": "least loss"})
     given = spec_of(pixels, **({"profile": None, "encoding": Encoding.LAB} | spec))
     job = job_of(given, profile=destination, folder=tmp_path)
     return run_stage(stage, pixels, given, job, rows=rows)
@@ -197,7 +198,7 @@ def test_the_stage_converts_with_the_intent_that_loses_less(
 
 def test_clear_pixels_are_judged_as_paper(tmp_path):
     pixels = petals("cyan")
-    stage = stage_with(ProfileConversion, {"intent": "least loss"})
+    stage = make_stage(ProfileConversion, {"intent": "least loss"})
     spec = spec_of(pixels, None, encoding=Encoding.LAB, has_alpha=True)
     alpha = np.zeros(pixels.shape[:2], dtype=np.uint16)
     job = job_of(spec, profile=CANVAS, folder=tmp_path)
@@ -218,7 +219,7 @@ def test_a_profile_without_a_perceptual_table_needs_no_comparison(tmp_path):
 
 def test_other_intents_say_nothing_of_it(tmp_path):
     pixels = random_pixels(3, 200).reshape(10, 20, 3)
-    stage = stage_with(ProfileConversion, {"intent": "perceptual"})
+    stage = make_stage(ProfileConversion, {"intent": "perceptual"})
     assert (
         run_stage(stage, pixels, spec_of(pixels), job_of(spec_of(pixels), profile=CANVAS))[2][
             "least_loss"
@@ -229,10 +230,10 @@ def test_other_intents_say_nothing_of_it(tmp_path):
 
 def test_the_gamut_check_says_that_its_shift_is_of_one_of_the_two():
     pixels = random_pixels(3, 200).reshape(10, 20, 3)
-    conversion = stage_with(ProfileConversion, {"intent": "least loss"}).settings
+    conversion = make_stage(ProfileConversion, {"intent": "least loss"})
     spec = spec_of(pixels)
-    job = job_of(spec, profile=CANVAS, settings={"profile-conversion": conversion})
-    findings = run_stage(stage_with(GamutCheck, {}), pixels, spec, job)[2]
+    job = job_of(spec, profile=CANVAS, beside=[conversion])
+    findings = run_stage(make_stage(GamutCheck, {}), pixels, spec, job)[2]
     assert findings["shift_intent"] == "relative colorimetric"
     (note,) = findings["notes"]
     assert note == (

@@ -13,12 +13,13 @@ from hotfolder.colour import icc_encode as icc
 from hotfolder.colour.encodings import encode_lab
 from hotfolder.colour.profile import Profile, lab_profile
 from hotfolder.colour.transform import Precision, Transform, to_lab
+from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.neutral_check import NeutralCheck
 from hotfolder_stages.neutral_check.cast import Cast, in_words
 from hotfolder_stages.profile_conversion import ProfileConversion
 from raster.pictures import picture
 from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips
-from stages.driving import job_of, run_stage, spec_of, stage_with
+from stages.driving import job_of, spec_of
 
 RAMP = np.repeat(np.linspace(0, 65535, 3000).astype(np.uint16).reshape(30, 100, 1), 3, axis=2)
 
@@ -44,9 +45,9 @@ def cast_of(a, b):
 
 def check(pixels, profile=SRGB, destination=SRGB, *, rows=7, conversion=(), alpha=None, **values):
     spec = spec_of(pixels, profile, has_alpha=alpha is not None)
-    settings = {"profile-conversion": ProfileConversion.Settings(**dict(conversion))}
-    job = job_of(spec, profile=destination, settings=settings)
-    stage = stage_with(NeutralCheck, values)
+    beside = [make_stage(ProfileConversion, dict(conversion))]
+    job = job_of(spec, profile=destination, beside=beside)
+    stage = make_stage(NeutralCheck, values)
     out, _, findings, _ = run_stage(stage, pixels, spec, job, rows, alpha)
     np.testing.assert_array_equal(pixels, out)
     return findings
@@ -253,8 +254,8 @@ def test_where_the_conversion_chooses_its_intent_the_worse_one_is_reported():
     chosen = ProfileConversion.Settings(
         intent="least loss", black_point_compensation=False, precision="exact"
     )
-    job = job_of(spec, profile=canvas, settings={"profile-conversion": chosen})
-    *_, findings, _ = run_stage(stage_with(NeutralCheck, {}), RAMP, spec, job)
+    job = job_of(spec, profile=canvas, beside=[ProfileConversion(chosen)])
+    *_, findings, _ = run_stage(make_stage(NeutralCheck, {}), RAMP, spec, job)
     both = [
         check(RAMP, SRGB, canvas, conversion={"intent": intent, "precision": "exact"})
         for intent in ("perceptual", "relative colorimetric")
@@ -276,18 +277,7 @@ def test_the_pixels_of_the_conversion_itself_have_the_cast_that_is_reported():
         assert worst["chroma"] == pytest.approx(chroma, abs=0.006), precision
 
 
-def test_behind_the_conversion_it_holds_rather_than_guess():
-    canvas = demo_printer("matte-canvas", "4.4")
-    job = job_of(
-        spec_of(RAMP, SRGB),
-        profile=canvas,
-        settings={"profile-conversion": ProfileConversion.Settings()},
-    )
-    with pytest.raises(Hold, match="neutral-check stands behind profile-conversion"):
-        stage_with(NeutralCheck, {}).open(spec_of(RAMP, canvas), job)
-
-
 def test_without_a_profile_nobody_knows_what_is_neutral():
     spec = spec_of(RAMP, None, encoding=Encoding.RGB)
     with pytest.raises(Hold, match="no colour profile"):
-        stage_with(NeutralCheck, {}).open(spec, job_of(spec))
+        make_stage(NeutralCheck, {}).open(spec, job_of(spec))

@@ -5,15 +5,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.page_balance import SAMPLES, PageBalance
 from reference.devices import libvips
-from stages.driving import SRGB, run_stage, spec_of, stage_with
+from stages.driving import SRGB, spec_of
 
 
 def findings(pixels, profile=SRGB, rows=16, alpha=None, **settings):
     spec = replace(spec_of(pixels, profile), has_alpha=alpha is not None)
     made, _, found, _ = run_stage(
-        stage_with(PageBalance, settings), pixels, spec, rows=rows, alpha=alpha
+        make_stage(PageBalance, settings), pixels, spec, rows=rows, alpha=alpha
     )
     assert np.array_equal(pixels, made)
     return found
@@ -87,12 +88,3 @@ def test_samples_stand_for_the_whole():
 def test_what_is_transparent_counts_as_paper():
     alpha = np.zeros((40, 60), np.uint16)
     assert 100.0 == pytest.approx(findings(flat(20), alpha=alpha)["mean_lightness"], abs=0.01)
-
-
-def test_it_says_when_colours_change_behind_it():
-    spec = spec_of(flat(128))
-    stage = stage_with(PageBalance, {})
-    stage.open(spec, None)
-    stage.review(replace(spec, profile=libvips("cmyk")))
-    list(stage.bands([]))
-    assert not stage._is_result

@@ -5,17 +5,18 @@ import pytest
 
 from hotfolder import Band, Encoding, Hold, RasterSpec
 from hotfolder.colour.profile import lab_profile
+from hotfolder.testing import make_stage, run_stage
 from hotfolder_demo import profiles
 from hotfolder_stages.preflight import Preflight
 from hotfolder_stages.preflight.clipping import Clipped
 from hotfolder_stages.sizing import Sizing
-from stages.driving import GREY, SRGB, WIDE_RGB, job_of, run_stage, spec_of, stage_with
+from stages.driving import GREY, SRGB, WIDE_RGB, job_of, spec_of
 
 PIXELS = np.full((30, 40, 3), 20000, np.uint16)
 
 
 def opened(values, spec, **job):
-    stage = stage_with(Preflight, values)
+    stage = make_stage(Preflight, values)
     return stage, stage.open(spec, job_of(spec, **job))
 
 
@@ -28,7 +29,7 @@ def held(values, spec, **job):
 def test_it_says_what_the_file_is_and_changes_nothing():
     spec = spec_of(PIXELS, ppi=240.0)
     out, result, findings, _ = run_stage(
-        stage_with(Preflight, {}), PIXELS, spec, job_of(spec, notes=("It has two pages.",))
+        make_stage(Preflight, {}), PIXELS, spec, job_of(spec, notes=("It has two pages.",))
     )
     np.testing.assert_array_equal(PIXELS, out)
     assert spec == result
@@ -46,6 +47,8 @@ def test_it_says_what_the_file_is_and_changes_nothing():
         "profile_problem": "",
         "effective_ppi": 240.0,
         "clipped_share": {"highlights": 0.0, "shadows": 0.0, "any_channel": 0.0},
+        "pixel_aspect": 1.0,
+        "cut_share": 0.0,
         "notes": ["It has two pages."],
         "warnings": [],
     } == findings
@@ -166,7 +169,7 @@ def test_a_warning_is_a_sentence_in_the_findings():
 def judged(spec, sizing, limit):
     """What preflight makes of a picture that sizing is to bring to a size."""
     stage, raster = opened({"hold_below_ppi": limit}, spec)
-    stage.review(stage_with(Sizing, sizing).open(raster, job_of(raster)))
+    stage.review(make_stage(Sizing, sizing).open(raster, job_of(raster)))
 
 
 # 600 x 400 mm with 38 mm folded around the bars is 676 x 476 mm of canvas, 3992 x 2811 px at
@@ -214,7 +217,7 @@ def test_what_is_white_or_black_is_counted_and_apart_from_it_single_channels():
     pixels[27:] = 0  # a tenth is black
     pixels[10:13, :, 0] = 65535  # a tenth is a light red
     pixels[13:16, :, 2] = 0  # a tenth is a saturated yellow
-    _, _, findings, _ = run_stage(stage_with(Preflight, {}), pixels, spec_of(pixels), rows=4)
+    _, _, findings, _ = run_stage(make_stage(Preflight, {}), pixels, spec_of(pixels), rows=4)
     assert {"highlights": 0.1, "shadows": 0.1, "any_channel": 0.4} == findings["clipped_share"]
 
 
@@ -239,7 +242,7 @@ def test_transparent_pixels_are_not_counted():
     alpha = np.full((30, 40), 65535, np.uint16)
     alpha[:15] = 0
     _, _, findings, _ = run_stage(
-        stage_with(Preflight, {}), pixels, spec_of(pixels, has_alpha=True), alpha=alpha
+        make_stage(Preflight, {}), pixels, spec_of(pixels, has_alpha=True), alpha=alpha
     )
     assert 0.0 == findings["clipped_share"]["shadows"]
 
@@ -247,13 +250,13 @@ def test_transparent_pixels_are_not_counted():
 def test_saturated_colours_are_no_reason_to_hold():
     pixels = PIXELS.copy()
     pixels[..., 2] = 0
-    run_stage(stage_with(Preflight, {"hold_above_clipped": "0 %"}), pixels, spec_of(pixels))
+    run_stage(make_stage(Preflight, {"hold_above_clipped": "0 %"}), pixels, spec_of(pixels))
 
 
 def test_too_much_clipping_is_held_with_its_numbers():
     pixels = np.full((30, 40, 1), 20000, np.uint16)
     pixels[:9] = 65535
-    stage = stage_with(Preflight, {"hold_above_clipped": "5 %"})
+    stage = make_stage(Preflight, {"hold_above_clipped": "5 %"})
     with pytest.raises(Hold) as hold:
         run_stage(stage, pixels, spec_of(pixels, GREY))
     assert hold.value.message == (
@@ -267,4 +270,58 @@ def test_too_much_clipping_is_held_with_its_numbers():
 def test_a_share_at_the_limit_passes():
     pixels = np.full((30, 40, 1), 20000, np.uint16)
     pixels[:3] = 65535
-    run_stage(stage_with(Preflight, {"hold_above_clipped": "10 %"}), pixels, spec_of(pixels, GREY))
+    run_stage(make_stage(Preflight, {"hold_above_clipped": "10 %"}), pixels, spec_of(pixels, GREY))
+
+
+def test_pixels_that_are_not_square_are_held():
+    spec = spec_of(PIXELS, ppi=200.0)
+    stage, _ = opened({}, spec, pixel_aspect=0.5)
+    with pytest.raises(Hold) as hold:
+        stage.review(spec)
+    assert ("pixels-not-square", True) == (hold.value.code, "0.5 times as wide" in str(hold.value))
+    assert "Resample" in hold.value.message
+    stage.close()
+
+
+@pytest.mark.parametrize("aspect", [1.0, 1.009, 1 / 1.009])
+def test_pixels_that_are_nearly_square_pass(aspect):
+    spec = spec_of(PIXELS, ppi=200.0)
+    stage, _ = opened({}, spec, pixel_aspect=aspect)
+    stage.review(spec)
+
+
+def test_every_reason_of_a_review_is_said():
+    spec = spec_of(PIXELS, ppi=50.0)
+    stage, _ = opened({"hold_below_ppi": 100}, spec, pixel_aspect=2.0)
+    with pytest.raises(Hold) as hold:
+        stage.review(spec)
+    assert "2 times as wide" in hold.value.message
+    assert "50 pixels of its own per inch" in hold.value.message
+
+
+def test_values_that_are_cut_are_held_above_a_share():
+    spec = spec_of(PIXELS)
+    stage, _ = opened({}, spec, cut_share=0.02)
+    with pytest.raises(Hold) as hold:
+        stage.close()
+    assert ("values-cut", 0.02) == (hold.value.code, hold.value.findings["cut_share"])
+    assert hold.value.message.startswith("2 % of the picture's floating-point values")
+
+
+@pytest.mark.parametrize(
+    ("values", "share"), [({}, 0.01), ({}, 0.0), ({"hold_above_cut": "3 %"}, 0.02)]
+)
+def test_up_to_that_share_they_pass_and_are_recorded(values, share):
+    spec = spec_of(PIXELS)
+    stage, _ = opened(values, spec, cut_share=share)
+    assert stage.close()["cut_share"] == share
+
+
+def test_clipped_and_cut_are_said_together():
+    pixels = np.full((30, 40, 1), 65535, np.uint16)
+    stage = make_stage(Preflight, {"hold_above_clipped": "5 %"})
+    spec = spec_of(pixels, GREY)
+    with pytest.raises(Hold) as hold:
+        run_stage(stage, pixels, spec, job_of(spec, cut_share=0.5))
+    assert "pure white" in hold.value.message
+    assert "floating-point" in hold.value.message

@@ -10,16 +10,17 @@ from hotfolder.colour.transform import Precision, Transform
 from hotfolder.errors import Hold
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
+from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.profile_conversion import stage as module
 from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips, random_pixels
-from stages.driving import job_of, run_stage, spec_of, stage_with
+from stages.driving import job_of, spec_of
 
 CMYK = libvips("cmyk")
 
 
 def converted(pixels, spec, destination, settings=None, **more):
-    stage = stage_with(ProfileConversion, settings or {})
+    stage = make_stage(ProfileConversion, settings or {})
     return run_stage(stage, pixels, spec, job_of(spec, profile=destination), **more)
 
 
@@ -173,4 +174,4 @@ def test_a_destination_that_only_describes_a_scanner_is_said():
 @pytest.mark.parametrize("wrong", [{"intent": "vivid"}, {"precision": "best"}, {"intend": "x"}])
 def test_settings_that_do_not_exist_are_refused(wrong):
     with pytest.raises(ValidationError):
-        stage_with(ProfileConversion, wrong)
+        make_stage(ProfileConversion, wrong)

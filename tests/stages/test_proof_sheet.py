@@ -11,22 +11,23 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
-from hotfolder import Encoding, Hold, Medium, RasterSpec
+from hotfolder import Encoding, Hold, IntentChosen, Medium, RasterSpec
+from hotfolder.colour.hues import HUES
+from hotfolder.colour.loss import Route, losses, round_trip_noise
 from hotfolder.colour.profile import lab_profile
-from hotfolder.colour.soft_proof import soft_proof
+from hotfolder.colour.proofing import soft_proof
 from hotfolder.colour.transform import Transform
+from hotfolder.colour.worst_places import LONG_EDGE_PX, WorstPlaces
 from hotfolder.model.intent import Intent
-from hotfolder_stages.gamut_check import GamutCheckSettings
-from hotfolder_stages.gamut_check.hues import HUES
-from hotfolder_stages.gamut_check.loss import Route, losses, round_trip_noise
-from hotfolder_stages.profile_conversion import ProfileConversion, ProfileConversionSettings
+from hotfolder.testing import cut, make_stage, run_stage
+from hotfolder_stages.gamut_check import GamutCheck
+from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.proof_sheet import ProofSheet, facts
-from hotfolder_stages.proof_sheet.collect import LONG_EDGE_PX, Collector
 from hotfolder_stages.proof_sheet.loss_map import LINE, levels, loss_map
 from hotfolder_stages.proof_sheet.page import MOST_BYTES
 from hotfolder_stages.proof_sheet.pictures import QUALITIES, as_uris, display_p3, paper_white
 from reference.devices import DISPLAY_P3, GREY, SRGB, WIDE_RGB, demo_printer, libvips
-from stages.driving import cut, job_of, run_stage, spec_of, stage_with
+from stages.driving import job_of, spec_of
 
 CANVAS = demo_printer("matte-canvas", "4.4")
 BOOK = demo_printer("coated-book", "2.4")
@@ -34,15 +35,15 @@ NOTHING = np.zeros((1, 1, 2), np.uint16)
 
 
 def conversion(**values):
-    return ProfileConversionSettings.model_validate(values)
+    return make_stage(ProfileConversion, values)
 
 
-def made(pixels, folder, spec=None, destination=CANVAS, chain=None, rows=40, alpha=None, **more):
-    """Run the stage; page, findings, and what came out. chain: settings of other stages."""
+def made(pixels, folder, spec=None, destination=CANVAS, beside=None, rows=40, alpha=None, **more):
+    """Run the stage; page, findings, and what came out. beside: other stages."""
     spec = spec or spec_of(pixels, WIDE_RGB)
-    chain = {"profile-conversion": conversion()} if chain is None else chain
-    job = job_of(spec, profile=destination, folder=folder, settings=chain, **more)
-    out, _, findings, _ = run_stage(stage_with(ProofSheet, {}), pixels, spec, job, rows, alpha)
+    beside = [conversion()] if beside is None else beside
+    job = job_of(spec, profile=destination, folder=folder, beside=beside, **more)
+    out, _, findings, _ = run_stage(make_stage(ProofSheet, {}), pixels, spec, job, rows, alpha)
     return (folder / "sheet.html").read_text("utf-8"), findings, out
 
 
@@ -62,7 +63,7 @@ def embedded(page, alt):
 def collected(pixels, profile=SRGB, look_up=None):
     spec = spec_of(pixels, profile)
     nothing = lambda codes: np.broadcast_to(NOTHING, (*codes.shape[:2], 2))  # noqa: E731
-    collector = Collector(spec, look_up or nothing, 3.0)
+    collector = WorstPlaces(profile, (spec.width_px, spec.height_px), look_up or nothing, 3.0)
     for band in cut(pixels, collector.rows):
         collector.add(band.top, band.pixels)
     return collector
@@ -133,9 +134,8 @@ def test_loss_is_that_of_the_gamut_check(tmp_path):
 
 def test_the_tolerance_is_the_gamut_checks(tmp_path):
     assert 0 < made(picture(), tmp_path)[1]["lost_share_of_reduced"]
-    lenient = GamutCheckSettings(tolerance=99.0)
-    chain = {"profile-conversion": conversion(), "gamut-check": lenient}
-    page, findings, _ = made(picture(), tmp_path, chain=chain)
+    beside = [conversion(), make_stage(GamutCheck, {"tolerance": 99.0})]
+    page, findings, _ = made(picture(), tmp_path, beside=beside)
     assert 0 == findings["lost_share_of_reduced"]
     assert "Every colour of this picture can be made on this lustre paper." in page
 
@@ -152,7 +152,7 @@ def test_the_proof_is_the_delivered_pixels_converted_back(show, alt, destination
         pixels[:, 40 * column : 40 * column + 40] = colour
     page, _, _ = made(pixels, tmp_path, destination=destination)
     delivered = run_stage(
-        stage_with(ProfileConversion, {}),
+        make_stage(ProfileConversion, {}),
         pixels,
         spec_of(pixels, WIDE_RGB),
         job_of(spec_of(pixels), profile=destination),
@@ -189,11 +189,9 @@ def test_the_thumbnail_is_small_and_in_srgb(tmp_path):
 
 @pytest.mark.parametrize("intent", ["perceptual", "relative colorimetric"])
 def test_what_least_loss_chose_is_what_is_shown(intent, tmp_path):
-    (tmp_path / "profile-conversion.json").write_text(
-        f'{{"chosen": "{intent}", "reason": "It keeps the petals."}}'
-    )
-    least = {"profile-conversion": conversion(intent="least loss")}
-    page, _, _ = made(picture(), tmp_path, chain=least)
+    chosen = IntentChosen(Intent(intent), "It keeps the petals.")
+    least = [conversion(intent="least loss")]
+    page, _, _ = made(picture(), tmp_path, beside=least, told=[chosen])
     assert intent.capitalize() in page
     assert "It keeps the petals." in page
     delivered = Transform(WIDE_RGB, CANVAS, Intent(intent)).apply(picture())
@@ -203,7 +201,7 @@ def test_what_least_loss_chose_is_what_is_shown(intent, tmp_path):
 
 
 def test_without_conversion_the_picture_is_shown_as_it_is(tmp_path):
-    page, _, _ = made(picture(), tmp_path, chain={"tagging": None})
+    page, _, _ = made(picture(), tmp_path, beside=[])
     before, after = (
         np.asarray(embedded(page, f'alt="mud.tif[^"]*{alt}'))
         for alt in ("as finished", "eyes used")
@@ -359,18 +357,8 @@ def test_what_to_do_names_job_and_folders(tmp_path):
         assert said in page
 
 
-def test_a_sheet_made_after_the_conversion_says_so(tmp_path):
-    spec, original = spec_of(picture(), CANVAS), spec_of(picture(), WIDE_RGB)
-    job = job_of(original, profile=CANVAS, folder=tmp_path,
-                 settings={"profile-conversion": conversion()})  # fmt: skip
-    run_stage(stage_with(ProofSheet, {}), picture(), spec, job)
-    said = "Put proof-sheet before profile-conversion"
-    assert said in (tmp_path / "sheet.html").read_text("utf-8")
-    assert said not in made(picture(), tmp_path)[0]
-
-
 def test_a_picture_without_a_profile_is_held():
     pixels = picture()
     spec = spec_of(pixels, None)
     with pytest.raises(Hold, match="Embed the profile it was made in and drop it again"):
-        stage_with(ProofSheet, {}).open(spec, job_of(spec, profile=CANVAS))
+        make_stage(ProofSheet, {}).open(spec, job_of(spec, profile=CANVAS))

@@ -9,10 +9,11 @@ from PIL import Image
 from pydantic import ValidationError
 
 from hotfolder.colour.tone import tone_of
+from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.sizing import Sizing
 from hotfolder_stages.sizing.geometry import Box, plan
 from hotfolder_stages.sizing.resample import Kernel
-from stages.driving import SRGB, WIDE_RGB, job_of, run_stage, spec_of, stage_with
+from stages.driving import SRGB, WIDE_RGB, job_of, spec_of
 
 RNG = np.random.default_rng(7)
 
@@ -48,7 +49,7 @@ def photograph(height, width, channels=3, grain_px=8):
 )
 def test_a_length_becomes_the_nearest_whole_number_of_pixels(side, ppi, px):
     settings = {"long_edge": side} | ({"ppi": ppi} if ppi else {})
-    stage = stage_with(Sizing, settings)
+    stage = make_stage(Sizing, settings)
     pixels = np.zeros((2, 4, 3), np.uint16)
     assert px == stage.open(spec_of(pixels), job_of(spec_of(pixels))).width_px
 
@@ -115,7 +116,7 @@ def test_settings_that_do_not_say_a_size_are_told_what_is_missing(values, said):
 
 def test_the_result_knows_its_ppi_and_enlargement():
     pixels = noise(20, 40)
-    stage = stage_with(Sizing, {"long_edge": "1 in", "ppi": 80})
+    stage = make_stage(Sizing, {"long_edge": "1 in", "ppi": 80})
     _, result, findings, _ = run_stage(stage, pixels, spec_of(pixels))
     assert (80, 2.0, 40.0) == (result.ppi, result.enlargement, result.effective_ppi)
     assert (25.4, 12.7, 2.0, False) == (
@@ -129,7 +130,7 @@ def test_the_result_knows_its_ppi_and_enlargement():
 def test_a_size_in_pixels_is_marked_with_72_ppi():
     pixels = noise(4, 4)
     _, result, findings, _ = run_stage(
-        stage_with(Sizing, {"long_edge": "8 px"}), pixels, spec_of(pixels)
+        make_stage(Sizing, {"long_edge": "8 px"}), pixels, spec_of(pixels)
     )
     assert (72.0, True) == (result.ppi, findings["ppi_by_convention"])
 
@@ -139,7 +140,7 @@ def test_a_checkerboard_of_black_and_white_becomes_half_the_light():
     pixels = np.zeros((64, 96, 3), np.uint16)
     pixels[::2, ::2] = pixels[1::2, 1::2] = 65535
     out, _, findings, _ = run_stage(
-        stage_with(Sizing, {"long_edge": "48 px"}), pixels, spec_of(pixels)
+        make_stage(Sizing, {"long_edge": "48 px"}), pixels, spec_of(pixels)
     )
     inside = out[4:-4, 4:-4] / 257
     assert 187.52 == pytest.approx(inside.mean(), abs=0.5)
@@ -152,7 +153,7 @@ def test_a_checkerboard_of_black_and_white_becomes_half_the_light():
 def test_a_flat_picture_stays_the_same_to_the_last_bit_up_to_its_edges(scale, value):
     pixels = np.full((30, 40, 3), value, np.uint16)
     out, *_ = run_stage(
-        stage_with(Sizing, {"long_edge": f"{round(40 * scale)} px"}), pixels, spec_of(pixels)
+        make_stage(Sizing, {"long_edge": f"{round(40 * scale)} px"}), pixels, spec_of(pixels)
     )
     assert [value] == np.unique(out).tolist()
 
@@ -164,7 +165,7 @@ def test_the_height_of_the_bands_changes_no_pixel(long_edge, mode):
     size = {"long_edge": long_edge} if mode == "inside" else {"width": long_edge, "height": "40 px"}
     outs = []
     for rows in (47, 1, 5, 16):
-        stage = stage_with(Sizing, {**size, "mode": mode})
+        stage = make_stage(Sizing, {**size, "mode": mode})
         outs.append(run_stage(stage, pixels, spec_of(pixels, has_alpha=True), None, rows, alpha))
     for out, _, _, out_alpha in outs[1:]:
         np.testing.assert_array_equal(outs[0][0], out)
@@ -179,7 +180,7 @@ def test_a_step_is_never_overshot(size, smooth):
     if smooth:
         pixels[:, 40] = 35000
     out, *_ = run_stage(
-        stage_with(Sizing, {"width": f"{size[0]} px", "height": f"{size[1]} px"}),
+        make_stage(Sizing, {"width": f"{size[0]} px", "height": f"{size[1]} px"}),
         pixels,
         spec_of(pixels),
     )
@@ -205,7 +206,7 @@ def test_an_enlargement_agrees_with_libvips():
     good kernel gives nearly the same: within 1.5 % of full scale, 0.4 % on average."""
     pixels = photograph(96, 128, grain_px=32)
     out, _, findings, _ = run_stage(
-        stage_with(Sizing, {"long_edge": "320 px"}), pixels, spec_of(pixels)
+        make_stage(Sizing, {"long_edge": "320 px"}), pixels, spec_of(pixels)
     )
     image = pyvips.Image.new_from_array(pixels).cast("float")
     expected = image.resize(2.5, kernel="lanczos3").numpy()
@@ -224,7 +225,7 @@ def test_an_enlarged_wave_is_the_same_wave():
 
     pixels = np.rint(wave(96, 6))[None, :, None].astype(np.uint16)
     pixels = np.repeat(np.repeat(pixels, 60, 0), 3, 2)
-    out, *_ = run_stage(stage_with(Sizing, {"long_edge": "240 px"}), pixels, spec_of(pixels))
+    out, *_ = run_stage(make_stage(Sizing, {"long_edge": "240 px"}), pixels, spec_of(pixels))
     difference = np.abs(out[20, :, 0] - wave(240, 15))[10:-10]
     assert difference.max() < 20000 * 0.02
 
@@ -233,7 +234,7 @@ def test_a_reduction_agrees_with_libvips_in_linear_light():
     """libvips mixes the light that our curves give, with the same kernel. It lets peaks ring:
     beyond 0.5 % of full light at one place in a hundred, 2 % at most."""
     pixels = photograph(120, 160)
-    out, *_ = run_stage(stage_with(Sizing, {"long_edge": "64 px"}), pixels, spec_of(pixels))
+    out, *_ = run_stage(make_stage(Sizing, {"long_edge": "64 px"}), pixels, spec_of(pixels))
     curve = tone_of(SRGB).curves[0]
     light = pyvips.Image.new_from_array(curve.decode(pixels))
     expected = light.resize(0.4, kernel="lanczos3").numpy()
@@ -251,7 +252,7 @@ def test_colour_behind_nothing_does_not_bleed_into_what_is_seen():
     alpha[:, :20] = 65535
     for size in ("20 px", "100 px"):
         out, _, _, out_alpha = run_stage(
-            stage_with(Sizing, {"long_edge": size}),
+            make_stage(Sizing, {"long_edge": size}),
             pixels,
             spec_of(pixels, has_alpha=True),
             alpha=alpha,
@@ -264,7 +265,7 @@ def test_colour_behind_nothing_does_not_bleed_into_what_is_seen():
 
 def test_exact_puts_the_picture_in_the_middle_of_white():
     pixels = np.full((20, 40, 4), 30000, np.uint16)
-    stage = stage_with(Sizing, {"width": "40 px", "height": "31 px", "mode": "exact"})
+    stage = make_stage(Sizing, {"width": "40 px", "height": "31 px", "mode": "exact"})
     out, _, findings, _ = run_stage(stage, pixels, spec_of(pixels, None))
     assert [0] == np.unique(np.r_[out[:5], out[25:]]).tolist()
     assert [30000] == np.unique(out[5:25]).tolist()
@@ -273,7 +274,7 @@ def test_exact_puts_the_picture_in_the_middle_of_white():
 
 def test_cover_cuts_the_same_from_both_sides():
     pixels = np.broadcast_to(np.arange(40, dtype=np.uint16)[None, :, None], (20, 40, 3)).copy()
-    stage = stage_with(Sizing, {"width": "20 px", "height": "20 px", "mode": "cover"})
+    stage = make_stage(Sizing, {"width": "20 px", "height": "20 px", "mode": "cover"})
     out, _, findings, _ = run_stage(stage, pixels, spec_of(pixels))
     assert list(range(10, 30)) == out[0, :, 0].tolist()
     assert 0.5 == findings["cropped_share"]
@@ -282,7 +283,7 @@ def test_cover_cuts_the_same_from_both_sides():
 def test_the_same_size_passes_every_value_through():
     pixels = noise(20, 40)
     out, _, findings, _ = run_stage(
-        stage_with(Sizing, {"long_edge": "40 px"}), pixels, spec_of(pixels)
+        make_stage(Sizing, {"long_edge": "40 px"}), pixels, spec_of(pixels)
     )
     np.testing.assert_array_equal(pixels, out)
     assert "none" == findings["resampling"]
@@ -292,7 +293,7 @@ def test_the_same_size_passes_every_value_through():
 def test_light_is_kept_by_a_reduction(profile):
     pixels = photograph(64, 96)
     out, *_ = run_stage(
-        stage_with(Sizing, {"long_edge": "48 px"}), pixels, spec_of(pixels, profile)
+        make_stage(Sizing, {"long_edge": "48 px"}), pixels, spec_of(pixels, profile)
     )
     curve = tone_of(profile).curves[0]
     assert curve.decode(pixels).mean() == pytest.approx(curve.decode(out).mean(), abs=0.002)
@@ -309,7 +310,7 @@ def test_any_picture_comes_out_in_the_size_that_was_promised(
     height, width, long_px, rows, channels
 ):
     pixels = np.full((height, width, channels), 12345, np.uint16)
-    stage = stage_with(Sizing, {"long_edge": f"{long_px} px"})
+    stage = make_stage(Sizing, {"long_edge": f"{long_px} px"})
     out, *_ = run_stage(stage, pixels, spec_of(pixels, None), None, rows)
     assert [12345] == np.unique(out).tolist()
     assert long_px == max(out.shape[:2])

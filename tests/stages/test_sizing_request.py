@@ -3,9 +3,9 @@
 import pytest
 from pydantic import ValidationError
 
-from hotfolder import Encoding, Hold, RasterSpec
+from hotfolder import Encoding, Hold, RasterSpec, largest_mm, needed_ppi
 from hotfolder_stages.sizing import Sizing
-from hotfolder_stages.sizing.enough import choose_ppi, largest_mm, needed_ppi
+from hotfolder_stages.sizing.enough import choose_ppi
 from hotfolder_stages.sizing.geometry import Box, plan
 from hotfolder_stages.sizing.papers import SIZES_MM
 from hotfolder_stages.sizing.request import SizingSettings, request

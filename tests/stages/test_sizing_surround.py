@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 
 from hotfolder import Hold
 from hotfolder.colour.profile import Profile
+from hotfolder.testing import cut, make_stage, run_stage
 from hotfolder_stages.sizing import Sizing
 from hotfolder_stages.sizing.surround import Margins, wrapped
-from stages.driving import GREY, SRGB, WIDE_RGB, cut, run_stage, spec_of, stage_with
+from stages.driving import GREY, SRGB, WIDE_RGB, spec_of
 
 RNG = np.random.default_rng(3)
 
@@ -22,7 +23,7 @@ def noise(height, width, channels=3):
 
 def sized(pixels, profile=SRGB, rows=7, alpha=None, **values):
     spec = spec_of(pixels, profile, has_alpha=alpha is not None)
-    return run_stage(stage_with(Sizing, values), pixels, spec, None, rows, alpha)
+    return run_stage(make_stage(Sizing, values), pixels, spec, None, rows, alpha)
 
 
 def test_a_mirrored_wrap_is_symmetric_about_the_fold_row_by_row():

@@ -6,13 +6,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hotfolder import Encoding, RasterSpec
-from hotfolder_stages.profile_conversion import ProfileConversionSettings
+from hotfolder.testing import make_stage, run_stage
+from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.test_strip import StripPlaces, StripSheet
 from hotfolder_stages.test_strip.layout import BLOCK_PX, STEP_PX, cell, smallest
 from hotfolder_stages.test_strip.lettering import draw, wrapped
 from hotfolder_stages.test_strip.sheet import BLACK
 from reference.devices import SRGB, demo_printer
-from stages.driving import job_of, run_stage, spec_of, stage_with
+from stages.driving import job_of, spec_of
 
 CANVAS = demo_printer("matte-canvas", "4.4")
 SKIN = (194, 150, 130)
@@ -25,9 +26,8 @@ def code(colour):
 
 def places(pixels, **values):
     spec = spec_of(pixels, SRGB, ppi=100.0)
-    chain = {"profile-conversion": ProfileConversionSettings()}
-    job = job_of(spec, profile=CANVAS, settings=chain)
-    stage = stage_with(StripPlaces, values)
+    job = job_of(spec, profile=CANVAS, beside=[make_stage(ProfileConversion, {})])
+    stage = make_stage(StripPlaces, values)
     out, _, findings, _ = run_stage(stage, pixels, spec, job, rows=37)
     np.testing.assert_array_equal(pixels, out)
     return findings["pieces"]
@@ -35,7 +35,7 @@ def places(pixels, **values):
 
 def sheet_of(pixels, pieces, spec=None, heading="mud", rows=29):
     spec = spec or spec_of(pixels, SRGB, ppi=100.0)
-    stage = stage_with(StripSheet, {"pieces": pieces, "heading": heading})
+    stage = make_stage(StripSheet, {"pieces": pieces, "heading": heading})
     return run_stage(stage, pixels, spec, job_of(spec), rows=rows)
 
 

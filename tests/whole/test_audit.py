@@ -102,37 +102,43 @@ def test_a_job_that_was_given_up_is_dropped_and_held_no_more(released, hotfolder
     folder = released.path / "held" / NAME / record["job"]
     folder.rename(released.path / "desk")
     assert hotfolder("sweep", released.path).returncode == 0
-    noticed = records(released)[-1]["dropped"]["noticed"]
+    noticed = records(released)[-1]["discarded"]["noticed"]
     day = f"{datetime.fromisoformat(noticed).astimezone():%Y-%m-%d}"
 
     def asked(*options):
         return hotfolder("audit", released.path, *options).stdout
 
-    assert f"dropped {day}" in asked()
+    assert f"discarded {day}" in asked()
     assert "No picture answers" in asked("--state", "held")
-    (each,) = json.loads(asked("--state", "dropped", "--json"))["records"]
-    assert (record["job"], "dropped", noticed) == (each["job"], each["state"], each["dropped_at"])
-    (row,) = csv.DictReader(io.StringIO(asked("--state", "dropped", "--csv")))
-    assert ("dropped", noticed, "yes") == (row["state"], row["dropped_at"], row["was_held"])
+    (each,) = json.loads(asked("--state", "discarded", "--json"))["records"]
+    assert (record["job"], "discarded", noticed) == (
+        each["job"],
+        each["state"],
+        each["discarded_at"],
+    )
+    (row,) = csv.DictReader(io.StringIO(asked("--state", "discarded", "--csv")))
+    assert ("discarded", noticed, "yes") == (row["state"], row["discarded_at"], row["was_held"])
     (group,) = json.loads(asked("--group", "destination", "--json"))["groups"]
-    assert (1, 1, 0, 2) == tuple(group[key] for key in ("delivered", "dropped", "held", "was_held"))
+    assert (1, 1, 0, 2) == tuple(
+        group[key] for key in ("delivered", "discarded", "held", "was_held")
+    )
     page = released.path / "page.html"
     asked("--report", page)
-    assert re.search(rf"dropped {day} \d\d:\d\d<", page.read_text())
+    assert re.search(rf"discarded {day} \d\d:\d\d<", page.read_text())
 
     for bytes_, what in ((first, "the original"), (result, "the result")):
         file = released.path / "renamed"
         file.write_bytes(bytes_)
         (job,) = json.loads(asked("--of", file, "--json"))["jobs"]
-        assert (what, "dropped") == (job["the_file_is"], job["state"])
-        assert ["arrived", "held", "dropped"] == [event["what"] for event in job["events"]]
+        assert (what, "discarded") == (job["the_file_is"], job["state"])
+        assert ["arrived", "held", "discarded"] == [event["what"] for event in job["events"]]
 
     # it was only carried away, and comes back
     shutil.move(released.path / "desk", released.path / "release" / NAME / record["job"])
     assert hotfolder("sweep", released.path).returncode == 0
-    assert "No picture answers" in asked("--state", "dropped")
+    assert "No picture answers" in asked("--state", "discarded")
     (job,) = json.loads(asked("--of", file, "--json"))["jobs"]
-    assert ["arrived", "held", "dropped", "released", "delivered"] == [
+    assert ["arrived", "held", "discarded", "released", "delivered"] == [
         event["what"] for event in job["events"]
     ]
     assert hotfolder("audit", released.path, "--verify").returncode == 0

@@ -9,7 +9,7 @@ import pytest
 
 from faults.serving import sweep
 from hotfolder.disk.marker import MARKER
-from hotfolder.ending.given_up import Drops
+from hotfolder.ending.discard import Discards
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import Ledger
@@ -39,7 +39,9 @@ def folder_of(root, record):
 
 def keep(root, time):
     path = root.path / "hotfolder.toml"
-    path.write_text(path.read_text().replace('keep_dropped = "30 d"', f'keep_dropped = "{time}"'))
+    path.write_text(
+        path.read_text().replace('keep_discarded = "30 d"', f'keep_discarded = "{time}"')
+    )
 
 
 def log(root):
@@ -54,19 +56,20 @@ def test_it_is_said_once_and_the_original_is_kept_for_the_set_time(held, hotfold
     first, second = records(root)
     assert record == first
     assert ("held", record["job"]) == (second["state"], second["job"])
-    assert first["dropped"] is None
+    assert first["discarded"] is None
     noticed, until = (
-        datetime.fromisoformat(second["dropped"][key]) for key in ("noticed", "original_kept_until")
+        datetime.fromisoformat(second["discarded"][key])
+        for key in ("noticed", "original_kept_until")
     )
     assert timedelta(days=30) == pytest.approx(until - noticed, abs=timedelta(milliseconds=1))
     assert data == Path(second["original_kept"]).read_bytes()
     status = json.loads(hotfolder("status", root.path, "--json").stdout)
     counts = status["destinations"][NAME]
-    assert (0, 1, []) == (counts["held"], counts["dropped"], status["waiting"])
+    assert (0, 1, []) == (counts["held"], counts["discarded"], status["waiting"])
     assert hotfolder("audit", root.path, "--verify").returncode == 0
     done = hotfolder("release", record["job"], root.path)
     assert done.returncode == 4
-    assert "was given up" in " ".join(done.stderr.split())
+    assert "was discarded" in " ".join(done.stderr.split())
 
 
 @pytest.mark.parametrize("lost", ["the folder is empty", "the folder is gone"])
@@ -75,7 +78,7 @@ def test_a_share_that_is_away_is_no_drop(held, hotfolder, lost, kind):
     root, record, _ = held
     folder, away = root.path / kind / NAME, root.path / "away"
     ledger = Ledger(root.ledger)
-    drops = Drops(ledger, RecordLog(ledger), KeptOriginals(root.kept), 9.0)
+    drops = Discards(ledger, RecordLog(ledger), KeptOriginals(root.kept), 9.0)
     if kind == "release":  # on its way: in release, which is not connected
         shutil.move(folder_of(root, record), folder)
     folder.rename(away)
@@ -112,7 +115,7 @@ def test_nothing_is_kept_where_the_settings_say_so(small, hotfolder):
     (record,) = records(small)
     shutil.rmtree(folder_of(small, record))
     assert hotfolder("sweep", small.path).returncode == 0
-    assert records(small)[1]["dropped"]["original_kept_until"] is None
+    assert records(small)[1]["discarded"]["original_kept_until"] is None
 
 
 def test_an_editor_that_writes_into_the_held_original_does_not_reach_the_kept_one(held, hotfolder):
@@ -132,7 +135,7 @@ def test_a_folder_that_was_only_carried_away_can_still_be_released(held, hotfold
     shutil.move(root.path / "desk", root.path / "release" / NAME / record["job"])
     assert hotfolder("sweep", root.path).returncode == 0
     last = records(root)[2]
-    assert ("delivered", None) == (last["state"], last["dropped"])
+    assert ("delivered", None) == (last["state"], last["discarded"])
     assert made == (root.path / "out" / NAME / "mud.tif").read_bytes()
     assert [] == files(root.kept)
 
@@ -156,7 +159,7 @@ def test_a_job_that_is_held_again_after_its_release_can_be_dropped(small, hotfol
     shutil.rmtree(folder_of(small, record))
     assert hotfolder("sweep", small.path).returncode == 0
     *_, last = records(small)
-    assert last["dropped"]
+    assert last["discarded"]
     assert Path(last["original_kept"]).exists()
 
 
@@ -166,7 +169,7 @@ def test_what_a_fault_interrupts_is_said_once_all_the_same(held, monkeypatch, wh
     shutil.rmtree(folder_of(root, record))
     ledger = Ledger(root.ledger)
     book = RecordLog(ledger)
-    drops = Drops(ledger, book, KeptOriginals(root.kept), 9.0)
+    drops = Discards(ledger, book, KeptOriginals(root.kept), 9.0)
     real = book.end
 
     def fails(*arguments, **options):
@@ -181,4 +184,4 @@ def test_what_a_fault_interrupts_is_said_once_all_the_same(held, monkeypatch, wh
     for _ in range(2):
         drops.look(NAME, root.folders(NAME, Folders()))
     ledger.close()
-    assert [None, True] == [each["dropped"] and True for each in records(root)]
+    assert [None, True] == [each["discarded"] and True for each in records(root)]

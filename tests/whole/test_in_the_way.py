@@ -73,10 +73,10 @@ def test_a_sweep_that_is_stopped_says_so_without_a_traceback(small):
         text=True,
         start_new_session=True,
     )
-    wait_for(lambda: any(small.spool.glob("*/original")))
+    wait_for(lambda: any(small.spool.glob("*/attempt-*")))  # the progress of a job is shown
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does it
     _, said = process.communicate(timeout=60)
-    assert 130 == process.returncode
+    assert 130 == process.returncode, said
     assert "Stopped before all was done" in " ".join(said.split())
     assert "Traceback" not in said
     assert sweep(small) == []

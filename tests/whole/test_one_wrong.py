@@ -6,6 +6,7 @@ import pytest
 
 from faults.serving import CANVAS, daemon_of, serving, sweep
 from faults.test_storage_faults import wait_for
+from hotfolder.daemon.handing_out import HandingOut
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import read_jobs
 from hotfolder.overview.new_root import make_root
@@ -49,14 +50,20 @@ def test_a_sweep_serves_the_others_and_says_what_is_wrong(two, hotfolder):
     assert (4, True) == (done.returncode, "not valid TOML" in done.stderr)
 
 
-def test_a_sweep_ends_though_jobs_wait_for_a_destination_that_is_wrong(two):
+def test_a_sweep_ends_though_jobs_wait_for_a_destination_that_is_wrong(two, monkeypatch):
     into_other(two)
     daemon = daemon_of(two)
-    daemon._hand_out = lambda: daemon._ledger.open_jobs() and daemon.stop()  # claimed, not begun
-    daemon.run()
+
+    def stop(self):  # claimed, not begun
+        if self._ledger.open_jobs():
+            daemon.stop()
+
+    with monkeypatch.context() as patch:
+        patch.setattr(HandingOut, "hand_out", stop)
+        daemon.run()
     assert [OTHER] == [row.destination for row in read_jobs(two.ledger)]
     spoil(two)
-    assert f"{OTHER}: 1 job wait" in "\n".join(sweep(two))
+    assert f"{OTHER}: 1 job waits" in "\n".join(sweep(two))
     assert "until its settings are right" in str(collect(two))
     (two.destinations / f"{OTHER}.toml").unlink()
     assert "put" in "\n".join(sweep(two))

@@ -5,7 +5,7 @@ import shutil
 
 import pytest
 
-from core.test_attachments import use
+from ending.test_attachments import use
 from whole.conftest import drop, records, write_destination
 
 pytestmark = pytest.mark.whole
@@ -36,7 +36,7 @@ def test_delivered_jobs_with_a_sheet_are_listed_newest_first(small, hotfolder):
     assert hotfolder("sweep", small.path).returncode == 0
     first, second = (record["job"] for record in records(small))
     page = (small.path / "out/fine-art-canvas/sheets/index.html").read_text()
-    assert re.findall(r'href="([^"]+)"', page) == [f"{second}.html", f"{first}.html"]
+    assert re.findall(r'href="([^"]+\.html)"', page) == [f"{second}.html", f"{first}.html"]
     assert f'src="{first}.jpg"' in page
     assert "default-src 'none'" in page
 

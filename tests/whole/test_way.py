@@ -7,13 +7,14 @@ import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import jsonschema
 import pytest
 import pyvips
 import tifffile
 
-from hotfolder.model.records import record_schema
+from hotfolder.model.records import make_record_schema
 from whole.conftest import drop, files, records, write_destination
 
 pytestmark = pytest.mark.whole
@@ -31,7 +32,7 @@ def test_a_dropped_file_comes_out_sized_converted_and_recorded(small, hotfolder)
     assert "1 delivered, 0 held, 0 refused." in done.stdout
 
     (record,) = records(small)
-    jsonschema.Draft202012Validator(record_schema()).validate(record)
+    jsonschema.Draft202012Validator(make_record_schema()).validate(record)
     result = small.path / "out/fine-art-canvas/harbour/mud.tif"
     assert str(result) == record["results"][0]["path"]
     assert hashlib.sha256(result.read_bytes()).hexdigest() == record["results"][0]["sha256"]
@@ -224,7 +225,7 @@ def test_a_drop_in_stage_runs(small, hotfolder):
     write_destination(
         small,
         **{
-            '"tagging"]': '"tagging", "mine"]',
+            '"tagging"]': '"mine", "tagging"]',
             "[stage.sizing]": '[stage.mine]\nword = "silt"\n[stage.sizing]',
         },
     )
@@ -236,7 +237,7 @@ def test_a_drop_in_stage_runs(small, hotfolder):
 
 
 CRASH = """
-import ctypes, os, time
+import ctypes, errno, os, time
 from hotfolder import Stage, StageSettings
 class Settings(StageSettings):
     how: str
@@ -250,7 +251,7 @@ class Bad(Stage[Settings]):
                 case 'hang': time.sleep(600)
                 case 'exit': os._exit(3)
                 case 'memory': self.kept = bytearray(3 * 2**30)
-                case 'error': raise ValueError('mud in the works')
+                case 'disk': raise OSError(errno.EIO, 'the disk is ill')
             yield band
 """
 
@@ -262,14 +263,14 @@ class Bad(Stage[Settings]):
         ("hang", "longer than"),
         ("exit", "exit code 3"),
         ("memory", "more memory than 1 GiB"),
-        ("error", "the stage bad failed: ValueError: mud in the works"),
+        ("disk", "the disk is ill"),
     ],
 )
 def test_a_worker_that_dies_costs_its_job_attempts_and_then_it_is_held(small, hotfolder, how, said):
     (small.plugins / "bad.py").write_text(CRASH)
     write_destination(small, name="bad")
     text = (small.destinations / "bad.toml").read_text()
-    text = text.replace('"tagging"]', '"tagging", "bad"]')
+    text = text.replace('"tagging"]', '"bad", "tagging"]')
     time_limit = "3 s" if how == "hang" else "60 s"
     limits = f'[limits]\ntime = "{time_limit}"\nmemory = "1 GiB"\n[stage.bad]\nhow = "{how}"\n'
     (small.destinations / "bad.toml").write_text(text + limits)
@@ -286,6 +287,112 @@ def test_a_worker_that_dies_costs_its_job_attempts_and_then_it_is_held(small, ho
     )
     assert said in record["reasons"][0]["message"]
     assert [record["state"] for record in records(small)] == ["delivered"]
+
+
+FAILING = """
+from hotfolder import Stage
+class Mine(Stage):
+    name = 'mine'
+    def bands(self, bands):
+        for band in bands:
+            self.dig(band)
+            yield band
+    def dig(self, band):
+        raise ValueError('mud in the works')
+"""
+
+
+def failing(root, text=FAILING):
+    (root.plugins / "mine.py").write_text(text)
+    write_destination(root, **{'"tagging"]': '"mine", "tagging"]'})
+    return drop(root, "mud.tif")
+
+
+def test_a_stage_that_fails_is_to_blame_and_not_the_picture(small, hotfolder):
+    failing(small)
+    done = hotfolder("sweep", small.path)
+    assert done.returncode == 3
+    (record,) = records(small)
+    # the same exception is not tried a third time
+    assert ("held", 2) == (record["state"], record["attempts"])
+    (reason,) = record["reasons"]
+    assert ("mine", "stage-failed") == (reason["stage"], reason["code"])
+    for said in (
+        "The stage mine failed (ValueError: mud in the works); your picture mud.tif is fine. ",
+        "Send failure.txt, which lies in this folder, to whoever wrote the stage (",
+        "plugins/mine.py",
+        "out of `stages` in fine-art-canvas.toml, release the picture.",
+    ):
+        assert said in reason["message"]
+    folder = small.path / "held/fine-art-canvas" / record["job"]
+    (attached,) = record["attachments"]
+    assert ("failure", str(folder / "failure.txt")) == (attached["kind"], attached["path"])
+    text = (folder / "failure.txt").read_text()
+    assert 'mine.py", line 10, in dig' in text
+    assert "raise ValueError('mud in the works')" in text
+    assert "ValueError: mud in the works" in text
+    assert record["job"] in text
+    assert "mud in the works" in (folder / "why.txt").read_text()
+    assert sorted(each.name for each in folder.iterdir()) == [
+        "failure.txt", "mud.tif", "record.json", "why.txt",
+    ]  # fmt: skip
+    log = [json.loads(line) for line in small.log.read_text().splitlines()]
+    traces = [each["trace"] for each in log if each["event"] == "job.attempt_failed"]
+    assert [True, True] == ["line 10, in dig" in trace for trace in traces]
+    assert "failure.txt" in (folder.parent / "index.html").read_text()
+
+
+def test_a_picture_whose_stage_is_mended_is_released_and_made(small, hotfolder):
+    failing(small)
+    assert hotfolder("sweep", small.path).returncode == 3
+    (record,) = records(small)
+    (small.plugins / "mine.py").write_text(FAILING.replace("raise ValueError", "str"))
+    assert hotfolder("release", record["job"], small.path).returncode == 0
+    assert hotfolder("sweep", small.path).returncode == 0
+    assert ["held", "delivered"] == [each["state"] for each in records(small)]
+    assert [] == records(small)[1]["attachments"]
+
+
+def test_a_stage_that_fails_in_another_way_each_time_is_tried_as_often_as_any_work(
+    small, hotfolder
+):
+    other = FAILING.replace(
+        "raise ValueError('mud in the works')",
+        "from pathlib import Path\n"
+        f"        count = Path({str(small.path / 'count')!r})\n"
+        "        count.write_text(count.read_text() + 'x' if count.exists() else 'x')\n"
+        "        raise (ValueError if len(count.read_text()) % 2 else KeyError)('mud')",
+    )
+    failing(small, other)
+    assert hotfolder("sweep", small.path).returncode == 3
+    (record,) = records(small)
+    assert (3, "stage-failed") == (record["attempts"], record["reasons"][0]["code"])
+
+
+@pytest.mark.parametrize(
+    ("broken", "said"),
+    [
+        ("return iter([])", "mine yielded 0 rows; it promised "),
+        ("return None", "mine failed: TypeError: 'NoneType' object is not iterable"),
+        ("return iter([3])", "mine failed: AttributeError: 'int' object has no attribute"),
+    ],
+)
+def test_a_stage_that_breaks_its_contract_is_to_blame(small, hotfolder, broken, said):
+    text = "from hotfolder import Stage\nclass Mine(Stage):\n    name = 'mine'\n"
+    failing(small, f"{text}    def bands(self, bands):\n        {broken}\n")
+    assert hotfolder("sweep", small.path).returncode == 3
+    (record,) = records(small)
+    assert (2, "stage-failed") == (record["attempts"], record["reasons"][0]["code"])
+    (attached,) = record["attachments"]
+    assert said in Path(attached["path"]).read_text()
+
+
+def test_a_stage_that_forgets_to_return_the_raster_is_named(small, hotfolder):
+    text = "from hotfolder import Stage\nclass Mine(Stage):\n    name = 'mine'\n"
+    failing(small, f"{text}    def open(self, raster, job):\n        pass\n")
+    done = hotfolder("proof", small.path / "in/fine-art-canvas/mud.tif", small.path)
+    said = " ".join((done.stdout + done.stderr).split())
+    assert "the stage mine returned NoneType from open; it must return a RasterSpec" in said
 
 
 def test_a_plugin_that_breaks_while_the_daemon_runs_costs_no_file_an_attempt(small, watching):

@@ -10,12 +10,12 @@ from __future__ import annotations
 import io
 import tempfile
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms, ImageDraw, ImageFont
 
+from hotfolder.model.records import Record
 from hotfolder.raster.reading import open_original
 
 _SIDE = 440
@@ -28,11 +28,11 @@ _COLUMNS = 2
 _MODES = {"rgb": "RGB", "grey": "L", "cmyk": "CMYK", "lab": "LAB"}
 
 
-def write_overview(records: list[dict[str, Any]], path: Path) -> None:
+def write_overview(records: list[Record], path: Path) -> None:
     """Write a JPEG that shows every job of `records` that has a result, held ones too."""
     done = sorted(
-        (record for record in records if record["results"]),
-        key=lambda each: (each["destination"], each["source"]),
+        (record for record in records if record.results),
+        key=lambda each: (each.destination, each.source),
     )
     cell = (2 * _SIDE + _GAP // 3, _TALL + _TEXT + _GAP)
     rows = -(-len(done) // _COLUMNS)
@@ -45,20 +45,20 @@ def write_overview(records: list[dict[str, Any]], path: Path) -> None:
     page.save(path, quality=88, icc_profile=_srgb_bytes())
 
 
-def _draw(page: Image.Image, left: int, top: int, record: dict[str, Any]) -> None:
+def _draw(page: Image.Image, left: int, top: int, record: Record) -> None:
     draw = ImageDraw.Draw(page)
-    lost = record["findings"].get("gamut-check", {}).get("out_of_gamut_share")
+    lost = record.find_number("gamut-check", "out_of_gamut_share")
     said = "" if lost is None else f"   {lost:.1%} cannot be made there"
-    state = "" if record["state"] == "delivered" else f"   ({record['state']})"
+    state = "" if record.state == "delivered" else f"   ({record.state})"
     draw.text(
         (left, top),
-        f"{record['destination']}: {record['source']}{said}{state}",
+        f"{record.destination}: {record.source}{said}{state}",
         fill=_INK,
         font=ImageFont.load_default(16),
     )
     pictures = (
-        (Path(record["original_kept"]), ImageCms.Intent.RELATIVE_COLORIMETRIC),
-        (Path(record["results"][0]["path"]), ImageCms.Intent.ABSOLUTE_COLORIMETRIC),
+        (Path(record.original_kept), ImageCms.Intent.RELATIVE_COLORIMETRIC),
+        (Path(record.results[0].path), ImageCms.Intent.ABSOLUTE_COLORIMETRIC),
     )
     for number, (file, intent) in enumerate(pictures):
         picture = _small(file, intent)

@@ -39,27 +39,22 @@ LabTriple = tuple[float, float, float]
 
 
 class Black(BaseModel):
-    """How a CMYK device uses black ink.
-
-    limit: the most ink at one place, in shares of full ink: 3.0 is 300 %, and not less, because
-    the darkest red needs two full colours under full black;
-    residue: light that a full colour ink still lets through, 0 … 1;
-    start: exponent of black generation in greys: 1 replaces all grey by black, more starts later;
-    saturated colours replace all grey.
-    """
+    """How a CMYK device uses black ink."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     limit: Annotated[float, Field(ge=3, le=4)]
+    """The most ink at one place, in shares of full ink: 3.0 is 300 %, and not less, because the
+    darkest red needs two full colours under full black."""
     residue: Annotated[float, Field(gt=0, lt=0.5)]
+    """Light that a full colour ink still lets through, 0 … 1."""
     start: Annotated[float, Field(ge=1, le=2)]
+    """Exponent of black generation in greys: 1 replaces all grey by black, more starts later;
+    saturated colours replace all grey."""
 
 
 class Recipe(BaseModel):
-    """What a demo printer is. Colours are absolute L*a*b* (D50, 2°), as an instrument sees them.
-
-    dot_gain: tone value increase at 50 %, 0 … 0.25; scatter: Yule and Nielsen's n.
-    """
+    """What a demo printer is. Colours are absolute L*a*b* (D50, 2°), as an instrument sees them."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -74,7 +69,9 @@ class Recipe(BaseModel):
     blue: LabTriple
     magenta: LabTriple
     dot_gain: Annotated[float, Field(ge=0, le=0.25)]
+    """Tone value increase at 50 %, 0 … 0.25."""
     scatter: Annotated[float, Field(ge=1, le=10)]
+    """Yule and Nielsen's n."""
     black_ink: Black | None = None
 
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from hotfolder.model.records import Record
 from hotfolder.overview.new_root import make_root
 from hotfolder.settings.files import SETTINGS_FILE
 from hotfolder.settings.root import Root
@@ -18,7 +18,7 @@ from hotfolder_demo.scenes import write_scenes
 
 OVERVIEW = "what-came-out.jpg"
 
-Sweep = Callable[[Root], list[dict[str, Any]]]
+Sweep = Callable[[Root], list[Record]]
 
 
 def run_demo(folder: Path, out: Console, sweep: Sweep) -> None:
@@ -35,7 +35,7 @@ def run_demo(folder: Path, out: Console, sweep: Sweep) -> None:
     say(out, f"Dropped {number} files into {len(dropped)} hot folders; working")
     records = sweep(Root(folder))
     _tell(out, records)
-    if any(record["results"] for record in records):
+    if any(record.results for record in records):
         path = folder / OVERVIEW
         write_overview(records, path)
         say(out, f"\nLook at {path.absolute()}")
@@ -54,18 +54,17 @@ def _hasten(settings: Path) -> None:
     settings.write_text(text.replace('patience = "60 s"', 'patience = "1 s"'), encoding="utf-8")
 
 
-def _tell(out: Console, records: list[dict[str, Any]]) -> None:
+def _tell(out: Console, records: list[Record]) -> None:
     table = Table("destination", "file", "", "result", "lost")
-    for record in sorted(records, key=lambda each: (each["destination"], each["source"])):
-        lost = record["findings"].get("gamut-check", {}).get("out_of_gamut_share")
+    for record in sorted(records, key=lambda each: (each.destination, each.source)):
+        lost = record.find_number("gamut-check", "out_of_gamut_share")
         results = [
-            f"{each['bits']} bit {each['colour_space']} {each['format'].upper()}"
-            for each in record["results"]
+            f"{each.bits} bit {each.colour_space} {each.format.upper()}" for each in record.results
         ]
         table.add_row(
-            record["destination"],
-            Text(record["source"]),
-            record["state"],
+            record.destination,
+            Text(record.source),
+            record.state,
             " ".join(results),
             "" if lost is None else f"{lost:.1%}",
         )

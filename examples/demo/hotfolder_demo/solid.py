@@ -34,35 +34,34 @@ _EDGE_OF_GAMUT = 1e-9
 
 @dataclass(frozen=True)
 class Weights:
-    """Where colours lie between the corners of their tetrahedron; the four weights sum to 1.
-
-    sector: shape (n,), 0 … 5, between ring colour `sector` and the next; white, black, first,
-    second: shape (n,). In gamut, none is negative.
-    """
+    """Where colours lie between the corners of their tetrahedron; the four weights sum to 1."""
 
     sector: NDArray[np.intp]
+    """Shape (n,), 0 … 5, between ring colour `sector` and the next; white, black, first,."""
     white: Floats
     black: Floats
     first: Floats
     second: Floats
+    """Shape (n,). In gamut, none is negative."""
 
 
 @dataclass(frozen=True)
 class Solid:
     """The colours of a device with three colorants, in L*a*b*.
 
-    white, black: shape (3,); ring: shape (6, 3), red, yellow, green, cyan, blue, magenta.
-
     Raises
     ------
     ValueError
-        When the ring does not run once around the axis from black to white, so that colours
-        would not have one recipe.
+    When the ring does not run once around the axis from black to white, so that colours
+    would not have one recipe.
     """
 
     white: Floats
+    """Shape (3,)."""
     black: Floats
+    """Shape (3,)."""
     ring: Floats
+    """Shape (6, 3), red, yellow, green, cyan, blue, magenta."""
     _inverses: Floats = field(init=False, repr=False)
 
     def __post_init__(self) -> None:

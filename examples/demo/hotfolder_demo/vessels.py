@@ -28,15 +28,13 @@ from hotfolder_demo.texture import (
 
 @dataclass(frozen=True)
 class Vessel:
-    """A thrown vessel: where it stands, how tall, its outline, the linear colour of its clay.
-
-    outline: half widths in shares of the height, at equal steps from the foot to the mouth.
-    """
+    """A thrown vessel: where it stands, how tall, its outline, the linear colour of its clay."""
 
     middle: float
     foot: float
     tall: float
     outline: Sequence[float]
+    """Half widths in shares of the height, at equal steps from the foot to the mouth."""
     clay: tuple[float, float, float]
 
 

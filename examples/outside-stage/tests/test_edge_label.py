@@ -1,48 +1,42 @@
 """Run with pytest in an environment where hotfolder and this package are installed."""
 
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
-from edge_label import EdgeLabel, EdgeLabelSettings
+from edge_label import EdgeLabel
 
-from hotfolder import Band, Encoding, RasterSpec, Refuse
-
-JOB = SimpleNamespace(original=SimpleNamespace(name="mud.tif"), destination="canvas")
+from hotfolder import Encoding, RasterSpec, Refuse
+from hotfolder.testing import make_job, make_stage, run_stage
 
 
 def run(encoding, has_alpha=False, **settings):
+    """What comes out of a grey picture of 400 x 20 pixels, in bands of 7 rows."""
     spec = RasterSpec(400, 20, encoding, ppi=100, has_alpha=has_alpha)
-    stage = EdgeLabel(EdgeLabelSettings.model_validate(settings))
-    out = stage.open(spec, JOB)
+    pixels = np.full((20, 400, spec.channels), 1000, np.uint16)
     alpha = np.zeros((20, 400), np.uint16) if has_alpha else None
-    picture = Band(0, np.full((20, 400, spec.channels), 1000, np.uint16), alpha)
-    return out, list(stage.bands([picture])), stage.close()
+    job = make_job(spec, destination="canvas")
+    return run_stage(make_stage(EdgeLabel, settings), pixels, spec, job, alpha=alpha)
 
 
 @pytest.mark.parametrize("encoding", list(Encoding))
 def test_the_picture_stays_and_a_strip_of_the_asked_height_follows(encoding):
-    out, bands, found = run(encoding, height="10 mm", text="version 3")
+    done = run(encoding, height="10 mm", text="version 3")
     # 10 mm at 100 ppi: round(10 / 25.4 * 100) = 39
-    assert 59 == out.height_px
-    assert [(0, 20), (20, 39)] == [(band.top, band.rows) for band in bands]
-    assert (bands[0].pixels == 1000).all()
-    assert (np.uint16, encoding.channels) == (bands[1].pixels.dtype, bands[1].pixels.shape[2])
-    assert {"label": "mud.tif   canvas   version 3", "rows_added_px": 39} == found
+    assert (59, 400, encoding.channels) == done.pixels.shape
+    assert (done.pixels[:20] == 1000).all()
+    assert {"label": "mud.tif   canvas   version 3", "rows_added_px": 39} == done.findings
 
 
 def test_the_text_is_black_ink_alone_on_bare_paper_in_cmyk():
-    _, bands, _ = run(Encoding.CMYK, height="10 mm")
-    assert bands[1].pixels[..., :3].max() == 0
-    assert (0, 65535) == (bands[1].pixels[..., 3].min(), bands[1].pixels[..., 3].max())
+    strip = run(Encoding.CMYK, height="10 mm").pixels[20:]
+    assert strip[..., :3].max() == 0
+    assert (0, 65535) == (strip[..., 3].min(), strip[..., 3].max())
 
 
 def test_the_strip_is_opaque():
-    _, bands, _ = run(Encoding.RGB, has_alpha=True)
-    assert (bands[1].alpha == 65535).all()
+    assert (run(Encoding.RGB, has_alpha=True).alpha[20:] == 65535).all()
 
 
 def test_without_a_ppi_it_refuses():
-    stage = EdgeLabel(EdgeLabelSettings())
+    spec = RasterSpec(4, 4, Encoding.RGB)
     with pytest.raises(Refuse, match="after sizing"):
-        stage.open(RasterSpec(4, 4, Encoding.RGB), JOB)
+        make_stage(EdgeLabel, {}).open(spec, make_job(spec))

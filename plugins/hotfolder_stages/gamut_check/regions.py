@@ -23,19 +23,19 @@ _ALL_OVER = 0.8
 
 @dataclass(frozen=True)
 class Region:
-    """Lost pixels that lie together.
-
-    share: of all pixels of the picture, 0 … 1: those in it that are lost; left_px, top_px,
-    width_px, height_px: the box around it, true to `accuracy_px`; place: in words.
-    """
+    """Lost pixels that lie together."""
 
     share: float
+    """Of all pixels of the picture, 0 … 1: those in it that are lost; left_px, top_px,."""
     left_px: int
     top_px: int
     width_px: int
+    """The box around it, true to `accuracy_px`."""
     height_px: int
+    """The box around it, true to `accuracy_px`."""
     accuracy_px: int
     place: str
+    """In words."""
 
 
 class Blocks:

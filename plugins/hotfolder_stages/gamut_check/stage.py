@@ -2,43 +2,63 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from hotfolder.colour.difference import DifferenceStatistics
-from hotfolder.colour.encodings import flattened
-from hotfolder.colour.profile import ProfileError
-from hotfolder.errors import Hold
-from hotfolder.model.intent import Intent
-from hotfolder.model.units import Share
-from hotfolder.raster.picture import Band, RasterSpec
-from hotfolder.raster.source_profile import source_profile
-from hotfolder.stages.contract import Findings, Job, Stage, StageSettings
-from hotfolder_stages.gamut_check.cells import BITS, Cells
-from hotfolder_stages.gamut_check.hues import in_words, shares_by_hue
-from hotfolder_stages.gamut_check.loss import Route, round_trip_noise, shift_parts, wanted
+from hotfolder import (
+    Band,
+    ConversionToCome,
+    Facts,
+    Findings,
+    Hold,
+    Job,
+    Json,
+    LossTolerance,
+    Place,
+    RasterSpec,
+    Share,
+    SizeToCome,
+    Stage,
+    StageSettings,
+    hookimpl,
+    number_in,
+    source_profile,
+    text_in,
+)
+from hotfolder.colour import (
+    CELL_BITS,
+    Cells,
+    DifferenceStatistics,
+    ProfileError,
+    Route,
+    describe_hues,
+    flattened,
+    make_loss_lookup,
+    round_trip_noise,
+    shares_by_hue,
+    shift_parts,
+    wanted,
+)
 from hotfolder_stages.gamut_check.regions import Blocks, Region
-from hotfolder_stages.gamut_check.table import make_lookup
 from hotfolder_stages.gamut_check.tally import Counter
 
 
 class GamutCheckSettings(StageSettings):
-    """The table ``[stage.gamut-check]``.
-
-    tolerance: ΔE00 above which a colour counts as lost, if that is above the noise of the
-    destination's profile. hold_above: share of the picture's pixels that may be lost before the
-    job is held; never, when it is not set.
-    """
+    """The table ``[stage.gamut-check]``."""
 
     only_looks: ClassVar[bool] = True
 
     tolerance: Annotated[float, Field(ge=0, le=100)] = 3.0
+    """ΔE00 above which a colour counts as lost, if that is above the noise of the destination's
+    profile."""
     hold_above: Share | None = None
+    """Share of the picture's pixels that may be lost before the job is held; never, when it is
+    not set."""
 
 
 class GamutCheck(Stage[GamutCheckSettings]):
@@ -46,6 +66,13 @@ class GamutCheck(Stage[GamutCheckSettings]):
 
     name = "gamut-check"
     Settings = GamutCheckSettings
+    place = Place.FINISHED
+    tells = (LossTolerance,)
+    comes_after = (SizeToCome,)
+
+    def announce(self, job: Job) -> None:
+        """Tell from which difference on a colour counts as lost."""
+        job.tell(LossTolerance(self.settings.tolerance))
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Compute the table of differences for these two profiles.
@@ -55,11 +82,9 @@ class GamutCheck(Stage[GamutCheckSettings]):
         Hold
             ``no-profile``, ``wrong-profile`` or ``profiles-do-not-join``, as profile-conversion.
         """
-        conversion = job.settings.get("profile-conversion")
-        asked = str(getattr(conversion, "intent", Intent.RELATIVE_COLORIMETRIC))
+        conversion = job.told(ConversionToCome) or ConversionToCome()
         self._notes: list[str] = []
-        if asked not in list(Intent):
-            asked = Intent.RELATIVE_COLORIMETRIC
+        if conversion.is_open:
             self._notes.append(
                 "The conversion chooses between two intents after this stage; the shift is "
                 "that of relative colorimetric."
@@ -67,11 +92,11 @@ class GamutCheck(Stage[GamutCheckSettings]):
         self._route = Route(
             source_profile(raster),
             job.profile,
-            Intent(asked),
-            black_point_compensation=getattr(conversion, "black_point_compensation", True),
+            conversion.expected_intent,
+            black_point_compensation=conversion.black_point_compensation,
         )
         try:
-            self._look_up = make_lookup(self._route)
+            self._look_up = make_loss_lookup(self._route)
             self._noise = round_trip_noise(job.profile)
         except ProfileError as error:
             raise Hold(
@@ -89,7 +114,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
         self._encoding = raster.encoding
         self._blocks = Blocks(raster.width_px, raster.height_px)
         self._counter = Counter(
-            BITS[raster.encoding],
+            CELL_BITS[raster.encoding],
             self._blocks.shape,
             self._blocks.side_px,
             DifferenceStatistics.first_code_above(self._tolerance),
@@ -121,16 +146,18 @@ class GamutCheck(Stage[GamutCheckSettings]):
         share = loss.share_above(self._tolerance)
         pixels, count, lost = cells.occupied()
         lab = wanted(self._route, pixels)[lost > 0]
-        lost_words, hues = in_words(lab, lost[lost > 0]), shares_by_hue(lab, lost[lost > 0])
+        lost_words, hues = describe_hues(lab, lost[lost > 0]), shares_by_hue(lab, lost[lost > 0])
         region = self._blocks.largest()
-        findings = {
+        findings: dict[str, Json] = {
             "tolerance_delta_e_00": self.settings.tolerance,
             "effective_tolerance_delta_e_00": round(self._tolerance, 3),
             "round_trip_noise_delta_e_00": self._noise.summary(),
             "out_of_gamut_share": round(share, 6),
             "lost_in_words": lost_words,
             "lost_by_hue": {hue: round(part, 4) for hue, part in hues.items()},
-            "largest_region": region and {**asdict(region), "share": round(region.share, 6)},
+            "largest_region": {**asdict(region), "share": round(region.share, 6)}
+            if region
+            else None,
             "delta_e_00": loss.summary(),
             "shift_delta_e_00": shift.summary(),
             "shift_parts_delta_e_00": _parts(self._route, pixels, count),
@@ -140,6 +167,23 @@ class GamutCheck(Stage[GamutCheckSettings]):
         if limit is not None and share > limit:
             raise Hold("gamut-loss", _message(share, limit, lost_words, region), findings)
         return findings
+
+    @classmethod
+    @hookimpl
+    def hotfolder_facts(cls, findings: Findings, settings: Mapping[str, Json]) -> Facts:
+        """Say how much is lost, in which hues, and by how much."""
+        by_hue = findings.get("lost_by_hue")
+        hues = by_hue if isinstance(by_hue, Mapping) else {}
+        mean, p95, most = (number_in(findings, "delta_e_00", key) for key in ("mean", "p95", "max"))
+        return Facts(
+            share_lost=number_in(findings, "out_of_gamut_share"),
+            lost_in_words=text_in(findings, "lost_in_words"),
+            tolerance_delta_e_00=number_in(findings, "effective_tolerance_delta_e_00"),
+            delta_e_mean=mean,
+            delta_e_p95=p95,
+            delta_e_max=most,
+            hues={hue: number_in(hues, hue) or 0.0 for hue in hues},
+        )
 
 
 def _parts(
@@ -151,8 +195,8 @@ def _parts(
     """
     parts = shift_parts(route, pixels)
     found: dict[str, dict[str, float]] = {}
-    for name in ("lightness", "chroma", "hue"):
-        values: Any = getattr(parts, name)
+    split = {"lightness": parts.lightness, "chroma": parts.chroma, "hue": parts.hue}
+    for name, values in split.items():
         statistics = DifferenceStatistics()
         statistics.add_weighted(np.abs(values), counts)
         signed = float(values @ counts / max(1, counts.sum()))

@@ -6,30 +6,27 @@ Each thread counts into arrays of its own, kept from band to band, which are add
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.compiled import compiled, made, number, seen
-from hotfolder.colour.slabs import over_slabs
+from hotfolder.colour import Array, Codes, compiled, made, number, over_slabs, seen
 
-Codes = NDArray[np.uint16]
 Counts = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
 class Tally:
-    """Counts of pixels.
-
-    loss, shift: shape (65536,), by code; cells: shape (2, cells), kept and lost, by the cell of
-    colour; blocks: shape (rows, columns), lost pixels by blocks of the picture.
-    """
+    """Counts of pixels."""
 
     loss: Counts
+    """Shape (65536,), by code."""
     shift: Counts
+    """Shape (65536,), by code."""
     cells: Counts
+    """Shape (2, cells), kept and lost, by the cell of colour."""
     blocks: Counts
+    """Shape (rows, columns), lost pixels by blocks of the picture."""
 
 
 class Counter:
@@ -116,16 +113,16 @@ class Counter:
     made("i8", 2),
 )
 def _count(
-    pixels: Any,
-    codes: Any,
-    top: Any,
-    first_lost: Any,
-    bits: Any,
-    side_px: Any,
-    loss: Any,
-    shift: Any,
-    cells: Any,
-    blocks: Any,
+    pixels: Array,
+    codes: Array,
+    top: int,
+    first_lost: int,
+    bits: Array,
+    side_px: int,
+    loss: Array,
+    shift: Array,
+    cells: Array,
+    blocks: Array,
 ) -> None:
     rows, width, channels = pixels.shape
     for row in range(rows):

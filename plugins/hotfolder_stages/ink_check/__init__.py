@@ -1,18 +1,34 @@
 """The stage ``ink-check``: whether the paper can take the ink that the separations lay on it.
 
-It stands behind profile-conversion, where pixels are amounts of ink, and looks at every one of
+It stands on the converted picture, where pixels are amounts of ink, and looks at every one of
 them. It never changes one: whoever wants less ink at a place wants other separations, and those
 come from the profile.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Annotated, ClassVar
 
 from pydantic import Field
 
-from hotfolder import Band, Encoding, Findings, Hold, Job, RasterSpec, Share, Stage, StageSettings
+from hotfolder import (
+    Band,
+    ConversionToCome,
+    Encoding,
+    Facts,
+    Findings,
+    Hold,
+    Job,
+    Json,
+    Place,
+    RasterSpec,
+    Share,
+    Stage,
+    StageSettings,
+    hookimpl,
+    number_in,
+)
 from hotfolder_stages.ink_check.coverage import Coverage, measured
 
 __all__ = ["SLACK_PERCENT", "InkCheck", "InkCheckSettings"]
@@ -24,20 +40,20 @@ Many profiles' tables and many results have 8 bits, so a separation made for exa
 comes out up to this much above it.
 """
 
+_NO_INKS = "The result is not made of cyan, magenta, yellow and black ink; nothing to measure."
+
 
 class InkCheckSettings(StageSettings):
-    """The table ``[stage.ink-check]``.
-
-    limit_percent: the most ink at one place, cyan + magenta + yellow + black, 100 % each.
-    hold_above_share: share of the picture that may lie above the limit before the job is held;
-    never, when it is not set. A pixel lies above the limit when rounding cannot explain it: when
-    it has more than `SLACK_PERCENT` above it.
-    """
+    """The table ``[stage.ink-check]``."""
 
     only_looks: ClassVar[bool] = True
 
     limit_percent: Annotated[float, Field(ge=100, le=400)] = 300.0
+    """The most ink at one place, cyan + magenta + yellow + black, 100 % each."""
     hold_above_share: Share | None = None
+    """Share of the picture that may lie above the limit before the job is held; never, when it
+    is not set. A pixel lies above the limit when rounding cannot explain it: when it has more
+    than `SLACK_PERCENT` above it."""
 
 
 class InkCheck(Stage[InkCheckSettings]):
@@ -45,31 +61,14 @@ class InkCheck(Stage[InkCheckSettings]):
 
     name = "ink-check"
     Settings = InkCheckSettings
+    place = Place.CONVERTED
+    comes_after = (ConversionToCome,)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Look at what kind of pixels come in."""
         self._encoding = raster.encoding
-        self._converted_later = False
         self._coverage = Coverage()
         return raster
-
-    def review(self, result: RasterSpec) -> None:
-        """Find out whether these are the separations that will be written.
-
-        Raises
-        ------
-        Hold
-            ``ink-not-measured``: the stage stands before the conversion, but was asked to hold.
-        """
-        inks = Encoding.CMYK
-        self._converted_later = result.encoding is inks and self._encoding is not inks
-        if self._converted_later and self.settings.hold_above_share is not None:
-            raise Hold(
-                "ink-not-measured",
-                "The ink could not be measured, because ink-check stands before "
-                "profile-conversion in the destination's settings. Put it behind, and drop the "
-                "picture again.",
-            )
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Add up the inks of every pixel and pass it on."""
@@ -88,9 +87,9 @@ class InkCheck(Stage[InkCheckSettings]):
             ``too-much-ink``, when more than ``hold_above_share`` lies above the limit.
         """
         if self._encoding is not Encoding.CMYK:
-            return {"measured": False, "note": self._why_not()}
+            return {"measured": False, "note": _NO_INKS}
         coverage, limit = self._coverage, self.settings.limit_percent
-        findings = {
+        findings: dict[str, Json] = {
             "measured": True,
             "limit_percent": limit,
             "slack_percent": round(SLACK_PERCENT, 3),
@@ -112,10 +111,15 @@ class InkCheck(Stage[InkCheckSettings]):
             )
         return findings
 
-    def _why_not(self) -> str:
-        if self._converted_later:
-            return "Not measured: ink-check stands before profile-conversion; put it behind."
-        return "The result is not made of cyan, magenta, yellow and black ink; nothing to measure."
+    @classmethod
+    @hookimpl
+    def hotfolder_facts(cls, findings: Findings, settings: Mapping[str, Json]) -> Facts:
+        """Say how much ink there is, and how much there may be."""
+        return Facts(
+            ink_max_percent=number_in(findings, "max_percent"),
+            ink_limit_percent=number_in(findings, "limit_percent"),
+            ink_above_share=number_in(findings, "above_limit_share"),
+        )
 
 
 def _percent(share: float) -> str:

@@ -10,25 +10,27 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.slabs import over_slabs
+from hotfolder.colour import over_slabs
 
 _FULL = 65535
 
 
 @dataclass(frozen=True)
 class Coverage:
-    """What was measured so far: codes are 65535 for 100 % of one ink.
-
-    max_code: largest sum; x_px, y_px: the first pixel, row by row, that has it; above: pixels
-    above the limit; total_code: sum of all sums; pixels: how many.
-    """
+    """What was measured so far: codes are 65535 for 100 % of one ink."""
 
     max_code: int = -1
+    """Largest sum."""
     x_px: int = 0
+    """The first pixel, row by row, that has it."""
     y_px: int = 0
+    """The first pixel, row by row, that has it."""
     above: int = 0
+    """Pixels above the limit."""
     total_code: int = 0
+    """Sum of all sums."""
     pixels: int = 0
+    """How many."""
 
     @property
     def max_percent(self) -> float:

@@ -1,22 +1,35 @@
 """The stage ``neutral-check``: whether a black-and-white picture stays without colour.
 
-It stands before profile-conversion, where it can still see that a picture has no colour, and
+It stands before the conversion, where it can still see that a picture has no colour, and
 sends every shade of grey that occurs in it through the conversion that will follow.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from typing import Annotated, Any, ClassVar
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Annotated, ClassVar
 
 from pydantic import Field
 
-from hotfolder import Band, Findings, Hold, Job, RasterSpec, Stage, StageSettings
-from hotfolder.colour.encodings import flattened
-from hotfolder.colour.profile import ProfileError
-from hotfolder.colour.transform import Precision, Transform
-from hotfolder.model.intent import Intent
-from hotfolder.raster.source_profile import source_profile
+from hotfolder import (
+    Band,
+    ConversionToCome,
+    Facts,
+    Findings,
+    Hold,
+    Job,
+    Json,
+    Place,
+    RasterSpec,
+    SizeToCome,
+    Stage,
+    StageSettings,
+    flag_in,
+    hookimpl,
+    number_in,
+    source_profile,
+)
+from hotfolder.colour import Precision, ProfileError, Transform, flattened
 from hotfolder_stages.neutral_check.cast import Cast, casts, in_words, largest_chroma
 from hotfolder_stages.neutral_check.shades import Kind, Shades
 
@@ -24,19 +37,17 @@ __all__ = ["NeutralCheck", "NeutralCheckSettings"]
 
 
 class NeutralCheckSettings(StageSettings):
-    """The table ``[stage.neutral-check]``.
-
-    neutral_chroma: C*ab up to which a pixel counts as neutral; a picture is black and white when
-    all of its pixels do. One step of 8 bits in one channel is up to 1.2, so 2 bears the rounding
-    of any program and no tone that anybody would see (common practice, no source).
-    hold_above_cast: C*ab of a reproduced grey above which a black-and-white picture is held;
-    never, when it is not set.
-    """
+    """The table ``[stage.neutral-check]``."""
 
     only_looks: ClassVar[bool] = True
 
     neutral_chroma: Annotated[float, Field(ge=0, le=20)] = 2.0
+    """C*ab up to which a pixel counts as neutral; a picture is black and white when all of its
+    pixels do. One step of 8 bits in one channel is up to 1.2, so 2 bears the rounding of any
+    program and no tone that anybody would see (common practice, no source)."""
     hold_above_cast: Annotated[float, Field(ge=0, le=100)] | None = None
+    """C*ab of a reproduced grey above which a black-and-white picture is held; never, when it is
+    not set."""
 
 
 class NeutralCheck(Stage[NeutralCheckSettings]):
@@ -44,6 +55,8 @@ class NeutralCheck(Stage[NeutralCheckSettings]):
 
     name = "neutral-check"
     Settings = NeutralCheckSettings
+    place = Place.FINISHED
+    comes_after = (SizeToCome,)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Make ready to look at the picture, and to convert its greys as they will be.
@@ -51,34 +64,24 @@ class NeutralCheck(Stage[NeutralCheckSettings]):
         Raises
         ------
         Hold
-            ``no-profile``, ``wrong-profile`` or ``profiles-do-not-join``, as profile-conversion;
-            ``stage-order``: this stage stands behind the conversion and can see nothing.
+            ``no-profile``, ``wrong-profile`` or ``profiles-do-not-join``, as profile-conversion.
         """
         self._encoding = raster.encoding
         source = source_profile(raster)
-        conversion = job.settings.get("profile-conversion")
-        before = job.original.spec.profile
-        if conversion and source == job.profile and before not in {None, source}:
-            raise Hold(
-                "stage-order",
-                "Nobody can see any more whether the picture had colour, because neutral-check "
-                "stands behind profile-conversion in the destination's settings. Put it before, "
-                "and drop the picture again.",
-            )
-        destination = job.profile if conversion else source
-        intents = _intents(conversion)
-        compensates = getattr(conversion, "black_point_compensation", True)
+        told = job.told(ConversionToCome)
+        destination = job.profile if told else source
+        conversion = told or ConversionToCome(precision=Precision.EXACT)
         try:
             self._transforms = [
                 Transform(
                     source,
                     destination,
                     intent,
-                    # where the conversion has the choice, it always compensates
-                    black_point_compensation=compensates or len(intents) > 1,
+                    black_point_compensation=conversion.black_point_compensation,
                     precision=_precision(conversion),
                 )
-                for intent in intents
+                # where the choice is made later, from the picture: the worse of them is reported
+                for intent in sorted(conversion.intents, key=lambda each: each.code)
             ]
         except ProfileError as error:
             raise Hold(
@@ -105,7 +108,7 @@ class NeutralCheck(Stage[NeutralCheckSettings]):
             ``colour-cast``, when a black-and-white picture gets more than ``hold_above_cast``.
         """
         kind = self._shades.kind
-        findings: dict[str, Any] = {
+        findings: dict[str, Json] = {
             "monochrome": kind is Kind.MONOCHROME,
             "toned": kind is Kind.TONED,
             "neutral_chroma": self.settings.neutral_chroma,
@@ -126,25 +129,22 @@ class NeutralCheck(Stage[NeutralCheckSettings]):
             raise Hold("colour-cast", _said(worst.worst, limit), findings)
         return findings
 
-
-def _intents(conversion: Any) -> list[Intent]:
-    """Return the intents that the conversion may take: two, where it has the choice of them.
-
-    The choice is made from the picture, later in the chain; the worse of both is reported.
-    """
-    asked = str(getattr(conversion, "intent", Intent.RELATIVE_COLORIMETRIC))
-    if asked in list(Intent):
-        return [Intent(asked)]
-    return [Intent.PERCEPTUAL, Intent.RELATIVE_COLORIMETRIC]
+    @classmethod
+    @hookimpl
+    def hotfolder_facts(cls, findings: Findings, settings: Mapping[str, Json]) -> Facts:
+        """Say whether the picture is black and white, and its worst cast."""
+        return Facts(
+            is_black_and_white=flag_in(findings, "monochrome"),
+            cast_chroma=number_in(findings, "worst_cast", "chroma"),
+        )
 
 
-def _precision(conversion: Any) -> Precision:
+def _precision(conversion: ConversionToCome) -> Precision:
     """Return the precision at which the few shades of a picture come out as in the conversion.
 
     Fine keeps greys exact as well, and its grid need not be computed for them.
     """
-    asked = getattr(conversion, "precision", Precision.EXACT)
-    return Precision.FAST if asked is Precision.FAST else Precision.EXACT
+    return Precision.FAST if conversion.precision is Precision.FAST else Precision.EXACT
 
 
 def _said(worst: Cast, limit: float) -> str:

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.profile import Profile
-from hotfolder.colour.transform import Transform, to_lab
+from hotfolder import Json
+from hotfolder.colour import Profile, Transform, to_lab
 
 _HUES = ("reddish", "yellowish", "greenish", "bluish", "purplish")
 _HUES_END_AT = (50.0, 105.0, 200.0, 295.0, 350.0)
@@ -49,7 +49,7 @@ class Casts:
     worst: Cast
     mean_chroma: float
 
-    def summary(self) -> dict[str, object]:
+    def summary(self) -> dict[str, Json]:
         """Return both under their names."""
         return {"worst_cast": self.worst.summary(), "mean_chroma": round(self.mean_chroma, 3)}
 

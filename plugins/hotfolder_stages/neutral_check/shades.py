@@ -17,13 +17,8 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.profile import Profile, lab_profile
-from hotfolder.colour.slabs import over_slabs
-from hotfolder.colour.transform import NO_GRID, convert_pixels
-from hotfolder.model.encoding import Encoding
-from hotfolder.model.intent import Intent
-
-Codes = NDArray[np.uint16]
+from hotfolder import Encoding, Intent
+from hotfolder.colour import NO_GRID, Codes, Profile, convert_pixels, lab_profile, over_slabs
 
 TONED_SPREAD = 8.0
 """How far a* and b* of a toned picture's pixels of one lightness may lie apart: what JPEG

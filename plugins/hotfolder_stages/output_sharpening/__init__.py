@@ -15,13 +15,25 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field
 
-from hotfolder import Band, Findings, Job, RasterSpec, Stage, StageSettings
-from hotfolder.disk import platforms
-from hotfolder.model.units import MM_PER_INCH, LengthMm
-from hotfolder.raster.picture import rebanded, rows_per_band
-from hotfolder.raster.source_profile import source_profile
+from hotfolder import (
+    MM_PER_INCH,
+    Band,
+    Findings,
+    Job,
+    LengthMm,
+    Place,
+    RasterSpec,
+    SharpeningToCome,
+    SizeToCome,
+    Stage,
+    StageSettings,
+    rebanded,
+    rows_per_band,
+    source_profile,
+)
+from hotfolder.colour import Codes, cpu_count
 from hotfolder_stages.output_sharpening import strength
-from hotfolder_stages.output_sharpening.apply import Codes, Plane, lightness_of
+from hotfolder_stages.output_sharpening.apply import Plane, lightness_of
 from hotfolder_stages.output_sharpening.detail import AddedLightness, DetailFilter
 
 __all__ = ["OutputSharpening", "OutputSharpeningSettings"]
@@ -33,22 +45,22 @@ _LEAST_ROWS = 64
 
 
 class OutputSharpeningSettings(StageSettings):
-    """The table ``[stage.output-sharpening]``.
-
-    spread: sigma by which the medium softens, mm after parsing; by its surface unless given.
-    amount: share of the detail that is added, 0 … 5; by spread and viewing distance unless given.
-    radius_px: sigma of the Gaussian; by viewing distance and ppi unless given.
-    halo_limit: the most that is added to or taken from a pixel's L*.
-    noise: detail in L* that is always taken for noise and left alone; most_noise: the most that
-    is, however noisy the picture; equal to `noise`, the picture's own noise is not looked for.
-    """
+    """The table ``[stage.output-sharpening]``."""
 
     spread: LengthMm | None = None
+    """Sigma by which the medium softens, mm after parsing; by its surface unless given."""
     amount: Annotated[float, Field(ge=0, le=5)] | None = None
+    """Share of the detail that is added, 0 … 5; by spread and viewing distance unless given."""
     radius_px: Annotated[float, Field(ge=strength.MIN_RADIUS_PX, le=50)] | None = None
+    """Sigma of the Gaussian; by viewing distance and ppi unless given."""
     halo_limit: Annotated[float, Field(gt=0, le=100)] = 10.0
+    """The most that is added to or taken from a pixel's L*; less is added where the surroundings
+    do not give the light for it."""
     noise: Annotated[float, Field(ge=0, le=20)] = 0.5
+    """Detail in L* that is always taken for noise and left alone."""
     most_noise: Annotated[float, Field(ge=0, le=20)] = 1.5
+    """The most that is, unless it is as even over all frequencies as only white noise is; equal
+    to `noise`, the picture's own noise is not looked for."""
 
 
 class OutputSharpening(Stage[OutputSharpeningSettings]):
@@ -56,6 +68,13 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
 
     name = "output-sharpening"
     Settings = OutputSharpeningSettings
+    place = Place.FINISHED
+    tells = (SharpeningToCome,)
+    comes_after = (SizeToCome,)
+
+    def announce(self, job: Job) -> None:
+        """Tell that the picture is sharpened here."""
+        job.tell(SharpeningToCome())
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Decide on radius and amount.
@@ -85,6 +104,7 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
             settings.noise,
             settings.most_noise,
             settings.halo_limit,
+            self._strength.frequency_per_mm * MM_PER_INCH / self._ppi,
         )
         self._added = AddedLightness(made, raster.height_px, raster.width_px)
         self._lightness = lightness_of(source_profile(raster))
@@ -98,7 +118,7 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
         rows = max(_LEAST_ROWS, rows_per_band(self._raster.width_px))
         waiting: list[Band] = []
         top = 0
-        with ThreadPoolExecutor(platforms.cpu_count()) as threads:
+        with ThreadPoolExecutor(cpu_count()) as threads:
             for band in rebanded(bands, rows):
                 added = self._added.push(self._lightness_of(band.pixels, threads), threads)
                 waiting.append(band)
@@ -111,6 +131,9 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
         """Say what was done, and how much of the picture met a limit."""
         used, pixels = self._strength, self._raster.width_px * self._raster.height_px
         mm_per_px = MM_PER_INCH / self._ppi
+        # What noise, limits and the balance of light left of the amount, by the detail's power.
+        applied = self._added.applied if used.amount else 0.0
+        with_applied = 1 + (used.response - 1) * applied
         return {
             "radius_px": round(used.radius_px, 3),
             "radius_mm": round(used.radius_px * mm_per_px, 4),
@@ -122,7 +145,9 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
             "viewing_distance_mm": self._medium.viewing_distance,
             "best_seen_per_mm": round(used.frequency_per_mm, 4),
             "medium_leaves_share": round(used.transfer, 4),
-            "with_sharpening_share": round(used.transfer * used.response, 4),
+            "meant_share": round(used.transfer * used.response, 4),
+            "applied_amount_share": round(applied, 4),
+            "with_sharpening_share": round(used.transfer * with_applied, 4),
             "halo_width_mm": round(strength.HALO_PER_RADIUS * used.radius_px * mm_per_px, 3),
             "halo_limit_l": self.settings.halo_limit,
             "capped_share": round(self._added.limited / pixels, 6),
@@ -177,6 +202,6 @@ def _part(band: Band, start: int, stop: int) -> Band:
 
 def _parts(rows: int) -> list[slice]:
     """Even parts, one for every core."""
-    count = min(platforms.cpu_count(), rows)
+    count = min(cpu_count(), rows)
     edges = [rows * each // count for each in range(count + 1)] if count else []
     return [slice(*each) for each in pairwise(edges)]

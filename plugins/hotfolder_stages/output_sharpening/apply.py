@@ -27,12 +27,10 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, lab_profile
-from hotfolder.colour.tone import Tone, tone_of
-from hotfolder.model.encoding import Encoding
+from hotfolder import Encoding
+from hotfolder.colour import LITTLECMS_NAMES, Codes, Profile, Tone, lab_profile, tone_of
 from hotfolder_stages.output_sharpening import matrix_rgb
 
-Codes = NDArray[np.uint16]
 Plane = NDArray[np.float32]
 
 _FULL = 65535
@@ -46,9 +44,10 @@ _OFFSET = np.float32(4 / 29)
 
 
 class Lightness(ABC):
-    """L* of pixels, and pixels with another L*. how: in words, for the findings."""
+    """L* of pixels, and pixels with another L*."""
 
     how: str
+    """In words, for the findings."""
 
     @abstractmethod
     def of(self, codes: Codes, out: Plane) -> None:

@@ -1,30 +1,33 @@
-"""The loops of `detail`: means around each pixel, and what is added, row by row.
+"""The loops of `detail` and `energy`: means around each pixel, and what is added, row by row.
 
 A sum is taken in the same order for every pixel, and what a pixel needs is there again for its
 neighbours, so neither the rows of a call nor the columns that fit into the cache leave a trace.
+It is also the same from left to right as from right to left, and downwards as upwards: sums are
+trees of pairs, so a mirrored picture gives the mirrored result to the last bit.
+
+Triangles are means over two squares, one after the other; beyond an edge is the edge.
 """
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
-from hotfolder.colour.compiled import compiled, inlined, made, number, seen
+from hotfolder.colour import Array, compiled, inlined, made, number, seen
 
-CELL_PX = 4
-"""Rows and columns of the cells whose mean square says how strong detail is."""
+_COLUMNS_AT_ONCE = 512
+_QUIET_SIDE = 64
+QUIET_PX = _QUIET_SIDE // 2
+"""The quietest place is looked for within so many pixels on each side."""
 
-_COLUMNS_AT_ONCE = 1024
-_CELL_AREA = np.float32(CELL_PX**2)
-_PER_CELL = np.float32(1 / CELL_PX)
-_HALF_STEP = np.float32(0.5 / CELL_PX)
-_ONE = np.float32(1)
+_ZERO, _ONE = np.float32(0), np.float32(1)
+_L, _L_OF_BLACK, _WHITE = np.float32(116), np.float32(16), np.float32(100)
+_KNEE_L = np.float32(8)
+_PER_KNEE = np.float32(27 / 24389)
 
 
 @inlined
 def _mean_down(
-    lightness: Any, at: Any, y: Any, height: Any, half: Any, first: Any, last: Any, out: Any
+    lightness: Array, at: int, y: int, height: int, half: Array, first: int, last: int, out: Array
 ) -> None:
     count = last - first
     values = lightness[y - at, first:last]
@@ -42,7 +45,7 @@ def _mean_down(
 
 
 @inlined
-def _mean_across(values: Any, half: Any, out: Any) -> None:
+def _mean_across(values: Array, half: Array, out: Array) -> None:
     """`values` begin as far before the first of `out` as the kernel reaches."""
     count, reach = len(out), len(half) - 1
     middle = values[reach:]
@@ -58,7 +61,7 @@ def _mean_across(values: Any, half: Any, out: Any) -> None:
 
 
 @inlined
-def _repeat_ends(values: Any, start: Any, stop: Any, end: Any) -> None:
+def _repeat_ends(values: Array, start: int, stop: int, end: int) -> None:
     for x in range(start):
         values[x] = values[start]
     for x in range(stop, end):
@@ -66,32 +69,53 @@ def _repeat_ends(values: Any, start: Any, stop: Any, end: Any) -> None:
 
 
 @inlined
-def _cells_of(squares: Any, count: Any, power: Any) -> None:
-    cells = count // CELL_PX
-    for cell in range(cells):
-        x = cell * CELL_PX
-        total = squares[x] + squares[x + 1] + squares[x + 2] + squares[x + 3]
-        power[cell] = total / _CELL_AREA
-    if count % CELL_PX:
-        total = squares[cells * CELL_PX]
-        for x in range(cells * CELL_PX + 1, (cells + 1) * CELL_PX):
-            total += squares[min(x, count - 1)]
-        power[cells] = total / _CELL_AREA
+def _triangle(work: Array, rows: int, columns: int, side: int, line: Array, spare: Array) -> None:
+    """Means by triangles of rows and columns of `work`, over what lies after each value.
+
+    work: has 2 (side - 1) rows and columns more than those that are made.
+    """
+    count = rows + 2 * (side - 1)
+    for _ in range(2):
+        step = 1
+        while step < side:
+            count -= step
+            for row in range(count):
+                sums, others = work[row], work[row + step]
+                for x in range(columns + 2 * (side - 1)):
+                    sums[x] += others[x]
+            step *= 2
+    share = _ONE / np.float32(side * side * side * side)
+    for row in range(rows):
+        count = columns + 2 * (side - 1)
+        values, other = line, spare
+        for x in range(count):
+            values[x] = work[row, x]
+        for _ in range(2):
+            step = 1
+            while step < side:
+                count -= step
+                after = values[step:]
+                for x in range(count):
+                    other[x] = values[x] + after[x]
+                values, other = other, values
+                step *= 2
+        for x in range(columns):
+            work[row, x] = values[x] * share
 
 
 @inlined
-def _widen(cells: Any, wide: Any) -> None:
-    """A value for each pixel, between the centres of two cells of four pixels."""
-    last = len(cells) - 1
-    for x in range(CELL_PX // 2):
-        wide[x] = cells[0]
-        wide[len(wide) - CELL_PX - 1 - x] = cells[last]
-    for cell in range(last):
-        one, two = cells[cell], cells[cell + 1]
-        x = cell * CELL_PX + CELL_PX // 2
-        for step in range(CELL_PX):
-            share = np.float32(step) * _PER_CELL + _HALF_STEP
-            wide[x + step] = one * (_ONE - share) + two * share
+def _fill(
+    values: Array, at: int, y: int, height: int, left: int, reach: int, columns: int, out: Array
+) -> None:
+    """A row of values with `reach` more on each side of the columns from `left` on."""
+    width = values.shape[1]
+    first, last = max(left - reach, 0), min(left + columns + reach, width)
+    outside = first - (left - reach)
+    row = values[min(max(y, 0), height - 1) - at]
+    part, into = row[first:last], out[outside:]
+    for x in range(last - first):
+        into[x] = part[x]
+    _repeat_ends(out, outside, outside + last - first, columns + 2 * reach)
 
 
 @compiled(
@@ -101,21 +125,19 @@ def _widen(cells: Any, wide: Any) -> None:
     number("i8"),
     seen("f4", 1),
     made("f4", 2),
-    made("f4", 2),
 )
 def find_detail(
-    lightness: Any, at: Any, start: Any, height: Any, half: Any, detail: Any, power: Any
+    lightness: Array, at: int, start: int, height: int, half: Array, detail: Array
 ) -> None:
-    """Each value less the mean around it, and the mean square of that in cells.
+    """Each value less the mean around it.
 
     lightness begins with row `at` of a picture of `height` rows and has all that are needed;
     half: one half of the kernel, from its centre, whose length is odd. detail begins with row
-    `start`, the first of a cell; power: for each cell of it. What is beyond an edge is the edge.
+    `start`. What is beyond an edge is the edge.
     """
     width = lightness.shape[1]
     reach = len(half) - 1
     down = np.empty(_COLUMNS_AT_ONCE + 2 * reach, np.float32)
-    squares = np.empty(_COLUMNS_AT_ONCE, np.float32)
     for left in range(0, width, _COLUMNS_AT_ONCE):
         right = min(left + _COLUMNS_AT_ONCE, width)
         count = right - left
@@ -130,118 +152,181 @@ def find_detail(
             values = lightness[y - at, left:right]
             for x in range(count):
                 out[x] = values[x] - out[x]
-            # At the picture's end a cell is filled up with its last row.
-            times = 1 if y < height - 1 else CELL_PX - y % CELL_PX
-            if y % CELL_PX == 0:
+
+
+@compiled(seen("f4", 2), number("i8"), number("i8"), number("i8"), number("i8"), made("f4", 2))
+def mean_around(values: Array, at: int, start: int, height: int, side: int, out: Array) -> None:
+    """Means by triangles of `side` pixels, a power of two; rows as in `find_detail`."""
+    width = values.shape[1]
+    reach, rows = side - 1, len(out)
+    room = _COLUMNS_AT_ONCE + 2 * reach
+    work = np.empty((rows + 2 * reach, room), np.float32)
+    line, spare = np.empty(room, np.float32), np.empty(room, np.float32)
+    for left in range(0, width, _COLUMNS_AT_ONCE):
+        columns = min(_COLUMNS_AT_ONCE, width - left)
+        for row in range(rows + 2 * reach):
+            _fill(values, at, start + row - reach, height, left, reach, columns, work[row])
+        _triangle(work, rows, columns, side, line, spare)
+        for row in range(rows):
+            out[row, left : left + columns] = work[row, :columns]
+
+
+@compiled(seen("f4", 2), number("i8"), number("i8"), number("i8"), made("f4", 2))
+def least_around(values: Array, at: int, start: int, height: int, out: Array) -> None:
+    """Least value within `QUIET_PX` on each side; rows as in `find_detail`."""
+    width = values.shape[1]
+    reach, rows = QUIET_PX, len(out)
+    room = _COLUMNS_AT_ONCE + 2 * reach
+    work = np.empty((rows + 2 * reach, room), np.float32)
+    line, spare = np.empty(room, np.float32), np.empty(room, np.float32)
+    for left in range(0, width, _COLUMNS_AT_ONCE):
+        columns = min(_COLUMNS_AT_ONCE, width - left)
+        for row in range(rows + 2 * reach):
+            _fill(values, at, start + row - reach, height, left, reach, columns, work[row])
+        count = rows + 2 * reach
+        step = 1
+        while count > rows:
+            step = min(step, count - rows)
+            count -= step
+            for row in range(count):
+                one, two = work[row], work[row + step]
+                for x in range(columns + 2 * reach):
+                    one[x] = np.minimum(one[x], two[x])
+            step *= 2
+        for row in range(rows):
+            count = columns + 2 * reach
+            values_here, other = line, spare
+            for x in range(count):
+                values_here[x] = work[row, x]
+            step = 1
+            while count > columns:
+                step = min(step, count - columns)
+                count -= step
+                after = values_here[step:]
                 for x in range(count):
-                    squares[x] = np.float32(0)
-            for _ in range(times):
-                for x in range(count):
-                    squares[x] += out[x] * out[x]
-            if y % CELL_PX == CELL_PX - 1 or y == height - 1:
-                _cells_of(squares, count, power[row // CELL_PX, left // CELL_PX :])
+                    other[x] = np.minimum(values_here[x], after[x])
+                values_here, other = other, values_here
+                step *= 2
+            out[row, left : left + columns] = values_here[:columns]
 
 
-@compiled(seen("f4", 2), number("i8"), made("f4", 2))
-def mean_around(values: Any, reach: Any, out: Any) -> None:
-    """Mean over a square of `reach` on each side; what is beyond an edge is the edge."""
-    rows, width = values.shape
-    wide = np.empty(width + 2 * reach, np.float32)
-    across = np.empty((rows, width), np.float32)
-    share = _ONE / np.float32(2 * reach + 1)
-    for row in range(rows):
-        wide[reach : reach + width] = values[row]
-        _repeat_ends(wide, reach, reach + width, len(wide))
-        total = across[row]
-        total[:] = np.float32(0)
-        for k in range(2 * reach + 1):
-            part = wide[k:]
-            for x in range(width):
-                total[x] += part[x] * share
-    for row in range(rows):
-        total = out[row]
-        total[:] = np.float32(0)
-        for k in range(row - reach, row + reach + 1):
-            part = across[min(max(k, 0), rows - 1)]
-            for x in range(width):
-                total[x] += part[x] * share
+@compiled(seen("f4", 1), seen("f4", 1), seen("f4", 1), made("f4", 1), made("f4", 1))
+def find_excess(power: Array, contrast: Array, numbers: Array, excess: Array, most: Array) -> None:
+    """What of the detail's power no wave explains, and the most of it that may be noise.
+
+    power: mean detail²; contrast: mean square of what is not in the wide mean; numbers: see
+    `detail.Gate`.
+    """
+    explained, flat, least, ceiling, lift = (
+        numbers[0],
+        numbers[1],
+        numbers[2],
+        numbers[3],
+        numbers[4],
+    )
+    for x in range(len(power)):
+        d, w = power[x], contrast[x]
+        by_waves = explained * np.maximum(w - np.float32(1.5) * flat * d - least, _ZERO)
+        excess[x] = np.maximum(d - by_waves, _ZERO)
+        most[x] = np.maximum(ceiling, lift * (np.float32(2) * flat * d - w))
 
 
-@compiled(seen("f4", 2), number("i8"), made("f4", 2))
-def least_around(values: Any, reach: Any, out: Any) -> None:
-    """Least value in a square of `reach` on each side, as far as there are values."""
-    rows, width = values.shape
-    wide = np.empty(width + 2 * reach, np.float32)
-    across = np.empty((rows, width), np.float32)
-    for row in range(rows):
-        wide[reach : reach + width] = values[row]
-        _repeat_ends(wide, reach, reach + width, len(wide))
-        least = across[row]
-        least[:] = wide[:width]
-        for k in range(1, 2 * reach + 1):
-            part = wide[k:]
-            for x in range(width):
-                least[x] = np.minimum(least[x], part[x])
-    for row in range(rows):
-        first, last = max(row - reach, 0), min(row + reach, rows - 1)
-        least = out[row]
-        least[:] = across[first]
-        for k in range(first + 1, last + 1):
-            part = across[k]
-            for x in range(width):
-                least[x] = np.minimum(least[x], part[x])
+@inlined
+def _light_of(lightness: np.float32) -> np.float32:
+    """Y of L* (CIE 15:2018, 8.2.1), relative to white; L* is held to 0 … 100."""
+    held = np.minimum(np.maximum(lightness, _ZERO), _WHITE)
+    root = (held + _L_OF_BLACK) / _L
+    light: np.float32 = root * root * root if held > _KNEE_L else held * _PER_KNEE
+    return light
 
 
 @compiled(
-    seen("f4", 2),
-    number("i8"),
-    seen("f4", 2),
-    number("i8"),
-    number("i8"),
     seen("f4", 1),
-    made("f4", 2),
-    made("i8", 1),
+    seen("f4", 1),
+    seen("f4", 1),
+    seen("f4", 1),
+    seen("f4", 1),
+    seen("f4", 1),
+    seen("f4", 1),
+    made("f4", 1),
+    made("f4", 1),
+    made("f4", 1),
 )
-def add_detail(
-    detail: Any,
-    start: Any,
-    gain: Any,
-    at: Any,
-    cells_down: Any,
-    numbers: Any,
-    added: Any,
-    counts: Any,
+def find_steps(
+    detail: Array,
+    lightness: Array,
+    power: Array,
+    excess: Array,
+    quietest: Array,
+    most: Array,
+    numbers: Array,
+    steps: Array,
+    given: Array,
+    taken: Array,
 ) -> None:
-    """Detail times amount times gain, limited.
+    """Detail times amount times gain, limited, and the light that it gives and takes.
 
-    detail and added begin with row `start`, gain with row `at` of the `cells_down` rows of cells;
-    between the centres of cells it is interpolated. numbers: amount, limit, and what is too little
-    to be seen. counts: pixels that were limited, and pixels to which nothing is added.
+    numbers: amount, limit, least power that is noise, how far noise may exceed the quietest.
     """
-    amount, limit, unseen = numbers[0], numbers[1], numbers[2]
-    width = detail.shape[1]
-    cells = gain.shape[1]
-    between = np.empty(cells, np.float32)
-    wide = np.empty((cells + 1) * CELL_PX, np.float32)
-    for row in range(len(detail)):
-        place = min(max((start + row + 0.5) / CELL_PX - 0.5, 0.0), cells_down - 1.0)
-        above = np.int64(place)
-        lower = np.float32(place - above)
-        upper = _ONE - lower
-        one, two = gain[above - at], gain[min(above + 1, cells_down - 1) - at]
-        for cell in range(cells):
-            between[cell] = one[cell] * upper + two[cell] * lower
-        _widen(between, wide)
-        values, out = detail[row], added[row]
-        limited = 0
-        left = 0
-        for x in range(width):
-            step = wide[x] * amount * values[x]
-            size = abs(step)
-            limited += size > limit
-            left += size < unseen
-            step = min(step, limit)
-            step = max(step, -limit)
-            out[x] = np.float32(0) if size < unseen else step
-        counts[0] += limited
-        counts[1] += left
+    amount, limit, least, above = numbers[0], numbers[1], numbers[2], numbers[3]
+    for x in range(len(detail)):
+        noise = np.minimum(np.maximum(above * quietest[x], least), most[x])
+        noise = np.minimum(noise, excess[x])
+        gain = _ONE - noise / np.maximum(power[x], np.float32(1e-12))
+        step = gain * amount * detail[x]
+        steps[x] = np.minimum(np.maximum(step, -limit), limit)
+    for x in range(len(detail)):
+        change = _light_of(lightness[x] + steps[x]) - _light_of(lightness[x])
+        given[x] = np.maximum(change, _ZERO)
+        taken[x] = np.maximum(-change, _ZERO)
+
+
+@compiled(
+    seen("f4", 1),
+    seen("f4", 1),
+    seen("f4", 1),
+    seen("f4", 1),
+    seen("f4", 1),
+    made("f4", 1),
+    made("f8", 1),
+)
+def balance(
+    steps: Array,
+    given: Array,
+    taken: Array,
+    detail: Array,
+    numbers: Array,
+    added: Array,
+    counts: Array,
+) -> None:
+    """Steps of which those that give light give what those beside them take.
+
+    given, taken: means around each pixel. numbers: limit, what is too little to be seen, and the
+    most by which a step is made larger. counts, added to: pixels that were limited, pixels to
+    which nothing is added, the sum of added times detail, and of detail².
+    """
+    limit, unseen, largest = numbers[0], numbers[1], numbers[2]
+    tiny = np.float32(1e-9)
+    for x in range(len(steps)):
+        up, down = given[x], taken[x]
+        less, more = np.minimum(up, down), np.maximum(np.maximum(up, down), tiny)
+        larger = np.minimum(np.sqrt(more / np.maximum(less, tiny)), largest)
+        smaller = larger * (less / more)
+        rises = steps[x] > _ZERO
+        factor = smaller if rises == (up > down) else larger
+        step = steps[x] * factor
+        step = np.minimum(np.maximum(step, -limit), limit)
+        added[x] = _ZERO if abs(step) < unseen else step
+    limited = 0
+    left = 0
+    moved = 0.0
+    power = 0.0
+    for x in range(len(steps)):
+        limited += abs(steps[x]) >= limit
+        left += added[x] == _ZERO
+        moved += added[x] * detail[x]
+        power += detail[x] * detail[x]
+    counts[0] += limited
+    counts[1] += left
+    counts[2] += moved
+    counts[3] += power

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
-from hotfolder.colour.compiled import compiled, inlined, made, seen
+from hotfolder.colour import Array, compiled, inlined, made, seen
 
 _AT_ONCE = 512
 """Pixels that stay in a core's first cache with all that is computed of them."""
@@ -28,7 +26,7 @@ _BIAS = np.int32(0x2A5137A0)
 
 
 @inlined
-def root_of(light: Any) -> Any:
+def root_of(light: np.float32) -> np.float32:
     """f(t) of CIE 15:2018, 8.2.1: the cube root of light, with its straight piece near black.
 
     A third of a float's bits, read as a whole number, is within 4 % of its cube root; two steps
@@ -46,13 +44,13 @@ def root_of(light: Any) -> Any:
 
 
 @inlined
-def cube_of(root: Any) -> Any:
+def cube_of(root: np.float32) -> np.float32:
     """The inverse of `root_of`."""
     return root * root * root if root > _KNEE else _SLOPE * (root - _OFFSET)
 
 
 @inlined
-def _within(start: Any, step: Any, share: Any) -> Any:
+def _within(start: np.float32, step: np.float32, share: np.float32) -> np.float32:
     """How much of a step from `start` stays in 0 … 1, at most `share`."""
     room = _ONE - start if step > _ZERO else start
     size = max(_TINY, abs(step))
@@ -61,14 +59,16 @@ def _within(start: Any, step: Any, share: Any) -> Any:
 
 
 @inlined
-def _place(light: Any, last: Any) -> Any:
+def _place(light: np.float32, last: np.float32) -> np.int32:
     light = max(_ZERO, light)
     light = min(_ONE, light)
     return np.int32(np.sqrt(light) * last + _HALF)
 
 
 @inlined
-def _places(light: Any, added: Any, to_xyz: Any, to_rgb: Any, last: Any, place: Any) -> None:
+def _places(
+    light: Array, added: Array, to_xyz: Array, to_rgb: Array, last: np.float32, place: Array
+) -> None:
     """Where the codes of light with `added` L* stand in the tables from light.
 
     A step that leaves 0 … 1 is shortened, so that no channel is clipped by itself.
@@ -97,7 +97,7 @@ def _places(light: Any, added: Any, to_xyz: Any, to_rgb: Any, last: Any, place: 
 
 
 @compiled(seen("f4", 1), made("f4", 1))
-def roots_of(light: Any, roots: Any) -> None:
+def roots_of(light: Array, roots: Array) -> None:
     """f(t) of much light."""
     for at in range(len(light)):
         roots[at] = root_of(light[at])
@@ -111,7 +111,9 @@ def roots_of(light: Any, roots: Any) -> None:
     seen("f4", 1),
     made("f4", 1),
 )
-def lightness_of(codes: Any, red: Any, green: Any, blue: Any, to_y: Any, out: Any) -> None:
+def lightness_of(
+    codes: Array, red: Array, green: Array, blue: Array, to_y: Array, out: Array
+) -> None:
     """L* of pixels. red, green, blue: light of each code; to_y: the share of each in Y."""
     from_red, from_green, from_blue = to_y[0], to_y[1], to_y[2]
     for start in range(0, len(codes), _AT_ONCE):
@@ -138,17 +140,17 @@ def lightness_of(codes: Any, red: Any, green: Any, blue: Any, to_y: Any, out: An
     made("u2", 2),
 )
 def move_lightness(
-    codes: Any,
-    added: Any,
-    red: Any,
-    green: Any,
-    blue: Any,
-    to_xyz: Any,
-    to_rgb: Any,
-    from_red: Any,
-    from_green: Any,
-    from_blue: Any,
-    out: Any,
+    codes: Array,
+    added: Array,
+    red: Array,
+    green: Array,
+    blue: Array,
+    to_xyz: Array,
+    to_rgb: Array,
+    from_red: Array,
+    from_green: Array,
+    from_blue: Array,
+    out: Array,
 ) -> None:
     """Pixels with `added` L*; where it is 0 they stay what they are.
 

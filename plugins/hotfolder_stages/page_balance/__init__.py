@@ -12,17 +12,29 @@ medium's white (ICC.1:2022, media-relative), as an eye sees them that has the pa
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
-from typing import Annotated, Any, ClassVar
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Annotated, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from hotfolder import Band, Findings, Job, RasterSpec, Stage, StageSettings
-from hotfolder.colour.encodings import flattened
-from hotfolder.colour.transform import to_lab
-from hotfolder.raster.source_profile import source_profile
+from hotfolder import (
+    Band,
+    ConversionToCome,
+    Facts,
+    Findings,
+    Job,
+    Json,
+    Place,
+    RasterSpec,
+    Stage,
+    StageSettings,
+    hookimpl,
+    number_in,
+    source_profile,
+)
+from hotfolder.colour import flattened, to_lab
 
 __all__ = ["PageBalance", "PageBalanceSettings"]
 
@@ -36,14 +48,12 @@ ENOUGH_SHARE = 0.01
 
 
 class PageBalanceSettings(StageSettings):
-    """The table ``[stage.page-balance]``.
-
-    nearly_grey: chroma, C*ab, up to which a colour counts as nearly grey.
-    """
+    """The table ``[stage.page-balance]``."""
 
     only_looks: ClassVar[bool] = True
 
     nearly_grey: Annotated[float, Field(gt=0, le=30)] = 8.0
+    """Chroma, C*ab, up to which a colour counts as nearly grey."""
 
 
 class PageBalance(Stage[PageBalanceSettings]):
@@ -51,6 +61,8 @@ class PageBalance(Stage[PageBalanceSettings]):
 
     name = "page-balance"
     Settings = PageBalanceSettings
+    place = Place.CONVERTED
+    comes_after = (ConversionToCome,)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Choose which pixels stand for the picture.
@@ -64,12 +76,7 @@ class PageBalance(Stage[PageBalanceSettings]):
         pixels = raster.width_px * raster.height_px
         self._step = max(1, math.isqrt(pixels // SAMPLES))
         self._samples: list[NDArray[np.uint16]] = []
-        self._is_result = True
         return raster
-
-    def review(self, result: RasterSpec) -> None:
-        """Notice when colours change behind this stage."""
-        self._is_result = result.profile == self._profile or result.profile is None
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Take samples and pass every pixel on."""
@@ -91,13 +98,22 @@ class PageBalance(Stage[PageBalanceSettings]):
         greys = lab[is_grey & (lab[:, 0] >= low) & (lab[:, 0] <= high)]
         share = len(greys) / len(lab)
         a, b = greys[:, 1:].mean(axis=0).tolist() if share >= ENOUGH_SHARE else (None, None)
-        findings: dict[str, Any] = {
+        return {
             "mean_lightness": round(float(lab[:, 0].mean()), 2),
             "grey_share": round(share, 4),
             "grey_a": None if a is None else round(a, 2),
             "grey_b": None if b is None else round(b, 2),
             "nearly_grey": self.settings.nearly_grey,
             "measured_pixels": len(lab),
-            "measured_as_delivered": self._is_result,
         }
-        return findings
+
+    @classmethod
+    @hookimpl
+    def hotfolder_facts(cls, findings: Findings, settings: Mapping[str, Json]) -> Facts:
+        """Say how light the page is, and which way its greys lean."""
+        return Facts(
+            mean_lightness=number_in(findings, "mean_lightness"),
+            grey_share=number_in(findings, "grey_share"),
+            grey_a=number_in(findings, "grey_a"),
+            grey_b=number_in(findings, "grey_b"),
+        )

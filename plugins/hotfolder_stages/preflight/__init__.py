@@ -8,15 +8,30 @@ settings say what to assume.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from hotfolder import Band, Encoding, Findings, Hold, Job, RasterSpec, Stage, StageSettings
-from hotfolder.colour.profile import Profile, ProfileError, lab_profile
-from hotfolder.model.units import MM_PER_INCH, Share
+from hotfolder import (
+    MM_PER_INCH,
+    Band,
+    Encoding,
+    Facts,
+    Findings,
+    Hold,
+    Job,
+    Json,
+    Place,
+    RasterSpec,
+    Share,
+    Stage,
+    StageSettings,
+    hookimpl,
+    number_in,
+)
+from hotfolder.colour import Profile, ProfileError, lab_profile
 from hotfolder_stages.preflight.clipping import Clipped
 
 __all__ = ["Preflight", "PreflightSettings"]
@@ -27,28 +42,29 @@ Ppi = Annotated[float, Field(ge=0)]
 
 
 class PreflightSettings(StageSettings):
-    """The table ``[stage.preflight]``.
-
-    trust_colour_space: a picture without a profile whose Exif data or PNG chunks name its colour
-    space (sRGB, Adobe RGB) is taken at its word; when false, it counts as one that says nothing.
-    no_profile: hold a picture without a usable profile, or assume one: assume_rgb, assume_grey,
-    assume_cmyk are names of files in the root's ``profiles/``. hold_below_ppi, warn_below_ppi:
-    limits for the original's own pixels per inch at the final size. hold_above_clipped: share of
-    the picture that may be pure white or pure black.
-    """
+    """The table ``[stage.preflight]``."""
 
     judging: ClassVar[frozenset[str]] = frozenset(
-        {"hold_below_ppi", "warn_below_ppi", "hold_above_clipped"}
+        {"hold_below_ppi", "warn_below_ppi", "hold_above_clipped", "hold_above_cut"}
     )
 
     trust_colour_space: bool = True
+    """A picture without a profile whose Exif data or PNG chunks name its colour space (sRGB,
+    Adobe RGB) is taken at its word; when false, it counts as one that says nothing."""
     no_profile: Literal["hold", "assume"] = "hold"
+    """Hold a picture without a usable profile, or assume one: assume_rgb, assume_grey,
+    assume_cmyk are names of files in the root's ``profiles/``. hold_below_ppi,
+    warn_below_ppi: limits for the original's own pixels per inch at the final size."""
     assume_rgb: str | None = None
     assume_grey: str | None = None
     assume_cmyk: str | None = None
     hold_below_ppi: Ppi | None = None
     warn_below_ppi: Ppi | None = None
     hold_above_clipped: Share | None = None
+    """Share of the picture that may be pure white or pure black."""
+    hold_above_cut: Share = 0.01
+    """Share of a floating-point original's values that may lie outside their range, where they are
+    cut."""
 
 
 class Preflight(Stage[PreflightSettings]):
@@ -56,6 +72,7 @@ class Preflight(Stage[PreflightSettings]):
 
     name = "preflight"
     Settings = PreflightSettings
+    place = Place.ORIGINAL
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Check the profile, or put the assumed one in its place.
@@ -81,14 +98,23 @@ class Preflight(Stage[PreflightSettings]):
         return self._raster
 
     def review(self, result: RasterSpec) -> None:
-        """Compare the original's pixels per inch at the final size with the limits.
+        """Look at the pixels' shape, and compare how many there are per inch with the limits.
 
         Raises
         ------
         Hold
-            ``too-few-pixels``; the message says the largest size that would pass.
+            ``pixels-not-square``: the picture will come out squashed. ``too-few-pixels``; the
+            message says the largest size that would pass. With both, the code is the first one's.
         """
         self._effective_ppi = result.effective_ppi
+        reasons = []
+        if not self._job.original.has_square_pixels:
+            reasons.append(("pixels-not-square", self._not_square()))
+        if self._is_below(self.settings.hold_below_ppi):
+            too_few = self._too_few(result, self.settings.hold_below_ppi)
+            reasons.append(("too-few-pixels", too_few))
+        if reasons:
+            raise Hold(reasons[0][0], " ".join(message for _, message in reasons))
         if not self._effective_ppi:
             if self.settings.hold_below_ppi or self.settings.warn_below_ppi:
                 self._warnings.append(
@@ -96,8 +122,6 @@ class Preflight(Stage[PreflightSettings]):
                     "say how many pixels per inch it has."
                 )
             return
-        if self._is_below(self.settings.hold_below_ppi):
-            raise Hold("too-few-pixels", self._too_few(result, self.settings.hold_below_ppi))
         if self._is_below(self.settings.warn_below_ppi):
             self._warnings.append(self._too_few(result, self.settings.warn_below_ppi))
 
@@ -113,23 +137,47 @@ class Preflight(Stage[PreflightSettings]):
         Raises
         ------
         Hold
-            ``clipped``: too much of the picture is pure white or pure black.
+            ``values-cut``: too many floating-point values lie outside their range. ``clipped``:
+            too much of the picture is pure white or pure black. With both, the code is the first
+            one's.
         """
-        clipped = self._clipped
         findings = self._findings()
-        limit = self.settings.hold_above_clipped
-        lost = clipped.share(clipped.blown + clipped.blocked)
-        if limit is not None and lost > limit:
-            raise Hold(
-                "clipped",
-                f"{_percent(lost)} of the picture is pure white or pure black and has no detail "
-                f"(white {_percent(clipped.share(clipped.blown))}, black "
-                f"{_percent(clipped.share(clipped.blocked))}); {_percent(limit)} is allowed. "
-                "Recover it in the original, or release the picture if that is how it should "
-                "look.",
-                findings,
-            )
+        messages = {"values-cut": self._cut(), "clipped": self._too_clipped()}
+        reasons = {code: message for code, message in messages.items() if message}
+        if reasons:
+            raise Hold(next(iter(reasons)), " ".join(reasons.values()), findings)
         return findings
+
+    @classmethod
+    @hookimpl
+    def hotfolder_facts(cls, findings: Findings, settings: Mapping[str, Json]) -> Facts:
+        """Say how many pixels per inch the picture has, and how many are wanted."""
+        warns, holds = (number_in(settings, f"{each}_below_ppi") for each in ("warn", "hold"))
+        return Facts(effective_ppi=number_in(findings, "effective_ppi"), wanted_ppi=warns or holds)
+
+    def _cut(self) -> str:
+        """Why the picture is held for values that are cut; "" when it is not."""
+        share, limit = self._job.original.cut_share, self.settings.hold_above_cut
+        if share <= limit:
+            return ""
+        return (
+            f"{_percent(share)} of the picture's floating-point values lie outside what can be "
+            f"printed and are cut; {_percent(limit)} is allowed. Bring them into the range in the "
+            "original, or release the picture if nothing is lost that matters."
+        )
+
+    def _too_clipped(self) -> str:
+        """Why the picture is held for white and black; "" when it is not."""
+        clipped, limit = self._clipped, self.settings.hold_above_clipped
+        lost = clipped.share(clipped.blown + clipped.blocked)
+        if limit is None or lost <= limit:
+            return ""
+        return (
+            f"{_percent(lost)} of the picture is pure white or pure black and has no detail "
+            f"(white {_percent(clipped.share(clipped.blown))}, black "
+            f"{_percent(clipped.share(clipped.blocked))}); {_percent(limit)} is allowed. "
+            "Recover it in the original, or release the picture if that is how it should look."
+        )
 
     def _assumed(self, raster: RasterSpec) -> Profile:
         if raster.encoding is Encoding.LAB:
@@ -174,8 +222,16 @@ class Preflight(Stage[PreflightSettings]):
                 "into profiles/.",
             ) from error
 
+    def _not_square(self) -> str:
+        aspect = self._job.original.pixel_aspect
+        return (
+            f"The file says that its pixels are {aspect:.3g} times as wide as they are high, but "
+            "a result has square ones, so the picture would come out squashed. Resample it to "
+            "square pixels and drop it again, or release it if what the file says is wrong."
+        )
+
     def _is_below(self, limit: float | None) -> bool:
-        return limit is not None and self._effective_ppi < limit
+        return limit is not None and 0 < self._effective_ppi < limit
 
     def _too_few(self, result: RasterSpec, limit: float | None) -> str:
         share = self._effective_ppi / limit if limit else 1.0
@@ -200,6 +256,8 @@ class Preflight(Stage[PreflightSettings]):
             "profile": profile.description if profile else None,
             "profile_assumed": raster.profile_assumed,
             "profile_problem": raster.profile_problem,
+            "pixel_aspect": round(original.pixel_aspect, 4),
+            "cut_share": round(original.cut_share, 6),
             "effective_ppi": round(self._effective_ppi, 1) or None,
             "clipped_share": {
                 "highlights": round(clipped.share(clipped.blown), 6),

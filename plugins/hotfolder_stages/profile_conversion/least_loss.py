@@ -31,26 +31,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from hotfolder.colour.difference import delta_e_00
-from hotfolder.colour.profile import Profile
-from hotfolder.colour.slabs import over_slabs
-from hotfolder.model.intent import Intent
-from hotfolder_stages.gamut_check.loss import (
+from hotfolder import Intent, Json
+from hotfolder.colour import (
+    Codes,
+    Floats,
+    Profile,
     Route,
     before_and_after,
     best_of,
+    delta_e_00,
+    over_slabs,
     round_trip_noise,
     wanted,
 )
 
-Codes = NDArray[np.uint16]
-Floats = NDArray[np.floating[Any]]
 ReadRows = Callable[[int, int], Codes]
 """Rows from the first to before the second, shape (rows, width, channels)."""
 
@@ -75,30 +74,29 @@ MOST_TILES = 40
 
 @dataclass(frozen=True)
 class Detail:
-    """Detail among colours that do not fit.
-
-    share: of the picture's local contrast, 0 … 1; kept: of that, by intent, 0 … 1.
-    """
+    """Detail among colours that do not fit."""
 
     share: float
+    """Of the picture's local contrast, 0 … 1."""
     kept: Mapping[Intent, float]
+    """Of that, by intent, 0 … 1."""
 
 
 @dataclass(frozen=True)
 class Choice:
-    """The intent that loses less, and by what it was chosen.
-
-    unfit_share: pixels of the reduced copy that do not fit; colour: mean ΔE00 by intent;
-    forms: detail of the reduced copy; texture: of the tiles, None when the reduced copy is the
-    picture itself; reason: one plain sentence.
-    """
+    """The intent that loses less, and by what it was chosen."""
 
     intent: Intent
     reason: str
+    """One plain sentence."""
     unfit_share: float = 0.0
+    """Pixels of the reduced copy that do not fit."""
     colour: Mapping[Intent, float] = field(default_factory=dict)
+    """Mean ΔE00 by intent."""
     forms: Detail | None = None
+    """Detail of the reduced copy."""
     texture: Detail | None = None
+    """Of the tiles, None when the reduced copy is the picture itself."""
 
     def score(self, intent: Intent) -> float:
         """Score of an intent, in ΔE00; less is better."""
@@ -106,14 +104,14 @@ class Choice:
         lost = sum(each.share * (1 - each.kept[intent]) for each in looked_at)
         return self.colour[intent] + WEIGHT * lost / max(1, len(looked_at))
 
-    def findings(self) -> dict[str, Any]:
+    def findings(self) -> dict[str, Json]:
         """Return it as JSON values for the record."""
-        scores = {
+        scores: dict[str, Json] = {
             str(intent): {
                 "score": round(self.score(intent), 3),
                 "mean_delta_e_00": round(self.colour[intent], 3),
-                "forms_kept": self.forms and round(self.forms.kept[intent], 3),
-                "texture_kept": self.texture and round(self.texture.kept[intent], 3),
+                "forms_kept": round(self.forms.kept[intent], 3) if self.forms else None,
+                "texture_kept": round(self.texture.kept[intent], 3) if self.texture else None,
             }
             for intent in self.colour
         }
@@ -121,22 +119,22 @@ class Choice:
             "chosen": str(self.intent),
             "reason": self.reason,
             "unfit_share": round(self.unfit_share, 6),
-            "forms_share": self.forms and round(self.forms.share, 6),
-            "texture_share": self.texture and round(self.texture.share, 6),
+            "forms_share": round(self.forms.share, 6) if self.forms else None,
+            "texture_share": round(self.texture.share, 6) if self.texture else None,
             "scores": scores,
         }
 
 
 @dataclass(frozen=True)
 class _Seen:
-    """Pieces of a picture as they should be and as each intent makes them.
-
-    before, after: shape (pieces, rows, width, 3), L*a*b*; lost: shape (pieces, rows, width).
-    """
+    """Pieces of a picture as they should be and as each intent makes them."""
 
     before: Floats
+    """Shape (pieces, rows, width, 3), L*a*b*."""
     after: Mapping[Intent, Floats]
+    """Shape (pieces, rows, width, 3), L*a*b*."""
     lost: NDArray[np.bool_]
+    """Shape (pieces, rows, width)."""
 
 
 def without_looking(source: Profile, destination: Profile) -> Choice | None:

@@ -8,9 +8,8 @@ from types import TracebackType
 from typing import Self
 
 import numpy as np
-from numpy.typing import NDArray
 
-Codes = NDArray[np.uint16]
+from hotfolder.colour import Codes
 
 
 class ScratchRows:

@@ -2,30 +2,34 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from enum import StrEnum
 
 import imagecodecs
 
-from hotfolder.colour.encodings import flattened
-from hotfolder.colour.grid import Bound
-from hotfolder.colour.profile import Profile, ProfileError
-from hotfolder.colour.transform import Precision, Transform
-from hotfolder.errors import Hold
-from hotfolder.model.intent import Intent
-from hotfolder.raster.picture import Band, RasterSpec, rebanded, rows_per_band
-from hotfolder.raster.source_profile import source_profile
-from hotfolder.stages.contract import Findings, Job, Stage, StageSettings
+from hotfolder import (
+    Band,
+    ConversionToCome,
+    Findings,
+    Hold,
+    Intent,
+    IntentChosen,
+    Job,
+    Place,
+    RasterSpec,
+    Stage,
+    StageSettings,
+    rebanded,
+    rows_per_band,
+    source_profile,
+)
+from hotfolder.colour import Bound, Precision, Profile, ProfileError, Transform, flattened
 from hotfolder_stages.profile_conversion.least_loss import INTENTS, Choice, choose, without_looking
 from hotfolder_stages.profile_conversion.scratch import ScratchRows
 
 PIXELS_PER_CALL = 4_000_000
 """LittleCMS's own grid is sampled anew at each call, so calls for it are large."""
-
-CHOICE_FILE = "profile-conversion.json"
-"""In the job's folder: what was chosen by looking, for a stage that shows it when all close."""
 
 
 class IntentSetting(StrEnum):
@@ -39,17 +43,16 @@ class IntentSetting(StrEnum):
 
 
 class ProfileConversionSettings(StageSettings):
-    """The table ``[stage.profile-conversion]``.
-
-    intent: least loss compares perceptual and relative colorimetric for each picture, which needs
-    room on the disk for the picture's pixels; it always compensates for black.
-    black_point_compensation: has no effect on absolute colorimetric. precision: how closely the
-    conversion keeps to the profiles; exact is about six times slower than fine.
-    """
+    """The table ``[stage.profile-conversion]``."""
 
     intent: IntentSetting = IntentSetting.RELATIVE_COLORIMETRIC
+    """Least loss compares perceptual and relative colorimetric for each picture, which needs
+    room on the disk for the picture's pixels; it always compensates for black."""
     black_point_compensation: bool = True
+    """Has no effect on absolute colorimetric."""
     precision: Precision = Precision.FINE
+    """How closely the conversion keeps to the profiles; exact is about six times slower than
+    fine."""
 
 
 class ProfileConversion(Stage[ProfileConversionSettings]):
@@ -57,6 +60,19 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
 
     name = "profile-conversion"
     Settings = ProfileConversionSettings
+    place = Place.CONVERTED
+    tells = (ConversionToCome, IntentChosen)
+
+    def announce(self, job: Job) -> None:
+        """Tell how the picture will be converted, for stages that show it or reckon with it."""
+        settings, by_looking = self.settings, self._is_by_looking
+        job.tell(
+            ConversionToCome(
+                INTENTS if by_looking else (Intent(settings.intent),),
+                black_point_compensation=by_looking or settings.black_point_compensation,
+                precision=settings.precision,
+            )
+        )
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Make the conversion ready.
@@ -69,14 +85,12 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
         """
         self._source = source_profile(raster)
         self._raster = raster
-        self._folder = job.folder
-        self._is_shown = "proof-sheet" in job.settings
+        self._job = job
         self._choice: Choice | None = None
-        by_looking = self.settings.intent is IntentSetting.LEAST_LOSS
-        if by_looking:
+        if self._is_by_looking:
             self._choice = without_looking(self._source, job.profile)
             self._tell_choice()
-        intents = INTENTS if by_looking else (Intent(self.settings.intent),)
+        intents = INTENTS if self._is_by_looking else (Intent(self.settings.intent),)
         try:
             self._transforms = {intent: self._made(job.profile, intent) for intent in intents}
         except ProfileError as error:
@@ -122,29 +136,31 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             "flags": transform.flags,
             "engine": imagecodecs.cms_version(),
             "alpha_laid_onto_white": self._raster.has_alpha,
-            "least_loss": self._choice and self._choice.findings(),
+            "least_loss": self._choice.findings() if self._choice else None,
             "notes": list(transform.notes),
         }
 
+    @property
+    def _is_by_looking(self) -> bool:
+        return self.settings.intent is IntentSetting.LEAST_LOSS
+
     def _made(self, destination: Profile, intent: Intent) -> Transform:
-        by_looking = self.settings.intent is IntentSetting.LEAST_LOSS
         return Transform(
             self._source,
             destination,
             intent,
-            black_point_compensation=by_looking or self.settings.black_point_compensation,
+            black_point_compensation=self._is_by_looking or self.settings.black_point_compensation,
             precision=self.settings.precision,
             pixels=self._raster.width_px * self._raster.height_px,
         )
 
     def _tell_choice(self) -> None:
-        if self._choice is not None and self._is_shown:
-            text = json.dumps(self._choice.findings())
-            (self._folder / CHOICE_FILE).write_text(text, encoding="utf-8")
+        if self._choice is not None:
+            self._job.tell(IntentChosen(self._choice.intent, self._choice.reason))
 
     def _after_looking(self, bands: Iterable[Band]) -> Iterator[Band]:
         raster = self._raster
-        path = self._folder / "profile-conversion.rows"
+        path = self._job.folder / "profile-conversion.rows"
         with ScratchRows(path, raster.width_px, raster.channels) as scratch:
             for band in bands:
                 scratch.append(flattened(band.pixels, band.alpha, raster.encoding))

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
-from hotfolder.colour.transform import Transform
-from hotfolder.model.destination import Medium, Surface
-from hotfolder.model.intent import Intent
-from hotfolder.model.units import MM_PER_INCH, Money
-from hotfolder.raster.picture import RasterSpec
-from hotfolder.stages.contract import Job
-from hotfolder_stages.sizing.enough import largest_mm, needed_ppi
+from hotfolder import (
+    MM_PER_INCH,
+    Intent,
+    Job,
+    Json,
+    Medium,
+    Money,
+    RasterSpec,
+    SharpeningToCome,
+    Surface,
+    largest_mm,
+    needed_ppi,
+)
+from hotfolder.colour import Transform
 
 _MEDIA = {
     Surface.CANVAS: "this canvas",
@@ -77,16 +83,18 @@ def cost(result: RasterSpec, medium: Medium) -> Money | None:
     return Money(price.amount * area_mm2 / 1e6, price.currency)
 
 
-def measures(result: RasterSpec, medium: Medium) -> dict[str, Any]:
+def measures(result: RasterSpec, medium: Medium) -> dict[str, Json]:
     """Size on the medium and cost of the material under it, for the record."""
-    mm = None
+    mm: Json = None
     if result.ppi and medium.surface is not Surface.SCREEN:
         sides = (result.width_px, result.height_px)
         mm = [round(side / result.ppi * MM_PER_INCH, 1) for side in sides]
     money = cost(result, medium)
     return {
         "print_mm": mm,
-        "material_cost": money and {"amount": round(money.amount, 2), "currency": money.currency},
+        "material_cost": {"amount": round(money.amount, 2), "currency": money.currency}
+        if money
+        else None,
     }
 
 
@@ -168,7 +176,7 @@ def _scale(raster: RasterSpec) -> Fact:
 
 
 def _sharpening(job: Job) -> Fact:
-    if "output-sharpening" not in job.settings:
+    if job.told(SharpeningToCome) is None:
         return Fact("Sharpening", "None", "The destination does not ask for it.")
     medium = job.medium
     seen = f"{medium_in_words(medium.surface)[5:]} seen from {distance(medium.viewing_distance)}"

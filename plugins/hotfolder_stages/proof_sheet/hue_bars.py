@@ -3,18 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.model.encoding import Encoding
-from hotfolder_stages.gamut_check.cells import Cells
-from hotfolder_stages.gamut_check.hues import HUES, hue_numbers, in_words
-from hotfolder_stages.gamut_check.loss import Route, wanted
-
-Codes = NDArray[np.uint16]
-Floats = NDArray[np.floating[Any]]
+from hotfolder import Encoding
+from hotfolder.colour import HUES, Cells, Codes, Route, describe_hues, hue_numbers, wanted
 
 LEAST_SHARE = 0.001
 """A hue of fewer pixels than this is no bar of its own."""
@@ -22,19 +16,22 @@ LEAST_SHARE = 0.001
 
 @dataclass(frozen=True)
 class HueBar:
-    """One hue. present, lost: shares of the whole picture, 0 … 1."""
+    """One hue."""
 
     hue: str
     present: float
+    """Shares of the whole picture, 0 … 1."""
     lost: float
+    """Shares of the whole picture, 0 … 1."""
 
 
 @dataclass(frozen=True)
 class Hues:
-    """What is lost, by hue. words: the lost colours in a few words; "" when there are none."""
+    """What is lost, by hue."""
 
     bars: tuple[HueBar, ...]
     words: str
+    """The lost colours in a few words; "" when there are none."""
 
 
 def by_hue(route: Route, encoding: Encoding, pixels: Codes, lost: NDArray[np.bool_]) -> Hues:
@@ -59,4 +56,4 @@ def by_hue(route: Route, encoding: Encoding, pixels: Codes, lost: NDArray[np.boo
         for hue, there, away in zip(HUES, present, gone, strict=True)
         if there >= LEAST_SHARE
     )
-    return Hues(bars, in_words(lab[times_lost > 0], times_lost[times_lost > 0]))
+    return Hues(bars, describe_hues(lab[times_lost > 0], times_lost[times_lost > 0]))

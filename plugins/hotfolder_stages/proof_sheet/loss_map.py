@@ -6,13 +6,12 @@ or where a telephone shows the map small, the darkness that they add up to.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-Floats = NDArray[np.floating[Any]]
+from hotfolder.colour import Floats
+
 Shown = NDArray[np.uint8]
 
 STEPS = (1.0, 2.0, 4.0)

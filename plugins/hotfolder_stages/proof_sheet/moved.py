@@ -8,13 +8,9 @@ as an instrument measures.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from hotfolder.colour.difference import delta_e_00
-from hotfolder.colour.transform import Transform, to_lab
-from hotfolder.model.intent import Intent
-
-Codes = NDArray[np.uint16]
+from hotfolder import Intent
+from hotfolder.colour import Codes, Transform, delta_e_00, to_lab
 
 SAMPLES = 10_000
 """Pixels that are compared, spread over the picture: the mean is within about 1 % of all."""

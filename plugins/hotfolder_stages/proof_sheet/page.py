@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from hotfolder.pages.frame import source_hash, style, text_of
+from hotfolder.pages import source_hash, style, text_of
 from hotfolder_stages.proof_sheet.facts import Fact, percent
 from hotfolder_stages.proof_sheet.hue_bars import HueBar
 
@@ -53,13 +53,7 @@ class Spot:
 
 @dataclass(frozen=True)
 class Sheet:
-    """Everything that a page says.
-
-    pictures: ``data:`` URIs by name: ``finished``, ``medium``, ``adapted``, ``map``, and
-    ``finished-1``, ``medium-1``, ``adapted-1`` and so on for the places; lost_share: 0 … 1;
-    lost_words: which colours those are; paper: the medium's white in sRGB; cost: "" if not known;
-    is_trial: the picture was only asked about, so there is no job.
-    """
+    """Everything that a page says."""
 
     name: str
     job: str
@@ -69,18 +63,24 @@ class Sheet:
     width_px: int
     height_px: int
     pictures: Mapping[str, str]
+    """``data:`` URIs by name: ``finished``, ``medium``, ``adapted``, ``map``, and
+    ``finished-1``, ``medium-1``, ``adapted-1`` and so on for the places."""
     spots: tuple[Spot, ...]
     lost_share: float
+    """0 … 1."""
     lost_words: str
+    """Which colours those are."""
     tolerance: float
     hues: tuple[HueBar, ...]
     paper: tuple[int, int, int]
+    """The medium's white in sRGB."""
     size: tuple[Fact, ...]
     decisions: tuple[Fact, ...]
     cost: str
+    """"" if not known."""
     bits: int
-    warning: str
     is_trial: bool = False
+    """The picture was only asked about, so there is no job."""
 
 
 def render(sheet: Sheet) -> str:

@@ -18,14 +18,23 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from hotfolder.colour.encodings import white
-from hotfolder.colour.profile import Profile
-from hotfolder.colour.slabs import in_threads
-from hotfolder.colour.soft_proof import Show, look_of, soft_proof
-from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
-from hotfolder.colour.transform import NO_GRID, Transform, convert_to_8_bits
+from hotfolder.colour import (
+    NO_GRID,
+    SRGB_CURVE,
+    SRGB_PRIMARIES,
+    Codes,
+    Primaries,
+    Profile,
+    Show,
+    Transform,
+    convert_to_8_bits,
+    in_threads,
+    look_of,
+    rgb_profile,
+    soft_proof,
+    white,
+)
 
-Codes = NDArray[np.uint16]
 Shown = NDArray[np.uint8]
 """Pixels for a display, shape (rows, width, 3), or (rows, width) for grey."""
 
@@ -44,15 +53,14 @@ _SHOWS: tuple[Show, Show] = ("medium", "adapted")
 
 @dataclass(frozen=True, eq=False)
 class Views:
-    """One piece of picture in its three views, for a display.
-
-    finished: before the conversion; medium: as it will print, with the medium's own white and
-    black; adapted: the same to an eye adapted to that white.
-    """
+    """One piece of picture in its three views, for a display."""
 
     finished: Shown
+    """Before the conversion."""
     medium: Shown
+    """As it will print, with the medium's own white and black."""
     adapted: Shown
+    """The same to an eye adapted to that white."""
 
 
 @cache

@@ -1,40 +1,56 @@
 """Look at every band before it is converted, and leave a page that shows what will become of it.
 
-The stage stands before ``profile-conversion``, where the picture is finished, and converts what it
+The stage stands before the conversion, where the picture is finished, and converts what it
 shows with the very transform that conversion uses: a piece at full resolution has, to the bit, the
 pixels that are delivered (before an 8-bit result is dithered), converted back for a display.
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, ClassVar
 
 from pydantic import Field
 
-from hotfolder.colour.encodings import flattened
-from hotfolder.colour.profile import ProfileError
-from hotfolder.colour.transform import Transform
-from hotfolder.errors import Hold
-from hotfolder.model.destination import Surface
-from hotfolder.model.intent import Intent
-from hotfolder.model.units import ByteCount
-from hotfolder.raster.picture import Band, RasterSpec, rebanded
-from hotfolder.raster.source_profile import source_profile
-from hotfolder.stages.contract import Findings, Job, Stage, StageSettings
-from hotfolder_stages.gamut_check.loss import Route, black_luminance, round_trip_noise
-from hotfolder_stages.gamut_check.table import make_lookup
-from hotfolder_stages.profile_conversion import ProfileConversionSettings
-from hotfolder_stages.profile_conversion.stage import CHOICE_FILE, IntentSetting
+from hotfolder import (
+    Band,
+    ByteCount,
+    ConversionToCome,
+    Findings,
+    Hold,
+    Intent,
+    IntentChosen,
+    Job,
+    LossTolerance,
+    Place,
+    RasterSpec,
+    SharpeningToCome,
+    SizeToCome,
+    Stage,
+    StageSettings,
+    Surface,
+    rebanded,
+    source_profile,
+)
+from hotfolder.colour import (
+    ProfileError,
+    Route,
+    Transform,
+    WorstPlace,
+    WorstPlaces,
+    black_luminance,
+    flattened,
+    make_loss_lookup,
+    round_trip_noise,
+)
 from hotfolder_stages.proof_sheet import facts
-from hotfolder_stages.proof_sheet.collect import Collector, Place
 from hotfolder_stages.proof_sheet.hue_bars import by_hue
 from hotfolder_stages.proof_sheet.loss_map import loss_map
 from hotfolder_stages.proof_sheet.moved import lightness, moved
 from hotfolder_stages.proof_sheet.page import MOST_BYTES, WORDS_BYTES, Sheet, Spot, render
 from hotfolder_stages.proof_sheet.pictures import (
+    Shown,
     Views,
     apply_at_once,
     as_uris,
@@ -45,32 +61,28 @@ from hotfolder_stages.proof_sheet.pictures import (
 
 SHEET_FILE, THUMBNAIL_FILE = "sheet.html", "thumbnail.jpg"
 
-_TOLERANCE = 3.0
-_MISPLACED = (
-    "This sheet was made after the conversion, so it cannot show the picture as finished. Put "
-    "proof-sheet before profile-conversion in the destination's list of stages."
-)
+_TOLERANCE = LossTolerance(3.0)
 
 
 class ProofSheetSettings(StageSettings):
-    """The table ``[stage.proof-sheet]``.
-
-    places: how many of the worst places are shown at 1:1; page_size: bytes that the page may
-    have, after parsing; its pictures are compressed more until they fit.
-    """
+    """The table ``[stage.proof-sheet]``."""
 
     only_looks: ClassVar[bool] = True
 
     places: Annotated[int, Field(ge=0, le=8)] = 4
+    """How many of the worst places are shown at 1:1."""
     page_size: Annotated[ByteCount, Field(ge=300_000)] = MOST_BYTES
+    """Bytes that the page may have, after parsing; its pictures are compressed more until they
+    fit."""
 
 
 @dataclass(frozen=True)
 class _Way:
-    """The conversion whose outcome is shown; reason: why its intent was chosen, or ""."""
+    """The conversion whose outcome is shown."""
 
     transform: Transform
     reason: str = ""
+    """Why its intent was chosen, or ""."""
 
 
 class ProofSheet(Stage[ProofSheetSettings]):
@@ -78,6 +90,8 @@ class ProofSheet(Stage[ProofSheetSettings]):
 
     name = "proof-sheet"
     Settings = ProofSheetSettings
+    place = Place.FINISHED
+    comes_after = (SizeToCome, SharpeningToCome)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Make the table of differences ready.
@@ -90,16 +104,17 @@ class ProofSheet(Stage[ProofSheetSettings]):
         self._raster, self._job = raster, job
         self._result = raster
         self._source = source_profile(raster)
-        asked = job.settings.get("profile-conversion")
-        self._conversion = asked if isinstance(asked, ProfileConversionSettings) else None
-        self._delivered = job.profile if self._conversion else self._source
-        gamut = job.settings.get("gamut-check")
-        intent, compensates = self._intent(), True
-        if self._conversion:
-            compensates = self._conversion.black_point_compensation
-        self._route = Route(self._source, job.profile, intent, black_point_compensation=compensates)
+        told = job.told(ConversionToCome)
+        self._conversion, self._is_converted = told or ConversionToCome(), told is not None
+        self._delivered = job.profile if told else self._source
+        self._route = Route(
+            self._source,
+            job.profile,
+            self._conversion.expected_intent,
+            black_point_compensation=self._conversion.black_point_compensation,
+        )
         try:
-            look_up = make_lookup(self._route)
+            look_up = make_loss_lookup(self._route)
             noise = round_trip_noise(job.profile)
         except ProfileError as error:
             raise Hold(
@@ -107,8 +122,10 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 f"No proof sheet can be made for this destination: the profile {error}. "
                 f"Give the picture or the destination another profile.",
             ) from error
-        self._tolerance = max(getattr(gamut, "tolerance", _TOLERANCE), noise.p99)
-        self._collector = Collector(raster, look_up, self._tolerance)
+        tolerance = job.told(LossTolerance) or _TOLERANCE
+        self._tolerance = max(tolerance.delta_e_00, noise.p99)
+        size_px = (raster.width_px, raster.height_px)
+        self._collector = WorstPlaces(self._source, size_px, look_up, self._tolerance)
         return raster
 
     def review(self, result: RasterSpec) -> None:
@@ -161,47 +178,38 @@ class ProofSheet(Stage[ProofSheetSettings]):
         }
 
     def present(self) -> None:
-        """Write the page and the thumbnail into the job's folder."""
+        """Write the page and the thumbnail."""
         pieces = [self._reduced.pixels, *(place.pixels for place in self._places)]
         made = apply_at_once(self._way.transform, pieces)
         shown = views(list(zip(pieces, made, strict=True)), self._source, self._delivered)
-        folder = self._job.folder
-        (folder / SHEET_FILE).write_bytes(self._page(shown).encode("utf-8"))
-        (folder / THUMBNAIL_FILE).write_bytes(thumbnail(shown[0].adapted))
-
-    def _intent(self) -> Intent:
-        """The intent asked for; relative colorimetric where conversion will choose."""
-        asked = self._conversion.intent if self._conversion else None
-        if asked is None or asked is IntentSetting.LEAST_LOSS:
-            return Intent.RELATIVE_COLORIMETRIC
-        return Intent(asked)
+        sheet = self._job.attach(SHEET_FILE, "Proof sheet", "proof-sheet")
+        sheet.write_bytes(self._page(shown).encode("utf-8"))
+        small = self._job.attach(THUMBNAIL_FILE, "Small picture", "thumbnail")
+        small.write_bytes(thumbnail(shown[0].adapted))
 
     def _transform(self, intent: Intent) -> Transform:
-        asked = self._conversion
-        if asked is None:
+        if not self._is_converted:
             return Transform(self._source, self._source)
-        by_looking = asked.intent is IntentSetting.LEAST_LOSS
         return Transform(
             self._source,
             self._delivered,
             intent,
-            black_point_compensation=by_looking or asked.black_point_compensation,
-            precision=asked.precision,
+            black_point_compensation=self._conversion.black_point_compensation,
+            precision=self._conversion.precision,
         )
 
     def _conversion_made(self) -> _Way:
-        """The conversion as it took place; what it chose by looking, it has left in a file."""
-        chosen = self._job.folder / CHOICE_FILE
-        if self._conversion is None or self._conversion.intent is not IntentSetting.LEAST_LOSS:
-            return _Way(self._transform(self._intent()))
-        choice = json.loads(chosen.read_text("utf-8"))
-        return _Way(self._transform(Intent(choice["chosen"])), choice["reason"])
+        """The conversion as it took place, with what it chose by looking."""
+        chosen = self._job.told(IntentChosen)
+        if chosen is None:
+            return _Way(self._transform(self._conversion.expected_intent))
+        return _Way(self._transform(chosen.intent), chosen.reason)
 
     def _page(self, shown: list[Views]) -> str:
         job, result, medium, way = self._job, self._result, self._job.medium, self._way
         reduced, hues = self._reduced, self._hues
         whole, *pieces = shown
-        pictures: dict[str, Any] = vars(whole).copy()
+        pictures: dict[str, Shown] = vars(whole).copy()
         pictures["map"] = loss_map(whole.finished, reduced.loss, self._tolerance)
         for number, piece in enumerate(pieces, 1):
             pictures |= {f"{name}-{number}": view for name, view in vars(piece).items()}
@@ -228,18 +236,11 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 decisions=tuple(facts.decisions(self._raster, way.transform, job, way.reason)),
                 cost=str(cost) if cost else "",
                 bits=job.result.bits,
-                warning=_MISPLACED if self._is_misplaced() else "",
                 is_trial=job.is_trial,
             )
         )
 
-    def _is_misplaced(self) -> bool:
-        """Whether the picture was converted before it came here."""
-        before = self._job.original.spec.profile
-        is_there = self._source == self._job.profile
-        return bool(self._conversion) and is_there and before is not None and before != self._source
-
-    def _spot(self, place: Place, number: int) -> Spot:
+    def _spot(self, place: WorstPlace, number: int) -> Spot:
         across, down = 100 / self._raster.width_px, 100 / self._raster.height_px
         return Spot(
             number,

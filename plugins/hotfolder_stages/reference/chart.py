@@ -11,6 +11,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.colour import D50_XYZ
+
 COLUMNS, ROWS = 6, 4
 PATCHES = COLUMNS * ROWS
 GREYS = slice(18, 24)
@@ -77,7 +79,6 @@ def reference_xyz(key: str = KEYS[0]) -> NDArray[np.float64]:
     from it, in the fourth digit, is scaled away.
     """
     import colour
-    from hotfolder.colour.encodings import D50_XYZ
 
     chart = colour.CCS_COLOURCHECKERS[key]
     xyz = colour.xyY_to_XYZ(np.array(list(chart.data.values())))

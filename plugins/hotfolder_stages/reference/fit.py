@@ -13,19 +13,14 @@ of exposure, so that a fit holds also for what is darker or lighter than the cha
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
-from hotfolder.colour.difference import delta_e_00
-from hotfolder.colour.encodings import xyz_to_lab
+from hotfolder.colour import Floats, delta_e_00, xyz_to_lab
 from hotfolder_stages.reference.chart import GREYS
-
-Floats = NDArray[np.float64]
 
 FEWEST_PATCHES = 14
 """With fewer that can be used, a fit of six terms says more of noise than of the light."""
@@ -223,5 +218,5 @@ def _terms(kind: str, light: Floats) -> Floats:
         return positive
     from colour.characterisation import polynomial_expansion_Finlayson2015
 
-    expand: Callable[..., Any] = polynomial_expansion_Finlayson2015
-    return np.asarray(expand(positive, 2, root_polynomial_expansion=True))
+    terms = polynomial_expansion_Finlayson2015(positive, 2, root_polynomial_expansion=True)
+    return np.asarray(terms)

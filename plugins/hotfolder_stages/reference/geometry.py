@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
+
+from hotfolder.colour import Floats
 
 Points = NDArray[np.float64]
 """Shape (n, 2): x, y."""
@@ -48,7 +48,7 @@ def fit_homography(plane: Points, picture: Points) -> NDArray[np.float64]:
     return np.asarray(full / full[2, 2])
 
 
-def project(homography: NDArray[np.float64], points: NDArray[np.floating[Any]]) -> Points:
+def project(homography: NDArray[np.float64], points: Floats) -> Points:
     """Map points, shape (n, 2), by a homography; what lies at infinity becomes huge."""
     mapped = np.c_[points, np.ones(len(points))] @ homography.T
     depth = mapped[:, 2:]

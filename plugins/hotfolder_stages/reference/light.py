@@ -15,10 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.encodings import D50_XYZ, xyz_to_lab
+from hotfolder.colour import D50_XYZ, Floats, xyz_to_lab
 from hotfolder_stages.reference.chart import GREYS, LATTICE
-
-Floats = NDArray[np.float64]
 
 MIDDLE_GREYS = slice(19, 23)
 """Neither white, which clips first, nor black, which stray light lifts first."""

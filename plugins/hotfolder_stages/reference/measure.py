@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder import Json
+from hotfolder.colour import Codes, Floats
 from hotfolder_stages.reference.chart import NAMES, reference_xyz
 from hotfolder_stages.reference.finder import Chart
 from hotfolder_stages.reference.fit import Correction, Fits, fit_chart
@@ -28,9 +28,7 @@ COVERED_ABOVE = 10.0
 MOST_COVERED = 4
 
 
-def measure_chart(
-    codes: NDArray[np.uint16], space: Space, chart: Chart, key: str
-) -> dict[str, Any]:
+def measure_chart(codes: Codes, space: Space, chart: Chart, key: str) -> dict[str, Json]:
     """Read a chart and say what it tells.
 
     Parameters
@@ -55,7 +53,7 @@ def measure_chart(
         fits = fit_chart(light, reference, usable)
     xyz = light @ space.to_xyz.T
     percent = (even.max() / even.min() - 1) * 100
-    found: dict[str, Any] = {
+    found: dict[str, Json] = {
         "patches_used": int(usable.sum()),
         "patches_clipped": _names(patches.clipped),
         "patches_at_zero": _names(patches.at_zero),
@@ -82,11 +80,11 @@ def _strange(fits: Fits | None) -> NDArray[np.bool_]:
 
 
 def _told_of_light(
-    xyz: NDArray[np.float64],
-    reference: NDArray[np.float64],
+    xyz: Floats,
+    reference: Floats,
     usable: NDArray[np.bool_],
     space: Space,
-) -> dict[str, Any]:
+) -> dict[str, Json]:
     light = light_of(xyz, reference, usable)
     if light is None:
         return {"exposure_stops": None, "light": None, "balance": None, "greys": []}
@@ -127,7 +125,7 @@ def _factors(light: Light, space: Space) -> list[float]:
     return [_rounded(each, 4) for each in (white[1] / white).tolist()]
 
 
-def _told_of_fit(fits: Fits | None, space: Space) -> dict[str, Any]:
+def _told_of_fit(fits: Fits | None, space: Space) -> dict[str, Json]:
     if fits is None:
         return {
             "residual": None,
@@ -151,7 +149,7 @@ def _told_of_fit(fits: Fits | None, space: Space) -> dict[str, Any]:
     }
 
 
-def _recorded(correction: Correction, space: Space) -> dict[str, Any]:
+def _recorded(correction: Correction, space: Space) -> dict[str, Json]:
     """Return all that is needed to apply a correction: from linear RGB to XYZ under D50."""
     curve = correction.curve
     return {

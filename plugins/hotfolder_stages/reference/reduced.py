@@ -13,15 +13,19 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder import Band, Encoding, RasterSpec
-from hotfolder.colour.encodings import flattened
-from hotfolder.colour.profile import Profile
-from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
-from hotfolder.colour.tone import tone_of
-from hotfolder.colour.transform import Precision, Transform
-from hotfolder.model.intent import Intent
-
-Codes = NDArray[np.uint16]
+from hotfolder import Band, Encoding, Intent, RasterSpec
+from hotfolder.colour import (
+    SRGB_CURVE,
+    SRGB_PRIMARIES,
+    Codes,
+    Precision,
+    Primaries,
+    Profile,
+    Transform,
+    flattened,
+    rgb_profile,
+    tone_of,
+)
 
 LONG_EDGE_PX = 3072
 """Longer edge of the copy at most: a chart of 3 % of it has patches of 12 pixels."""

@@ -3,11 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Any, ClassVar, Literal
+from typing import ClassVar, Literal
 
-from hotfolder import Band, Encoding, Findings, Hold, Job, RasterSpec, Stage, StageSettings
-from hotfolder.colour.profile import Profile
-from hotfolder.raster.source_profile import source_profile
+from hotfolder import (
+    Band,
+    Encoding,
+    Findings,
+    Hold,
+    Job,
+    Json,
+    Place,
+    RasterSpec,
+    Stage,
+    StageSettings,
+    source_profile,
+)
+from hotfolder.colour import Profile
 from hotfolder_stages.reference.finder import find_charts
 from hotfolder_stages.reference.measure import measure_chart
 from hotfolder_stages.reference.reduced import ReducedCopy, srgb
@@ -28,28 +39,15 @@ class Reference(Stage[ReferenceSettings]):
 
     name = "reference"
     Settings = ReferenceSettings
+    place = Place.ORIGINAL
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Make ready for a smaller copy of the picture.
 
         A picture without a profile is no reason to hold it here: another stage may assume one.
         RGB is then measured as sRGB, and that is said.
-
-        Raises
-        ------
-        Hold
-            ``stage-order``: the picture is not the original any more.
         """
-        before = job.original.spec
-        as_dropped = (before.width_px, before.height_px, before.encoding)
-        if as_dropped != (raster.width_px, raster.height_px, raster.encoding):
-            raise Hold(
-                "stage-order",
-                "A chart's place and colours cannot be told, because reference stands behind a "
-                "stage that changes the picture. Put it first in the destination's stages, and "
-                "drop the picture again.",
-            )
-        self._said: dict[str, Any] = {}
+        self._said: dict[str, Json] = {}
         self._profile = self._meaning(raster)
         self._copy = None if self._profile is None else ReducedCopy(raster)
         return raster
@@ -63,7 +61,7 @@ class Reference(Stage[ReferenceSettings]):
 
     def close(self) -> Findings:
         """Return the charts that are in the picture, best first."""
-        found: list[dict[str, Any]] = []
+        found: list[dict[str, Json]] = []
         if self._copy is not None and self._profile is not None:
             codes, space = self._copy.in_rgb(self._profile)
             for chart in find_charts(space.light(codes)):

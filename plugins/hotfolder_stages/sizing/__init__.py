@@ -2,7 +2,8 @@
 
 What is asked for and what becomes of a picture by it is decided in `request`, with the rounding
 of `geometry`; the resampling is Lanczos' without ringing (`resample`), reductions in linear light
-and enlargements in the encoding (`domain`); border and wrap are put around it in `surround`.
+and enlargements in the encoding (`domain`); an enlargement is given beforehand what it would lose
+(`back_projection`); border and wrap are put around it in `surround`.
 """
 
 from __future__ import annotations
@@ -12,17 +13,30 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
 
-from hotfolder import Band, Findings, Job, RasterSpec, Stage
-from hotfolder.disk import platforms
-from hotfolder.model.units import MM_PER_INCH
-from hotfolder.raster.picture import rebanded, rows_per_band
+from hotfolder import (
+    CLOSE_LOOKING,
+    MM_PER_INCH,
+    Band,
+    Findings,
+    Job,
+    Json,
+    Place,
+    RasterSpec,
+    SizeToCome,
+    Stage,
+    largest_mm,
+    needed_ppi,
+    rebanded,
+    rows_per_band,
+)
+from hotfolder.colour import cpu_count
+from hotfolder_stages.sizing.back_projection import BackProjection
 from hotfolder_stages.sizing.colour import codes_of
 from hotfolder_stages.sizing.domain import Domain, Samples, choose
-from hotfolder_stages.sizing.enough import CLOSE_LOOKING, largest_mm, needed_ppi
 from hotfolder_stages.sizing.geometry import Plan
 from hotfolder_stages.sizing.request import Request, SizingSettings, request
 from hotfolder_stages.sizing.resample import Across, Down
@@ -30,10 +44,17 @@ from hotfolder_stages.sizing.surround import bordered, wrapped
 
 __all__ = ["Sizing", "SizingSettings"]
 
+Task = TypeVar("Task")
+
 _BLOCK_PX = 2_000_000
 _ROWS_PER_TASK = 64
 _ROWS_AT_ONCE = 8
 _OPAQUE = 65535
+
+_METHODS = {
+    False: "Lanczos, three lobes, without ringing",
+    True: "back-projection, then Lanczos, three lobes, without ringing",
+}
 
 
 @dataclass(frozen=True)
@@ -43,6 +64,7 @@ class _Work:
     source: RasterSpec
     plan: Plan
     domain: Domain | None
+    enlarges: bool
 
 
 class Sizing(Stage[SizingSettings]):
@@ -50,6 +72,12 @@ class Sizing(Stage[SizingSettings]):
 
     name = "sizing"
     Settings = SizingSettings
+    place = Place.FINISHED
+    tells = (SizeToCome,)
+
+    def announce(self, job: Job) -> None:
+        """Tell that the picture gets its final size here."""
+        job.tell(SizeToCome())
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Decide on the size; the result's ppi is that of the settings.
@@ -64,9 +92,9 @@ class Sizing(Stage[SizingSettings]):
         front = made.front
         pixels = (raster.width_px, raster.height_px)
         scaled = (front.scaled_width_px, front.scaled_height_px)
-        reduces = scaled[0] * scaled[1] < pixels[0] * pixels[1]
+        reduces = math.prod(scaled) < math.prod(pixels)
         domain = None if scaled == pixels else choose(raster, reduces=reduces)
-        self._work = _Work(raster, front, domain)
+        self._work = _Work(raster, front, domain, enlarges=domain is not None and not reduces)
         self._border_colour = self._wrap_colour = np.empty(0, np.uint16)
         if front.border:
             self._border_colour = codes_of(self.settings.border_colour, raster)
@@ -80,13 +108,18 @@ class Sizing(Stage[SizingSettings]):
             enlargement=raster.enlargement * front.scaled_width_px / raster.width_px,
             front_px=made.trim_px,
             bleed_px=made.bleed_px,
+            original_at=raster.original_area.placed(
+                made.wrap.left + front.border_left_px - front.crop_left_px,
+                made.wrap.top + front.border_top_px - front.crop_top_px,
+                (scaled[0] / raster.width_px, scaled[1] / raster.height_px),
+            ),
         )
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Resample block by block; whatever the bands' height, the pixels are the same."""
         made, front = self._request, self._work.plan
         size = (front.width_px, front.height_px)
-        with ThreadPoolExecutor(platforms.cpu_count()) as threads:
+        with ThreadPoolExecutor(cpu_count()) as threads:
             flow: Iterable[Band] = _resampled(bands, self._work, threads)
             if front.border:
                 kept = (front.kept_width_px, front.kept_height_px)
@@ -120,7 +153,7 @@ class Sizing(Stage[SizingSettings]):
                 settings.ppi or settings.native_ppi or made.ppi == source.ppi
             ),
             "scale": round(front.scaled_width_px / source.width_px, 6),
-            "resampling": "Lanczos, three lobes, without ringing" if domain else "none",
+            "resampling": _METHODS[work.enlarges] if domain else "none",
             "domain": domain.name if domain else "none",
             "cropped_share": round(1 - front.kept_width_px * front.kept_height_px / scaled, 6),
             "bordered": bool(front.border),
@@ -134,7 +167,7 @@ class Sizing(Stage[SizingSettings]):
     def _plain_wrap(self) -> bool:
         return bool(self._request.wrap) and self.settings.wrap_edges == "plain"
 
-    def _enough(self) -> dict[str, Any]:
+    def _enough(self) -> dict[str, Json]:
         """The picture's own pixels per inch beside what the distance needs."""
         front, source = self._work.plan, self._work.source
         needs = needed_ppi(self._distance_mm)
@@ -178,9 +211,22 @@ def _resampled(bands: Iterable[Band], work: _Work, threads: Executor) -> Iterato
     width_px = source.width_px if narrower else made.kept_width_px
     down = Down(source.height_px, made.scaled_height_px, slice(first, stop), (width_px, planes))
 
+    back = BackProjection(
+        (source.width_px, source.height_px), (made.scaled_width_px, made.scaled_height_px), planes
+    )
+
     def take(task: tuple[Band, Samples, slice]) -> None:
         band, room, rows = task
         samples = _samples(domain, band, rows)
+        if work.enlarges or narrower:
+            room[rows] = samples
+        else:
+            across.mix(samples, room[rows])
+
+    def correct(task: tuple[Samples, slice]) -> None:
+        room, rows = task
+        start = back.ready.start
+        samples = back.mix(range(start + rows.start, start + rows.stop))
         if narrower:
             room[rows] = samples
         else:
@@ -199,8 +245,12 @@ def _resampled(bands: Iterable[Band], work: _Work, threads: Executor) -> Iterato
             _fill(band, start - first - band.top, domain, mixed)
 
     for piece in rebanded(bands, _rows_per_block(work)):
-        room = down.room(piece.rows)
+        room = (back if work.enlarges else down).room(piece.rows)
         _do_all(threads, take, [(piece, room, rows) for rows in _parts(range(piece.rows))])
+        if work.enlarges:
+            room = down.room(len(back.ready))
+            _do_all(threads, correct, [(room, rows) for rows in _parts(range(len(room)))])
+            back.go_on()
         ready = down.ready
         band = _empty(ready.start - first, len(ready), work)
         _do_all(threads, give, [(band, range(part.start, part.stop)) for part in _parts(ready)])
@@ -209,14 +259,14 @@ def _resampled(bands: Iterable[Band], work: _Work, threads: Executor) -> Iterato
             yield band
 
 
-def _do_all(threads: Executor, work: Callable[[Any], None], tasks: list[Any]) -> None:
+def _do_all(threads: Executor, work: Callable[[Task], None], tasks: list[Task]) -> None:
     for _ in threads.map(work, tasks):
         pass
 
 
 def _parts(rows: range) -> list[slice]:
     """Even parts, as many for every thread."""
-    cores = platforms.cpu_count()
+    cores = cpu_count()
     count = cores * math.ceil(len(rows) / cores / _ROWS_PER_TASK)
     edges = [rows.start + len(rows) * each // count for each in range(count + 1)] if count else []
     return [slice(*each) for each in pairwise(edges) if each[0] < each[1]]

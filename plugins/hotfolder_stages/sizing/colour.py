@@ -6,17 +6,18 @@ import re
 from typing import Annotated
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import AfterValidator
 
-from hotfolder import RasterSpec
-from hotfolder.colour.encodings import white, xyz_to_lab
-from hotfolder.colour.profile import lab_profile
-from hotfolder.colour.tone import SRGB_TO_D50
-from hotfolder.colour.transform import Precision, Transform
-from hotfolder.raster.source_profile import source_profile
-
-Codes = NDArray[np.uint16]
+from hotfolder import RasterSpec, source_profile
+from hotfolder.colour import (
+    SRGB_TO_D50,
+    Codes,
+    Precision,
+    Transform,
+    lab_profile,
+    white,
+    xyz_to_lab,
+)
 
 WHITE = "white"
 

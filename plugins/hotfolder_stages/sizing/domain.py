@@ -22,15 +22,13 @@ from abc import ABC, abstractmethod
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.tone import Tone, ToneCurve, tone_of
-from hotfolder.model.encoding import Encoding
-from hotfolder.raster.picture import RasterSpec
+from hotfolder import Encoding, RasterSpec
+from hotfolder.colour import Codes, Tone, ToneCurve, tone_of
 from hotfolder_stages.sizing.mixing import look_up, look_up_light, round_off
 
 Samples = NDArray[np.float32]
 """Shape (rows, width, channels), float32."""
 
-Codes = NDArray[np.uint16]
 """Shape (rows, width, channels), uint16."""
 
 _FULL = 65535.0
@@ -43,9 +41,10 @@ _LAB_ZERO = np.array([0.0, 128.0, 128.0], np.float32)
 
 
 class Domain(ABC):
-    """A way to turn codes into numbers that may be mixed, and back. name: in words."""
+    """A way to turn codes into numbers that may be mixed, and back."""
 
     name: str
+    """In words."""
 
     @abstractmethod
     def to_samples(self, codes: Codes) -> Samples:

@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, PlainSerializer
 
-from hotfolder.model.units import MM_PER_INCH, parse_quantity
+from hotfolder import MM_PER_INCH, parse_quantity
 from hotfolder_stages.sizing.surround import Margins
 
 Mode = Literal["inside", "cover", "exact"]
@@ -58,14 +58,14 @@ class Extent:
         return max(1, math.floor(self.exact_px(ppi) + 0.5))
 
 
-def _read_extent(value: Any) -> Any:
+def _read_extent(value: object) -> object:
     extent = _read_margin(value)
     if not extent:
         raise ValueError('a size above zero, as in "60 in" or "2048 px"')
     return extent
 
 
-def _read_margin(value: Any) -> Any:
+def _read_margin(value: object) -> object:
     if isinstance(value, Extent):
         return value
     pixels = isinstance(value, str) and value.strip().endswith("px")
@@ -107,13 +107,13 @@ class Plan:
 
     scaled_*: the whole picture after resampling; crop_*: pixels cut off it at left and top (the
     rest goes at right and bottom); border_*: pixels of border added at left and top; width_px,
-    height_px: the result.
     """
 
     scaled_width_px: int
     scaled_height_px: int
     width_px: int
     height_px: int
+    """The result."""
     crop_left_px: int = 0
     crop_top_px: int = 0
     border_left_px: int = 0

@@ -7,11 +7,9 @@ order of its samples, so it does not matter which lanes are computed together.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
-from hotfolder.colour.compiled import compiled, inlined, made, number, seen
+from hotfolder.colour import Array, Whole, compiled, inlined, made, number, seen
 
 _LANES_AT_ONCE = 512
 _COLUMNS_AT_ONCE = 128
@@ -25,7 +23,7 @@ _FULL = np.float32(65535)
 
 @inlined
 def _weigh(
-    samples: Any, start: Any, pitch: Any, weights: Any, lanes: Any, out: Any, to: Any
+    samples: Array, start: Whole, pitch: Whole, weights: Array, lanes: Whole, out: Array, to: Whole
 ) -> None:
     """The weighted sum of as many samples as there are weights, of which `start` is the first."""
     taps = len(weights)
@@ -52,7 +50,14 @@ def _weigh(
 
 @inlined
 def _limits(
-    samples: Any, before: Any, left: Any, right: Any, after: Any, lanes: Any, low: Any, high: Any
+    samples: Array,
+    before: Whole,
+    left: Whole,
+    right: Whole,
+    after: Whole,
+    lanes: Whole,
+    low: Array,
+    high: Array,
 ) -> None:
     """Widen the limits `low` and `high` by those of the gap between `left` and `right`."""
     # Each by itself these loops become vector code; as one they would not.
@@ -74,19 +79,19 @@ def _limits(
 
 @inlined
 def _bound(
-    samples: Any,
-    at: Any,
-    in_size: Any,
-    gap: Any,
-    gaps: Any,
-    by_samples: Any,
-    offset: Any,
-    pitch: Any,
-    lanes: Any,
-    low: Any,
-    high: Any,
-    out: Any,
-    to: Any,
+    samples: Array,
+    at: Whole,
+    in_size: Whole,
+    gap: Whole,
+    gaps: Whole,
+    by_samples: Whole,
+    offset: Whole,
+    pitch: Whole,
+    lanes: Whole,
+    low: Array,
+    high: Array,
+    out: Array,
+    to: Whole,
 ) -> None:
     """Bring a result within the limits of the gaps that it covers."""
     last = in_size - 1
@@ -111,7 +116,7 @@ def _bound(
 
 
 @inlined
-def _turn(samples: Any, start: Any, stop: Any, out: Any) -> None:
+def _turn(samples: Array, start: Whole, stop: Whole, out: Array) -> None:
     """Columns become rows: samples (rows, width, planes), out (columns * rows * planes)."""
     rows, _, planes = samples.shape
     for row in range(rows):
@@ -122,7 +127,7 @@ def _turn(samples: Any, start: Any, stop: Any, out: Any) -> None:
 
 
 @inlined
-def _turn_back(turned: Any, count: Any, start: Any, out: Any) -> None:
+def _turn_back(turned: Array, count: Whole, start: Whole, out: Array) -> None:
     """The inverse of `_turn`, into the columns of `out` from `start` on."""
     rows, _, planes = out.shape
     for row in range(rows):
@@ -145,16 +150,16 @@ def _turn_back(turned: Any, count: Any, start: Any, out: Any) -> None:
     made("f4", 1),
 )
 def mix_down(
-    samples: Any,
-    at: Any,
-    in_size: Any,
-    first: Any,
-    weights: Any,
-    gap_start: Any,
-    gaps: Any,
-    by_samples: Any,
-    width: Any,
-    out: Any,
+    samples: Array,
+    at: int,
+    in_size: int,
+    first: Array,
+    weights: Array,
+    gap_start: Array,
+    gaps: int,
+    by_samples: int,
+    width: int,
+    out: Array,
 ) -> None:
     """Rows of rows of `width` values, of which row `at` is the first; see `Kernel`."""
     low = np.empty(_LANES_AT_ONCE, np.float32)
@@ -182,15 +187,15 @@ def mix_down(
     made("f4", 3),
 )
 def mix_across(
-    samples: Any,
-    first: Any,
-    weights: Any,
-    gap_start: Any,
-    gaps: Any,
-    by_samples: Any,
-    needs_start: Any,
-    needs_stop: Any,
-    out: Any,
+    samples: Array,
+    first: Array,
+    weights: Array,
+    gap_start: Array,
+    gaps: int,
+    by_samples: int,
+    needs_start: Array,
+    needs_stop: Array,
+    out: Array,
 ) -> None:
     """Columns of columns, of (rows, width, planes)."""
     rows, in_size, planes = samples.shape
@@ -218,8 +223,111 @@ def mix_across(
         _turn_back(mixed, stop - start, start, out)
 
 
+@inlined
+def _sample_limits(
+    samples: Array, before: Array, after: Array, lanes: int, low: Array, high: Array
+) -> None:
+    """Widen the limits `low` and `high` by those of samples between two others."""
+    for x in range(lanes):
+        a, b, c = before[x], after[x], samples[x]
+        head_for_a, head_for_b = (c - a) * _HALF + c, (c - b) * _HALF + c
+        least = np.minimum(np.minimum(a, b), np.maximum(head_for_a, head_for_b))
+        low[x] = np.minimum(low[x], least)
+    for x in range(lanes):
+        a, b, c = before[x], after[x], samples[x]
+        head_for_a, head_for_b = (c - a) * _HALF + c, (c - b) * _HALF + c
+        most = np.maximum(np.maximum(a, b), np.minimum(head_for_a, head_for_b))
+        high[x] = np.maximum(high[x], most)
+
+
+@inlined
+def _repeat_ends(values: Array, start: int, stop: int, planes: int, end: int) -> None:
+    """Fill values before `start` and from `stop` to `end` with the pixel that is there."""
+    for x in range(start - 1, -1, -1):
+        values[x] = values[x + planes]
+    for x in range(stop, end):
+        values[x] = values[x - planes]
+
+
+@compiled(
+    seen("f4", 2),
+    number("i8"),
+    number("i8"),
+    number("i8"),
+    number("i8"),
+    seen("f4", 1),
+    seen("f4", 1),
+    made("f4", 2),
+)
+def correct(
+    samples: Array,
+    planes: int,
+    at: int,
+    start: int,
+    height: int,
+    down: Array,
+    across: Array,
+    out: Array,
+) -> None:
+    """Rows from `start` on of a picture of `height` rows, filtered and bounded.
+
+    samples: (rows, width * planes), of which the picture's row `at` is the first; all that are
+    needed are there. down, across: half of each kernel, from its centre, four weights. What is
+    beyond an edge is the edge. See `back_projection`.
+    """
+    a0, a1, a2, a3 = across[0], across[1], across[2], across[3]
+    d0, d1, d2, d3 = down[0], down[1], down[2], down[3]
+    last, count = height - 1, samples.shape[1]
+    margin = 3 * planes
+    room = _LANES_AT_ONCE + 2 * margin
+    here, mixed = np.empty(room, np.float32), np.empty(room, np.float32)
+    low, high = np.empty(_LANES_AT_ONCE, np.float32), np.empty(_LANES_AT_ONCE, np.float32)
+    for left in range(0, count, _LANES_AT_ONCE):
+        lanes = min(_LANES_AT_ONCE, count - left)
+        first, stop = max(left - margin, 0), min(left + lanes + margin, count)
+        before = first - (left - margin)
+        for row in range(len(out)):
+            y = start + row
+            # Lanes beside are mixed along columns, too: the rows' kernel needs them.
+            now = samples[y - at, first:stop]
+            u1, v1 = samples[max(y - 1, 0) - at], samples[min(y + 1, last) - at]
+            u2, v2 = samples[max(y - 2, 0) - at], samples[min(y + 2, last) - at]
+            u3, v3 = samples[max(y - 3, 0) - at], samples[min(y + 3, last) - at]
+            u1, v1 = u1[first:stop], v1[first:stop]
+            u2, v2 = u2[first:stop], v2[first:stop]
+            u3, v3 = u3[first:stop], v3[first:stop]
+            to = mixed[before:]
+            for x in range(stop - first):
+                to[x] = (d0 * now[x] + d1 * (u1[x] + v1[x])) + (
+                    d2 * (u2[x] + v2[x]) + d3 * (u3[x] + v3[x])
+                )
+            to = here[before:]
+            for x in range(stop - first):
+                to[x] = now[x]
+            end = before + stop - first
+            _repeat_ends(mixed, before, end, planes, lanes + 2 * margin)
+            _repeat_ends(here, before, end, planes, lanes + 2 * margin)
+            middle = here[margin:]
+            for x in range(lanes):
+                low[x] = middle[x]
+                high[x] = middle[x]
+            above, below = u1[margin - before :], v1[margin - before :]
+            _sample_limits(middle, above, below, lanes, low, high)
+            one, other = here[margin - planes :], here[margin + planes :]
+            _sample_limits(middle, one, other, lanes, low, high)
+            m1, p1 = mixed[2 * planes :], mixed[4 * planes :]
+            m2, p2 = mixed[planes:], mixed[5 * planes :]
+            m0, p3 = mixed[margin:], mixed[6 * planes :]
+            made_here = out[row, left : left + lanes]
+            for x in range(lanes):
+                value = (a0 * m0[x] + a1 * (m1[x] + p1[x])) + (
+                    a2 * (m2[x] + p2[x]) + a3 * (mixed[x] + p3[x])
+                )
+                made_here[x] = min(max(value, low[x]), high[x])
+
+
 @compiled(seen("u2", 2), seen("f4", 2), seen("i8", 1), made("f4", 2))
-def look_up(codes: Any, tables: Any, which: Any, out: Any) -> None:
+def look_up(codes: Array, tables: Array, which: Array, out: Array) -> None:
     """What tables say of codes (n, channels); which: the table of each channel."""
     for start in range(0, len(codes), _PIXELS_AT_ONCE):
         part, result = codes[start : start + _PIXELS_AT_ONCE], out[start : start + _PIXELS_AT_ONCE]
@@ -230,7 +338,7 @@ def look_up(codes: Any, tables: Any, which: Any, out: Any) -> None:
 
 
 @compiled(seen("f4", 2), seen("u2", 2), seen("i8", 1), made("u2", 2))
-def look_up_light(light: Any, tables: Any, which: Any, out: Any) -> None:
+def look_up_light(light: Array, tables: Array, which: Array, out: Array) -> None:
     """What tables by the square root of light say; light outside 0 … 1 is clipped."""
     last = np.float32(tables.shape[1] - 1)
     channels = light.shape[1]
@@ -249,7 +357,7 @@ def look_up_light(light: Any, tables: Any, which: Any, out: Any) -> None:
 
 
 @compiled(seen("f4", 1), made("u2", 1))
-def round_off(values: Any, out: Any) -> None:
+def round_off(values: Array, out: Array) -> None:
     """The nearest codes; what is out of range is clipped."""
     for at in range(len(values)):
         out[at] = np.uint16(np.int32(min(max(values[at], _ZERO), _FULL) + _HALF))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, PlainSerializer
 
@@ -58,7 +58,7 @@ class Paper:
         return (short, long) if upright else (long, short)
 
 
-def _read_paper(value: Any) -> Any:
+def _read_paper(value: object) -> object:
     if isinstance(value, Paper):
         return value
     match = _NAME.fullmatch(value) if isinstance(value, str) else None

@@ -41,21 +41,7 @@ class SizingSettings(StageSettings):
 
     The size: `long_edge`, or `short_edge`, or `width` and `height` (one of them is enough for
     ``inside``), each in mm, cm, m, in, ft, or px; or `paper`, a name of ISO 216; or none of them,
-    for the size that the file says it has. turn: width and height change places for a picture
-    that is higher than wide; a paper without "portrait" or "landscape" always lies as the picture
-    does.
-
-    mode: ``inside``, ``cover`` or ``exact``, see `geometry.plan`; anchor: what stays when
-    ``cover`` crops; border_colour: of what ``exact`` adds.
-
-    ppi: pixels per inch of the result, needed unless the size is in px, which is marked with 72
-    when nothing is said; or native_ppi: the printer's own resolutions, of which `enough` chooses.
-    enlarge: whether a picture may get more pixels than it has; if not, a small one comes out
-    smaller than asked.
-
-    bleed: by how much the picture goes on beyond each side of that size, to be cut off. wrap: how
-    much is folded around the bars on each side; wrap_edges: what is on it; wrap_colour: of
-    ``plain`` ones.
+    for the size that the file says it has.
     """
 
     long_edge: Side | None = None
@@ -64,16 +50,30 @@ class SizingSettings(StageSettings):
     height: Side | None = None
     paper: PaperName | None = None
     turn: bool = False
+    """Width and height change places for a picture that is higher than wide; a paper without
+    "portrait" or "landscape" always lies as the picture does."""
     mode: Mode = "inside"
+    """``inside``, ``cover`` or ``exact``, see `geometry.plan`."""
     anchor: Anchor = "centre"
+    """What stays when ``cover`` crops."""
     border_colour: Colour = WHITE
+    """Of what ``exact`` adds."""
     ppi: Ppi | None = None
+    """Pixels per inch of the result, needed unless the size is in px, which is marked with 72
+    when nothing is said; or native_ppi: the printer's own resolutions, of which `enough`
+    chooses."""
     native_ppi: Annotated[tuple[Ppi, ...], Field(min_length=1)] | None = None
     enlarge: bool = True
+    """Whether a picture may get more pixels than it has; if not, a small one comes out smaller
+    than asked."""
     bleed: MarginWidth = _NOTHING
+    """By how much the picture goes on beyond each side of that size, to be cut off."""
     wrap: MarginWidth = _NOTHING
+    """How much is folded around the bars on each side."""
     wrap_edges: WrapEdges = "mirrored"
+    """What is on it."""
     wrap_colour: Colour = WHITE
+    """Of ``plain`` ones."""
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
@@ -114,16 +114,16 @@ class SizingSettings(StageSettings):
 
 @dataclass(frozen=True)
 class Request:
-    """What becomes of one picture.
-
-    ppi: of the result; front: what is looked at, with its bleed; bleed_px: of it, on each side;
-    wrap: what is put around it.
-    """
+    """What becomes of one picture."""
 
     ppi: float
+    """Of the result."""
     front: Plan
+    """What is looked at, with its bleed."""
     bleed_px: int
+    """Of it, on each side."""
     wrap: Margins
+    """What is put around it."""
 
     @property
     def trim_px(self) -> tuple[int, int]:

@@ -26,9 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder_stages.sizing.mixing import mix_across, mix_down
-
-Samples = NDArray[np.float32]
-"""Shape (rows, width, planes), float32."""
+from hotfolder_stages.sizing.rows import RowBuffer, Samples
 
 Index = NDArray[np.int64]
 
@@ -138,32 +136,25 @@ class Down:
     ) -> None:
         self._kernel = Kernel(in_height, out_height)
         self._next, self._stop = rows.start, rows.stop
-        self._samples: Samples = np.empty((0, *shape), np.float32)
-        self._start = self._kept = 0
+        self._rows = RowBuffer(shape)
 
     def room(self, rows: int) -> Samples:
         """Where the next rows go."""
-        if self._kept + rows > len(self._samples):
-            larger = np.empty((self._kept + rows, *self._samples.shape[1:]), np.float32)
-            larger[: self._kept] = self._samples[: self._kept]
-            self._samples = larger
-        self._kept += rows
-        return self._samples[self._kept - rows : self._kept]
+        return self._rows.room(rows)
 
     @property
     def ready(self) -> range:
         """The output rows that can be made now."""
-        there = self._start + self._kept
-        stop = int(np.searchsorted(self._kernel.needs_stop, there, side="right"))
+        stop = int(np.searchsorted(self._kernel.needs_stop, self._rows.stop, side="right"))
         return range(self._next, max(self._next, min(stop, self._stop)))
 
     def mix(self, rows: range) -> Samples:
         """Make output rows that are ready."""
-        kernel, part = self._kernel, slice(rows.start, rows.stop)
-        made = np.empty((len(rows), *self._samples.shape[1:]), np.float32)
+        kernel, part, kept = self._kernel, slice(rows.start, rows.stop), self._rows.kept
+        made = np.empty((len(rows), *kept.shape[1:]), np.float32)
         mix_down(
-            self._samples[: self._kept].reshape(-1),
-            self._start,
+            kept.reshape(-1),
+            self._rows.start,
             kernel.in_size,
             kernel.first[part],
             kernel.weights[part],
@@ -178,9 +169,5 @@ class Down:
     def go_on(self) -> None:
         """Forget the rows that only those needed that are ready."""
         self._next = self.ready.stop
-        there = self._start + self._kept
-        needed = there
-        if self._next < self._stop:
-            needed = min(int(self._kernel.needs_start[self._next]), there)
-        self._samples[: there - needed] = self._samples[needed - self._start : self._kept]
-        self._start, self._kept = needed, there - needed
+        done = self._next >= self._stop
+        self._rows.forget(self._rows.stop if done else int(self._kernel.needs_start[self._next]))

@@ -18,12 +18,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from hotfolder import Band
-from hotfolder.raster.picture import rows_per_band
-
-Codes = NDArray[np.uint16]
+from hotfolder import Band, rows_per_band
+from hotfolder.colour import Codes
 
 WrapEdges = Literal["mirrored", "stretched", "plain"]
 

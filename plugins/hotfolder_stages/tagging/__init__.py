@@ -1,8 +1,7 @@
 """The stage ``tagging``: what the result says about itself is true, and the rest is carried over.
 
 Exif, XMP and IPTC are read as bytes from a stranger. What cannot be read safely is left out, with
-a warning in the findings: metadata never cost a picture its delivery. The stage belongs behind
-the stages that change size and profile.
+a warning in the findings: metadata never cost a picture its delivery.
 """
 
 from __future__ import annotations
@@ -11,30 +10,41 @@ from dataclasses import replace
 
 from pydantic import field_validator
 
-from hotfolder import Findings, Job, Metadata, RasterSpec, Stage, StageSettings
-from hotfolder.raster import exif
-from hotfolder.raster.exif import ExifDirectories
-from hotfolder_stages.tagging import exif_tags, iptc
-from hotfolder_stages.tagging.truth import Text, Texts, Truth
+from hotfolder import (
+    ExifDirectories,
+    Findings,
+    Job,
+    Metadata,
+    Place,
+    RasterSpec,
+    Stage,
+    StageSettings,
+    parse_exif,
+)
+from hotfolder_stages.tagging import exif_tags, iptc, xmp_edit
+from hotfolder_stages.tagging.geometry import Geometry, is_turned
+from hotfolder_stages.tagging.truth import Edition, Text, Texts, Truth
 from hotfolder_stages.tagging.xmp import Xmp, XmpError
+from hotfolder_stages.tagging.xmp_edit import put_keywords
 
 __all__ = ["Tagging", "TaggingSettings"]
 
 
 class TaggingSettings(StageSettings):
-    """The table ``[stage.tagging]``.
-
-    copyright, description, creator: written where the original has none, or with `overwrite`
-    in place of what it has. caption: a description that is written in any case, as a ticket gives
-    one for each picture. remove_gps: whether to take out where the picture was made.
-    """
+    """The table ``[stage.tagging]``."""
 
     copyright: str | None = None
+    """Written where the original has none, or with `overwrite` in place of what it has."""
     description: str | None = None
+    """Written where the original has none, or with `overwrite` in place of what it has."""
     creator: str | None = None
+    """Written where the original has none, or with `overwrite` in place of what it has."""
     caption: str | None = None
+    """A description that is written in any case, as a ticket gives one for each picture."""
     overwrite: bool = False
     remove_gps: bool = False
+    """Whether to take out the coordinates of where the picture was made; names of places that
+    people wrote stay."""
 
     @field_validator("copyright", "description", "creator", "caption")
     @classmethod
@@ -54,30 +64,42 @@ class Tagging(Stage[TaggingSettings]):
 
     name = "tagging"
     Settings = TaggingSettings
+    place = Place.LAST
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Make the metadata of what comes out; no pixel is needed for it."""
         self._warnings: list[str] = []
-        self._truth = Truth.of(raster)
+        truth = Truth.of(raster)
+        edition = Edition(job.result.format)
         original = raster.metadata
         directories = self._read_exif(original.exif)
         packet = self._read_xmp(original.xmp)
         added = self._added(directories, packet, original.iptc)
+        remove_gps = self.settings.remove_gps
 
-        made_exif = exif_tags.edited(
-            directories, self._truth, added, remove_gps=self.settings.remove_gps
-        )
-        removed = set(made_exif.removed)
+        made_exif = exif_tags.edited(directories, truth, edition, added, remove_gps=remove_gps)
+        removed = {*original.left_out, *made_exif.removed}
         corrected: tuple[str, ...] = ()
         made_xmp = None
-        if packet is not None or added:
-            edited = (packet or Xmp()).edited(
-                self._truth, added, remove_gps=self.settings.remove_gps
+        into_xmp, keywords = dict(added), list[str]()
+        if edition.format == "png" and original.iptc:  # which has no place for IPTC records
+            said = iptc.texts(original.iptc)
+            there = packet.texts() if packet else {}
+            into_xmp = {**{key: said[key] for key in said.keys() - there.keys()}, **added}
+            keywords = iptc.keywords(original.iptc)
+        if packet is not None or into_xmp or keywords:
+            xmp = packet or Xmp()
+            put_keywords(xmp, keywords)
+            edited = xmp_edit.edited(
+                xmp, truth, edition, _geometry(raster, job), into_xmp, remove_gps=remove_gps
             )
             made_xmp, corrected = edited.packet, edited.corrected
             removed |= set(edited.removed)
-        # A text that was replaced must not stand in IPTC as it was.
-        made_iptc = (original.iptc and iptc.without(original.iptc, added.keys())) or None
+        made_iptc = None
+        if original.iptc:
+            edited_iptc = iptc.edited(original.iptc, truth, added)
+            made_iptc = edited_iptc.records
+            removed |= set(edited_iptc.removed)
 
         self._findings = {
             "exif": "carried" if directories else "made",
@@ -89,14 +111,6 @@ class Tagging(Stage[TaggingSettings]):
         }
         return replace(raster, metadata=Metadata(made_exif.block, made_xmp, made_iptc))
 
-    def review(self, result: RasterSpec) -> None:
-        """Notice when a later stage has made the metadata untrue again."""
-        if Truth.of(result) != self._truth:
-            self._warnings.append(
-                "A stage behind tagging changes size, resolution or profile, so the metadata do "
-                "not fit the result: put tagging behind it."
-            )
-
     def close(self) -> Findings:
         """Say what was carried over, added, corrected, removed and left out."""
         return {**self._findings, "warnings": list(self._warnings)}
@@ -104,7 +118,7 @@ class Tagging(Stage[TaggingSettings]):
     def _read_exif(self, block: bytes | None) -> ExifDirectories:
         if block is not None:
             try:
-                return exif.parse(block)
+                return parse_exif(block)
             except ValueError:
                 self._warnings.append("Its Exif data cannot be read and were left out.")
         return ExifDirectories()
@@ -129,3 +143,14 @@ class Tagging(Stage[TaggingSettings]):
         present |= set(iptc.texts(records)) if records else set()
         lacking = {text: said for text, said in self.settings.texts.items() if text not in present}
         return {**lacking, **always}
+
+
+def _geometry(raster: RasterSpec, job: Job) -> Geometry:
+    orientation = raster.metadata.orientation
+    across, down = job.original.spec.width_px, job.original.spec.height_px
+    return Geometry(
+        orientation,
+        (down, across) if is_turned(orientation) else (across, down),
+        raster.original_area,
+        (raster.width_px, raster.height_px),
+    )

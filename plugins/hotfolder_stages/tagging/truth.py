@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from enum import StrEnum
 from fractions import Fraction
 from importlib.metadata import version
+from typing import Literal
+from uuid import UUID, uuid4
 
-from hotfolder import RasterSpec
-from hotfolder.colour.tone import is_srgb
+from hotfolder import Area, Encoding, RasterSpec
+from hotfolder.colour import is_srgb
 
 SOFTWARE = f"hotfolder {version('hotfolder')}"
 
@@ -27,13 +30,17 @@ Texts = Mapping[Text, str]
 
 @dataclass(frozen=True)
 class Truth:
-    """Facts about the result. ppi: None when nobody knows."""
+    """Facts about the result."""
 
     width_px: int
     height_px: int
     ppi: Fraction | None
+    """Pixels per inch; None when nobody knows."""
     is_srgb: bool
     profile: str
+    encoding: Encoding
+    at: Area
+    """Where the whole of the original lies in it."""
 
     @classmethod
     def of(cls, raster: RasterSpec) -> Truth:
@@ -45,4 +52,17 @@ class Truth:
             Fraction(raster.ppi).limit_denominator(1000) if raster.ppi else None,
             profile is not None and is_srgb(profile),
             profile.description if profile else "",
+            raster.encoding,
+            raster.original_area,
         )
+
+
+@dataclass(frozen=True)
+class Edition:
+    """What makes the file that is about to be written one of its own."""
+
+    format: Literal["tiff", "jpeg", "png"]
+    document: UUID = field(default_factory=uuid4)
+    instance: UUID = field(default_factory=uuid4)
+    made: datetime = field(default_factory=lambda: datetime.now(UTC).astimezone())
+    """When, in local time."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from hotfolder.model.units import MM_PER_INCH
+from hotfolder import MM_PER_INCH
 
 STEP_PX = 64
 BLOCK_PX = 16
@@ -25,11 +25,13 @@ _LEAST_TEXT_PX = 11
 
 @dataclass(frozen=True)
 class Cell:
-    """The place of one piece. width_px, height_px: of the piece, at most; the rest is between."""
+    """The place of one piece."""
 
     pitch_px: int
     width_px: int
+    """Of the piece, at most; the rest is between."""
     height_px: int
+    """Of the piece, at most; the rest is between."""
     text_px: int
 
     @property

@@ -5,10 +5,9 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-Codes = NDArray[np.uint16]
+from hotfolder.colour import Codes
 
 
 def wrapped(text: str, text_px: int, width_px: int) -> list[str]:

@@ -9,34 +9,51 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field
 
-from hotfolder.colour.encodings import flattened
-from hotfolder.colour.profile import ProfileError
-from hotfolder.colour.transform import to_lab
-from hotfolder.errors import Hold
-from hotfolder.model.intent import Intent
-from hotfolder.raster.picture import Band, RasterSpec, rebanded
-from hotfolder.raster.source_profile import source_profile
-from hotfolder.stages.contract import Findings, Job, Stage, StageSettings
-from hotfolder_stages.gamut_check.loss import Route, round_trip_noise
-from hotfolder_stages.gamut_check.table import make_lookup
-from hotfolder_stages.proof_sheet.collect import Collector
+from hotfolder import (
+    Band,
+    ConversionToCome,
+    Findings,
+    Hold,
+    Job,
+    LossTolerance,
+    Place,
+    RasterSpec,
+    SharpeningToCome,
+    SizeToCome,
+    Stage,
+    StageSettings,
+    rebanded,
+    source_profile,
+)
+from hotfolder.colour import (
+    ProfileError,
+    Route,
+    WorstPlaces,
+    flattened,
+    make_loss_lookup,
+    round_trip_noise,
+    to_lab,
+)
 from hotfolder_stages.test_strip.layout import cell
 from hotfolder_stages.test_strip.telling import telling
 
-_TOLERANCE = 3.0
+_TOLERANCE = LossTolerance(3.0)
 
 
 class StripPlacesSettings(StageSettings):
-    """The table ``[stage.strip-places]``. worst: how many pieces show what is lost, at most."""
+    """The table ``[stage.strip-places]``."""
 
     worst: Annotated[int, Field(ge=1, le=12)] = 4
+    """How many pieces show what is lost, at most."""
 
 
 class StripPlaces(Stage[StripPlacesSettings]):
-    """Choose the pieces of a test strip; stands before profile-conversion, pixels pass through."""
+    """Choose the pieces of a test strip; stands before the conversion, pixels pass through."""
 
     name = "strip-places"
     Settings = StripPlacesSettings
+    place = Place.FINISHED
+    comes_after = (SizeToCome, SharpeningToCome)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Make the table of differences ready.
@@ -48,22 +65,25 @@ class StripPlaces(Stage[StripPlacesSettings]):
         """
         self._raster = raster
         self._source = source_profile(raster)
-        conversion = job.settings.get("profile-conversion")
-        asked = str(getattr(conversion, "intent", ""))
-        intent = Intent(asked) if asked in list(Intent) else Intent.RELATIVE_COLORIMETRIC
-        compensates = getattr(conversion, "black_point_compensation", True)
-        route = Route(self._source, job.profile, intent, black_point_compensation=compensates)
+        conversion = job.told(ConversionToCome) or ConversionToCome()
+        route = Route(
+            self._source,
+            job.profile,
+            conversion.expected_intent,
+            black_point_compensation=conversion.black_point_compensation,
+        )
         try:
-            look_up, noise = make_lookup(route), round_trip_noise(job.profile)
+            look_up, noise = make_loss_lookup(route), round_trip_noise(job.profile)
         except ProfileError as error:
             raise Hold(
                 "profiles-do-not-join",
                 f"No test strip can be made for this destination: the profile {error}. "
                 f"Give the picture or the destination another profile.",
             ) from error
-        tolerance = getattr(job.settings.get("gamut-check"), "tolerance", _TOLERANCE)
-        self._tolerance = max(tolerance, noise.p99)
-        self._collector = Collector(raster, look_up, self._tolerance)
+        tolerance = job.told(LossTolerance) or _TOLERANCE
+        self._tolerance = max(tolerance.delta_e_00, noise.p99)
+        size_px = (raster.width_px, raster.height_px)
+        self._collector = WorstPlaces(self._source, size_px, look_up, self._tolerance)
         return raster
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:

@@ -11,19 +11,26 @@ from dataclasses import replace
 from typing import Annotated
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
-from hotfolder.colour.encodings import flattened, white
-from hotfolder.model.destination import SettingsModel
-from hotfolder.model.encoding import Encoding
-from hotfolder.model.units import MM_PER_INCH
-from hotfolder.raster.picture import Band, RasterSpec, rows_per_band
-from hotfolder.stages.contract import Findings, Job, Stage, StageSettings
+from hotfolder import (
+    MM_PER_INCH,
+    NOWHERE,
+    Band,
+    ConversionToCome,
+    Encoding,
+    Findings,
+    Job,
+    Place,
+    RasterSpec,
+    SettingsModel,
+    Stage,
+    StageSettings,
+    rows_per_band,
+)
+from hotfolder.colour import Codes, flattened, white
 from hotfolder_stages.test_strip.layout import cell, line_px, smallest, width_of
 from hotfolder_stages.test_strip.lettering import draw, wrapped
-
-Codes = NDArray[np.uint16]
 
 BLACK = {
     Encoding.RGB: (0, 0, 0),
@@ -35,20 +42,23 @@ BLACK = {
 
 
 class CutPiece(SettingsModel):
-    """One piece, in pixels of the picture; label: the words below it."""
+    """One piece, in pixels of the picture."""
 
     left_px: Annotated[int, Field(ge=0)]
     top_px: Annotated[int, Field(ge=0)]
     width_px: Annotated[int, Field(ge=1)]
     height_px: Annotated[int, Field(ge=1)]
     label: str = ""
+    """The words below it."""
 
 
 class StripSheetSettings(StageSettings):
-    """The table ``[stage.strip-sheet]``. pieces: what is cut out; heading: words above them."""
+    """The table ``[stage.strip-sheet]``."""
 
     pieces: Annotated[tuple[CutPiece, ...], Field(min_length=1, max_length=24)]
+    """What is cut out."""
     heading: str = ""
+    """Words above them."""
 
 
 class StripSheet(Stage[StripSheetSettings]):
@@ -56,6 +66,8 @@ class StripSheet(Stage[StripSheetSettings]):
 
     name = "strip-sheet"
     Settings = StripSheetSettings
+    place = Place.CONVERTED
+    comes_after = (ConversionToCome,)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Find the smallest sheet."""
@@ -77,6 +89,7 @@ class StripSheet(Stage[StripSheetSettings]):
             width_px=self._sheet.width_px,
             height_px=self._sheet.height_px,
             has_alpha=False,
+            original_at=NOWHERE,
         )
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:

@@ -8,14 +8,13 @@ practice, no source.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.colour import Floats
 from hotfolder_stages.test_strip.layout import STEP_PX, Cell
 
-Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
 LOST, MOVED = "colours lost", "colours moved most"
@@ -33,13 +32,14 @@ _SAME = 0.5
 
 @dataclass(frozen=True)
 class Piece:
-    """A piece of the picture, in its pixels. why: what it tells about, the reason it is there."""
+    """A piece of the picture, in its pixels."""
 
     left_px: int
     top_px: int
     width_px: int
     height_px: int
     why: tuple[str, ...]
+    """What it tells about, the reason it is there."""
 
 
 def telling(

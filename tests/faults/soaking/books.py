@@ -55,12 +55,13 @@ class Books:
                     record = json.loads(line)
                     latest[record["job"]] = record
         self.logged = list(latest.values())
-        ledger = {row.id: row.record for row in read_jobs(self.place.root.ledger, ended=True)}
+        rows = read_jobs(self.place.root.ledger, ended=True)
+        ledger = {row.id: json.loads(row.record_text or "null") for row in rows}
         if ledger != latest:
             differing = {job for job in {*ledger, *latest} if ledger.get(job) != latest.get(job)}
             self.wrong.append(f"log and ledger disagree about {sorted(differing)[:5]}")
         for record in self.logged:
-            end = "given up" if record.get("dropped") else record["state"]
+            end = "discarded" if record.get("discarded") else record["state"]
             self.ends[end] += 1
 
     def _nothing_waits(self) -> None:
@@ -98,7 +99,7 @@ class Books:
         )
         for each in [*record["results"], *record.get("attachments", [])]:
             path = Path(each["path"])
-            if record.get("dropped"):
+            if record.get("discarded"):
                 continue
             if delivered and each in record["results"]:
                 entry = (str(path), each["sha256"])

@@ -18,12 +18,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Any
 
 import imagecodecs
 import numpy as np
-from numpy.typing import NDArray
 
+from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.difference import Parts, delta_e_00, delta_e_00_parts
 from hotfolder.colour.encodings import D50_XYZ, lab_to_xyz, xyz_to_lab
 from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, ProfileError, lab_profile
@@ -39,9 +38,6 @@ from hotfolder.colour.transform import (
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
 
-Codes = NDArray[np.uint16]
-Floats = NDArray[np.floating[Any]]
-
 NOISE_COLOURS = 10_000
 """Enough for the 99th percentile: a hundred colours lie beyond it."""
 
@@ -53,9 +49,16 @@ class Route:
     """From where to where, and how the pixels will be converted in the end."""
 
     source: Profile
+    """What gives the picture's numbers their meaning."""
+
     destination: Profile
+    """The medium's profile."""
+
     intent: Intent = Intent.RELATIVE_COLORIMETRIC
+    """Rendering intent of the conversion."""
+
     black_point_compensation: bool = True
+    """Whether the source's black is scaled to the destination's."""
 
 
 @dataclass(frozen=True)
@@ -63,8 +66,13 @@ class Noise:
     """What going from device values to colour and back changes where nothing should: ΔE00."""
 
     mean: float
+    """On average."""
+
     p95: float
+    """Exceeded by one colour in twenty."""
+
     p99: float
+    """Exceeded by one colour in a hundred."""
 
     def summary(self) -> dict[str, float]:
         """Return the three figures under their names, rounded as other differences are."""
@@ -76,6 +84,8 @@ def losses(route: Route, pixels: Codes) -> tuple[Floats, Floats]:
 
     Parameters
     ----------
+    route
+        From where to where.
     pixels
         Shape (..., channels of the source), dtype uint16.
 
@@ -90,15 +100,35 @@ def losses(route: Route, pixels: Codes) -> tuple[Floats, Floats]:
 
 
 def best_of(route: Route) -> Route:
-    """Return the way by which a destination gives all it can: what does not come out is lost."""
+    """Return the way by which a destination gives all it can: what does not come out is lost.
+
+    Parameters
+    ----------
+    route
+        Any.
+
+    Returns
+    -------
+    The same two profiles, relative colorimetric with black point compensation.
+    """
     return replace(route, intent=Intent.RELATIVE_COLORIMETRIC, black_point_compensation=True)
 
 
 def wanted(route: Route, pixels: Codes) -> Floats:
-    """Colours of the picture with their black scaled to the destination's.
+    """Say which colours a picture asks for, its black scaled to the destination's.
 
-    Nobody can ask more of the destination. Shapes (..., channels) to (..., 3): L*a*b*, relative
-    to the two whites.
+    Nobody can ask more of the destination.
+
+    Parameters
+    ----------
+    route
+        From where to where.
+    pixels
+        Shape (..., channels of the source), dtype uint16.
+
+    Returns
+    -------
+    Shape (..., 3): L*a*b*, relative to the two whites.
     """
     lab = to_lab(route.source, pixels)
     if route.source == route.destination:
@@ -107,10 +137,18 @@ def wanted(route: Route, pixels: Codes) -> Floats:
 
 
 def before_and_after(route: Route, pixels: Codes) -> tuple[Floats, Floats]:
-    """Colours of the original, and those that come out as the picture will be converted.
+    """Say which colours the original has, and which come out as the picture will be converted.
 
-    Both relative to their whites, or absolute when the intent is. Shapes (..., channels of the
-    source) to (..., 3): L*a*b*.
+    Parameters
+    ----------
+    route
+        From where to where.
+    pixels
+        Shape (..., channels of the source), dtype uint16.
+
+    Returns
+    -------
+    Two arrays, shape (..., 3): L*a*b*, relative to their whites, or absolute when the intent is.
     """
     absolute = route.intent is Intent.ABSOLUTE_COLORIMETRIC
     seen_with = Intent.ABSOLUTE_COLORIMETRIC if absolute else Intent.RELATIVE_COLORIMETRIC
@@ -137,7 +175,16 @@ def _exact(route: Route) -> Transform:
 def shift_parts(route: Route, pixels: Codes) -> Parts:
     """Split the shift of colours into lightness, chroma and hue, exactly.
 
-    Shape (n, channels of the source), dtype uint16; the parts' shapes are (n,).
+    Parameters
+    ----------
+    route
+        From where to where.
+    pixels
+        Shape (n, channels of the source), dtype uint16.
+
+    Returns
+    -------
+    Parts of shape (n,).
     """
 
     def compute(start: int, stop: int) -> Parts:
@@ -160,6 +207,15 @@ def round_trip_noise(profile: Profile) -> Noise:
     should be nothing, and is what the tables' grids and roundings leave. Media-relative
     colorimetric. The first device values are made from random ones: among those, an ink printer's
     profile has many that it never makes, too full of ink.
+
+    Parameters
+    ----------
+    profile
+        Of a destination.
+
+    Returns
+    -------
+    Mean and percentiles of the difference, ΔE00.
     """
     if not profile.can_be_destination:
         raise ProfileError(f"{profile.description} describes an input device only")
@@ -195,6 +251,15 @@ def black_luminance(profile: Profile) -> float:
     Read off what compensation towards a black of zero does to a mid tone:
     Y' = (Y - BP) / (1 - BP), solved for BP. The darkest colour that comes out of the profile's
     tables would not do: their rounding makes it up to one L* lighter, and all greys with it.
+
+    Parameters
+    ----------
+    profile
+        Any.
+
+    Returns
+    -------
+    0 … 1; 0 is no light at all.
     """
     middle = np.full((1, 1, profile.encoding.channels), 32768, dtype=np.uint16)
     before, after = (

@@ -11,11 +11,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.colour.arrays import Codes
 from hotfolder.model.encoding import Encoding
 
-Codes = NDArray[np.uint16]
-
-BITS = {
+CELL_BITS = {
     Encoding.RGB: (6, 6, 6),
     Encoding.GREY: (12,),
     Encoding.CMYK: (5, 5, 5, 5),
@@ -25,10 +24,16 @@ BITS = {
 
 
 class Cells:
-    """Counts of pixels, kept and lost apart, by the cell their colour lies in."""
+    """Counts of pixels, kept and lost apart, by the cell their colour lies in.
+
+    Parameters
+    ----------
+    encoding
+        The kind of colour that the pixels are.
+    """
 
     def __init__(self, encoding: Encoding) -> None:
-        self._bits = BITS[encoding]
+        self._bits = CELL_BITS[encoding]
         self._cells = 1 << sum(self._bits)
         self._counts = np.zeros((2, self._cells), dtype=np.int64)
 

@@ -8,12 +8,10 @@ no source.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.floating[Any]]
+from hotfolder.colour.arrays import Floats
 
 HUES = (
     "red",
@@ -37,7 +35,17 @@ _SATURATED_CHROMA, _DARK_LIGHTNESS, _LIGHT_LIGHTNESS = 45.0, 35.0, 80.0
 
 
 def hue_numbers(lab: Floats) -> NDArray[np.intp]:
-    """Say which of `HUES` colours have. Shape (..., 3): L*, a*, b*; result (...), 0 … 9."""
+    """Say which of `HUES` colours have.
+
+    Parameters
+    ----------
+    lab
+        Shape (..., 3): L*, a*, b*.
+
+    Returns
+    -------
+    Shape (...), 0 … 9: indices into `HUES`.
+    """
     a, b = lab[..., 1], lab[..., 2]
     degrees = np.degrees(np.arctan2(b, a)) % 360
     # What lies before the first boundary belongs to the last sector, across 0 degrees.
@@ -54,6 +62,10 @@ def shares_by_hue(lab: Floats, weights: NDArray[np.int64]) -> dict[str, float]:
         Shape (n, 3): L*, a*, b*.
     weights
         Shape (n,): how often each colour occurs.
+
+    Returns
+    -------
+    Shares, 0 … 1, by name.
     """
     counts = np.bincount(hue_numbers(lab), weights=weights, minlength=len(HUES))
     total = counts.sum()
@@ -61,10 +73,19 @@ def shares_by_hue(lab: Floats, weights: NDArray[np.int64]) -> dict[str, float]:
     return {HUES[number]: float(counts[number] / total) for number in order if counts[number]}
 
 
-def in_words(lab: Floats, weights: NDArray[np.int64]) -> str:
+def describe_hues(lab: Floats, weights: NDArray[np.int64]) -> str:
     """Say in a few words which colours these are: "mostly saturated oranges and greens".
 
-    Parameters as in `shares_by_hue`; "" when there are none.
+    Parameters
+    ----------
+    lab
+        Shape (n, 3): L*, a*, b*.
+    weights
+        Shape (n,): how often each colour occurs.
+
+    Returns
+    -------
+    A phrase; ``""`` when there are no colours.
     """
     shares = shares_by_hue(lab, weights)
     if not shares:

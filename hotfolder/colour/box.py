@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
-from hotfolder.colour.compiled import compiled, made, number, seen
+from hotfolder.colour.arrays import Array
+from hotfolder.colour.machine_code import compiled, made, number, seen
 
 
 @compiled(seen("u2", 3), seen("f4", 2), number("i8"), number("i8"), made("f4", 3))
-def add_light(pixels: Any, lights: Any, down: int, across: int, sums: Any) -> None:
+def add_light(pixels: Array, lights: Array, down: int, across: int, sums: Array) -> None:
     """Add up the light of squares, row by row, so that the picture is walked through once.
 
     Parameters

@@ -25,9 +25,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.colour.arrays import Codes
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.colour.transform import NO_GRID, Codes, convert_pixels
+from hotfolder.colour.transform import NO_GRID, convert_pixels
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
 
@@ -36,16 +37,16 @@ Show = Literal["medium", "adapted"]
 
 @dataclass(frozen=True)
 class Look:
-    """The leg from the delivered pixels to a display.
-
-    show: see the module; intent: of this leg; flags: of LittleCMS, never with black point
-    compensation; display: description of the profile the numbers are for.
-    """
+    """The leg from the delivered pixels to a display."""
 
     show: Show
+    """See the module."""
     intent: Intent
+    """Of this leg."""
     flags: int
+    """Of LittleCMS, never with black point compensation."""
     display: str
+    """Description of the profile the numbers are for."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,10 +72,14 @@ def soft_proof(
     pixels
         Shape (rows, width, channels of `delivered`), dtype uint16, encoded as `Encoding` says.
         Slow per pixel, 2 to 4 million a second: meant for a picture reduced to a screen's size.
+    delivered
+        The profile that the pixels are in.
     display
         Profile of an RGB display. sRGB where the display is not known.
     show
         ``"medium"`` or ``"adapted"``, see the module.
+
+
 
     Raises
     ------
@@ -96,6 +101,18 @@ def soft_proof(
 
 
 def look_of(display: Profile, show: Show) -> Look:
-    """Return the leg that `soft_proof` takes for a display."""
+    """Return the leg that `soft_proof` takes for a display.
+
+    Parameters
+    ----------
+    display
+        Profile of an RGB display.
+    show
+        ``"medium"`` or ``"adapted"``.
+
+    Returns
+    -------
+    Intent and flags of the leg.
+    """
     intents = {"medium": Intent.ABSOLUTE_COLORIMETRIC, "adapted": Intent.RELATIVE_COLORIMETRIC}
     return Look(show, intents[show], NO_GRID, display.description)

@@ -14,15 +14,14 @@ from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from hotfolder.colour.arrays import Codes
 from hotfolder.colour.difference import DifferenceStatistics
+from hotfolder.colour.loss import Route, losses
 from hotfolder.colour.patchwork import Patchwork
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.model.encoding import Encoding
-from hotfolder_stages.gamut_check.loss import Route, losses
 
-Codes = NDArray[np.uint16]
 Lookup = Callable[[Codes], Codes]
 
 BLOCKS = {Encoding.RGB: 32, Encoding.CMYK: 16, Encoding.LAB: 64}
@@ -33,11 +32,20 @@ CELLS = 2
 
 
 @lru_cache(maxsize=2)
-def make_lookup(route: Route) -> Lookup:
+def make_loss_lookup(route: Route) -> Lookup:
     """Return the function from pixels to codes of (loss, shift).
 
     The function takes shape (rows, width, channels of the source), dtype uint16, and returns shape
     (rows, width, 2), dtype uint16, as `DifferenceStatistics` counts them. It uses all cores.
+
+    Parameters
+    ----------
+    route
+        From where to where.
+
+    Returns
+    -------
+    The function; it is shared by all that ask for the same route.
 
     Raises
     ------

@@ -1,7 +1,7 @@
 """Held jobs that a person gives up, by deleting their folders.
 
 The job's end stays *held*: nothing more was done for it. What is new is said by a second record
-with ``dropped``, in the log and in the ledger, and the original is kept for the time that
+with ``discarded``, in the log and in the ledger, and the original is kept for the time that
 ``hotfolder.toml`` says. A person who only moved the folder somewhere can still put it into
 ``release/`` later.
 
@@ -19,30 +19,29 @@ from __future__ import annotations
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 from hotfolder.disk import durable
 from hotfolder.disk.marker import check_marked_above, check_marker
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.errors import StorageError
-from hotfolder.ledger.jobs import JobRow, Ledger, State
+from hotfolder.ledger.details import Held, State
+from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.ledger.record_log import LOG_FILE, RecordLog
 from hotfolder.logs import get_log
-from hotfolder.model.records import Dropped, Record
+from hotfolder.model.records import Discarded, Record, format_time, read_record, to_json_line
 from hotfolder.settings.root import DestinationFolders
 
 _AT_LEAST_EVERY_S = 60.0
 _SHARE_OF_TIME = 20
 """A look costs more the more is held, and every job that is held asks for one."""
 _EXPIRE_EVERY_S = 3600.0
-_DROPPING, _DROPPED = "dropping", "dropped"
 
 
-class Drops:
-    """Notices dropped jobs and removes what was kept for long enough. One per daemon."""
+class Discards:
+    """Notices discarded jobs and removes what was kept for long enough. One per daemon."""
 
     def __init__(self, ledger: Ledger, log: RecordLog, kept: KeptOriginals, keep_s: float) -> None:
-        """Prepare; keep_s: how long an original is kept after its job was dropped, seconds."""
+        """Prepare; keep_s: how long an original is kept after its job was discarded, seconds."""
         self._ledger = ledger
         self._log = log
         self._kept = kept
@@ -69,12 +68,13 @@ class Drops:
                 return []
             found = []
             for row in self._ledger.held_jobs_of(destination):
-                if _DROPPING in row.detail:
-                    self._say(row, folders, _record(row), again=True)
-                elif (row.record or {}).get("dropped"):
-                    self._mark(row)
+                detail = row.expect(Held)
+                if detail.discarding:
+                    self._record(row, folders, detail.discarding, again=True)
+                elif row.record and row.record.discarded:
+                    self._mark(row, row.record.discarded)
                 elif self._is_gone(row, folders):
-                    self._note(row, folders)
+                    self._discard(row, folders)
                 else:
                     continue
                 found.append(row)
@@ -98,15 +98,21 @@ class Drops:
                 row = self._ledger.job(job)
             except KeyError:
                 continue  # of a ledger that was lost: a person may still want it
-            until = ((row.record or {}).get("dropped") or {}).get("original_kept_until")
+            record = row.record
+            discarded = record.discarded if record else None
+            until = discarded.original_kept_until if discarded else None
             if row.state in {State.DELIVERED, State.REFUSED}:
-                record = row.record or {}
-                sha256 = record["original"]["sha256"] or ""
-                self._kept.forget_if_kept_at(job, Path(record["original_kept"]), sha256)
-            elif until and datetime.fromisoformat(until) <= datetime.now(UTC):
+                sha256 = record.original.sha256 or "" if record else ""
+                where = Path(record.original_kept) if record else Path()
+                self._kept.forget_if_kept_at(job, where, sha256)
+            elif record and until and until <= datetime.now(UTC):
                 self._kept.forget(job)
-                name = (row.record or {})["original"]["name"]
-                get_log().info("original.removed", job=job, file=name, dropped_until=until)
+                get_log().info(
+                    "original.removed",
+                    job=job,
+                    file=record.original.name,
+                    kept_until=format_time(until),
+                )
 
     def _is_gone(self, row: JobRow, folders: DestinationFolders) -> bool:
         places = (
@@ -121,47 +127,41 @@ class Drops:
         # a move from one to the other may have happened between the two looks
         return all(map(_is_absent, places))
 
-    def _note(self, row: JobRow, folders: DestinationFolders) -> None:
-        record = Record.model_validate(row.record)
+    def _discard(self, row: JobRow, folders: DestinationFolders) -> None:
+        record = row.record
+        if record is None:
+            raise StorageError(f"the ledger has no record of the held job {row.id}")
         now = datetime.now(UTC)
         kept = self._kept.find(row.id)
         until = now + timedelta(seconds=self._keep_s) if kept else None
         where = kept or (Path(record.placement.kept) if record.placement else None)
-        changes: dict[str, Any] = {
-            "dropped": Dropped(noticed=now, original_kept_until=until),
+        changes = {
+            "discarded": Discarded(noticed=now, original_kept_until=until),
             "original_kept": str(where) if where else record.original_kept,
             "previous_sha256": None,
         }
-        record = record.model_copy(update=changes)
         # as it will be read again after a kill: a time of the record has milliseconds
-        record = Record.model_validate(record.model_dump(mode="json"))
-        row = self._ledger.advance(
-            row.id, State.HELD, detail={_DROPPING: record.model_dump(mode="json")}
-        )
-        self._say(row, folders, record, again=False)
+        record = read_record(to_json_line(record.model_copy(update=changes)))
+        row = self._ledger.advance(row.id, State.HELD, Held(discarding=record))
+        self._record(row, folders, record, again=False)
 
-    def _say(
+    def _record(
         self, row: JobRow, folders: DestinationFolders, record: Record, *, again: bool
     ) -> None:
         check_marked_above(folders.results)
         row = self._log.end(folders.results / LOG_FILE, record, again=again)
-        self._mark(row)
+        if record.discarded:
+            self._mark(row, record.discarded)
         get_log().info(
-            "job.dropped",
+            "job.discarded",
             job=row.id,
             destination=row.destination,
             file=record.source,
             original=record.original_kept,
         )
 
-    def _mark(self, row: JobRow) -> None:
-        said = (row.record or {})["dropped"]["noticed"]
-        self._ledger.advance(row.id, State.HELD, detail={_DROPPED: said})
-
-
-def _record(row: JobRow) -> Record:
-    """The record that was about to be written when a kill came."""
-    return Record.model_validate(row.detail[_DROPPING])
+    def _mark(self, row: JobRow, discarded: Discarded) -> None:
+        self._ledger.advance(row.id, State.HELD, Held(discarded=discarded.noticed))
 
 
 def _is_absent(path: Path) -> bool:

@@ -1,4 +1,4 @@
-"""What a proof sheet needs of a picture of any size, gathered strip by strip in bounded memory.
+"""The places of a picture in which most is lost, gathered strip by strip in bounded memory.
 
 Two things are kept: the picture reduced to a screen's size, with the loss and shift of each of its
 pixels; and the pieces in which most is lost, at full resolution. A reduced pixel is the mean of a
@@ -12,20 +12,18 @@ import heapq
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from itertools import count
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.colour.arrays import Codes, Floats
+from hotfolder.colour.box import add_light
 from hotfolder.colour.difference import DifferenceStatistics
+from hotfolder.colour.profile import Profile
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.colour.tone import ToneCurve, tone_of
 from hotfolder.model.encoding import Encoding
-from hotfolder.raster.picture import RasterSpec
-from hotfolder_stages.proof_sheet.box import add_light
 
-Codes = NDArray[np.uint16]
-Floats = NDArray[np.floating[Any]]
 Lookup = Callable[[Codes], Codes]
 """From pixels, shape (rows, width, channels), to codes of (loss, shift, …), same rows and width."""
 
@@ -44,32 +42,42 @@ _DELTA_E_PER_CODE = DifferenceStatistics.FULL_SCALE / 65535
 
 @dataclass(frozen=True, eq=False)
 class Reduced:
-    """The picture at a screen's size.
-
-    pixels: shape (rows, width, channels), uint16, encoded as the picture; loss, shift: shape
-    (rows, width), float32, ΔE00; factor: pixels of the picture per pixel of it, along one side.
-    """
+    """The picture at a screen's size."""
 
     pixels: Codes
+    """Shape (rows, width, channels), uint16, encoded as the picture."""
+
     loss: Floats
+    """Shape (rows, width), float32, ΔE00."""
+
     shift: Floats
+    """Shape (rows, width), float32, ΔE00."""
+
     factor: int
+    """Pixels of the picture per pixel of it, along one side."""
 
 
 @dataclass(frozen=True, order=True)
-class Place:
-    """A piece of the picture at full resolution; greater when more is lost in it.
-
-    lost: sum over the reduced pixels of ΔE00 beyond the tolerance; moved: mean shift, ΔE00;
-    pixels: shape (rows, width, channels), uint16.
-    """
+class WorstPlace:
+    """A piece of the picture at full resolution; greater when more is lost in it."""
 
     lost: float
+    """Sum over the reduced pixels of ΔE00 beyond the tolerance."""
+
     moved: float
+    """Mean shift, ΔE00."""
+
     order: int = field(repr=False)
+    """Of its finding."""
+
     left_px: int = field(compare=False)
+    """In the picture."""
+
     top_px: int = field(compare=False)
+    """In the picture."""
+
     pixels: Codes = field(compare=False, repr=False)
+    """Shape (rows, width, channels), uint16."""
 
     @property
     def height_px(self) -> int:
@@ -82,32 +90,40 @@ class Place:
         return int(self.pixels.shape[1])
 
 
-class Collector:
+class WorstPlaces:
     """Gathers from strips of `rows` rows, top to bottom, the last one shorter.
 
     Parameters
     ----------
+    source
+        What gives the picture's numbers their meaning.
+    size_px
+        Width and height of the picture.
     look_up
         Loss and shift of pixels, as codes of `DifferenceStatistics`.
     tolerance
         ΔE00 above which a colour counts as lost.
     """
 
-    def __init__(self, raster: RasterSpec, look_up: Lookup, tolerance: float) -> None:
-        self._raster, self._look_up, self._tolerance = raster, look_up, tolerance
-        self._factor = -(-max(raster.width_px, raster.height_px) // LONG_EDGE_PX)
-        self._curves = _curves(raster)
-        self._lights = _lights(self._curves, raster.channels)
+    def __init__(
+        self, source: Profile, size_px: tuple[int, int], look_up: Lookup, tolerance: float
+    ) -> None:
+        self._look_up, self._tolerance = look_up, tolerance
+        width_px, height_px = size_px
+        channels = source.encoding.channels
+        self._factor = -(-max(width_px, height_px) // LONG_EDGE_PX)
+        self._curves = _curves(source)
+        self._lights = _lights(self._curves, channels)
         self._side = self._factor * max(1, round(PLACE_PX / self._factor))
-        self.rows = self._side * max(1, _STRIP_PX // (self._side * raster.width_px))
+        self.rows = self._side * max(1, _STRIP_PX // (self._side * width_px))
         """Height of the strips to be given."""
-        down, across = min(self._factor, raster.height_px), min(self._factor, raster.width_px)
+        down, across = min(self._factor, height_px), min(self._factor, width_px)
         self._down, self._across = down, across
-        height, width = raster.height_px // down, raster.width_px // across
-        self._pixels = np.empty((height, width, raster.channels), dtype=np.uint16)
+        height, width = height_px // down, width_px // across
+        self._pixels = np.empty((height, width, channels), dtype=np.uint16)
         self._codes = np.empty((height, width, 2), dtype=np.uint16)
         self._filled = 0
-        self._best: list[Place] = []
+        self._best: list[WorstPlace] = []
         self._order = count()
 
     def add(self, top: int, pixels: Codes) -> None:
@@ -134,20 +150,20 @@ class Collector:
         loss, shift = np.moveaxis(self._codes * np.float32(_DELTA_E_PER_CODE), -1, 0)
         return Reduced(self._pixels, loss, shift, self._factor)
 
-    def places(self, most: int) -> list[Place]:
+    def places(self, most: int) -> list[WorstPlace]:
         """Return the places where most is lost, the worst first, apart from each other if possible.
 
         Where nothing is lost, those that are moved most.
         """
         ranked = sorted(self._best, reverse=True)
-        apart: list[Place] = []
+        apart: list[WorstPlace] = []
         for place in ranked:
             if all(self._are_apart(place, other) for other in apart):
                 apart.append(place)
         rest = [place for place in ranked if not any(place is other for other in apart)]
         return sorted((apart + rest)[:most], reverse=True)
 
-    def _are_apart(self, one: Place, other: Place) -> bool:
+    def _are_apart(self, one: WorstPlace, other: WorstPlace) -> bool:
         distance = max(abs(one.left_px - other.left_px), abs(one.top_px - other.top_px))
         return distance > 1.5 * self._side
 
@@ -185,7 +201,7 @@ class Collector:
                 continue
             left_px = left * self._across
             piece = pixels[:, left_px : left_px + self._side].copy()
-            place = Place(*key, next(self._order), left_px, top, piece)
+            place = WorstPlace(*key, next(self._order), left_px, top, piece)
             if len(self._best) < _CANDIDATES:
                 heapq.heappush(self._best, place)
             else:
@@ -199,7 +215,7 @@ def _lights(curves: tuple[ToneCurve, ...], channels: int) -> NDArray[np.float32]
     return np.stack([curve.to_light for curve in curves])
 
 
-def _curves(raster: RasterSpec) -> tuple[ToneCurve, ...]:
-    if raster.profile is None or raster.encoding not in (Encoding.RGB, Encoding.GREY):
+def _curves(source: Profile) -> tuple[ToneCurve, ...]:
+    if source.encoding not in (Encoding.RGB, Encoding.GREY):
         return ()
-    return tone_of(raster.profile).curves
+    return tone_of(source).curves

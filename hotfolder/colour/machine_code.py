@@ -40,17 +40,51 @@ class Kind:
 
 
 def seen(dtype: str, ndim: int) -> Kind:
-    """An array that a loop only reads: C-contiguous, `dtype` as numpy writes it."""
+    """Declare an array that a loop only reads: C-contiguous.
+
+    Parameters
+    ----------
+    dtype
+        As numpy writes it: ``"u2"``.
+    ndim
+        Dimensions.
+
+    Returns
+    -------
+    The kind, for `compiled`.
+    """
     return Kind(dtype, ndim)
 
 
 def made(dtype: str, ndim: int) -> Kind:
-    """An array that a loop writes: C-contiguous, `dtype` as numpy writes it."""
+    """Declare an array that a loop writes: C-contiguous.
+
+    Parameters
+    ----------
+    dtype
+        As numpy writes it: ``"u2"``.
+    ndim
+        Dimensions.
+
+    Returns
+    -------
+    The kind, for `compiled`.
+    """
     return Kind(dtype, ndim, read_only=False)
 
 
 def number(dtype: str) -> Kind:
-    """A single number, `dtype` as numpy writes it."""
+    """Declare a single number.
+
+    Parameters
+    ----------
+    dtype
+        As numpy writes it: ``"i8"``.
+
+    Returns
+    -------
+    The kind, for `compiled`.
+    """
     return Kind(dtype)
 
 
@@ -59,6 +93,15 @@ def compiled(*arguments: Kind) -> Callable[[Loop], Loop]:
 
     Floating point is kept to the order in which it is written, so that a result does not depend
     on how a picture is cut into parts.
+
+    Parameters
+    ----------
+    arguments
+        Kinds of its arguments, in their order.
+
+    Returns
+    -------
+    A decorator.
     """
 
     def keep(loop: Loop) -> Loop:
@@ -70,7 +113,17 @@ def compiled(*arguments: Kind) -> Callable[[Loop], Loop]:
 
 
 def inlined(part: Loop) -> Loop:
-    """Mark a function that loops call; it becomes part of their code."""
+    """Mark a function that loops call; it becomes part of their code.
+
+    Parameters
+    ----------
+    part
+        The function.
+
+    Returns
+    -------
+    What loops call in its place.
+    """
     return cast("Loop", _Late(cast("FunctionType", part), None))
 
 

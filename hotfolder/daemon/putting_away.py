@@ -1,0 +1,83 @@
+"""Putting away: files that were claimed for batches go where they stay, and tickets are planned."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Collection
+
+from hotfolder.batch.desk import Desk
+from hotfolder.daemon.destinations import Destinations
+from hotfolder.daemon.trouble import About, Kind, Troubles
+from hotfolder.errors import StorageError
+from hotfolder.settings.files import Destination
+
+
+class PuttingAway:
+    """Keeps the files of batches, in the loop's own thread."""
+
+    def __init__(
+        self,
+        desk: Desk,
+        destinations: Destinations,
+        troubles: Troubles,
+        batch_changed: Callable[[str, str], None],
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """Prepare; clock: the one of `troubles`."""
+        self._desk = desk
+        self._destinations = destinations
+        self._troubles = troubles
+        self._batch_changed = batch_changed
+        self._clock = clock
+        self._unseen = set(destinations)
+        self._settings = destinations.all()
+
+    def claimed(self, destination: str) -> None:
+        """Remember that something was claimed for a destination; safe from any thread."""
+        self._unseen.add(destination)
+
+    def turn(self, busy: Collection[str]) -> None:
+        """Put away what has come, and plan the batches that it has come for.
+
+        busy: jobs that are being worked on, which planning must not take back.
+        """
+        destinations = self._destinations.all()
+        for name, destination in destinations.items():
+            if destination.file.ticket is None:
+                self._troubles.keep_only(Kind.BATCH_FILE, name, ())
+            elif self._is_due(name, destination):
+                self._put_away(name, destination)
+            self._settings[name] = destination
+        for name, batch in self._desk.plan(destinations, busy):
+            self._batch_changed(name, batch)
+
+    def next_try_s(self) -> float | None:
+        """When a file that could not be put away is tried next."""
+        due = [self._troubles.next_try_s(Kind.BATCH_FILE, name) for name in self._destinations]
+        return min((each for each in due if each is not None), default=None)
+
+    def _is_due(self, name: str, destination: Destination) -> bool:
+        """Whether to read what waits, which may be thousands of rows."""
+        due = self._troubles.next_try_s(Kind.BATCH_FILE, name)
+        return (
+            name in self._unseen
+            or destination is not self._settings.get(name)
+            or (due is not None and due <= self._clock())
+        )
+
+    def _put_away(self, name: str, destination: Destination) -> None:
+        self._unseen.discard(name)
+        try:
+            rows = {row.id: row for row in self._desk.list_arrived({name: destination})}
+        except StorageError:
+            self._unseen.add(name)
+            raise
+        self._troubles.keep_only(Kind.BATCH_FILE, name, rows)
+        for job in self._troubles.choose(Kind.BATCH_FILE, name, list(rows)):
+            about = About(Kind.BATCH_FILE, name, job)
+            try:
+                self._desk.take_in(rows[job])
+            except StorageError as error:
+                self._troubles.note(about, error)
+            else:
+                self._troubles.clear(about)

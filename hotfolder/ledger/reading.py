@@ -1,0 +1,255 @@
+"""Reading the ledger: its rows, and the one way to open it without being able to write."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import cached_property
+from pathlib import Path
+from typing import Any, Final, TypeVar
+from urllib.parse import quote
+
+from hotfolder.errors import StorageError
+from hotfolder.ledger.details import (
+    Claimed,
+    Detail,
+    Produced,
+    Releasing,
+    State,
+    load_detail,
+)
+from hotfolder.ledger.migrations import SCHEMA_VERSION, make_empty_ledger
+from hotfolder.model.records import End, PlacementRecord, Record, Release, read_record
+
+Value = str | int | float | bytes | None
+"""What a column can hold."""
+
+Row = tuple[Any, ...]
+"""What a query gives; the query says which types."""
+
+_Detail = TypeVar("_Detail", bound=Detail)
+
+OPEN: Final = "state NOT IN ('delivered', 'held', 'refused')"
+"""SQL for jobs that have not ended, as the indexes have it."""
+
+SELECT: Final = (
+    "SELECT seq, id, destination, source, kind, state, bytes, sha256, attempts, arrived, changed,"
+    " detail, record FROM jobs"
+)
+"""SQL for whole rows of jobs."""
+
+
+@dataclass(frozen=True)
+class JobRow:
+    """One job, as the ledger has it."""
+
+    seq: int
+    """Jobs that came later have larger ones."""
+    id: str
+    destination: str
+    source: bytes
+    """Path below the hot folder, the bytes that the file system gave."""
+    kind: str
+    """``file``, or what else was handed in: ``folder``, ``link``, ``special``."""
+    state: State
+    bytes: int
+    sha256: str | None
+    """Of the original; None before it was hashed, and of what is no file."""
+    attempts: int
+    """How many workers were started for it, by now."""
+    arrived: datetime
+    changed: datetime
+    """When the row was changed last."""
+    detail_text: str = field(default="{}", repr=False)
+    """JSON; see `detail`."""
+    record_text: str | None = field(default=None, repr=False)
+    """JSON; see `record`."""
+
+    @cached_property
+    def detail(self) -> Detail:
+        """What the state needs to be gone on with after a kill.
+
+        Raises
+        ------
+        StorageError
+            When it cannot be read: somebody else has changed the ledger.
+        """
+        try:
+            return load_detail(self.state, self.detail_text)
+        except ValueError as error:
+            raise StorageError(
+                f"the ledger's row of job {self.id} cannot be read: {error}"
+            ) from error
+
+    @cached_property
+    def record(self) -> Record | None:
+        """What is said of the job in the end; of a job that was released, what was said before.
+
+        Raises
+        ------
+        StorageError
+            As for `detail`.
+        """
+        try:
+            return read_record(self.record_text) if self.record_text else None
+        except ValueError as error:
+            raise StorageError(
+                f"the ledger's record of job {self.id} cannot be read: {error}"
+            ) from error
+
+    def expect(self, model: type[_Detail]) -> _Detail:
+        """Return the detail, of which the row's state says that it is of this model.
+
+        Raises
+        ------
+        TypeError
+            When it is not: a mistake in this program.
+        """
+        if not isinstance(self.detail, model):
+            raise TypeError(f"job {self.id}, {self.state}, carries no {model.__name__}")
+        return self.detail
+
+    @property
+    def release(self) -> Release | None:
+        """The decision by which a held job is under way again; None for any other."""
+        detail = self.detail
+        return detail.release if isinstance(detail, Claimed | Produced | Releasing) else None
+
+    @property
+    def placement(self) -> PlacementRecord | None:
+        """The row of a ticket that the job is for; None when it came by itself."""
+        own = self.detail.placement if isinstance(self.detail, Claimed | Produced) else None
+        return own or (self.record.placement if self.record else None)
+
+    @property
+    def end(self) -> End | None:
+        """How the job ended, as people are told it; None while it is under way."""
+        return self.record.end if self.state.is_end and self.record else None
+
+
+def to_row(values: Row) -> JobRow:
+    """Return a job from what `SELECT` gives."""
+    seq, job, destination, source, kind, state, size, sha256, attempts = values[:9]
+    arrived, changed, detail, record = values[9:]
+    return JobRow(
+        seq, job, destination, source, kind, State(state), size, sha256, attempts,
+        datetime.fromisoformat(arrived), datetime.fromisoformat(changed), detail, record,
+    )  # fmt: skip
+
+
+class LedgerReader:
+    """Questions about jobs, by a connection that the caller closes."""
+
+    def __init__(self, db: sqlite3.Connection) -> None:
+        self.db = db
+
+    @property
+    def is_behind(self) -> bool:
+        """Whether no daemon of this version has opened the ledger yet."""
+        return read_version(self.db) < SCHEMA_VERSION
+
+    def read(self, query: str, values: Sequence[Value] = ()) -> list[Row]:
+        """Return the rows of a query."""
+        return self.db.execute(query, values).fetchall()
+
+    def find_job(self, job: str) -> JobRow | None:
+        """Return one job; None when there is no such job."""
+        rows = self.read(f"{SELECT} WHERE id = ?", (job,))
+        return to_row(rows[0]) if rows else None
+
+    def open_jobs(self) -> list[JobRow]:
+        """Every job that has not ended, oldest first."""
+        return [to_row(row) for row in self.read(f"{SELECT} WHERE {OPEN} ORDER BY seq")]
+
+    def ended_jobs(self) -> list[JobRow]:
+        """Every job that has ended, oldest first."""
+        return [to_row(row) for row in self.read(f"{SELECT} WHERE NOT ({OPEN}) ORDER BY seq")]
+
+    def latest_delivered(self, destination: str, number: int) -> list[JobRow]:
+        """The jobs of a destination that were delivered last, the latest first."""
+        rows = self.read(
+            f"{SELECT} WHERE destination = ? AND state = 'delivered'"
+            " ORDER BY changed DESC, seq DESC LIMIT ?",
+            (destination, number),
+        )
+        return [to_row(row) for row in rows]
+
+    def latest_records(self, destination: str, number: int) -> list[Record]:
+        """The records of `latest_delivered`."""
+        found = (row.record for row in self.latest_delivered(destination, number))
+        return [record for record in found if record]
+
+    def count_ended(self) -> dict[str, dict[End, int]]:
+        """Number of ended jobs by destination and end."""
+        counts: dict[str, dict[End, int]] = {}
+        # a ledger that no daemon has opened since it was made calls them dropped
+        given_up = "json_extract(detail, '$.discarded', '$.dropped') != '[null,null]'"
+        rows = self.read(
+            f"SELECT destination, CASE WHEN state = 'held' AND {given_up}"  # noqa: S608
+            f" THEN 'discarded' ELSE state END AS ended, count(*) FROM jobs WHERE NOT ({OPEN})"
+            " GROUP BY destination, ended"
+        )
+        for destination, end, number in rows:
+            counts.setdefault(destination, {})[End(end)] = number
+        return counts
+
+
+@contextmanager
+def open_reader(path: Path) -> Iterator[LedgerReader]:
+    """Open a ledger for reading; an empty one where there is none yet.
+
+    A daemon may write to it at the same time, and may just be making it.
+
+    Raises
+    ------
+    StorageError
+        When it is there but cannot be read, or was written by a newer version of this program.
+    """
+    if not path.exists():
+        with closing(make_empty_ledger()) as nothing:
+            yield LedgerReader(nothing)
+        return
+    try:
+        uri = f"file:{quote(str(path))}?mode=ro"
+        with closing(sqlite3.connect(uri, uri=True)) as db, closing(make_empty_ledger()) as nothing:
+            version = read_version(db)
+            if version > SCHEMA_VERSION:
+                raise StorageError(
+                    f"the ledger {path} was written by a newer hotfolder; install that one"
+                )
+            yield LedgerReader(db if version else nothing)
+    except sqlite3.DatabaseError as error:
+        raise StorageError(f"the ledger {path} cannot be read: {error}") from error
+
+
+def read_version(db: sqlite3.Connection) -> int:
+    """Return the version of a ledger's tables; 0 while it has none."""
+    (version,) = db.execute("PRAGMA user_version").fetchone()
+    return int(version)
+
+
+def read_jobs(path: Path, *, ended: bool = False) -> list[JobRow]:
+    """Read the jobs of a ledger: those under way, or those that have ended.
+
+    Raises
+    ------
+    StorageError
+        As for `open_reader`.
+    """
+    with open_reader(path) as ledger:
+        return ledger.ended_jobs() if ended else ledger.open_jobs()
+
+
+def read_job(path: Path, job: str) -> JobRow | None:
+    """Read one job of a ledger; None when there is no such job.
+
+    Raises
+    ------
+    StorageError
+        As for `open_reader`.
+    """
+    with open_reader(path) as ledger:
+        return ledger.find_job(job)

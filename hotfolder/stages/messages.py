@@ -1,0 +1,94 @@
+"""What stages of one job tell each other: frozen dataclasses, passed through the job.
+
+A stage declares in ``tells`` which messages it may tell, and in ``comes_after`` behind whose
+tellers it must stand; the settings are checked against both before any picture is touched. So a
+stage depends on what is said, never on who says it: another stage can take the teller's place.
+
+A stage of your own may tell these, or messages of its own that extend `Message`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hotfolder.colour.transform import Precision
+from hotfolder.model.intent import Intent
+
+
+@dataclass(frozen=True)
+class Message:
+    """Base of what one stage tells another; a message is a frozen dataclass that extends it.
+
+    See Also
+    --------
+    Job.tell, Job.told
+    """
+
+
+@dataclass(frozen=True)
+class SizeToCome(Message):
+    """The stage that tells this gives the picture its final size.
+
+    Notes
+    -----
+    It says no more than that: the size itself is in the raster that the stage returns.
+    """
+
+
+@dataclass(frozen=True)
+class SharpeningToCome(Message):
+    """The stage that tells this sharpens the picture for its medium and viewing distance.
+
+    See Also
+    --------
+    SizeToCome
+    """
+
+
+@dataclass(frozen=True)
+class ConversionToCome(Message):
+    """The stage that tells this converts the picture to the medium's profile.
+
+    Examples
+    --------
+    >>> ConversionToCome((Intent.PERCEPTUAL,)).is_open
+    False
+    """
+
+    intents: tuple[Intent, ...] = (Intent.RELATIVE_COLORIMETRIC,)
+    """The intent; several, when the stage chooses among them by looking at the picture."""
+
+    black_point_compensation: bool = True
+    """Whether the source's black is scaled to the medium's (ISO 18619)."""
+
+    precision: Precision = Precision.FINE
+    """How closely the conversion keeps to the profiles."""
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the intent will be chosen later; `IntentChosen` then says which it was."""
+        return len(self.intents) > 1
+
+    @property
+    def expected_intent(self) -> Intent:
+        """The intent, or the one to reckon with while it has not been chosen."""
+        return Intent.RELATIVE_COLORIMETRIC if self.is_open else self.intents[0]
+
+
+@dataclass(frozen=True)
+class IntentChosen(Message):
+    """Which intent was chosen for this picture; known to every stage in `Stage.close`."""
+
+    intent: Intent
+    """The intent that the picture was converted with."""
+
+    reason: str
+    """Why, as one plain sentence for a photographer."""
+
+
+@dataclass(frozen=True)
+class LossTolerance(Message):
+    """From which difference on a colour counts as lost in this job."""
+
+    delta_e_00: float
+    """CIEDE2000 difference, 0 … 100."""

@@ -1,0 +1,117 @@
+"""What status says of a root that is served, and of one that no longer is."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+
+import pytest
+
+from hotfolder.ledger.jobs import Ledger
+from hotfolder.ledger.lock import served_alone
+from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
+from hotfolder.overview.status import collect
+
+CANVAS = "fine-art-canvas"
+SINCE = "2026-03-29T12:00:00Z"
+
+
+def trouble(kind, name="", destination=CANVAS):
+    message = f"the {kind} is in the way"
+    return TroubleStatus(
+        kind=kind, destination=destination, name=name, message=message, since=SINCE,
+        next_try_s=2.0, tries=1,
+    )  # fmt: skip
+
+
+def snapshot_of(pid, *troubles):
+    folder = FolderStatus(hot_folder="in", watch="events", remarks=("a stranger",))
+    return Snapshot(
+        pid=pid, started=SINCE, written=SINCE, workers=2, folders={CANVAS: folder},
+        troubles=troubles,
+    )  # fmt: skip
+
+
+def write(root, snapshot):
+    root.private.mkdir(exist_ok=True)
+    root.snapshot.write_text(snapshot.model_dump_json())
+
+
+def stopped(root):
+    return [
+        (each["destination"], each["file"], each["why"], each["who"])
+        for each in collect(root)["waiting"]
+        if each["what"] == "stopped"
+    ]
+
+
+@pytest.fixture
+def living():
+    process = subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE)
+    yield process.pid
+    process.communicate(b"\n")
+
+
+@pytest.mark.parametrize("which", ["dead", "living"])
+def test_what_an_earlier_daemon_left_is_not_taken_for_one_that_serves(root, living, which):
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    pid = living if which == "living" else ended.pid
+    write(root, snapshot_of(pid, trouble("claims")))
+    said = collect(root)
+    assert (False, None, "") == (said["served"], said["served_by"], said["served_since"])
+    assert [] == said["destinations"][CANVAS]["remarks"]
+    assert [] == stopped(root)
+
+
+def test_a_root_that_is_served_is_said_with_its_troubles(root):
+    kinds = trouble("claims"), trouble("file", "mud.tif"), trouble("held")
+    write(root, snapshot_of(os.getpid(), *kinds, trouble("ledger", destination="")))
+    with served_alone(root):
+        said = collect(root)
+        assert (True, os.getpid()) == (said["served"], said["served_by"])
+        assert ["a stranger"] == said["destinations"][CANVAS]["remarks"]
+        assert [
+            (CANVAS, "everything", "the claims is in the way", "you"),
+            (CANVAS, "mud.tif", "the file is in the way", "you"),
+            (CANVAS, "held jobs", "the held is in the way", "you"),
+            ("all destinations", "everything", "the ledger is in the way", "you"),
+        ] == stopped(root)
+
+
+@pytest.mark.parametrize("kind", ["claim", "job", "batch file"])
+def test_trouble_of_a_job_is_said_once_with_the_file(root, kind):
+    ledger = Ledger(root.ledger)
+    ledger.add("j1", CANVAS, b"mud.tif", "file", 1, {})
+    ledger.close()
+    write(root, snapshot_of(os.getpid(), trouble(kind, "j1")))
+    with served_alone(root):
+        assert [(CANVAS, "mud.tif", f"the {kind} is in the way", "you")] == stopped(root)
+
+
+def test_jobs_whose_destination_has_gone_are_said_each_and_not_twice(root):
+    ledger = Ledger(root.ledger)
+    ledger.add("j1", "gone", b"mud.tif", "file", 1, {})
+    ledger.close()
+    write(root, snapshot_of(os.getpid(), trouble("stray jobs", destination="gone")))
+    with served_alone(root):
+        ((where, file, why, who),) = stopped(root)
+    assert ("gone", "mud.tif", "you") == (where, file, who)
+    assert "has no settings any more" in why
+
+
+def test_the_snapshot_of_an_earlier_process_says_nothing_of_the_one_that_serves(root, living):
+    write(root, snapshot_of(living, trouble("claims")))
+    with served_alone(root):
+        assert os.getpid() == collect(root)["served_by"]
+        assert [] == stopped(root)
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{}", '{"pid": null}', "\x00", '{"pid": "x"}'])
+def test_a_snapshot_that_makes_no_sense_is_none(root, text):
+    root.private.mkdir(exist_ok=True)
+    root.snapshot.write_text(text)
+    assert read_snapshot(root.snapshot) is None
+    with served_alone(root):
+        assert collect(root)["served"]
