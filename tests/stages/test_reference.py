@@ -7,14 +7,15 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from hotfolder import Hold
-from hotfolder.colour.profile import lab_profile
-from hotfolder.colour.transform import Precision, Transform
+from hotfolder.colour import Precision, Transform, lab_profile
+from hotfolder.settings.order import find_misplaced
+from hotfolder.stages.registry import load_registry
+from hotfolder.testing import cut, make_stage, run_stage
 from hotfolder_stages.reference import Reference
 from hotfolder_stages.reference.reduced import LONG_EDGE_PX, ReducedCopy
 from reference.devices import demo_printer, libvips
 from stages import chart_scenes as scenes
-from stages.driving import GREY, SRGB, WIDE_RGB, cut, job_of, run_stage, spec_of, stage_with
+from stages.driving import GREY, SRGB, WIDE_RGB, spec_of
 
 
 @lru_cache(maxsize=16)
@@ -28,7 +29,7 @@ def codes_of(made):
 
 def findings(pixels, profile=SRGB, rows=100, alpha=None, **settings):
     spec = replace(spec_of(pixels, profile), has_alpha=alpha is not None)
-    stage = stage_with(Reference, settings)
+    stage = make_stage(Reference, settings)
     made, _, found, _ = run_stage(stage, pixels, spec, rows=rows, alpha=alpha)
     assert np.array_equal(pixels, made)
     json.dumps(found, allow_nan=False)
@@ -112,10 +113,25 @@ def test_inks_without_a_profile_are_not_looked_at_and_that_is_said():
     assert "no colour profile" in found["not_looked"]
 
 
-def test_behind_a_stage_that_changes_the_picture_it_holds():
-    spec = spec_of(np.zeros((40, 40, 3), np.uint16))
-    with pytest.raises(Hold, match="Put it first"):
-        stage_with(Reference, {}).open(replace(spec, width_px=20), job_of(spec))
+def test_a_profile_that_was_assumed_for_the_picture_is_named():
+    pixels = codes_of(scene(1, "turned"))
+    spec = spec_of(pixels, WIDE_RGB, profile_assumed=True)
+    found = run_stage(make_stage(Reference, {}), pixels, spec, rows=100).findings
+    assert WIDE_RGB.description == found["profile_assumed"]
+
+
+@pytest.mark.parametrize("other", ["sizing", "output-sharpening", "profile-conversion", "tagging"])
+def test_settings_with_it_behind_what_changes_the_picture_are_refused(other):
+    stages = load_registry().stages
+    (found,) = find_misplaced([other, "reference"], stages)
+    assert ("reference", other) == (found.name, found.behind)
+    assert [] == find_misplaced(["reference", other], stages)
+
+
+def test_it_may_stand_on_either_side_of_preflight():
+    stages = load_registry().stages
+    assert [] == find_misplaced(["preflight", "reference"], stages)
+    assert [] == find_misplaced(["reference", "preflight"], stages)
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from hotfolder.colour.encodings import D50_XYZ
+from hotfolder.colour import D50_XYZ
 from hotfolder_stages.reference.chart import reference_xyz
 from hotfolder_stages.reference.fit import colour_errors, fit_chart, grey_curve
 from hotfolder_stages.reference.light import greys_of, light_of, unevenness

@@ -61,18 +61,22 @@ AREA = 0.44
 
 @dataclass(frozen=True)
 class Chart:
-    """A chart in a picture.
-
-    centres: shape (24, 2), x, y in pixels, 0 at the middle of the first, in reading order;
-    score: -1 … 1, see `likeness`; outliers: patches that agree worst; homography: from `LATTICE`
-    to pixels; supports: patches whose regions were found.
-    """
+    """A chart in a picture."""
 
     centres: Points
+    """Shape (24, 2): x, y in pixels, 0 at the middle of the first; in reading order."""
+
     homography: NDArray[np.float64]
+    """Shape (3, 3): from `LATTICE` to pixels."""
+
     score: float
+    """-1 … 1, see `likeness`."""
+
     outliers: tuple[int, ...]
+    """Patches that agree worst."""
+
     supports: int
+    """Number of patches whose regions were found."""
 
     @property
     def pitch_px(self) -> float:

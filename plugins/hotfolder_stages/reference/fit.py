@@ -52,7 +52,10 @@ class Curve:
     """
 
     measured: tuple[Floats, ...]
+    """Points of each channel in the picture."""
+
     wanted: tuple[Floats, ...]
+    """What each of them should be."""
 
     def apply(self, light: Floats) -> Floats:
         """Undo the curves; shape (..., 3)."""
@@ -68,15 +71,16 @@ class Curve:
 
 @dataclass(frozen=True)
 class Correction:
-    """A way from a picture's light to the colours of the chart under D50.
-
-    kind: "matrix" or "root-polynomial"; matrix: shape (3, terms), to XYZ, Y of white 1; curve:
-    what is undone before it.
-    """
+    """A way from a picture's light to the colours of the chart under D50."""
 
     kind: str
+    """``"matrix"`` or ``"root-polynomial"``."""
+
     matrix: Floats
+    """Shape (3, terms): to XYZ, Y of white 1."""
+
     curve: Curve | None = None
+    """What is undone before it."""
 
     def apply(self, light: Floats) -> Floats:
         """Return XYZ under D50 of linear light; shapes (n, 3)."""
@@ -86,15 +90,16 @@ class Correction:
 
 @dataclass(frozen=True)
 class Fit:
-    """A correction and its residual errors, ΔE00.
-
-    errors: of each patch, NaN where it took no part; left_out: of each patch, as predicted by the
-    fit without it.
-    """
+    """A correction and its residual errors."""
 
     correction: Correction
+    """What was fitted."""
+
     errors: Floats
+    """Shape (24,): ΔE00 of each patch; NaN where it took no part."""
+
     left_out: Floats
+    """Shape (24,): the same, as predicted by the fit without the patch."""
 
     @property
     def mean(self) -> float:
@@ -109,13 +114,13 @@ class Fit:
 
 @dataclass(frozen=True)
 class Fits:
-    """The best correction, and what the choice says about the picture.
-
-    best: the one to use; straight: the best without a curve; has_curve: whether a curve is needed.
-    """
+    """The best correction, and what the choice says about the picture."""
 
     best: Fit
+    """The one to use."""
+
     straight: Fit
+    """The best without a curve."""
 
     @property
     def has_curve(self) -> bool:

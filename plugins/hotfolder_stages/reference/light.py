@@ -32,18 +32,22 @@ DARKEST_Y = 0.04
 
 @dataclass(frozen=True)
 class Light:
-    """The light of a picture, as its greys have it.
-
-    exposure_stops: what they are too light, negative for too dark; white: XYZ of the perfect
-    diffuser, Y = 1, D50 where the picture is balanced; xy: its chromaticity; cct_k, duv: None
-    where they mean nothing.
-    """
+    """The light of a picture, as its greys have it."""
 
     exposure_stops: float
+    """By how much they are too light; negative for too dark."""
+
     white: Floats
+    """XYZ of the perfect diffuser, Y = 1; D50 where the picture is balanced."""
+
     xy: tuple[float, float]
+    """Its chromaticity."""
+
     cct_k: float | None
+    """Its correlated colour temperature; None where that means nothing."""
+
     duv: float | None
+    """Its distance from Planck's locus, in CIE 1960 u, v; None where `cct_k` is."""
 
     @property
     def cast_lab(self) -> Floats:
@@ -53,15 +57,19 @@ class Light:
 
 @dataclass(frozen=True)
 class Grey:
-    """One grey: its colour in the picture, and its own cast when that of the whole is taken off.
-
-    lab: L*, a*, b* as the picture has it, exposure set right; cast: a*, b*; expected_lightness: L*.
-    """
+    """One grey: its colour in the picture, and its own cast when that of the whole is taken off."""
 
     patch: int
+    """Its number in reading order, from 0."""
+
     lab: Floats
+    """L*, a*, b* as the picture has it, exposure set right."""
+
     cast: Floats
+    """Its own a*, b*."""
+
     expected_lightness: float
+    """L* of the patch on the chart."""
 
 
 def light_of(xyz: Floats, reference: Floats, usable: NDArray[np.bool_]) -> Light | None:

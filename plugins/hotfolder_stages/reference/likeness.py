@@ -22,14 +22,13 @@ DARKEST = 0.004
 
 @dataclass(frozen=True)
 class Likeness:
-    """How well colours agree with a chart's.
-
-    score: -1 … 1, a correlation, 0.7 of chromaticities and 0.3 of lightness; outliers: the
-    patches that agree worst and were not counted.
-    """
+    """How well colours agree with a chart's."""
 
     score: float
+    """-1 … 1: a correlation, 0.7 of chromaticities and 0.3 of lightness."""
+
     outliers: tuple[int, ...] = ()
+    """The patches that agree worst and were not counted."""
 
 
 def likeness(colours: Colours, chart: Colours) -> Likeness:

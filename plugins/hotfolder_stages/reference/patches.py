@@ -35,17 +35,21 @@ DARK_LIGHT = 0.01
 
 @dataclass(frozen=True)
 class Patches:
-    """What was read.
-
-    light: shape (24, 3), linear light; clipped: shape (24,), a channel is at its light end;
-    at_zero: a channel is at its dark end, as the colours are that the picture's space cannot
-    hold; covered: something lies over it, or it is outside the picture.
-    """
+    """What was read."""
 
     light: NDArray[np.float64]
+    """Shape (24, 3), linear light."""
+
     clipped: NDArray[np.bool_]
+    """Shape (24,): a channel is at its light end."""
+
     at_zero: NDArray[np.bool_]
+    """Shape (24,): a channel is at its dark end, as in colours that the picture's space cannot
+    hold."""
+
     covered: NDArray[np.bool_]
+    """Shape (24,): something lies over the patch, or it is outside the picture."""
+
     crushed: NDArray[np.bool_]
     """Shape (24,): all channels are at their dark end."""
 

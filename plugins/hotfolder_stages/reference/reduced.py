@@ -39,12 +39,13 @@ class Space:
     """The RGB in which light is measured: the picture's own, where its profile has one.
 
     A curve that was baked in acts on the picture's own channels, and can be undone only there.
-
-    profile: of the copy's pixels; to_xyz: shape (3, 3), linear RGB to XYZ under D50.
     """
 
     profile: Profile
+    """Of the copy's pixels."""
+
     to_xyz: NDArray[np.float64]
+    """Shape (3, 3): linear RGB to XYZ under D50."""
 
     def light(self, codes: Codes) -> NDArray[np.float32]:
         """Return the light of codes, channels first; shape (3, ...), float32, 0 … 1."""

@@ -34,13 +34,13 @@ SLAB_ROWS = 48
 
 @dataclass(frozen=True)
 class Regions:
-    """Flat regions, largest first.
-
-    centres: shape (n, 2), x, y in pixels, 0 at the middle of the first; areas: shape (n,), pixels.
-    """
+    """Flat regions, largest first."""
 
     centres: NDArray[np.float64]
+    """Shape (n, 2): x, y in pixels, 0 at the middle of the first."""
+
     areas: NDArray[np.float64]
+    """Shape (n,), pixels."""
 
 
 def flat_regions(planes: Planes, thresholds: Sequence[float]) -> Regions:

@@ -83,10 +83,14 @@ class Reference(Stage[ReferenceSettings]):
             self._said["not_looked"] = "The picture is grey; a chart is known by its colours."
             return None
         try:
-            return source_profile(raster)
+            profile = source_profile(raster)
         except Hold as hold:
             if raster.encoding is not Encoding.RGB:
                 self._said["not_looked"] = hold.message
                 return None
-        self._said["profile_assumed"] = "sRGB"
-        return srgb()
+            profile = srgb()
+            self._said["profile_assumed"] = profile.description
+            return profile
+        if raster.profile_assumed:
+            self._said["profile_assumed"] = profile.description
+        return profile
