@@ -228,6 +228,8 @@ class Deliverer:
             attachments=tuple(attachments),
             reasons=work.reasons,
             findings=work.findings,
+            facts=work.facts,
+            facts_left_out=work.facts_left_out,
             stages=work.stages,
             versions=work.versions,
             elapsed_s=work.elapsed_s,

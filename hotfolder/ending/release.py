@@ -350,6 +350,8 @@ def _restore_answer(row: JobRow, record: Record, kept: Path, place: Path) -> Ans
         attachments=_bring_back(record.attachments, kept, attempt),
         reasons=record.reasons,
         findings=record.findings,
+        facts=record.facts,
+        facts_left_out=record.facts_left_out,
         stages=record.stages,
         versions=record.versions,
     )

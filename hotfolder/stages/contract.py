@@ -438,7 +438,7 @@ class Stage(ABC, Generic[SettingsT_co]):
         Parameters
         ----------
         findings
-            What `close` returned, as a record holds it; perhaps of an older version.
+            What `close` returned, or a verdict carried, as the record holds it; not asked without.
         settings
             The stage's settings in that job, as a record holds them.
 

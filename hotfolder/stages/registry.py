@@ -20,6 +20,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pluggy
+from pydantic import TypeAdapter, ValidationError
 
 from hotfolder.errors import PluginError, StageError
 from hotfolder.model.facts import Facts, Findings, Json
@@ -29,6 +30,7 @@ from hotfolder.stages.messages import Message
 ENTRY_POINT_GROUP = "hotfolder.stages"
 _DROP_INS = "hotfolder_drop_ins"
 _IMPORTING = threading.RLock()
+_FACTS = TypeAdapter(Facts)
 _NAME = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
 
 
@@ -52,7 +54,7 @@ class Registry:
         Raises
         ------
         StageError
-            When the stage fails at it.
+            When the stage fails at it, or fills in what no record can hold.
         """
         made = self.stages.get(stage)
         if made is None:
@@ -64,7 +66,13 @@ class Registry:
             raise StageError(stage, said) from error
         if not isinstance(facts, Facts):
             raise StageError(stage, f"returned {type(facts).__name__} as its facts, not Facts")
-        return facts
+        try:
+            return _FACTS.validate_python(facts)
+        except ValidationError as error:
+            first = error.errors()[0]
+            key = ".".join(map(str, first["loc"]))
+            said = f"returned facts that a record cannot hold: {key}: {first['msg']}"
+            raise StageError(stage, said) from error
 
 
 def load_registry(plugins_folder: Path | None = None) -> Registry:
