@@ -177,6 +177,10 @@ class PlacementRecord(_Model):
     sha256: Sha256
     copies: int = 1
     caption: str = ""
+    width_mm: float | None = None
+    """As the row asks for it; None when it does not, or the record is of an earlier version."""
+    height_mm: float | None = None
+    """As the row asks for it; None when it does not, or the record is of an earlier version."""
     changes: Changes = {}
     """The settings that the row asks for."""
     fingerprint: Sha256

@@ -24,6 +24,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from hotfolder.errors import PluginError, StageError
 from hotfolder.model.facts import Facts, Findings, Json
+from hotfolder.model.wishes import Wish
 from hotfolder.stages.contract import AnyStage, Place, Stage, StageHooks, StageSettings
 from hotfolder.stages.messages import Message
 
@@ -203,11 +204,15 @@ def _offered(owner: str, function: Callable[[], object]) -> type[AnyStage]:
     if not (stage.place is None or isinstance(stage.place, Place)):
         raise PluginError(f"{owner}: {stage.__name__}.place must be a Place, or None")
     for key in ("tells", "comes_after"):
-        said = getattr(stage, key)
-        if not isinstance(said, tuple) or not all(map(_is_message, said)):
+        if not _are_classes(getattr(stage, key), Message):
             raise PluginError(f"{owner}: {stage.__name__}.{key} must be a tuple of Message classes")
+    if not _are_classes(stage.Settings.grants, Wish):
+        name = stage.Settings.__name__
+        raise PluginError(f"{owner}: {name}.grants must be a tuple of Wish classes")
     return stage
 
 
-def _is_message(thing: object) -> bool:
-    return inspect.isclass(thing) and issubclass(thing, Message)
+def _are_classes(things: object, base: type) -> bool:
+    return isinstance(things, tuple) and all(
+        inspect.isclass(each) and issubclass(each, base) for each in things
+    )
