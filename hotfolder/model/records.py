@@ -116,6 +116,9 @@ A job's name leads to its ``proof-sheet``; a ``thumbnail`` stands beside it; ``f
 failed, for whoever wrote the stage; ``other`` ones are linked by their titles.
 """
 
+SHEET: Final = "proof-sheet"
+"""The kind of the page about a job; its file in a held job's folder is called so too."""
+
 
 class Attachment(_Model):
     """A file about the job, beside its result."""
