@@ -34,6 +34,7 @@ from hotfolder.model.units import (
     Share,
     parse_quantity,
 )
+from hotfolder.model.wishes import CaptionWish, IntentWish, LongEdgeWish, SizeWish, Wish
 from hotfolder.raster.exif import ExifDirectories
 from hotfolder.raster.exif import build as build_exif
 from hotfolder.raster.exif import name_of as name_exif_tag
@@ -66,6 +67,7 @@ __all__ = [
     "Area",
     "Band",
     "ByteCount",
+    "CaptionWish",
     "Column",
     "ConversionToCome",
     "DurationS",
@@ -78,9 +80,11 @@ __all__ = [
     "HotfolderError",
     "Intent",
     "IntentChosen",
+    "IntentWish",
     "Job",
     "Json",
     "LengthMm",
+    "LongEdgeWish",
     "LossTolerance",
     "Medium",
     "Message",
@@ -96,12 +100,14 @@ __all__ = [
     "Share",
     "SharpeningToCome",
     "SizeToCome",
+    "SizeWish",
     "Stage",
     "StageError",
     "StageSettings",
     "StorageError",
     "Surface",
     "Verdict",
+    "Wish",
     "build_exif",
     "flag_in",
     "hookimpl",

@@ -41,6 +41,7 @@ from hotfolder.ledger.details import Claimed, Move, Publishing, State, dump_deta
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.ledger.record_log import LOG_FILE, RecordLog
 from hotfolder.model.records import (
+    SHEET,
     Attachment,
     PlacementRecord,
     Record,
@@ -173,7 +174,7 @@ class Deliverer:
             folder = place / row.id
             results = folder / "result"
             kept = free_name(folder, kept_name, OF_JOBS)
-            attached = folder / "proof-sheet"
+            attached = folder / SHEET
         sheets = attached.parent
         stem = placement.name if placement else Path(kept_name).stem
         records = []
@@ -191,7 +192,7 @@ class Deliverer:
             records.append(result.model_copy(update={"path": str(target)}))
         attachments = []
         for number, attachment in enumerate(ending.work.attachments, 1):
-            is_listed = attachment.kind in {"proof-sheet", "thumbnail"}
+            is_listed = attachment.kind in {SHEET, "thumbnail"}
             if is_listed:
                 target = attached.with_suffix(Path(attachment.path).suffix)
             elif folder:
@@ -228,6 +229,8 @@ class Deliverer:
             attachments=tuple(attachments),
             reasons=work.reasons,
             findings=work.findings,
+            facts=work.facts,
+            facts_left_out=work.facts_left_out,
             stages=work.stages,
             versions=work.versions,
             elapsed_s=work.elapsed_s,

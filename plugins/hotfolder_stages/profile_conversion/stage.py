@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from enum import StrEnum
+from typing import ClassVar
 
 import imagecodecs
 
@@ -15,11 +16,14 @@ from hotfolder import (
     Hold,
     Intent,
     IntentChosen,
+    IntentWish,
     Job,
+    Json,
     Place,
     RasterSpec,
     Stage,
     StageSettings,
+    Wish,
     rebanded,
     rows_per_band,
     source_profile,
@@ -45,6 +49,8 @@ class IntentSetting(StrEnum):
 class ProfileConversionSettings(StageSettings):
     """The table ``[stage.profile-conversion]``."""
 
+    grants: ClassVar[tuple[type[Wish], ...]] = (IntentWish,)
+
     intent: IntentSetting = IntentSetting.RELATIVE_COLORIMETRIC
     """Least loss compares perceptual and relative colorimetric for each picture, which needs
     room on the disk for the picture's pixels; it always compensates for black."""
@@ -53,6 +59,10 @@ class ProfileConversionSettings(StageSettings):
     precision: Precision = Precision.FINE
     """How closely the conversion keeps to the profiles; exact is about six times slower than
     fine."""
+
+    def granting(self, wish: Wish) -> Mapping[str, Json]:
+        """Convert with the intent that is asked for."""
+        return {"intent": wish.intent} if isinstance(wish, IntentWish) else {}
 
 
 class ProfileConversion(Stage[ProfileConversionSettings]):
