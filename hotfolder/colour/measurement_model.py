@@ -1,4 +1,4 @@
-"""What a device makes of its values, by its profile's own account, with slopes, fast enough to invert.
+"""What a device makes of its values by its profile's own account, with slopes, fast.
 
 The table from device to colour (A2B) of a printer's profile is what is known of its measurements.
 LittleCMS reads it, one colour at a time and without a slope. A `MeasurementModel` holds the same
@@ -6,10 +6,10 @@ table as points and interpolates between them in the same way: three channels ov
 tetrahedra of a cell, the first of four channels linearly between two of those. So it meets
 LittleCMS wherever what follows the table is linear, and else to the error that it states.
 
-What is read here is only where the points lie: the curves before the table and its sides (ICC.1:2022,
-10.10 ``lut16Type``, 10.11 ``lut8Type``, 10.12 ``lutAToBType``). Their colours are LittleCMS's.
-Where a profile has something else on its way to colour (a matrix, multi-process elements), the
-points lie at equal distances.
+What is read here is only where the points lie: the curves before the table and its sides
+(ICC.1:2022, 10.10 ``lut16Type``, 10.11 ``lut8Type``, 10.12 ``lutAToBType``). Their colours are
+LittleCMS's. Where a profile has something else on its way to colour (a matrix, multi-process
+elements), the points lie at equal distances.
 """
 
 from __future__ import annotations
@@ -17,7 +17,6 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass, field
 from functools import lru_cache
-from itertools import product
 from typing import Any
 
 import numpy as np
@@ -56,8 +55,10 @@ class MeasurementModel:
     sides: NDArray[np.int64]
     """Points along each channel, shape (channels,), each 2 or more."""
 
-    nodes: NDArray[np.float64] = field(repr=False)
-    """L*a*b* of the points, first channel slowest, and a zero: shape (points, 4)."""
+    nodes: NDArray[np.float32] = field(repr=False)
+    """L*a*b* of the points, first channel slowest, and how much each of the three rises from point
+    to point along each channel: shape (points, 3 + 3 channels). A rise is the mean of those on
+    both sides, so that slopes between points are continuous, as those of flat cells are not."""
 
     error_mean: float
     """ΔE00 to LittleCMS over random device values: mean."""
@@ -130,9 +131,10 @@ def _model(profile: Profile, axes: list[Floats], warps: list[Floats]) -> Measure
         )
     codes = [np.rint(axis * 65535).astype(np.uint16) for axis in axes]
     grid = np.stack(np.meshgrid(*codes, indexing="ij"), axis=-1).reshape(-1, len(axes))
-    nodes = np.zeros((len(grid), 4))
-    nodes[:, :3] = _to_lab(profile, grid)
     sides = np.array([len(axis) for axis in axes])
+    lab = _to_lab(profile, grid).reshape(*sides, 3)
+    rises = [np.gradient(lab, axis=channel) for channel in range(len(axes))]
+    nodes = np.concatenate([lab, *rises], axis=-1, dtype=np.float32).reshape(len(grid), -1)
     model = MeasurementModel(positions, sides, nodes, 0.0, 0.0)
     tested = np.random.default_rng(_SEED).integers(
         0, 65536, (_TESTED_COLOURS, len(axes)), np.uint16
@@ -234,6 +236,16 @@ def _shortest(table: Floats) -> Floats:
 
 
 @inlined
+def set_strides(sides: Any, strides: Any) -> None:
+    """Write how many points apart the neighbours along each channel are."""
+    stride = 1
+    for back in range(len(sides)):
+        channel = len(sides) - 1 - back
+        strides[channel] = stride
+        stride *= sides[channel]
+
+
+@inlined
 def place(device: Any, positions: Any, sides: Any, cell: Any, inside: Any, slope: Any) -> None:
     """Find cell, place in it, 0 … 1, and cells per device value, for each channel."""
     last = positions.shape[1] - 1
@@ -249,20 +261,17 @@ def place(device: Any, positions: Any, sides: Any, cell: Any, inside: Any, slope
 
 @inlined
 def evaluate(
-    sides: Any, nodes: Any, cell: Any, inside: Any, slope: Any, order: Any, lab: Any, jacobian: Any
+    strides: Any, nodes: Any, cell: Any, inside: Any, slope: Any, order: Any, lanes: Any, sums: Any
 ) -> None:
-    """Interpolate colour (3,) and its slopes (3, channels) per device value.
+    """Interpolate the first `lanes` values of the points; slopes become those of device values.
 
     Of four channels the first is interpolated between two colours of the other three.
     """
-    channels = len(sides)
+    channels = len(strides)
     apart = 1 if channels == 4 else 0
     below = 0
     for channel in range(channels):
-        below = below * sides[channel] + cell[channel]
-    across = 1
-    for channel in range(apart, channels):
-        across *= sides[channel]
+        below += cell[channel] * strides[channel]
     # Channels by falling place in the cell: the corners of the tetrahedron.
     for channel in range(apart, channels):
         order[channel] = channel
@@ -273,52 +282,37 @@ def evaluate(
             order[to] = order[to - 1]
             to -= 1
         order[to] = moved
-    for lane in range(3):
-        lab[lane] = 0.0
-        for channel in range(channels):
-            jacobian[lane, channel] = 0.0
+    for lane in range(lanes):
+        sums[lane] = 0.0
     for half in range(apart + 1):
         weight = 1.0
         if apart:
             weight = inside[0] if half else 1.0 - inside[0]
-        corner = below + half * across
-        sign = 1.0 if half else -1.0
+        corner = below + half * strides[0]
+        left = 1.0
+        for number in range(apart, channels + 1):
+            right = inside[order[number]] if number < channels else 0.0
+            share = weight * (left - right)
+            for lane in range(lanes):
+                sums[lane] += share * nodes[corner, lane]
+            if number < channels:
+                corner += strides[order[number]]
+                left = right
+    for channel in range(channels):
         for lane in range(3):
-            value = nodes[corner, lane]
-            lab[lane] += weight * value
-            if apart:
-                jacobian[lane, 0] += sign * value
-        for number in range(apart, channels):
-            channel = order[number]
-            stride = 1
-            for other in range(channel + 1, channels):
-                stride *= sides[other]
-            after = corner + stride
-            for lane in range(3):
-                rise = nodes[after, lane] - nodes[corner, lane]
-                lab[lane] += weight * rise * inside[channel]
-                jacobian[lane, channel] += weight * rise
-                if apart:
-                    jacobian[lane, 0] += sign * rise * inside[channel]
-            corner = after
-    for lane in range(3):
-        for channel in range(channels):
-            jacobian[lane, channel] *= slope[channel]
+            if lanes > 3:
+                sums[3 + 3 * channel + lane] *= slope[channel]
 
 
-@compiled(seen("f8", 2), seen("f8", 2), seen("i8", 1), seen("f8", 2), made("f8", 2))
+@compiled(seen("f8", 2), seen("f8", 2), seen("i8", 1), seen("f4", 2), made("f8", 2))
 def _colours(device: Any, positions: Any, sides: Any, nodes: Any, out: Any) -> None:
     channels = len(sides)
     cell = np.empty(channels, np.int64)
     inside = np.empty(channels)
     slope = np.empty(channels)
     order = np.empty(channels, np.int64)
-    jacobian = np.empty((3, channels))
+    strides = np.empty(channels, np.int64)
+    set_strides(sides, strides)
     for colour in range(len(device)):
         place(device[colour], positions, sides, cell, inside, slope)
-        evaluate(sides, nodes, cell, inside, slope, order, out[colour], jacobian)
-
-
-def corners(channels: int) -> Floats:
-    """Return the device's corners, shape (2 ** channels, channels)."""
-    return np.array(list(product((0.0, 1.0), repeat=channels)))
+        evaluate(strides, nodes, cell, inside, slope, order, 3, out[colour])
