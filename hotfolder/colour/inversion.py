@@ -91,7 +91,7 @@ def invert(
     weights = np.ones(model.channels)
     weights[3:] = BLACK_TIE
     ties = tie * weights + 1e-6
-    out = np.empty_like(start)
+    out = np.empty(start.shape)
 
     def work(first: int, stop: int) -> None:
         part = slice(first, stop)

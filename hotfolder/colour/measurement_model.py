@@ -176,7 +176,7 @@ def _table_axes(profile: Profile) -> tuple[list[Floats], list[Floats]] | None:
     if read is None:
         return None
     warps, sides = read
-    axes = []
+    axes: list[Floats] = []
     for warp, side in zip(warps, sides, strict=True):
         if (np.diff(warp) < 0).any() or warp[-1] - warp[0] < 0.1 or side < 2:
             return None
