@@ -36,7 +36,7 @@ Floats = NDArray[np.floating[Any]]
 KNEE = 0.95
 """Share of the way to the boundary up to which nothing moves."""
 
-TO_CUSP = 0.5
+TO_CUSP = 0.25
 """0: towards the grey of equal lightness; 1: towards that of the hue's most colourful colour."""
 
 REACH_HUES = 72

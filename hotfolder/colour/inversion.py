@@ -42,6 +42,11 @@ DAMPING = 60.0
 """ΔE00² for one step by a channel's whole range. Steps without it go back and forth among darks,
 where the model bends more than it rises, and end wherever their number happens to."""
 
+FAR_DAMPING = 10.0
+"""How much more a step is damped for each ΔE00² of what is still wanted (Yamashita, N., &
+Fukushima, M. (2001), DOI 10.1007/978-3-7091-6217-0_18, damp by the square of the residual):
+far outside the gamut the model bends more than steps allow for."""
+
 STEPS = 5
 """A fixed number, without looking whether a step was good: so what comes out is as continuous as
 each step is."""
@@ -318,10 +323,12 @@ def _invert(
             evaluate(strides, nodes, cell, inside, slope, order, 3 + 3 * count, sums)
             if turn == 0:
                 _set_metric(target[colour], sums, metric)
+            held = damping
             for row in range(rows):
                 residual[row] = 0.0
                 for lane in range(3):
                     residual[row] += metric[row, lane] * (sums[lane] - target[colour, lane])
+                held += FAR_DAMPING * residual[row] * residual[row]
                 for channel in range(count):
                     total = 0.0
                     for lane in range(3):
@@ -333,7 +340,7 @@ def _invert(
                     total += weighed[row, channel] * residual[row]
                 gradient[channel] = total
                 for other in range(channel + 1):
-                    total = ties[channel] + damping if other == channel else 0.0
+                    total = ties[channel] + held if other == channel else 0.0
                     for row in range(rows):
                         total += weighed[row, channel] * weighed[row, other]
                     matrix[channel, other] = matrix[other, channel] = total
