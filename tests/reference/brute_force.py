@@ -11,7 +11,7 @@ import numpy as np
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.transform import to_lab
 
-SIDES = {1: 4097, 3: 33, 4: 17}
+SIDES = {1: 4097, 3: 25, 4: 13}
 STARTS = 4
 SMALLEST = 1e-4
 
