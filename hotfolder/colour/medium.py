@@ -139,11 +139,11 @@ def nearest(
     if not far.size:
         return best
     device, tree = _scattered(profile)
-    looked_at = min(_LOOKED_AT, len(device))
-    _, found = tree.query(_evened(wanted[far]), looked_at)
+    _, found = tree.query(_evened(wanted[far]), min(_LOOKED_AT, len(device)))
+    distance = delta_e_00(wanted[far][:, None], model.lab(device)[found])
     # Those within the cap come first, the nearest of them first.
-    too_much = device.sum(axis=1)[found] > most[far, None] + 1e-9
-    found = np.take_along_axis(found, np.argsort(too_much, axis=1, kind="stable"), axis=1)
+    distance += 1000 * (device.sum(axis=1)[found] > most[far, None] + 1e-9)
+    found = np.take_along_axis(found, np.argsort(distance, axis=1), axis=1)
     for column in range(_STARTS):
         other = _searched(model, wanted[far], device[found[:, column]], most[far])
         is_nearer = other.loss < best.loss[far]
