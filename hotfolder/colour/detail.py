@@ -40,8 +40,8 @@ TO_CUSP = 0.25
 """0: towards the grey of equal lightness; 1: towards that of the hue's most colourful colour.
 
 Our own judgement, a compromise: over eight pairs of photograph and medium, local contrast kept
-where colours do not fit falls from 0.92 at 0 to 0.91 at 1, and mean ΔE00 is least, 0.9, here. No one
-direction suits all hues: bright yellows would rather keep their chroma and darken.
+where colours do not fit falls from 0.92 at 0 to 0.91 at 1, and mean ΔE00 is least here, 0.9. No
+one direction suits all hues: bright yellows would rather keep their chroma and darken.
 """
 
 REACH_HUES = 72
