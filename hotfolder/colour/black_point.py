@@ -7,34 +7,27 @@ A = (BP_out - W) / (BP_in - W), B = -W (BP_out - BP_in) / (BP_in - W) and neutra
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Any
 
 import imagecodecs
 import numpy as np
-from numpy.typing import NDArray
 
+from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.encodings import D50_XYZ, lab_to_xyz, xyz_to_lab
+from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID
 from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, lab_profile
-from hotfolder.colour.transform import BLACK_POINT_COMPENSATION, NO_GRID
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
 
-Floats = NDArray[np.floating[Any]]
 
-
-def scale_black(lab: Floats, black_in: float, black_out: float) -> NDArray[np.float64]:
-    """Scale colours from one black to another.
+def compensated(lab: Floats, black_in: float, black_out: float) -> Floats:
+    """Scale colours from one black to another, white kept.
 
     Parameters
     ----------
     lab
-        Shape (..., 3): L*a*b*, media-relative.
+        Shape (..., 3), media-relative.
     black_in, black_out
         Luminance of the two blacks, white = 1.
-
-    Returns
-    -------
-    float64, shape (..., 3): L*a*b*.
     """
     a = (1 - black_out) / (1 - black_in)
     b = (black_out - black_in) / (1 - black_in)
@@ -43,11 +36,20 @@ def scale_black(lab: Floats, black_in: float, black_out: float) -> NDArray[np.fl
 
 @lru_cache(maxsize=8)
 def black_luminance(profile: Profile) -> float:
-    """Measure the luminance of the black that LittleCMS compensates for in a profile, white = 1.
+    """Luminance of the black that LittleCMS compensates for in a profile, white = 1.
 
     Read off what compensation towards a black of zero does to a mid tone:
     Y' = (Y - BP) / (1 - BP), solved for BP. The darkest colour that comes out of the profile's
     tables would not do: their rounding makes it up to one L* lighter, and all greys with it.
+
+    Parameters
+    ----------
+    profile
+        Any.
+
+    Returns
+    -------
+    0 … 1; 0 is no light at all.
     """
     middle = np.full((1, 1, profile.encoding.channels), 32768, dtype=np.uint16)
     before, after = (
@@ -57,7 +59,7 @@ def black_luminance(profile: Profile) -> float:
     return max(0.0, (before - after) / (1 - after))
 
 
-def _through_lab(profile: Profile, pixels: NDArray[np.uint16], flags: int) -> Floats:
+def _through_lab(profile: Profile, pixels: Codes, flags: int) -> Floats:
     lab: Floats = imagecodecs.cms_transform(
         pixels[..., 0] if profile.encoding is Encoding.GREY else pixels,
         profile.data,

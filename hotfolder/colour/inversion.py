@@ -23,11 +23,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.compiled import compiled, inlined, made, number, seen
+from hotfolder.colour.arrays import Floats
+from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
 from hotfolder.colour.measurement_model import MeasurementModel, evaluate, place, set_strides
 from hotfolder.colour.slabs import over_slabs
-
-Floats = NDArray[np.floating[Any]]
 
 TIE = 3.0
 """ΔE00² for moving one channel by its whole range: 5 % of an ink weigh as much as 0.09 ΔE00.

@@ -22,15 +22,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.compiled import compiled, inlined, made, seen
+from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.difference import delta_e_00
+from hotfolder.colour.engine import to_lab
+from hotfolder.colour.machine_code import compiled, inlined, made, seen
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.colour.tone import curve_samples
-from hotfolder.colour.transform import to_lab
-
-Codes = NDArray[np.uint16]
-Floats = NDArray[np.floating[Any]]
 
 MOST_POINTS = 1_300_000
 """33 a side of four channels: what is interpolated from more no longer stays in a core's caches."""
@@ -38,9 +36,11 @@ MOST_POINTS = 1_300_000
 FINE_ENOUGH = 0.02
 """Mean ΔE00 to LittleCMS below which no more points are laid between those of the table."""
 
+TESTED_COLOURS = 4000
+"""Random device values whose colours are compared with LittleCMS's."""
+
 _EVEN_SIDES = {1: 1025, 3: 65, 4: 25}
 _CURVE_ENTRIES = (2, 256, 1024, 4096)
-_TESTED_COLOURS = 4000
 _SEED = 0
 
 
@@ -136,9 +136,7 @@ def _model(profile: Profile, axes: list[Floats], warps: list[Floats]) -> Measure
     rises = [np.gradient(lab, axis=channel) for channel in range(len(axes))]
     nodes = np.concatenate([lab, *rises], axis=-1, dtype=np.float32).reshape(len(grid), -1)
     model = MeasurementModel(positions, sides, nodes, 0.0, 0.0)
-    tested = np.random.default_rng(_SEED).integers(
-        0, 65536, (_TESTED_COLOURS, len(axes)), np.uint16
-    )
+    tested = np.random.default_rng(_SEED).integers(0, 65536, (TESTED_COLOURS, len(axes)), np.uint16)
     error = delta_e_00(to_lab(profile, tested), model.lab(tested / 65535))
     return MeasurementModel(positions, sides, nodes, float(error.mean()), float(error.max()))
 

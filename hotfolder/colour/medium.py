@@ -14,24 +14,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
+from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.difference import delta_e_00
+from hotfolder.colour.engine import NO_GRID
 from hotfolder.colour.inversion import invert
 from hotfolder.colour.measurement_model import MeasurementModel, measurement_model
 from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, ProfileError, lab_profile
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.colour.transform import NO_GRID
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
-
-Codes = NDArray[np.uint16]
-Floats = NDArray[np.floating[Any]]
 
 FITS_WITHIN = 0.2
 """ΔE00 below which the search for something nearer ends. Far below any tolerance."""

@@ -12,7 +12,7 @@ For each photograph in a folder and each profile, one line for each rendering:
 - *µs*: processor time for a colour that is converted exactly, all threads together.
 
 Renderings: ``table`` is relative colorimetric with black point compensation as LittleCMS does it;
-``refined`` and ``detail`` as `hotfolder.colour.rendering` makes them; ``nearest, same ink`` and
+``refined`` as `hotfolder.colour.rendering` makes it; ``nearest, same ink`` and
 ``nearest`` the nearest colours there are, whatever becomes of neighbours.
 
 Options: ``--pixels 60000`` for each photograph, ``--profile FILE`` (any number, beside the demo's
@@ -39,15 +39,10 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.encodings import D50_XYZ, lab_to_xyz
+from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, convert_pixels, to_lab
 from hotfolder.colour.medium import nearest
 from hotfolder.colour.profile import Profile
-from hotfolder.colour.rendering import Detail, Refined, wanted_colours
-from hotfolder.colour.transform import (
-    BLACK_POINT_COMPENSATION,
-    NO_GRID,
-    convert_pixels,
-    to_lab,
-)
+from hotfolder.colour.rendering import Refined, wanted_colours
 from hotfolder.model.intent import Intent
 from hotfolder_stages.profile_conversion.least_loss import VISIBLE, WINDOW_PX, local_contrast
 from reference.devices import SRGB, demo_printer, libvips
@@ -128,7 +123,6 @@ def rows_of(pixels: Codes, profile: Profile) -> list[list[str]]:
             flat[None], SRGB, profile, Intent.PERCEPTUAL, NO_GRID | BLACK_POINT_COMPENSATION
         )[0],
         "refined": lambda: Refined(SRGB, profile).convert(flat),
-        "detail": lambda: Detail.of(SRGB, profile, flat).convert(flat),
     }
     if profile.encoding.channels == 4:
         cap = by_table.sum(axis=1) / 65535

@@ -9,7 +9,7 @@ from itertools import product
 import numpy as np
 
 from hotfolder.colour.difference import delta_e_00
-from hotfolder.colour.transform import to_lab
+from hotfolder.colour.engine import to_lab
 
 SIDES = {1: 4097, 3: 25, 4: 13}
 STARTS = 4

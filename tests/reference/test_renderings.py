@@ -9,22 +9,15 @@ import pytest
 import tifffile
 from PIL import Image
 
-from hotfolder.colour import inversion, rendering
-from hotfolder.colour.black_point import scale_black
 from hotfolder.colour.difference import delta_e_00
+from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, convert_pixels, to_lab
 from hotfolder.colour.measurement_model import measurement_model
 from hotfolder.colour.medium import by_table, largest_ink_sum, medium_loss, nearest, table_loss
-from hotfolder.colour.rendering import Detail, Refined, wanted_colours
-from hotfolder.colour.transform import (
-    BLACK_POINT_COMPENSATION,
-    NO_GRID,
-    convert_pixels,
-    to_lab,
-)
+from hotfolder.colour.rendering import Refined, wanted_colours
 from hotfolder.model.intent import Intent
 from hotfolder_demo.scenes import write_scenes
 from reference.brute_force import brute_force
-from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips
+from reference.devices import SRGB, WIDE_RGB, demo_printer, libvips
 
 PRINTERS = {
     "libvips": lambda: libvips("cmyk"),
@@ -108,20 +101,6 @@ def test_refined_is_as_near_as_the_same_ink_allows(printer, pixels):
         assert (device.sum(axis=1, dtype=np.int64) <= table.sum(axis=1, dtype=np.int64)).all()
 
 
-@pytest.mark.parametrize("printer", FOUR_INKS)
-def test_an_ink_limit_holds_for_every_colour(printer, pixels):
-    profile, limit = PRINTERS[printer](), 2.2
-    wanted = wanted_colours(WIDE_RGB, profile, pixels)
-    assert (by_table(profile, wanted).sum(axis=1) > limit * 65535).any()
-    detail = Detail.of(WIDE_RGB, profile, pixels, limit)
-    for made in (Refined(WIDE_RGB, profile, limit), detail):
-        assert made.convert(pixels).sum(axis=1, dtype=np.int64).max() <= limit * 65535
-    assert nearest(profile, wanted, ink_limit=limit).device.sum(axis=1).max() <= limit + 1e-6
-    assert (
-        medium_loss(profile, wanted, ink_limit=limit) >= medium_loss(profile, wanted) - 0.05
-    ).all()
-
-
 def lines(count=120, steps=65):
     """Straight lines through the source, a code of 8 bits a step: shape (count, steps, 3)."""
     generator = np.random.default_rng(4)
@@ -167,50 +146,3 @@ def test_black_is_compensated_for_as_littlecms_does(pixels):
     ours = to_lab(profile, Refined(SRGB, profile).convert(ramp))[:, 0]
     np.testing.assert_allclose(ours, theirs, atol=1.0)
     assert np.diff(ours).min() > 0
-
-
-@pytest.mark.parametrize("destination", [GREY, SRGB], ids=lambda profile: profile.description)
-def test_an_exact_inverse_is_left_as_it_is(destination, pixels):
-    through = convert_pixels(
-        pixels[None],
-        WIDE_RGB,
-        destination,
-        Intent.RELATIVE_COLORIMETRIC,
-        NO_GRID | BLACK_POINT_COMPENSATION,
-    )[0]
-    ours = Refined(WIDE_RGB, destination).convert(pixels)
-    assert np.abs(ours.astype(int) - through).max() <= 2
-
-
-def test_what_fits_is_left_by_detail_and_what_does_not_stays_apart(pixels):
-    profile = PRINTERS["canvas"]()
-    wanted = wanted_colours(WIDE_RGB, profile, pixels)
-    refined = to_lab(profile, Refined(WIDE_RGB, profile).convert(pixels))
-    detail = to_lab(profile, Detail.of(WIDE_RGB, profile, pixels).convert(pixels))
-    # A picture all of whose colours fit is rendered as by `refined`.
-    pale = (pixels // 6 + 30_000).astype(np.uint16)
-    np.testing.assert_array_equal(
-        Refined(WIDE_RGB, profile).convert(pale), Detail.of(WIDE_RGB, profile, pale).convert(pale)
-    )
-    hue = [np.degrees(np.arctan2(each[:, 2], each[:, 1])) for each in (wanted, refined, detail)]
-    lost = (medium_loss(profile, wanted) > TOLERANCE) & (np.hypot(*wanted[:, 1:].T) > 20)
-    turned = [np.abs((each[lost] - hue[0][lost] + 180) % 360 - 180).mean() for each in hue[1:]]
-    assert lost.any()
-    assert turned[1] < 6
-
-
-@pytest.mark.parametrize("fault", ["black", "limit"])
-def test_these_tests_see_a_wrong_black_and_a_forgotten_limit(fault, pixels, monkeypatch):
-    if fault == "black":
-        monkeypatch.setattr(
-            rendering, "scale_black", lambda lab, one, other: scale_black(lab, other, one)
-        )
-        with pytest.raises(AssertionError):
-            test_black_is_compensated_for_as_littlecms_does(pixels)
-    else:
-        real = inversion.invert
-        monkeypatch.setattr(
-            rendering, "invert", lambda *given, cap=None, **named: real(*given, cap=None, **named)
-        )
-        with pytest.raises(AssertionError):
-            test_an_ink_limit_holds_for_every_colour("book", pixels)

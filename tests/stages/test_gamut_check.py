@@ -5,21 +5,15 @@ import pytest
 from PIL import ImageColor
 
 from hotfolder.colour import slabs
+from hotfolder.colour.black_point import black_luminance, compensated
 from hotfolder.colour.cells import Cells
 from hotfolder.colour.difference import delta_e_00_parts
+from hotfolder.colour.engine import to_lab
 from hotfolder.colour.hues import HUES, describe_hues, hue_numbers, shares_by_hue
-from hotfolder.colour.loss import (
-    Noise,
-    Route,
-    before_and_after,
-    black_luminance,
-    compensated,
-    losses,
-    shift_parts,
-)
+from hotfolder.colour.loss import Noise, Route, before_and_after, losses, shift_parts
 from hotfolder.colour.loss_table import make_loss_lookup
 from hotfolder.colour.profile import lab_profile
-from hotfolder.colour.transform import Transform, to_lab
+from hotfolder.colour.transform import Transform
 from hotfolder.errors import Hold
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
