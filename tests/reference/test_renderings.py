@@ -26,7 +26,6 @@ PRINTERS = {
     "book": lambda: demo_printer("coated-book", "4.4"),
     "book 2": lambda: demo_printer("coated-book", "2.4"),
 }
-FOUR_INKS = ["libvips", "book"]
 TOLERANCE = 3.0
 
 
@@ -60,6 +59,7 @@ def test_the_model_is_what_littlecms_makes_of_the_table(printer):
     assert model.error_mean == pytest.approx(off.mean(), abs=0.001)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("printer", PRINTERS)
 def test_what_the_medium_cannot_make_is_what_a_plain_search_does_not_find(printer, pixels):
     profile = PRINTERS[printer]()
@@ -85,6 +85,7 @@ def test_what_the_medium_cannot_make_is_what_a_plain_search_does_not_find(printe
         assert (found.device.sum(axis=1) <= caps + 1e-6).all()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("printer", PRINTERS)
 def test_refined_is_as_near_as_the_same_ink_allows(printer, pixels):
     profile = PRINTERS[printer]()
