@@ -25,6 +25,7 @@ from hotfolder.model.facts import (
     text_in,
 )
 from hotfolder.model.intent import Intent
+from hotfolder.model.rendering import Rendering
 from hotfolder.model.units import (
     MM_PER_INCH,
     ByteCount,
@@ -94,6 +95,7 @@ __all__ = [
     "Place",
     "RasterSpec",
     "Refuse",
+    "Rendering",
     "Result",
     "SettingsError",
     "SettingsModel",
