@@ -16,6 +16,9 @@ from pathlib import Path
 from typing import Any
 
 import structlog
+from structlog.typing import EventDict
+
+from hotfolder.pages.words import local_time
 
 _MAX_BYTES = 20 * 2**20
 _KEPT = 5
@@ -59,7 +62,8 @@ def set_up_logs(file: Path | None, *, terminal: bool) -> None:
         console = logging.StreamHandler(sys.stderr)
         console.setFormatter(
             _formatter(
-                structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), repr_native_str=True)
+                _say_local_time,
+                structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), repr_native_str=True),
             )
         )
         handlers.append(console)
@@ -79,10 +83,15 @@ def get_log() -> structlog.stdlib.BoundLogger:
     return log
 
 
-def _formatter(renderer: Any) -> logging.Formatter:
+def _formatter(*processors: Any) -> logging.Formatter:
     return structlog.stdlib.ProcessorFormatter(
-        processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, renderer]
+        processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, *processors]
     )
+
+
+def _say_local_time(_logger: Any, _method: str, event: EventDict) -> EventDict:
+    """On a terminal a person reads the log, by the clocks here."""
+    return {**event, "timestamp": local_time(str(event["timestamp"]), seconds=True)}
 
 
 def _dumps(event: Any, **options: Any) -> str:

@@ -64,6 +64,12 @@ def test_the_reference_of_settings_is_what_the_models_say():
     assert (TOP / "config/SETTINGS.md").read_text() == write_reference(load_registry())
 
 
+def test_no_setting_is_without_words():
+    rows = re.findall(r"^\| `(\w+)` \| (.*?) \|", write_reference(load_registry()), re.MULTILINE)
+    assert len(rows) > 70
+    assert [name for name, words in rows if len(words.split()) < 3] == []
+
+
 def test_every_field_of_a_ticket_s_names_is_in_the_guide_for_books():
     guide = (TOP / "examples/a-book.md").read_text()
     assert [name for name in FIELDS if f"`{{{name}}}" not in guide and name not in guide] == []

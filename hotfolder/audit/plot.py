@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Final
 
 from hotfolder.audit.trends import Bucket, Trend, to_utc
+from hotfolder.pages.words import local_time
 
 WIDTH: Final = 720
 LEFT: Final = 52
@@ -91,7 +92,6 @@ def place_trend(trend: Trend) -> Plot:
         for each in trend.buckets
         if each.held > 0
     )
-    pattern = "%Y-%m-%d %H:%M" if trend.unit == "hour" else "%Y-%m-%d"
     return Plot(
         dots=dots,
         line=" ".join(f"{dot.x},{dot.y}" for dot in dots),
@@ -101,8 +101,8 @@ def place_trend(trend: Trend) -> Plot:
             for number, change in enumerate(trend.changes)
         ),
         top=top,
-        first=f"{trend.buckets[0].start:{pattern}}",
-        last=f"{trend.buckets[-1].end:{pattern}}",
+        first=_say_time(trend.buckets[0].start, trend.unit),
+        last=_say_time(trend.buckets[-1].end, trend.unit),
     )
 
 
@@ -120,6 +120,10 @@ def name_mark(number: int) -> str:
 
 
 def _describe(bucket: Bucket, unit: str) -> str:
-    when = f"{bucket.start:%Y-%m-%d %H:%M}" if unit == "hour" else f"{bucket.start:%Y-%m-%d}"
+    when = _say_time(bucket.start, unit)
     lost = "" if bucket.lost is None else f", {bucket.lost:.1%} lost on average"
     return f"{unit} of {when}: {bucket.pictures} pictures{lost}, {bucket.held:.0%} held"
+
+
+def _say_time(at: datetime, unit: str) -> str:
+    return local_time(at) if unit == "hour" else f"{at:%Y-%m-%d}"

@@ -16,6 +16,7 @@ from typing import Final, NotRequired, TypedDict
 from hotfolder.audit.periods import Span
 from hotfolder.ledger.reading import Row, Value
 from hotfolder.model.records import End, format_time
+from hotfolder.pages.words import local_time
 
 COLUMNS: Final = (
     "finished", "destination", "state", "discarded_at", "was_held", "batch", "name", "share_lost",
@@ -293,9 +294,9 @@ def describe_question(question: Question) -> str:
     parts = [f"to {' or '.join(question.destinations)}"] if question.destinations else []
     parts += [f"that are {' or '.join(question.states)}"] if question.states else []
     if question.since:
-        parts.append(f"since {question.since:%Y-%m-%d %H:%M}")
+        parts.append(f"since {local_time(question.since)}")
     if question.until:
-        parts.append(f"before {question.until:%Y-%m-%d %H:%M}")
+        parts.append(f"before {local_time(question.until)}")
     if question.batch is not None:
         parts.append(f"of the batch {question.batch}")
     if question.lost_above is not None:

@@ -29,6 +29,7 @@ from hotfolder.disk.names import display_lines, display_name
 from hotfolder.errors import HotfolderError, Problem, SettingsError, StorageError
 from hotfolder.model.records import Record, to_json
 from hotfolder.model.wishes import IntentWish, LongEdgeWish, Wish
+from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
 if TYPE_CHECKING:
@@ -339,7 +340,7 @@ def _print_status(said: Status) -> None:
     from hotfolder.batch.summary import describe_batch
 
     root = said["root"]
-    served_by = f"process {said['served_by']} since {said['served_since']}"
+    served_by = f"process {said['served_by']} since {local_time(said['served_since'])}"
     print_line(
         f"{root}: served by {served_by if said['served_by'] else 'another process'}"
         if said["served"]
@@ -369,7 +370,7 @@ def _print_status(said: Status) -> None:
         print_plain(
             f"{waiting['what']}: {waiting['destination']}: {display_name(waiting['file'])}{share}\n"
             f"    {display_name(waiting['why'])}\n"
-            f"    since {waiting['since']}; {waiting['who']} must act"
+            f"    since {local_time(waiting['since'])}; {waiting['who']} must act"
         )
 
 
@@ -377,11 +378,14 @@ def _describe_destination(each: DestinationStatus) -> list[str]:
     """What a person should know of a hot folder, beside the numbers."""
     lines = list(each["remarks"])
     if each["unreachable"]:
-        since = f" since {each['unreachable_since']}" if each["unreachable_since"] else ""
+        since = (
+            f" since {local_time(each['unreachable_since'])}" if each["unreachable_since"] else ""
+        )
         lines.append(f"cannot be reached{since}: {each['unreachable']}")
     elif each["watch"]:
         lines.append(
-            f"watched by {each['watch']}: {each['watch_reason']}; last scan {each['last_scan']}"
+            f"watched by {each['watch']}: {each['watch_reason']}; "
+            f"last scan {local_time(each['last_scan'], seconds=True)}"
         )
     if each["settings_problem"]:
         problem = each["settings_problem"]

@@ -19,7 +19,8 @@ from hotfolder.disk.marker import check_marker
 from hotfolder.ending.deliver import RECORD_FILE
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.logs import utc_now
-from hotfolder.model.records import SHEET, Attachment, Record, format_time, read_record
+from hotfolder.model.records import SHEET, Attachment, Record, read_record
+from hotfolder.pages.words import local_time
 from hotfolder.settings.root import DestinationFolders
 
 INDEX = "index.html"
@@ -123,7 +124,7 @@ def _write(path: Path, *, title: str, explanation: str, jobs: Sequence[ListedJob
     page = _TEMPLATES.get_template(INDEX).render(
         title=title,
         explanation=explanation,
-        now=_format_minute(utc_now()),
+        now=local_time(utc_now()),
         jobs=jobs,
     )
     durable.replace_text(path, page)
@@ -139,7 +140,7 @@ def _show(record: Record, base: Path) -> ListedJob:
     return {
         "job": record.job,
         "name": record.source,
-        "when": _format_minute(format_time(record.finished)),
+        "when": local_time(record.finished),
         "reasons": [reason.message for reason in record.reasons],
         "size": ", ".join(sizes),
         "sheet": attached.get(SHEET, ""),
@@ -154,8 +155,3 @@ def _show(record: Record, base: Path) -> ListedJob:
 
 def _link(attachment: Attachment, base: Path) -> str:
     return quote(Path(attachment.path).relative_to(base).as_posix())
-
-
-def _format_minute(time: str) -> str:
-    """A time of a record, to the minute: 2026-11-25 21:07 UTC."""
-    return f"{time[:16].replace('T', ' ')} UTC"

@@ -42,9 +42,9 @@ from hotfolder.model.records import (
     Release,
     ResultRecord,
     WorkRecord,
-    format_time,
 )
 from hotfolder.model.wishes import Wish
+from hotfolder.pages.words import local_time
 from hotfolder.settings.changes import grant, who_grants, with_changes
 from hotfolder.settings.files import Intake, check_destination, load_destination
 from hotfolder.settings.root import Root
@@ -247,7 +247,7 @@ def release_job(
     if row.record and row.record.discarded:
         until = row.record.discarded.original_kept_until
         kept = f"drop {row.record.original_kept} into the hot folder"
-        allowed = f"{kept}, until {format_time(until)}" if until else "drop the picture again"
+        allowed = f"{kept}, until {local_time(until)}" if until else "drop the picture again"
         got = "was discarded: its folder was deleted"
         raise SettingsError([Problem(str(root.path), job, got, allowed)])
     changes: Changes = {}

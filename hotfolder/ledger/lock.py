@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from hotfolder.disk import platforms
 from hotfolder.errors import RootInUse, StorageError
 from hotfolder.logs import utc_now
+from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
 _GIVE_UP_AFTER_S = 1.0
@@ -52,7 +53,8 @@ def served_alone(root: Root) -> Iterator[None]:
         if found.pid is None:
             raise RootInUse(f"{root.path} is served by another process")
         raise RootInUse(
-            f"{root.path} is served by process {found.pid} since {found.since}; stop that one first"
+            f"{root.path} is served by process {found.pid} since {local_time(found.since)}; "
+            "stop that one first"
         )
     try:
         with contextlib.suppress(OSError):  # only for a message; the lock itself is held

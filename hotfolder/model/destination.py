@@ -51,28 +51,28 @@ class Medium(SettingsModel):
     profile: Annotated[str, Field(min_length=1)]
     """The medium's ICC profile: a file in the root's ``profiles/``."""
     surface: Surface
-    """What light meets on the medium; sharpening follows from it."""
+    """The medium's surface; sharpening follows from it."""
     viewing_distance: LengthMm
-    """From where the picture is looked at; sharpening follows from it."""
+    """The distance from which people look at the picture; sharpening follows from it."""
     cost_per_square_metre: MoneyAmount | None = None
-    """What the medium costs, so that sheets, strips and reports can say what a print costs."""
+    """The price of the medium, from which sheets, strips and reports estimate a print's cost."""
 
 
 class Result(SettingsModel):
     """The table ``[result]``: the file that comes out."""
 
     format: Literal["tiff", "jpeg", "png"] = "tiff"
-    """Its format."""
+    """File format of the result."""
     bits: Literal[8, 16] = 16
-    """Bits per channel; a JPEG has 8."""
+    """Bits per channel; a JPEG always has 8."""
     compression: Literal["none", "lzw", "deflate"] = "deflate"
-    """Compression of a TIFF; all of them keep every pixel as it is."""
+    """Compression of a TIFF; each choice is lossless."""
     quality: Annotated[int, Field(ge=1, le=100)] = 92
     """Quality of a JPEG."""
     subsampling: Literal["4:4:4", "4:2:2", "4:2:0"] = "4:4:4"
-    """Resolution of a JPEG's colour beside that of its lightness; "4:4:4" keeps all of it."""
+    """Chroma subsampling of a JPEG; "4:4:4" keeps the full resolution of colour."""
     bigtiff: Literal["write", "refuse"] = "write"
-    """Whether a TIFF that may pass 4 GiB is written as a BigTIFF, or its picture refused."""
+    """What to do when a TIFF may exceed 4 GiB: write a BigTIFF, or refuse the picture."""
 
     @model_validator(mode="before")
     @classmethod

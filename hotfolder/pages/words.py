@@ -1,19 +1,48 @@
-"""Times and lengths of time as people say them."""
+"""Times and lengths of time as people say them: local, with the name of the zone."""
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 
 
-def local_time(text: str) -> str:
-    """A record's time as people here would say it."""
-    return f"{datetime.fromisoformat(text).astimezone():%Y-%m-%d %H:%M}"
+def local_time(moment: str | datetime, *, seconds: bool = False) -> str:
+    """Say a moment by the clocks here, to the minute: "2026-11-25 21:07 CET".
+
+    Parameters
+    ----------
+    moment
+        With its zone or offset; text as records have it, or "" for no moment.
+    seconds
+        Say the seconds too.
+
+    Returns
+    -------
+    The time, with the zone's abbreviation or else its offset (``UTC+05:45``), since an hour comes
+    twice when clocks are put back; "" for "".
+    """
+    if moment == "":
+        return ""
+    there = datetime.fromisoformat(moment) if isinstance(moment, str) else moment
+    there = there.astimezone()
+    return f"{there:{'%Y-%m-%d %H:%M:%S' if seconds else '%Y-%m-%d %H:%M'}} {_name_zone(there)}"
 
 
 def clock_time(moment_s: float) -> str:
-    """Say a moment by the clocks on the wall: "22:00"."""
-    there = datetime.fromtimestamp(moment_s)  # noqa: DTZ006 - local time is meant
-    return f"{there:%H:%M}"
+    """Say a moment of these days by the clocks here: "22:00 CET".
+
+    Parameters
+    ----------
+    moment_s
+        Seconds since 1970-01-01 00:00 UTC.
+    """
+    there = datetime.fromtimestamp(moment_s, UTC).astimezone()
+    return f"{there:%H:%M} {_name_zone(there)}"
+
+
+def _name_zone(there: datetime) -> str:
+    """An abbreviation; where the system has none ("+0545", "… Standard Time"), the offset."""
+    name = there.tzname() or ""
+    return name if name.isalpha() else f"UTC{there.isoformat()[-6:]}"
 
 
 def duration(seconds: float | None) -> str:

@@ -37,7 +37,7 @@ class Limits(SettingsModel):
     memory: ByteCount = 4.0 * 2**30
     """How much memory one attempt may use."""
     attempts: Annotated[int, Field(ge=1, le=10)] = 3
-    """How often a job is tried when its worker crashes or is stopped, before it is held."""
+    """How often a job whose worker crashes or is stopped is tried before it is held."""
 
 
 class Folders(SettingsModel):
@@ -49,15 +49,15 @@ class Folders(SettingsModel):
     hot_folder: str | None = None
     """Where finished files are dropped; usually ``in/NAME``."""
     results: str | None = None
-    """Where results and the log of records lie; usually ``out/NAME``."""
+    """Where results and the log of records are written; usually ``out/NAME``."""
     held: str | None = None
     """Where jobs wait for a person's decision; usually ``held/NAME``."""
     refused: str | None = None
-    """Where files lie that cannot be processed; usually ``refused/NAME``."""
+    """Where files that cannot be processed are put; usually ``refused/NAME``."""
     originals: str | None = None
     """Where the originals of delivered jobs are kept; usually ``originals/NAME``."""
     release: str | None = None
-    """Where a person puts a held job to let it go; usually ``release/NAME``."""
+    """Where you move a held job's folder to release it; usually ``release/NAME``."""
 
 
 class Intake(SettingsModel):
@@ -66,11 +66,11 @@ class Intake(SettingsModel):
     watch: Literal["auto", "events", "poll"] = "auto"
     """What wakes a scan: events of the file system, a clock, or what suits the file system."""
     rescan: DurationS = 60.0
-    """How often a folder is scanned in full where events wake the scan."""
+    """How often a folder is scanned in full when events wake the scan."""
     poll: DurationS = 5.0
-    """How often a folder is scanned where nothing wakes the scan."""
+    """How often a folder is scanned when there are no events."""
     quiet: DurationS = 2.0
-    """How long a file must not change before it counts as arrived."""
+    """How long a file must stay unchanged before it counts as arrived."""
     patience: DurationS = 60.0
     """How long to wait for a file that looks unfinished before it counts as damaged."""
 
@@ -79,11 +79,11 @@ class TicketTable(SettingsModel):
     """The table ``[ticket]``: this destination works on tickets and the pictures they name."""
 
     name: NameTemplate = "{page}-{placement}"
-    """Names of results, without suffix."""
+    """The names of results, without suffix, with fields in braces."""
     spread_lightness: Annotated[float, Field(gt=0, le=100)] = 8.0
-    """Difference of L* above which the morning report names two facing pages."""
+    """The difference in L* above which the morning report names two facing pages."""
     spread_neutral: Annotated[float, Field(gt=0, le=100)] = 2.0
-    """The same for the mean a* and b* of the greys of facing pages."""
+    """The difference in mean a* or b* of their greys above which the report names facing pages."""
 
 
 class DestinationFile(SettingsModel):
@@ -92,13 +92,14 @@ class DestinationFile(SettingsModel):
     title: str = ""
     """What people call the destination."""
     hours: HoursText | None = None
-    """When jobs are begun, by local time ("22:00-06:00"); at any time, when it is not set."""
+    """The hours in which jobs are begun, in local time ("22:00-06:00"); all day, when it is not
+    set."""
     priority: Annotated[int, Field(ge=-100, le=100)] = 0
-    """Jobs of a higher priority are begun first; of the same, destinations take turns."""
+    """Jobs of a higher priority are begun first. Destinations of the same priority take turns."""
     stages: Annotated[tuple[str, ...], Field(min_length=1)]
-    """The stages that work on a job, in order."""
+    """The stages that a picture passes through, in order."""
     keep_sheets: Literal["all", "held"] = "held"
-    """Whether proof sheets are made of all jobs, or only of those that are held."""
+    """Whether proof sheets of all jobs are kept, or only of those that are held."""
     medium: Medium
     """What will hang on the wall."""
     result: Result = Result()
@@ -119,13 +120,13 @@ class RootFile(SettingsModel):
     """The file ``hotfolder.toml``: what holds for the whole root."""
 
     workers: Annotated[int, Field(ge=0, le=256)] = 0
-    """How many jobs are worked on at once; 0: as many as there are cores."""
+    """How many jobs are processed at once; 0: as many as there are cores."""
     intake: Intake = Intake()
-    """How hot folders are watched, where a destination does not say otherwise."""
+    """How hot folders are watched, unless a destination has settings of its own."""
     free_space: ByteCount = 500.0 * 2**20
-    """Nothing is taken in while a disk has less room than this."""
+    """The least room on a disk: while there is less, no file is taken in."""
     keep_discarded: DurationS = 30 * 86400.0
-    """How long the original of a held job is kept when you delete its folder; "0 s" keeps none."""
+    """How long the original is kept after you delete a held job's folder; "0 s" keeps none."""
 
 
 @dataclass(frozen=True)

@@ -31,7 +31,7 @@ _HEAD = """# Every setting
 Written from the program's own models by `python -m hotfolder.settings.reference`; do not edit.
 
 A size, a distance, a time or a share carries its unit: `"60 in"`, `"40 mm"`, `"10 min"`, `"5 %"`,
-`"4 GiB"`. `hotfolder check` names every setting that is not right, and what would be.
+`"4 GiB"`. `hotfolder check` names every setting that is wrong and says what is allowed.
 """
 
 _TABLES: Mapping[str, type[SettingsModel]] = {
@@ -82,10 +82,10 @@ def _section(
     fields = {name: each for name, each in model.model_fields.items() if name not in leave_out}
     lines = [f"## {title}", "", first, ""]
     if not fields:
-        return [*lines, "It has no settings.", ""]
+        return [*lines, "This stage has no settings.", ""]
     schema = model.model_json_schema(mode="validation")
     properties, named = schema.get("properties", {}), schema.get("$defs", {})
-    lines += ["| setting | what it says | values | usually |", "|---|---|---|---|"]
+    lines += ["| setting | meaning | values | default |", "|---|---|---|---|"]
     for name, each in fields.items():
         about_it = " ".join((each.description or "").split())
         cells = (f"`{name}`", about_it, _values(properties[name], named), _default(each))
@@ -132,7 +132,7 @@ def _range(schema: dict[str, JsonValue]) -> str:
 
 def _default(field: FieldInfo) -> str:
     if field.is_required():
-        return "needed"
+        return "required"
     value = field.get_default(call_default_factory=True)
     if value is None or value in ({}, "") or isinstance(value, SettingsModel):
         return ""

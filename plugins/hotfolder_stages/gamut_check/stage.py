@@ -54,8 +54,8 @@ class GamutCheckSettings(StageSettings):
     only_looks: ClassVar[bool] = True
 
     tolerance: Annotated[float, Field(ge=0, le=100)] = 3.0
-    """ΔE00 above which a colour counts as lost, if that is above the noise of the destination's
-    profile."""
+    """The difference (ΔE00) above which a colour counts as lost. The destination profile's own
+    uncertainty takes its place when that is larger."""
     hold_above: Share | None = None
     """Share of the picture's pixels that may be lost before the job is held; never, when it is
     not set."""

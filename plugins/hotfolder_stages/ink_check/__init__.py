@@ -49,15 +49,15 @@ class InkCheckSettings(StageSettings):
     only_looks: ClassVar[bool] = True
 
     limit_percent: Annotated[float, Field(ge=100, le=400)] = 300.0
-    """The most ink at one place, cyan + magenta + yellow + black, 100 % each."""
+    """The most ink at one point: cyan, magenta, yellow and black added up, 100 % each."""
     hold_above_share: Share | None = None
-    """Share of the picture that may lie above the limit before the job is held; never, when it
-    is not set. A pixel lies above the limit when rounding cannot explain it: when it has more
-    than `SLACK_PERCENT` above it."""
+    """Share of the picture that may be above the limit before the job is held; never, when it is
+    not set. A pixel counts as above when it exceeds the limit by more than the 0.8 % that rounding
+    to 8 bits can cause."""
 
 
 class InkCheck(Stage[InkCheckSettings]):
-    """Say how much ink lies where it lies thickest, and hold what the paper cannot take."""
+    """Measure the heaviest ink coverage, and hold a picture that the paper cannot take."""
 
     name = "ink-check"
     Settings = InkCheckSettings

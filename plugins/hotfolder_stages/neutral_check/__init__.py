@@ -42,16 +42,17 @@ class NeutralCheckSettings(StageSettings):
     only_looks: ClassVar[bool] = True
 
     neutral_chroma: Annotated[float, Field(ge=0, le=20)] = 2.0
-    """C*ab up to which a pixel counts as neutral; a picture is black and white when all of its
-    pixels do. One step of 8 bits in one channel is up to 1.2, so 2 bears the rounding of any
-    program and no tone that anybody would see (common practice, no source)."""
+    """Chroma (C*ab) up to which a pixel counts as neutral. A picture is black and white when all of
+    its pixels are neutral."""
+    # One step of 8 bits in one channel is up to 1.2, so 2 allows for the rounding of any program
+    # but for no tint that anybody would see (common practice, no source).
     hold_above_cast: Annotated[float, Field(ge=0, le=100)] | None = None
-    """C*ab of a reproduced grey above which a black-and-white picture is held; never, when it is
-    not set."""
+    """Chroma (C*ab) of a reproduced grey above which a black-and-white picture is held; never, when
+    it is not set."""
 
 
 class NeutralCheck(Stage[NeutralCheckSettings]):
-    """Recognise a picture without colour, and say what colour the destination gives it."""
+    """Recognise a black-and-white picture, and say what tint the destination gives it."""
 
     name = "neutral-check"
     Settings = NeutralCheckSettings

@@ -48,19 +48,22 @@ class OutputSharpeningSettings(StageSettings):
     """The table ``[stage.output-sharpening]``."""
 
     spread: LengthMm | None = None
-    """Sigma by which the medium softens, mm after parsing; by its surface unless given."""
+    """How much the medium softens detail: the sigma of a Gaussian. Follows from the medium's
+    surface unless you set it."""
     amount: Annotated[float, Field(ge=0, le=5)] | None = None
-    """Share of the detail that is added, 0 … 5; by spread and viewing distance unless given."""
+    """Share of the detail that is added. Follows from spread and viewing distance unless you set
+    it."""
     radius_px: Annotated[float, Field(ge=strength.MIN_RADIUS_PX, le=50)] | None = None
-    """Sigma of the Gaussian; by viewing distance and ppi unless given."""
+    """Sigma, in pixels, of the Gaussian that separates detail from the rest. Follows from viewing
+    distance and ppi unless you set it."""
     halo_limit: Annotated[float, Field(gt=0, le=100)] = 10.0
-    """The most that is added to or taken from a pixel's L*; less is added where the surroundings
-    do not give the light for it."""
+    """The most by which a pixel's L* is raised or lowered. Less is added where its surroundings
+    leave no room for it."""
     noise: Annotated[float, Field(ge=0, le=20)] = 0.5
-    """Detail in L* that is always taken for noise and left alone."""
+    """Detail in L* that always counts as noise and is not sharpened."""
     most_noise: Annotated[float, Field(ge=0, le=20)] = 1.5
-    """The most that is, unless it is as even over all frequencies as only white noise is; equal
-    to `noise`, the picture's own noise is not looked for."""
+    """The most detail in L* that may count as noise, unless it is as even over all frequencies as
+    white noise. When equal to `noise`, the picture's own noise is not measured."""
 
 
 class OutputSharpening(Stage[OutputSharpeningSettings]):

@@ -49,22 +49,27 @@ class PreflightSettings(StageSettings):
     )
 
     trust_colour_space: bool = True
-    """A picture without a profile whose Exif data or PNG chunks name its colour space (sRGB,
-    Adobe RGB) is taken at its word; when false, it counts as one that says nothing."""
+    """Whether to believe the Exif data or PNG chunks of a picture without a profile when they
+    name its colour space (sRGB, Adobe RGB). If not, the picture counts as one without any."""
     no_profile: Literal["hold", "assume"] = "hold"
-    """Hold a picture without a usable profile, or assume one: assume_rgb, assume_grey,
-    assume_cmyk are names of files in the root's ``profiles/``. hold_below_ppi,
-    warn_below_ppi: limits for the original's own pixels per inch at the final size."""
+    """What to do with a picture that has no usable profile: hold it, or assume one of those that
+    the next three settings name."""
     assume_rgb: str | None = None
+    """The profile assumed for an RGB picture without one: a file in the root's ``profiles/``."""
     assume_grey: str | None = None
+    """The profile assumed for a greyscale picture without one: a file in ``profiles/``."""
     assume_cmyk: str | None = None
+    """The profile assumed for a CMYK picture without one: a file in ``profiles/``."""
     hold_below_ppi: Ppi | None = None
+    """Hold a picture whose original has fewer pixels per inch than this at the final size."""
     warn_below_ppi: Ppi | None = None
+    """Warn of a picture whose original has fewer pixels per inch than this at the final size."""
     hold_above_clipped: Share | None = None
-    """Share of the picture that may be pure white or pure black."""
+    """Share of the picture that may be pure white or pure black before the job is held; never, when
+    it is not set."""
     hold_above_cut: Share = 0.01
-    """Share of a floating-point original's values that may lie outside their range, where they are
-    cut."""
+    """Share of a floating-point original's values that may be outside their range, where they are
+    clipped, before the job is held."""
 
 
 class Preflight(Stage[PreflightSettings]):

@@ -54,17 +54,19 @@ class ProfileConversionSettings(StageSettings):
     grants: ClassVar[tuple[type[Wish], ...]] = (IntentWish,)
 
     intent: IntentSetting = IntentSetting.RELATIVE_COLORIMETRIC
-    """Least loss compares perceptual and relative colorimetric for each picture, which needs
-    room on the disk for the picture's pixels; it always compensates for black."""
+    """The rendering intent. Least loss compares perceptual and relative colorimetric for each
+    picture, which needs room on the disk for the picture's pixels; it always compensates for
+    black."""
     rendering: Rendering = Rendering.INTENT
     """Refined searches by what the destination's profile measured and begins at its table's
     answer: nearer to the picture's colours, with no more ink. It is computed from the profile's
     measurements; a measured strip proves it. It goes with relative colorimetric; where a profile
     has no table (that of a screen, mostly) it changes nothing."""
     black_point_compensation: bool = True
-    """Has no effect on absolute colorimetric."""
+    """Whether the picture's black becomes the medium's black, so that shadows keep their steps.
+    Absolute colorimetric ignores this; least loss always does it."""
     precision: Precision = Precision.FINE
-    """How closely the conversion keeps to the profiles; exact is about six times slower than
+    """How closely the conversion follows the profiles. Exact takes about six times as long as
     fine."""
 
     def granting(self, wish: Wish) -> Mapping[str, Json]:

@@ -72,8 +72,7 @@ class ProofSheetSettings(StageSettings):
     places: Annotated[int, Field(ge=0, le=8)] = 4
     """How many of the worst places are shown at 1:1."""
     page_size: Annotated[ByteCount, Field(ge=300_000)] = MOST_BYTES
-    """Bytes that the page may have, after parsing; its pictures are compressed more until they
-    fit."""
+    """The most that the page may take; its pictures are compressed until they fit."""
 
 
 @dataclass(frozen=True)

@@ -48,35 +48,43 @@ class SizingSettings(StageSettings):
     grants: ClassVar[tuple[type[Wish], ...]] = (SizeWish, LongEdgeWish)
 
     long_edge: Side | None = None
+    """Length of the picture's longer side, as in "60 cm"; the other side follows."""
     short_edge: Side | None = None
+    """Length of the picture's shorter side; the other side follows."""
     width: Side | None = None
+    """Width of the result. Without a height, the height follows from the picture."""
     height: Side | None = None
+    """Height of the result. Without a width, the width follows from the picture."""
     paper: PaperName | None = None
+    """A paper size of ISO 216, as in "A3" or "A4 landscape". Without "portrait" or "landscape",
+    the paper is turned as the picture is."""
     turn: bool = False
-    """Width and height change places for a picture that is higher than wide; a paper without
-    "portrait" or "landscape" always lies as the picture does."""
+    """Whether width and height change places for a picture that is taller than wide."""
     mode: Mode = "inside"
-    """``inside``, ``cover`` or ``exact``, see `geometry.plan`."""
+    """How the picture fits the size: ``inside`` scales the whole picture until it fits, ``cover``
+    fills the size and crops what is outside it, ``exact`` adds a border until it is filled."""
     anchor: Anchor = "centre"
-    """What stays when ``cover`` crops."""
+    """The part of the picture that ``cover`` keeps when it crops."""
     border_colour: Colour = WHITE
-    """Of what ``exact`` adds."""
+    """Colour of the border that ``exact`` adds."""
     ppi: Ppi | None = None
-    """Pixels per inch of the result, needed unless the size is in px, which is marked with 72
-    when nothing is said; or native_ppi: the printer's own resolutions, of which `enough`
-    chooses."""
+    """Pixels per inch of the result. Needed with a size in mm, cm, m, in or ft; a result sized in
+    px is marked with 72 ppi unless you set this."""
     native_ppi: Annotated[tuple[Ppi, ...], Field(min_length=1)] | None = None
+    """The printer's own resolutions, instead of ppi. The lowest one is used that still shows
+    everything that the picture has and the viewing distance lets people see."""
     enlarge: bool = True
-    """Whether a picture may get more pixels than it has; if not, a small one comes out smaller
-    than asked."""
+    """Whether a picture may get more pixels than it has. If not, a small picture comes out smaller
+    than you asked for."""
     bleed: MarginWidth = _NOTHING
-    """By how much the picture goes on beyond each side of that size, to be cut off."""
+    """How far the picture continues beyond each side of the size, to be trimmed off."""
     wrap: MarginWidth = _NOTHING
-    """How much is folded around the bars on each side."""
+    """Width of the margin on each side that is folded around the stretcher bars."""
     wrap_edges: WrapEdges = "mirrored"
-    """What is on it."""
+    """What the wrap shows: the picture mirrored at its edge, its outermost pixels stretched, or
+    one plain colour."""
     wrap_colour: Colour = WHITE
-    """Of ``plain`` ones."""
+    """Colour of the wrap when its edges are ``plain``."""
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:

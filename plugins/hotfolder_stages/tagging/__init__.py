@@ -41,17 +41,19 @@ class TaggingSettings(StageSettings):
     grants: ClassVar[tuple[type[Wish], ...]] = (CaptionWish,)
 
     copyright: str | None = None
-    """Written where the original has none, or with `overwrite` in place of what it has."""
+    """Copyright notice for a picture that has none; with `overwrite`, for every picture."""
     description: str | None = None
-    """Written where the original has none, or with `overwrite` in place of what it has."""
+    """Description for a picture that has none; with `overwrite`, for every picture."""
     creator: str | None = None
-    """Written where the original has none, or with `overwrite` in place of what it has."""
+    """Creator's name for a picture that has none; with `overwrite`, for every picture."""
     caption: str | None = None
-    """A description that is written in any case, as a ticket gives one for each picture."""
+    """A description that always replaces the picture's own; a ticket gives one for each
+    picture."""
     overwrite: bool = False
+    """Whether copyright, description and creator replace what the original says."""
     remove_gps: bool = False
-    """Whether to take out the coordinates of where the picture was made; names of places that
-    people wrote stay."""
+    """Whether to remove the coordinates of where the picture was taken. Place names that people
+    wrote are kept."""
 
     @field_validator("copyright", "description", "creator", "caption")
     @classmethod

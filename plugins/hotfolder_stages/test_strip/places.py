@@ -44,11 +44,11 @@ class StripPlacesSettings(StageSettings):
     """The table ``[stage.strip-places]``."""
 
     worst: Annotated[int, Field(ge=1, le=12)] = 4
-    """How many pieces show what is lost, at most."""
+    """The most pieces that show where colours are lost."""
 
 
 class StripPlaces(Stage[StripPlacesSettings]):
-    """Choose the pieces of a test strip; stands before the conversion, pixels pass through."""
+    """Choose the pieces of a test strip, before the conversion; change no pixel."""
 
     name = "strip-places"
     Settings = StripPlacesSettings

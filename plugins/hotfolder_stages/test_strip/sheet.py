@@ -45,9 +45,13 @@ class CutPiece(SettingsModel):
     """One piece, in pixels of the picture."""
 
     left_px: Annotated[int, Field(ge=0)]
+    """Pixels from the picture's left edge to the piece."""
     top_px: Annotated[int, Field(ge=0)]
+    """Pixels from the picture's top edge to the piece."""
     width_px: Annotated[int, Field(ge=1)]
+    """Width of the piece."""
     height_px: Annotated[int, Field(ge=1)]
+    """Height of the piece."""
     label: str = ""
     """The words below it."""
 
@@ -56,9 +60,9 @@ class StripSheetSettings(StageSettings):
     """The table ``[stage.strip-sheet]``."""
 
     pieces: Annotated[tuple[CutPiece, ...], Field(min_length=1, max_length=24)]
-    """What is cut out."""
+    """The pieces of the picture to cut out, each with its place, size and label."""
     heading: str = ""
-    """Words above them."""
+    """Words above the pieces."""
 
 
 class StripSheet(Stage[StripSheetSettings]):
