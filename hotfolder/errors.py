@@ -11,7 +11,7 @@
     │   └── Refuse           the file cannot be processed at all
     └── StorageError         our own storage is in the way: the file is fine and waits
         ├── RootInUse        another process serves this root
-        └── Unreachable      a hot folder cannot be looked into (in `intake`)
+        └── Unreachable      a hot folder cannot be read (in `intake`)
 
 `Verdict` is about the file, `StorageError` about us: the first ends a job, the second
 never does. Each leaf carries what a person needs: what happened, where, and what to do.

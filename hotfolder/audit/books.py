@@ -27,7 +27,7 @@ def open_books(root: Root) -> Iterator[sqlite3.Connection]:
         When the ledger cannot be read, or belongs to another version of this program.
     """
     if not root.destinations.is_dir():
-        problem = Problem(str(root.path), "", "is no root", "run `hotfolder init` to make one")
+        problem = Problem(str(root.path), "", "is not a root", "run `hotfolder init` to make one")
         raise SettingsError([problem])
     with open_reader(root.ledger) as ledger, _pause_collecting():
         if ledger.is_behind:

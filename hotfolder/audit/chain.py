@@ -70,7 +70,7 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
             if said != previous and not is_continued:
                 faults.append(
                     f"line {count} (job {job}) does not follow the line before it: "
-                    "a record was changed, removed or put in there"
+                    "a record was changed, removed or inserted there"
                 )
             if missing.pop(sha256, None) is None:
                 unknown.append((count, job, sha256))
@@ -147,6 +147,7 @@ def _find_strangers(db: sqlite3.Connection, unknown: list[tuple[int, str, str]])
         ).fetchone()
         if ending is None:
             faults.append(
-                f"line {number} (job {job}) is not what the ledger knows: changed or put in"
+                f"line {number} (job {job}) differs from what the ledger has: it was changed or "
+                f"inserted"
             )
     return faults

@@ -258,10 +258,15 @@ def describe_verdict(verdict: Verdict) -> list[str]:
         lines += _describe_chain(chain)
     if verdict["chains"]:
         lines += [
-            "The chain shows a record that was changed, removed or put in. Anyone who can rewrite",
-            "both log and ledger can forge a new one: keep a last hash elsewhere to compare it.",
+            "The chain shows a record that was changed, removed or inserted. Anyone who can",
+            "rewrite both the log and the ledger can forge a new chain: keep the last hash",
+            "elsewhere to compare it.",
         ]
-    lines.append("All is as recorded." if verdict["as_recorded"] else "Not all is as recorded.")
+    lines.append(
+        "Everything is as recorded."
+        if verdict["as_recorded"]
+        else "Some things are not as recorded."
+    )
     return lines
 
 

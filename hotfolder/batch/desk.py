@@ -136,7 +136,7 @@ class Desk:
             if not durable.has_bytes(place, sha256):
                 place = str(self._put(row, spooled, Path(place)))
         elif not durable.has_bytes(place, sha256):
-            raise FileNotFoundError(2, "is not there any more as it came; put it back", place)
+            raise FileNotFoundError(2, "is gone, or changed since it arrived; put it back", place)
         durable.remove_tree(self._spool / row.id, below=self._spool)
         key = names.collision_key(names.display_name(name))
         self.shelf.keep(row, batch, key, names.display_name(name), place)

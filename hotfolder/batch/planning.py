@@ -43,7 +43,7 @@ def read_latest_ticket(tickets: list[KeptFile]) -> StandingTicket:
         try:
             ticket = read_ticket(Path(each.place).read_bytes())
         except TicketError as error:
-            problem = problem or f"{each.name} is no ticket: {error}"
+            problem = problem or f"{each.name} is not a ticket: {error}"
         except OSError as error:
             problem = problem or f"{each.name} cannot be read: {error.strerror or error}"
         else:
@@ -72,7 +72,7 @@ class Pictures:
                 return found[0], ""
             if found:
                 several = ", ".join(each.name for each in found[:_SHOWN])
-                return None, f"{len(found)} pictures could be meant: {several}; say which"
+                return None, f"{len(found)} pictures match: {several}; say which"
         return None, ""
 
     def spare(self) -> tuple[str, ...]:
@@ -131,7 +131,7 @@ class Planning:
                 anchor=placement.anchor,
             )
             if picture is None:
-                missing = f"no picture of this name has come: {placement.file}"
+                missing = f"no picture of this name has arrived: {placement.file}"
                 found.append(
                     line.model_copy(update={"problem": why or missing, "missing": not why})
                 )

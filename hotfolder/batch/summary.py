@@ -82,7 +82,7 @@ def find_held_jobs(root: Root, batch: str) -> list[str]:
         name, _, of_destination = batch.partition("/")
         state = states.get((name, of_destination))
         if state is None:
-            there = ", ".join("/".join(each) for each in sorted(states)) or "none has come"
+            there = ", ".join("/".join(each) for each in sorted(states)) or "no batch has arrived"
             raise SettingsError([Problem("--batch", "", batch, f"a batch: {there}")])
         found = (ledger.find_job(line.job) for line in state.lines if line.job)
         return [row.id for row in found if row and row.end is End.HELD]

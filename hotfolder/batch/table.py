@@ -60,7 +60,7 @@ def read_table(data: bytes) -> list[Row]:
             if len(rows) > MAX_ROWS:
                 raise TableError(f"It has more than {MAX_ROWS:,} rows.")
     except csv.Error as error:
-        raise TableError(f"It is not a whole table, after row {len(rows)}: {error}.") from error
+        raise TableError(f"The table is broken after row {len(rows)}: {error}.") from error
     return rows
 
 

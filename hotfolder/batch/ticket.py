@@ -157,8 +157,8 @@ class _Reading:
             found = ", ".join(display_name(each) for each in header.cells if each)
             raise TicketError(
                 f"It has no column {' and no column '.join(missing)}; row {header.number} names: "
-                f"{found[:200]}. A ticket's first row names its columns: file, page, and if you "
-                f"like placement, width, height, copies, caption, intent, anchor."
+                f"{found[:200]}. A ticket's first row names its columns: file, page, and "
+                f"optionally placement, width, height, copies, caption, intent, anchor."
             )
 
     def read(self, rows: list[Row]) -> Ticket:
@@ -265,7 +265,7 @@ def _side(text: str, unit_of_column: str) -> float:
         raise ValueError(f"{_LENGTH}; units are mm, cm, m, in, ft")
     side = float(match[1].replace(",", ".")) * _UNITS[unit]
     if not 0 < side <= MAX_SIDE_MM:
-        raise ValueError(f"more than nothing, and at most {MAX_SIDE_MM / 1000:g} m")
+        raise ValueError(f"a length above 0 and up to {MAX_SIDE_MM / 1000:g} m")
     return side
 
 

@@ -46,60 +46,73 @@ NOT_AS_RECORDED = 8
 _SHOWN = 50
 _YES = ("no", "yes")
 _ROOMY_COLUMNS = 110
-RootArgument = Annotated[Path, typer.Argument(metavar="ROOT", help="the root; by default here")]
+RootArgument = Annotated[
+    Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")
+]
 
 
 def audit(
     root: Annotated[
-        Path, typer.Argument(metavar="ROOT", help="the root; by default here")
+        Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")
     ] = Path(),
     *,
-    destination: Annotated[list[str] | None, typer.Option(help="only this one; repeatable")] = None,
-    during: Annotated[
-        str | None, typer.Option(help='"last month", "2026-11", "yesterday": both ends at once')
+    destination: Annotated[
+        list[str] | None, typer.Option(help="only this destination; repeatable")
     ] = None,
-    since: Annotated[str | None, typer.Option(help='a date, "last month", or "7 d" ago')] = None,
-    until: Annotated[str | None, typer.Option(help="a date or period, that day included")] = None,
+    during: Annotated[
+        str | None, typer.Option(help='a period: "last month", "2026-11", "yesterday"')
+    ] = None,
+    since: Annotated[
+        str | None, typer.Option(help='from a date, "last month", or "7 d" ago')
+    ] = None,
+    until: Annotated[
+        str | None, typer.Option(help="up to a date or period, which is included")
+    ] = None,
     batch: Annotated[str | None, typer.Option(help="only this batch")] = None,
-    state: Annotated[list[End] | None, typer.Option(help="repeatable")] = None,
+    state: Annotated[
+        list[End] | None, typer.Option(help="only jobs that ended so; repeatable")
+    ] = None,
     lost_above: Annotated[
-        str | None, typer.Option(help='share of the picture that is lost, as in "5 %"')
+        str | None, typer.Option(help='only pictures that lost more than this share, as in "5 %"')
     ] = None,
     delta_e_above: Annotated[
-        float | None, typer.Option(min=0, help="ΔE00 of the loss, as --statistic says")
+        float | None,
+        typer.Option(min=0, help="only pictures whose loss is above this ΔE00; see --statistic"),
     ] = None,
     statistic: Annotated[
-        Statistic, typer.Option(help="of all ΔE00 of a picture: mean, 95th percentile or largest")
+        Statistic,
+        typer.Option(help="which ΔE00 of a picture counts: mean, 95th percentile or largest"),
     ] = Statistic.P95,
     hue: Annotated[
-        list[str] | None, typer.Option(help="among what was lost, as in green; repeatable")
+        list[str] | None,
+        typer.Option(help="only pictures that lost this hue, as in green; repeatable"),
     ] = None,
     profile: Annotated[
-        str | None, typer.Option(help="of the result: its name, * and ? allowed, or its hash")
+        str | None, typer.Option(help="the result's profile: its name, with * and ?, or its hash")
     ] = None,
-    name: Annotated[str | None, typer.Option(help="of the original, * and ? allowed")] = None,
+    name: Annotated[str | None, typer.Option(help="the original's name, with * and ?")] = None,
     sha256: Annotated[
-        str | None, typer.Option("--hash", help="SHA-256 of original or result, or its beginning")
+        str | None, typer.Option("--hash", help="SHA-256 of original or result, or how it begins")
     ] = None,
-    sort: Annotated[Sort | None, typer.Option(help="by default time, the newest first")] = None,
-    reverse: Annotated[bool, typer.Option("--reverse", help="the other way round")] = False,
+    sort: Annotated[Sort | None, typer.Option(help="the order; by default newest first")] = None,
+    reverse: Annotated[bool, typer.Option("--reverse", help="reverse the order")] = False,
     limit: Annotated[
-        int | None, typer.Option(min=0, help="at most so many; 0: all. A table shows 50")
+        int | None, typer.Option(min=0, help="show at most this many; 0: all. A table shows 50")
     ] = None,
-    group: Annotated[Group | None, typer.Option(help="sums instead of single pictures")] = None,
+    group: Annotated[Group | None, typer.Option(help="totals instead of single pictures")] = None,
     as_csv: Annotated[bool, typer.Option("--csv", help="answer as CSV")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="answer in JSON")] = False,
     report: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="a page with pictures and trends")
+        Path | None, typer.Option(metavar="FILE", help="write a page with pictures and trends")
     ] = None,
     of: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="the whole story of one file")
+        Path | None, typer.Option(metavar="FILE", help="tell the whole story of one file")
     ] = None,
     verify: Annotated[
-        bool, typer.Option("--verify", help="whether files and records are what they were")
+        bool, typer.Option("--verify", help="check that files and records are unchanged")
     ] = False,
 ) -> None:
-    """Say what was lost, where and when; what became of a file; whether all is as recorded.
+    """Ask the records what was lost, where and when; what became of a file; what has changed.
 
     Exit codes beside the common ones: 1 no record of the file that --of names, 8 --verify found
     something that is not as recorded.
@@ -195,7 +208,7 @@ def _answer_in_groups(
 def _print_pictures(found: Sequence[sqlite3.Row], number: int) -> None:
     out = _make_console()
     if not found:
-        out.print("No picture answers to that.")
+        out.print("No pictures match.")
         return
     roomy = out.width >= _ROOMY_COLUMNS
     table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1))

@@ -24,7 +24,9 @@ if TYPE_CHECKING:
     from hotfolder.work.trial import Tell
 
 ImageArgument = Annotated[Path, typer.Argument(metavar="IMAGE", help="a TIFF, JPEG or PNG file")]
-RootArgument = Annotated[Path, typer.Argument(metavar="ROOT", help="the root; by default here")]
+RootArgument = Annotated[
+    Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="answer in JSON")]
 NONE_COULD_BE_TRIED = 3
 
@@ -35,11 +37,13 @@ def proof(
     *,
     wanted: Annotated[
         list[str] | None,
-        typer.Option("--for", metavar="NAME", help="a destination; again for more; by default all"),
+        typer.Option("--for", metavar="NAME", help="a destination; repeatable; by default all"),
     ] = None,
     to: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="where the page goes; by default here, named as IMAGE"),
+        typer.Option(
+            metavar="FILE", help="where to write the page; by default here, named after IMAGE"
+        ),
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -74,11 +78,13 @@ def strip(
     wanted: Annotated[str, typer.Option("--for", metavar="NAME", help="the destination")],
     to: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="where the strip goes; by default here, named as IMAGE"),
+        typer.Option(
+            metavar="FILE", help="where to write the strip; by default here, named after IMAGE"
+        ),
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Make a test strip: the pieces of a picture that tell most, exactly as they would print."""
+    """Make a test strip: the most telling pieces of a picture, exactly as they would print."""
     from hotfolder.work.strip import make_strip, suffix_of
     from hotfolder.work.trial import destinations, workplace
 
@@ -208,4 +214,4 @@ def _print_ranking(found: list[Candidate], page: str | None) -> None:
         "lost: share of the picture whose colours cannot be made; black: lightness of the darkest"
     )
     print_line("A screen predicts, a test strip proves: hotfolder strip IMAGE --for NAME")
-    print_line(f"Look at {page}" if page else "No page was made.")
+    print_line(f"The page is {page}" if page else "No page was made.")

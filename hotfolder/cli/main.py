@@ -46,7 +46,9 @@ app = typer.Typer(
     help="Drop a finished picture into a destination's folder; collect it ready to print.",
     rich_markup_mode=None,
 )
-RootArgument = Annotated[Path, typer.Argument(metavar="ROOT", help="the root; by default here")]
+RootArgument = Annotated[
+    Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="answer in JSON")]
 
 app.command()(audit)
@@ -68,7 +70,7 @@ def main() -> None:
 
 @app.command()
 def init(root: RootArgument = Path()) -> None:
-    """Make a root that works, or add to one what it lacks. Nothing that exists is changed."""
+    """Make a working root, or add what an existing one lacks. Nothing that exists is changed."""
     from hotfolder.overview.new_root import make_root
 
     made = make_root(root)
@@ -84,7 +86,7 @@ def init(root: RootArgument = Path()) -> None:
 
 @app.command()
 def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
-    """Say whether settings, profiles and folders are right; all that is not, at once."""
+    """Check settings, profiles and folders; report every problem at once."""
     from hotfolder.overview.check import check as check_root
 
     found = check_root(Root(root))
@@ -109,7 +111,7 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
                     f"{name}: {each.file.title or name}; {each.profile.description}; "
                     f"{', '.join(each.file.stages)}"
                 )
-            print_plain("All is right.")
+            print_plain("No problems found.")
     if problems:
         raise SettingsError(problems)
 
@@ -131,11 +133,9 @@ def sweep(
     root: RootArgument = Path(),
     *,
     as_json: JsonOption = False,
-    now: Annotated[
-        bool, typer.Option("--now", help="also what rests until its destination's hours")
-    ] = False,
+    now: Annotated[bool, typer.Option("--now", help="ignore working hours")] = False,
 ) -> None:
-    """Do all that is waiting, then exit: 0 all delivered, 3 something was held or refused."""
+    """Process all that is waiting, then exit: 0 all delivered, 3 something was held or refused."""
     ended = _sweep(Root(root), show=not as_json, keep_hours=not now)
     counts = {
         state: sum(record.state == state for record in ended)
@@ -166,22 +166,22 @@ def release(
     names: Annotated[
         list[str] | None,
         typer.Argument(
-            metavar="[JOB]… [ROOT]", help="jobs as status and held/ name them; the root"
+            metavar="[JOB]… [ROOT]", help="jobs, by the names that status and held/ show; the root"
         ),
     ] = None,
     *,
     batch: Annotated[
-        str | None, typer.Option(metavar="NAME/BATCH", help="all that is held of a batch")
+        str | None, typer.Option(metavar="NAME/BATCH", help="every held job of a batch")
     ] = None,
     intent: Annotated[str | None, typer.Option(help="another rendering intent")] = None,
     long_edge: Annotated[str | None, typer.Option(help='another size, as in "40 in"')] = None,
     change: Annotated[
         list[str] | None, typer.Option("--set", metavar="STAGE.KEY=VALUE", help="another setting")
     ] = None,
-    why: Annotated[str, typer.Option(help="goes into the record")] = "",
-    who: Annotated[str | None, typer.Option(help="by default, who you are logged in as")] = None,
+    why: Annotated[str, typer.Option(help="the reason, for the record")] = "",
+    who: Annotated[str | None, typer.Option(help="by default, your login name")] = None,
 ) -> None:
-    """Let held jobs go, as they stand or with a change for these jobs only."""
+    """Release held jobs, as they are or with a change for these jobs only."""
     from hotfolder.batch.summary import find_held_jobs
     from hotfolder.ending.release import release_job, split_words
 
@@ -198,13 +198,13 @@ def release(
     for job in jobs:
         try:
             changes = release_job(root, job, change or [], wishes, who=who, why=why)
-        except StorageError as error:  # one that is being released already does not stop the others
+        except StorageError as error:  # one that is already being released does not stop the others
             failed.append(error)
             continue
         said = f"with {json.dumps(changes, ensure_ascii=False)}" if changes else "as it stands"
         print_plain(f"{job} is released {said}.")
     print_plain(
-        "The daemon takes it up at once; without one, `hotfolder sweep` does."
+        "A running daemon picks it up at once; otherwise run `hotfolder sweep`."
         if jobs
         else f"Nothing of {batch} is held."
     )
@@ -228,7 +228,7 @@ def schema() -> None:
 def demo(
     folder: Annotated[Path, typer.Argument(metavar="DIR")] = Path("hotfolder-demo"),
 ) -> None:
-    """Make a root with invented pictures, run them, and say what happened and where to look."""
+    """Make a root with invented pictures, process them, and say what happened and where to look."""
     from hotfolder_demo.run import run_demo
 
     run_demo(folder, Console(), lambda root: _sweep(root, show=True))
@@ -303,7 +303,7 @@ def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[Record]:
     if failure:
         raise failure[0]
     if daemon.was_stopped():
-        words = "Stopped before all was done; what is left waits, and goes on with the next start."
+        words = "Stopped before everything was done; the rest waits for the next start."
         print_plain(words, Console(stderr=True), "bold")
         raise typer.Exit(INTERRUPTED)
     if refused := daemon.refused():
@@ -344,7 +344,7 @@ def _print_status(said: Status) -> None:
     print_line(
         f"{root}: served by {served_by if said['served_by'] else 'another process'}"
         if said["served"]
-        else f"{root}: nobody serves it now; start `hotfolder watch`"
+        else f"{root}: it is not being served; start `hotfolder watch`"
     )
     heads = ("arriving", "delivered", "held", "discarded", "refused", "left alone")
     table = Table(Column("destination", no_wrap=True), *heads)
@@ -363,7 +363,7 @@ def _print_status(said: Status) -> None:
         rests_until = destination["rests_until"] if destination else ""
         print_line(f"{batch['destination']}: {describe_batch(batch, rests_until)}")
     if not said["waiting"]:
-        print_line("Nothing waits.")
+        print_line("Nothing is waiting.")
         return
     for waiting in said["waiting"]:
         share = f" ({waiting['share']:.0%})" if waiting["share"] is not None else ""
@@ -389,7 +389,9 @@ def _describe_destination(each: DestinationStatus) -> list[str]:
         )
     if each["settings_problem"]:
         problem = each["settings_problem"]
-        lines.append(f"its settings cannot be used (a daemon goes on with the old ones): {problem}")
+        lines.append(
+            f"its settings cannot be used (a running daemon keeps the old ones): {problem}"
+        )
     return lines
 
 
@@ -404,6 +406,6 @@ def _stop_on_signals(daemon: Daemon) -> None:
 def _describe_error(error: HotfolderError) -> str:
     if isinstance(error, SettingsError):
         number = len(error.problems)
-        head = "1 thing is not right:" if number == 1 else f"{number} things are not right:"
+        head = "1 problem:" if number == 1 else f"{number} problems:"
         return "\n".join([head, *(f"  {problem}" for problem in error.problems)])
     return str(error)

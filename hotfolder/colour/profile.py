@@ -366,4 +366,4 @@ def _try_out(profile: Profile) -> None:
     except imagecodecs.CmsError as error:
         raise ProfileError(f"cannot be used: LittleCMS says {error}") from error
     if lab[0, 0, 0] == lab[0, 2, 0] and lab[0, 0, 0] == lab[0, 1, 0]:
-        raise ProfileError("is damaged: it gives all values from darkest to lightest one lightness")
+        raise ProfileError("is damaged: every input value comes out equally light")

@@ -174,8 +174,8 @@ class Intake:
                     raise _not_reached(now, error) from error
                 raise
             reason = StorageError(
-                f"{names.display_name(row.source)} was being taken in from {begun}, before the "
-                f"hot folder was another one, and is still there: {error}"
+                f"{names.display_name(row.source)} was being taken in from {begun}, which was "
+                f"the hot folder then, and is still there: {error}"
             )
             reason.__cause__ = error
             self._troubles.note(about, reason)
@@ -208,7 +208,7 @@ class Intake:
                 raise StorageError(
                     f"the disk of {place} has {free / 2**20:.0f} MiB left, less than "
                     f"{self._free_space / 2**20:.0f} MiB (free_space in {SETTINGS_FILE}); make "
-                    "room, then the work goes on by itself"
+                    f"room, and the work continues by itself"
                 )
 
 

@@ -42,7 +42,7 @@ _NOT_A_FILE = {
     "folder": (
         "a-folder",
         (
-            "{name} is a folder whose name looks like a picture's. "
+            "{name} is a folder with the name of a picture. "
             "Drop the pictures that are in it, or rename the folder."
         ),
     ),
@@ -113,7 +113,7 @@ class Work:
             return self._give_up_failed(row, failure)
         if row.attempts >= destination.file.limits.attempts:
             # the daemon died with this job in hand as often as it may be tried
-            return self._give_up(row, "the program ended each time while it was worked on")
+            return self._give_up(row, "the program stopped each time while working on it")
         attempts = row.attempts + 1
         row = self.ledger.advance(
             row.id,
@@ -223,7 +223,7 @@ class Work:
         if answer.verdict == "failed":
             return answer
         if answer.work is None:
-            return Answer(verdict="failed", message="the worker does not say what it did")
+            return Answer(verdict="failed", message="the worker did not say what it did")
         for result in answer.work.files():
             path = attempt_folder(self.root, row) / result.path
             if Path(result.path).name != result.path:
@@ -231,9 +231,11 @@ class Work:
             try:
                 found = durable.sha256_of(path)
             except FileNotFoundError:
-                return Answer(verdict="failed", message="the worker's result is not there")
+                return Answer(verdict="failed", message="the worker's result is missing")
             if found != (result.sha256, result.bytes):
-                return Answer(verdict="failed", message="the worker's result is not what it says")
+                return Answer(
+                    verdict="failed", message="the worker's result is not what the worker said"
+                )
         if answer.verdict == "deliver" and not answer.work.results:
             return Answer(verdict="failed", message="the worker made no result")
         return answer
@@ -257,8 +259,8 @@ class Work:
     def _give_up(self, row: JobRow, message: str) -> JobRow:
         text = (
             f"{self._show_name(row)} could not be worked on, in {row.attempts} tries: {message}. "
-            "Export it again and drop the new file; if that fails too, the destination's stages "
-            "or limits need a look."
+            "Export it again and drop the new file; if that fails too, check the destination's "
+            "stages and limits."
         )
         return self._end_without_work(
             row, "hold", Reason(stage="worker", code="work-failed", message=text)
@@ -343,8 +345,8 @@ def _with_what_counts_now(row: JobRow, destination: Destination) -> Claimed:
 
 def _say_changed(placement: PlacementRecord) -> str:
     return (
-        f"the picture {placement.file} of {placement.batch} is no longer what it was when it "
-        f"came: {placement.kept}. Put it back as it was, or drop it into the batch's hot folder "
+        f"the picture {placement.file} of {placement.batch} has changed since it arrived: "
+        f"{placement.kept}. Put it back as it was, or drop it into the batch's hot folder "
         "again"
     )
 

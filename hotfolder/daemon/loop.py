@@ -329,10 +329,10 @@ def _recover(root: Root, ledger: Ledger, destinations: Destinations, troubles: T
     for name, number in stray.items():
         jobs = "1 job waits" if number == 1 else f"{number} jobs wait"
         why = (
-            f"until its settings are right ({destinations.file_of(name)})"
+            f"until its settings are corrected ({destinations.file_of(name)})"
             if name in destinations.refused
-            else "for a destination that has no settings any more: put "
-            f"{destinations.file_of(name)} back, then they go on"
+            else "for a destination whose settings are gone: put "
+            f"{destinations.file_of(name)} back, then they continue"
         )
         troubles.note(About(Kind.STRAY, name), StorageError(f"{name}: {jobs} {why}"))
     known = {row.id for row in rows}

@@ -71,7 +71,7 @@ def open_ledger(
     damage = _find_damage(root.ledger)
     if damage is None and root.ledger.exists():
         return Ledger(root.ledger)
-    trouble = f"the ledger {root.ledger} {damage or 'is not there'}, and cannot be made anew"
+    trouble = f"the ledger {root.ledger} {damage or 'is not there'}, and cannot be rebuilt"
     try:
         for each in folders.values():  # what is away may know of jobs that nothing else knows of
             for folder in vars(each).values():
@@ -83,8 +83,9 @@ def open_ledger(
         return Ledger(root.ledger)
     if refused:
         raise StorageError(
-            f"{trouble} while the settings of {', '.join(sorted(refused))} are wrong: its folders "
-            "may know of jobs that nothing else knows of. `hotfolder check` says what is wrong"
+            f"{trouble} while the settings of {', '.join(sorted(refused))} are wrong: its "
+            f"folders may hold jobs that are recorded nowhere else. `hotfolder check` says what "
+            f"is wrong"
         )
     new = root.ledger.with_name("ledger.new.sqlite")
     for leftover in root.private.glob(f"{new.name}*"):
@@ -271,8 +272,8 @@ def _restore_held(
         source, arrived = place.name.encode(), datetime.now(UTC)
     name = names.display_name(source.rsplit(b"/", 1)[-1])
     message = (
-        f"The ledger was lost while {name} was in work, so it is not known how far it had come. "
-        "Look whether you have it already; release it if you want it delivered."
+        f"The ledger was lost while {name} was being processed, so nobody knows how far it had "
+        "come. Check whether you have it already; release it if you want it delivered."
     )
     if not said.destination:
         message += " Which folder it was dropped into is not known either."

@@ -213,7 +213,7 @@ def flush(path: str | Path, sha256: str) -> None:
         path.unlink()  # a kill came before what had been read wrongly was removed
     if not is_there(path) and copy_new(doubtful, path).sha256 != sha256:
         path.unlink()
-        raise OSError(errno.EIO, "it could not be brought to disk and reads back changed", path)
+        raise OSError(errno.EIO, "it could not be written to disk: it reads back changed", path)
     doubtful.unlink()
 
 

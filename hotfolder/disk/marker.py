@@ -23,9 +23,9 @@ _LONGEST_ID = 100
 _REASONS = {
     errno.ENOENT: "it is not there",
     errno.ENOTDIR: "it is not a folder",
-    errno.EACCES: "we may not read it",
-    errno.EPERM: "we may not read it",
-    errno.ESTALE: "its share has gone",
+    errno.EACCES: "reading it is not permitted",
+    errno.EPERM: "reading it is not permitted",
+    errno.ESTALE: "its share is gone",
     errno.EHOSTDOWN: "its server does not answer",
     errno.EHOSTUNREACH: "its server does not answer",
     errno.ETIMEDOUT: "its server does not answer",
@@ -39,11 +39,11 @@ class Unreachable(StorageError):
 
 
 def unreachable(folder: str | Path, error: OSError) -> Unreachable:
-    """Say in plain words why a folder cannot be looked into."""
+    """Say in plain words why a folder cannot be read."""
     reason = _REASONS.get(error.errno or 0, error.strerror or str(error))
     return Unreachable(
         f"{folder} cannot be reached: {reason}. Check the share, the disk and the permissions; "
-        "the work goes on by itself when the folder is back."
+        "the work continues by itself when the folder is back."
     )
 
 
@@ -121,6 +121,6 @@ def check_marked_above(path: str | Path) -> None:
         return
     raise Unreachable(
         f"{path} cannot be written: no folder there has the file {MARKER} that marks it as ours. "
-        "Its share or disk is probably not connected; the work goes on by itself when it is. If "
+        "Its share or disk is probably not connected; the work continues by itself when it is. If "
         "it is a new folder, run `hotfolder init`, which only adds what is missing."
     )

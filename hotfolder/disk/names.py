@@ -87,7 +87,7 @@ def distinct_component(text: str) -> str:
     Examples
     --------
     >>> distinct_component("spring tide"), distinct_component("spring: tide")
-    ('spring tide', 'spring_ tide-e5cf8a3d')
+    ('spring tide', 'spring_ tide-5ad5e75d')
     """
     safe = safe_component(text)
     if safe == unicodedata.normalize("NFC", text):

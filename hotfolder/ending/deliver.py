@@ -348,7 +348,7 @@ class Deliverer:
                     if not durable.is_there(near):
                         raise StorageError(
                             f"the original of job {row.id} waited at {near} and was taken away "
-                            "from there; put it back under that name, then the work goes on"
+                            "from there; put it back under that name, then the work continues"
                         )
                     durable.make_folders(source.parent)
                     durable.move_any_new(near, source)
@@ -364,7 +364,7 @@ class Deliverer:
         self._ledger.advance(row.id, State.CLAIMED, detail, attempts=attempts)
         raise StorageError(
             f"{lost.near} was taken away before it had its final name; the job is done again. "
-            "Leave names that begin with .hotfolder- where they are"
+            "Leave files whose names begin with .hotfolder- where they are"
         )
 
     def _finish(self, plan: Publishing, *, again: bool) -> JobRow:
@@ -391,7 +391,7 @@ class Deliverer:
             if is_ours and not durable.is_there(building) and not durable.is_there(folder):
                 raise StorageError(
                     f"{building} was taken away before it had its final name; put it back under "
-                    "that name, then the work goes on: the original is in it"
+                    "that name, then the work continues: the original is in it"
                 )
             if not durable.is_there(building):
                 return
@@ -419,11 +419,11 @@ def say_why(record: Record) -> str:
     if record.state == "held":
         lines += [
             "What you can do:",
-            "- let it go as it is: move this folder into the destination's release folder, or",
+            "- release it as it is: move this folder into the destination's release folder, or",
             f"  run: hotfolder release {record.job}",
-            f'- let it go with a change: hotfolder release {record.job} --long-edge "40 in"',
+            f'- release it with a change: hotfolder release {record.job} --long-edge "40 in"',
             "- change the picture, and drop it into the hot folder again",
-            "- discard it: delete this folder; the original is kept for a while all the same",
+            "- discard it: delete this folder; the original is still kept for a while",
         ]
     else:
         lines.append("What you can do: export the picture again and drop the new file.")
@@ -482,7 +482,7 @@ def _move_near(source: Path, target: Path, sha256: str | None) -> None:
         if sha256 is not None and not durable.has_bytes(source, sha256):
             if durable.has_bytes(target, sha256):
                 return
-            raise OSError(errno.EIO, "it is no longer what it was", str(source))
+            raise OSError(errno.EIO, "it has changed", str(source))
         durable.remove_tree(target, below=target.parent)
     if durable.is_there(source):
         if sha256 is not None:

@@ -83,7 +83,7 @@ class Discards:
             self._due[destination] = now + (1 + _SHARE_OF_TIME) * took
         except OSError as error:
             raise StorageError(
-                f"{folders.held} cannot be looked into: {error.strerror or error}"
+                f"{folders.held} cannot be read: {error.strerror or error}"
             ) from error
         return found
 

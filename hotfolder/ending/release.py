@@ -102,8 +102,9 @@ class ReleaseFolder:
     def remarks(self) -> list[str]:
         """What stands there and cannot be released, as sentences."""
         return [
-            f"{names.display_name(path.name)} in release/ is no held job of {self._destination}, "
-            "or not all of it is there"
+            f"{names.display_name(path.name)} in release/ is not a held job of "
+            f"{self._destination}, "
+            "or parts of it are missing"
             for path in self._unmatched
         ]
 
@@ -196,7 +197,7 @@ def hand_over(held: Path, release: Path, note: Release) -> None:
     durable.make_folders(release)
     target = release / held.name
     if target.exists():
-        raise FileExistsError(errno.EEXIST, "is being released already", str(target))
+        raise FileExistsError(errno.EEXIST, "is already being released", str(target))
     _move_folder(held, target)
 
 
@@ -242,7 +243,7 @@ def release_job(
     """
     row = read_job(root.ledger, job)
     if row is None or row.state is not State.HELD:
-        state = f"is {row.state}" if row else "is no job of this root"
+        state = f"is {row.state}" if row else "is not a job of this root"
         raise SettingsError([Problem(str(root.path), job, state, "a held job, as status shows")])
     if row.record and row.record.discarded:
         until = row.record.discarded.original_kept_until

@@ -181,7 +181,7 @@ class _Walk:
     def _note(self, relative: str, error: OSError) -> None:
         if error.errno not in _GONE | _SWAPPED:
             self.problems.append(
-                f"{display_name(relative)} cannot be looked at: {error.strerror or error}."
+                f"{display_name(relative)} cannot be read: {error.strerror or error}."
             )
 
 

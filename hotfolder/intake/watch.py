@@ -1,7 +1,7 @@
 """What wakes the scan of a hot folder: events of the file system, or nothing but the clock.
 
 An event only wakes; what it says is not looked at. Where a file system sends no events, or not
-all (a share), or where the system has no more watches to give, the mode is ``poll``: there is
+all (a share), or where the system has run out of watches, the mode is ``poll``: there is
 nothing to run then, and whoever scans does so at short intervals.
 """
 
@@ -67,7 +67,7 @@ class Watch:
     mode : {"events", "poll"}
         How the folder is watched now.
     reason : str
-        Why so, for people: ``"ext4"``, ``"nfs4"``, ``"the system has no more watches to give"``.
+        Why so, for people: ``"ext4"``, ``"nfs4"``, ``"the system has run out of watches"``.
     """
 
     mode: Mode
@@ -138,7 +138,7 @@ class Watch:
         except OSError as error:
             self.stop()
             self._poll(
-                "the system has no more watches to give"
+                "the system has run out of watches"
                 if error.errno in _LIMITS
                 else f"{kind}: {error.strerror or error}"
             )

@@ -90,8 +90,8 @@ class Failure(BaseModel):
         """
         return (
             f"The stage {self.stage} failed ({self.error}); your picture {name} is fine. "
-            f"Send {FAILURE_FILE}, which lies in this folder, to whoever wrote the stage "
-            f"({self.owner}). When it is mended, or when you have taken {self.stage} out of "
+            f"Send {FAILURE_FILE} in this folder to whoever wrote the stage "
+            f"({self.owner}). Once it is fixed, or once you have taken {self.stage} out of "
             f"`stages` in {destination}.toml, release the picture."
         )
 

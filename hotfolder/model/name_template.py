@@ -22,7 +22,9 @@ def _check(template: str) -> str:
     if any(each not in FIELDS for each in named) or re.search(r"[{}]", _FIELD.sub("", template)):
         raise ValueError(f"these fields only: {allowed}")
     if not {"page", "placement"} <= set(named) and "row" not in named:
-        raise ValueError("both {page} and {placement}, or {row}: else two results share a name")
+        raise ValueError(
+            "both {page} and {placement}, or {row}: otherwise two results share a name"
+        )
     return template
 
 

@@ -92,7 +92,7 @@ def _check_folders(
                 Problem(
                     str(folder),
                     "",
-                    f"{destination.name}'s {key} folder is not there",
+                    f"{destination.name}'s {key} folder is missing",
                     "make it, mount it, or run `hotfolder init`, which makes what is missing",
                 )
             )
@@ -125,8 +125,8 @@ def _collect_remarks(destination: Destination) -> list[str]:
         # 16 photographs as sharpened for canvas: 0.94 of their size on average and 1.27 at most;
         # deflate 0.69 and 0.92, both with TIFF's predictor, without which LZW has 1.10.
         remarks.append(
-            f'{destination.name}: result.compression = "lzw" makes some photographs of 16 bits '
-            'larger than no compression; compression = "deflate" saves a third on average'
+            f'{destination.name}: result.compression = "lzw" makes some 16-bit photographs '
+            'larger than they are uncompressed; "deflate" saves a third on average'
         )
     return remarks
 

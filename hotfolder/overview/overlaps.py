@@ -27,7 +27,7 @@ from hotfolder.settings.root import DestinationFolders, Root
 
 SHEETS = "sheets"
 _SHEET = re.compile(r"(\d{8}-\d{6}-[0-9a-f]{8}|index)\.[a-z]+")
-_ALLOWED = "a folder of its own: in no other, and with no other in it"
+_ALLOWED = "a folder of its own, neither inside another nor around one"
 
 
 @dataclass(frozen=True)
@@ -112,7 +112,7 @@ def collisions(
         for got in (*_with_the_root(root, place), *_with_others(place, others)):
             note(place.destination, place.kind, got, _ALLOWED)
     for name in _circles(right):
-        got = "what comes out goes round through other destinations and comes in again"
+        got = "its results pass through other destinations and come back to it"
         note(name, "results", got, "a chain of destinations that ends")
     return found
 
@@ -165,10 +165,10 @@ def _number(folder: Path) -> tuple[int, int] | None:
 
 def _with_the_root(root: Root, place: _Place) -> Iterator[str]:
     if _place("", "", root.path).is_in(place):
-        yield "is the root, or holds it"
+        yield "is or contains the root"
     for folder in (root.private, root.destinations, root.profiles, root.plugins):
         if place.is_in(_place("", "", folder)):
-            yield f"is or lies in {folder}, which is the program's own"
+            yield f"is or is inside {folder}, which belongs to the program"
 
 
 def _with_others(place: _Place, places: list[_Place]) -> Iterator[str]:
@@ -179,10 +179,10 @@ def _with_others(place: _Place, places: list[_Place]) -> Iterator[str]:
             yield (
                 f"is the same as {other.label}"
                 if other.is_in(place)
-                else (f"lies in {other.label}")
+                else (f"is inside {other.label}")
             )
         elif other.is_in(place):
-            yield f"holds {other.label}"
+            yield f"contains {other.label}"
 
 
 def _is_link_of_a_chain(one: _Place, other: _Place) -> bool:

@@ -208,7 +208,7 @@ def _read_destinations(root: Root) -> dict[str, _Read]:
         plugin_problem = str(error)
     files = sorted(root.destinations.glob("*.toml"))
     if not files:
-        problem = Problem(str(root.path), "", "is no root", "run `hotfolder init` to make one")
+        problem = Problem(str(root.path), "", "is not a root", "run `hotfolder init` to make one")
         raise SettingsError([problem])
     found: dict[str, _Read] = {}
     for path in files:
@@ -285,9 +285,9 @@ def _describe_job(
     share = None
     why = {
         State.CLAIMING: "is being taken into the spool",
-        State.RELEASING: "was released and is being taken up again",
+        State.RELEASING: "was released and is being picked up again",
         State.CLAIMED: "waits for a free worker",
-        State.WORKING: "is being worked on",
+        State.WORKING: "is being processed",
         State.PRODUCED: "is about to be delivered",
         State.PUBLISHING: "is being delivered",
     }[row.state]
@@ -314,8 +314,8 @@ def _describe_job(
 
 def _why_not_served(read: _Read | None) -> str:
     if read is None:
-        return "waits: its destination has no settings any more; put its file in destinations/ back"
-    return "waits until its settings are right" if read.problem else ""
+        return "waits: its destination's settings are gone; put its file back into destinations/"
+    return "waits until its destination's settings are corrected" if read.problem else ""
 
 
 def _describe_unserved(row: JobRow, why: str) -> WaitingThing:

@@ -178,7 +178,7 @@ def _profile(
         notes.append(note)
         if stated is not None:
             if b"iCCP" in found:
-                notes.append("This goes before the embedded profile, which was not used.")
+                notes.append("This takes precedence over the embedded profile, which was not used.")
             return stated, ""
     return _embedded(found.get(b"iCCP"), limits)
 

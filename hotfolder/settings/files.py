@@ -280,10 +280,12 @@ def _problem(
         case "missing":
             return Problem(str(path), key, "is missing", _expected(model, detail["loc"]))
         case "extra_forbidden" if key in _RENAMED:
-            return Problem(str(path), key, got, f"this key is called {_RENAMED[key]} now")
+            return Problem(str(path), key, got, f"this key is now called {_RENAMED[key]}")
         case "extra_forbidden":
             fields = ", ".join(model.model_fields) or "no settings at all"
-            allowed = f"this key does not exist; {'.'.join(prefix) or 'here there are'}: {fields}"
+            allowed = (
+                f"this key does not exist; {'.'.join(prefix) or 'the keys here are'}: {fields}"
+            )
             return Problem(
                 str(path), key, got, allowed if len(detail["loc"]) == 1 else "no such key"
             )

@@ -121,11 +121,11 @@ def _wrong(destination: str, kind: str, folder: Path, owner: str) -> str:
         whose = "'s ".join(owner.split("/"))
         return (
             f"{folder} should be {destination}'s {kind} folder, but it is {whose} folder: two were "
-            "swapped, or a share is mounted in the wrong place. Put them back. If it is meant, "
-            f"delete the file {MARKER} in it and run `hotfolder init`."
+            "swapped, or a share is mounted in the wrong place. Put them back. If this is "
+            "intended, delete the file {MARKER} in it and run `hotfolder init`."
         )
     return (
         f"{folder} is not the folder that was {destination}'s {kind} folder before: its {MARKER} "
-        "is another one. Perhaps another share is mounted there. If it is the right one, run "
+        f"differs. Perhaps another share is mounted there. If it is the right one, run "
         "`hotfolder init`."
     )

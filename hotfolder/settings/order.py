@@ -21,7 +21,7 @@ class Misplaced:
     Examples
     --------
     >>> str(Misplaced(1, "gamut-check", "profile-conversion", "it works on the original"))
-    "'gamut-check' stands behind 'profile-conversion'"
+    "'gamut-check' comes after 'profile-conversion'"
     """
 
     index: int
@@ -37,11 +37,11 @@ class Misplaced:
     """Why, in a few words."""
 
     def __str__(self) -> str:
-        return f"{self.name!r} stands behind {self.behind!r}"
+        return f"{self.name!r} comes after {self.behind!r}"
 
 
 def find_misplaced(names: Sequence[str], stages: Mapping[str, type[AnyStage]]) -> list[Misplaced]:
-    """Find every stage that stands behind one that must come after it.
+    """Find every stage that comes after one that must come after it.
 
     Parameters
     ----------

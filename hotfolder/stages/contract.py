@@ -97,7 +97,7 @@ class Place(StrEnum):
     CONVERTED = "the converted picture"
     """The picture is converted to the medium's profile here, and looked at."""
 
-    LAST = "what will be written, behind everything that changes it"
+    LAST = "what will be written, after everything that changes it"
     """Nothing about the picture changes behind these."""
 
 

@@ -128,7 +128,7 @@ def _loaded(drop_ins: list[Path]) -> Registry:
         if stage.name in stages:
             raise PluginError(
                 f"two stages are called {stage.name!r}: one from {owners[stage.name]}, "
-                f"one from {owner}; rename one or take it out"
+                f"one from {owner}; rename or remove one"
             )
         stages[stage.name] = stage
         owners[stage.name] = owner

@@ -90,7 +90,7 @@ def destinations(root: Root, asked: list[str]) -> list[Destination]:
     """
     files = {path.stem: path for path in sorted(root.destinations.glob("*.toml"))}
     if not files:
-        found = Problem(str(root.path), "", "is no root", "run `hotfolder init` to make one")
+        found = Problem(str(root.path), "", "is not a root", "run `hotfolder init` to make one")
         raise SettingsError([found])
     problems = [
         Problem("--for", "", f"there is no destination {name!r}", ", ".join(files))

@@ -266,7 +266,7 @@ def test_the_books_cannot_be_written(db):
 
 
 def test_no_root_is_said(tmp_path):
-    with pytest.raises(SettingsError, match="is no root"), open_books(Root(tmp_path)):
+    with pytest.raises(SettingsError, match="is not a root"), open_books(Root(tmp_path)):
         pass
 
 

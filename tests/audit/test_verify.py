@@ -44,7 +44,7 @@ def test_a_changed_record_shows(books, log, number):
     changed[number] = json.dumps(record).encode() + b"\n"
     log.write_bytes(b"".join(changed))
     found = check(books)
-    assert any(f"line {number + 1} (job {record['job']}) is not what the ledger" in fault
+    assert any(f"line {number + 1} (job {record['job']}) differs from what the ledger" in fault
                for fault in found.faults)  # fmt: skip
     assert any("does not follow" in fault for fault in found.faults) == (number != 499)
 
@@ -79,7 +79,7 @@ def test_a_record_put_in_at_the_end_shows_though_its_link_is_right(books, log):
     with log.open("ab") as file:
         file.write(json.dumps(record).encode() + b"\n")
     (fault,) = check(books).faults
-    assert "line 501 (job forged) is not what the ledger knows" in fault
+    assert "line 501 (job forged) differs from what the ledger has" in fault
 
 
 def test_a_chain_made_anew_in_the_log_shows_against_the_ledger(books, log):

@@ -147,7 +147,7 @@ def test_a_name_that_could_mean_two_pictures_is_said(book):
     picture(book, "b/reeds.tif", seed=2)
     ticket(book, ["reeds.tif,1,,20 mm,,", "b/reeds.tif,2,,20 mm,,"])
     sweep(book)
-    assert "2 pictures could be meant: a/reeds.tif, b/reeds.tif" in state(book).lines[0].problem
+    assert "2 pictures match: a/reeds.tif, b/reeds.tif" in state(book).lines[0].problem
     assert ["estuary/002-1.tif"] == out(book)
 
 
@@ -200,7 +200,7 @@ def test_an_original_that_was_taken_away_waits_and_goes_on_when_it_comes_again(b
     (book.path / "originals" / BOOK / "estuary/reeds.tif").unlink()
     ticket(book, ["reeds.tif,1,,20 mm,,"])
     daemon = sweep(book)
-    assert "is no longer what it was" in daemon.troubles()[0]
+    assert "has changed since it arrived" in daemon.troubles()[0]
     picture(book, "reeds.tif")
     sweep(book)
     assert ["estuary/001-1.tif"] == out(book)

@@ -204,7 +204,7 @@ def test_columns_nobody_knows_are_said_and_passed_over():
         (b"", "empty"),
         (b"caption,width\r\nx,y\r\n", "no column file and no column page"),
         (b"file,File name,page\r\n", "two columns for file: the columns 1 and 2"),
-        (b'file,page\r\n"a.tif,1\r\n', "not a whole table"),
+        (b'file,page\r\n"a.tif,1\r\n', "table is broken"),
         (b"file,page\r\n\0\r\n", "not text"),
         (b"\xff\xfefil", "damaged"),
         (b"x" * (MAX_BYTES + 1), "at most"),

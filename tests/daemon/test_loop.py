@@ -17,7 +17,7 @@ def test_a_job_whose_destination_has_gone_is_said_and_keeps_no_sweep_waiting(qui
     ledger.close()
     drop(quick, "reeds.tif", size=24)
     (said,) = sweep(quick)
-    assert "gone.toml back, then they go on" in said
+    assert "gone.toml back, then they continue" in said
     assert ["delivered"] == [record["state"] for record in records(quick, CANVAS)]
 
 

@@ -184,7 +184,7 @@ def test_a_hot_folder_that_goes_is_said_once_with_since_and_its_files_are_not_ne
         wait_for(lambda: collect(root)["destinations"][CANVAS]["unreachable_since"])
         each = collect(root)["destinations"][CANVAS]
         assert "it is not there" in each["unreachable"]
-        assert "goes on by itself" in each["unreachable"]
+        assert "continues by itself" in each["unreachable"]
         looks = {hot.due}
         wait_for(lambda: looks.add(hot.due) or len(looks) > 4)
         assert said_times(root, "folder.unreachable") == 1

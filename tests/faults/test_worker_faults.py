@@ -124,7 +124,7 @@ def test_a_file_that_ends_the_daemon_each_time_is_held_in_the_end(quick):
     assert "delivered" == by_name["good.tif"]["state"]
     held = by_name["poison.tif"]
     assert ("held", 3) == (held["state"], held["attempts"])
-    assert "the program ended each time" in held["reasons"][0]["message"]
+    assert "the program stopped each time" in held["reasons"][0]["message"]
 
 
 def failing_times(number, error):
@@ -226,8 +226,8 @@ def elsewhere_named(folder):
         (replaced(lambda path: path.symlink_to("/etc/hostname")), "cannot be read"),
         (replaced(os.mkfifo), "cannot be read"),
         (replaced(lambda path: None), "without an answer"),
-        (lambda folder: (folder / "result.tif").unlink(), "result is not there"),
-        (longer, "not what it says"),
+        (lambda folder: (folder / "result.tif").unlink(), "result is missing"),
+        (longer, "not what the worker said"),
         (elsewhere_named, "named a file elsewhere"),
     ],
     ids=["junk", "deep", "empty", "huge", "link", "pipe", "none", "missing", "longer", "outside"],

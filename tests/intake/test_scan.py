@@ -163,7 +163,7 @@ def test_what_cannot_be_looked_at_hides_nothing_else(folder, monkeypatch):
     monkeypatch.setattr(os, "listdir", refuse)
     result = scan(folder)
     assert [each.relative for each in result.candidates] == ["reeds.tif"]
-    assert result.problems == ("closed cannot be looked at: Permission denied.",)
+    assert result.problems == ("closed cannot be read: Permission denied.",)
 
 
 def test_what_vanishes_during_the_scan_is_no_problem(folder, monkeypatch):
@@ -226,7 +226,7 @@ def test_a_folder_that_is_not_there_is_unreachable(folder, tmp_path):
         scan(tmp_path / "in" / "nowhere")
     assert str(caught.value) == (
         f"{tmp_path}/in/nowhere cannot be reached: it is not there. Check the share, the disk and "
-        "the permissions; the work goes on by itself when the folder is back."
+        "the permissions; the work continues by itself when the folder is back."
     )
     assert isinstance(caught.value, StorageError)
 
@@ -258,8 +258,8 @@ def test_a_share_that_goes_away_during_the_scan_is_unreachable(folder, monkeypat
 @pytest.mark.parametrize(
     ("words", "number"),
     [
-        ("its share has gone", errno.ESTALE),
-        ("we may not read it", errno.EACCES),
+        ("its share is gone", errno.ESTALE),
+        ("reading it is not permitted", errno.EACCES),
         ("its server does not answer", errno.EHOSTDOWN),
         ("its share is not connected", errno.ENOTCONN),
         ("its disk or share reports an error", errno.EIO),

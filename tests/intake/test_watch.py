@@ -172,8 +172,8 @@ def test_events_can_be_insisted_on(folder, waker, monkeypatch):
 @pytest.mark.parametrize(
     ("reason", "number"),
     [
-        ("the system has no more watches to give", errno.ENOSPC),
-        ("the system has no more watches to give", errno.EMFILE),
+        ("the system has run out of watches", errno.ENOSPC),
+        ("the system has run out of watches", errno.EMFILE),
         ("{kind}: Function not implemented", errno.ENOSYS),
     ],
 )
@@ -197,7 +197,7 @@ def test_without_room_for_another_watcher_the_folder_is_polled(folder, waker, mo
 
     monkeypatch.setattr(Observer, "__init__", refuse)
     watch = Watch(folder, "auto", waker)
-    assert ("poll", "the system has no more watches to give") == (watch.mode, watch.reason)
+    assert ("poll", "the system has run out of watches") == (watch.mode, watch.reason)
     watch.stop()
 
 

@@ -98,7 +98,7 @@ def test_jobs_whose_destination_has_gone_are_said_each_and_not_twice(root):
     with served_alone(root):
         ((where, file, why, who),) = stopped(root)
     assert ("gone", "mud.tif", "you") == (where, file, who)
-    assert "has no settings any more" in why
+    assert "settings are gone" in why
 
 
 def test_the_snapshot_of_an_earlier_process_says_nothing_of_the_one_that_serves(root, living):

@@ -124,7 +124,7 @@ def test_code_points_go_before_the_embedded_profile(tmp_path):
     assert_same_colours(DISPLAY_P3, file.spec.profile)
     assert file.notes == (
         "The file codes its colours as cICP 12-13-0-1: Display P3.",
-        "This goes before the embedded profile, which was not used.",
+        "This takes precedence over the embedded profile, which was not used.",
     )
 
 

@@ -102,7 +102,10 @@ BROKEN = {
     "CMYK called RGB": (changed(BOOK, 16, b"RGB "), "cannot be used: LittleCMS says"),
     "RGB called CMYK": (changed(CANVAS, 16, b"CMYK"), "cannot be used: LittleCMS says"),
     "curves called CMYK": (changed(SRGB, 16, b"CMYK"), "is incomplete: it has no A2B0"),
-    "Lab tables called XYZ": (changed(BOOK, 20, b"XYZ "), "from darkest to lightest one lightness"),
+    "Lab tables called XYZ": (
+        changed(BOOK, 20, b"XYZ "),
+        "every input value comes out equally light",
+    ),
     "no tags": (changed(SRGB, 128, u32(0)), "is damaged: it announces 0 tags"),
     "101 tags": (changed(BOOK, 128, u32(101)), "is damaged: it announces 101 tags"),
     "4 billion tags": (changed(SRGB, 128, u32(2**32 - 1)), "it announces 4294967295 tags"),
@@ -149,7 +152,7 @@ BROKEN = {
         "its curve 'kTRC' has the exponent -2.2",
     ),
     "red that is no colour": (in_tag(SRGB, "rXYZ", 0, b"text"), "its tag 'rXYZ' is not a colour"),
-    "all black": (black_matrix(), "from darkest to lightest one lightness"),
+    "all black": (black_matrix(), "every input value comes out equally light"),
     "a black white": (in_tag(CANVAS, "wtpt", 8, bytes(12)), "its white is 0 0 0 in XYZ"),
 }
 

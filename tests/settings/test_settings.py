@@ -93,7 +93,7 @@ def test_a_key_of_an_earlier_version_is_named_with_its_name_of_today(root):
     with pytest.raises(SettingsError) as error:
         load_settings(root.path, load_registry(root.plugins))
     (problem,) = error.value.problems
-    assert ("keep_dropped", "this key is called keep_discarded now") == (
+    assert ("keep_dropped", "this key is now called keep_discarded") == (
         problem.key,
         problem.allowed,
     )

@@ -330,7 +330,7 @@ def test_size_and_sharpness_are_said_with_what_the_distance_needs():
     assert "600 × 400 mm (23.6 × 15.7 in)" == size.value
     assert "2400 × 1600 px" == pixels.value
     # 3437.75 / 78.74 in = 43.7 ppi at two metres: one minute of arc
-    assert "51 pixels of the picture's own to the inch: enough" == sharp.value
+    assert "51 of the picture's own pixels per inch: enough" == sharp.value
     assert "Looking from 2 m, 44 do. It stays sharp from there up to 698 × 465 mm." == sharp.note
     # a wrap goes around the edge: what is looked at is the front alone
     wrapped = replace(SPEC, enlargement=2.0, front_px=(SPEC.width_px // 2, SPEC.height_px // 2))
@@ -339,7 +339,7 @@ def test_size_and_sharpness_are_said_with_what_the_distance_needs():
 
 def test_too_few_pixels_are_said_so():
     sharp = facts.size_facts(replace(SPEC, enlargement=4.0), medium())[-1]
-    assert "25 pixels of the picture's own to the inch: too few" == sharp.value
+    assert "25 of the picture's own pixels per inch: too few" == sharp.value
     assert sharp.note.startswith("Looking from 2 m, an eye can tell 44; the print will look soft.")
 
 

@@ -162,7 +162,7 @@ def test_what_cannot_be_understood_says_what_is_allowed(small, hotfolder):
 def test_all_is_as_recorded_also_when_a_result_was_collected(released, hotfolder):
     _, record = records(released)
     done = hotfolder("audit", released.path, "--verify")
-    assert (0, True) == (done.returncode, "All is as recorded." in done.stdout), done.stdout
+    assert (0, True) == (done.returncode, "Everything is as recorded." in done.stdout), done.stdout
     log = released.path / "out" / NAME / "log.jsonl"
     last = subprocess.run(
         f"tail -n 1 '{log}' | sha256sum", shell=True, capture_output=True, check=True

@@ -64,7 +64,7 @@ def test_a_sweep_ends_though_jobs_wait_for_a_destination_that_is_wrong(two, monk
     assert [OTHER] == [row.destination for row in read_jobs(two.ledger)]
     spoil(two)
     assert f"{OTHER}: 1 job waits" in "\n".join(sweep(two))
-    assert "until its settings are right" in str(collect(two))
+    assert "settings are corrected" in str(collect(two))
     (two.destinations / f"{OTHER}.toml").unlink()
     assert "put" in "\n".join(sweep(two))
     write_destination(two, name=OTHER)

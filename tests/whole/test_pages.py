@@ -26,7 +26,7 @@ def test_a_held_job_is_listed_with_its_reason_until_its_folder_goes(small, hotfo
     assert hotfolder("sweep", small.path).returncode == 0
     page = (small.path / "held/fine-art-canvas/index.html").read_text()
     assert record["job"] not in page
-    assert "Nothing here now." in page
+    assert "Nothing here." in page
 
 
 def test_delivered_jobs_with_a_sheet_are_listed_newest_first(small, hotfolder):

@@ -319,7 +319,7 @@ def test_a_stage_that_fails_is_to_blame_and_not_the_picture(small, hotfolder):
     assert ("mine", "stage-failed") == (reason["stage"], reason["code"])
     for said in (
         "The stage mine failed (ValueError: mud in the works); your picture mud.tif is fine. ",
-        "Send failure.txt, which lies in this folder, to whoever wrote the stage (",
+        "Send failure.txt in this folder to whoever wrote the stage (",
         "plugins/mine.py",
         "out of `stages` in fine-art-canvas.toml, release the picture.",
     ):

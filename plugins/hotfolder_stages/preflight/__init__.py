@@ -168,7 +168,7 @@ class Preflight(Stage[PreflightSettings]):
         return (
             f"{_percent(share)} of the picture's floating-point values lie outside what can be "
             f"printed and are cut; {_percent(limit)} is allowed. Bring them into the range in the "
-            "original, or release the picture if nothing is lost that matters."
+            "original, or release the picture if nothing that matters is lost."
         )
 
     def _too_clipped(self) -> str:

@@ -107,7 +107,7 @@ def size_facts(result: RasterSpec, medium: Medium) -> list[Fact]:
         return [Fact("Size", pixels, "Shown on a screen, so its size there depends on the screen.")]
     return [
         Fact("Size", print_size(result), "With wrap and bleed, where there are any."),
-        Fact("Pixels", pixels, f"{result.ppi:g} to the inch are given to the printer."),
+        Fact("Pixels", pixels, f"{result.ppi:g} per inch are sent to the printer."),
         _sharpness(result, medium.viewing_distance),
     ]
 
@@ -118,7 +118,7 @@ def _sharpness(result: RasterSpec, distance_mm: float) -> Fact:
     largest = largest_mm(width_px, height_px, needs)
     from_there = f"Looking from {distance(distance_mm)}"
     room = f"It stays sharp from there up to {largest[0]:.0f} × {largest[1]:.0f} mm."
-    value = f"{own:.0f} pixels of the picture's own to the inch"
+    value = f"{own:.0f} of the picture's own pixels per inch"
     if own >= needs:
         return Fact("Sharpness", f"{value}: enough", f"{from_there}, {needs:.0f} do. {room}")
     return Fact(
@@ -158,7 +158,9 @@ def decisions(raster: RasterSpec, transform: Transform, job: Job, reason: str) -
         facts.append(Fact("Transparency", "Laid onto the medium's white", "A print has none."))
     made = job.result
     bits = f"{made.bits} bits a channel"
-    facts.append(Fact("File", f"{made.format.upper()}, {bits}", "By the destination's settings."))
+    facts.append(
+        Fact("File", f"{made.format.upper()}, {bits}", "As the destination's settings say.")
+    )
     notes = (*job.original.notes, *transform.notes)
     return facts + [Fact("Noted", note) for note in notes]
 
