@@ -208,14 +208,14 @@ def _read_a_to_b(tag: bytes) -> tuple[list[Floats], list[int]] | None:
         return None
     warps, at = [], to_curves
     for _ in range(inputs):
-        curve = tag[at:]
-        if curve[:4] == b"curv":
+        rest = tag[at:]
+        if rest[:4] == b"curv":
             length = 12 + 2 * struct.unpack_from(">I", curve, 8)[0]
-        elif curve[:4] == b"para":
+        elif rest[:4] == b"para":
             length = 12 + 4 * (1, 3, 4, 5, 7)[struct.unpack_from(">H", curve, 8)[0]]
         else:
             return None
-        warps.append(_shortest(np.clip(curve_samples(curve[:length]), 0, 1)))
+        warps.append(_shortest(np.clip(curve_samples(rest[:length]), 0, 1)))
         at += -(-length // 4) * 4
     return warps, list(tag[to_table : to_table + inputs])
 
