@@ -210,9 +210,9 @@ def _read_a_to_b(tag: bytes) -> tuple[list[Floats], list[int]] | None:
     for _ in range(inputs):
         rest = tag[at:]
         if rest[:4] == b"curv":
-            length = 12 + 2 * struct.unpack_from(">I", curve, 8)[0]
+            length = 12 + 2 * struct.unpack_from(">I", rest, 8)[0]
         elif rest[:4] == b"para":
-            length = 12 + 4 * (1, 3, 4, 5, 7)[struct.unpack_from(">H", curve, 8)[0]]
+            length = 12 + 4 * (1, 3, 4, 5, 7)[struct.unpack_from(">H", rest, 8)[0]]
         else:
             return None
         warps.append(_shortest(np.clip(curve_samples(rest[:length]), 0, 1)))
