@@ -25,6 +25,7 @@ from hotfolder.model.facts import (
     text_in,
 )
 from hotfolder.model.intent import Intent
+from hotfolder.model.rendering import Rendering
 from hotfolder.model.units import (
     MM_PER_INCH,
     ByteCount,
@@ -34,6 +35,7 @@ from hotfolder.model.units import (
     Share,
     parse_quantity,
 )
+from hotfolder.model.wishes import CaptionWish, IntentWish, LongEdgeWish, SizeWish, Wish
 from hotfolder.raster.exif import ExifDirectories
 from hotfolder.raster.exif import build as build_exif
 from hotfolder.raster.exif import name_of as name_exif_tag
@@ -66,6 +68,7 @@ __all__ = [
     "Area",
     "Band",
     "ByteCount",
+    "CaptionWish",
     "Column",
     "ConversionToCome",
     "DurationS",
@@ -78,9 +81,11 @@ __all__ = [
     "HotfolderError",
     "Intent",
     "IntentChosen",
+    "IntentWish",
     "Job",
     "Json",
     "LengthMm",
+    "LongEdgeWish",
     "LossTolerance",
     "Medium",
     "Message",
@@ -90,18 +95,21 @@ __all__ = [
     "Place",
     "RasterSpec",
     "Refuse",
+    "Rendering",
     "Result",
     "SettingsError",
     "SettingsModel",
     "Share",
     "SharpeningToCome",
     "SizeToCome",
+    "SizeWish",
     "Stage",
     "StageError",
     "StageSettings",
     "StorageError",
     "Surface",
     "Verdict",
+    "Wish",
     "build_exif",
     "flag_in",
     "hookimpl",

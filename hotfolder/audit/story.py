@@ -7,13 +7,15 @@ import os
 import sqlite3
 from datetime import datetime
 from pathlib import Path
-from typing import NotRequired, TypedDict
+from typing import Final, NotRequired, TypedDict
 
-from pydantic import JsonValue
+from pydantic import JsonValue, TypeAdapter
 
 from hotfolder.disk import durable
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger.reading import LedgerReader
+from hotfolder.model.earlier_findings import find_facts
+from hotfolder.model.facts import Facts
 from hotfolder.model.records import (
     Changes,
     End,
@@ -23,6 +25,8 @@ from hotfolder.model.records import (
     format_time,
 )
 from hotfolder.settings.root import Root
+
+_FACTS: Final = TypeAdapter(Facts)
 
 
 class Event(TypedDict):
@@ -108,6 +112,9 @@ class JobStory(TypedDict):
     results: list[StoryFile]
     stages: list[StoryStage]
     findings: dict[str, dict[str, JsonValue]]
+    facts: dict[str, JsonValue]
+    """What the findings mean, under the names of `Facts`."""
+    facts_left_out: dict[str, str]
     reasons: list[StoryReason]
     release: StoryRelease | None
     earlier_jobs: list[str]
@@ -171,6 +178,8 @@ def _tell_job(db: sqlite3.Connection, job: str, sha256: str) -> JobStory | None:
             for each in record.stages
         ],
         "findings": record.findings,
+        "facts": _FACTS.dump_python(find_facts(record), mode="json"),
+        "facts_left_out": record.facts_left_out,
         "reasons": [
             {"stage": each.stage, "code": each.code, "message": each.message}
             for each in record.reasons
@@ -319,7 +328,8 @@ def _describe_job(job: JobStory) -> list[str]:
         lines.append(f"  result: {_describe_file(result)}")
         put = {"delivered": "put", "discarded": "waited"}.get(job["state"], "waits")
         lines.append(f"    {put}: {_describe_place(result)}")
-    lines += _describe_loss(job["findings"])
+    lines += _describe_facts(_FACTS.validate_python(job["facts"]))
+    lines += [f"  not known: {why}" for why in job["facts_left_out"].values()]
     for stage in job["stages"]:
         settings = ", ".join(
             f"{key} {value}" for key, value in stage["settings"].items() if value is not None
@@ -336,13 +346,13 @@ def _describe_job(job: JobStory) -> list[str]:
     return lines
 
 
-def _describe_loss(findings: dict[str, dict[str, JsonValue]]) -> list[str]:
-    gamut = findings.get("gamut-check", {})
-    share, words = gamut.get("out_of_gamut_share"), gamut.get("lost_in_words")
-    if not isinstance(share, int | float):
-        return []
-    which = f", {words}" if words else ""
-    return [f"  lost: {share:.1%} of the picture{which}"]
+def _describe_facts(facts: Facts) -> list[str]:
+    lines = []
+    if facts.share_lost is not None:
+        which = f", {facts.lost_in_words}" if facts.lost_in_words else ""
+        lines.append(f"  lost: {facts.share_lost:.1%} of the picture{which}")
+    measured = [each for each in facts.columns if each.value is not None]
+    return lines + [f"  {each.title}: {each.value} {each.unit}".rstrip() for each in measured]
 
 
 def _describe_file(file: StoryFile) -> str:

@@ -13,9 +13,13 @@ from collections.abc import Mapping
 from pydantic import JsonValue
 
 from hotfolder.batch.ticket import Placement
+from hotfolder.errors import StageError
 from hotfolder.model.records import Changes
+from hotfolder.model.wishes import CaptionWish, IntentWish, SizeWish, Wish
+from hotfolder.settings.changes import grant, who_grants
 from hotfolder.settings.files import Destination
 from hotfolder.stages.contract import StageSettings
+from hotfolder.stages.registry import Registry
 
 
 class RowError(ValueError):
@@ -28,46 +32,43 @@ class RowError(ValueError):
         super().__init__(f"{column}: {got}; allowed: {allowed}")
 
 
-def plan_changes(placement: Placement, destination: Destination) -> Changes:
+def plan_changes(placement: Placement, destination: Destination, registry: Registry) -> Changes:
     """Return the settings that make this placement, by stage.
-
-    A size in both directions is a place in the layout, which the picture covers: what stands out
-    is cropped, at the anchor's opposite side. A size in one direction keeps the whole picture.
 
     Raises
     ------
     RowError
-        When the destination has no stage that could do it.
+        When the destination has no stage that could do it, or a stage fails at it. A caption
+        that no stage writes is only shown.
     """
-    stages = destination.file.stages
+    size = SizeWish(placement.width_mm, placement.height_mm, placement.anchor)
     changes: Changes = {}
-    if placement.width_mm or placement.height_mm:
-        column = "width" if placement.width_mm else "height"
-        _require(stages, "sizing", column, "a size")
-        sizing: dict[str, JsonValue] = dict.fromkeys(("long_edge", "short_edge", "paper"))
-        for key, side in (("width", placement.width_mm), ("height", placement.height_mm)):
-            sizing[key] = f"{side:.6f}".rstrip("0").rstrip(".") + " mm" if side else None
-        sizing["turn"] = False
-        own = destination.file.stage.get("sizing", {})
-        if not (placement.width_mm and placement.height_mm):
-            sizing["mode"] = "inside"
-        elif placement.anchor or own.get("mode") != "exact":
-            sizing["mode"] = "cover"
-        if placement.anchor:
-            sizing["anchor"] = placement.anchor
-        changes["sizing"] = sizing
+    if size.width_mm or size.height_mm:
+        column = "width" if size.width_mm else "height"
+        changes |= _ask(column, size.what, size, destination, registry)
     if placement.intent:
-        _require(stages, "profile-conversion", "intent", placement.intent)
-        changes["profile-conversion"] = {"intent": placement.intent}
-    if placement.caption and "tagging" in stages:
-        changes["tagging"] = {"caption": placement.caption}
+        intent = placement.intent
+        changes |= _ask("intent", intent, IntentWish(intent), destination, registry)
+    if placement.caption:
+        changes |= _grant("caption", CaptionWish(placement.caption), destination)
     return changes
 
 
-def _require(stages: tuple[str, ...], stage: str, column: str, got: str) -> None:
-    if stage not in stages:
-        allowed = f"nothing here: the destination has no stage {stage}"
-        raise RowError(column, got, allowed)
+def _ask(
+    column: str, got: str, wish: Wish, destination: Destination, registry: Registry
+) -> Changes:
+    granted = _grant(column, wish, destination)
+    if not granted:
+        able = " or ".join(who_grants(wish, registry)) or "that can"
+        raise RowError(column, got, f"nothing here: the destination has no stage {able}")
+    return granted
+
+
+def _grant(column: str, wish: Wish, destination: Destination) -> Changes:
+    try:
+        return grant(wish, destination)
+    except StageError as error:
+        raise RowError(column, str(error), "nothing, until that stage is mended") from error
 
 
 def hash_placement(

@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TypedDict
 
-from pydantic import JsonValue
-
 from hotfolder.batch.spreads import PageLook
 from hotfolder.batch.standing import Standing
 from hotfolder.ledger.pace import measure_mm2
+from hotfolder.model.earlier_findings import find_facts
+from hotfolder.model.facts import Facts
 from hotfolder.model.records import Changes, End, Record, ResultRecord, format_time
 from hotfolder.model.units import MM_PER_INCH
 
@@ -58,7 +58,7 @@ class PlacementFacts(TypedDict):
     ink_max_percent: float | None
     ink_limit_percent: float | None
     ink_above_share: float | None
-    black_and_white: JsonValue
+    black_and_white: bool | None
     cast_chroma: float | None
     mean_lightness: float | None
     grey_a: float | None
@@ -73,10 +73,7 @@ def collect_facts(standing: Standing) -> PlacementFacts:
     result = record.results[0] if record and record.results else None
     release = record.release if record else None
     discarded = record.discarded if record and standing.state == End.DISCARDED else None
-
-    def number(stage: str, *keys: str) -> float | None:
-        return record.find_number(stage, *keys) if record else None
-
+    facts = find_facts(record) if record else Facts()
     return {
         "row": standing.row,
         "state": standing.state,
@@ -104,19 +101,19 @@ def collect_facts(standing: Standing) -> PlacementFacts:
         "width_mm": _measure_mm(result, result.width_px) if result else None,
         "height_mm": _measure_mm(result, result.height_px) if result else None,
         "area_m2": _measure_m2(standing, record, result),
-        "lost_share": number("gamut-check", "out_of_gamut_share"),
-        "lost_in_words": record.find_text("gamut-check", "lost_in_words") if record else "",
-        "lost_tolerance_delta_e_00": number("gamut-check", "effective_tolerance_delta_e_00"),
-        "own_ppi": number("preflight", "effective_ppi"),
-        "wanted_ppi": _find_wanted_ppi(record) if record else None,
-        "ink_max_percent": number("ink-check", "max_percent"),
-        "ink_limit_percent": number("ink-check", "limit_percent"),
-        "ink_above_share": number("ink-check", "above_limit_share"),
-        "black_and_white": record.find("neutral-check", "monochrome") if record else None,
-        "cast_chroma": number("neutral-check", "worst_cast", "chroma"),
-        "mean_lightness": number("page-balance", "mean_lightness"),
-        "grey_a": number("page-balance", "grey_a"),
-        "grey_b": number("page-balance", "grey_b"),
+        "lost_share": facts.share_lost,
+        "lost_in_words": facts.lost_in_words,
+        "lost_tolerance_delta_e_00": facts.tolerance_delta_e_00,
+        "own_ppi": facts.effective_ppi,
+        "wanted_ppi": facts.wanted_ppi,
+        "ink_max_percent": facts.ink_max_percent,
+        "ink_limit_percent": facts.ink_limit_percent,
+        "ink_above_share": facts.ink_above_share,
+        "black_and_white": facts.is_black_and_white,
+        "cast_chroma": facts.cast_chroma,
+        "mean_lightness": facts.mean_lightness,
+        "grey_a": facts.grey_a,
+        "grey_b": facts.grey_b,
         "elapsed_s": record.elapsed_s if record else None,
     }
 
@@ -135,8 +132,8 @@ def find_look(standing: Standing) -> PageLook | None:
     record = standing.record
     if record is None or not record.results or standing.line is None:
         return None
-    lightness = record.find_number("page-balance", "mean_lightness")
-    grey_share = record.find_number("page-balance", "grey_share")
+    facts = find_facts(record)
+    lightness, grey_share = facts.mean_lightness, facts.grey_share
     if standing.state == End.DISCARDED or lightness is None or grey_share is None:
         return None
     result = record.results[0]
@@ -145,8 +142,8 @@ def find_look(standing: Standing) -> PageLook | None:
         float(result.width_px * result.height_px),
         lightness,
         grey_share,
-        record.find_number("page-balance", "grey_a"),
-        record.find_number("page-balance", "grey_b"),
+        facts.grey_a,
+        facts.grey_b,
         result.profile.sha256 if result.profile else "",
     )
 
@@ -174,11 +171,3 @@ def _measure_m2(
 
 def _measure_mm(result: ResultRecord, side_px: int) -> float | None:
     return round(side_px / result.ppi * MM_PER_INCH, 2) if result.ppi else None
-
-
-def _find_wanted_ppi(record: Record) -> float | None:
-    for stage in record.stages:
-        if stage.stage == "preflight":
-            found = stage.settings.get("warn_below_ppi") or stage.settings.get("hold_below_ppi")
-            return float(found) if isinstance(found, int | float) else None
-    return None

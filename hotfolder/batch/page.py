@@ -13,6 +13,7 @@ from markupsafe import Markup
 from hotfolder.batch.facts import find_attachment
 from hotfolder.batch.report import BatchReport, describe_changes
 from hotfolder.batch.standing import Standing
+from hotfolder.model.records import SHEET
 from hotfolder.pages.frame import source_hash, text_of
 from hotfolder.pages.words import duration, local_time
 
@@ -88,5 +89,5 @@ def _embed_picture(standing: Standing) -> str:
 
 def _link_sheet(standing: Standing, folder: Path) -> str:
     """A link to a job's proof sheet; "" when there is none."""
-    path = find_attachment(standing, "proof-sheet")
+    path = find_attachment(standing, SHEET)
     return quote(Path(os.path.relpath(path, folder)).as_posix()) if path else ""

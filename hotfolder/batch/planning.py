@@ -138,7 +138,7 @@ class Planning:
                 continue
             line = line.model_copy(update={"picture": picture.name})
             try:
-                changes = plan_changes(placement, self.destination)
+                changes = plan_changes(placement, self.destination, self.registry)
                 self._check(changes)
             except RowError as error:
                 found.append(line.model_copy(update={"problem": str(error)}))
@@ -180,6 +180,8 @@ class Planning:
             sha256=picture.sha256,
             copies=placement.copies,
             caption=placement.caption,
+            width_mm=placement.width_mm,
+            height_mm=placement.height_mm,
             changes=changes,
             fingerprint=print_,
             earlier=tuple(earlier),

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class PageLook:
-    """What the stage ``page-balance`` found in a result."""
+    """How light a result is, and how its greys lean."""
 
     page: str
     """As the ticket says."""

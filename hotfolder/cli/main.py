@@ -28,6 +28,7 @@ from hotfolder.cli.terminal import print_json, print_line, print_plain
 from hotfolder.disk.names import display_lines, display_name
 from hotfolder.errors import HotfolderError, Problem, SettingsError, StorageError
 from hotfolder.model.records import Record, to_json
+from hotfolder.model.wishes import IntentWish, LongEdgeWish, Wish
 from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
@@ -190,15 +191,13 @@ def release(
     elif not jobs:
         allowed = "at least one held job, or --batch NAME/BATCH"
         raise SettingsError([Problem("release", "", "names no job", allowed)])
-    asked = list(change or [])
-    if intent is not None:
-        asked.append(f"profile-conversion.intent={json.dumps(intent)}")
+    wishes: list[Wish] = [] if intent is None else [IntentWish(intent)]
     if long_edge is not None:
-        asked.append(f"sizing.long_edge={json.dumps(long_edge)}")
+        wishes.append(LongEdgeWish(long_edge))
     failed: list[StorageError] = []
     for job in jobs:
         try:
-            changes = release_job(root, job, asked, who=who, why=why)
+            changes = release_job(root, job, change or [], wishes, who=who, why=why)
         except StorageError as error:  # one that is already being released does not stop the others
             failed.append(error)
             continue

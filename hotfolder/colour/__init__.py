@@ -4,16 +4,17 @@ What is exported here is for stages and their authors; the modules below are the
 """
 
 from hotfolder.colour.arrays import Array, Codes, Floats, Whole
+from hotfolder.colour.black_point import black_luminance
 from hotfolder.colour.cells import CELL_BITS, Cells
 from hotfolder.colour.difference import DifferenceStatistics, delta_e_00
-from hotfolder.colour.encodings import flattened, white, xyz_to_lab
+from hotfolder.colour.encodings import D50_XYZ, flattened, white, xyz_to_lab
+from hotfolder.colour.engine import NO_GRID, convert_pixels, convert_to_8_bits, to_lab
 from hotfolder.colour.grid import Bound
 from hotfolder.colour.hues import HUES, describe_hues, hue_numbers, shares_by_hue
 from hotfolder.colour.loss import (
     Route,
     before_and_after,
     best_of,
-    black_luminance,
     round_trip_noise,
     shift_parts,
     wanted,
@@ -25,18 +26,12 @@ from hotfolder.colour.proofing import Show, look_of, soft_proof
 from hotfolder.colour.slabs import cpu_count, in_threads, over_slabs
 from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
 from hotfolder.colour.tone import SRGB_TO_D50, Tone, ToneCurve, is_srgb, tone_of
-from hotfolder.colour.transform import (
-    NO_GRID,
-    Precision,
-    Transform,
-    convert_pixels,
-    convert_to_8_bits,
-    to_lab,
-)
+from hotfolder.colour.transform import Precision, Transform
 from hotfolder.colour.worst_places import WorstPlace, WorstPlaces
 
 __all__ = [
     "CELL_BITS",
+    "D50_XYZ",
     "HUES",
     "LITTLECMS_NAMES",
     "NO_GRID",

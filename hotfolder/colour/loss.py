@@ -8,10 +8,6 @@ measured for each profile, and what is not above it does not count as lost.
 
 *Shift* is how far the destination's chosen rendering intent moves colours from the original:
 relative to the two whites, or in absolute terms when the intent is absolute colorimetric.
-
-Black point compensation is the law of ISO 18619:2015 as published with LittleCMS: per component
-of XYZ, out = A in + B, with A = (BP_out - W) / (BP_in - W), B = -W (BP_out - BP_in) / (BP_in - W)
-and neutral black points.
 """
 
 from __future__ import annotations
@@ -19,24 +15,17 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-import imagecodecs
 import numpy as np
 
 from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.difference import Parts, delta_e_00, delta_e_00_parts
-from hotfolder.colour.encodings import D50_XYZ, lab_to_xyz, xyz_to_lab
-from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, ProfileError, lab_profile
+from hotfolder.colour.engine import NO_GRID, convert_pixels, to_lab
+from hotfolder.colour.profile import Profile, ProfileError
+from hotfolder.colour.rendering import wanted_colours
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.colour.transform import (
-    BLACK_POINT_COMPENSATION,
-    NO_GRID,
-    Precision,
-    Transform,
-    convert_pixels,
-    to_lab,
-)
-from hotfolder.model.encoding import Encoding
+from hotfolder.colour.transform import Precision, Transform
 from hotfolder.model.intent import Intent
+from hotfolder.model.rendering import Rendering
 
 NOISE_COLOURS = 10_000
 """Enough for the 99th percentile: a hundred colours lie beyond it."""
@@ -59,6 +48,9 @@ class Route:
 
     black_point_compensation: bool = True
     """Whether the source's black is scaled to the destination's."""
+
+    rendering: Rendering = Rendering.INTENT
+    """Of the conversion; `intent` counts for both."""
 
 
 @dataclass(frozen=True)
@@ -109,7 +101,7 @@ def best_of(route: Route) -> Route:
 
     Returns
     -------
-    The same two profiles, relative colorimetric with black point compensation.
+    The same two profiles and rendering, relative colorimetric with black point compensation.
     """
     return replace(route, intent=Intent.RELATIVE_COLORIMETRIC, black_point_compensation=True)
 
@@ -130,10 +122,7 @@ def wanted(route: Route, pixels: Codes) -> Floats:
     -------
     Shape (..., 3): L*a*b*, relative to the two whites.
     """
-    lab = to_lab(route.source, pixels)
-    if route.source == route.destination:
-        return lab
-    return compensated(lab, black_luminance(route.source), black_luminance(route.destination))
+    return wanted_colours(route.source, route.destination, pixels)
 
 
 def before_and_after(route: Route, pixels: Codes) -> tuple[Floats, Floats]:
@@ -169,6 +158,7 @@ def _exact(route: Route) -> Transform:
         route.intent,
         black_point_compensation=route.black_point_compensation,
         precision=Precision.EXACT,
+        rendering=route.rendering,
     )
 
 
@@ -227,57 +217,3 @@ def round_trip_noise(profile: Profile) -> Noise:
     difference = delta_e_00(to_lab(profile, first), to_lab(profile, second))
     p95, p99 = np.percentile(difference, [95, 99])
     return Noise(float(difference.mean()), float(p95), float(p99))
-
-
-def compensated(lab: Floats, black_in: float, black_out: float) -> Floats:
-    """Scale colours from one black to another, white kept.
-
-    Parameters
-    ----------
-    lab
-        Shape (..., 3), media-relative.
-    black_in, black_out
-        Luminance of the two blacks, white = 1.
-    """
-    a = (1 - black_out) / (1 - black_in)
-    b = (black_out - black_in) / (1 - black_in)
-    return xyz_to_lab(a * lab_to_xyz(lab) + b * np.array(D50_XYZ))
-
-
-@lru_cache(maxsize=8)
-def black_luminance(profile: Profile) -> float:
-    """Luminance of the black that LittleCMS compensates for in a profile, white = 1.
-
-    Read off what compensation towards a black of zero does to a mid tone:
-    Y' = (Y - BP) / (1 - BP), solved for BP. The darkest colour that comes out of the profile's
-    tables would not do: their rounding makes it up to one L* lighter, and all greys with it.
-
-    Parameters
-    ----------
-    profile
-        Any.
-
-    Returns
-    -------
-    0 … 1; 0 is no light at all.
-    """
-    middle = np.full((1, 1, profile.encoding.channels), 32768, dtype=np.uint16)
-    before, after = (
-        float(lab_to_xyz(_through_lab(profile, middle, flags))[..., 1].item())
-        for flags in (NO_GRID, NO_GRID | BLACK_POINT_COMPENSATION)
-    )
-    return max(0.0, (before - after) / (1 - after))
-
-
-def _through_lab(profile: Profile, pixels: Codes, flags: int) -> Floats:
-    lab: Floats = imagecodecs.cms_transform(
-        pixels[..., 0] if profile.encoding is Encoding.GREY else pixels,
-        profile.data,
-        lab_profile().data,
-        colorspace=LITTLECMS_NAMES[profile.encoding],
-        outcolorspace="lab",
-        outdtype="float64",
-        intent=Intent.RELATIVE_COLORIMETRIC.code,
-        flags=flags,
-    )
-    return lab

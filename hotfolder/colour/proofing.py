@@ -26,9 +26,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Codes
+from hotfolder.colour.engine import NO_GRID, convert_pixels
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.colour.transform import NO_GRID, convert_pixels
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
 

@@ -96,7 +96,7 @@ def tone_of(profile: Profile) -> Tone:
     names = ("rTRC", "gTRC", "bTRC") if profile.encoding is Encoding.RGB else ("kTRC",)
     # An engine uses the tables of a profile that has both (ICC.1:2022, 8.3 to 8.5).
     if "A2B0" not in profile.tags and profile.tags.keys() >= set(names):
-        samples = [_samples(_tag(profile, name)) for name in names]
+        samples = [curve_samples(_tag(profile, name)) for name in names]
         made: dict[bytes, ToneCurve] = {}
         curves = tuple(made.setdefault(each.tobytes(), _curve(each)) for each in samples)
         return Tone(curves, _matrix(profile), "the profile's curves")
@@ -133,7 +133,7 @@ def _tag(profile: Profile, name: str) -> bytes:
     return profile.data[offset : offset + size]
 
 
-def _samples(tag: bytes) -> NDArray[np.float64]:
+def curve_samples(tag: bytes) -> NDArray[np.float64]:
     """A curve's value for each of the 65536 codes."""
     values = np.linspace(0, 1, CODES)
     if tag[:4] == b"curv":

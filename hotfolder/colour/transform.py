@@ -1,8 +1,9 @@
 """Conversion of pixels from one profile to another, made once and called band after band.
 
-LittleCMS does the colour. What is ours is how finely: a `Precision` says whether every pixel goes
-through the profiles themselves, or through a grid that stands for them, and which. Where a source
-has one channel, all its 65536 values are converted once, exactly, and looked up.
+LittleCMS does the colour, or `Refined`, which begins where LittleCMS ends. How finely, a
+`Precision` says: whether every pixel goes through the profiles themselves, or through a grid that
+stands for them, and which. Where a source has one channel, all its 65536 values are converted once,
+exactly, and looked up.
 """
 
 from __future__ import annotations
@@ -10,35 +11,30 @@ from __future__ import annotations
 from collections.abc import Callable
 from enum import StrEnum
 from functools import lru_cache
-from typing import Literal, TypeVar
+from typing import Literal
 
-import imagecodecs
 import numpy as np
-from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Codes
 from hotfolder.colour.difference import delta_e_00
+from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, convert_pixels, to_lab
 from hotfolder.colour.grid import Bound, Grid
-from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, ProfileError, lab_profile
+from hotfolder.colour.measurement_model import TESTED_COLOURS, measurement_model
+from hotfolder.colour.profile import Profile, ProfileError
+from hotfolder.colour.rendering import Refined, can_be_refined
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
+from hotfolder.model.rendering import Rendering
 
 _Way = Literal["from device", "to device"]
-_Number = TypeVar("_Number", np.uint8, np.uint16)
-
-BLACK_POINT_COMPENSATION = 0x2000
-"""``cmsFLAGS_BLACKPOINTCOMPENSATION``: ISO 18619, in LittleCMS's own form."""
-
-NO_GRID = 0x100
-"""``cmsFLAGS_NOOPTIMIZE``: every pixel goes through the profiles themselves."""
 
 
 class Precision(StrEnum):
     """How closely a conversion keeps to the profiles. One channel is exact in any case."""
 
     EXACT = "exact"
-    """LittleCMS's unoptimised result."""
+    """LittleCMS's unoptimised result, or each colour refined by itself."""
 
     FINE = "fine"
     """ΔE00 to it at most 0.02 on average and 0.75 at worst, neutrals exact; see `grid`."""
@@ -69,8 +65,14 @@ class Transform:
         About how many are to be converted, if that is known: below `FEW_PIXELS`, `fine` converts
         exactly, since a grid would cost more than it saves.
 
+    rendering
+        Refined goes with relative colorimetric, and with a precision that is not fast. Where the
+        destination has no table to refine but a matrix or a curve, it changes nothing.
+
     Raises
     ------
+    ValueError
+        When `rendering` does not go with `intent` or `precision`.
     ProfileError
         When colours cannot be converted to `destination`, or LittleCMS cannot join the two.
     """
@@ -84,7 +86,12 @@ class Transform:
         black_point_compensation: bool = True,
         precision: Precision = Precision.FINE,
         pixels: int | None = None,
+        rendering: Rendering = Rendering.INTENT,
     ) -> None:
+        if rendering is Rendering.REFINED and (
+            intent is not Intent.RELATIVE_COLORIMETRIC or precision is Precision.FAST
+        ):
+            raise ValueError(f"refined does not go with {intent}, {precision}")
         self.source = source
         self.destination = destination
         self.intent = intent
@@ -94,6 +101,10 @@ class Transform:
         own_grid = precision is not Precision.FAST
         self.flags = (BLACK_POINT_COMPENSATION if asked else 0) | (NO_GRID if own_grid else 0)
         self.is_identity = source.sha256 == destination.sha256
+        self.rendering = rendering
+        refines = rendering is Rendering.REFINED and not self.is_identity
+        refines = refines and can_be_refined(destination)
+        self._takes_place = Rendering.REFINED if refines else Rendering.INTENT
         self._bound = Bound(0.0, 0.0, exact_share=1.0)
         self._grid: Grid | None = None
         self._convert = self._kernel()
@@ -102,6 +113,22 @@ class Transform:
     def bound(self) -> Bound:
         """How far what was converted so far can be from the exact conversion."""
         return self._grid.bound if self._grid else self._bound
+
+    @property
+    def is_refined(self) -> bool:
+        """Whether colours are refined: that was asked for, and there is a table to refine."""
+        return self._takes_place is Rendering.REFINED
+
+    @property
+    def model_error(self) -> Bound | None:
+        """How far what refined searches by is from LittleCMS's reading of the profile's A2B table.
+
+        None where nothing is refined.
+        """
+        if not self.is_refined:
+            return None
+        model = measurement_model(self.destination)
+        return Bound(model.error_mean, model.error_largest, TESTED_COLOURS)
 
     @property
     def compensates(self) -> bool:
@@ -124,12 +151,17 @@ class Transform:
             (self.source, "from device"),
             (self.destination, "to device"),
         )
-        return tuple(
+        lacking = tuple(
             f"The profile {profile.description} has no table for {self.intent}; "
             f"its perceptual table was used."
             for profile, direction in ways
             if _falls_back(profile, self.intent, direction)
         )
+        if self.rendering is Rendering.REFINED and not self.is_refined:
+            description = self.destination.description
+            exact = f"The profile {description} has no table; refined is the same as {self.intent}."
+            return (*lacking, exact)
+        return lacking
 
     def apply(self, pixels: Codes) -> Codes:
         """Convert pixels.
@@ -172,137 +204,43 @@ class Transform:
         self._engine(np.zeros((1, 1, self.source.encoding.channels), np.uint16), NO_GRID)
         few = self._pixels is not None and self._pixels < FEW_PIXELS
         if self.precision is Precision.FINE and not few:
-            self._grid = _grid_of(self.source, self.destination, self.intent, self.flags)
+            self._grid = _grid_of(
+                self.source, self.destination, self.intent, self.flags, self._takes_place
+            )
         if self.precision is Precision.FAST and self.source.encoding is not Encoding.LAB:
             self._bound = _FAST[self.source.encoding]
         return lambda pixels: self._engine(pixels, self.flags)
 
     def _engine(self, pixels: Codes, flags: int) -> Codes:
         keep = self.flags & BLACK_POINT_COMPENSATION
-        return convert_pixels(pixels, self.source, self.destination, self.intent, flags | keep)
+        convert = _exact(
+            self.source, self.destination, self.intent, flags | keep, self._takes_place
+        )
+        return convert(pixels)
+
+
+def _exact(
+    source: Profile, destination: Profile, intent: Intent, flags: int, rendering: Rendering
+) -> Callable[[Codes], Codes]:
+    if rendering is Rendering.REFINED:
+        return Refined(source, destination, bool(flags & BLACK_POINT_COMPENSATION)).convert
+    return lambda pixels: convert_pixels(pixels, source, destination, intent, flags)
 
 
 @lru_cache(maxsize=4)
-def _grid_of(source: Profile, destination: Profile, intent: Intent, flags: int) -> Grid:
+def _grid_of(
+    source: Profile, destination: Profile, intent: Intent, flags: int, rendering: Rendering
+) -> Grid:
     """Return the grid that all equal conversions of a process share: its points are made once.
 
     A proof sheet converts with the points that the delivery has made already.
     """
     return Grid(
-        lambda pixels: convert_pixels(pixels, source, destination, intent, flags),
+        _exact(source, destination, intent, flags, rendering),
         lambda one, other: delta_e_00(to_lab(destination, one), to_lab(destination, other)),
         source.encoding,
         destination.encoding.channels,
     )
-
-
-def convert_pixels(
-    pixels: Codes,
-    source: Profile,
-    destination: Profile,
-    intent: Intent,
-    flags: int,
-) -> Codes:
-    """Call LittleCMS once.
-
-    Parameters
-    ----------
-    pixels
-        Shape (rows, width, channels of the source), dtype uint16.
-    source, destination
-        Profiles.
-    intent
-        Rendering intent.
-    flags
-        LittleCMS's own; `NO_GRID` for every pixel through the profiles.
-
-    Returns
-    -------
-    uint16, shape (rows, width, channels of the destination).
-    """
-    return _call(pixels, source, destination, intent, flags, np.uint16)
-
-
-def convert_to_8_bits(
-    pixels: Codes, source: Profile, destination: Profile, intent: Intent, flags: int
-) -> NDArray[np.uint8]:
-    """Call LittleCMS once, for a result of 8 bits.
-
-    Parameters
-    ----------
-    pixels
-        Shape (rows, width, channels of the source), dtype uint16.
-    source, destination
-        Profiles.
-    intent
-        Rendering intent.
-    flags
-        LittleCMS's own.
-
-    Returns
-    -------
-    uint8, shape (rows, width, channels of the destination): n * 255 / 65535, rounded.
-    """
-    return _call(pixels, source, destination, intent, flags, np.uint8)
-
-
-def _call(
-    pixels: Codes,
-    source: Profile,
-    destination: Profile,
-    intent: Intent,
-    flags: int,
-    made: type[_Number],
-) -> NDArray[_Number]:
-    one_channel_in = source.encoding is Encoding.GREY
-    try:
-        out: NDArray[_Number] = imagecodecs.cms_transform(
-            np.ascontiguousarray(pixels[..., 0] if one_channel_in else pixels),
-            source.data,
-            destination.data,
-            colorspace=LITTLECMS_NAMES[source.encoding],
-            outcolorspace=LITTLECMS_NAMES[destination.encoding],
-            outdtype=np.dtype(made).name,
-            intent=intent.code,
-            flags=flags,
-        )
-    except imagecodecs.CmsError as error:
-        raise ProfileError(
-            f"{source.description} and {destination.description} cannot be joined: {error}"
-        ) from error
-    return out.reshape(*pixels.shape[:2], destination.encoding.channels)
-
-
-def to_lab(
-    profile: Profile, pixels: Codes, intent: Intent = Intent.RELATIVE_COLORIMETRIC
-) -> NDArray[np.float64]:
-    """Say what colours pixels are, without grid and without black point compensation.
-
-    Parameters
-    ----------
-    profile
-        What gives the pixels their meaning.
-    pixels
-        Shape (..., channels), dtype uint16.
-    intent
-        Relative to the medium's white, or absolute.
-
-    Returns
-    -------
-    float64, shape (..., 3): L*, a*, b* at D50.
-    """
-    flat = np.ascontiguousarray(pixels).reshape(1, -1, pixels.shape[-1])
-    out: NDArray[np.float64] = imagecodecs.cms_transform(
-        flat[..., 0] if profile.encoding is Encoding.GREY else flat,
-        profile.data,
-        lab_profile().data,
-        colorspace=LITTLECMS_NAMES[profile.encoding],
-        outcolorspace="lab",
-        outdtype="float64",
-        intent=intent.code,
-        flags=NO_GRID,
-    )
-    return out.reshape(*pixels.shape[:-1], 3)
 
 
 def _falls_back(profile: Profile, intent: Intent, direction: _Way) -> bool:

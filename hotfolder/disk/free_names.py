@@ -8,6 +8,7 @@ from pathlib import Path, PurePosixPath
 from typing import Final
 
 from hotfolder.disk import names
+from hotfolder.model.records import SHEET
 
 OF_RESULTS: Final = frozenset({"log.jsonl", "index.html", "sheets"})
 """What is ours in a destination's results, where a dropped sub-folder may want the same name.
@@ -19,7 +20,7 @@ ATTACHMENTS: Final = "attachments"
 """In the folder of a held or refused job: what stages left for people, under names of theirs."""
 
 OF_JOBS: Final = frozenset({
-    "record.json", "why.txt", "release.json", "result", "proof-sheet.html", "proof-sheet.jpg",
+    "record.json", "why.txt", "release.json", "result", f"{SHEET}.html", f"{SHEET}.jpg",
     "failure.txt", "attachments",
 })  # fmt: skip
 """What the folder of a held or refused job has beside the original."""

@@ -41,6 +41,7 @@ from hotfolder.ledger.details import Claimed, Move, Publishing, State, dump_deta
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.ledger.record_log import LOG_FILE, RecordLog
 from hotfolder.model.records import (
+    SHEET,
     Attachment,
     PlacementRecord,
     Record,
@@ -173,7 +174,7 @@ class Deliverer:
             folder = place / row.id
             results = folder / "result"
             kept = free_name(folder, kept_name, OF_JOBS)
-            attached = folder / "proof-sheet"
+            attached = folder / SHEET
         sheets = attached.parent
         stem = placement.name if placement else Path(kept_name).stem
         records = []
@@ -191,7 +192,7 @@ class Deliverer:
             records.append(result.model_copy(update={"path": str(target)}))
         attachments = []
         for number, attachment in enumerate(ending.work.attachments, 1):
-            is_listed = attachment.kind in {"proof-sheet", "thumbnail"}
+            is_listed = attachment.kind in {SHEET, "thumbnail"}
             if is_listed:
                 target = attached.with_suffix(Path(attachment.path).suffix)
             elif folder:
@@ -228,6 +229,8 @@ class Deliverer:
             attachments=tuple(attachments),
             reasons=work.reasons,
             findings=work.findings,
+            facts=work.facts,
+            facts_left_out=work.facts_left_out,
             stages=work.stages,
             versions=work.versions,
             elapsed_s=work.elapsed_s,
@@ -414,17 +417,29 @@ def say_why(record: Record) -> str:
     if record.results:
         lines.append(f"The picture as it would be delivered: {record.results[0].path}")
     if record.state == "held":
-        lines += [
-            "What you can do:",
-            "- release it as it is: move this folder into the destination's release folder, or",
-            f"  run: hotfolder release {record.job}",
-            f'- release it with a change: hotfolder release {record.job} --long-edge "40 in"',
-            "- change the picture, and drop it into the hot folder again",
-            "- discard it: delete this folder; the original is still kept for a while",
-        ]
+        lines += ["What you can do:", *_say_choices(record)]
     else:
         lines.append("What you can do: export the picture again and drop the new file.")
     return "\n".join(lines) + "\n"
+
+
+def _say_choices(record: Record) -> list[str]:
+    """What a person can do about a held job; nothing that would make the print worse."""
+    as_it_is = (
+        [
+            "- release it as it is: move this folder into the destination's release folder, or",
+            f"  run: hotfolder release {record.job}",
+        ]
+        if record.results
+        else ["- it cannot be released as it is: no result was made, for the reason above"]
+    )
+    return [
+        *as_it_is,
+        f"- release it with other settings, for this picture alone: hotfolder release {record.job}",
+        "  --set STAGE.KEY=VALUE, with a setting that answers the reason",
+        "- change the picture, and drop it into the hot folder again",
+        "- discard it: delete this folder; the original is still kept for a while",
+    ]
 
 
 def _was_copied(near: Path, target: Path, sha256: str | None) -> bool:

@@ -19,7 +19,7 @@ from hotfolder.disk.marker import check_marker
 from hotfolder.ending.deliver import RECORD_FILE
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.logs import utc_now
-from hotfolder.model.records import Attachment, Record, read_record
+from hotfolder.model.records import SHEET, Attachment, Record, read_record
 from hotfolder.pages.words import local_time
 from hotfolder.settings.root import DestinationFolders
 
@@ -143,12 +143,12 @@ def _show(record: Record, base: Path) -> ListedJob:
         "when": local_time(record.finished),
         "reasons": [reason.message for reason in record.reasons],
         "size": ", ".join(sizes),
-        "sheet": attached.get("proof-sheet", ""),
+        "sheet": attached.get(SHEET, ""),
         "thumbnail": attached.get("thumbnail", ""),
         "others": [
             {"title": each.title or Path(each.path).name, "link": _link(each, base)}
             for each in record.attachments
-            if each.kind not in {"proof-sheet", "thumbnail"} and base in Path(each.path).parents
+            if each.kind not in {SHEET, "thumbnail"} and base in Path(each.path).parents
         ],
     }
 

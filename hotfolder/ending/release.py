@@ -43,8 +43,9 @@ from hotfolder.model.records import (
     ResultRecord,
     WorkRecord,
 )
+from hotfolder.model.wishes import Wish
 from hotfolder.pages.words import local_time
-from hotfolder.settings.changes import with_changes
+from hotfolder.settings.changes import grant, who_grants, with_changes
 from hotfolder.settings.files import Intake, check_destination, load_destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
@@ -200,7 +201,15 @@ def hand_over(held: Path, release: Path, note: Release) -> None:
     _move_folder(held, target)
 
 
-def release_job(root: Root, job: str, asked: list[str], *, who: str | None, why: str) -> Changes:
+def release_job(
+    root: Root,
+    job: str,
+    asked: list[str],
+    wishes: Sequence[Wish] = (),
+    *,
+    who: str | None,
+    why: str,
+) -> Changes:
     """Release a held job by its name, from outside the daemon.
 
     Parameters
@@ -211,6 +220,8 @@ def release_job(root: Root, job: str, asked: list[str], *, who: str | None, why:
         Its name.
     asked
         Changes for this job only, each ``stage.key=value``.
+    wishes
+        More of them, for whichever stage of its destination can grant it.
     who
         Who decides; None takes the name that the system knows.
     why
@@ -227,6 +238,8 @@ def release_job(root: Root, job: str, asked: list[str], *, who: str | None, why:
         When there is no such held job, or a change would not be right.
     StorageError
         When its folder cannot be moved.
+    StageError
+        When a stage fails at a wish.
     """
     row = read_job(root.ledger, job)
     if row is None or row.state is not State.HELD:
@@ -243,9 +256,17 @@ def release_job(root: Root, job: str, asked: list[str], *, who: str | None, why:
         stage, key, value = parse_change(text)
         changes.setdefault(stage, {})[key] = value
     path = root.destinations / f"{row.destination}.toml"
-    destination = load_destination(path, load_registry(root.plugins), Intake())
+    registry = load_registry(root.plugins)
+    destination = load_destination(path, registry, Intake())
+    for wish in wishes:
+        granted = grant(wish, destination)
+        if not granted:
+            able = " or ".join(who_grants(wish, registry)) or "that can set it"
+            got = f"no stage of it sets {wish.what}"
+            raise SettingsError([Problem(str(path), "stages", got, f"a stage {able}")])
+        for stage, settings in granted.items():
+            changes.setdefault(stage, {}).update(settings)
     if changes:
-        registry = load_registry(root.plugins)
         raw = with_changes(destination.raw, row.placement.changes if row.placement else {})
         check_destination(path, with_changes(raw, changes), registry, Intake())
     folders = root.folders(row.destination, destination.file.folders)
@@ -351,6 +372,8 @@ def _restore_answer(row: JobRow, record: Record, kept: Path, place: Path) -> Ans
         attachments=_bring_back(record.attachments, kept, attempt),
         reasons=record.reasons,
         findings=record.findings,
+        facts=record.facts,
+        facts_left_out=record.facts_left_out,
         stages=record.stages,
         versions=record.versions,
     )

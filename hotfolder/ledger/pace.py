@@ -39,6 +39,7 @@ def measure_mm2(result: ResultRecord) -> float:
 
 
 def _find_asked_mm2(row: JobRow) -> float | None:
-    sizing = row.placement.changes.get("sizing", {}) if row.placement else {}
-    sides = [str(sizing.get(key) or "").removesuffix(" mm") for key in ("width", "height")]
-    return float(sides[0]) * float(sides[1]) if all(sides) else None
+    asked = row.placement
+    if asked is None or not asked.width_mm or not asked.height_mm:
+        return None
+    return asked.width_mm * asked.height_mm

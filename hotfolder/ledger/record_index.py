@@ -9,10 +9,10 @@ sort. A test checks with EXPLAIN QUERY PLAN that each question of `hotfolder.aud
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Mapping
 from typing import Final
 
-from pydantic import JsonValue
-
+from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.records import Record, format_time, read_record
 
 HUE_COUNTS_FROM: Final = 0.1
@@ -134,11 +134,8 @@ def insert(db: sqlite3.Connection, record: Record, line_sha256: str | None) -> N
 
 
 def columns(record: Record) -> dict[str, Cell]:
-    """Return what the table keeps of a record: all columns that the record alone decides.
-
-    Findings may come from a stranger's plugin: what has another shape than `gamut-check` gives
-    is left out.
-    """
+    """Return what the table keeps of a record: all columns that the record alone decides."""
+    facts = find_facts(record)
     result = record.results[0] if record.results else None
     profile = result.profile if result else None
     discarded = record.discarded
@@ -153,27 +150,19 @@ def columns(record: Record) -> dict[str, Cell]:
         "name": record.original.name,
         "original_sha256": record.original.sha256,
         "result_sha256": result.sha256 if result else None,
-        "share_lost": record.find_number("gamut-check", "out_of_gamut_share"),
-        "tolerance": record.find_number("gamut-check", "effective_tolerance_delta_e_00"),
-        "delta_e_mean": record.find_number("gamut-check", "delta_e_00", "mean"),
-        "delta_e_p95": record.find_number("gamut-check", "delta_e_00", "p95"),
-        "delta_e_max": record.find_number("gamut-check", "delta_e_00", "max"),
-        "hues": _list_hues(record.find("gamut-check", "lost_by_hue")),
+        "share_lost": facts.share_lost,
+        "tolerance": facts.tolerance_delta_e_00,
+        "delta_e_mean": facts.delta_e_mean,
+        "delta_e_p95": facts.delta_e_p95,
+        "delta_e_max": facts.delta_e_max,
+        "hues": _list_hues(facts.hues),
         "profile": profile.description if profile else None,
         "profile_sha256": profile.sha256 if profile else None,
         "elapsed_s": float(sum(stage.elapsed_s for stage in record.stages)),
     }
 
 
-def _list_hues(shares: JsonValue) -> str:
+def _list_hues(shares: Mapping[str, float]) -> str:
     """Hues that lost, each between blanks: no name is found inside another."""
-    if not isinstance(shares, dict):
-        return ""
-    named = [hue for hue, share in shares.items() if _is_worth_naming(share)]
+    named = [hue for hue, share in shares.items() if share >= HUE_COUNTS_FROM]
     return f" {' '.join(named)} " if named else ""
-
-
-def _is_worth_naming(share: JsonValue) -> bool:
-    if isinstance(share, bool) or not isinstance(share, int | float):
-        return False
-    return share >= HUE_COUNTS_FROM

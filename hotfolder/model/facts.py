@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
-from typing import TypeAlias
+from typing import Final, TypeAlias
+
+from pydantic import ConfigDict
 
 Json: TypeAlias = "str | int | float | bool | Sequence[Json] | Mapping[str, Json] | None"
 """A value that JSON can say."""
@@ -18,6 +20,9 @@ Findings: TypeAlias = Mapping[str, Json]
 
 Cell = str | float | int | bool | None
 """A value that stands in one cell of a table."""
+
+_IN_RECORDS: Final = ConfigDict(extra="forbid", allow_inf_nan=False, revalidate_instances="always")
+"""Facts are a part of records, which are strict JSON; a stage may have filled in anything."""
 
 
 def number_in(findings: Json, *keys: str) -> float | None:
@@ -108,6 +113,8 @@ class Column:
     'Label, mm'
     """
 
+    __pydantic_config__ = _IN_RECORDS
+
     name: str
     """Short, stable, lower-case words with hyphens: the key in CSV and JSON."""
 
@@ -136,6 +143,8 @@ class Facts:
     >>> joined.share_lost, joined.cast_chroma
     (0.02, 1.5)
     """
+
+    __pydantic_config__ = _IN_RECORDS
 
     share_lost: float | None = None
     """Share of the picture's pixels that the destination cannot make, 0 … 1."""

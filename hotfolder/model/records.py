@@ -24,6 +24,8 @@ from pydantic import (
     ValidationError,
 )
 
+from hotfolder.model.facts import Facts
+
 RECORD_SCHEMA_VERSION: Final = 2
 
 Changes = dict[str, dict[str, JsonValue]]
@@ -114,6 +116,9 @@ A job's name leads to its ``proof-sheet``; a ``thumbnail`` stands beside it; ``f
 failed, for whoever wrote the stage; ``other`` ones are linked by their titles.
 """
 
+SHEET: Final = "proof-sheet"
+"""The kind of the page about a job; its file in a held job's folder is called so too."""
+
 
 class Attachment(_Model):
     """A file about the job, beside its result."""
@@ -175,6 +180,10 @@ class PlacementRecord(_Model):
     sha256: Sha256
     copies: int = 1
     caption: str = ""
+    width_mm: float | None = None
+    """As the row asks for it; None when it does not, or the record is of an earlier version."""
+    height_mm: float | None = None
+    """As the row asks for it; None when it does not, or the record is of an earlier version."""
     changes: Changes = {}
     """The settings that the row asks for."""
     fingerprint: Sha256
@@ -204,6 +213,13 @@ class WorkRecord(_Model):
     reasons: tuple[Reason, ...] = ()
     findings: dict[str, dict[str, JsonValue]] = {}
     """What each stage has measured."""
+    facts: Facts | None = None
+    """What that means, as the stages say; None in records of earlier versions.
+
+    `hotfolder.model.earlier_findings.find_facts` knows it of those too.
+    """
+    facts_left_out: dict[str, str] = {}
+    """Why a stage's facts are missing, as a sentence, by its name: it failed at them."""
     stages: tuple[StageRecord, ...] = ()
     versions: dict[str, str] = {}
     elapsed_s: float | None = None
@@ -212,28 +228,6 @@ class WorkRecord(_Model):
     def files(self) -> list[ResultRecord | Attachment]:
         """Every file that was made."""
         return [*self.results, *self.attachments]
-
-    def find(self, stage: str, *keys: str) -> JsonValue:
-        """Return what a stage has measured; None where it says nothing of the kind.
-
-        A stage may be anybody's: what has another shape than expected is not there.
-        """
-        found: JsonValue = self.findings.get(stage)
-        for key in keys:
-            found = found.get(key) if isinstance(found, dict) else None
-        return found
-
-    def find_number(self, stage: str, *keys: str) -> float | None:
-        """Return a number that a stage has measured; None where it has none."""
-        found = self.find(stage, *keys)
-        if isinstance(found, bool) or not isinstance(found, int | float):
-            return None
-        return float(found)
-
-    def find_text(self, stage: str, *keys: str) -> str:
-        """Return words of a stage; "" where it has none."""
-        found = self.find(stage, *keys)
-        return found if isinstance(found, str) else ""
 
 
 class Record(WorkRecord):

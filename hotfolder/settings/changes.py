@@ -3,6 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
+
+from pydantic import JsonValue, TypeAdapter, ValidationError
+
+from hotfolder.errors import StageError
+from hotfolder.model.records import Changes
+from hotfolder.model.wishes import Wish
+from hotfolder.settings.files import Destination
+from hotfolder.stages.registry import Registry
+
+_VALUES: Final = TypeAdapter(dict[str, JsonValue])
 
 
 def with_changes(
@@ -15,3 +26,35 @@ def with_changes(
         before = stages.get(stage)
         stages[stage] = {**(before if isinstance(before, Mapping) else {}), **settings}
     return {**raw, "stage": stages} if stages else dict(raw)
+
+
+def grant(wish: Wish, destination: Destination) -> Changes:
+    """Ask a destination's stages for what a person or a ticket wishes.
+
+    Returns
+    -------
+    New settings by stage; none when no stage of the destination grants such a wish.
+
+    Raises
+    ------
+    StageError
+        When a stage fails at it.
+    """
+    changes: Changes = {}
+    for stage, settings in destination.stage_settings.items():
+        if type(wish) not in settings.grants:
+            continue
+        try:
+            changes[stage] = _VALUES.validate_python(dict(settings.granting(wish)))
+        except ValidationError as error:
+            said = f"answered the wish for {wish.what} with what is no JSON: {error}"
+            raise StageError(stage, said) from error
+        except Exception as error:
+            said = f"failed at the wish for {wish.what}: {type(error).__name__}: {error}"
+            raise StageError(stage, said) from error
+    return changes
+
+
+def who_grants(wish: Wish, registry: Registry) -> list[str]:
+    """Name the stages that would grant a wish, if a destination had them."""
+    return [name for name, stage in registry.stages.items() if type(wish) in stage.Settings.grants]

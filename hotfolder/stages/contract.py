@@ -20,6 +20,7 @@ from hotfolder.errors import StageError
 from hotfolder.model.destination import Medium, Result, SettingsModel
 from hotfolder.model.facts import Facts, Findings, Json
 from hotfolder.model.records import AttachmentKind
+from hotfolder.model.wishes import Wish
 from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.source import SQUARE_WITHIN
 from hotfolder.stages.messages import Message
@@ -60,6 +61,23 @@ class StageSettings(SettingsModel):
 
     judging: ClassVar[frozenset[str]] = frozenset()
     """Settings that decide whether a job is held or warned of, and never what its result is."""
+
+    grants: ClassVar[tuple[type[Wish], ...]] = ()
+    """What a ticket's row or a release may ask of this stage."""
+
+    def granting(self, wish: Wish) -> Mapping[str, Json]:
+        """Turn a wish into values of these settings, for one picture only.
+
+        Parameters
+        ----------
+        wish
+            Of a type that ``grants`` names.
+
+        Returns
+        -------
+        New values by key, to stand in place of these; None: as if the key were not set.
+        """
+        return {}
 
 
 class Place(StrEnum):
@@ -438,7 +456,7 @@ class Stage(ABC, Generic[SettingsT_co]):
         Parameters
         ----------
         findings
-            What `close` returned, as a record holds it; perhaps of an older version.
+            What `close` returned, or a verdict carried, as the record holds it; not asked without.
         settings
             The stage's settings in that job, as a record holds them.
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from hotfolder.colour.transform import Precision
 from hotfolder.model.intent import Intent
+from hotfolder.model.rendering import Rendering
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,9 @@ class ConversionToCome(Message):
 
     precision: Precision = Precision.FINE
     """How closely the conversion keeps to the profiles."""
+
+    rendering: Rendering = Rendering.INTENT
+    """Where the device values of a colour come from; refined has one intent."""
 
     @property
     def is_open(self) -> bool:

@@ -20,15 +20,18 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pluggy
+from pydantic import TypeAdapter, ValidationError
 
 from hotfolder.errors import PluginError, StageError
 from hotfolder.model.facts import Facts, Findings, Json
+from hotfolder.model.wishes import Wish
 from hotfolder.stages.contract import AnyStage, Place, Stage, StageHooks, StageSettings
 from hotfolder.stages.messages import Message
 
 ENTRY_POINT_GROUP = "hotfolder.stages"
 _DROP_INS = "hotfolder_drop_ins"
 _IMPORTING = threading.RLock()
+_FACTS = TypeAdapter(Facts)
 _NAME = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
 
 
@@ -52,7 +55,7 @@ class Registry:
         Raises
         ------
         StageError
-            When the stage fails at it.
+            When the stage fails at it, or fills in what no record can hold.
         """
         made = self.stages.get(stage)
         if made is None:
@@ -64,7 +67,13 @@ class Registry:
             raise StageError(stage, said) from error
         if not isinstance(facts, Facts):
             raise StageError(stage, f"returned {type(facts).__name__} as its facts, not Facts")
-        return facts
+        try:
+            return _FACTS.validate_python(facts)
+        except ValidationError as error:
+            first = error.errors()[0]
+            key = ".".join(map(str, first["loc"]))
+            said = f"returned facts that a record cannot hold: {key}: {first['msg']}"
+            raise StageError(stage, said) from error
 
 
 def load_registry(plugins_folder: Path | None = None) -> Registry:
@@ -195,11 +204,15 @@ def _offered(owner: str, function: Callable[[], object]) -> type[AnyStage]:
     if not (stage.place is None or isinstance(stage.place, Place)):
         raise PluginError(f"{owner}: {stage.__name__}.place must be a Place, or None")
     for key in ("tells", "comes_after"):
-        said = getattr(stage, key)
-        if not isinstance(said, tuple) or not all(map(_is_message, said)):
+        if not _are_classes(getattr(stage, key), Message):
             raise PluginError(f"{owner}: {stage.__name__}.{key} must be a tuple of Message classes")
+    if not _are_classes(stage.Settings.grants, Wish):
+        name = stage.Settings.__name__
+        raise PluginError(f"{owner}: {name}.grants must be a tuple of Wish classes")
     return stage
 
 
-def _is_message(thing: object) -> bool:
-    return inspect.isclass(thing) and issubclass(thing, Message)
+def _are_classes(things: object, base: type) -> bool:
+    return isinstance(things, tuple) and all(
+        inspect.isclass(each) and issubclass(each, base) for each in things
+    )

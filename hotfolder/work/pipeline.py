@@ -27,6 +27,7 @@ from pydantic.types import JsonValue
 
 from hotfolder.errors import Hold, HotfolderError, Refuse, StageError, StorageError, Verdict
 from hotfolder.model.destination import Result
+from hotfolder.model.facts import Facts
 from hotfolder.model.records import (
     Attachment,
     OriginalRecord,
@@ -379,6 +380,7 @@ class _Chain:
             )
             for step in self.steps
         )
+        facts, left_out = self._collect_facts(stages)
         return Outcome(
             verdict,
             WorkRecord(
@@ -387,11 +389,31 @@ class _Chain:
                 attachments=self._attachments(),
                 reasons=tuple(self.reasons),
                 findings=self.findings,
+                facts=facts,
+                facts_left_out=left_out,
                 stages=stages,
                 versions=versions(),
                 elapsed_s=round(time.perf_counter() - self.started, 4),
             ),
         )
+
+    def _collect_facts(self, stages: Iterable[StageRecord]) -> tuple[Facts, dict[str, str]]:
+        """Ask the stages what their findings mean, and say why what fails at it is left out.
+
+        The picture is right all the same: nothing is held for it.
+        """
+        facts, left_out = Facts(), dict[str, str]()
+        for each in stages:
+            findings = self.findings.get(each.stage)
+            if findings is None:
+                continue
+            try:
+                more = self.registry.facts_of(each.stage, findings, each.settings)
+            except StageError as error:
+                left_out[each.stage] = str(error)
+            else:
+                facts = facts.joined_with(more)
+        return facts, left_out
 
 
 @cache

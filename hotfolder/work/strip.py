@@ -15,6 +15,7 @@ from typing import Any
 
 from hotfolder.disk import names
 from hotfolder.errors import HotfolderError
+from hotfolder.model.rendering import Rendering
 from hotfolder.model.units import Money
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
@@ -154,7 +155,8 @@ def _heading(image: Path, destination: Destination, whole: Trial) -> str:
     found: Any = work.findings.get("profile-conversion", {}) if work else {}
     if found:
         black = "" if found["black_point_compensation"] else ", black not compensated"
-        said.append(f"{found['intent']}{black}")
+        refined = ", refined" if found["rendering"] == Rendering.REFINED else ""
+        said.append(f"{found['intent']}{refined}{black}")
     return "; ".join(said)
 
 

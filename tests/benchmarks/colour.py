@@ -40,17 +40,11 @@ from rich.table import Table
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from hotfolder.colour.difference import DifferenceStatistics, delta_e_00
+from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, convert_pixels, to_lab
 from hotfolder.colour.loss import Route, losses
 from hotfolder.colour.loss_table import make_loss_lookup
 from hotfolder.colour.profile import Profile
-from hotfolder.colour.transform import (
-    BLACK_POINT_COMPENSATION,
-    NO_GRID,
-    Precision,
-    Transform,
-    convert_pixels,
-    to_lab,
-)
+from hotfolder.colour.transform import Precision, Transform
 from hotfolder.disk import platforms
 from hotfolder.model.intent import Intent
 from hotfolder_demo import scenes

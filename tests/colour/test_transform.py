@@ -11,8 +11,9 @@ import pytest
 
 from hotfolder.colour import grid, slabs, transform
 from hotfolder.colour.difference import delta_e_00
+from hotfolder.colour.engine import to_lab
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
-from hotfolder.colour.transform import FEW_PIXELS, Precision, Transform, to_lab
+from hotfolder.colour.transform import FEW_PIXELS, Precision, Transform
 from hotfolder.disk import platforms
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent

@@ -122,5 +122,6 @@ def test_what_waits_is_found_without_going_through_all_that_ever_came(ledger, qu
     ledger.db.set_trace_callback(None)
     (sql,) = asked
     plan = [row[3] for row in ledger.db.execute(f"EXPLAIN QUERY PLAN {sql}")]
+    plan = [step for step in plan if "jobs" in step]  # a list of jobs to leave out is another one
     assert len(plan) == 1, plan
     assert "USING INDEX jobs_queued" in plan[0] or "USING INDEX jobs_open" in plan[0], plan

@@ -71,11 +71,3 @@ def test_a_record_whose_path_is_no_text_is_read_again():
 def test_what_is_no_record_is_a_value_error(text):
     with pytest.raises(ValueError):
         read_record(text)
-
-
-@pytest.mark.parametrize(
-    ("found", "number"),
-    [({"a": {"b": 3}}, 3.0), ({"a": {"b": True}}, None), ({"a": 1}, None), ({}, None)],
-)
-def test_what_a_stage_measured_is_a_number_or_nothing(found, number):
-    assert number == record(findings={"mine": found}).find_number("mine", "a", "b")

@@ -13,9 +13,9 @@ from PIL import Image
 import colour
 from hotfolder import Encoding, Hold
 from hotfolder.colour import spaces
+from hotfolder.colour.engine import to_lab
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.tone import is_srgb, tone_of
-from hotfolder.colour.transform import to_lab
 from hotfolder.raster import exif
 from hotfolder.raster.colour_tags import CURVES, PRIMARIES, from_exif
 from hotfolder.raster.ifd import Value

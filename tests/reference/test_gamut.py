@@ -16,19 +16,14 @@ import tifffile
 from PIL import Image
 
 import colour
+from hotfolder.colour.black_point import black_luminance
 from hotfolder.colour.difference import DifferenceStatistics
 from hotfolder.colour.encodings import D50_XYZ
+from hotfolder.colour.engine import to_lab
 from hotfolder.colour.hues import HUES, hue_numbers
-from hotfolder.colour.loss import (
-    Route,
-    black_luminance,
-    losses,
-    round_trip_noise,
-    shift_parts,
-    wanted,
-)
+from hotfolder.colour.loss import Route, losses, round_trip_noise, shift_parts, wanted
 from hotfolder.colour.loss_table import make_loss_lookup
-from hotfolder.colour.transform import Precision, Transform, to_lab
+from hotfolder.colour.transform import Precision, Transform
 from hotfolder.testing import make_stage, run_stage
 from hotfolder_demo.printer import Printer, read_recipe
 from hotfolder_demo.scenes import write_scenes

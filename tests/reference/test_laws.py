@@ -13,8 +13,9 @@ import pytest
 from hotfolder.colour import icc_encode as icc
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.encodings import D50_XYZ, lab_to_xyz, xyz_to_lab
+from hotfolder.colour.engine import to_lab
 from hotfolder.colour.profile import Profile
-from hotfolder.colour.transform import Precision, Transform, to_lab
+from hotfolder.colour.transform import Precision, Transform
 from hotfolder.model.intent import Intent
 from reference.devices import SRGB, libvips, random_pixels
 

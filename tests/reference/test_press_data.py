@@ -15,8 +15,8 @@ import pytest
 from hotfolder.colour import icc_encode as icc
 from hotfolder.colour.difference import delta_e_00, delta_e_76
 from hotfolder.colour.encodings import lab_to_xyz, xyz_to_lab
+from hotfolder.colour.engine import to_lab
 from hotfolder.colour.profile import Profile
-from hotfolder.colour.transform import to_lab
 from hotfolder.model.intent import Intent
 from reference.chain import lab_by_iccdev
 

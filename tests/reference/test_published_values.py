@@ -9,7 +9,8 @@ decimals.
 import numpy as np
 import pytest
 
-from hotfolder.colour.transform import Precision, Transform, to_lab
+from hotfolder.colour.engine import to_lab
+from hotfolder.colour.transform import Precision, Transform
 from reference.devices import DISPLAY_P3, SRGB, WIDE_RGB
 
 # sRGB, then Adobe RGB, Display P3, Lab D50.

@@ -18,8 +18,9 @@ from PIL import Image, ImageCms
 
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.encodings import xyz_to_lab
+from hotfolder.colour.engine import to_lab
 from hotfolder.colour.profile import lab_profile
-from hotfolder.colour.transform import Precision, Transform, to_lab
+from hotfolder.colour.transform import Precision, Transform
 from hotfolder.model.intent import Intent
 from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips, random_pixels
 

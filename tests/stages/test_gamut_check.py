@@ -5,24 +5,19 @@ import pytest
 from PIL import ImageColor
 
 from hotfolder.colour import slabs
+from hotfolder.colour.black_point import black_luminance, compensated
 from hotfolder.colour.cells import Cells
-from hotfolder.colour.difference import delta_e_00_parts
+from hotfolder.colour.difference import delta_e_00, delta_e_00_parts
+from hotfolder.colour.engine import to_lab
 from hotfolder.colour.hues import HUES, describe_hues, hue_numbers, shares_by_hue
-from hotfolder.colour.loss import (
-    Noise,
-    Route,
-    before_and_after,
-    black_luminance,
-    compensated,
-    losses,
-    shift_parts,
-)
+from hotfolder.colour.loss import Noise, Route, before_and_after, losses, shift_parts, wanted
 from hotfolder.colour.loss_table import make_loss_lookup
 from hotfolder.colour.profile import lab_profile
-from hotfolder.colour.transform import Transform, to_lab
+from hotfolder.colour.transform import Precision, Transform
 from hotfolder.errors import Hold
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
+from hotfolder.model.rendering import Rendering
 from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.gamut_check import GamutCheck
 from hotfolder_stages.gamut_check import stage as stage_module
@@ -94,6 +89,24 @@ def test_loss_does_not_depend_on_how_the_picture_will_be_converted():
     first, *others = (losses(route, COLOURS)[0] for route in routes)
     for other in others:
         np.testing.assert_array_equal(first, other)
+
+
+def test_what_is_refined_is_looked_at_as_it_will_be_delivered():
+    pixels = picture() // 2 + 16384
+    conversions = [
+        make_stage(ProfileConversion, {"rendering": rendering.value}) for rendering in Rendering
+    ]
+    by_table, refined = (
+        checked(pixels, spec_of(pixels), CMYK, conversion=each)[2] for each in conversions
+    )
+    delivered = Transform(SRGB, CMYK, precision=Precision.EXACT, rendering=Rendering.REFINED).apply(
+        pixels
+    )
+    asked = wanted(Route(SRGB, CMYK), pixels)
+    loss = delta_e_00(asked, to_lab(CMYK, delivered))
+    assert refined["delta_e_00"]["mean"] == pytest.approx(loss.mean(), abs=0.05)
+    assert refined["delta_e_00"]["mean"] < 0.7 * by_table["delta_e_00"]["mean"]
+    assert refined["shift_delta_e_00"]["mean"] != by_table["shift_delta_e_00"]["mean"]
 
 
 def test_a_weaker_black_alone_is_no_loss():

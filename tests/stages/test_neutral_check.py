@@ -11,8 +11,9 @@ from PIL import Image
 from hotfolder import Encoding, Hold
 from hotfolder.colour import icc_encode as icc
 from hotfolder.colour.encodings import encode_lab
+from hotfolder.colour.engine import to_lab
 from hotfolder.colour.profile import Profile, lab_profile
-from hotfolder.colour.transform import Precision, Transform, to_lab
+from hotfolder.colour.transform import Precision, Transform
 from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.neutral_check import NeutralCheck
 from hotfolder_stages.neutral_check.cast import Cast, in_words

@@ -5,11 +5,15 @@ import pytest
 from pydantic import ValidationError
 
 from hotfolder.colour import transform
+from hotfolder.colour.difference import delta_e_00
+from hotfolder.colour.engine import to_lab
+from hotfolder.colour.loss import Route, wanted
 from hotfolder.colour.profile import Profile, lab_profile
 from hotfolder.colour.transform import Precision, Transform
 from hotfolder.errors import Hold
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
+from hotfolder.model.rendering import Rendering
 from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.profile_conversion import stage as module
@@ -17,6 +21,9 @@ from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips, rando
 from stages.driving import job_of, spec_of
 
 CMYK = libvips("cmyk")
+CANVAS = demo_printer("matte-canvas", "4.4")
+BOOK = demo_printer("coated-book", "2.4")
+REFINED = {"rendering": "refined"}
 
 
 def converted(pixels, spec, destination, settings=None, **more):
@@ -169,6 +176,112 @@ def test_a_destination_that_only_describes_a_scanner_is_said():
             spec, job_of(spec, profile=Profile.parse(data))
         )
     assert held.value.code == "profiles-do-not-join"
+
+
+def pale(height=8):
+    """Colours most of which fit everywhere."""
+    return picture(height=height) // 2 + 16384
+
+
+@pytest.mark.parametrize("precision", ["exact", "fine"])
+@pytest.mark.parametrize("printer", [CMYK, BOOK, CANVAS], ids=lambda p: p.description)
+def test_refined_is_nearer_to_the_picture_than_the_table_with_no_more_ink(printer, precision):
+    pixels = pale()
+    by_table, refined = (
+        converted(pixels, spec_of(pixels), printer, {"precision": precision, **more})[0]
+        for more in ({}, REFINED)
+    )
+    asked = wanted(Route(SRGB, printer), pixels)
+    table_off, off = (delta_e_00(asked, to_lab(printer, made)) for made in (by_table, refined))
+    assert off.mean() < 0.7 * table_off.mean()
+    if printer.encoding is Encoding.CMYK:
+        more_ink = refined.sum(axis=-1, dtype=np.int64) - by_table.sum(axis=-1, dtype=np.int64)
+        assert more_ink.mean() <= 0
+        # A code an ink, for the table is asked by way of Lab; between a grid's points both bend.
+        assert more_ink.max() <= (4 if precision == "exact" else 0.01 * 65535)
+
+
+@pytest.mark.parametrize("precision", ["exact", "fine"])
+@pytest.mark.parametrize("printer", [CMYK, CANVAS], ids=lambda p: p.description)
+def test_refined_pixels_do_not_depend_on_the_height_of_bands(printer, precision):
+    pixels = pale()
+    settings = {**REFINED, "precision": precision}
+    whole, single = (
+        converted(pixels, spec_of(pixels), printer, settings, rows=rows)[0] for rows in (8, 1)
+    )
+    np.testing.assert_array_equal(whole, single)
+
+
+@pytest.mark.parametrize("printer", [CMYK, CANVAS], ids=lambda p: p.description)
+def test_fine_keeps_its_promise_for_refined(printer):
+    pixels = random_pixels(3, 3000)
+    made = Transform(SRGB, printer, rendering=Rendering.REFINED)
+    exact = Transform(SRGB, printer, precision=Precision.EXACT, rendering=Rendering.REFINED)
+    off = delta_e_00(*(to_lab(printer, each.apply(pixels)) for each in (made, exact)))
+    assert 0 < off.mean() <= 0.02
+    assert off.max() <= 0.75
+
+
+def test_refined_is_recorded_with_how_well_the_profile_was_read():
+    pixels = pale()
+    findings = converted(pixels, spec_of(pixels), CMYK, REFINED)[2]
+    assert ("refined", "relative colorimetric") == (findings["rendering"], findings["intent"])
+    assert 0 < findings["measurement_model_delta_e_00"]["mean"] <= 0.02
+    assert 0 < findings["bound_delta_e_00"]["mean"] <= 0.02
+    findings = converted(pixels, spec_of(pixels), CMYK)[2]
+    assert ("intent", None) == (findings["rendering"], findings["measurement_model_delta_e_00"])
+
+
+def test_refined_compensates_for_black_as_it_is_told():
+    pixels = np.zeros((1, 1, 3), np.uint16) + np.uint16(6000)
+    lightness = {}
+    for compensates in (True, False):
+        settings = {**REFINED, "black_point_compensation": compensates}
+        out, _, findings, _ = converted(pixels, spec_of(pixels), CANVAS, settings)
+        assert findings["black_point_compensation"] is compensates
+        lightness[compensates] = to_lab(CANVAS, out)[0, 0, 0]
+    original = to_lab(SRGB, pixels)[0, 0, 0]
+    assert original + 5 < lightness[True]
+    assert lightness[False] < lightness[True] - 2
+
+
+@pytest.mark.parametrize("destination", [WIDE_RGB, GREY], ids=lambda p: p.description)
+def test_without_a_table_refined_is_the_same_as_the_intent(destination):
+    pixels = pale()
+    out, _, findings, _ = converted(pixels, spec_of(pixels), destination, REFINED)
+    np.testing.assert_array_equal(Transform(SRGB, destination).apply(pixels), out)
+    assert "no table; refined is the same" in findings["notes"][0]
+
+
+@pytest.mark.parametrize("source", [GREY, CMYK, lab_profile()], ids=lambda p: p.description)
+def test_every_kind_of_picture_can_be_refined(source):
+    pixels = picture(source.encoding.channels, height=4)
+    if source.encoding is Encoding.LAB:  # most of Lab is no colour that there is
+        pixels = np.full((4, 17, 3), 32896, np.uint16)
+    named = None if source.encoding is Encoding.LAB else source
+    spec = spec_of(pixels, named, encoding=source.encoding)
+    out = converted(pixels, spec, BOOK, REFINED)[0]
+    exact = Transform(source, BOOK, precision=Precision.EXACT, rendering=Rendering.REFINED)
+    assert delta_e_00(*(to_lab(BOOK, made) for made in (out, exact.apply(pixels)))).mean() < 0.2
+
+
+@pytest.mark.parametrize(
+    ("settings", "said"),
+    [
+        ({"intent": "least loss"}, 'for intent = "least loss", rendering = "intent"'),
+        ({"intent": "perceptual"}, 'intent = "relative colorimetric" with rendering = "refined"'),
+        ({"intent": "absolute colorimetric"}, 'intent = "relative colorimetric" with'),
+        ({"precision": "fast"}, 'precision = "fine" or "exact" with rendering = "refined"'),
+    ],
+)
+def test_what_does_not_go_with_refined_is_refused(settings, said):
+    with pytest.raises(ValidationError, match=said):
+        make_stage(ProfileConversion, {**REFINED, **settings})
+    if "least" not in said:
+        intent = Intent(settings.get("intent", "relative colorimetric"))
+        precision = Precision(settings.get("precision", "fine"))
+        with pytest.raises(ValueError, match="does not go with"):
+            Transform(SRGB, CMYK, intent, precision=precision, rendering=Rendering.REFINED)
 
 
 @pytest.mark.parametrize("wrong", [{"intent": "vivid"}, {"precision": "best"}, {"intend": "x"}])

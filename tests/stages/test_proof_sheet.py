@@ -19,13 +19,21 @@ from hotfolder.colour.proofing import soft_proof
 from hotfolder.colour.transform import Transform
 from hotfolder.colour.worst_places import LONG_EDGE_PX, WorstPlaces
 from hotfolder.model.intent import Intent
+from hotfolder.model.rendering import Rendering
 from hotfolder.testing import cut, make_stage, run_stage
 from hotfolder_stages.gamut_check import GamutCheck
 from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.proof_sheet import ProofSheet, facts
+from hotfolder_stages.proof_sheet import stage as proof_stage
 from hotfolder_stages.proof_sheet.loss_map import LINE, levels, loss_map
 from hotfolder_stages.proof_sheet.page import MOST_BYTES
-from hotfolder_stages.proof_sheet.pictures import QUALITIES, as_uris, display_p3, paper_white
+from hotfolder_stages.proof_sheet.pictures import (
+    QUALITIES,
+    apply_at_once,
+    as_uris,
+    display_p3,
+    paper_white,
+)
 from reference.devices import DISPLAY_P3, GREY, SRGB, WIDE_RGB, demo_printer, libvips
 from stages.driving import job_of, spec_of
 
@@ -145,18 +153,30 @@ def test_the_tolerance_is_the_gamut_checks(tmp_path):
 
 @pytest.mark.parametrize("destination", [CANVAS, BOOK, libvips("cmyk")], ids=["rgb", "cmyk", "v2"])
 @pytest.mark.parametrize(("show", "alt"), [("medium", "own white and"), ("adapted", "eyes used")])
-def test_the_proof_is_the_delivered_pixels_converted_back(show, alt, destination, tmp_path):
+@pytest.mark.parametrize("rendering", Rendering)
+def test_the_proof_is_the_delivered_pixels_converted_back(
+    show, alt, rendering, destination, tmp_path, monkeypatch
+):
+    delivering = []
+    monkeypatch.setattr(
+        proof_stage,
+        "apply_at_once",
+        lambda *given: delivering.append(apply_at_once(*given)) or delivering[-1],
+    )
     pixels = np.zeros((120, 160, 3), np.uint16)
     for column, colour in enumerate([(9000, 21000, 30000), (60000, 60000, 60000), (0, 0, 0),
                                      (52000, 30000, 26000)]):  # fmt: skip
         pixels[:, 40 * column : 40 * column + 40] = colour
-    page, _, _ = made(pixels, tmp_path, destination=destination)
+    settings = {"rendering": rendering.value}
+    beside = [conversion(**settings)]
+    page, _, _ = made(pixels, tmp_path, destination=destination, beside=beside)
     delivered = run_stage(
-        make_stage(ProfileConversion, {}),
+        make_stage(ProfileConversion, settings),
         pixels,
         spec_of(pixels, WIDE_RGB),
         job_of(spec_of(pixels), profile=destination),
     )[0]
+    np.testing.assert_array_equal(delivered, delivering[0][0])
     expected = soft_proof(delivered, destination, DISPLAY_P3, show).to_8_bits()[60, 20::40]
     found = np.asarray(embedded(page, f'alt="mud.tif[^"]*{alt}'))[60, 20::40]
     np.testing.assert_allclose(expected.astype(int), found, atol=2)

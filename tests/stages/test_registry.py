@@ -220,3 +220,18 @@ def test_facts_of_several_stages_are_joined():
         joined.cast_chroma,
         joined.mean_lightness,
     )
+
+
+GREEDY = """
+from hotfolder import SizeWish, Stage, StageSettings
+class GreedySettings(StageSettings):
+    grants = (SizeWish, "caption")
+class Greedy(Stage[GreedySettings]):
+    name = "greedy"
+    Settings = GreedySettings
+"""
+
+
+def test_a_stage_that_grants_what_is_no_wish_is_refused(tmp_path):
+    with pytest.raises(PluginError, match=r"GreedySettings\.grants must be a tuple of Wish"):
+        load_registry(module(tmp_path, GREEDY))

@@ -19,6 +19,7 @@ FORMATS = {
     "8 bits, dithered": 'format = "tiff"\nbits = 8\ncompression = "lzw"',
     "JPEG": 'format = "jpeg"\nquality = 85',
     "PNG": 'format = "png"\nbits = 8',
+    "refined": 'format = "tiff"\n\n[stage.profile-conversion]\nrendering = "refined"',
 }
 
 
@@ -45,6 +46,8 @@ def test_pieces_are_bit_for_bit_those_of_the_delivered_result(small, hotfolder, 
     assert [] == files(small.path / "out")
     assert hotfolder("sweep", small.path).returncode == 0
     (record,) = records(small)
+    (conversion,) = (each for each in record["stages"] if each["stage"] == "profile-conversion")
+    assert conversion["settings"]["rendering"] == ("refined" if kind == "refined" else "intent")
     path = record["results"][0]["path"]
     strip = target.rename(target.with_suffix("." + path.rsplit(".", 1)[1]))
     whole, cut = opened(Path(path)), opened(strip)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms, ImageDraw, ImageFont
 
+from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.records import Record
 from hotfolder.raster.reading import open_original
 
@@ -47,7 +48,7 @@ def write_overview(records: list[Record], path: Path) -> None:
 
 def _draw(page: Image.Image, left: int, top: int, record: Record) -> None:
     draw = ImageDraw.Draw(page)
-    lost = record.find_number("gamut-check", "out_of_gamut_share")
+    lost = find_facts(record).share_lost
     said = "" if lost is None else f"   {lost:.1%} cannot be made there"
     state = "" if record.state == "delivered" else f"   ({record.state})"
     draw.text(

@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.records import Record
 from hotfolder.overview.new_root import make_root
 from hotfolder.settings.files import SETTINGS_FILE
@@ -57,7 +58,7 @@ def _hasten(settings: Path) -> None:
 def _tell(out: Console, records: list[Record]) -> None:
     table = Table("destination", "file", "", "result", "lost")
     for record in sorted(records, key=lambda each: (each.destination, each.source)):
-        lost = record.find_number("gamut-check", "out_of_gamut_share")
+        lost = find_facts(record).share_lost
         results = [
             f"{each.bits} bit {each.colour_space} {each.format.upper()}" for each in record.results
         ]

@@ -94,6 +94,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
             job.profile,
             conversion.expected_intent,
             black_point_compensation=conversion.black_point_compensation,
+            rendering=conversion.rendering,
         )
         try:
             self._look_up = make_loss_lookup(self._route)

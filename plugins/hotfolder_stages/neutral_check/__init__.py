@@ -80,6 +80,7 @@ class NeutralCheck(Stage[NeutralCheckSettings]):
                     intent,
                     black_point_compensation=conversion.black_point_compensation,
                     precision=_precision(conversion),
+                    rendering=conversion.rendering,
                 )
                 # where the choice is made later, from the picture: the worse of them is reported
                 for intent in sorted(conversion.intents, key=lambda each: each.code)

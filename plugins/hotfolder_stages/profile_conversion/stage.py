@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from enum import StrEnum
+from typing import ClassVar, Self
 
 import imagecodecs
+from pydantic import model_validator
 
 from hotfolder import (
     Band,
@@ -15,11 +17,15 @@ from hotfolder import (
     Hold,
     Intent,
     IntentChosen,
+    IntentWish,
     Job,
+    Json,
     Place,
     RasterSpec,
+    Rendering,
     Stage,
     StageSettings,
+    Wish,
     rebanded,
     rows_per_band,
     source_profile,
@@ -45,15 +51,47 @@ class IntentSetting(StrEnum):
 class ProfileConversionSettings(StageSettings):
     """The table ``[stage.profile-conversion]``."""
 
+    grants: ClassVar[tuple[type[Wish], ...]] = (IntentWish,)
+
     intent: IntentSetting = IntentSetting.RELATIVE_COLORIMETRIC
     """The rendering intent. Least loss compares perceptual and relative colorimetric for each
-    picture, which needs room on the disk for the picture's pixels."""
+    picture, which needs room on the disk for the picture's pixels; it always compensates for
+    black."""
+    rendering: Rendering = Rendering.INTENT
+    """Refined searches by what the destination's profile measured and begins at its table's
+    answer: nearer to the picture's colours, with no more ink. It is computed from the profile's
+    measurements; a measured strip proves it. It goes with relative colorimetric; where a profile
+    has no table (that of a screen, mostly) it changes nothing."""
     black_point_compensation: bool = True
     """Whether the picture's black becomes the medium's black, so that shadows keep their steps.
     Absolute colorimetric ignores this; least loss always does it."""
     precision: Precision = Precision.FINE
     """How closely the conversion follows the profiles. Exact takes about six times as long as
     fine."""
+
+    def granting(self, wish: Wish) -> Mapping[str, Json]:
+        """Convert with the intent that is asked for."""
+        if not isinstance(wish, IntentWish):
+            return {}
+        # another intent is asked for this one picture, which `refined` has no answer to
+        if wish.intent != IntentSetting.RELATIVE_COLORIMETRIC:
+            return {"intent": wish.intent, "rendering": str(Rendering.INTENT)}
+        return {"intent": wish.intent}
+
+    @model_validator(mode="after")
+    def _goes_with_refined(self) -> Self:
+        if self.rendering is Rendering.REFINED:
+            if self.intent is not IntentSetting.RELATIVE_COLORIMETRIC:
+                raise ValueError(
+                    f'intent = "relative colorimetric" with rendering = "refined"; for intent = '
+                    f'"{self.intent}", rendering = "intent"'
+                )
+            if self.precision is Precision.FAST:
+                raise ValueError(
+                    'precision = "fine" or "exact" with rendering = "refined"; for precision = '
+                    '"fast", rendering = "intent"'
+                )
+        return self
 
 
 class ProfileConversion(Stage[ProfileConversionSettings]):
@@ -72,6 +110,7 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
                 INTENTS if by_looking else (Intent(settings.intent),),
                 black_point_compensation=by_looking or settings.black_point_compensation,
                 precision=settings.precision,
+                rendering=settings.rendering,
             )
         )
 
@@ -131,6 +170,8 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             "source": _named(transform.source),
             "destination": _named(transform.destination),
             "intent": str(transform.intent),
+            "rendering": str(transform.rendering),
+            "measurement_model_delta_e_00": _model_error(transform.model_error),
             "black_point_compensation": transform.compensates,
             "precision": str(transform.precision),
             "bound_delta_e_00": _described(transform.bound),
@@ -152,6 +193,7 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             intent,
             black_point_compensation=self._is_by_looking or self.settings.black_point_compensation,
             precision=self.settings.precision,
+            rendering=self.settings.rendering,
             pixels=self._raster.width_px * self._raster.height_px,
         )
 
@@ -177,8 +219,14 @@ def _named(profile: Profile) -> dict[str, str]:
     return {"description": profile.description, "sha256": profile.sha256}
 
 
+def _model_error(bound: Bound | None) -> dict[str, float] | None:
+    if bound is None:
+        return None
+    return {"mean": round(bound.mean, 4), "max": round(bound.largest, 3)}
+
+
 def _described(bound: Bound) -> dict[str, float | int]:
-    """Say how far the pixels can be from LittleCMS's unoptimised conversion."""
+    """Say how far the pixels can be from the exact conversion."""
     return {
         "mean": round(bound.mean, 4),
         "max": round(bound.largest, 3),

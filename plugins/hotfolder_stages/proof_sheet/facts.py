@@ -37,6 +37,8 @@ _WHY_INTENT = {
     "another medium needs.",
 }
 
+_WHY_REFINED = "Computed from the profile's measurements; a measured strip proves it."
+
 
 @dataclass(frozen=True)
 class Fact:
@@ -144,8 +146,11 @@ def decisions(raster: RasterSpec, transform: Transform, job: Job, reason: str) -
     ]
     if not transform.is_identity:
         intent = str(transform.intent).capitalize()
+        why = reason or _WHY_INTENT[transform.intent]
+        if transform.is_refined:
+            intent, why = f"{intent}, refined", f"{why} {_WHY_REFINED}"
         facts += [
-            Fact("Rendering intent", intent, reason or _WHY_INTENT[transform.intent]),
+            Fact("Rendering intent", intent, why),
             _black(transform),
         ]
     facts += [_scale(raster), _sharpening(job)]

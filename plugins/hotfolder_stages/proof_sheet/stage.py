@@ -111,6 +111,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
             job.profile,
             self._conversion.expected_intent,
             black_point_compensation=self._conversion.black_point_compensation,
+            rendering=self._conversion.rendering,
         )
         try:
             look_up = make_loss_lookup(self._route)
@@ -195,6 +196,8 @@ class ProofSheet(Stage[ProofSheetSettings]):
             intent,
             black_point_compensation=self._conversion.black_point_compensation,
             precision=self._conversion.precision,
+            pixels=self._raster.width_px * self._raster.height_px,
+            rendering=self._conversion.rendering,
         )
 
     def _conversion_made(self) -> _Way:

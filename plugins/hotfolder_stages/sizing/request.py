@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, Self
+from typing import Annotated, ClassVar, Self
 
 from pydantic import Field, model_validator
 
-from hotfolder import Hold, RasterSpec, StageSettings
+from hotfolder import Hold, Json, LongEdgeWish, RasterSpec, SizeWish, StageSettings, Wish
 from hotfolder_stages.sizing.colour import WHITE, Colour
 from hotfolder_stages.sizing.enough import choose_ppi
 from hotfolder_stages.sizing.geometry import (
@@ -43,6 +44,8 @@ class SizingSettings(StageSettings):
     ``inside``), each in mm, cm, m, in, ft, or px; or `paper`, a name of ISO 216; or none of them,
     for the size that the file says it has.
     """
+
+    grants: ClassVar[tuple[type[Wish], ...]] = (SizeWish, LongEdgeWish)
 
     long_edge: Side | None = None
     """Length of the picture's longer side, as in "60 cm"; the other side follows."""
@@ -104,6 +107,24 @@ class SizingSettings(StageSettings):
         if self.bleed and self.wrap:
             raise ValueError("bleed or wrap, not both")
         return self
+
+    def granting(self, wish: Wish) -> Mapping[str, Json]:
+        """Set the sides that are asked for, in place of any other size."""
+        if isinstance(wish, LongEdgeWish):
+            return {"long_edge": wish.length}
+        if not isinstance(wish, SizeWish):
+            return {}
+        granted: dict[str, Json] = dict.fromkeys(("long_edge", "short_edge", "paper"))
+        for key, side in (("width", wish.width_mm), ("height", wish.height_mm)):
+            granted[key] = f"{side:.6f}".rstrip("0").rstrip(".") + " mm" if side else None
+        granted["turn"] = False
+        if not (wish.width_mm and wish.height_mm):
+            granted["mode"] = "inside"
+        elif wish.anchor or self.mode != "exact":
+            granted["mode"] = "cover"
+        if wish.anchor:
+            granted["anchor"] = wish.anchor
+        return granted
 
     def box(self, raster: RasterSpec, ppi: float) -> Box:
         """What is asked for, in pixels of the result."""

@@ -6,19 +6,24 @@ a warning in the findings: metadata never cost a picture its delivery.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
+from typing import ClassVar
 
 from pydantic import field_validator
 
 from hotfolder import (
+    CaptionWish,
     ExifDirectories,
     Findings,
     Job,
+    Json,
     Metadata,
     Place,
     RasterSpec,
     Stage,
     StageSettings,
+    Wish,
     parse_exif,
 )
 from hotfolder_stages.tagging import exif_tags, iptc, xmp_edit
@@ -32,6 +37,8 @@ __all__ = ["Tagging", "TaggingSettings"]
 
 class TaggingSettings(StageSettings):
     """The table ``[stage.tagging]``."""
+
+    grants: ClassVar[tuple[type[Wish], ...]] = (CaptionWish,)
 
     copyright: str | None = None
     """Copyright notice for a picture that has none; with `overwrite`, for every picture."""
@@ -54,6 +61,10 @@ class TaggingSettings(StageSettings):
         if text is not None and (not text.strip() or any(ord(each) < 32 for each in text)):
             raise ValueError("one line of text, or leave it out")
         return text
+
+    def granting(self, wish: Wish) -> Mapping[str, Json]:
+        """Write the caption that is asked for."""
+        return {"caption": wish.text} if isinstance(wish, CaptionWish) else {}
 
     @property
     def texts(self) -> Texts:

@@ -71,6 +71,7 @@ class StripPlaces(Stage[StripPlacesSettings]):
             job.profile,
             conversion.expected_intent,
             black_point_compensation=conversion.black_point_compensation,
+            rendering=conversion.rendering,
         )
         try:
             look_up, noise = make_loss_lookup(route), round_trip_noise(job.profile)
