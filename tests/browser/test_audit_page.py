@@ -28,7 +28,8 @@ def audit_page(tmp_path_factory):
     Image.new("RGB", (60, 40), (200, 120, 40)).save(picture, "JPEG")
     (folder / "small.jpg").write_bytes(picture.getvalue())
     with closing(sqlite3.connect(root.ledger)) as db, db:
-        attached = json.dumps([{"kind": "thumbnail", "path": str(folder / "small.jpg")}])
+        small = {"kind": "thumbnail", "path": str(folder / "small.jpg")}
+        attached = json.dumps([{**small, "sha256": "0" * 64, "bytes": 1}])
         db.execute(
             "UPDATE jobs SET record = json_set(record, '$.attachments', json(?)) WHERE id ="
             " (SELECT job FROM records ORDER BY share_lost DESC LIMIT 1)",

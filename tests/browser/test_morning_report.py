@@ -15,13 +15,14 @@ from browser.conftest import open_page
 from browser.sheets import check_headings, contrasts, width_in_a_window_of
 from hotfolder.batch.page import render_page
 from hotfolder.batch.report import Batch, make_report
-from hotfolder.batch.shelf import Line, RowFault, State
-from hotfolder.ledger.jobs import JobRow
-from hotfolder.ledger.jobs import State as JobState
+from hotfolder.batch.shelf import BatchState, Line, RowFault
+from hotfolder.ledger.jobs import JobRow, State
+from hotfolder.model.records import to_json_line
 from hotfolder.overview.check import check
 from hotfolder.overview.new_root import make_root
 from hotfolder.settings.root import Root
 from hotfolder_demo import book as estuary
+from model.test_records import record
 
 HOSTILE = "<script>document.title = 'mud'</script>" + "x" * 90 + ".tif"
 
@@ -39,7 +40,10 @@ def job(number, line, state, folder, lost):
     thumbnail.write_bytes(small_picture(estuary.names(10)[number % 10]))
     path = str(folder / f"{line.name}.tif")
     profile = {"description": "paper", "sha256": "a" * 64}
-    result = {"path": path, "sha256": "b" * 64, "width_px": 472, "height_px": 354, "ppi": 100.0}
+    result = {
+        "path": path, "sha256": "b" * 64, "bytes": 1, "format": "tiff", "width_px": 472,
+        "height_px": 354, "bits": 16, "colour_space": "RGB", "ppi": 100.0, "profile": profile,
+    }  # fmt: skip
     reason = {"stage": "gamut-check", "code": "gamut-loss", "message": f"{HOSTILE} loses colours."}
     lightness = 70.0 if number == 1 else 40.0
     findings = {
@@ -51,16 +55,20 @@ def job(number, line, state, folder, lost):
             "mean_lightness": lightness, "grey_share": 0.2, "grey_a": lost, "grey_b": 0.0,
         },
     }  # fmt: skip
-    record = {
-        "results": [{**result, "profile": profile}],
-        "reasons": [reason] if state is JobState.HELD else [],
+    attachment = {"kind": "thumbnail", "path": str(thumbnail), "sha256": "d" * 64, "bytes": 1}
+    stage = {"stage": "preflight", "elapsed_s": 0.1, "settings": {"warn_below_ppi": 80.0}}
+    changes = {
+        "state": state.value,
+        "results": [result],
+        "reasons": [reason] if state is State.HELD else [],
         "findings": findings,
-        "stages": [{"stage": "preflight", "settings": {"warn_below_ppi": 80.0}}],
-        "attachments": [{"kind": "thumbnail", "path": str(thumbnail)}],
+        "stages": [stage],
+        "attachments": [attachment],
         "elapsed_s": 1.5,
     }
+    text = to_json_line(record(**changes)).decode()
     return JobRow(
-        number, line.job, "book-pages", b"x", "file", state, 1, "c" * 64, 1, None, None, {}, record
+        number, line.job, "book-pages", b"x", "file", state, 1, "c" * 64, 1, None, None, "{}", text
     )
 
 
@@ -82,12 +90,12 @@ def page_file(tmp_path_factory):
             anchor="", picture=HOSTILE if number == 3 else f"{number}.tif", job=f"job-{number}",
         )  # fmt: skip
         lines.append(line)
-        state = JobState.HELD if number % 7 == 3 else JobState.DELIVERED
+        state = State.HELD if number % 7 == 3 else State.DELIVERED
         jobs[line.job] = job(number, line, state, folder, number / 400)
     missing = lines[0].model_copy(
         update={"row": 70, "file": HOSTILE, "job": "", "problem": "not here", "missing": True}
     )
-    state = State(
+    state = BatchState(
         ticket="estuary book.csv", rows=62, lines=(*lines, missing), spare=(HOSTILE,),
         faults=(RowFault(row=71, column="width", got='"wide"', allowed="a unit", file=HOSTILE),),
         remarks=("The column Ordered by is not used.",), planned="2026-05-05T06:00:00Z",
