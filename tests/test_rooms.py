@@ -23,6 +23,8 @@ MAY = {
     "model/records.py": {SHEET},
     # an example in a message, of what a person may write
     "ending/release.py": {"sizing"},
+    # the name of its own module, in the command that writes the page
+    "settings/reference.py": {"reference"},
     # not done yet: the strip and the comparison still run stages of their own by name
     "work/strip.py": {
         "strip-places", "strip-sheet", "tagging", "proof-sheet", "profile-conversion",

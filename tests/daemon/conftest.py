@@ -5,6 +5,7 @@ from __future__ import annotations
 from types import SimpleNamespace
 
 import pytest
+import structlog
 
 from hotfolder.daemon.trouble import Troubles
 from hotfolder.errors import StorageError
@@ -81,3 +82,9 @@ def add(ledger):
             )
 
     return add
+
+
+@pytest.fixture(autouse=True)
+def logs_are_printed():
+    """Let log events be seen on standard output, whatever an earlier test has set up."""
+    structlog.reset_defaults()

@@ -246,7 +246,7 @@ class World:
                 which = 0
             if self.running:
                 self.end(which)
-            else:
+            elif self.left:  # else the last one was taken back just now
                 self.wait()
         raise AssertionError(f"no end: {self.left}, {self.troubles.all()}")
 

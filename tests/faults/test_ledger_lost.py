@@ -178,7 +178,7 @@ def test_a_log_that_cannot_be_reached_stops_the_rebuilding_and_changes_nothing(f
     from hotfolder.settings.files import Folders
 
     folders = {CANVAS: filled.folders(CANVAS, Folders())}
-    with pytest.raises(StorageError, match="cannot be made anew"):
+    with pytest.raises(StorageError, match="cannot be rebuilt"):
         open_ledger(filled, folders)
     assert filled.ledger.read_bytes().startswith(b"mud")
 

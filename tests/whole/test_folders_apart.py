@@ -206,7 +206,7 @@ def test_two_folders_that_were_swapped_are_noticed_and_nothing_is_written_there(
         shutil.move(two.path / "in" / OTHER / "reeds.tif", two.path / "in" / CANVAS)
     assert sweep(two) == []
     assert ["held", "held"] == [each["state"] for each in records(two)]
-    assert [None, None] == [each["dropped"] for each in records(two)]
+    assert [None, None] == [each["discarded"] for each in records(two)]
 
 
 def test_folders_that_are_swapped_while_a_job_is_in_work_get_no_result(two):

@@ -77,7 +77,7 @@ def test_a_sweep_that_is_stopped_says_so_without_a_traceback(small):
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does it
     _, said = process.communicate(timeout=60)
     assert 130 == process.returncode, said
-    assert "Stopped before all was done" in " ".join(said.split())
+    assert "Stopped before everything was done" in " ".join(said.split())
     assert "Traceback" not in said
     assert sweep(small) == []
     assert 3 == len(records(small))
