@@ -180,6 +180,9 @@ def release(
     ] = None,
     why: Annotated[str, typer.Option(help="the reason, for the record")] = "",
     who: Annotated[str | None, typer.Option(help="by default, your login name")] = None,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="also what the change makes worse than you were told")
+    ] = False,
 ) -> None:
     """Release held jobs, as they are or with a change for these jobs only."""
     from hotfolder.batch.summary import find_held_jobs
@@ -197,7 +200,7 @@ def release(
     failed: list[StorageError] = []
     for job in jobs:
         try:
-            changes = release_job(root, job, change or [], wishes, who=who, why=why)
+            changes = release_job(root, job, change or [], wishes, who=who, why=why, accept=accept)
         except StorageError as error:  # one that is already being released does not stop the others
             failed.append(error)
             continue

@@ -134,7 +134,9 @@ class Daemon:
         )
         keep_s = settings.root.keep_discarded
         kept = KeptOriginals(root.kept)
-        deliverer = Deliverer(ledger, destinations.folders_of, kept if keep_s else None)
+        deliverer = Deliverer(
+            ledger, destinations.folders_of, kept if keep_s else None, root=root.path
+        )
         desk = Desk(
             ledger, root.spool, destinations.folders_of, self._registry, destinations.file_of
         )

@@ -36,6 +36,7 @@ from hotfolder.disk import durable, names
 from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, OF_RESULTS, free_folder, free_name
 from hotfolder.disk.marker import check_marked_above, check_marker
 from hotfolder.ending.kept import KeptOriginals
+from hotfolder.ending.why import say_why
 from hotfolder.errors import StorageError
 from hotfolder.ledger.details import Claimed, Move, Publishing, State, dump_detail
 from hotfolder.ledger.jobs import JobRow, Ledger
@@ -90,8 +91,10 @@ class Deliverer:
         ledger: Ledger,
         folders: Callable[[str], DestinationFolders],
         kept: KeptOriginals | None = None,
+        root: Path | None = None,
     ) -> None:
-        """Prepare; `kept` takes a copy of every original that is held."""
+        """Prepare; `kept` takes a copy of every original that is held; `root` is said in advice."""
+        self._root = root
         self._ledger = ledger
         self._kept = kept
         self._folders = folders
@@ -396,50 +399,12 @@ class Deliverer:
             if not durable.is_there(building):
                 return
         for name, data in (
-            (WHY_FILE, say_why(record).encode()),
+            (WHY_FILE, say_why(record, self._root).encode()),
             (RECORD_FILE, to_json_line(record)),
         ):
             (building / name).unlink(missing_ok=True)
             durable.write_new(building / name, data)
         durable.move_new(building, folder)
-
-
-def say_why(record: Record) -> str:
-    """Say in plain words why a job was held or refused, and what can be done."""
-    lines = [names.display_name(record.original.name), f"{record.destination}: {record.state}", ""]
-    lines += [f"- {names.display_name(reason.message)}" for reason in record.reasons]
-    lines += ["", f"The original is kept: {record.original_kept}"]
-    lines += [
-        f"{each.title or each.kind}: {each.path}"
-        for each in record.attachments
-        if each.kind in {"failure", "other"}
-    ]
-    if record.results:
-        lines.append(f"The picture as it would be delivered: {record.results[0].path}")
-    if record.state == "held":
-        lines += ["What you can do:", *_say_choices(record)]
-    else:
-        lines.append("What you can do: export the picture again and drop the new file.")
-    return "\n".join(lines) + "\n"
-
-
-def _say_choices(record: Record) -> list[str]:
-    """What a person can do about a held job; nothing that would make the print worse."""
-    as_it_is = (
-        [
-            "- release it as it is: move this folder into the destination's release folder, or",
-            f"  run: hotfolder release {record.job}",
-        ]
-        if record.results
-        else ["- it cannot be released as it is: no result was made, for the reason above"]
-    )
-    return [
-        *as_it_is,
-        f"- release it with other settings, for this picture alone: hotfolder release {record.job}",
-        "  --set STAGE.KEY=VALUE, with a setting that answers the reason",
-        "- change the picture, and drop it into the hot folder again",
-        "- discard it: delete this folder; the original is still kept for a while",
-    ]
 
 
 def _was_copied(near: Path, target: Path, sha256: str | None) -> bool:

@@ -28,6 +28,7 @@ from pydantic import JsonValue, TypeAdapter, ValidationError
 from hotfolder.disk import durable, names
 from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, free_name
 from hotfolder.disk.marker import check_marker
+from hotfolder.ending.why import can_be_released_as_it_is, list_ways, release_command
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.details import Claimed, Produced, Releasing, State
@@ -38,6 +39,7 @@ from hotfolder.model.answer import Answer
 from hotfolder.model.records import (
     Attachment,
     Changes,
+    Reason,
     Record,
     Release,
     ResultRecord,
@@ -112,9 +114,56 @@ class ReleaseFolder:
 def begin_release(ledger: Ledger, found: HandedOver) -> JobRow:
     """Commit that the job is released; `collect_job` does the rest, also after a kill."""
     note = _read_note(found.path)
+    if found.row.record is not None:
+        # what its folder says, which is a person's to change, does not count
+        note = note.model_copy(
+            update={
+                "waived": found.row.record.reasons,
+                "changes": _join(_changes_so_far(found.row.record), note.changes),
+            }
+        )
     get_log().info("job.released", job=found.row.id, who=note.who, why=note.why)
     detail = Releasing(release=note, source=found.path)
     return ledger.advance(found.row.id, State.RELEASING, detail)
+
+
+def find_worse(reasons: Sequence[Reason], release: Release) -> list[Reason]:
+    """Find what a released job would be held for that the person was not told of, or less of.
+
+    Parameters
+    ----------
+    reasons
+        Why it would be held now.
+    release
+        The decision; one of an earlier version waives everything.
+    """
+    if release.waived is None:
+        return []
+    waived = release.waived
+    return [now for now in reasons if all(now.is_worse_than(before) for before in waived)]
+
+
+def say_worse(worse: Sequence[Reason], release: Release) -> Reason:
+    """Say why a released job is held again."""
+    changes = " ".join(
+        f"{stage}.{key}={value}"
+        for stage, of in release.changes.items()
+        for key, value in of.items()
+    )
+    told = {(each.stage, each.code) for each in release.waived or ()}
+    more = [each.code for each in worse if (each.stage, each.code) in told]
+    new = [each.code for each in worse if (each.stage, each.code) not in told]
+    what = [f"worse than you were told ({', '.join(more)})"] if more else []
+    what += [f"new ({', '.join(new)})"] if new else []
+    return Reason(
+        stage="release",
+        code="made-worse",
+        message=(
+            f"It was released with {changes or 'no change'}, and what it is held for now is "
+            f"{' and '.join(what)}: read on. Release it as it is now, if you want it so; "
+            "next time, --accept says so beforehand."
+        ),
+    )
 
 
 def collect_job(ledger: Ledger, spool: Path, held: Path, row: JobRow) -> JobRow:
@@ -144,7 +193,7 @@ def collect_job(ledger: Ledger, spool: Path, held: Path, row: JobRow) -> JobRow:
     answer = _restore_answer(row, record, kept, place)
     if durable.is_there(kept):
         keep_the_rest(kept, source.parent / row.id, record)
-    if answer is None or release.changes:
+    if answer is None or release.changes != _changes_so_far(record):
         row = ledger.advance(row.id, State.CLAIMED, Claimed(release=release), attempts=0)
     else:
         row = ledger.advance(row.id, State.PRODUCED, Produced(answer=answer, release=release))
@@ -209,6 +258,7 @@ def release_job(
     *,
     who: str | None,
     why: str,
+    accept: bool = False,
 ) -> Changes:
     """Release a held job by its name, from outside the daemon.
 
@@ -226,6 +276,8 @@ def release_job(
         Who decides; None takes the name that the system knows.
     why
         Goes into the record.
+    accept
+        Whether what the changes make worse is accepted beforehand.
 
     Returns
     -------
@@ -268,13 +320,17 @@ def release_job(
             changes.setdefault(stage, {}).update(settings)
     if changes:
         raw = with_changes(destination.raw, row.placement.changes if row.placement else {})
+        raw = with_changes(raw, _changes_so_far(row.record) if row.record else {})
         check_destination(path, with_changes(raw, changes), registry, Intake())
+    elif row.record and not can_be_released_as_it_is(row.record):
+        raise SettingsError([_say_no_result(root, row.record)])
     folders = root.folders(row.destination, destination.file.folders)
     note = Release(
         who=getpass.getuser() if who is None else who,
         why=why,
         at=datetime.now(UTC),
         changes=changes,
+        accept=accept,
     )
     try:
         hand_over(folders.held / job, folders.release, note)
@@ -283,6 +339,21 @@ def release_job(
             f"{folders.held / job} cannot be moved to {folders.release}: {error.strerror or error}"
         ) from error
     return changes
+
+
+def _say_no_result(root: Root, record: Record) -> Problem:
+    """Why a job without a result cannot be released as it is, and what can be done instead."""
+    ways = [
+        f"{release_command(record.job, root.path, way.options)} ({way.says})"
+        for way in list_ways(record)
+    ]
+    return Problem(
+        str(root.path),
+        record.job,
+        "cannot be released as it is, because no result was made: "
+        + " ".join(reason.message for reason in record.reasons),
+        "; or ".join(ways) or "another picture, or a setting that answers the reason, with --set",
+    )
 
 
 def split_words(words: list[str]) -> tuple[list[str], Root]:
@@ -318,6 +389,17 @@ def parse_change(text: str) -> tuple[str, str, JsonValue]:
         return stage, key, _JSON.validate_python(tomllib.loads(f"value = {value}")["value"])
     except (tomllib.TOMLDecodeError, ValidationError):  # a date is none of JSON's values
         return stage, key, value.strip()
+
+
+def _changes_so_far(record: Record) -> Changes:
+    """With which changes a held job was made: it was released before, and held again."""
+    return record.release.changes if record.release else {}
+
+
+def _join(before: Changes, after: Changes) -> Changes:
+    return {
+        stage: {**before.get(stage, {}), **after.get(stage, {})} for stage in {**before, **after}
+    }
 
 
 def _find_held(ledger: Ledger, destination: str, path: Path) -> JobRow | None:

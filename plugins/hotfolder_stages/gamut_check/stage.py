@@ -166,7 +166,8 @@ class GamutCheck(Stage[GamutCheckSettings]):
             "notes": self._notes,
         }
         if limit is not None and share > limit:
-            raise Hold("gamut-loss", _message(share, limit, lost_words, region), findings)
+            message = _message(share, limit, lost_words, region)
+            raise Hold("gamut-loss", message, findings, excess=share / max(limit, 1e-9))
         return findings
 
     @classmethod

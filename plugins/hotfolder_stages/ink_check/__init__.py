@@ -108,6 +108,7 @@ class InkCheck(Stage[InkCheckSettings]):
                 f"{coverage.y_px} px from the top. Use a profile that is made for this limit, or "
                 "release the picture if the printer says that this paper takes it.",
                 findings,
+                excess=coverage.share_above / max(allowed, 1e-9),
             )
         return findings
 
