@@ -155,7 +155,7 @@ class Daemon:
             batches.changed,
             self._observer,
         )
-        putting_away = PuttingAway(desk, destinations, self._troubles, batches.changed)
+        putting_away = PuttingAway(desk, destinations, self._troubles, batches.planned)
         discards = Discards(ledger, deliverer.record_log, kept, keep_s)
 
         def open_intake(hot: HotFolder) -> Intake:

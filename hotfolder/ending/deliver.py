@@ -49,6 +49,7 @@ from hotfolder.model.records import (
     Release,
     ResultRecord,
     WorkRecord,
+    fields_of,
     to_json_line,
 )
 from hotfolder.settings.root import DestinationFolders
@@ -227,16 +228,11 @@ class Deliverer:
             )
         work = ending.work
         record = Record(
-            original=work.original,
-            results=tuple(records),
-            attachments=tuple(attachments),
-            reasons=work.reasons,
-            findings=work.findings,
-            facts=work.facts,
-            facts_left_out=work.facts_left_out,
-            stages=work.stages,
-            versions=work.versions,
-            elapsed_s=work.elapsed_s,
+            **fields_of(
+                work.model_copy(
+                    update={"results": tuple(records), "attachments": tuple(attachments)}
+                )
+            ),
             job=row.id,
             destination=row.destination,
             state=_END_STATES[ending.state],

@@ -20,7 +20,7 @@ import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Final, TypeVar
 
 from pydantic import JsonValue, TypeAdapter, ValidationError
@@ -33,17 +33,19 @@ from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.details import Claimed, Produced, Releasing, State
 from hotfolder.ledger.jobs import JobRow, Ledger
-from hotfolder.ledger.reading import read_job
+from hotfolder.ledger.reading import open_reader, read_job
 from hotfolder.logs import get_log
 from hotfolder.model.answer import Answer
 from hotfolder.model.records import (
     Attachment,
     Changes,
+    End,
     Reason,
     Record,
     Release,
     ResultRecord,
     WorkRecord,
+    fields_of,
 )
 from hotfolder.model.wishes import Wish
 from hotfolder.pages.words import local_time
@@ -357,19 +359,47 @@ def _say_no_result(root: Root, record: Record) -> Problem:
 
 
 def split_words(words: list[str]) -> tuple[list[str], Root]:
-    """Tell jobs from the root among the words of a command: a root is no name of a job.
+    """Tell held jobs from the root among the words of a command: a root is a folder with settings.
 
     Raises
     ------
     SettingsError
-        When two words are no names of jobs.
+        When two words are roots.
     """
-    jobs = [word for word in words if _JOB.fullmatch(word)]
-    others = [word for word in words if not _JOB.fullmatch(word)]
-    if len(others) > 1:
-        allowed = "names of jobs, as in 20260131-235959-0123abcd, and one root"
-        raise SettingsError([Problem("release", "", ", ".join(others), allowed)])
-    return jobs, Root(Path(others[0]) if others else Path())
+    roots = [word for word in words if not _JOB.fullmatch(word) and Root(Path(word)).is_there]
+    if len(roots) > 1:
+        raise SettingsError([Problem("release", "", ", ".join(roots), "one root")])
+    return [word for word in words if word not in roots], Root(Path(roots[0]) if roots else Path())
+
+
+def find_held_named(root: Root, word: str) -> str:
+    """Return the held job of a name: its own, or its picture's where one alone is called so.
+
+    Raises
+    ------
+    SettingsError
+        When no held job is called so, or several are.
+    """
+    if _JOB.fullmatch(word):
+        return word
+    wanted = names.collision_key(word)
+    with open_reader(root.ledger) as ledger:
+        held = [row for row in ledger.ended_jobs() if row.end is End.HELD]
+    found = [row for row in held if wanted in _names_of(row)]
+    if len(found) == 1:
+        return found[0].id
+    if found:
+        several = ", ".join(f"{row.id} ({names.display_name(row.source)})" for row in found)
+        raise SettingsError([Problem(str(root.path), word, "several held jobs", several)])
+    allowed = "a held job or its picture, as `hotfolder status` shows; and the root"
+    got = "no held job is called so, and it is no root"
+    raise SettingsError([Problem(str(root.path), word, got, allowed)])
+
+
+def _names_of(row: JobRow) -> set[str]:
+    """What people may call a job's picture: its path, its name, its name without suffix."""
+    path = PurePosixPath(names.display_name(row.source))
+    return {names.collision_key(each) for each in (str(path), path.name, path.stem)}
 
 
 def parse_change(text: str) -> tuple[str, str, JsonValue]:
@@ -448,17 +478,8 @@ def _restore_answer(row: JobRow, record: Record, kept: Path, place: Path) -> Ans
     results = _bring_back(record.results, kept / "result", attempt)
     if not results:
         return None
-    work = WorkRecord(
-        original=record.original,
-        results=results,
-        attachments=_bring_back(record.attachments, kept, attempt),
-        reasons=record.reasons,
-        findings=record.findings,
-        facts=record.facts,
-        facts_left_out=record.facts_left_out,
-        stages=record.stages,
-        versions=record.versions,
-    )
+    attachments = _bring_back(record.attachments, kept, attempt)
+    work = WorkRecord(**{**fields_of(record), "results": results, "attachments": attachments})
     return Answer(verdict="deliver", work=work)
 
 

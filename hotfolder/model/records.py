@@ -12,7 +12,7 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime
 from enum import StrEnum
-from typing import Annotated, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import (
     AliasChoices,
@@ -272,6 +272,11 @@ class WorkRecord(_Model):
     def files(self) -> list[ResultRecord | Attachment]:
         """Every file that was made."""
         return [*self.results, *self.attachments]
+
+
+def fields_of(work: WorkRecord) -> dict[str, Any]:
+    """Return what a record has of the work, by field, so that none is forgotten on the way."""
+    return {name: getattr(work, name) for name in WorkRecord.model_fields}
 
 
 class Record(WorkRecord):

@@ -31,6 +31,7 @@ from hotfolder import (
     StageSettings,
     hookimpl,
     number_in,
+    say_share,
 )
 from hotfolder.colour import Profile, ProfileError, lab_profile
 from hotfolder_stages.preflight.clipping import Clipped
@@ -350,7 +351,7 @@ def _raise_all(holds: list[Hold], findings: Findings | None = None) -> None:
 
 
 def _percent(share: float) -> str:
-    return f"{share * 100:.2g} %" if share < 0.1 else f"{share * 100:.0f} %"
+    return say_share(share, digits=2)
 
 
 def _sentence(text: str) -> str:
