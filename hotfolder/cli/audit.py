@@ -138,6 +138,10 @@ def audit(
         limit=_choose_limit(limit, whole=as_csv or as_json),
     )
     root_ = Root(root)
+    if question.destinations or question.hues or question.batch is not None:
+        from hotfolder.audit.known import check_names
+
+        check_names(root_, question)
     if of is not None:
         _say_story(root_, of, as_json=as_json)
     elif verify:
