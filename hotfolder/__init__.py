@@ -60,6 +60,7 @@ from hotfolder.stages.messages import (
     SharpeningToCome,
     SizeToCome,
 )
+from hotfolder.stages.roles import Role
 
 __all__ = [
     "CLOSE_LOOKING",
@@ -97,6 +98,7 @@ __all__ = [
     "Refuse",
     "Rendering",
     "Result",
+    "Role",
     "SettingsError",
     "SettingsModel",
     "Share",

@@ -99,7 +99,7 @@ def strip(
         print_json({"strip": str(target.absolute()), **made.summary()})
         return
     for number, piece in enumerate(made.pieces, 1):
-        print_line(f"{number}: {piece['label']}")
+        print_line(f"{number}: {piece.label}")
     if made.strip_mm is not None and made.print_mm is not None:
         size = "{:.0f} × {:.0f} mm".format(*made.strip_mm)
         area = made.strip_mm[0] * made.strip_mm[1] / (made.print_mm[0] * made.print_mm[1])

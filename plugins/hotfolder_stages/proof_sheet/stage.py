@@ -25,6 +25,7 @@ from hotfolder import (
     LossTolerance,
     Place,
     RasterSpec,
+    Role,
     SharpeningToCome,
     SizeToCome,
     Stage,
@@ -90,6 +91,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
     name = "proof-sheet"
     Settings = ProofSheetSettings
     place = Place.FINISHED
+    role = Role.SHEET
     comes_after = (SizeToCome, SharpeningToCome)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
