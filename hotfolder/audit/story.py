@@ -15,7 +15,7 @@ from hotfolder.disk import durable
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger.reading import LedgerReader
 from hotfolder.model.earlier_findings import find_facts
-from hotfolder.model.facts import Facts
+from hotfolder.model.facts import Facts, describe_column
 from hotfolder.model.records import (
     Changes,
     End,
@@ -351,8 +351,9 @@ def _describe_facts(facts: Facts) -> list[str]:
     if facts.share_lost is not None:
         which = f", {facts.lost_in_words}" if facts.lost_in_words else ""
         lines.append(f"  lost: {facts.share_lost:.1%} of the picture{which}")
-    measured = [each for each in facts.columns if each.value is not None]
-    return lines + [f"  {each.title}: {each.value} {each.unit}".rstrip() for each in measured]
+    return lines + [
+        f"  {describe_column(each.to_json())}" for each in facts.columns if each.value is not None
+    ]
 
 
 def _describe_file(file: StoryFile) -> str:

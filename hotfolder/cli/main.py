@@ -27,6 +27,7 @@ from hotfolder.cli.audit import audit
 from hotfolder.cli.terminal import print_json, print_line, print_plain
 from hotfolder.disk.names import display_lines, display_name
 from hotfolder.errors import HotfolderError, Problem, SettingsError, StorageError
+from hotfolder.model.facts import describe_column
 from hotfolder.model.records import Record, to_json
 from hotfolder.model.wishes import IntentWish, LongEdgeWish, Wish
 from hotfolder.pages.words import local_time
@@ -372,6 +373,11 @@ def _print_status(said: Status) -> None:
             f"    {display_name(waiting['why'])}\n"
             f"    since {local_time(waiting['since'])}; {waiting['who']} must act"
         )
+        measured = [
+            describe_column(each) for each in waiting["columns"] if each["value"] is not None
+        ]
+        if measured:
+            print_line(f"    measured: {'; '.join(measured)}")
 
 
 def _describe_destination(each: DestinationStatus) -> list[str]:
