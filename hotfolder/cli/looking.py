@@ -14,7 +14,7 @@ from rich.console import Console
 from rich.table import Column, Table
 from rich.text import Text
 
-from hotfolder.cli.terminal import print_json, print_line
+from hotfolder.cli.terminal import print_json, print_line, print_table
 from hotfolder.disk.names import display_name
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.settings.root import Root
@@ -203,7 +203,7 @@ def _print_ranking(found: list[Candidate], page: str | None) -> None:
             str(each.cost or ""),
             each.end,
         )
-    Console().print(table)
+    print_table(table)
     for each in found:
         for reason in each.reasons:
             print_line(f"{each.destination}: {reason}")

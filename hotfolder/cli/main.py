@@ -24,7 +24,7 @@ from rich.text import Text
 
 from hotfolder.cli import looking
 from hotfolder.cli.audit import audit
-from hotfolder.cli.terminal import print_json, print_line, print_plain
+from hotfolder.cli.terminal import print_error, print_json, print_line, print_plain, print_table
 from hotfolder.disk.names import display_lines, display_name
 from hotfolder.errors import HotfolderError, Problem, SettingsError, StorageError
 from hotfolder.model.facts import describe_column
@@ -65,7 +65,7 @@ def main() -> None:
     try:
         app()
     except HotfolderError as error:
-        print_plain(display_lines(_describe_error(error)), Console(stderr=True), "bold")
+        print_error(display_lines(_describe_error(error)))
         sys.exit(error.exit_code)
 
 
@@ -305,7 +305,7 @@ def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[Record]:
         raise failure[0]
     if daemon.was_stopped():
         words = "Stopped before everything was done; the rest waits for the next start."
-        print_plain(words, Console(stderr=True), "bold")
+        print_error(words)
         raise typer.Exit(INTERRUPTED)
     if refused := daemon.refused():
         raise SettingsError(refused)
@@ -355,7 +355,7 @@ def _print_status(said: Status) -> None:
             each["refused"], each["left_alone"],
         )  # fmt: skip
         table.add_row(Text(name), *map(str, numbers))
-    Console().print(table)
+    print_table(table)
     for name, each in said["destinations"].items():
         for line in _describe_destination(each):
             print_line(f"{name}: {line}")

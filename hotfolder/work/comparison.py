@@ -14,12 +14,11 @@ from dataclasses import dataclass, replace
 from html.parser import HTMLParser
 from pathlib import Path
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from hotfolder.model.records import SHEET
 from hotfolder.model.units import Money
-from hotfolder.pages.frame import source_hash, style, text_of
+from hotfolder.pages.frame import load_template, source_hash, style, text_of
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
@@ -34,14 +33,6 @@ MOST_SHOWN = 6
 _PLACES_OF_MANY = 2
 _MAX_PAGE_BYTES = 16 * 2**20
 _PICTURE = re.compile(r"data:image/jpeg;base64,[A-Za-z0-9+/]+=*")
-
-_TEMPLATES = Environment(
-    loader=PackageLoader("hotfolder.pages"),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
 
 
 @dataclass(frozen=True)
@@ -153,7 +144,7 @@ def page(name: str, candidates: Sequence[Candidate]) -> str:
         f".paper-{number} {{ --paper: var(--paper-{number}); }}\n" for number in range(len(shown))
     )
     look = style(papers, text_of("hotfolder.pages", "comparison.css") + rules)
-    return _TEMPLATES.get_template("comparison.html").render(
+    return load_template("hotfolder.pages", "comparison.html").render(
         name=name,
         candidates=candidates,
         shown=shown,
