@@ -241,9 +241,9 @@ def ledger_before_log():
     def end(self, log, record, *, again=False):
         line = to_json_line(record.model_copy(update={"previous_sha256": "0" * 64}))
         row = self._ledger.end(record.job, State(record.state), json.loads(line), link(line))
-        from hotfolder.disk import durable
+        from hotfolder.disk import line_log
 
-        durable.append_line(log, line)
+        line_log.append_line(log, line)
         return row
 
     RecordLog.end = end
