@@ -14,18 +14,19 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import asdict
 from pathlib import Path, PurePosixPath
 
 from hotfolder.batch.planning import Pictures, Planning, read_latest_ticket
-from hotfolder.batch.shelf import BatchState, KeptFile, RowFault, Shelf
+from hotfolder.batch.shelf import BatchState, KeptFile, Line, RowFault, Shelf
 from hotfolder.batch.ticket import is_ticket
 from hotfolder.disk import durable, names
 from hotfolder.disk.free_names import OF_RESULTS, free_folder
+from hotfolder.disk.names import collision_key
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
-from hotfolder.ledger.details import Claimed, State
+from hotfolder.ledger.details import Claimed, Delivered, Publishing, State
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log, utc_now
 from hotfolder.model.records import End
@@ -52,6 +53,8 @@ class Desk:
         self._registry = registry
         self._file_of = file_of
         self._unplanned = set(self.shelf.unplanned())
+        self._untidy = {*self.shelf.unreported(), *self.shelf.being_set_aside()}
+        """Batches of which results may be where their ticket does not ask for them."""
 
     def is_for_a_batch(self, row: JobRow, destination: Destination) -> bool:
         """Whether a claimed file is material for a batch, and no job."""
@@ -104,8 +107,31 @@ class Desk:
                 continue
             self._plan(destination, destination.file.ticket, batch, busy)
             self._unplanned.discard((name, batch))
+            self._untidy.add((name, batch))
             planned.append((name, batch))
         return planned
+
+    def untidy(self) -> set[tuple[str, str]]:
+        """Destination and name of batches that `tidy` has to look at."""
+        return set(self._untidy)
+
+    def tidy(self, destination: str, batch: str, set_aside: Callable[[JobRow], JobRow]) -> bool:
+        """Set aside what a batch's ticket no longer asks for; return whether anything was.
+
+        Raises
+        ------
+        StorageError
+            When a folder cannot be reached; call again later.
+        """
+        asked = self.shelf.state(destination, batch)
+        current = {*(line.job for line in asked.lines), *asked.staying}
+        moved = False
+        for job in self._ledger.delivered_of_batch(destination, batch):
+            if job not in current:
+                set_aside(self._ledger.job(job))
+                moved = True
+        self._untidy.discard((destination, batch))
+        return moved
 
     # taking in
 
@@ -183,6 +209,7 @@ class Desk:
             for row in rows.values()
             if row.id not in kept and row.id not in busy and _is_untouched(row)
         ]
+        faults = tuple(RowFault(**asdict(each)) for each in read.ticket.problems)
         made = {print_: row.id for print_, row in rows.items() if row.id not in withdrawn}
         state = BatchState(
             ticket=read.name,
@@ -191,7 +218,8 @@ class Desk:
             remarks=read.ticket.remarks,
             rows=read.ticket.rows,
             lines=tuple(lines),
-            faults=tuple(RowFault(**asdict(each)) for each in read.ticket.problems),
+            faults=faults,
+            staying=_find_staying(rows.values(), lines, faults),
             spare=pictures.spare(),
             made={**made, **planning.made},
             planned=utc_now(),
@@ -242,6 +270,7 @@ class Desk:
         return {
             print_: row.id
             for print_, row in made.items()
+            if not is_being_set_aside(row)
             if row.end is not End.DISCARDED
             or came.get(row.sha256 or "", -1) < self.shelf.last_record_of(row.id)
         }
@@ -255,6 +284,53 @@ def _find_earlier(made: Mapping[str, JobRow]) -> dict[str, list[str]]:
         if made_for and row.state in {State.HELD, State.REFUSED}:
             found.setdefault(f"{made_for.page}\n{made_for.placement}", []).append(row.id)
     return found
+
+
+def is_being_set_aside(row: JobRow) -> bool:
+    """Whether a job's result is set aside, or is about to be: it is no answer to a ticket."""
+    detail = row.detail
+    planned = (
+        detail.superseding
+        if isinstance(detail, Delivered)
+        else detail.record
+        if isinstance(detail, Publishing)
+        else None
+    )
+    return any(each is not None and each.superseded for each in (row.record, planned))
+
+
+def _find_staying(
+    made: Iterable[JobRow], lines: list[Line], faults: tuple[RowFault, ...]
+) -> tuple[str, ...]:
+    """Delivered jobs whose rows cannot be done now, as they have a slip of the pen.
+
+    What is there was made of the same picture for the same place, and no other row has its name.
+    """
+    rows: list[Line | RowFault] = [line for line in lines if not line.job]
+    rows += faults
+    wanted = {(_simplify_page(row.page), collision_key(row.file)): row.placement for row in rows}
+    taken = {collision_key(line.name) for line in lines if line.job}
+    found = []
+    for row in made:
+        was = row.placement
+        if row.state is not State.DELIVERED or was is None or is_being_set_aside(row):
+            continue
+        views = {collision_key(was.file), *map(collision_key, (Path(was.file).name,))}
+        views.add(collision_key(Path(was.file).stem))
+        places = [
+            wanted[page, file] for page, file in wanted
+            if page == _simplify_page(was.page) and file in views
+        ]  # fmt: skip
+        if collision_key(was.name) not in taken and any(
+            not place or collision_key(place) == collision_key(was.placement) for place in places
+        ):
+            found.append(row.id)
+    return tuple(found)
+
+
+def _simplify_page(page: str) -> str:
+    """A page as names are compared; a row that is wrong has it as it was written."""
+    return collision_key(page).lstrip("0")
 
 
 def _is_untouched(row: JobRow) -> bool:

@@ -6,8 +6,10 @@ reach anything else, so that neither a setting nor a ticket can do more than nam
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from hotfolder.batch.ticket import Placement
-from hotfolder.disk.names import safe_component
+from hotfolder.disk.names import collision_key, result_name, safe_component
 from hotfolder.model.name_template import fill_template
 
 _PAGE_DIGITS = 3
@@ -40,6 +42,29 @@ def make_stem(template: str, batch: str, placement: Placement) -> str:
     while len(name.encode()) > _MAX_STEM_BYTES:
         name = name[:-1]
     return name.rstrip(". ")
+
+
+def make_stems(template: str, batch: str, placements: Sequence[Placement]) -> list[str]:
+    """Name the results of a ticket; rows that ask for the same name get it in their order.
+
+    Examples
+    --------
+    >>> rows = [Placement(2, "reeds.tif", "7", "1"), Placement(3, "reeds.tif", "8", "1")]
+    >>> make_stems("{file}", "spring", rows)
+    ['reeds', 'reeds-2']
+    """
+    wanted = [make_stem(template, batch, each) for each in placements]
+    keys = {collision_key(stem) for stem in wanted}
+    taken: set[str] = set()
+    found = []
+    for stem in wanted:
+        name, number = stem, 1
+        while collision_key(name) in taken or (number > 1 and collision_key(name) in keys):
+            number += 1
+            name = result_name(stem, "", number)
+        taken.add(collision_key(name))
+        found.append(name)
+    return found
 
 
 def _format_side(side_mm: float | None) -> str:

@@ -22,8 +22,10 @@ from hotfolder.model.records import Changes, End, Record
 from hotfolder.pages.csv_out import Cell, to_csv
 from hotfolder.settings.files import Destination
 
-REPORT_SCHEMA_VERSION = 2
-"""Version 2 calls ``discarded`` what version 1 called ``dropped``."""
+REPORT_SCHEMA_VERSION = 3
+"""Version 3 has ``results_set_aside`` where version 2 had results that no row asks for; they are
+not in the batch's folder any more. Version 2 calls ``discarded`` what version 1 called ``dropped``.
+"""
 
 WORTH_NAMING = 0.001
 """Share of a picture from which a loss is ranked; less is the noise of a profile's tables."""
@@ -33,6 +35,27 @@ _Manifest = Literal[
     "ppi", "row", "job", "result_sha256",
 ]  # fmt: skip
 _MANIFEST: Final[tuple[_Manifest, ...]] = get_args(_Manifest)
+
+
+class SetAsideResult(TypedDict):
+    """A file that had a name in the batch's folder and was set aside."""
+
+    was: str
+    """Its name in the batch's folder."""
+    now: str
+    """Where it is, seen from there; "" when somebody had collected it before."""
+    job: str
+    """"" for a file that no job made."""
+    page: str
+    """For which it was made; "" for a file that no job made."""
+    placement: str
+    picture: str
+    edited: bool
+    """Whether a person had changed it since it was delivered."""
+    ticket: str
+    """The one that does not ask for it."""
+    at: str
+    """UTC."""
 
 
 @dataclass(frozen=True)
@@ -46,8 +69,8 @@ class Batch:
     recent: Sequence[Record]
     """The destination's latest deliveries, from which its pace is taken."""
     workers: int
-    left_over: tuple[str, ...] = ()
-    """Results that no row asks for any more."""
+    set_aside: tuple[SetAsideResult, ...] = ()
+    """What had names in its folder that the ticket does not give it."""
 
     def standings(self) -> list[Standing]:
         """Return what became of each row."""
@@ -107,7 +130,7 @@ class BatchReport(TypedDict):
     counts: dict[str, int]
     left_takes_s: float | None
     pictures_that_no_row_names: list[str]
-    results_that_no_row_asks_for_any_more: list[str]
+    results_set_aside: list[SetAsideResult]
     made: Spent
     held: Spent
     seconds_per_picture: SecondsPerPicture
@@ -148,7 +171,7 @@ def make_report(batch: Batch) -> BatchReport:
         "counts": count_words(found),
         "left_takes_s": seconds,
         "pictures_that_no_row_names": list(batch.state.spare),
-        "results_that_no_row_asks_for_any_more": list(batch.left_over),
+        "results_set_aside": list(batch.set_aside),
         "made": _sum_spent(batch.destination, delivered),
         "held": _sum_spent(batch.destination, held),
         "seconds_per_picture": {

@@ -33,6 +33,8 @@ class BatchSummary(TypedDict):
     wrong: int
     spare_pictures: int
     """How many pictures no row names."""
+    set_aside: int
+    """How many results the ticket no longer asks for; they are in ``superseded``."""
     takes_s: float | None
     """How long what is left will take, seconds; None when nothing is, or nobody can tell."""
 
@@ -63,6 +65,7 @@ def summarise_batches(ledger: LedgerReader, workers: int) -> list[BatchSummary]:
                 "missing": number["missing"],
                 "wrong": number["wrong"],
                 "spare_pictures": len(state.spare),
+                "set_aside": len(ledger.superseded_of_batch(destination, batch)),
                 "takes_s": None if seconds is None else round(seconds, 3),
             }
         )
@@ -99,6 +102,8 @@ def describe_batch(batch: BatchSummary, rests_until: str) -> str:
         "wrong": batch["wrong"],
     }
     words = [f"{number} {word}" for word, number in counts.items() if number]
+    if batch["set_aside"]:
+        words.append(f"{batch['set_aside']} set aside, no longer asked for")
     if batch["waiting"]:
         takes = duration(batch["takes_s"])
         left = f"{batch['waiting']} left"

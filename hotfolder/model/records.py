@@ -204,6 +204,26 @@ class Discarded(_Model):
     """
 
 
+class SetAside(_Model):
+    """A file that made way for what a ticket asks for under its name."""
+
+    was: str
+    """Path that it had."""
+    path: str
+    """Where it is now; "" when nothing was there any more: somebody has collected it."""
+    sha256: Sha256 | None = None
+    """Of what was set aside; another one than the result's where a person had edited it."""
+
+
+class Superseded(_Model):
+    """That a ticket no longer asks for a delivered result, which was set aside."""
+
+    at: Time
+    ticket: str
+    """The one that no longer asks for it."""
+    files: tuple[SetAside, ...]
+
+
 class WorkRecord(_Model):
     """What a worker says about a job: the part of the record that comes from the pixels."""
 
@@ -268,6 +288,10 @@ class Record(WorkRecord):
         Discarded | None, Field(validation_alias=AliasChoices("discarded", "dropped"))
     ] = None
     """That a person has given up a held job; version 1 called it ``dropped``."""
+    superseded: Superseded | None = None
+    """That a ticket no longer asks for the result. ``results`` say where it is now."""
+    displaced: tuple[SetAside, ...] = ()
+    """Files of somebody else's that stood under the result's name, and were set aside."""
 
     @property
     def end(self) -> End:
