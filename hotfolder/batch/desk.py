@@ -24,6 +24,7 @@ from hotfolder.batch.ticket import is_ticket
 from hotfolder.disk import durable, names
 from hotfolder.disk.free_names import OF_RESULTS, free_folder
 from hotfolder.disk.names import collision_key
+from hotfolder.ending.release import BatchDiscard
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.details import Claimed, Delivered, Publishing, State
@@ -55,6 +56,7 @@ class Desk:
         self._unplanned = set(self.shelf.unplanned())
         self._untidy = {*self.shelf.unreported(), *self.shelf.being_set_aside()}
         """Batches of which results may be where their ticket does not ask for them."""
+        self._to_discard: list[BatchDiscard] = []
 
     def is_for_a_batch(self, row: JobRow, destination: Destination) -> bool:
         """Whether a claimed file is material for a batch, and no job."""
@@ -101,6 +103,10 @@ class Desk:
         busy: jobs that are being worked on, which are not taken back.
         """
         planned = []
+        while self._to_discard:
+            asked = self._to_discard.pop()
+            self._discard(asked, busy)
+            planned.append((asked.destination, asked.batch))
         for name, batch in sorted(self._unplanned):
             destination = destinations.get(name)
             if destination is None or destination.file.ticket is None:
@@ -110,6 +116,10 @@ class Desk:
             self._untidy.add((name, batch))
             planned.append((name, batch))
         return planned
+
+    def ask_to_discard(self, asked: BatchDiscard) -> None:
+        """Remember that a person gives a batch up; `plan` does it."""
+        self._to_discard.append(asked)
 
     def untidy(self) -> set[tuple[str, str]]:
         """Destination and name of batches that `tidy` has to look at."""
@@ -187,6 +197,34 @@ class Desk:
 
     # planning
 
+    def _discard(self, asked: BatchDiscard, busy: Collection[str]) -> None:
+        """Give a batch up: rows without a job go, and jobs that nobody has begun."""
+        before = self.shelf.state(asked.destination, asked.batch)
+        files = self.shelf.files(asked.destination, asked.batch)
+        rows = self._find_made(before)
+        withdrawn = {row.id for row in rows.values() if row.id not in busy and _is_untouched(row)}
+        lines = tuple(line for line in before.lines if line.job and line.job not in withdrawn)
+        changes = {
+            "lines": lines,
+            "faults": (),
+            "remarks": (),
+            "spare": (),
+            "made": {print_: row.id for print_, row in rows.items() if row.id not in withdrawn},
+            "given_up": before.rows - len(lines),
+            "discarded": utc_now(),
+            "discarded_by": asked.note.who,
+            "discarded_why": asked.note.why,
+            "tickets_after": files[-1].seq if files else 0,
+        }
+        state = before.model_copy(update=changes)
+        up_to = files[-1].seq if files else 0
+        self.shelf.plan(asked.destination, asked.batch, state, up_to=up_to, withdrawn=withdrawn)
+        asked.path.unlink(missing_ok=True)
+        get_log().info(
+            "batch.discarded", destination=asked.destination, batch=asked.batch,
+            who=asked.note.who, why=asked.note.why, rows=state.given_up, withdrawn=len(withdrawn),
+        )  # fmt: skip
+
     def _plan(
         self, destination: Destination, table: TicketTable, batch: str, busy: Collection[str]
     ) -> None:
@@ -197,7 +235,13 @@ class Desk:
         files = self.shelf.files(destination.name, batch)
         latest = {each.key: each for each in files if not is_ticket(each.name)}
         pictures = Pictures(list(latest.values()))
-        read = read_latest_ticket([each for each in files if is_ticket(each.name)])
+        tickets = [each for each in files if is_ticket(each.name)]
+        read = read_latest_ticket([each for each in tickets if each.seq > before.tickets_after])
+        if before.discarded and not read.name:
+            # it stays given up until a ticket comes that can be read
+            problem = before.model_copy(update={"ticket_problem": read.problem})
+            self.shelf.plan(destination.name, batch, problem, up_to=files[-1].seq)
+            return
         planning = Planning(
             destination, table, batch, read, self._registry, self._file_of(destination.name)
         )
@@ -219,6 +263,7 @@ class Desk:
             rows=read.ticket.rows,
             lines=tuple(lines),
             faults=faults,
+            tickets_after=before.tickets_after,
             staying=_find_staying(rows.values(), lines, faults),
             spare=pictures.spare(),
             made={**made, **planning.made},

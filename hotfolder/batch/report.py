@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Final, Literal, TypedDict, get_args
 
 from hotfolder.batch.facts import PlacementFacts, collect_facts, find_look
+from hotfolder.batch.naming import sort_page
 from hotfolder.batch.shelf import BatchState
 from hotfolder.batch.spreads import compare_spreads
 from hotfolder.batch.standing import Standing, count_words, find_standings
@@ -126,6 +127,12 @@ class BatchReport(TypedDict):
     remarks: list[str]
     written: str
     hours: str
+    discarded_at: str
+    """When a person gave the batch up, in UTC; "" when nobody has."""
+    discarded_by: str
+    discarded_why: str
+    given_up: int
+    """Of a batch that was given up: rows for which nothing had been made."""
     rows: int
     counts: dict[str, int]
     left_takes_s: float | None
@@ -167,6 +174,10 @@ def make_report(batch: Batch) -> BatchReport:
         "remarks": list(batch.state.remarks),
         "written": utc_now(),
         "hours": str(batch.destination.file.hours or ""),
+        "discarded_at": batch.state.discarded,
+        "discarded_by": batch.state.discarded_by,
+        "discarded_why": batch.state.discarded_why,
+        "given_up": batch.state.given_up,
         "rows": batch.state.rows,
         "counts": count_words(found),
         "left_takes_s": seconds,
@@ -242,7 +253,7 @@ def make_manifest_csv(document: BatchReport, relative: Mapping[str, str]) -> str
     is not there yet stands in the table with its state and no result.
     """
     rows = []
-    for row in document["placements"]:
+    for row in sorted(document["placements"], key=lambda each: sort_page(each["page"])):
         if not row["page"]:
             continue
         is_there = row["state"] == "delivered"
@@ -271,4 +282,4 @@ def _to_cell(value: object) -> Cell:
         return value
     if isinstance(value, dict):
         return describe_changes(value)
-    return " ".join(map(str, value)) if isinstance(value, list) else str(value)
+    return "\n".join(map(str, value)) if isinstance(value, list) else str(value)

@@ -106,6 +106,14 @@ class BatchState(BaseModel):
     """Every job of the batch, by its fingerprint."""
     planned: str = ""
     """When, in UTC."""
+    discarded: str = ""
+    """When a person gave the batch up, in UTC; "" when nobody has."""
+    discarded_by: str = ""
+    discarded_why: str = ""
+    given_up: int = 0
+    """Of a batch that was given up: how many rows had nothing made for them."""
+    tickets_after: int = 0
+    """``seq`` of the last file when it was given up: no ticket up to there counts any more."""
     staying: tuple[str, ...] = ()
     """Delivered jobs whose rows cannot be done as they are now: their results stay."""
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TypedDict
 
-from hotfolder.batch.shelf import read_batches
+from hotfolder.batch.shelf import BatchState, read_batches
 from hotfolder.batch.standing import count_words, find_standings
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger.pace import RECENT, estimate_s
 from hotfolder.ledger.reading import LedgerReader, open_reader
 from hotfolder.model.records import End
-from hotfolder.pages.words import duration
+from hotfolder.pages.words import duration, local_time
 from hotfolder.settings.root import Root
 
 
@@ -33,6 +33,8 @@ class BatchSummary(TypedDict):
     wrong: int
     spare_pictures: int
     """How many pictures no row names."""
+    discarded_at: str
+    """When a person gave the whole batch up, in UTC; "" when nobody has."""
     set_aside: int
     """How many results the ticket no longer asks for; they are in ``superseded``."""
     takes_s: float | None
@@ -65,6 +67,7 @@ def summarise_batches(ledger: LedgerReader, workers: int) -> list[BatchSummary]:
                 "missing": number["missing"],
                 "wrong": number["wrong"],
                 "spare_pictures": len(state.spare),
+                "discarded_at": state.discarded,
                 "set_aside": len(ledger.superseded_of_batch(destination, batch)),
                 "takes_s": None if seconds is None else round(seconds, 3),
             }
@@ -91,6 +94,24 @@ def find_held_jobs(root: Root, batch: str) -> list[str]:
         return [row.id for row in found if row and row.end is End.HELD]
 
 
+def find_batch(root: Root, batch: str) -> tuple[str, str, BatchState]:
+    """Return destination, name and state of a batch, ``NAME/BATCH``.
+
+    Raises
+    ------
+    SettingsError
+        When there is no such batch.
+    """
+    with open_reader(root.ledger) as ledger:
+        states = read_batches(ledger)
+    name, _, of_destination = batch.partition("/")
+    state = states.get((name, of_destination))
+    if state is None:
+        there = ", ".join("/".join(each) for each in sorted(states)) or "no batch has arrived"
+        raise SettingsError([Problem("batch", "", batch, f"a batch: {there}")])
+    return name, of_destination, state
+
+
 def describe_batch(batch: BatchSummary, rests_until: str) -> str:
     """Say in a line how a batch stands."""
     counts = {
@@ -112,6 +133,8 @@ def describe_batch(batch: BatchSummary, rests_until: str) -> str:
             words.append(f"resting until {rests_until}")
     if batch["ticket_problem"]:
         words.append(batch["ticket_problem"])
+    if batch["discarded_at"]:
+        words.append(f"discarded {local_time(batch['discarded_at'])}")
     ticket = batch["ticket"] or "no ticket yet"
     said = "; ".join(words) or "nothing"
     return f"batch {batch['batch']} ({ticket}, {batch['rows']} rows): {said}"

@@ -212,6 +212,31 @@ def release(
         raise StorageError("\n".join(map(str, failed)))
 
 
+@app.command()
+def discard(
+    batch: Annotated[str, typer.Argument(metavar="NAME/BATCH", help="a batch, as status shows it")],
+    root: RootArgument = Path(),
+    *,
+    why: Annotated[str, typer.Option(help="the reason, for the report")] = "",
+    who: Annotated[str | None, typer.Option(help="by default, your login name")] = None,
+) -> None:
+    """Give a batch up: nothing more is done for it. What was delivered or is held stays."""
+    from hotfolder.batch.summary import find_batch
+    from hotfolder.ending.release import discard_batch
+    from hotfolder.overview.status import find_folders
+
+    at = Root(root)
+    destination, name, state = find_batch(at, batch)
+    discard_batch(find_folders(at, destination).release, name, who=who, why=why)
+    rows = sum(not line.job for line in state.lines) + len({each.row for each in state.faults})
+    print_plain(
+        f"{batch} is discarded: {rows} {'row' if rows == 1 else 'rows'} without a picture, or "
+        "wrong, and what nobody has begun. What was delivered or is held stays where it is.\n"
+        "A running daemon does it at once; otherwise run `hotfolder sweep`. A new ticket brings "
+        "the batch back."
+    )
+
+
 app.command()(looking.proof)
 app.command()(looking.strip)
 
@@ -359,6 +384,8 @@ def _print_status(said: Status) -> None:
         for line in _describe_destination(each):
             print_line(f"{name}: {line}")
     for batch in said["batches"]:
+        if batch["discarded_at"] and not batch["held"] and not batch["waiting"]:
+            continue
         destination = said["destinations"].get(batch["destination"])
         rests_until = destination["rests_until"] if destination else ""
         print_line(f"{batch['destination']}: {describe_batch(batch, rests_until)}")

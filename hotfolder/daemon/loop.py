@@ -174,6 +174,7 @@ class Daemon:
                 self._stop,
                 batches.changed,
                 putting_away.claimed,
+                desk.ask_to_discard,
             )
 
         self._destinations, self._handing_out = destinations, handing_out

@@ -188,6 +188,11 @@ class LedgerReader:
         found = (row.record for row in self.latest_delivered(destination, number))
         return [record for record in found if record]
 
+    def has_batch(self, destination: str, batch: str) -> bool:
+        """Whether anything has come for a batch of this name."""
+        values = (destination, batch)
+        return bool(self.read("SELECT 1 FROM batches WHERE destination = ? AND batch = ?", values))
+
     def find_delivered_at(self, destination: str, batch: str, path: str) -> JobRow | None:
         """The latest job of a batch whose result was put under this path and not set aside."""
         rows = self.read(

@@ -178,6 +178,12 @@ def collect(root: Root) -> Status:
     }
 
 
+def find_folders(root: Root, destination: str) -> DestinationFolders:
+    """Where a destination's folders are, as far as its file can be read."""
+    read = _read_destinations(root).get(destination, _Read())
+    return root.folders(destination, read.folders)
+
+
 def _find_rest_end(hours: Hours | None) -> str:
     """The local time at which a destination begins, when it rests now; else ""."""
     now = time.time()
