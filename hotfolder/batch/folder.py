@@ -65,6 +65,11 @@ class BatchFolders:
         """Remember that a batch's folder is out of date."""
         self._changed.add((destination, batch))
 
+    def planned(self, destination: str, batch: str) -> None:
+        """Write a batch's folder at the next chance: a person has just dropped its ticket."""
+        self.changed(destination, batch)
+        self._due = 0.0
+
     def refresh(self, *, ended: bool = False) -> None:
         """Write what is out of date, if it is time; `ended`: in any case."""
         started = time.monotonic()

@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
-from typing import TypedDict
+import shlex
+from collections.abc import Collection, Iterable
+from typing import Final, TypedDict
 
 from hotfolder.batch.shelf import BatchState, read_batches
 from hotfolder.batch.standing import count_words, find_standings
+from hotfolder.ending.why import can_be_released_as_it_is
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger.pace import RECENT, estimate_s
 from hotfolder.ledger.reading import LedgerReader, open_reader
-from hotfolder.model.records import End
+from hotfolder.model.records import End, Record
 from hotfolder.pages.words import duration, local_time
 from hotfolder.settings.root import Root
+
+FAR_BEYOND: Final = 2.0
+"""Times beyond its limit from which a job is not released among many: a slip of the pen, perhaps.
+
+Our own choice.
+"""
 
 
 class BatchSummary(TypedDict):
@@ -75,7 +84,7 @@ def summarise_batches(ledger: LedgerReader, workers: int) -> list[BatchSummary]:
     return found
 
 
-def find_held_jobs(root: Root, batch: str) -> list[str]:
+def find_held_jobs(root: Root, batch: str) -> list[Record]:
     """Jobs of a batch, ``NAME/BATCH``, that are held and that its ticket still asks for.
 
     Raises
@@ -91,7 +100,58 @@ def find_held_jobs(root: Root, batch: str) -> list[str]:
             there = ", ".join("/".join(each) for each in sorted(states)) or "no batch has arrived"
             raise SettingsError([Problem("--batch", "", batch, f"a batch: {there}")])
         found = (ledger.find_job(line.job) for line in state.lines if line.job)
-        return [row.id for row in found if row and row.end is End.HELD]
+        held = {row.id: row.record for row in found if row and row.end is End.HELD and row.record}
+    return list(held.values())
+
+
+def split_held(held: Iterable[Record], held_for: Collection[str]) -> tuple[list[Record], list[str]]:
+    """Tell held jobs that a person releases together from those that have to be looked at alone.
+
+    Parameters
+    ----------
+    held
+        Records of held jobs.
+    held_for
+        Codes of the reasons that the person names, and so has seen.
+
+    Returns
+    -------
+    Jobs that are held for nothing else, and not far beyond what is allowed; and for each other
+    job a sentence why it is none of them.
+    """
+    together, alone = [], []
+    for record in held:
+        where = f"{record.source} ({record.job})"
+        unseen = [each for each in record.reasons if each.code not in held_for]
+        far = [each for each in record.reasons if (each.excess or 0.0) > FAR_BEYOND]
+        if unseen:
+            codes = ", ".join(dict.fromkeys(each.code for each in unseen))
+            alone.append(f"{where} is held for {codes} as well: {unseen[0].message}")
+        elif far:
+            alone.append(
+                f"{where} is far beyond what is allowed ({far[0].excess:.1f} times); if it is "
+                f"meant so, release it by its name: {far[0].message}"
+            )
+        elif not can_be_released_as_it_is(record):
+            alone.append(f"{where} has no result; its why.txt says what you can do")
+        else:
+            together.append(record)
+    return together, alone
+
+
+def count_reasons(held: Iterable[Record]) -> dict[str, list[Record]]:
+    """Return held jobs by the code of each reason, in the order in which they come."""
+    found: dict[str, list[Record]] = {}
+    for record in held:
+        for code in dict.fromkeys(reason.code for reason in record.reasons):
+            found.setdefault(code, []).append(record)
+    return found
+
+
+def batch_command(batch: str, root: str = "", held_for: str = "") -> str:
+    """Return the command that releases what of a batch is held for a reason, for the shell."""
+    words = ["hotfolder", "release", "--batch", batch, *([root] if root else [])]
+    return shlex.join([*words, *(["--held-for", held_for] if held_for else [])])
 
 
 def find_batch(root: Root, batch: str) -> tuple[str, str, BatchState]:

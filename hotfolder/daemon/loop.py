@@ -142,6 +142,7 @@ class Daemon:
             destinations.folders_of,
             kept if keep_s else None,
             desk.shelf.find_other_ticket,
+            root.path,
         )
         batches = BatchFolders(
             ledger, desk.shelf, destinations.get, destinations.folders_of, workers
@@ -159,7 +160,7 @@ class Daemon:
             self._observer,
         )
         putting_away = PuttingAway(
-            desk, destinations, self._troubles, batches.changed, deliverer.set_aside
+            desk, destinations, self._troubles, batches.planned, deliverer.set_aside
         )
         discards = Discards(ledger, deliverer.record_log, kept, keep_s)
 

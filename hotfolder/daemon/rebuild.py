@@ -41,7 +41,14 @@ from hotfolder.ledger.jobs import Ledger, Restored
 from hotfolder.ledger.record_log import LOG_FILE
 from hotfolder.logs import get_log
 from hotfolder.model.answer import Answer
-from hotfolder.model.records import OriginalRecord, Reason, Record, WorkRecord, read_record
+from hotfolder.model.records import (
+    OriginalRecord,
+    Reason,
+    Record,
+    WayOn,
+    WorkRecord,
+    read_record,
+)
 from hotfolder.settings.root import DestinationFolders, Root
 
 _JOB = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
@@ -291,7 +298,14 @@ def _restore_held(
         original=OriginalRecord(
             name=name, sha256=found.sha256 if found else None, bytes=found.bytes if found else 0
         ),
-        reasons=(Reason(stage="intake", code="ledger-lost", message=message),),
+        reasons=(
+            Reason(
+                stage="intake",
+                code="ledger-lost",
+                message=message,
+                ways_on=(WayOn(says="have it worked on"),),
+            ),
+        ),
     )
     return Restored(
         id=place.name,

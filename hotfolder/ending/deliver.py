@@ -50,6 +50,7 @@ from hotfolder.ending.supersede import (
     find_folder,
     make_way,
 )
+from hotfolder.ending.why import say_why
 from hotfolder.errors import StorageError
 from hotfolder.ledger.details import Claimed, Move, Publishing, State, dump_detail
 from hotfolder.ledger.jobs import JobRow, Ledger
@@ -62,6 +63,7 @@ from hotfolder.model.records import (
     Release,
     ResultRecord,
     WorkRecord,
+    fields_of,
     to_json_line,
 )
 from hotfolder.settings.root import DestinationFolders
@@ -105,12 +107,14 @@ class Deliverer:
         folders: Callable[[str], DestinationFolders],
         kept: KeptOriginals | None = None,
         not_asked_for: NotAskedFor = lambda _destination, _batch, _job: None,
+        root: Path | None = None,
     ) -> None:
         """Prepare.
 
         kept: takes a copy of every original that is held; not_asked_for: says whether the ticket
-        that stands asks for a batch's job.
+        that stands asks for a batch's job; root: is said in advice.
         """
+        self._root = root
         self._ledger = ledger
         self._kept = kept
         self._folders = folders
@@ -264,16 +268,11 @@ class Deliverer:
             )
         work = ending.work
         record = Record(
-            original=work.original,
-            results=tuple(records),
-            attachments=tuple(attachments),
-            reasons=work.reasons,
-            findings=work.findings,
-            facts=work.facts,
-            facts_left_out=work.facts_left_out,
-            stages=work.stages,
-            versions=work.versions,
-            elapsed_s=work.elapsed_s,
+            **fields_of(
+                work.model_copy(
+                    update={"results": tuple(records), "attachments": tuple(attachments)}
+                )
+            ),
             job=row.id,
             destination=row.destination,
             state=_END_STATES[ending.state],
@@ -477,50 +476,12 @@ class Deliverer:
             if not durable.is_there(building):
                 return
         for name, data in (
-            (WHY_FILE, say_why(record).encode()),
+            (WHY_FILE, say_why(record, self._root).encode()),
             (RECORD_FILE, to_json_line(record)),
         ):
             (building / name).unlink(missing_ok=True)
             durable.write_new(building / name, data)
         durable.move_new(building, folder)
-
-
-def say_why(record: Record) -> str:
-    """Say in plain words why a job was held or refused, and what can be done."""
-    lines = [names.display_name(record.original.name), f"{record.destination}: {record.state}", ""]
-    lines += [f"- {names.display_name(reason.message)}" for reason in record.reasons]
-    lines += ["", f"The original is kept: {record.original_kept}"]
-    lines += [
-        f"{each.title or each.kind}: {each.path}"
-        for each in record.attachments
-        if each.kind in {"failure", "other"}
-    ]
-    if record.results:
-        lines.append(f"The picture as it would be delivered: {record.results[0].path}")
-    if record.state == "held":
-        lines += ["What you can do:", *_say_choices(record)]
-    else:
-        lines.append("What you can do: export the picture again and drop the new file.")
-    return "\n".join(lines) + "\n"
-
-
-def _say_choices(record: Record) -> list[str]:
-    """What a person can do about a held job; nothing that would make the print worse."""
-    as_it_is = (
-        [
-            "- release it as it is: move this folder into the destination's release folder, or",
-            f"  run: hotfolder release {record.job}",
-        ]
-        if record.results
-        else ["- it cannot be released as it is: no result was made, for the reason above"]
-    )
-    return [
-        *as_it_is,
-        f"- release it with other settings, for this picture alone: hotfolder release {record.job}",
-        "  --set STAGE.KEY=VALUE, with a setting that answers the reason",
-        "- change the picture, and drop it into the hot folder again",
-        "- discard it: delete this folder; the original is still kept for a while",
-    ]
 
 
 def _was_copied(near: Path, target: Path, sha256: str | None) -> bool:

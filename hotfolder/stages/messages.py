@@ -96,3 +96,19 @@ class LossTolerance(Message):
 
     delta_e_00: float
     """CIEDE2000 difference, 0 … 100."""
+
+
+@dataclass(frozen=True)
+class LossMeasured(Message):
+    """How much of the picture is lost, of every pixel; known to every stage in `Stage.present`.
+
+    Notes
+    -----
+    Who shows a loss shows this one, if it is told: a picture has one number for it.
+    """
+
+    share: float
+    """Share of the pixels, 0 … 1."""
+
+    in_words: str
+    """Which colours those are, in a few plain words; ``""`` when there are none."""

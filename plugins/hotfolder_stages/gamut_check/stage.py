@@ -18,6 +18,7 @@ from hotfolder import (
     Hold,
     Job,
     Json,
+    LossMeasured,
     LossTolerance,
     Place,
     RasterSpec,
@@ -27,6 +28,7 @@ from hotfolder import (
     StageSettings,
     hookimpl,
     number_in,
+    say_share,
     source_profile,
     text_in,
 )
@@ -67,11 +69,12 @@ class GamutCheck(Stage[GamutCheckSettings]):
     name = "gamut-check"
     Settings = GamutCheckSettings
     place = Place.FINISHED
-    tells = (LossTolerance,)
+    tells = (LossTolerance, LossMeasured)
     comes_after = (SizeToCome,)
 
     def announce(self, job: Job) -> None:
         """Tell from which difference on a colour counts as lost."""
+        self._job = job
         job.tell(LossTolerance(self.settings.tolerance))
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
@@ -148,6 +151,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
         pixels, count, lost = cells.occupied()
         lab = wanted(self._route, pixels)[lost > 0]
         lost_words, hues = describe_hues(lab, lost[lost > 0]), shares_by_hue(lab, lost[lost > 0])
+        self._job.tell(LossMeasured(share, lost_words))
         region = self._blocks.largest()
         findings: dict[str, Json] = {
             "tolerance_delta_e_00": self.settings.tolerance,
@@ -166,7 +170,8 @@ class GamutCheck(Stage[GamutCheckSettings]):
             "notes": self._notes,
         }
         if limit is not None and share > limit:
-            raise Hold("gamut-loss", _message(share, limit, lost_words, region), findings)
+            message = _message(share, limit, lost_words, region)
+            raise Hold("gamut-loss", message, findings, excess=share / max(limit, 1e-9))
         return findings
 
     @classmethod
@@ -208,13 +213,9 @@ def _parts(
 def _message(share: float, limit: float, lost_words: str, region: Region | None) -> str:
     where = "they are scattered in places too small to name"
     if region is not None:
-        where = f"the largest patch is {region.place} ({_percent(region.share)} of the picture)"
+        where = f"the largest patch is {region.place} ({say_share(region.share)} of the picture)"
     return (
-        f"{_percent(share)} of the picture cannot be made on this medium, {lost_words}; {where}. "
-        f"Limit {_percent(limit)}: release it as it is, or bring these colours down and drop it "
+        f"{say_share(share)} of the picture cannot be made on this medium, {lost_words}; {where}. "
+        f"Limit {say_share(limit)}: release it as it is, or bring these colours down and drop it "
         f"again."
     )
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.3g} %"
