@@ -60,6 +60,7 @@ from hotfolder.stages.messages import (
     LossMeasured,
     LossTolerance,
     Message,
+    OwnPixels,
     SharpeningToCome,
     SizeToCome,
 )
@@ -96,6 +97,7 @@ __all__ = [
     "Metadata",
     "Money",
     "Original",
+    "OwnPixels",
     "Place",
     "RasterSpec",
     "Refuse",

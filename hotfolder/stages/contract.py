@@ -274,6 +274,11 @@ class Job:
         found = self._board.told.get(message)
         return found if isinstance(found, message) else None
 
+    def end_of_pixels(self) -> None:
+        """Forget what was told of pixels that are about to be changed; the runner's own call."""
+        for message in [each for each in self._board.told if each.about_pixels]:
+            del self._board.told[message]
+
     def attach(self, name: str, title: str, kind: AttachmentKind = "other") -> Path:
         """Announce a file that people are to have; write it to the path that this returns.
 
