@@ -64,6 +64,7 @@ from hotfolder.stages.messages import (
     SharpeningToCome,
     SizeToCome,
 )
+from hotfolder.stages.roles import Role
 
 __all__ = [
     "CLOSE_LOOKING",
@@ -104,6 +105,7 @@ __all__ = [
     "Remedy",
     "Rendering",
     "Result",
+    "Role",
     "SettingsError",
     "SettingsModel",
     "Share",
