@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from rich.console import Console
 from rich.table import Table
@@ -21,6 +21,24 @@ def print_lines(lines: Iterable[str]) -> None:
     """Print lines as they are."""
     for line in lines:
         print_line(line)
+
+
+def print_columns(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Print a table whose titles are never cut, however narrow the terminal is.
+
+    Parameters
+    ----------
+    heads
+        A title for each column; the first column is of words, the others of numbers.
+    rows
+        Cells, as many as there are titles.
+    """
+    table = [tuple(heads), *(tuple(display_name(cell) for cell in row) for row in rows)]
+    widths = [max(map(len, column)) for column in zip(*table, strict=True)]
+    for row in table:
+        first, *others = zip(row, widths, strict=True)
+        cells = [first[0].ljust(first[1]), *(cell.rjust(width) for cell, width in others)]
+        print_plain("  ".join(cells).rstrip())
 
 
 def print_plain(text: str, console: Console | None = None, style: str | None = None) -> None:

@@ -40,6 +40,7 @@ class ListedJob(TypedDict):
     name: str
     when: str
     reasons: list[str]
+    warnings: list[str]
     size: str
     sheet: str
     """A link to its proof sheet; "" when there is none."""
@@ -137,6 +138,7 @@ def _show(record: Record, base: Path) -> ListedJob:
         "name": record.source,
         "when": local_time(record.finished),
         "reasons": [reason.message for reason in record.reasons],
+        "warnings": [warning.message for warning in record.warnings],
         "size": ", ".join(sizes),
         "sheet": attached.get(SHEET, ""),
         "thumbnail": attached.get("thumbnail", ""),

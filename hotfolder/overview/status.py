@@ -10,7 +10,7 @@ import contextlib
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import TypedDict
@@ -22,7 +22,7 @@ from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.intake.scan import scan
 from hotfolder.ledger.details import State
 from hotfolder.ledger.lock import Holder, find_holder
-from hotfolder.ledger.reading import JobRow, open_reader
+from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.facts import ColumnValues
 from hotfolder.model.hours import Hours
@@ -37,6 +37,7 @@ from hotfolder.stages.registry import Registry, load_registry
 from hotfolder.work.worker import read_progress
 
 _SHOWN = 50
+_OF_LATE = timedelta(days=1)
 _OF_JOBS = frozenset({"claim", "job", "batch file"})
 """Kinds of trouble that are named by jobs, which the ledger has."""
 _OF_NOBODY = "stray jobs"
@@ -91,6 +92,17 @@ class DestinationStatus(Reached):
     refused: int
 
 
+class WarnedJob(TypedDict):
+    """A job that was delivered of late, and that people should look at."""
+
+    destination: str
+    file: str
+    job: str
+    warnings: list[str]
+    since: str
+    """When it was delivered, UTC."""
+
+
 class Status(TypedDict):
     """All that ``status`` says, as JSON values."""
 
@@ -103,6 +115,8 @@ class Status(TypedDict):
     destinations: dict[str, DestinationStatus]
     batches: list[BatchSummary]
     waiting: list[WaitingThing]
+    warned: list[WarnedJob]
+    """Delivered with warnings within a day, the latest first."""
 
 
 def collect(root: Root) -> Status:
@@ -128,6 +142,7 @@ def collect(root: Root) -> Status:
     with open_reader(root.ledger) as ledger:
         counts, open_rows = ledger.count_ended(), ledger.open_jobs()
         batches = summarise_batches(ledger, workers)
+        warned = [each for name in destinations for each in _list_warned(ledger, name)]
     troubles = snapshot.troubles if snapshot else ()
     by_job = {each.name: each for each in troubles if each.kind in _OF_JOBS}
     rest = {name: _find_rest_end(each.hours) for name, each in destinations.items()}
@@ -179,7 +194,14 @@ def collect(root: Root) -> Status:
         "destinations": folders,
         "batches": batches,
         "waiting": waiting,
+        "warned": sorted(warned, key=lambda each: each["since"], reverse=True),
     }
+
+
+def find_folders(root: Root, destination: str) -> DestinationFolders:
+    """Where a destination's folders are, as far as its file can be read."""
+    read = _read_destinations(root).get(destination, _Read())
+    return root.folders(destination, read.folders)
 
 
 def _find_rest_end(hours: Hours | None) -> str:
@@ -395,6 +417,21 @@ def _list_held(name: str, folder: Path) -> list[WaitingThing]:
                 )
             )
     return found
+
+
+def _list_warned(ledger: LedgerReader, destination: str) -> list[WarnedJob]:
+    oldest = datetime.now(UTC) - _OF_LATE
+    return [
+        WarnedJob(
+            destination=destination,
+            file=record.source,
+            job=record.job,
+            warnings=[each.message for each in record.warnings],
+            since=format_time(record.finished),
+        )
+        for record in ledger.latest_records(destination, _SHOWN)
+        if record.warnings and record.finished > oldest
+    ]
 
 
 def _describe_trouble(trouble: TroubleStatus) -> WaitingThing:

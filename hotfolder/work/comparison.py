@@ -16,6 +16,7 @@ from pathlib import Path
 
 from markupsafe import Markup
 
+from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.records import SHEET
 from hotfolder.model.units import Money
 from hotfolder.pages.frame import load_template, source_hash, style, text_of
@@ -201,11 +202,14 @@ def _candidate(trial: Trial, showing: str) -> Candidate:
     sheet = trial.folder / pages[0]
     if sheet.stat().st_size > _MAX_PAGE_BYTES:
         return nothing
+    measured = find_facts(work)
+    # of every pixel, where a stage has measured it; the sheet knows a reduced picture
+    is_measured = measured.share_lost is not None
     result = work.results[0]
     return replace(
         nothing,
-        lost_share=found.lost_share_of_reduced,
-        lost_words=found.lost_in_words,
+        lost_share=measured.share_lost if is_measured else found.lost_share_of_reduced,
+        lost_words=measured.lost_in_words if is_measured else found.lost_in_words,
         tolerance=found.tolerance_delta_e_00,
         moved=found.moved_delta_e_00.mean,
         moved_p95=found.moved_delta_e_00.p95,

@@ -55,6 +55,8 @@ class Sheet:
     """``data:`` URIs by name: ``finished``, ``medium``, ``adapted``, ``map``, and
     ``finished-1``, ``medium-1``, ``adapted-1`` and so on for the places."""
     spots: tuple[Spot, ...]
+    notices: tuple[str, ...]
+    """What the picture is held for, and what is warned of."""
     lost_share: float
     """0 … 1."""
     lost_words: str
