@@ -60,9 +60,11 @@ from hotfolder.stages.messages import (
     LossMeasured,
     LossTolerance,
     Message,
+    OwnPixels,
     SharpeningToCome,
     SizeToCome,
 )
+from hotfolder.stages.roles import Role
 
 __all__ = [
     "CLOSE_LOOKING",
@@ -96,12 +98,14 @@ __all__ = [
     "Metadata",
     "Money",
     "Original",
+    "OwnPixels",
     "Place",
     "RasterSpec",
     "Refuse",
     "Remedy",
     "Rendering",
     "Result",
+    "Role",
     "SettingsError",
     "SettingsModel",
     "Share",

@@ -85,6 +85,10 @@ class Remedy:
         ----------
         stage
             The stage that holds the picture.
+
+        Returns
+        -------
+        Options and their values, in turn.
         """
         words = [word for key, value in self.settings.items()
                  for word in ("--set", f"{stage}.{key}={_say_value(value)}")]  # fmt: skip

@@ -6,14 +6,14 @@ import shlex
 from collections.abc import Collection, Iterable
 from typing import Final, TypedDict
 
-from hotfolder.batch.shelf import read_batches
+from hotfolder.batch.shelf import BatchState, read_batches
 from hotfolder.batch.standing import count_words, find_standings
 from hotfolder.ending.why import can_be_released_as_it_is
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger.pace import RECENT, estimate_s
 from hotfolder.ledger.reading import LedgerReader, open_reader
 from hotfolder.model.records import End, Record
-from hotfolder.pages.words import duration
+from hotfolder.pages.words import duration, local_time
 from hotfolder.settings.root import Root
 
 FAR_BEYOND: Final = 2.0
@@ -42,6 +42,10 @@ class BatchSummary(TypedDict):
     wrong: int
     spare_pictures: int
     """How many pictures no row names."""
+    discarded_at: str
+    """When a person gave the whole batch up, in UTC; "" when nobody has."""
+    set_aside: int
+    """How many results the ticket no longer asks for; they are in ``superseded``."""
     takes_s: float | None
     """How long what is left will take, seconds; None when nothing is, or nobody can tell."""
 
@@ -72,6 +76,8 @@ def summarise_batches(ledger: LedgerReader, workers: int) -> list[BatchSummary]:
                 "missing": number["missing"],
                 "wrong": number["wrong"],
                 "spare_pictures": len(state.spare),
+                "discarded_at": state.discarded,
+                "set_aside": len(ledger.superseded_of_batch(destination, batch)),
                 "takes_s": None if seconds is None else round(seconds, 3),
             }
         )
@@ -148,6 +154,24 @@ def batch_command(batch: str, root: str = "", held_for: str = "") -> str:
     return shlex.join([*words, *(["--held-for", held_for] if held_for else [])])
 
 
+def find_batch(root: Root, batch: str) -> tuple[str, str, BatchState]:
+    """Return destination, name and state of a batch, ``NAME/BATCH``.
+
+    Raises
+    ------
+    SettingsError
+        When there is no such batch.
+    """
+    with open_reader(root.ledger) as ledger:
+        states = read_batches(ledger)
+    name, _, of_destination = batch.partition("/")
+    state = states.get((name, of_destination))
+    if state is None:
+        there = ", ".join("/".join(each) for each in sorted(states)) or "no batch has arrived"
+        raise SettingsError([Problem("batch", "", batch, f"a batch: {there}")])
+    return name, of_destination, state
+
+
 def describe_batch(batch: BatchSummary, rests_until: str) -> str:
     """Say in a line how a batch stands."""
     counts = {
@@ -159,6 +183,8 @@ def describe_batch(batch: BatchSummary, rests_until: str) -> str:
         "wrong": batch["wrong"],
     }
     words = [f"{number} {word}" for word, number in counts.items() if number]
+    if batch["set_aside"]:
+        words.append(f"{batch['set_aside']} set aside, no longer asked for")
     if batch["waiting"]:
         takes = duration(batch["takes_s"])
         left = f"{batch['waiting']} left"
@@ -167,6 +193,8 @@ def describe_batch(batch: BatchSummary, rests_until: str) -> str:
             words.append(f"resting until {rests_until}")
     if batch["ticket_problem"]:
         words.append(batch["ticket_problem"])
+    if batch["discarded_at"]:
+        words.append(f"discarded {local_time(batch['discarded_at'])}")
     ticket = batch["ticket"] or "no ticket yet"
     said = "; ".join(words) or "nothing"
     return f"batch {batch['batch']} ({ticket}, {batch['rows']} rows): {said}"

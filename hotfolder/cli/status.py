@@ -10,6 +10,7 @@ import typer
 
 from hotfolder.cli.terminal import print_columns, print_json, print_line, print_plain
 from hotfolder.disk.names import display_name
+from hotfolder.model.facts import describe_column
 from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
@@ -93,6 +94,10 @@ def _print_yours(said: Status) -> None:
         print_line(f"  {each['what']}: {each['destination']}: {each['file']}{of}")
         print_line(f"      {each['why']}")
         print_line(f"      since {local_time(each['since'])}")
+        if measured := [
+            describe_column(one) for one in each["columns"] if one["value"] is not None
+        ]:
+            print_line(f"      measured: {'; '.join(measured)}")
     if len(yours) > _MOST_SHOWN:
         print_plain(f"  and {len(yours) - _MOST_SHOWN} more; --json has all")
     if any(each["what"] == "held" for each in yours):
@@ -135,6 +140,8 @@ def _describe_batches(said: Status) -> list[str]:
 
     lines = []
     for batch in said["batches"]:
+        if batch["discarded_at"] and not batch["held"] and not batch["waiting"]:
+            continue
         destination = said["destinations"].get(batch["destination"])
         rests_until = destination["rests_until"] if destination else ""
         lines.append(f"{batch['destination']}: {describe_batch(batch, rests_until)}")

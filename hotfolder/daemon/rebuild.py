@@ -29,7 +29,14 @@ from hotfolder.ending.release import keep_the_rest
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import JOB_FILE, LINKED, ORIGINAL, separate
 from hotfolder.intake.junk import job_of
-from hotfolder.ledger.details import Detail, Held, Produced, Publishing, State, load_detail
+from hotfolder.ledger.details import (
+    DETAILS,
+    Detail,
+    Produced,
+    Publishing,
+    State,
+    load_detail,
+)
 from hotfolder.ledger.jobs import Ledger, Restored
 from hotfolder.ledger.record_log import LOG_FILE
 from hotfolder.logs import get_log
@@ -198,7 +205,7 @@ def _read_log(destination: str, log: Path) -> Iterator[Restored]:
 
 def _restore_ended(record: Record, destination: str, line: bytes) -> Restored:
     state = State(record.state)
-    return _restore(record, destination, state, Held() if state is State.HELD else Detail(), line)
+    return _restore(record, destination, state, DETAILS[state](), line)
 
 
 def _restore_publishing(plan: Publishing, destination: str) -> Restored:

@@ -33,9 +33,23 @@ from pathlib import Path
 from typing import Final, Literal, NoReturn, TypeVar
 
 from hotfolder.disk import durable, names
-from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, OF_RESULTS, free_folder, free_name
+from hotfolder.disk.free_names import (
+    ATTACHMENTS,
+    OF_JOBS,
+    OF_RESULTS,
+    SUPERSEDED,
+    free_folder,
+    free_name,
+)
 from hotfolder.disk.marker import check_marked_above, check_marker
 from hotfolder.ending.kept import KeptOriginals
+from hotfolder.ending.supersede import (
+    NotAskedFor,
+    Supersedes,
+    deliver_aside,
+    find_folder,
+    make_way,
+)
 from hotfolder.ending.why import say_why
 from hotfolder.errors import StorageError
 from hotfolder.ledger.details import Claimed, Move, Publishing, State, dump_detail
@@ -92,15 +106,22 @@ class Deliverer:
         ledger: Ledger,
         folders: Callable[[str], DestinationFolders],
         kept: KeptOriginals | None = None,
+        not_asked_for: NotAskedFor = lambda _destination, _batch, _job: None,
         root: Path | None = None,
     ) -> None:
-        """Prepare; `kept` takes a copy of every original that is held; `root` is said in advice."""
+        """Prepare.
+
+        kept: takes a copy of every original that is held; not_asked_for: says whether the ticket
+        that stands asks for a batch's job; root: is said in advice.
+        """
         self._root = root
         self._ledger = ledger
         self._kept = kept
         self._folders = folders
+        self._not_asked_for = not_asked_for
         self.record_log = RecordLog(ledger)
-        self._name_lock = threading.Lock()
+        self._name_lock = threading.RLock()
+        self.supersedes = Supersedes(ledger, self.record_log, self._name_lock)
         self._waiting: set[tuple[str, str]] = set()
         """Job and kind of all that this process brought near and has not yet given its name."""
 
@@ -125,6 +146,19 @@ class Deliverer:
                 # still under the lock: the next job must see this name as taken
                 plan = self._publish_results(row, plan)
         return self._finish(plan, again=False)
+
+    def set_aside(self, row: JobRow) -> JobRow:
+        """Set a delivered job's result aside, if its ticket does not ask for it any more.
+
+        Raises
+        ------
+        StorageError
+            When a folder cannot be reached; can be called again.
+        """
+        ticket = self._find_other_ticket(row.destination, row.placement, row.id)
+        if ticket is None:
+            return row
+        return self.supersedes.set_aside(row, self._folders(row.destination), ticket)
 
     def finish(self, row: JobRow) -> JobRow:
         """Finish a job that a kill left in ``publishing``.
@@ -154,6 +188,7 @@ class Deliverer:
             else durable.has_bytes(placement.kept, placement.sha256)
         )
         folder = None
+        ticket = self._find_other_ticket(row.destination, placement, row.id)
 
         def near(top: Path, what: str) -> str:
             # short, of fixed length, never the user's words
@@ -163,9 +198,11 @@ class Deliverer:
         moves = []
         if ending.state is State.DELIVERED:
             results = (
-                folders.results / placement.batch
-                if placement
-                else free_folder(folders.results, below, OF_RESULTS)
+                free_folder(folders.results, below, OF_RESULTS)
+                if placement is None
+                else folders.results / placement.batch
+                if ticket is None
+                else folders.results / SUPERSEDED / placement.batch
             )
             kept = (
                 Path(placement.kept)
@@ -183,7 +220,10 @@ class Deliverer:
         stem = placement.name if placement else Path(kept_name).stem
         records = []
         for number, result in enumerate(ending.work.results, 1):
-            target = free_name(results, stem + Path(result.path).suffix)
+            name = stem + Path(result.path).suffix
+            # what a ticket asks for has its name: whatever stands there makes way (`_make_way`)
+            is_asked_for = placement is not None and folder is None and ticket is None
+            target = results / name if is_asked_for else free_name(results, name)
             moves.append(
                 Move(
                     source=str(ending.files[result.path]),
@@ -247,6 +287,8 @@ class Deliverer:
             batch=placement.batch if placement else None,
             placement=placement,
         )
+        if ticket is not None and ending.state is State.DELIVERED:
+            record = deliver_aside(record, ticket)
         return Publishing(
             state=ending.state,
             moves=tuple(moves),
@@ -316,6 +358,9 @@ class Deliverer:
                 if _was_copied(near, target, move.sha256):
                     near.unlink()
                     break
+                if (cleared := self._make_way(row, plan, index)) is not None:
+                    plan = cleared
+                    continue
                 target = free_name(target.parent, target.name)
                 plan = self._commit(row, _replace_target(plan, index, target))
             except FileNotFoundError:
@@ -327,6 +372,40 @@ class Deliverer:
             else:
                 break
         return plan
+
+    def _make_way(self, row: JobRow, plan: Publishing, index: int) -> Publishing | None:
+        """Set aside what stands under a name that a ticket asks for; None when it stays there."""
+        record, target = plan.record, Path(plan.moves[index].target)
+        batch = record.batch
+        if batch is None or record.superseded or not plan.moves[index].is_result:
+            return None
+        folders = self._folders(row.destination)
+        owner = self._ledger.find_delivered_at(row.destination, batch, str(target))
+        if owner is not None:
+            ticket = self._find_other_ticket(row.destination, owner.placement, owner.id)
+            if ticket is None:
+                return None
+            self.supersedes.set_aside(owner, folders, ticket)
+            return plan
+        begun = (each for each in record.displaced if each.was == str(target))
+        aside = next((each for each in begun if not durable.is_there(each.path)), None)
+        if aside is None:
+            aside = make_way(target, find_folder(folders, record))
+            if aside is None:
+                return None
+            displaced = {"displaced": (*record.displaced, aside)}
+            changed = {"record": record.model_copy(update=displaced)}
+            plan = self._commit(row, plan.model_copy(update=changed))
+        durable.make_folders(Path(aside.path).parent)
+        with contextlib.suppress(FileNotFoundError):  # its owner has taken it meanwhile
+            durable.move_new(target, aside.path)
+        return plan
+
+    def _find_other_ticket(
+        self, destination: str, placement: PlacementRecord | None, job: str
+    ) -> str | None:
+        """The ticket that does not ask for a job of a batch; None when it does, or of no batch."""
+        return self._not_asked_for(destination, placement.batch, job) if placement else None
 
     def _commit(self, row: JobRow, plan: Publishing) -> Publishing:
         self._ledger.advance(row.id, State.PUBLISHING, plan)
@@ -375,6 +454,8 @@ class Deliverer:
         with _translate_errors("recording", Path(plan.log)):
             check_marked_above(plan.log)
             row = self.record_log.end(Path(plan.log), plan.record, again=again)
+        if plan.state is State.DELIVERED:
+            row = self.set_aside(row)  # a ticket may have come since this was planned
         if self._kept and plan.state is State.DELIVERED:
             with contextlib.suppress(OSError):  # `Discards.expire` removes it later
                 original = plan.record.original

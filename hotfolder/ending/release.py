@@ -12,6 +12,7 @@ recorded and delivered all the same.
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import getpass
 import os
@@ -55,6 +56,8 @@ from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
 
 NOTE_FILE: Final = "release.json"
+DISCARD_SUFFIX: Final = ".discard"
+"""Of a file in ``release/`` that gives the batch of its name up."""
 _HELD = "held"
 _OURS = OF_JOBS - {"result"}
 _JOB = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
@@ -72,6 +75,17 @@ class HandedOver:
     """Its folder, or its original."""
 
 
+@dataclass(frozen=True)
+class BatchDiscard:
+    """A batch that somebody gives up, by a file in ``release/`` that is named for it."""
+
+    destination: str
+    batch: str
+    path: Path
+    note: Release
+    """Who, and why; empty when the file was made by hand."""
+
+
 class ReleaseFolder:
     """The folder ``release/NAME/`` of one destination."""
 
@@ -79,10 +93,13 @@ class ReleaseFolder:
         self._destination = destination
         self._folder = folder
         self._unmatched: dict[Path, tuple[int, int]] = {}
+        self.discarded: list[BatchDiscard] = []
+        """Batches that the last look found given up."""
 
     def look(self, ledger: Ledger) -> list[HandedOver]:
         """Find what is whole and known; what is not is hashed again when it has changed."""
         found: list[HandedOver] = []
+        self.discarded = []
         unmatched: dict[Path, tuple[int, int]] = {}
         try:
             # a job's folder has its result too, so it goes before a copy of the original alone
@@ -92,6 +109,13 @@ class ReleaseFolder:
         for path in entries:
             stamp = _read_stamp(path)
             if path.name.startswith(".") or stamp is None:
+                continue
+            if path.suffix == DISCARD_SUFFIX and path.is_file():
+                if ledger.has_batch(self._destination, path.stem):
+                    note = _read_file_note(path)
+                    self.discarded.append(BatchDiscard(self._destination, path.stem, path, note))
+                else:
+                    unmatched[path] = stamp
                 continue
             row = None
             if self._unmatched.get(path) != stamp:
@@ -106,9 +130,10 @@ class ReleaseFolder:
     def remarks(self) -> list[str]:
         """What stands there and cannot be released, as sentences."""
         return [
-            f"{names.display_name(path.name)} in release/ is not a held job of "
-            f"{self._destination}, "
-            "or parts of it are missing"
+            f"{names.display_name(path.name)} in release/ names no batch of {self._destination}"
+            if path.suffix == DISCARD_SUFFIX
+            else f"{names.display_name(path.name)} in release/ is not a held job of "
+            f"{self._destination}, or parts of it are missing"
             for path in self._unmatched
         ]
 
@@ -413,7 +438,7 @@ def parse_change(text: str) -> tuple[str, str, JsonValue]:
     name, equals, value = text.partition("=")
     stage, dot, key = name.strip().partition(".")
     if not (equals and dot and stage and key):
-        allowed = 'STAGE.KEY=VALUE, as in sizing.long_edge="40 in"'
+        allowed = "STAGE.KEY=VALUE: a key of the table [stage.STAGE], and its value as TOML"
         raise SettingsError([Problem("--set", "", text, allowed)])
     try:
         return stage, key, _JSON.validate_python(tomllib.loads(f"value = {value}")["value"])
@@ -458,12 +483,35 @@ def _read_stamp(path: Path) -> tuple[int, int] | None:
     return (max((each.st_mtime_ns for each in found), default=0), sum(e.st_size for e in found))
 
 
-def _read_note(path: Path) -> Release:
-    by_hand = Release(who="", why="", at=datetime.now(UTC))
-    if not path.is_dir():
-        return by_hand
+def discard_batch(release: Path, batch: str, *, who: str | None, why: str) -> None:
+    """What the command does: leave a note in ``release/`` that gives a batch up.
+
+    Raises
+    ------
+    StorageError
+        When it cannot be written.
+    """
+    name = getpass.getuser() if who is None else who
+    note = Release(who=name, why=why, at=datetime.now(UTC))
+    path = release / f"{batch}{DISCARD_SUFFIX}"
     try:
-        with durable.open_to_read(path / NOTE_FILE) as file:
+        check_marker(release)
+        with contextlib.suppress(FileExistsError):  # it has been given up already
+            durable.write_new(path, note.model_dump_json().encode())
+    except OSError as error:
+        raise StorageError(f"{path} cannot be written: {error.strerror or error}") from error
+
+
+def _read_note(path: Path) -> Release:
+    if not path.is_dir():
+        return Release(who="", why="", at=datetime.now(UTC))
+    return _read_file_note(path / NOTE_FILE)
+
+
+def _read_file_note(path: Path) -> Release:
+    by_hand = Release(who="", why="", at=datetime.now(UTC))
+    try:
+        with durable.open_to_read(path) as file:
             return Release.model_validate_json(file.read(_MAX_NOTE_BYTES))
     except FileNotFoundError:
         return by_hand

@@ -25,6 +25,7 @@ from hotfolder.model.wishes import Wish
 from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.source import SQUARE_WITHIN
 from hotfolder.stages.messages import Message
+from hotfolder.stages.roles import Role
 
 if TYPE_CHECKING:
     from hotfolder.colour.profile import Profile
@@ -292,6 +293,11 @@ class Job:
         found = self._board.told.get(message)
         return found if isinstance(found, message) else None
 
+    def end_of_pixels(self) -> None:
+        """Forget what was told of pixels that are about to be changed; the runner's own call."""
+        for message in [each for each in self._board.told if each.about_pixels]:
+            del self._board.told[message]
+
     def attach(self, name: str, title: str, kind: AttachmentKind = "other") -> Path:
         """Announce a file that people are to have; write it to the path that this returns.
 
@@ -395,6 +401,9 @@ class Stage(ABC, Generic[SettingsT_co]):
 
     comes_after: ClassVar[tuple[type[Message], ...]] = ()
     """Messages whose tellers must stand before it, if the destination has any of them."""
+
+    role: ClassVar[Role | None] = None
+    """What it does for the program's own commands; None, as for nearly every stage: nothing."""
 
     def __init__(self, settings: SettingsT_co) -> None:
         self.settings = settings

@@ -226,6 +226,8 @@ class _Chain:
             with step.watched():
                 step.stage.announce(step.job)
         for step in self.steps:
+            if not step.stage.Settings.only_looks:
+                job.end_of_pixels()
             with step.watched():
                 spec = _checked_spec(step, step.stage.open(spec, step.job))
             step.spec = spec

@@ -236,8 +236,8 @@ def test_a_result_that_no_row_asks_for_any_more_is_named(reported):
     ticket(reported, [ROWS[0], ROWS[1].replace("20 mm", "25 mm")])
     sweep(reported)
     said = document(reported)
-    assert ["003-1.tif"] == said["results_that_no_row_asks_for_any_more"]
-    assert "003-1-2.tif" == table(folder(reported) / "manifest.csv")[1]["result"]
+    assert ["003-1.tif"] == [each["was"] for each in said["results_set_aside"]]
+    assert "003-1.tif" == table(folder(reported) / "manifest.csv")[1]["result"]
 
 
 def test_a_report_that_was_lost_is_made_again_when_the_ticket_comes_again(reported):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict
 from typing import Annotated, ClassVar
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from hotfolder import (
+    Area,
     Band,
     ConversionToCome,
     Facts,
@@ -20,6 +22,7 @@ from hotfolder import (
     Json,
     LossMeasured,
     LossTolerance,
+    OwnPixels,
     Place,
     RasterSpec,
     Share,
@@ -116,7 +119,15 @@ class GamutCheck(Stage[GamutCheckSettings]):
                 f"{self.settings.tolerance:g}."
             )
         self._encoding = raster.encoding
-        self._blocks = Blocks(raster.width_px, raster.height_px)
+        # an enlargement has no colours but those of fewer pixels
+        own = job.told(OwnPixels)
+        looked_at = own.raster if own else raster
+        self._waiting: deque[Band] | None = None
+        if own:
+            self._waiting = deque()
+            own.watch(self._waiting.append)
+        self._at = own.at if own else Area(0, 0, raster.width_px, raster.height_px)
+        self._blocks = Blocks(looked_at.width_px, looked_at.height_px)
         self._counter = Counter(
             CELL_BITS[raster.encoding],
             self._blocks.shape,
@@ -126,11 +137,23 @@ class GamutCheck(Stage[GamutCheckSettings]):
         return raster
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
-        """Look at every pixel and pass it on."""
+        """Look at every pixel, of an enlargement at the picture's own, and pass all on."""
         for band in bands:
-            pixels = flattened(band.pixels, band.alpha, self._encoding)
-            self._counter.add(band.top, pixels, self._look_up(pixels))
+            if self._waiting is None:
+                self._look_at(band)
+            else:
+                self._look_at_own(self._waiting)
             yield band
+        if self._waiting is not None:
+            self._look_at_own(self._waiting)
+
+    def _look_at_own(self, waiting: deque[Band]) -> None:
+        while waiting:
+            self._look_at(waiting.popleft())
+
+    def _look_at(self, band: Band) -> None:
+        pixels = flattened(band.pixels, band.alpha, self._encoding)
+        self._counter.add(band.top, pixels, self._look_up(pixels))
 
     def close(self) -> Findings:
         """Return what is lost, in which hues and where, and the statistics of loss and shift.
@@ -152,11 +175,14 @@ class GamutCheck(Stage[GamutCheckSettings]):
         lab = wanted(self._route, pixels)[lost > 0]
         lost_words, hues = describe_hues(lab, lost[lost > 0]), shares_by_hue(lab, lost[lost > 0])
         self._job.tell(LossMeasured(share, lost_words))
-        region = self._blocks.largest()
+        region = self._blocks.largest(self._at)
         findings: dict[str, Json] = {
             "tolerance_delta_e_00": self.settings.tolerance,
             "effective_tolerance_delta_e_00": round(self._tolerance, 3),
             "round_trip_noise_delta_e_00": self._noise.summary(),
+            "measured_on": "the picture's own pixels"
+            if self._waiting is not None
+            else "the pixels as sized",
             "out_of_gamut_share": round(share, 6),
             "lost_in_words": lost_words,
             "lost_by_hue": {hue: round(part, 4) for hue, part in hues.items()},

@@ -26,6 +26,7 @@ from hotfolder import (
     LossTolerance,
     Place,
     RasterSpec,
+    Role,
     SharpeningToCome,
     SizeToCome,
     Stage,
@@ -91,6 +92,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
     name = "proof-sheet"
     Settings = ProofSheetSettings
     place = Place.FINISHED
+    role = Role.SHEET
     comes_after = (SizeToCome, SharpeningToCome)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
