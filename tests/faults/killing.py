@@ -88,7 +88,7 @@ def sweep_in_child(
         os.close(read)
         code = 1
         try:
-            set_up_logs(None, terminal=False)
+            set_up_logs(None)
             killer = Killer(number, after=after)
             found = check(root)
             assert found.settings is not None
