@@ -165,6 +165,8 @@ def sweep(
             print_plain(f"{warned} to be looked at, for the reasons above.")
         for line in not_understood:
             print_line(line)
+        if counts["held"]:
+            print_plain("`hotfolder status` says what you can do about what is held.")
     if counts["held"] or counts["refused"] or not_understood:
         raise typer.Exit(HELD_OR_REFUSED)
 
@@ -309,8 +311,9 @@ def _print_ended(console: Console, record: Record) -> None:
         result = record.results[0]
         line += f" → {result.width_px} × {result.height_px} px {result.colour_space}"
     print_line(line, console, _STATE_STYLE[record.state])
+    although = "Released, although: " if record.state == "delivered" else ""
     for reason in record.reasons:
-        print_line(f"          {reason.message}", console)
+        print_line(f"          {although}{reason.message}", console)
     for warning in record.warnings:
         print_line(f"          To be looked at: {warning.message}", console)
 

@@ -91,6 +91,8 @@ def _print_yours(said: Status) -> None:
         of = f" ({each['job']})" if each["job"] else ""
         print_line(f"  {each['what']}: {each['destination']}: {each['file']}{of}")
         print_line(f"      {each['why']}")
+        for way in each.get("ways_on", []):
+            print_line(f"      {way}")
         print_line(f"      since {local_time(each['since'])}")
         if measured := [
             describe_column(one) for one in each["columns"] if one["value"] is not None
@@ -99,7 +101,7 @@ def _print_yours(said: Status) -> None:
     if len(yours) > _MOST_SHOWN:
         print_plain(f"  and {len(yours) - _MOST_SHOWN} more; --json has all")
     if any(each["what"] == "held" for each in yours):
-        print_plain("  Each folder in held/ has a why.txt with the commands that release it.")
+        print_plain("  Each folder in held/ has a why.txt that says all you can do.")
     if others:
         print_plain("\nBatches:")
     for line in others:

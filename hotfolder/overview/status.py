@@ -13,11 +13,12 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
-from typing import TypedDict
+from typing import NotRequired, TypedDict
 
 from hotfolder.batch.summary import BatchSummary, summarise_batches
 from hotfolder.disk import durable, names, platforms
 from hotfolder.disk.marker import Unreachable, away
+from hotfolder.ending.why import list_ways, release_command
 from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.intake.scan import scan
 from hotfolder.ledger.details import State
@@ -59,6 +60,8 @@ class WaitingThing(TypedDict):
     job: str
     share: float | None
     """How much of the work is done, 0 … 1; None when nothing is being done."""
+    ways_on: NotRequired[list[str]]
+    """Commands that let a held picture pass, each with what it does."""
     columns: list[ColumnValues]
     """What stages measured of their own, of a held job."""
 
@@ -180,7 +183,7 @@ def collect(root: Root) -> Status:
             "refused": ended.get(End.REFUSED, 0),
         }
         waiting += _list_arriving(name, said)
-        waiting += _list_held(name, place.held)
+        waiting += _list_held(root, name, place.held)
     waiting += [
         _describe_trouble(trouble)
         for trouble in troubles
@@ -385,7 +388,7 @@ def _list_arriving(name: str, said: FolderStatus | None) -> list[WaitingThing]:
     ]
 
 
-def _list_held(name: str, folder: Path) -> list[WaitingThing]:
+def _list_held(root: Root, name: str, folder: Path) -> list[WaitingThing]:
     """Held jobs whose folder is still there: a person has not decided yet."""
     found = []
     try:
@@ -414,6 +417,10 @@ def _list_held(name: str, folder: Path) -> list[WaitingThing]:
                     job=job,
                     share=None,
                     columns=[each.to_json() for each in find_facts(record).columns],
+                    ways_on=[
+                        f"{release_command(job, root.path, way.options)}  ({way.says})"
+                        for way in list_ways(record)
+                    ],
                 )
             )
     return found
