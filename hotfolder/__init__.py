@@ -56,6 +56,7 @@ from hotfolder.raster.source_profile import source_profile
 from hotfolder.stages.contract import Job, Original, Place, Stage, StageSettings, hookimpl
 from hotfolder.stages.messages import (
     ConversionToCome,
+    Cropped,
     IntentChosen,
     LossMeasured,
     LossTolerance,
@@ -75,6 +76,7 @@ __all__ = [
     "CaptionWish",
     "Column",
     "ConversionToCome",
+    "Cropped",
     "DurationS",
     "Encoding",
     "ExifDirectories",
