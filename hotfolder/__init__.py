@@ -65,6 +65,7 @@ from hotfolder.stages.messages import (
     SharpeningToCome,
     SizeToCome,
 )
+from hotfolder.stages.roles import Role
 
 __all__ = [
     "CLOSE_LOOKING",
@@ -106,6 +107,7 @@ __all__ = [
     "Remedy",
     "Rendering",
     "Result",
+    "Role",
     "SettingsError",
     "SettingsModel",
     "Share",

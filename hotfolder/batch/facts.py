@@ -10,7 +10,7 @@ from hotfolder.batch.standing import Standing
 from hotfolder.ending.why import list_ways, release_command
 from hotfolder.ledger.pace import measure_mm2
 from hotfolder.model.earlier_findings import find_facts
-from hotfolder.model.facts import Facts
+from hotfolder.model.facts import ColumnValues, Facts
 from hotfolder.model.records import Changes, End, Record, ResultRecord, format_time
 from hotfolder.model.units import MM_PER_INCH
 
@@ -73,6 +73,8 @@ class PlacementFacts(TypedDict):
     grey_a: float | None
     grey_b: float | None
     elapsed_s: float | None
+    columns: list[ColumnValues]
+    """Measures of the stages' own."""
 
 
 def collect_facts(standing: Standing) -> PlacementFacts:
@@ -133,6 +135,7 @@ def collect_facts(standing: Standing) -> PlacementFacts:
         "grey_a": facts.grey_a,
         "grey_b": facts.grey_b,
         "elapsed_s": record.elapsed_s if record else None,
+        "columns": [each.to_json() for each in facts.columns],
     }
 
 

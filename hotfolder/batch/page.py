@@ -8,7 +8,6 @@ from collections import Counter
 from pathlib import Path
 from urllib.parse import quote
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from hotfolder.batch.facts import PlacementFacts, find_attachment
@@ -16,23 +15,14 @@ from hotfolder.batch.report import BatchReport, describe_changes
 from hotfolder.batch.standing import Standing
 from hotfolder.batch.summary import batch_command
 from hotfolder.model.records import SHEET
-from hotfolder.pages.frame import source_hash, text_of
-from hotfolder.pages.words import duration, local_time
+from hotfolder.pages.frame import load_template, source_hash, text_of
+from hotfolder.pages.words import duration
 
 MOST_PICTURES = 24
 """Thumbnails in the page: those that lost most, and as many that are held."""
 
 MOST_PICTURE_BYTES = 120_000
 MOST_LISTED = 400
-
-_TEMPLATES = Environment(
-    loader=PackageLoader("hotfolder.pages"),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
-_TEMPLATES.filters["local_time"] = local_time
 
 
 def render_page(document: BatchReport, found: list[Standing], folder: Path) -> str:
@@ -55,7 +45,7 @@ def render_page(document: BatchReport, found: list[Standing], folder: Path) -> s
     few = MOST_PICTURES
     shown = {row["row"] for row in [*lost[:few], *held[:few], *cropped[:few]]}
     style = text_of("hotfolder.pages", "batch.css")
-    return _TEMPLATES.get_template("batch.html").render(
+    return load_template("hotfolder.pages", "batch.html").render(
         said=document,
         rows=rows,
         held=held,

@@ -242,10 +242,21 @@ def _sum_spent(destination: Destination, rows: list[PlacementFacts]) -> Spent:
 
 
 def make_report_csv(document: BatchReport) -> str:
-    """Return the rows of a report as a table."""
+    """Return the rows of a report as a table; what stages measured of their own comes last."""
     rows = document["placements"]
-    header = list(rows[0]) if rows else ["row", "state"]
-    return to_csv(header, [[_to_cell(value) for value in row.values()] for row in rows])
+    header = [key for key in rows[0] if key != "columns"] if rows else ["row", "state"]
+    measured = [{each["name"]: each["value"] for each in row["columns"]} for row in rows]
+    names = list(dict.fromkeys(name for each in measured for name in each))
+    # a stage chose its names without knowing ours
+    heads = [f"stage-{name}" if name in header else name for name in names]
+    cells = [
+        [
+            *(_to_cell(value) for key, value in row.items() if key != "columns"),
+            *(_to_cell(own.get(name)) for name in names),
+        ]
+        for row, own in zip(rows, measured, strict=True)
+    ]
+    return to_csv([*header, *heads], cells)
 
 
 def make_manifest_csv(document: BatchReport, relative: Mapping[str, str]) -> str:

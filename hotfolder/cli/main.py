@@ -24,7 +24,7 @@ from hotfolder.cli.audit import audit
 from hotfolder.cli.discard import discard
 from hotfolder.cli.release import release
 from hotfolder.cli.status import status
-from hotfolder.cli.terminal import print_json, print_line, print_plain
+from hotfolder.cli.terminal import print_error, print_json, print_line, print_plain
 from hotfolder.disk.names import display_lines, display_name
 from hotfolder.errors import HotfolderError, SettingsError, StorageError
 from hotfolder.model.records import Record, to_json
@@ -62,7 +62,7 @@ def main() -> None:
     try:
         app()
     except HotfolderError as error:
-        print_plain(display_lines(_describe_error(error)), Console(stderr=True), "bold")
+        print_error(display_lines(_describe_error(error)))
         sys.exit(error.exit_code)
 
 
@@ -243,7 +243,7 @@ def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[Record]:
         raise failure[0]
     if daemon.was_stopped():
         words = "Stopped before everything was done; the rest waits for the next start."
-        print_plain(words, Console(stderr=True), "bold")
+        print_error(words)
         raise typer.Exit(INTERRUPTED)
     if refused := daemon.refused():
         raise SettingsError(refused)

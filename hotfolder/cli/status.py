@@ -10,6 +10,7 @@ import typer
 
 from hotfolder.cli.terminal import print_columns, print_json, print_line, print_plain
 from hotfolder.disk.names import display_name
+from hotfolder.model.facts import describe_column
 from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
@@ -93,6 +94,10 @@ def _print_yours(said: Status) -> None:
         print_line(f"  {each['what']}: {each['destination']}: {each['file']}{of}")
         print_line(f"      {each['why']}")
         print_line(f"      since {local_time(each['since'])}")
+        if measured := [
+            describe_column(one) for one in each["columns"] if one["value"] is not None
+        ]:
+            print_line(f"      measured: {'; '.join(measured)}")
     if len(yours) > _MOST_SHOWN:
         print_plain(f"  and {len(yours) - _MOST_SHOWN} more; --json has all")
     if any(each["what"] == "held" for each in yours):

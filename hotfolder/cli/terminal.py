@@ -7,6 +7,7 @@ import sys
 from collections.abc import Iterable, Sequence
 
 from rich.console import Console
+from rich.table import Table
 
 from hotfolder.disk.names import display_name
 
@@ -45,6 +46,26 @@ def print_plain(text: str, console: Console | None = None, style: str | None = N
     (console or Console()).print(text, style=style, markup=False, highlight=False, soft_wrap=True)
 
 
+def print_error(text: str) -> None:
+    """Print text of ours, in bold where errors go."""
+    print_plain(text, Console(stderr=True), "bold")
+
+
+def print_table(table: Table) -> None:
+    """Print a table, as wide as there is room."""
+    make_console().print(table)
+
+
+def make_console() -> Console:
+    """Return what tables are printed on: what is piped or redirected has no edge to wrap at."""
+    return Console() if sys.stdout.isatty() else Console(width=200)
+
+
 def print_json(value: object) -> None:
     """Print JSON values as ASCII, indented by one blank."""
-    sys.stdout.write(json.dumps(value, ensure_ascii=True, allow_nan=False, indent=1) + "\n")
+    print_exactly(json.dumps(value, ensure_ascii=True, allow_nan=False, indent=1) + "\n")
+
+
+def print_exactly(text: str) -> None:
+    """Print what a program reads, such as CSV, to the letter."""
+    sys.stdout.write(text)

@@ -438,7 +438,7 @@ def parse_change(text: str) -> tuple[str, str, JsonValue]:
     name, equals, value = text.partition("=")
     stage, dot, key = name.strip().partition(".")
     if not (equals and dot and stage and key):
-        allowed = 'STAGE.KEY=VALUE, as in sizing.long_edge="40 in"'
+        allowed = "STAGE.KEY=VALUE: a key of the table [stage.STAGE], and its value as TOML"
         raise SettingsError([Problem("--set", "", text, allowed)])
     try:
         return stage, key, _JSON.validate_python(tomllib.loads(f"value = {value}")["value"])

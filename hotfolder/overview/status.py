@@ -23,6 +23,8 @@ from hotfolder.intake.scan import scan
 from hotfolder.ledger.details import State
 from hotfolder.ledger.lock import Holder, find_holder
 from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
+from hotfolder.model.earlier_findings import find_facts
+from hotfolder.model.facts import ColumnValues
 from hotfolder.model.hours import Hours
 from hotfolder.model.records import End, format_time, read_record
 from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
@@ -57,6 +59,8 @@ class WaitingThing(TypedDict):
     job: str
     share: float | None
     """How much of the work is done, 0 … 1; None when nothing is being done."""
+    columns: list[ColumnValues]
+    """What stages measured of their own, of a held job."""
 
 
 class Reached(TypedDict):
@@ -303,6 +307,7 @@ def _describe_job(
             who="you",
             job=row.id,
             share=None,
+            columns=[],
         )
     share = None
     why = {
@@ -331,6 +336,7 @@ def _describe_job(
         who="the program",
         job=row.id,
         share=share,
+        columns=[],
     )
 
 
@@ -350,6 +356,7 @@ def _describe_unserved(row: JobRow, why: str) -> WaitingThing:
         who="you",
         job=row.id,
         share=None,
+        columns=[],
     )
 
 
@@ -372,6 +379,7 @@ def _list_arriving(name: str, said: FolderStatus | None) -> list[WaitingThing]:
             who="the program",
             job="",
             share=None,
+            columns=[],
         )
         for each in (said.arriving_files if said else ())
     ]
@@ -405,6 +413,7 @@ def _list_held(name: str, folder: Path) -> list[WaitingThing]:
                     who="you",
                     job=job,
                     share=None,
+                    columns=[each.to_json() for each in find_facts(record).columns],
                 )
             )
     return found
@@ -436,6 +445,7 @@ def _describe_trouble(trouble: TroubleStatus) -> WaitingThing:
         who="you",
         job="",
         share=None,
+        columns=[],
     )
 
 

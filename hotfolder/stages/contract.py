@@ -24,6 +24,7 @@ from hotfolder.model.wishes import Wish
 from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.source import SQUARE_WITHIN
 from hotfolder.stages.messages import Message
+from hotfolder.stages.roles import Role
 
 if TYPE_CHECKING:
     from hotfolder.colour.profile import Profile
@@ -382,6 +383,9 @@ class Stage(ABC, Generic[SettingsT_co]):
 
     comes_after: ClassVar[tuple[type[Message], ...]] = ()
     """Messages whose tellers must stand before it, if the destination has any of them."""
+
+    role: ClassVar[Role | None] = None
+    """What it does for the program's own commands; None, as for nearly every stage: nothing."""
 
     def __init__(self, settings: SettingsT_co) -> None:
         self.settings = settings

@@ -28,6 +28,7 @@ from hotfolder import (
     LossTolerance,
     Place,
     RasterSpec,
+    Role,
     SharpeningToCome,
     SizeToCome,
     Stage,
@@ -95,6 +96,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
     name = "proof-sheet"
     Settings = ProofSheetSettings
     place = Place.FINISHED
+    role = Role.SHEET
     comes_after = (SizeToCome, SharpeningToCome)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
