@@ -62,6 +62,7 @@ from hotfolder.stages.messages import (
     LossTolerance,
     Message,
     OwnPixels,
+    PixelsWanted,
     SharpeningToCome,
     SizeToCome,
 )
@@ -101,6 +102,7 @@ __all__ = [
     "Money",
     "Original",
     "OwnPixels",
+    "PixelsWanted",
     "Place",
     "RasterSpec",
     "Refuse",

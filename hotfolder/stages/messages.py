@@ -95,6 +95,14 @@ class Cropped(Message):
 
 
 @dataclass(frozen=True)
+class PixelsWanted(Message):
+    """How many of the picture's own pixels per inch the destination asks for."""
+
+    ppi: float
+    """The limit below which the picture is held, or else warned of."""
+
+
+@dataclass(frozen=True)
 class SharpeningToCome(Message):
     """The stage that tells this sharpens the picture for its medium and viewing distance.
 

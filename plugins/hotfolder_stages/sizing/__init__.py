@@ -226,6 +226,7 @@ class Sizing(Stage[SizingSettings]):
             "needed_ppi": round(needs, 1),
             "needed_ppi_close": round(needs * CLOSE_LOOKING, 1),
             "largest_sharp_mm": largest_mm(*kept, needs) if needs else None,
+            "largest_sharp_close_mm": largest_mm(*kept, CLOSE_LOOKING * needs) if needs else None,
         }
 
 
