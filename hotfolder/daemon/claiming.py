@@ -76,6 +76,7 @@ class Intake:
         self.hot.look()
         if not self.hot.problem:
             for found in self.hot.released.look(self._ledger):
+                self._discards.settle(found.row, self.hot.folders)
                 begin_release(self._ledger, found)  # jobs' threads do the rest
         self._look_for_given_up()
         yield from self._claim()
