@@ -107,6 +107,8 @@ class ReleaseFolder:
                 unmatched[path] = before
                 continue
             row = self._find_job(ledger, path)
+            if row is None:
+                continue
             if isinstance(row, str):
                 unmatched[path] = _NotReleased(stamp, row)
                 get_log().warning("release.not_taken", path=str(path), reason=row)
@@ -121,8 +123,8 @@ class ReleaseFolder:
         """What stands there and cannot be released, as sentences."""
         return [each.remark for each in self._unmatched.values()]
 
-    def _find_job(self, ledger: Ledger, path: Path) -> JobRow | str:
-        """The held job that is handed over, or why nothing is."""
+    def _find_job(self, ledger: Ledger, path: Path) -> JobRow | str | None:
+        """The held job that is handed over, or why nothing is; None for one on its way."""
         try:
             if not path.is_dir() or path.is_symlink():
                 row = ledger.held_with(self._destination, durable.sha256_of(path).sha256)
@@ -130,6 +132,8 @@ class ReleaseFolder:
             row = ledger.find_job(job_in(path))
             if row is None or row.destination != self._destination or not row.record:
                 return self._say_unknown(path)
+            if not row.state.is_end:
+                return None
             if row.state is not State.HELD:
                 return (
                     f"{names.display_name(path.name)} in release/ is left of job {row.id}, which "

@@ -31,6 +31,7 @@ from faults.chaotic.books import Books
 from faults.chaotic.crowd import Crowd
 from faults.chaotic.place import PARTS, Place, all_files
 from hotfolder.ledger.jobs import read_jobs
+from hotfolder.overview.new_root import make_root
 
 BALANCE_EVERY = 25
 """Kills."""
@@ -94,6 +95,8 @@ def live(place: Place, crowd: Crowd, rng: random.Random) -> int:
 def balance(place: Place, crowd: Crowd) -> tuple[list[str], dict[str, int]]:
     """Mend everything, come to rest, look at the books."""
     crowd.mend(all_of_it=True)
+    make_root(place.root.path)  # as is said of new folders that could not be made meanwhile
+    place.allow(*(folder for name in place.destinations for folder in place.folders(name).all()))
     codes = []
     for _ in range(SWEEPS):
         codes.append(place.sweep(SWEEP_S))
