@@ -100,6 +100,7 @@ def balance(place: Place, crowd: Crowd) -> tuple[list[str], dict[str, int]]:
     codes = []
     for _ in range(SWEEPS):
         codes.append(place.sweep(SWEEP_S))
+        crowd.clears_away()
         if codes[-1] == 0 and not still_to_do(place):
             break
     wrong = list(place.wrong)

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from hotfolder.daemon.loop import Daemon
-from hotfolder.disk import durable, platforms
+from hotfolder.disk import durable, line_log, platforms
 from hotfolder.ledger.jobs import Ledger, State, read_jobs
 from hotfolder.logs import set_up_logs
 from hotfolder.overview.check import check
@@ -28,7 +28,7 @@ ACTS: tuple[tuple[Any, str], ...] = (
     (durable, "move_new"),
     (durable, "copy_new"),
     (durable, "write_new"),
-    (durable, "append_line"),
+    (line_log, "append_line"),
     (durable, "make_folders"),
     (durable, "remove_tree"),
     (durable, "fsync_file"),

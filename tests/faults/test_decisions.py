@@ -97,6 +97,16 @@ def test_what_a_person_changed_in_either_copy_stays_in_release(held):
     assert [] == files(root.path / "held")
 
 
+def test_the_original_and_then_its_folder_put_into_release_leave_nothing_there(held):
+    root, record = held
+    shutil.move(record["original_kept"], release_of(root) / "mud.tif")
+    folder_of(root, record).rename(release_of(root) / record["job"])
+    assert sweep(root) == []
+    assert ["delivered"] == ends(root)
+    assert [] == files(root.path / "held") == files(root.path / "release")
+    assert 1 == records(root)[1]["attempts"]
+
+
 # edited, then released
 
 

@@ -26,7 +26,7 @@ from faults.matrix import (
     why_no_loop_devices,
 )
 from faults.serving import CANVAS
-from hotfolder.disk import durable, platforms
+from hotfolder.disk import durable, line_log, platforms
 from hotfolder.ledger.jobs import State, read_jobs
 from hotfolder.ledger.record_log import RecordLog
 from hotfolder.model.records import to_json_line
@@ -228,7 +228,7 @@ def ledger_before_log():
         record = record.model_copy(update={"previous_sha256": previous})
         line = to_json_line(record)
         row = self._ledger.end(record, line)
-        durable.append_line(log, line)
+        line_log.append_line(log, line)
         return row
 
     RecordLog.end = end

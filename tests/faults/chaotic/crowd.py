@@ -266,6 +266,16 @@ class Crowd:
         self._tell(f"gives up {row.id}")
         return True
 
+    def clears_away(self) -> None:
+        """Take away what is left in release/ of jobs that have ended, as status asks for."""
+        rows = {row.id: row for row in read_jobs(self.place.root.ledger, ended=True)}
+        for name in self.place.destinations:
+            for path in self.place.folders(name).release.iterdir():
+                row = rows.get(path.name)
+                if path.is_dir() and row and row.state is State.DELIVERED:
+                    shutil.rmtree(path)
+                    self._tell(f"clears away what is left of {row.id}")
+
     # storage
 
     def fills_a_disk(self) -> bool:
