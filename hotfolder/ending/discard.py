@@ -22,7 +22,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from hotfolder.disk import durable
-from hotfolder.disk.marker import away, check_marked_above, check_marker
+from hotfolder.disk.marker import away, check_marked_above, check_marker, unreachable
 from hotfolder.ending.held_folder import find_held, place_before
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.errors import StorageError
@@ -84,9 +84,7 @@ class Discards:
             took = time.monotonic() - now
             self._due[destination] = now + (1 + _SHARE_OF_TIME) * took
         except OSError as error:
-            raise StorageError(
-                f"{folders.held} cannot be read: {error.strerror or error}"
-            ) from error
+            raise unreachable(error.filename or folders.held, error) from error
         return found
 
     def settle(self, row: JobRow, folders: DestinationFolders) -> None:
