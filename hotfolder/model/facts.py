@@ -193,6 +193,9 @@ class Facts:
     hues: Mapping[str, float] = field(default_factory=dict)
     """Share of each hue in what is lost, 0 … 1, by its plain name."""
 
+    cropped_share: float | None = None
+    """Share of the picture's area that is cut off to fill the size, 0 … 1."""
+
     effective_ppi: float | None = None
     """Pixels of the original per printed inch."""
 

@@ -75,7 +75,8 @@ class Intake(SettingsModel):
     quiet: DurationS = 2.0
     """How long a file must stay unchanged before it counts as arrived."""
     patience: DurationS = 60.0
-    """How long to wait for a file that looks unfinished before it counts as damaged."""
+    """How long to wait for a file that looks unfinished before it counts as damaged; five times
+    as long where the system does not say who has the file open."""
 
 
 class TicketTable(SettingsModel):

@@ -75,7 +75,7 @@ def describe(
         The table's name, by its parts.
     """
     key = ".".join((*prefix, *(str(part) for part in detail["loc"])))
-    got, kind = show(detail["input"]), detail["type"]
+    got, kind = show(detail["input"]) if detail["loc"] else "", detail["type"]
     if kind == "missing":
         return Problem(file, key, "is missing", _say_example(model, detail["loc"]))
     if kind == "extra_forbidden":

@@ -24,6 +24,7 @@ from hotfolder import (
     Job,
     Json,
     Medium,
+    PixelsWanted,
     Place,
     RasterSpec,
     Remedy,
@@ -108,6 +109,12 @@ class Preflight(Stage[PreflightSettings]):
     name = "preflight"
     Settings = PreflightSettings
     place = Place.ORIGINAL
+    tells = (PixelsWanted,)
+
+    def announce(self, job: Job) -> None:
+        """Tell how many pixels per inch are asked for."""
+        if wanted := self.settings.hold_below_ppi or self.settings.warn_below_ppi:
+            job.tell(PixelsWanted(wanted))
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Check the profile, or put the assumed one in its place.

@@ -17,6 +17,7 @@ from hotfolder import (
     Medium,
     RasterSpec,
     Remedy,
+    Share,
     SizeWish,
     StageSettings,
     Surface,
@@ -61,6 +62,7 @@ class SizingSettings(StageSettings):
     for the size that the file says it has.
     """
 
+    judging: ClassVar[frozenset[str]] = frozenset({"hold_above_cropped"})
     grants: ClassVar[tuple[type[Wish], ...]] = (SizeWish, LongEdgeWish)
 
     long_edge: Side | None = None
@@ -99,6 +101,9 @@ class SizingSettings(StageSettings):
     wrap_edges: WrapEdges = "mirrored"
     """What the wrap shows: the picture mirrored at its edge, its outermost pixels stretched, or
     one plain colour."""
+    hold_above_cropped: Share | None = None
+    """Share of the picture's area that may be cut off before the job is held; never, when it is
+    not set."""
     wrap_colour: Colour = WHITE
     """Colour of the wrap when its edges are ``plain``."""
 
@@ -214,6 +219,13 @@ class Request:
     """Of it, on each side."""
     wrap: Margins
     """What is put around it."""
+
+    @property
+    def cropped_share(self) -> float:
+        """Of the picture's area, what is cut off, 0 … 1."""
+        front = self.front
+        whole = front.scaled_width_px * front.scaled_height_px
+        return 1 - front.kept_width_px * front.kept_height_px / whole
 
     @property
     def trim_px(self) -> tuple[int, int]:
