@@ -29,8 +29,8 @@ class Role(StrEnum):
     the page. Its findings are a `SheetFindings`."""
 
     PLACES = "finds the pieces that a test strip should show"
-    """It stands on the finished picture and changes nothing. Its findings are a
-    `PlacesFindings`."""
+    """It stands on the finished picture and changes nothing. It has the setting ``at``: places that
+    must be among the pieces, each as two shares. Its findings are a `PlacesFindings`."""
 
     STRIP = "cuts the pieces of a test strip out of a picture"
     """It has the settings ``pieces``, each with ``left_px``, ``top_px``, ``width_px``,

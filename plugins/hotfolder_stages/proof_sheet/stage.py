@@ -198,6 +198,15 @@ class ProofSheet(Stage[ProofSheetSettings]):
             thumbnail(whole_with_crop(cropped, self._inside_wrap(whole)) if cropped else whole)
         )
 
+    def _find_front(self) -> tuple[float, float, float, float] | None:
+        """What is looked at, in percent of the raster; None when that is all of it."""
+        raster = self._raster
+        size = (raster.width_px, raster.height_px)
+        if raster.looked_at_px == size:
+            return None
+        shares = [100 * side / of for side, of in zip(raster.looked_at_px, size, strict=True)]
+        return (100 - shares[0]) / 2, (100 - shares[1]) / 2, shares[0], shares[1]
+
     def _inside_wrap(self, shown: Shown) -> Shown:
         """A view of the raster without its wrap, for a display."""
         raster = self._raster
@@ -259,6 +268,8 @@ class ProofSheet(Stage[ProofSheetSettings]):
                     *(each.message for each in job.reasons),
                     *(each.message for each in job.warnings),
                 ),
+                front=self._find_front(),
+                has_bleed=self._raster.bleed_px > 0,
                 cropped=say_share(cropped.share) if cropped else "",
                 whole_px=(pictures["whole"].shape[1], pictures["whole"].shape[0])
                 if cropped

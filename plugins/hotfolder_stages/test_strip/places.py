@@ -21,6 +21,7 @@ from hotfolder import (
     RasterSpec,
     Rendering,
     Role,
+    Share,
     SharpeningToCome,
     SizeToCome,
     Stage,
@@ -49,6 +50,9 @@ class StripPlacesSettings(StageSettings):
 
     worst: Annotated[int, Field(ge=1, le=12)] = 4
     """The most pieces that show where colours are lost."""
+    at: Annotated[tuple[tuple[Share, Share], ...], Field(max_length=12)] = ()
+    """Places that the strip has to show, each as shares of the picture's width and height, as in
+    ``[["40 %", "30 %"]]``."""
 
 
 class StripPlaces(Stage[StripPlacesSettings]):
@@ -110,6 +114,7 @@ class StripPlaces(Stage[StripPlacesSettings]):
             (raster.width_px, raster.height_px),
             cell(raster.width_px, raster.height_px, raster.ppi),
             self.settings.worst,
+            self.settings.at,
         )
         return {
             "tolerance_delta_e_00": round(self._tolerance, 3),
