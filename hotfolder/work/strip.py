@@ -22,7 +22,7 @@ from hotfolder.stages.contract import Place
 from hotfolder.stages.registry import load_registry
 from hotfolder.stages.roles import PlacesFindings, Role, StripFindings, StripPiece, Telling
 from hotfolder.work.pipeline import SUFFIXES
-from hotfolder.work.trial import Part, Tell, read_findings, try_out, with_stage
+from hotfolder.work.trial import Part, Tell, read_findings, say_places, try_out, with_stage
 
 _LOSSLESS = {"format": "tiff", "bits": 16, "compression": "none"}
 
@@ -98,7 +98,7 @@ def make_strip(
     """
     registry = load_registry(root.plugins)
     choosing, cutting = (registry.name_in_role(each) for each in (Role.PLACES, Role.STRIP))
-    named: dict[str, object] = {"at": [list(each) for each in at]} if at else {}
+    named: dict[str, object] = {"at": say_places(at)} if at else {}
     raw = with_stage(destination, choosing, named, leave_out=Role.SHEET) | {"result": _LOSSLESS}
     whole = try_out(root, image, destination, raw, folder, Part(tell, "", 0, 2))
     places = read_findings(whole, choosing, PlacesFindings)

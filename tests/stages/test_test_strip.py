@@ -196,13 +196,12 @@ def test_a_strip_never_shows_the_same_lost_colour_twice():
 def test_a_strip_shows_the_places_that_a_person_names_first():
     lab, loss = two_blues_and_a_green()
     each = Cell(192, 160, 128, 12)
-    first, second = telling(lab, loss, loss, 3.0, (800, 400), each, 4, [(0.5, 0.75), (1.0, 1.0)])[
-        :2
-    ]
+    named = [((0.5, 0.75), "asked for"), ((1.0, 1.0), "the corner")]
+    first, second = telling(lab, loss, loss, 3.0, (800, 400), each, 4, named)[:2]
     assert (True, True) == (
         first.left_px < 400 < first.left_px + 160, first.top_px < 300 < first.top_px + 128,
     )  # fmt: skip
-    assert "asked for, 50 %, 75 %" == first.why[0]
+    assert "asked for" == first.why[0]
     # the corner: as near as whole steps allow
     assert (True, True) == (second.left_px >= 576, second.top_px >= 256 - 63)
 

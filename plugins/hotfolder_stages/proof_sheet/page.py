@@ -38,6 +38,8 @@ class Spot:
     width_px: int
     height_px: int
     lost: bool
+    is_for_detail: bool = False
+    """It is shown for its detail."""
 
 
 @dataclass(frozen=True)

@@ -50,7 +50,7 @@ class Piece:
 
 def telling(
     lab: Floats, loss: Floats, shift: Floats, tolerance: float, size_px: tuple[int, int],
-    each: Cell, most_lost: int, at: Sequence[Spot] = (),
+    each: Cell, most_lost: int, at: Sequence[tuple[Spot, str]] = (),
 ) -> list[Piece]:  # fmt: skip
     """Choose pieces.
 
@@ -67,10 +67,10 @@ def telling(
     most_lost
         How many pieces may be there for what is lost.
     at
-        Places that a person has named; they come first.
+        Places that a person has named, and how; they come first.
     """
     windows = _Windows(lab.shape[:2], size_px, each)
-    chosen = [windows.piece_at(spot) for spot in at]
+    chosen = [windows.piece_at(*each) for each in at]
     beyond = windows.mean(np.maximum(loss - tolerance, 0))
     if beyond.max(initial=0) > 0:
         # of the colours that are lost, not of all: two blues differ little beside any ground
@@ -127,12 +127,11 @@ class _Windows:
         planes = [self.mean(lab[..., plane] * flags) / share for plane in range(3)]
         return np.stack(planes, axis=-1)
 
-    def piece_at(self, spot: Spot) -> Piece:
+    def piece_at(self, spot: Spot, why: str) -> Piece:
         """The piece whose middle is nearest to a place."""
         width, height = self._size
         left = _nearest(self._lefts, spot[0] * width - self._each.width_px / 2)
         top = _nearest(self._tops, spot[1] * height - self._each.height_px / 2)
-        why = f"asked for, {100 * spot[0]:g} %, {100 * spot[1]:g} %"
         return Piece(left, top, self._each.width_px, self._each.height_px, (why,))
 
     def take(
