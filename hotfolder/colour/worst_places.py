@@ -146,7 +146,15 @@ class WorstPlaces:
         self._asked: dict[int, WorstPlace] = {}
 
     def add(self, top: int, pixels: Codes) -> None:
-        """Take the next strip. Shape (rows, width, channels), alpha laid onto white already."""
+        """Take the next strip. Shape (rows, width, channels), alpha laid onto white already.
+
+        Parameters
+        ----------
+        top
+            The first row of the strip, from 0.
+        pixels
+            Shape (rows, width, channels), dtype uint16, alpha laid onto white.
+        """
         start = self._filled
         rows = min(len(pixels) // self._down, len(self._pixels) - start)
         if not rows:  # fewer rows at the bottom than make one
@@ -167,7 +175,12 @@ class WorstPlaces:
                 self._consider(top + upper, piece, codes[seen], steps)
 
     def reduced(self) -> Reduced:
-        """Return the picture at a screen's size, after the last strip."""
+        """Return the picture at a screen's size, after the last strip.
+
+        Returns
+        -------
+        Its pixels, and what is lost and moved at each.
+        """
         loss, shift = np.moveaxis(self._codes * np.float32(_DELTA_E_PER_CODE), -1, 0)
         return Reduced(self._pixels, loss, shift, self._factor)
 
@@ -177,6 +190,15 @@ class WorstPlaces:
         Where nothing is lost, those that are moved most. The last of several is the one with most
         detail, unless one of the others has half as much: flat colours alone tell little of a
         print. Places that were asked for come instead, in their order.
+
+        Parameters
+        ----------
+        most
+            How many at most.
+
+        Returns
+        -------
+        The places, with their pixels.
         """
         if self._at:
             return [self._asked[number] for number in sorted(self._asked)][:most]

@@ -16,6 +16,7 @@ from pydantic import ValidationError
 from hotfolder.batch.changes import hash_placement
 from hotfolder.disk import durable, names
 from hotfolder.ending.deliver import Deliverer, Ending
+from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.release import collect_job, find_worse, say_worse
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
@@ -81,9 +82,8 @@ class Work:
             if row.state is State.PUBLISHING:
                 return self._clean(self.deliverer.finish(row))
             if row.state is State.RELEASING:
-                row = collect_job(
-                    self.ledger, self.root.spool, self._find_folders(destination).held, row
-                )
+                folders, kept = self._find_folders(destination), KeptOriginals(self.root.kept)
+                row = collect_job(self.ledger, self.root.spool, folders, kept, row)
             if row.state is State.PRODUCED:
                 return self._end(row, row.expect(Produced).answer, destination)
             return self._work(row, destination)
