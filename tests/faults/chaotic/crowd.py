@@ -93,7 +93,7 @@ class Crowd:
         if self.place.has("restore"):
             if self._yesterday is None and self.rng.random() < 0.15:
                 self.keeps_the_ledger()
-            elif self._yesterday is not None and self.rng.random() < 0.05:
+            elif self._yesterday is not None and self.rng.random() < 0.15:
                 self.restores_the_ledger()
 
     def mend(self, *, all_of_it: bool = False) -> None:

@@ -30,8 +30,11 @@ from hotfolder.settings.root import DestinationFolders, Root
 CANVAS, WEB, ALBUM = "canvas", "web", "album"
 """All in the root; in and out on a share; out on a share that hangs."""
 
-PARTS = ("full", "away", "hang", "user", "settings", "folders", "restore")
+PARTS = ("full", "away", "hang", "user", "settings", "folders")
 """What can be left out of a run."""
+
+ON_REQUEST = ("restore",)
+"""What is only played when asked for: the ledger of yesterday is put back by hand."""
 
 NOBODY = 65534
 _SIZE = "size=64m"
@@ -86,7 +89,7 @@ class Place:
                 self.left_out[part] = "needs the rights of root"
         elif shutil.which("bindfs") is None or not Path("/dev/fuse").exists():
             self.left_out["hang"] = "there is no bindfs, or no /dev/fuse"
-        for part in PARTS:
+        for part in (*PARTS, *ON_REQUEST):
             if part not in self.parts:
                 self.left_out.setdefault(part, "not asked for")
 
@@ -298,19 +301,28 @@ class Place:
 
     # the end
 
-    def remove(self) -> None:
-        """Unmount everything and remove it."""
+    def end_what_hangs(self) -> None:
+        """End the process behind the share that hangs, and unmount it."""
         if self._bindfs:
             self.answer()
             self._bindfs.terminate()
             self._bindfs.wait()
+            self._bindfs = None
             point = self.root.path / "out" / ALBUM
             if os.path.ismount(point):
                 run("umount", "-l", point)
+
+    def unmount(self) -> None:
+        """Unmount everything."""
+        self.end_what_hangs()
         if self.mounts:
             for each in (*self.mount_points(), self.disk, self.share):
                 while os.path.ismount(each):
                     run("umount", "-l", each)
+
+    def remove(self) -> None:
+        """Unmount everything and remove it."""
+        self.unmount()
         shutil.rmtree(self.folder)
 
 
