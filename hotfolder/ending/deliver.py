@@ -99,6 +99,8 @@ class Ending:
     """The decision behind it, if any."""
     placement: PlacementRecord | None = None
     """The row of a ticket that it is for, if for one."""
+    stem: str = ""
+    """Of the results' names; by default the original's."""
     place: Path | None = None
     """The job's own in the spool, by default where its original is."""
 
@@ -225,7 +227,7 @@ class Deliverer:
             kept = free_name(folder, kept_name, OF_JOBS)
             attached = folder / SHEET
         sheets = attached.parent
-        stem = placement.name if placement else Path(kept_name).stem
+        stem = placement.name if placement else ending.stem or Path(kept_name).stem
         records = []
         for number, result in enumerate(ending.work.results, 1):
             name = stem + Path(result.path).suffix
