@@ -79,7 +79,8 @@ class Place:
         self.lives = 0
         self.wrong: list[str] = []
         """What must not have happened."""
-        self._stopped: subprocess.Popen[bytes] | None = None
+        self.hangs = False
+        """Whether the share that can do so gives no answer."""
         self._bindfs: subprocess.Popen[bytes] | None = None
         self._find_out_what_can_be_done()
 
@@ -231,11 +232,13 @@ class Place:
         """Let the share that can do so give no answer any more."""
         if self._bindfs:
             self._bindfs.send_signal(signal.SIGSTOP)
+            self.hangs = True
 
     def answer(self) -> None:
         """Let it answer again."""
         if self._bindfs:
             self._bindfs.send_signal(signal.SIGCONT)
+            self.hangs = False
 
     # the daemon
 
