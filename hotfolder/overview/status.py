@@ -400,7 +400,8 @@ def _list_held(root: Root, name: str, folder: Path) -> list[WaitingThing]:
     except OSError:
         return []
     for job in jobs[-_SHOWN:]:
-        # the folder is a person's to work in: what is no record of ours is left out
+        # the folder is a person's to work in: it may have another name, and what is no record of
+        # ours is left out
         with contextlib.suppress(OSError, ValueError):
             with durable.open_to_read(folder / job / "record.json") as stored:
                 record = read_record(stored.read())
@@ -414,7 +415,7 @@ def _list_held(root: Root, name: str, folder: Path) -> list[WaitingThing]:
                     why=why,
                     since=since,
                     who="you",
-                    job=job,
+                    job=record.job,
                     share=None,
                     columns=[each.to_json() for each in find_facts(record).columns],
                     ways_on=[
