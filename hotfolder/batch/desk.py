@@ -35,7 +35,7 @@ from hotfolder.stages.registry import Registry
 
 
 class Desk:
-    """Takes files in for batches and turns rows into jobs; used by the daemon's own thread."""
+    """Takes files in for batches and turns rows into jobs; of each destination in one thread."""
 
     def __init__(
         self,
@@ -89,6 +89,10 @@ class Desk:
                 "it waits and is tried again"
             ) from error
         self._unplanned.add((row.destination, batch))
+
+    def has_to_plan(self, destination: str) -> bool:
+        """Whether files have come for a batch of a destination since its last plan."""
+        return any(name == destination for name, _ in list(self._unplanned))
 
     def plan(
         self, destinations: Mapping[str, Destination], busy: Collection[str]

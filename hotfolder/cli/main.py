@@ -9,13 +9,14 @@ stopped, by Ctrl-C, before all was done. `audit` has two of its own: 1 no record
 from __future__ import annotations
 
 import json
+import os
 import signal
 import sys
 import threading
 from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 from rich.console import Console
@@ -25,6 +26,7 @@ from rich.text import Text
 from hotfolder.cli import looking
 from hotfolder.cli.audit import audit
 from hotfolder.cli.terminal import print_json, print_line, print_plain
+from hotfolder.disk import pulse
 from hotfolder.disk.names import display_lines, display_name
 from hotfolder.errors import HotfolderError, Problem, SettingsError, StorageError
 from hotfolder.model.records import Record, to_json
@@ -65,7 +67,18 @@ def main() -> None:
         app()
     except HotfolderError as error:
         print_plain(display_lines(_describe_error(error)), Console(stderr=True), "bold")
-        sys.exit(error.exit_code)
+        _exit(error.exit_code)
+    except SystemExit as end:
+        _exit(end.code if isinstance(end.code, int) else 1 if end.code else 0)
+
+
+def _exit(code: int) -> NoReturn:
+    """End the process, also when a share does not answer and a thread or a worker waits for it."""
+    if pulse.left_behind():
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+    sys.exit(code)
 
 
 @app.command()

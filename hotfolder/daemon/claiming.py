@@ -1,9 +1,8 @@
 """Claiming: what has settled in a hot folder becomes jobs, and what people did is noticed.
 
 Each destination has an `Intake` of its own, which shares nothing with another one but the ledger,
-what is in trouble, and the disk. It is driven in turns (`Intake.turn`), which pause after every
-file: whoever drives several of them goes from one to the next, and a slow one could as well be
-driven in a thread of its own.
+what is in trouble, and the disk. It is driven in turns (`Intake.turn`) in its destination's own
+thread (`lanes`); a turn pauses after every file, so that an idle worker gets it at once.
 """
 
 from __future__ import annotations

@@ -4,57 +4,60 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Collection
+from contextlib import AbstractContextManager
 
 from hotfolder.batch.desk import Desk
-from hotfolder.daemon.destinations import Destinations
 from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.errors import StorageError
 from hotfolder.settings.files import Destination
 
 
 class PuttingAway:
-    """Keeps the files of batches, in the loop's own thread."""
+    """Keeps the files of batches, of each destination in that one's own thread."""
 
     def __init__(
         self,
         desk: Desk,
-        destinations: Destinations,
         troubles: Troubles,
         batch_changed: Callable[[str, str], None],
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         """Prepare; clock: the one of `troubles`."""
         self._desk = desk
-        self._destinations = destinations
         self._troubles = troubles
         self._batch_changed = batch_changed
         self._clock = clock
-        self._unseen = set(destinations)
-        self._settings = destinations.all()
+        self._settings: dict[str, Destination] = {}
+        self._unseen: set[str] = set()
 
     def claimed(self, destination: str) -> None:
         """Remember that something was claimed for a destination; safe from any thread."""
         self._unseen.add(destination)
 
-    def turn(self, busy: Collection[str]) -> None:
-        """Put away what has come, and plan the batches that it has come for.
+    def turn(
+        self, destination: Destination, pausing: AbstractContextManager[Collection[str]]
+    ) -> None:
+        """Put away what has come for a destination, and plan the batches that it has come for.
 
-        busy: jobs that are being worked on, which planning must not take back.
+        pausing: keeps its jobs from being begun, and gives those that have been, which planning
+        must not take back.
         """
-        destinations = self._destinations.all()
-        for name, destination in destinations.items():
-            if destination.file.ticket is None:
-                self._troubles.keep_only(Kind.BATCH_FILE, name, ())
-            elif self._is_due(name, destination):
-                self._put_away(name, destination)
-            self._settings[name] = destination
-        for name, batch in self._desk.plan(destinations, busy):
+        name = destination.name
+        if destination.file.ticket is None:
+            self._troubles.keep_only(Kind.BATCH_FILE, name, ())
+        elif self._is_due(name, destination):
+            self._put_away(name, destination)
+        self._settings[name] = destination
+        if not self._desk.has_to_plan(name):
+            return
+        with pausing as busy:
+            planned = self._desk.plan({name: destination}, busy)
+        for _, batch in planned:
             self._batch_changed(name, batch)
 
-    def next_try_s(self) -> float | None:
-        """When a file that could not be put away is tried next."""
-        due = [self._troubles.next_try_s(Kind.BATCH_FILE, name) for name in self._destinations]
-        return min((each for each in due if each is not None), default=None)
+    def next_try_s(self, name: str) -> float | None:
+        """When a file of a destination that could not be put away is tried next."""
+        return self._troubles.next_try_s(Kind.BATCH_FILE, name)
 
     def _is_due(self, name: str, destination: Destination) -> bool:
         """Whether to read what waits, which may be thousands of rows."""

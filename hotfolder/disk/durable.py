@@ -22,12 +22,13 @@ from io import FileIO
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
-from hotfolder.disk import platforms
+from hotfolder.disk import platforms, pulse
 
 TEMPORARY_PREFIX = ".hotfolder-"
 """All our temporary names start so; intake leaves them alone."""
 
 _CHUNK = 4 * 2**20
+_WRITE = 2**20
 _TAIL = 64 * 2**10
 _CANNOT_SYNC_FOLDERS = {errno.EINVAL, errno.ENOTSUP, errno.EBADF}
 
@@ -628,13 +629,16 @@ def _opened_log(path: str | Path) -> Iterator[FileIO]:
 
 def _chunks(file: int) -> Iterator[bytes]:
     while chunk := os.read(file, _CHUNK):
+        pulse.beat()
         yield chunk
 
 
 def _write_all(file: int, data: bytes) -> None:
     view = memoryview(data)
     while view:
-        view = view[os.write(file, view) :]
+        # in pieces: on a slow share each one is a sign of life
+        view = view[os.write(file, view[:_WRITE]) :]
+        pulse.beat()
 
 
 def _end_of_last_line(file: int, size: int) -> int:

@@ -25,6 +25,7 @@ import contextlib
 import errno
 import os
 import threading
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -96,7 +97,9 @@ class Deliverer:
         self._kept = kept
         self._folders = folders
         self.record_log = RecordLog(ledger)
-        self._name_lock = threading.Lock()
+        self._name_locks: defaultdict[str, threading.Lock] = defaultdict(threading.Lock)
+        """By destination: no two have a folder in common, and a share that is slow, or hangs, keeps
+        no other destination's results waiting."""
         self._waiting: set[tuple[str, str]] = set()
         """Job and kind of all that this process brought near and has not yet given its name."""
 
@@ -110,7 +113,8 @@ class Deliverer:
             `finish` can be called again.
         """
         folders = self._folders(row.destination)
-        with self._name_lock, _translate_errors("planning", folders.results):
+        lock = self._name_locks[row.destination]
+        with lock, _translate_errors("planning", folders.results):
             check_marked_above(folders.results)
             plan = self._plan(row, original, ending, folders)
             self._bring_near(plan, row)
@@ -132,7 +136,8 @@ class Deliverer:
         """
         plan = row.expect(Publishing)
         if plan.folder is None:
-            with self._name_lock, _translate_errors("publishing", Path(plan.log)):
+            lock = self._name_locks[row.destination]
+            with lock, _translate_errors("publishing", Path(plan.log)):
                 plan = self._publish_results(row, plan)
         return self._finish(plan, again=True)
 

@@ -87,12 +87,13 @@ class Discards:
             ) from error
         return found
 
+    def is_time_to_expire(self) -> bool:
+        """Whether `expire` should be called."""
+        return time.monotonic() >= self._expire_due
+
     def expire(self) -> None:
         """Remove originals that were kept for long enough, or whose job has been delivered."""
-        now = time.monotonic()
-        if now < self._expire_due:
-            return
-        self._expire_due = now + _EXPIRE_EVERY_S
+        self._expire_due = time.monotonic() + _EXPIRE_EVERY_S
         for job in self._kept.jobs():
             try:
                 row = self._ledger.job(job)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from hotfolder.disk import platforms
@@ -30,8 +31,14 @@ class Holder:
 
 
 @contextlib.contextmanager
-def served_alone(root: Root) -> Iterator[None]:
+def served_alone(
+    root: Root, wait_for: Callable[[], Sequence[threading.Thread]] = tuple
+) -> Iterator[None]:
     """Hold the root's lock; a killed process holds it no more.
+
+    wait_for: threads that are left behind at the end, since a share does not answer. While one of
+    them lives it may still finish an act of its own, so the lock goes when the last of them has
+    ended, or with the process.
 
     What is locked is the private folder itself, which has the ledger in it: there is no file that
     somebody could delete to let a second process in.
@@ -61,9 +68,19 @@ def served_alone(root: Root) -> Iterator[None]:
             root.holder.write_text(json.dumps({"pid": os.getpid(), "since": utc_now()}))
         yield
     finally:
-        with contextlib.suppress(OSError):
-            root.holder.unlink(missing_ok=True)
-        release()
+        left = [thread for thread in wait_for() if thread.is_alive()]
+
+        def let_go() -> None:
+            for thread in left:
+                thread.join()
+            with contextlib.suppress(OSError):
+                root.holder.unlink(missing_ok=True)
+            release()
+
+        if left:
+            threading.Thread(target=let_go, name="lock", daemon=True).start()
+        else:
+            let_go()
 
 
 def find_holder(root: Root) -> Holder | None:

@@ -20,6 +20,7 @@ from __future__ import annotations
 
 import json
 import threading
+from collections import defaultdict
 from pathlib import Path
 from typing import Final
 
@@ -42,7 +43,7 @@ class RecordLog:
 
     def __init__(self, ledger: Ledger) -> None:
         self._ledger = ledger
-        self._lock = threading.Lock()
+        self._locks: defaultdict[str, threading.Lock] = defaultdict(threading.Lock)
 
     def end(self, log: Path, record: Record, *, again: bool = False) -> JobRow:
         """Append a record, exactly once, and commit that its job has ended with it.
@@ -63,7 +64,7 @@ class RecordLog:
         StorageError
             When the ledger cannot be written; can be called again, with `again`.
         """
-        with self._lock:
+        with self._locks[record.destination]:  # a share that hangs keeps no other log waiting
             durable.make_folders(log.parent)
             durable.end_last_line(log, _is_record)
             line = _find_line(log, record) if again else None

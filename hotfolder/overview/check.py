@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 
-from hotfolder.disk import platforms
+from hotfolder.disk import platforms, pulse
 from hotfolder.disk.marker import Unreachable, check_marker
 from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.intake.scan import scan
-from hotfolder.overview.overlaps import collisions
+from hotfolder.overview.new_root import find_new_folders
+from hotfolder.overview.overlaps import Located, collisions, locate
 from hotfolder.settings.files import Destination, Settings, load_what_is_right
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import Root
@@ -39,17 +42,27 @@ def check(root: Root) -> Checked:
     except PluginError as error:
         return Checked(None, None, (Problem(str(root.plugins), "", str(error), ""),), (), ())
     try:
-        settings = _without_collisions(root, load_what_is_right(root.path, registry))
+        settings = load_what_is_right(root.path, registry)
     except SettingsError as error:
         return Checked(None, registry, error.problems, (), ())
+    known = KnownFolders(root)
+    # a share that hangs must keep nobody from an answer, nor from being served
+    looked = pulse.within(
+        pulse.LOOK_S,
+        {
+            name: partial(_look_at_folders, root, each, known)
+            for name, each in settings.destinations.items()
+        },
+    )
+    settings = _without_collisions(root, settings, {name: at for name, (at, _) in looked.items()})
     problems: list[Problem] = []
     unreachable: list[Problem] = []
     remarks: list[str] = []
     if not settings.destinations:
         problems += [each for found in settings.refused.values() for each in found]
-    known = KnownFolders(root)
-    for destination in settings.destinations.values():
-        _check_folders(root, destination, known, unreachable)
+    for name, destination in settings.destinations.items():
+        _, found = looked.get(name, (None, [_say_silent(root, destination)]))
+        unreachable += found
         remarks += _collect_remarks(destination)
     _check_ledger_disk(root, problems)
     remarks += [
@@ -60,15 +73,19 @@ def check(root: Root) -> Checked:
     return Checked(settings, registry, tuple(problems), tuple(unreachable), tuple(remarks))
 
 
-def _without_collisions(root: Root, settings: Settings) -> Settings:
-    """The settings with destinations whose folders collide among those that are refused."""
-    colliding = collisions(
-        root,
-        {
-            name: root.folders(name, each.file.folders)
-            for name, each in settings.destinations.items()
-        },
+def _say_silent(root: Root, destination: Destination) -> Problem:
+    folders = {str(each) for each in root.folders(destination.name, destination.file.folders).all()}
+    return Problem(
+        ", ".join(sorted(folders)),
+        "",
+        f"{destination.name}: one of its folders does not answer",
+        "its share or disk to answer; the others are served meanwhile",
     )
+
+
+def _without_collisions(root: Root, settings: Settings, located: Mapping[str, Located]) -> Settings:
+    """The settings with destinations whose folders collide among those that are refused."""
+    colliding = collisions(root, located)
     return replace(
         settings,
         destinations={
@@ -78,15 +95,21 @@ def _without_collisions(root: Root, settings: Settings) -> Settings:
     )
 
 
-def _check_folders(
-    root: Root, destination: Destination, known: KnownFolders, problems: list[Problem]
-) -> None:
+def _look_at_folders(
+    root: Root, destination: Destination, known: KnownFolders
+) -> tuple[Located, list[Problem]]:
+    """Where a destination's folders are, and what is wrong with them."""
     folders = root.folders(destination.name, destination.file.folders)
+    located = locate(destination.name, folders)
+    problems: list[Problem] = []
     try:
         known.check(destination.name, folders, learn=False)
     except Unreachable as error:
         problems.append(Problem(str(root.path), "", str(error), ""))
+    new = find_new_folders(root, destination.name, folders, known)
     for key, folder in vars(folders).items():
+        if folder in new:
+            continue  # `watch` and `sweep` make it
         if not folder.is_dir():
             problems.append(
                 Problem(
@@ -110,6 +133,7 @@ def _check_folders(
             problems.append(
                 Problem(str(folders.hot_folder), "", str(error), "a folder that can be read")
             )
+    return located, problems
 
 
 def _collect_remarks(destination: Destination) -> list[str]:
