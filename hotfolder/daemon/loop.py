@@ -38,7 +38,9 @@ from hotfolder.errors import Problem, StorageError
 from hotfolder.ledger.jobs import JobRow, Ledger, State
 from hotfolder.ledger.lock import served_alone
 from hotfolder.logs import get_log
+from hotfolder.overview.new_root import make_new_folders
 from hotfolder.settings.files import Settings
+from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import Registry
 from hotfolder.work.worker import get_ready, run_attempt
@@ -133,6 +135,10 @@ class Daemon:
     def _open_ledger(self, folders: Mapping[str, DestinationFolders]) -> Ledger | None:
         """Open the ledger; one that is made anew needs all folders. None when told to stop."""
         root, refused = self.root, self._settings.refused
+        if not root.ledger.exists() and not root.snapshot.exists():  # never served
+            known = KnownFolders(root)
+            for name, each in folders.items():
+                make_new_folders(root, name, each, known, lambda _: False)
         if not root.ledger.exists():
             looks = {name: partial(away, each.all()) for name, each in folders.items()}
             silent = sorted(looks.keys() - pulse.within(pulse.SILENT_S, looks).keys())
@@ -278,11 +284,12 @@ class Loop:
     def end(self, seconds: float) -> None:
         """Let each destination write what is out of date; wait at most so many seconds."""
         ends_at = time.monotonic() + seconds
-        for lane in self.lanes.values():
+        lanes = [lane for lane in self.lanes.values() if lane.silence() is None]
+        for lane in lanes:
             lane.wait(ends_at - time.monotonic())
-        for lane in self.lanes.values():
+        for lane in lanes:
             lane.begin(ended=True)
-        for lane in self.lanes.values():
+        for lane in lanes:
             lane.wait(ends_at - time.monotonic())
 
     def silences(self) -> dict[str, Silence]:

@@ -107,12 +107,13 @@ def find_new_folders(
 ) -> list[Path]:
     """Folders of a destination that are not there, and may be made: nobody has seen them yet."""
     usual = root.folders(name, Folders())
+    # the cheapest first: only what is nobody's yet is looked at
     return [
         folder
         for kind, folder in vars(folders).items()
         if folder == getattr(usual, kind)
-        and not os.path.lexists(folder)
         and known.is_new(name, kind)
+        and not os.path.lexists(folder)
         and not _may_be_away(folder.parent, known.places(kind))
     ]
 

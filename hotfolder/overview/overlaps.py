@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from hotfolder.batch.folder import FILES as BATCH_FILES
-from hotfolder.disk import names, platforms
+from hotfolder.disk import names, platforms, pulse
 from hotfolder.disk.marker import marker_id
 from hotfolder.errors import Problem
 from hotfolder.ledger.record_log import LOG_FILE
@@ -145,6 +145,7 @@ def upstream(
 
 
 def _place(destination: str, kind: str, folder: Path) -> _Place:
+    pulse.beat(folder)
     real = Path(os.path.realpath(folder))
     device, path = platforms.place_on_disk(real)
     ways = (real, *real.parents)

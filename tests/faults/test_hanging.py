@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-import os
 import signal
 import subprocess
 import sys
 import threading
 import time
 from contextlib import contextmanager
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -19,6 +19,7 @@ from faults.serving import CANVAS, daemon_of, serving, sweep
 from faults.test_storage_faults import wait_for
 from hotfolder.daemon import handing_out, lanes, silence
 from hotfolder.disk import pulse
+from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import read_jobs
 from hotfolder.overview.check import check
 from hotfolder.overview.new_root import make_root
@@ -40,6 +41,7 @@ def two(quick, monkeypatch):
     (quick.destinations / f"{PRINTS}.toml").write_text(text)
     make_root(quick.path)
     monkeypatch.setattr(silence, "SILENT_S", 0.5)
+    monkeypatch.setattr(pulse, "SILENT_S", 2.0)
     monkeypatch.setattr(lanes, "NEVER_S", 1.0)
     monkeypatch.setattr("hotfolder.daemon.loop.NEVER_S", 1.0)
     return quick
@@ -119,7 +121,7 @@ def test_a_share_that_hangs_keeps_no_other_destination_waiting_and_is_said(two, 
         assert names == sorted(each.name for each in out.glob("*.tif"))
         ended = [json.loads(line) for line in (out / "log.jsonl").read_text().splitlines()]
         assert names == sorted(record["source"] for record in ended)
-        assert all(os.path.exists(record["original_kept"]) for record in ended)
+        assert all(Path(record["original_kept"]).exists() for record in ended)
 
 
 @contextmanager
@@ -141,6 +143,11 @@ def serving_until_stopped(daemon):
 @needs_share
 def test_a_daemon_starts_though_a_share_hangs_and_a_sweep_ends_and_says_so(two, elsewhere_on):
     with elsewhere_on("hot_folder") as share:
+        share.hang()
+        with pytest.raises(StorageError, match="cannot be made while a folder of fine-art-canvas"):
+            daemon_of(two).run(until_idle=True)
+        share.answer()
+        assert [] == sweep(two)
         drop_at(two, PRINTS, "other.tif")
         share.hang()
         started = time.monotonic()
@@ -169,9 +176,12 @@ def test_the_process_ends_and_status_answers_while_a_share_hangs(two, elsewhere_
             drop_at(two, PRINTS, "other.tif", seed=3)
             wait_until((two.path / "out" / PRINTS / "other.tif").exists, GOES_ON_WITHIN_S)
             said = subprocess.run(
-                [*command, "status", two.path], capture_output=True, text=True, timeout=60
+                [*command, "status", two.path],
+                check=True,
+                capture_output=True,
+                text=True,
+                timeout=60,
             )
-            assert 0 == said.returncode, said.stderr
             assert "does not answer" in said.stdout
             started = time.monotonic()
             process.send_signal(number)
