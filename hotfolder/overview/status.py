@@ -115,15 +115,21 @@ def collect(root: Root) -> Status:
     destinations = _read_destinations(root)
     places = {name: root.folders(name, each.folders) for name, each in destinations.items()}
     known = KnownFolders(root)
+    holder = find_holder(root)
+    snapshot = _read_snapshot_of(root, holder)
+    said_of = {name: snapshot.folders.get(name) if snapshot else None for name in destinations}
     located = pulse.within(
-        pulse.LOOK_S / 2, {name: partial(locate, name, place) for name, place in places.items()}
+        pulse.LOOK_S / 2,
+        {
+            name: partial(locate, name, place)
+            for name, place in places.items()
+            if not ((said := said_of[name]) and said.silent)  # nobody need wait for that again
+        },
     )
     colliding = collisions(
         root, {name: at for name, at in located.items() if not destinations[name].problem}
     )
     with_batches = frozenset(name for name, each in destinations.items() if each.has_batches)
-    holder = find_holder(root)
-    snapshot = _read_snapshot_of(root, holder)
     workers = snapshot.workers if snapshot else platforms.cpu_count()
     with open_reader(root.ledger) as ledger:
         counts, open_rows = ledger.count_ended(), ledger.open_jobs()
@@ -142,7 +148,6 @@ def collect(root: Root) -> Status:
         else _describe_unserved(row, not_served[row.destination])
         for row in open_rows
     ]
-    said_of = {name: snapshot.folders.get(name) if snapshot else None for name in destinations}
     looked = pulse.within(
         pulse.LOOK_S / 2,
         {

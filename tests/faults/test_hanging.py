@@ -19,13 +19,14 @@ from faults.serving import CANVAS, daemon_of, serving, sweep
 from faults.test_storage_faults import wait_for
 from hotfolder.daemon import handing_out, lanes, silence
 from hotfolder.disk import pulse
-from hotfolder.errors import StorageError
+from hotfolder.errors import RootInUse, StorageError
+from hotfolder.intake import claim
 from hotfolder.ledger.jobs import read_jobs
 from hotfolder.overview.check import check
 from hotfolder.overview.new_root import make_root
 from hotfolder.overview.status import collect
 from tools import needs_tool
-from whole.conftest import drop
+from whole.conftest import drop, records
 
 PRINTS = "prints"
 ANSWERS_WITHIN_S = 5.0
@@ -217,3 +218,29 @@ def test_a_slow_share_keeps_no_other_destination_waiting(two, elsewhere_on, kind
             assert not (slow / "slow.tif").exists(), "it was not slow"
             wait_until(lambda: is_recorded(two, "slow.tif"), 120)
     assert max(waits) < 8, waits
+
+
+def test_what_was_left_behind_commits_nothing_and_holds_the_lock_until_it_ends(two, monkeypatch):
+    reached, go_on = threading.Event(), threading.Event()
+    take = claim._take
+
+    def hang(*args):
+        reached.set()
+        assert go_on.wait(60)
+        return take(*args)
+
+    drop(two, "first.tif", size=24)
+    with monkeypatch.context() as patch:
+        patch.setattr(claim, "_take", hang)
+        with serving_until_stopped(daemon_of(two)) as served:
+            assert reached.wait(30)
+        assert served.stopped_in_s < ANSWERS_WITHIN_S
+        with pytest.raises(RootInUse):
+            daemon_of(two).run()
+        states = [row.state.value for row in read_jobs(two.ledger)]
+        assert ["claiming"] == states
+        go_on.set()
+        wait_for(lambda: not pulse.left_behind())
+    assert states == [row.state.value for row in read_jobs(two.ledger)]
+    assert [] == sweep(two)
+    assert ["delivered"] == [record["state"] for record in records(two, CANVAS)]
