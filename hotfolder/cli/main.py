@@ -9,14 +9,12 @@ stopped, by Ctrl-C, before all was done. `audit` has two of its own: 1 no record
 from __future__ import annotations
 
 import json
-import os
 import signal
-import sys
 import threading
 from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
@@ -26,7 +24,7 @@ from rich.text import Text
 from hotfolder.cli import looking
 from hotfolder.cli.audit import audit
 from hotfolder.cli.terminal import print_json, print_line, print_plain
-from hotfolder.disk import pulse
+from hotfolder.disk import apart
 from hotfolder.disk.names import display_lines, display_name
 from hotfolder.errors import HotfolderError, Problem, SettingsError, StorageError
 from hotfolder.model.records import Record, to_json
@@ -67,18 +65,9 @@ def main() -> None:
         app()
     except HotfolderError as error:
         print_plain(display_lines(_describe_error(error)), Console(stderr=True), "bold")
-        _exit(error.exit_code)
+        apart.end(error.exit_code)
     except SystemExit as end:
-        _exit(end.code if isinstance(end.code, int) else 1 if end.code else 0)
-
-
-def _exit(code: int) -> NoReturn:
-    """End the process, also when a share does not answer and a thread or a worker waits for it."""
-    if pulse.left_behind():
-        sys.stdout.flush()
-        sys.stderr.flush()
-        os._exit(code)
-    sys.exit(code)
+        apart.end(end.code if isinstance(end.code, int) else 1 if end.code else 0)
 
 
 @app.command()
@@ -136,6 +125,7 @@ def watch(
     quiet: Annotated[bool, typer.Option("--quiet", help="log to the file only")] = False,
 ) -> None:
     """Serve the root until Ctrl-C or SIGTERM."""
+    apart.step_behind()
     daemon = _make_daemon(Root(root), terminal=not quiet)
     _stop_on_signals(daemon)
     daemon.run()
@@ -149,6 +139,7 @@ def sweep(
     now: Annotated[bool, typer.Option("--now", help="ignore working hours")] = False,
 ) -> None:
     """Process all that is waiting, then exit: 0 all delivered, 3 something was held or refused."""
+    apart.step_behind()
     ended = _sweep(Root(root), show=not as_json, keep_hours=not now)
     counts = {
         state: sum(record.state == state for record in ended)

@@ -7,7 +7,6 @@ thread starts the worker process, checks what it made and delivers.
 
 from __future__ import annotations
 
-import os
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -29,7 +28,7 @@ from hotfolder.daemon.rest import Rest
 from hotfolder.daemon.silence import Silence
 from hotfolder.daemon.snapshot import IndexPages, Snapshots
 from hotfolder.daemon.trouble import About, Kind, Troubles
-from hotfolder.disk import durable, names, platforms, pulse
+from hotfolder.disk import apart, durable, names, platforms, pulse
 from hotfolder.disk.marker import away
 from hotfolder.ending.deliver import Deliverer
 from hotfolder.ending.discard import Discards
@@ -235,7 +234,7 @@ class Daemon:
             try:
                 destinations.begin()
                 _recover(root, ledger, destinations)
-                get_log().info("daemon.started", root=str(root.path), pid=os.getpid())
+                get_log().info("daemon.started", root=str(root.path), pid=apart.known_as())
                 loop.run(snapshots.write, until_idle=until_idle)
             finally:
                 handing_out.finish(_STOP_S)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import time
 from collections.abc import Callable, Iterable, Mapping
 
@@ -12,6 +11,7 @@ from hotfolder.daemon.handing_out import HandingOut
 from hotfolder.daemon.hot_folder import HotFolder
 from hotfolder.daemon.silence import Silence
 from hotfolder.daemon.trouble import Trouble, Troubles
+from hotfolder.disk import apart
 from hotfolder.disk.names import display_name
 from hotfolder.errors import StorageError
 from hotfolder.logs import get_log, utc_now
@@ -65,7 +65,7 @@ class Snapshots:
         silences = self._silences()
         at_work = () if ended else self._handing_out.progress()
         return Snapshot(
-            pid=os.getpid(),
+            pid=apart.known_as(),
             started=self._started,
             written=utc_now(),
             workers=self._handing_out.workers,
