@@ -71,6 +71,7 @@ class Destinations:
             _log_refused(name, problems)
         self._hot = {name: self._made(each) for name, each in settings.destinations.items()}
         self._located: dict[str, Located] = {}
+        self._results: dict[str, Located] = {}
         self._to_take_up = dict(self._hot)
         self._taken_up: dict[str, tuple[HotFolder, Located]] = {}
         self._gone_since: dict[str, float] = {}
@@ -133,6 +134,9 @@ class Destinations:
         if changed is None:
             return self._hot.get(name)
         make_new_folders(self._root, name, changed.folders, self._known, self._has_worked)
+        # first of all: where they are another one's hot folder, log and sheets are no input there,
+        # even if this one's own hot folder does not answer
+        self._results[name] = locate(name, changed.folders, {"results"})
         self._taken_up[name] = changed, locate(name, changed.folders)
         self._wake()
         return None
@@ -207,7 +211,8 @@ class Destinations:
         self._hot = {key: each for key, each in self._hot.items() if key != name}
         self.refused = {key: said for key, said in self.refused.items() if key != name}
         for kept in (
-            self._refused_stamps, self._to_take_up, self._taken_up, self._located, self._gone_since
+            self._refused_stamps, self._to_take_up, self._taken_up, self._located, self._results,
+            self._gone_since,
         ):  # fmt: skip
             kept.pop(name, None)
         for kind in Kind:
@@ -287,11 +292,14 @@ class Destinations:
     def _chain(self) -> None:
         """Tell each hot folder what in it is no input, since others' results lie there."""
         located = {name: self._located[name] for name in self._hot if name in self._located}
+        feeding = {name: self._results[name] for name in self._hot if name in self._results}
         with_batches = frozenset(
             name for name, hot in self._hot.items() if hot.destination.file.ticket is not None
         )
         for name in located:
-            self._hot[name].is_ours = partial(is_of_any, upstream(name, located, with_batches))
+            self._hot[name].is_ours = partial(
+                is_of_any, upstream(name, {**feeding, **located}, with_batches)
+            )
 
     def _made(self, destination: Destination) -> HotFolder:
         folders = self._root.folders(destination.name, destination.file.folders)

@@ -15,6 +15,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Final
 
 from hotfolder.batch.folder import BatchFolders
@@ -82,6 +83,10 @@ class Turns:
         self.batches.refresh(name)
         self.pages.refresh(hot)
 
+    def forget(self, name: str) -> None:
+        """Forget a destination that is not served any more."""
+        self.intakes.pop(name, None)
+
     def _end(self, name: str) -> None:
         if name in self.destinations:
             self.batches.refresh(name, ended=True)
@@ -98,7 +103,6 @@ class Lane:
         self._errand: Errand[None] | None = None
         self._asked = threading.Event()
         self._asked.set()
-        self._is_said_silent = False
 
     def ask(self) -> None:
         """Let it have a turn soon: something has happened that concerns its destination."""
@@ -114,13 +118,8 @@ class Lane:
             return
         self._asked.clear()
 
-        def turn() -> None:
-            try:
-                self._turns.take(self.name, ended=ended)
-            finally:
-                self._turns.wake()
-
-        self._errand = Errand(f"serve {self.name}", turn)
+        turn = partial(self._turns.take, self.name, ended=ended)
+        self._errand = Errand(f"serve {self.name}", turn, self._turns.wake)
 
     def wait(self, seconds: float) -> bool:
         """Wait for its turn to end, at most so many seconds; return whether it has ended."""

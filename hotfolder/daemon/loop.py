@@ -306,6 +306,7 @@ class Loop:
                 self._lane(name).ask()
             for name in self.destinations:
                 self._lane(name)
+            self._forget_lanes()
             if self.handing_out.hand_out():
                 for name, lane in self.lanes.items():
                     self.pages.changed(name)
@@ -332,6 +333,13 @@ class Loop:
 
     def _lane(self, name: str) -> Lane:
         return self.lanes.setdefault(name, Lane(name, self.turns))
+
+    def _forget_lanes(self) -> None:
+        for name, lane in list(self.lanes.items()):
+            is_there = name in self.destinations or self.destinations.is_changing(name)
+            if not is_there and not lane.is_busy():
+                del self.lanes[name]
+                self.turns.forget(name)
 
     def _say_silent(self) -> None:
         now = self.silences()

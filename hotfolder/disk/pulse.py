@@ -8,6 +8,7 @@ shows none for a while is silent, and `Pulse.at` names the folder that it was at
 
 from __future__ import annotations
 
+import errno
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -81,24 +82,37 @@ def beat(at: str | Path | None = None) -> None:
 class Errand(Generic[_T]):
     """An act in a thread of its own, which keeps no process from ending."""
 
-    def __init__(self, name: str, act: Callable[[], _T]) -> None:
-        """Begin it; name: of the thread."""
+    def __init__(
+        self, name: str, act: Callable[[], _T], then: Callable[[], None] | None = None
+    ) -> None:
+        """Begin it; name: of the thread; then: called in it when the act has come back.
+
+        Raises
+        ------
+        OSError
+            When the system has no room for a thread.
+        """
         self.pulse = Pulse()
         self._act = act
+        self._then = then
+        self._has_ended = threading.Event()
         self._answer: _T | None = None
         self._error: BaseException | None = None
         self.thread = threading.Thread(target=self._run, name=name, daemon=True)
         _begun.add(self.thread)
-        self.thread.start()
+        try:
+            self.thread.start()
+        except RuntimeError as error:
+            _begun.discard(self.thread)
+            raise OSError(errno.EAGAIN, "no thread can be started") from error
 
     def is_done(self) -> bool:
         """Whether it has come back."""
-        return not self.thread.is_alive()
+        return self._has_ended.is_set()
 
     def wait(self, seconds: float) -> bool:
         """Wait for at most so long, in seconds; return whether it has come back."""
-        self.thread.join(max(0.0, seconds))
-        return self.is_done()
+        return self._has_ended.wait(max(0.0, seconds))
 
     def answer(self) -> _T:
         """Return what the act has returned, or raise what it has raised; only when it is done."""
@@ -114,6 +128,9 @@ class Errand(Generic[_T]):
             self._error = error
         finally:
             _begun.discard(self.thread)
+            self._has_ended.set()
+            if self._then is not None:
+                self._then()
 
 
 _begun: set[threading.Thread] = set()

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -89,9 +89,16 @@ Located = Mapping[str, _Place]
 """Where the folders of one destination are, by kind."""
 
 
-def locate(name: str, folders: DestinationFolders) -> Located:
-    """Look where the folders of one destination are: all that is asked of its disks."""
-    return {kind: _place(name, kind, folder) for kind, folder in vars(folders).items()}
+def locate(name: str, folders: DestinationFolders, kinds: Collection[str] | None = None) -> Located:
+    """Look where the folders of one destination are: all that is asked of its disks.
+
+    kinds: of folders, by default all.
+    """
+    return {
+        kind: _place(name, kind, folder)
+        for kind, folder in vars(folders).items()
+        if kinds is None or kind in kinds
+    }
 
 
 def collisions(root: Root, destinations: Mapping[str, Located]) -> dict[str, list[Problem]]:
