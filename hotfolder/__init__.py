@@ -7,6 +7,7 @@ from hotfolder.errors import (
     Hold,
     HotfolderError,
     Refuse,
+    Remedy,
     SettingsError,
     StageError,
     StorageError,
@@ -34,6 +35,7 @@ from hotfolder.model.units import (
     Money,
     Share,
     parse_quantity,
+    say_share,
 )
 from hotfolder.model.wishes import CaptionWish, IntentWish, LongEdgeWish, SizeWish, Wish
 from hotfolder.raster.exif import ExifDirectories
@@ -55,11 +57,14 @@ from hotfolder.stages.contract import Job, Original, Place, Stage, StageSettings
 from hotfolder.stages.messages import (
     ConversionToCome,
     IntentChosen,
+    LossMeasured,
     LossTolerance,
     Message,
+    OwnPixels,
     SharpeningToCome,
     SizeToCome,
 )
+from hotfolder.stages.roles import Role
 
 __all__ = [
     "CLOSE_LOOKING",
@@ -86,17 +91,21 @@ __all__ = [
     "Json",
     "LengthMm",
     "LongEdgeWish",
+    "LossMeasured",
     "LossTolerance",
     "Medium",
     "Message",
     "Metadata",
     "Money",
     "Original",
+    "OwnPixels",
     "Place",
     "RasterSpec",
     "Refuse",
+    "Remedy",
     "Rendering",
     "Result",
+    "Role",
     "SettingsError",
     "SettingsModel",
     "Share",
@@ -121,6 +130,7 @@ __all__ = [
     "parse_quantity",
     "rebanded",
     "rows_per_band",
+    "say_share",
     "source_profile",
     "text_in",
 ]

@@ -13,6 +13,7 @@ from hotfolder.disk import durable
 from hotfolder.ledger.record_index import columns
 from hotfolder.ledger.record_log import LOG_FILE, START, link
 from hotfolder.model.records import Record, read_record
+from hotfolder.pages.words import local_time
 
 
 @dataclass(frozen=True)
@@ -79,8 +80,8 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
         previous = sha256
     faults += _find_strangers(db, unknown)
     faults += [
-        f"the record of job {job} that ended {finished} is in the ledger, but not in the log as "
-        "it was: changed, removed, or the log was moved away"
+        f"the record of job {job} that ended {local_time(finished)} is in the ledger, but not in "
+        "the log as it was: changed, removed, or the log was moved away"
         for _, job, finished in missing.values()
     ]
     return ChainReport(

@@ -24,7 +24,7 @@ from hotfolder.audit.chain import ChainReport, check_chain
 from hotfolder.audit.question import Question, select_jobs
 from hotfolder.disk import durable
 from hotfolder.errors import SettingsError
-from hotfolder.model.records import End, read_record
+from hotfolder.model.records import End, Record, SetAside, read_record
 from hotfolder.settings.files import Folders, Intake, load_destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
@@ -168,9 +168,12 @@ def _list_files(db: sqlite3.Connection, question: Question) -> Iterator[_File]:
                 "original", job, destination, record.original_kept, original.sha256,
                 original.bytes, finished, may_go=record.state != "delivered",
             )  # fmt: skip
+        # a person may have edited what was set aside; the record says so
+        aside = {each.path: each.sha256 for each in _list_set_aside(record) if each.sha256}
         for result in record.results:
+            sha256 = aside.get(result.path, result.sha256)
             yield _File(
-                "result", job, destination, result.path, result.sha256, result.bytes, finished,
+                "result", job, destination, result.path, sha256, result.bytes, finished,
                 may_go=True,
             )  # fmt: skip
         for each in record.attachments:
@@ -178,6 +181,10 @@ def _list_files(db: sqlite3.Connection, question: Question) -> Iterator[_File]:
                 each.kind, job, destination, each.path, each.sha256, each.bytes, finished,
                 may_go=True,
             )  # fmt: skip
+
+
+def _list_set_aside(record: Record) -> tuple[SetAside, ...]:
+    return record.superseded.files if record.superseded else ()
 
 
 class _Later:

@@ -16,7 +16,7 @@ from pydantic import ValidationError
 from hotfolder.batch.changes import hash_placement
 from hotfolder.disk import durable, names
 from hotfolder.ending.deliver import Deliverer, Ending
-from hotfolder.ending.release import collect_job
+from hotfolder.ending.release import collect_job, find_worse, say_worse
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.details import Claimed, Produced, State
@@ -29,6 +29,7 @@ from hotfolder.model.records import (
     OriginalRecord,
     PlacementRecord,
     Reason,
+    WayOn,
     WorkRecord,
 )
 from hotfolder.settings.changes import with_changes
@@ -37,6 +38,7 @@ from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.work.pipeline import Order, versions
 from hotfolder.work.worker import ANSWER, OUTPUT, Attempt, Stopped, read_failure, run_attempt
 
+_AGAIN = WayOn(says="have it worked on again, once the cause is mended")
 _ENDS = {"deliver": State.DELIVERED, "hold": State.HELD, "refuse": State.REFUSED}
 _NOT_A_FILE = {
     "folder": (
@@ -246,8 +248,14 @@ class Work:
         files: Mapping[str, Path] = {each.path: folder / each.path for each in work.files()}
         state, release = _ENDS[answer.verdict], row.release
         if release and state is State.HELD and work.results:
-            # a person has decided; what the stages would hold for stays in the record
-            state = State.DELIVERED
+            worse = find_worse(work.reasons, release)
+            if worse and not release.accept:
+                work = work.model_copy(
+                    update={"reasons": (say_worse(worse, release), *work.reasons)}
+                )
+            else:
+                # a person has decided; what the stages would hold for stays in the record
+                state = State.DELIVERED
         ending = Ending(state, work, files, release, row.placement, self.root.spool / row.id)
         return self._clean(self.deliverer.end(row, self._find_original(row), ending))
 
@@ -263,7 +271,7 @@ class Work:
             "stages and limits."
         )
         return self._end_without_work(
-            row, "hold", Reason(stage="worker", code="work-failed", message=text)
+            row, "hold", Reason(stage="worker", code="work-failed", message=text, ways_on=(_AGAIN,))
         )
 
     def _find_repeated_failure(self, row: JobRow) -> Failure | None:
@@ -291,7 +299,9 @@ class Work:
             stage=failure.stage,
         )
         message = failure.advice(self._show_name(row), row.destination)
-        reason = Reason(stage=failure.stage, code="stage-failed", message=message)
+        reason = Reason(
+            stage=failure.stage, code="stage-failed", message=message, ways_on=(_AGAIN,)
+        )
         return self._end_without_work(row, "hold", reason, (attachment,))
 
     def _end_without_work(

@@ -9,6 +9,7 @@ from contextlib import AbstractContextManager
 from hotfolder.batch.desk import Desk
 from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.errors import StorageError
+from hotfolder.ledger.jobs import JobRow
 from hotfolder.settings.files import Destination
 
 
@@ -20,12 +21,18 @@ class PuttingAway:
         desk: Desk,
         troubles: Troubles,
         batch_changed: Callable[[str, str], None],
+        set_aside: Callable[[JobRow], JobRow],
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        """Prepare; clock: the one of `troubles`."""
+        """Prepare.
+
+        set_aside: sets a job's result aside that its ticket no longer asks for; clock: the one of
+        `troubles`.
+        """
         self._desk = desk
         self._troubles = troubles
         self._batch_changed = batch_changed
+        self._set_aside = set_aside
         self._clock = clock
         self._settings: dict[str, Destination] = {}
         self._unseen: set[str] = set()
@@ -48,16 +55,31 @@ class PuttingAway:
         elif self._is_due(name, destination):
             self._put_away(name, destination)
         self._settings[name] = destination
-        if not self._desk.has_to_plan(name):
+        if not self._desk.has_to_plan(name) and not self._desk.untidy(name):
             return
-        with pausing as busy:
-            planned = self._desk.plan({name: destination}, busy)
-        for _, batch in planned:
-            self._batch_changed(name, batch)
+        with pausing as busy:  # also while what is not asked for goes, before its successors come
+            for _, batch in self._desk.plan({name: destination}, busy):
+                self._batch_changed(name, batch)
+            self._tidy(name)
+
+    def _tidy(self, name: str) -> None:
+        """Set aside what tickets of a destination no longer ask for."""
+        batches = sorted(self._desk.untidy(name))
+        self._troubles.keep_only(Kind.BATCH, name, batches)
+        for batch in self._troubles.choose(Kind.BATCH, name, batches):
+            about = About(Kind.BATCH, name, batch)
+            try:
+                if self._desk.tidy(name, batch, self._set_aside):
+                    self._batch_changed(name, batch)
+            except StorageError as error:
+                self._troubles.note(about, error)
+            else:
+                self._troubles.clear(about)
 
     def next_try_s(self, name: str) -> float | None:
-        """When a file of a destination that could not be put away is tried next."""
-        return self._troubles.next_try_s(Kind.BATCH_FILE, name)
+        """When what could not be put away, or set aside, of a destination is tried next."""
+        due = [self._troubles.next_try_s(kind, name) for kind in (Kind.BATCH_FILE, Kind.BATCH)]
+        return min((each for each in due if each is not None), default=None)
 
     def _is_due(self, name: str, destination: Destination) -> bool:
         """Whether to read what waits, which may be thousands of rows."""

@@ -29,12 +29,26 @@ from hotfolder.ending.release import keep_the_rest
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import JOB_FILE, LINKED, ORIGINAL, separate
 from hotfolder.intake.junk import job_of
-from hotfolder.ledger.details import Detail, Held, Produced, Publishing, State, load_detail
+from hotfolder.ledger.details import (
+    DETAILS,
+    Detail,
+    Produced,
+    Publishing,
+    State,
+    load_detail,
+)
 from hotfolder.ledger.jobs import Ledger, Restored
 from hotfolder.ledger.record_log import LOG_FILE
 from hotfolder.logs import get_log
 from hotfolder.model.answer import Answer
-from hotfolder.model.records import OriginalRecord, Reason, Record, WorkRecord, read_record
+from hotfolder.model.records import (
+    OriginalRecord,
+    Reason,
+    Record,
+    WayOn,
+    WorkRecord,
+    read_record,
+)
 from hotfolder.settings.root import DestinationFolders, Root
 
 _JOB = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
@@ -191,7 +205,7 @@ def _read_log(destination: str, log: Path) -> Iterator[Restored]:
 
 def _restore_ended(record: Record, destination: str, line: bytes) -> Restored:
     state = State(record.state)
-    return _restore(record, destination, state, Held() if state is State.HELD else Detail(), line)
+    return _restore(record, destination, state, DETAILS[state](), line)
 
 
 def _restore_publishing(plan: Publishing, destination: str) -> Restored:
@@ -284,7 +298,14 @@ def _restore_held(
         original=OriginalRecord(
             name=name, sha256=found.sha256 if found else None, bytes=found.bytes if found else 0
         ),
-        reasons=(Reason(stage="intake", code="ledger-lost", message=message),),
+        reasons=(
+            Reason(
+                stage="intake",
+                code="ledger-lost",
+                message=message,
+                ways_on=(WayOn(says="have it worked on"),),
+            ),
+        ),
     )
     return Restored(
         id=place.name,

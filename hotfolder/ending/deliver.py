@@ -34,9 +34,24 @@ from pathlib import Path
 from typing import Final, Literal, NoReturn, TypeVar
 
 from hotfolder.disk import durable, names
-from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, OF_RESULTS, free_folder, free_name
+from hotfolder.disk.free_names import (
+    ATTACHMENTS,
+    OF_JOBS,
+    OF_RESULTS,
+    SUPERSEDED,
+    free_folder,
+    free_name,
+)
 from hotfolder.disk.marker import check_marked_above, check_marker
 from hotfolder.ending.kept import KeptOriginals
+from hotfolder.ending.supersede import (
+    NotAskedFor,
+    Supersedes,
+    deliver_aside,
+    find_folder,
+    make_way,
+)
+from hotfolder.ending.why import say_why
 from hotfolder.errors import StorageError
 from hotfolder.ledger.details import Claimed, Move, Publishing, State, dump_detail
 from hotfolder.ledger.jobs import JobRow, Ledger
@@ -49,6 +64,7 @@ from hotfolder.model.records import (
     Release,
     ResultRecord,
     WorkRecord,
+    fields_of,
     to_json_line,
 )
 from hotfolder.settings.root import DestinationFolders
@@ -91,15 +107,24 @@ class Deliverer:
         ledger: Ledger,
         folders: Callable[[str], DestinationFolders],
         kept: KeptOriginals | None = None,
+        not_asked_for: NotAskedFor = lambda _destination, _batch, _job: None,
+        root: Path | None = None,
     ) -> None:
-        """Prepare; `kept` takes a copy of every original that is held."""
+        """Prepare.
+
+        kept: takes a copy of every original that is held; not_asked_for: says whether the ticket
+        that stands asks for a batch's job; root: is said in advice.
+        """
+        self._root = root
         self._ledger = ledger
         self._kept = kept
         self._folders = folders
+        self._not_asked_for = not_asked_for
         self.record_log = RecordLog(ledger)
-        self._name_locks: defaultdict[str, threading.Lock] = defaultdict(threading.Lock)
+        self._name_locks: defaultdict[str, threading.RLock] = defaultdict(threading.RLock)
         """By destination: no two have a folder in common, and a share that is slow, or hangs, keeps
         no other destination's results waiting."""
+        self.supersedes = Supersedes(ledger, self.record_log, self._name_locks.__getitem__)
         self._waiting: set[tuple[str, str]] = set()
         """Job and kind of all that this process brought near and has not yet given its name."""
 
@@ -125,6 +150,19 @@ class Deliverer:
                 # still under the lock: the next job must see this name as taken
                 plan = self._publish_results(row, plan)
         return self._finish(plan, again=False)
+
+    def set_aside(self, row: JobRow) -> JobRow:
+        """Set a delivered job's result aside, if its ticket does not ask for it any more.
+
+        Raises
+        ------
+        StorageError
+            When a folder cannot be reached; can be called again.
+        """
+        ticket = self._find_other_ticket(row.destination, row.placement, row.id)
+        if ticket is None:
+            return row
+        return self.supersedes.set_aside(row, self._folders(row.destination), ticket)
 
     def finish(self, row: JobRow) -> JobRow:
         """Finish a job that a kill left in ``publishing``.
@@ -155,6 +193,7 @@ class Deliverer:
             else durable.has_bytes(placement.kept, placement.sha256)
         )
         folder = None
+        ticket = self._find_other_ticket(row.destination, placement, row.id)
 
         def near(top: Path, what: str) -> str:
             # short, of fixed length, never the user's words
@@ -164,9 +203,11 @@ class Deliverer:
         moves = []
         if ending.state is State.DELIVERED:
             results = (
-                folders.results / placement.batch
-                if placement
-                else free_folder(folders.results, below, OF_RESULTS)
+                free_folder(folders.results, below, OF_RESULTS)
+                if placement is None
+                else folders.results / placement.batch
+                if ticket is None
+                else folders.results / SUPERSEDED / placement.batch
             )
             kept = (
                 Path(placement.kept)
@@ -184,7 +225,10 @@ class Deliverer:
         stem = placement.name if placement else Path(kept_name).stem
         records = []
         for number, result in enumerate(ending.work.results, 1):
-            target = free_name(results, stem + Path(result.path).suffix)
+            name = stem + Path(result.path).suffix
+            # what a ticket asks for has its name: whatever stands there makes way (`_make_way`)
+            is_asked_for = placement is not None and folder is None and ticket is None
+            target = results / name if is_asked_for else free_name(results, name)
             moves.append(
                 Move(
                     source=str(ending.files[result.path]),
@@ -229,16 +273,11 @@ class Deliverer:
             )
         work = ending.work
         record = Record(
-            original=work.original,
-            results=tuple(records),
-            attachments=tuple(attachments),
-            reasons=work.reasons,
-            findings=work.findings,
-            facts=work.facts,
-            facts_left_out=work.facts_left_out,
-            stages=work.stages,
-            versions=work.versions,
-            elapsed_s=work.elapsed_s,
+            **fields_of(
+                work.model_copy(
+                    update={"results": tuple(records), "attachments": tuple(attachments)}
+                )
+            ),
             job=row.id,
             destination=row.destination,
             state=_END_STATES[ending.state],
@@ -253,6 +292,8 @@ class Deliverer:
             batch=placement.batch if placement else None,
             placement=placement,
         )
+        if ticket is not None and ending.state is State.DELIVERED:
+            record = deliver_aside(record, ticket)
         return Publishing(
             state=ending.state,
             moves=tuple(moves),
@@ -322,6 +363,9 @@ class Deliverer:
                 if _was_copied(near, target, move.sha256):
                     near.unlink()
                     break
+                if (cleared := self._make_way(row, plan, index)) is not None:
+                    plan = cleared
+                    continue
                 target = free_name(target.parent, target.name)
                 plan = self._commit(row, _replace_target(plan, index, target))
             except FileNotFoundError:
@@ -333,6 +377,40 @@ class Deliverer:
             else:
                 break
         return plan
+
+    def _make_way(self, row: JobRow, plan: Publishing, index: int) -> Publishing | None:
+        """Set aside what stands under a name that a ticket asks for; None when it stays there."""
+        record, target = plan.record, Path(plan.moves[index].target)
+        batch = record.batch
+        if batch is None or record.superseded or not plan.moves[index].is_result:
+            return None
+        folders = self._folders(row.destination)
+        owner = self._ledger.find_delivered_at(row.destination, batch, str(target))
+        if owner is not None:
+            ticket = self._find_other_ticket(row.destination, owner.placement, owner.id)
+            if ticket is None:
+                return None
+            self.supersedes.set_aside(owner, folders, ticket)
+            return plan
+        begun = (each for each in record.displaced if each.was == str(target))
+        aside = next((each for each in begun if not durable.is_there(each.path)), None)
+        if aside is None:
+            aside = make_way(target, find_folder(folders, record))
+            if aside is None:
+                return None
+            displaced = {"displaced": (*record.displaced, aside)}
+            changed = {"record": record.model_copy(update=displaced)}
+            plan = self._commit(row, plan.model_copy(update=changed))
+        durable.make_folders(Path(aside.path).parent)
+        with contextlib.suppress(FileNotFoundError):  # its owner has taken it meanwhile
+            durable.move_new(target, aside.path)
+        return plan
+
+    def _find_other_ticket(
+        self, destination: str, placement: PlacementRecord | None, job: str
+    ) -> str | None:
+        """The ticket that does not ask for a job of a batch; None when it does, or of no batch."""
+        return self._not_asked_for(destination, placement.batch, job) if placement else None
 
     def _commit(self, row: JobRow, plan: Publishing) -> Publishing:
         self._ledger.advance(row.id, State.PUBLISHING, plan)
@@ -381,6 +459,8 @@ class Deliverer:
         with _translate_errors("recording", Path(plan.log)):
             check_marked_above(plan.log)
             row = self.record_log.end(Path(plan.log), plan.record, again=again)
+        if plan.state is State.DELIVERED:
+            row = self.set_aside(row)  # a ticket may have come since this was planned
         if self._kept and plan.state is State.DELIVERED:
             with contextlib.suppress(OSError):  # `Discards.expire` removes it later
                 original = plan.record.original
@@ -401,50 +481,12 @@ class Deliverer:
             if not durable.is_there(building):
                 return
         for name, data in (
-            (WHY_FILE, say_why(record).encode()),
+            (WHY_FILE, say_why(record, self._root).encode()),
             (RECORD_FILE, to_json_line(record)),
         ):
             (building / name).unlink(missing_ok=True)
             durable.write_new(building / name, data)
         durable.move_new(building, folder)
-
-
-def say_why(record: Record) -> str:
-    """Say in plain words why a job was held or refused, and what can be done."""
-    lines = [names.display_name(record.original.name), f"{record.destination}: {record.state}", ""]
-    lines += [f"- {names.display_name(reason.message)}" for reason in record.reasons]
-    lines += ["", f"The original is kept: {record.original_kept}"]
-    lines += [
-        f"{each.title or each.kind}: {each.path}"
-        for each in record.attachments
-        if each.kind in {"failure", "other"}
-    ]
-    if record.results:
-        lines.append(f"The picture as it would be delivered: {record.results[0].path}")
-    if record.state == "held":
-        lines += ["What you can do:", *_say_choices(record)]
-    else:
-        lines.append("What you can do: export the picture again and drop the new file.")
-    return "\n".join(lines) + "\n"
-
-
-def _say_choices(record: Record) -> list[str]:
-    """What a person can do about a held job; nothing that would make the print worse."""
-    as_it_is = (
-        [
-            "- release it as it is: move this folder into the destination's release folder, or",
-            f"  run: hotfolder release {record.job}",
-        ]
-        if record.results
-        else ["- it cannot be released as it is: no result was made, for the reason above"]
-    )
-    return [
-        *as_it_is,
-        f"- release it with other settings, for this picture alone: hotfolder release {record.job}",
-        "  --set STAGE.KEY=VALUE, with a setting that answers the reason",
-        "- change the picture, and drop it into the hot folder again",
-        "- discard it: delete this folder; the original is still kept for a while",
-    ]
 
 
 def _was_copied(near: Path, target: Path, sha256: str | None) -> bool:

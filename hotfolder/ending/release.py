@@ -12,6 +12,7 @@ recorded and delivered all the same.
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import getpass
 import os
@@ -20,7 +21,7 @@ import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Final, TypeVar
 
 from pydantic import JsonValue, TypeAdapter, ValidationError
@@ -28,20 +29,24 @@ from pydantic import JsonValue, TypeAdapter, ValidationError
 from hotfolder.disk import durable, names
 from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, free_name
 from hotfolder.disk.marker import check_marker
+from hotfolder.ending.why import can_be_released_as_it_is, list_ways, release_command
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.details import Claimed, Produced, Releasing, State
 from hotfolder.ledger.jobs import JobRow, Ledger
-from hotfolder.ledger.reading import read_job
+from hotfolder.ledger.reading import open_reader, read_job
 from hotfolder.logs import get_log
 from hotfolder.model.answer import Answer
 from hotfolder.model.records import (
     Attachment,
     Changes,
+    End,
+    Reason,
     Record,
     Release,
     ResultRecord,
     WorkRecord,
+    fields_of,
 )
 from hotfolder.model.wishes import Wish
 from hotfolder.pages.words import local_time
@@ -51,6 +56,8 @@ from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
 
 NOTE_FILE: Final = "release.json"
+DISCARD_SUFFIX: Final = ".discard"
+"""Of a file in ``release/`` that gives the batch of its name up."""
 _HELD = "held"
 _OURS = OF_JOBS - {"result"}
 _JOB = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
@@ -68,6 +75,17 @@ class HandedOver:
     """Its folder, or its original."""
 
 
+@dataclass(frozen=True)
+class BatchDiscard:
+    """A batch that somebody gives up, by a file in ``release/`` that is named for it."""
+
+    destination: str
+    batch: str
+    path: Path
+    note: Release
+    """Who, and why; empty when the file was made by hand."""
+
+
 class ReleaseFolder:
     """The folder ``release/NAME/`` of one destination."""
 
@@ -75,10 +93,13 @@ class ReleaseFolder:
         self._destination = destination
         self._folder = folder
         self._unmatched: dict[Path, tuple[int, int]] = {}
+        self.discarded: list[BatchDiscard] = []
+        """Batches that the last look found given up."""
 
     def look(self, ledger: Ledger) -> list[HandedOver]:
         """Find what is whole and known; what is not is hashed again when it has changed."""
         found: list[HandedOver] = []
+        self.discarded = []
         unmatched: dict[Path, tuple[int, int]] = {}
         try:
             # a job's folder has its result too, so it goes before a copy of the original alone
@@ -88,6 +109,13 @@ class ReleaseFolder:
         for path in entries:
             stamp = _read_stamp(path)
             if path.name.startswith(".") or stamp is None:
+                continue
+            if path.suffix == DISCARD_SUFFIX and path.is_file():
+                if ledger.has_batch(self._destination, path.stem):
+                    note = _read_file_note(path)
+                    self.discarded.append(BatchDiscard(self._destination, path.stem, path, note))
+                else:
+                    unmatched[path] = stamp
                 continue
             row = None
             if self._unmatched.get(path) != stamp:
@@ -102,9 +130,10 @@ class ReleaseFolder:
     def remarks(self) -> list[str]:
         """What stands there and cannot be released, as sentences."""
         return [
-            f"{names.display_name(path.name)} in release/ is not a held job of "
-            f"{self._destination}, "
-            "or parts of it are missing"
+            f"{names.display_name(path.name)} in release/ names no batch of {self._destination}"
+            if path.suffix == DISCARD_SUFFIX
+            else f"{names.display_name(path.name)} in release/ is not a held job of "
+            f"{self._destination}, or parts of it are missing"
             for path in self._unmatched
         ]
 
@@ -112,9 +141,56 @@ class ReleaseFolder:
 def begin_release(ledger: Ledger, found: HandedOver) -> JobRow:
     """Commit that the job is released; `collect_job` does the rest, also after a kill."""
     note = _read_note(found.path)
+    if found.row.record is not None:
+        # what its folder says, which is a person's to change, does not count
+        note = note.model_copy(
+            update={
+                "waived": found.row.record.reasons,
+                "changes": _join(_changes_so_far(found.row.record), note.changes),
+            }
+        )
     get_log().info("job.released", job=found.row.id, who=note.who, why=note.why)
     detail = Releasing(release=note, source=found.path)
     return ledger.advance(found.row.id, State.RELEASING, detail)
+
+
+def find_worse(reasons: Sequence[Reason], release: Release) -> list[Reason]:
+    """Find what a released job would be held for that the person was not told of, or less of.
+
+    Parameters
+    ----------
+    reasons
+        Why it would be held now.
+    release
+        The decision; one of an earlier version waives everything.
+    """
+    if release.waived is None:
+        return []
+    waived = release.waived
+    return [now for now in reasons if all(now.is_worse_than(before) for before in waived)]
+
+
+def say_worse(worse: Sequence[Reason], release: Release) -> Reason:
+    """Say why a released job is held again."""
+    changes = " ".join(
+        f"{stage}.{key}={value}"
+        for stage, of in release.changes.items()
+        for key, value in of.items()
+    )
+    told = {(each.stage, each.code) for each in release.waived or ()}
+    more = [each.code for each in worse if (each.stage, each.code) in told]
+    new = [each.code for each in worse if (each.stage, each.code) not in told]
+    what = [f"worse than you were told ({', '.join(more)})"] if more else []
+    what += [f"new ({', '.join(new)})"] if new else []
+    return Reason(
+        stage="release",
+        code="made-worse",
+        message=(
+            f"It was released with {changes or 'no change'}, and what it is held for now is "
+            f"{' and '.join(what)}: read on. Release it as it is now, if you want it so; "
+            "next time, --accept says so beforehand."
+        ),
+    )
 
 
 def collect_job(ledger: Ledger, spool: Path, held: Path, row: JobRow) -> JobRow:
@@ -144,7 +220,7 @@ def collect_job(ledger: Ledger, spool: Path, held: Path, row: JobRow) -> JobRow:
     answer = _restore_answer(row, record, kept, place)
     if durable.is_there(kept):
         keep_the_rest(kept, source.parent / row.id, record)
-    if answer is None or release.changes:
+    if answer is None or release.changes != _changes_so_far(record):
         row = ledger.advance(row.id, State.CLAIMED, Claimed(release=release), attempts=0)
     else:
         row = ledger.advance(row.id, State.PRODUCED, Produced(answer=answer, release=release))
@@ -209,6 +285,7 @@ def release_job(
     *,
     who: str | None,
     why: str,
+    accept: bool = False,
 ) -> Changes:
     """Release a held job by its name, from outside the daemon.
 
@@ -226,6 +303,8 @@ def release_job(
         Who decides; None takes the name that the system knows.
     why
         Goes into the record.
+    accept
+        Whether what the changes make worse is accepted beforehand.
 
     Returns
     -------
@@ -268,13 +347,17 @@ def release_job(
             changes.setdefault(stage, {}).update(settings)
     if changes:
         raw = with_changes(destination.raw, row.placement.changes if row.placement else {})
+        raw = with_changes(raw, _changes_so_far(row.record) if row.record else {})
         check_destination(path, with_changes(raw, changes), registry, Intake())
+    elif row.record and not can_be_released_as_it_is(row.record):
+        raise SettingsError([_say_no_result(root, row.record)])
     folders = root.folders(row.destination, destination.file.folders)
     note = Release(
         who=getpass.getuser() if who is None else who,
         why=why,
         at=datetime.now(UTC),
         changes=changes,
+        accept=accept,
     )
     try:
         hand_over(folders.held / job, folders.release, note)
@@ -285,20 +368,63 @@ def release_job(
     return changes
 
 
+def _say_no_result(root: Root, record: Record) -> Problem:
+    """Why a job without a result cannot be released as it is, and what can be done instead."""
+    ways = [
+        f"{release_command(record.job, root.path, way.options)} ({way.says})"
+        for way in list_ways(record)
+    ]
+    return Problem(
+        str(root.path),
+        record.job,
+        "cannot be released as it is, because no result was made: "
+        + " ".join(reason.message for reason in record.reasons),
+        "; or ".join(ways) or "another picture, or a setting that answers the reason, with --set",
+    )
+
+
 def split_words(words: list[str]) -> tuple[list[str], Root]:
-    """Tell jobs from the root among the words of a command: a root is no name of a job.
+    """Tell held jobs from the root among the words of a command: a root is a folder with settings.
 
     Raises
     ------
     SettingsError
-        When two words are no names of jobs.
+        When two words are roots.
     """
-    jobs = [word for word in words if _JOB.fullmatch(word)]
-    others = [word for word in words if not _JOB.fullmatch(word)]
-    if len(others) > 1:
-        allowed = "names of jobs, as in 20260131-235959-0123abcd, and one root"
-        raise SettingsError([Problem("release", "", ", ".join(others), allowed)])
-    return jobs, Root(Path(others[0]) if others else Path())
+    roots = [word for word in words if not _JOB.fullmatch(word) and Root(Path(word)).is_there]
+    if len(roots) > 1:
+        raise SettingsError([Problem("release", "", ", ".join(roots), "one root")])
+    return [word for word in words if word not in roots], Root(Path(roots[0]) if roots else Path())
+
+
+def find_held_named(root: Root, word: str) -> str:
+    """Return the held job of a name: its own, or its picture's where one alone is called so.
+
+    Raises
+    ------
+    SettingsError
+        When no held job is called so, or several are.
+    """
+    if _JOB.fullmatch(word):
+        return word
+    wanted = names.collision_key(word)
+    with open_reader(root.ledger) as ledger:
+        held = [row for row in ledger.ended_jobs() if row.end is End.HELD]
+    found = [row for row in held if wanted in _names_of(row)]
+    if len(found) == 1:
+        return found[0].id
+    if found:
+        several = ", ".join(f"{row.id} ({names.display_name(row.source)})" for row in found)
+        raise SettingsError([Problem(str(root.path), word, "several held jobs", several)])
+    allowed = "a held job or its picture, as `hotfolder status` shows; and the root"
+    got = "no held job is called so, and it is no root"
+    raise SettingsError([Problem(str(root.path), word, got, allowed)])
+
+
+def _names_of(row: JobRow) -> set[str]:
+    """What people may call a job's picture: its path, its name, its name without suffix."""
+    path = PurePosixPath(names.display_name(row.source))
+    return {names.collision_key(each) for each in (str(path), path.name, path.stem)}
 
 
 def parse_change(text: str) -> tuple[str, str, JsonValue]:
@@ -312,12 +438,23 @@ def parse_change(text: str) -> tuple[str, str, JsonValue]:
     name, equals, value = text.partition("=")
     stage, dot, key = name.strip().partition(".")
     if not (equals and dot and stage and key):
-        allowed = 'STAGE.KEY=VALUE, as in sizing.long_edge="40 in"'
+        allowed = "STAGE.KEY=VALUE: a key of the table [stage.STAGE], and its value as TOML"
         raise SettingsError([Problem("--set", "", text, allowed)])
     try:
         return stage, key, _JSON.validate_python(tomllib.loads(f"value = {value}")["value"])
     except (tomllib.TOMLDecodeError, ValidationError):  # a date is none of JSON's values
         return stage, key, value.strip()
+
+
+def _changes_so_far(record: Record) -> Changes:
+    """With which changes a held job was made: it was released before, and held again."""
+    return record.release.changes if record.release else {}
+
+
+def _join(before: Changes, after: Changes) -> Changes:
+    return {
+        stage: {**before.get(stage, {}), **after.get(stage, {})} for stage in {**before, **after}
+    }
 
 
 def _find_held(ledger: Ledger, destination: str, path: Path) -> JobRow | None:
@@ -346,12 +483,35 @@ def _read_stamp(path: Path) -> tuple[int, int] | None:
     return (max((each.st_mtime_ns for each in found), default=0), sum(e.st_size for e in found))
 
 
-def _read_note(path: Path) -> Release:
-    by_hand = Release(who="", why="", at=datetime.now(UTC))
-    if not path.is_dir():
-        return by_hand
+def discard_batch(release: Path, batch: str, *, who: str | None, why: str) -> None:
+    """What the command does: leave a note in ``release/`` that gives a batch up.
+
+    Raises
+    ------
+    StorageError
+        When it cannot be written.
+    """
+    name = getpass.getuser() if who is None else who
+    note = Release(who=name, why=why, at=datetime.now(UTC))
+    path = release / f"{batch}{DISCARD_SUFFIX}"
     try:
-        with durable.open_to_read(path / NOTE_FILE) as file:
+        check_marker(release)
+        with contextlib.suppress(FileExistsError):  # it has been given up already
+            durable.write_new(path, note.model_dump_json().encode())
+    except OSError as error:
+        raise StorageError(f"{path} cannot be written: {error.strerror or error}") from error
+
+
+def _read_note(path: Path) -> Release:
+    if not path.is_dir():
+        return Release(who="", why="", at=datetime.now(UTC))
+    return _read_file_note(path / NOTE_FILE)
+
+
+def _read_file_note(path: Path) -> Release:
+    by_hand = Release(who="", why="", at=datetime.now(UTC))
+    try:
+        with durable.open_to_read(path) as file:
             return Release.model_validate_json(file.read(_MAX_NOTE_BYTES))
     except FileNotFoundError:
         return by_hand
@@ -366,17 +526,8 @@ def _restore_answer(row: JobRow, record: Record, kept: Path, place: Path) -> Ans
     results = _bring_back(record.results, kept / "result", attempt)
     if not results:
         return None
-    work = WorkRecord(
-        original=record.original,
-        results=results,
-        attachments=_bring_back(record.attachments, kept, attempt),
-        reasons=record.reasons,
-        findings=record.findings,
-        facts=record.facts,
-        facts_left_out=record.facts_left_out,
-        stages=record.stages,
-        versions=record.versions,
-    )
+    attachments = _bring_back(record.attachments, kept, attempt)
+    work = WorkRecord(**{**fields_of(record), "results": results, "attachments": attachments})
     return Answer(verdict="deliver", work=work)
 
 

@@ -98,6 +98,11 @@ class Move(BaseModel):
     """Where it waits for its final name; "" for what is in a job's folder."""
 
     @property
+    def is_result(self) -> bool:
+        """Whether it is a picture that was made, and no page about it."""
+        return self.what.startswith("result-")
+
+    @property
     def is_only_original(self) -> bool:
         """Whether this is the one file that came, and nobody else has it."""
         return self.what == "original" and not self.copy_only and self.sha256 is not None
@@ -143,6 +148,13 @@ class Held(Detail):
     """When it was noticed; set once the record has been appended."""
 
 
+class Delivered(Detail):
+    """A delivered job, and whether its result is being set aside."""
+
+    superseding: Record | None = None
+    """The record that will say so; set before the result is moved."""
+
+
 DETAILS: Final[dict[State, type[Detail]]] = {
     State.CLAIMING: Claiming,
     State.RELEASING: Releasing,
@@ -150,7 +162,7 @@ DETAILS: Final[dict[State, type[Detail]]] = {
     State.WORKING: Claimed,
     State.PRODUCED: Produced,
     State.PUBLISHING: Publishing,
-    State.DELIVERED: Detail,
+    State.DELIVERED: Delivered,
     State.HELD: Held,
     State.REFUSED: Detail,
 }

@@ -93,12 +93,16 @@ class Ledger(LedgerReader):
         """
         self._lock = threading.RLock()
         self._is_closed = False
+        super().__init__(sqlite3.connect(path, isolation_level=None, check_same_thread=False))
         try:
-            super().__init__(sqlite3.connect(path, isolation_level=None, check_same_thread=False))
             self.db.execute("PRAGMA journal_mode=WAL")
             self.db.execute("PRAGMA synchronous=FULL")
             self._prepare(path)
+        except StorageError:
+            self.db.close()
+            raise
         except sqlite3.DatabaseError as error:
+            self.db.close()
             raise StorageError(
                 f"the ledger {path} cannot be used: {error}; "
                 "set the file aside and ask for help before starting again"
@@ -107,7 +111,6 @@ class Ledger(LedgerReader):
     def _prepare(self, path: Path) -> None:
         version = read_version(self.db)
         if version > SCHEMA_VERSION:
-            self.db.close()
             raise StorageError(
                 f"the ledger {path} was written by a newer hotfolder "
                 f"(its version {version}, ours {SCHEMA_VERSION}); install that one"

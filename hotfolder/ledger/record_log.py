@@ -24,7 +24,7 @@ from collections import defaultdict
 from pathlib import Path
 from typing import Final
 
-from hotfolder.disk import durable
+from hotfolder.disk import durable, line_log
 from hotfolder.ledger.jobs import JobRow, Ledger, link
 from hotfolder.model.records import RECORD_SCHEMA_VERSION, Record, read_record, to_json_line
 
@@ -66,13 +66,13 @@ class RecordLog:
         """
         with self._locks[record.destination]:  # a share that hangs keeps no other log waiting
             durable.make_folders(log.parent)
-            durable.end_last_line(log, _is_record)
+            line_log.end_last_line(log, _is_record)
             line = _find_line(log, record) if again else None
             if line is None:
                 previous = self._find_previous(log, record.destination)
                 record = _prepare(record, previous)
                 line = to_json_line(record)
-                durable.append_line(log, line)
+                line_log.append_line(log, line)
             return self._ledger.end(record, line)
 
     def _find_previous(self, log: Path, destination: str) -> str:

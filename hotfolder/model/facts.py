@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
-from typing import Final, TypeAlias
+from typing import Final, TypeAlias, TypedDict
 
 from pydantic import ConfigDict
 
@@ -103,6 +103,15 @@ def _found(findings: Json, keys: Sequence[str]) -> Json:
     return found
 
 
+class ColumnValues(TypedDict):
+    """A column as reports and status have it in JSON."""
+
+    name: str
+    title: str
+    unit: str
+    value: Cell
+
+
 @dataclass(frozen=True)
 class Column:
     """A measure that the program has no word for, with what a table needs to show it.
@@ -131,6 +140,15 @@ class Column:
     def heading(self) -> str:
         """Title and unit."""
         return f"{self.title}, {self.unit}" if self.unit else self.title
+
+    def to_json(self) -> ColumnValues:
+        """Return its values under their names."""
+        return {"name": self.name, "title": self.title, "unit": self.unit, "value": self.value}
+
+
+def describe_column(column: ColumnValues) -> str:
+    """Say a column in one line, as people read it: "Label: 6.0 mm"."""
+    return f"{column['title']}: {column['value']} {column['unit']}".rstrip()
 
 
 @dataclass(frozen=True)

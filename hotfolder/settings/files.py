@@ -19,7 +19,7 @@ from hotfolder.model.hours import HoursText
 from hotfolder.model.name_template import NameTemplate
 from hotfolder.model.units import ByteCount, DurationS
 from hotfolder.settings.order import find_misplaced, right_order
-from hotfolder.stages.contract import Place, StageSettings
+from hotfolder.stages.contract import AnyStage, StageSettings
 from hotfolder.stages.registry import Registry
 
 SETTINGS_FILE = "hotfolder.toml"
@@ -140,8 +140,8 @@ class Destination:
     stage_settings: Mapping[str, StageSettings]
     profile: Profile
     intake: Intake
-    places: Mapping[str, Place | None] = field(default_factory=dict)
-    """Where each stage stands, by its name."""
+    stages: Mapping[str, type[AnyStage]] = field(default_factory=dict)
+    """The class of each stage, by its name."""
 
 
 @dataclass(frozen=True)
@@ -234,8 +234,8 @@ def check_destination(
     if problems or profile is None:
         raise SettingsError(problems)
     intake = file.intake or default_intake
-    places = {name: registry.stages[name].place for name in file.stages}
-    return Destination(path.stem, file, raw, stage_settings, profile, intake, places)
+    stages = {name: registry.stages[name] for name in file.stages}
+    return Destination(path.stem, file, raw, stage_settings, profile, intake, stages)
 
 
 def _read_root(path: Path, problems: list[Problem]) -> RootFile | None:

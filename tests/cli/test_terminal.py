@@ -69,7 +69,7 @@ def test_an_error(screen, monkeypatch, error):
 
 def test_what_waits(screen):
     waiting = {
-        "what": "stopped", "destination": "canvas", "file": HOSTILE, "share": 0.5,
+        "what": "stopped", "destination": "canvas", "file": HOSTILE, "share": 0.5, "columns": [],
         "why": f"{HOSTILE} failed\nReleased.", "since": "2026-01-01", "who": "you",
     }  # fmt: skip
     destination = dict.fromkeys(

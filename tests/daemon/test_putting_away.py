@@ -36,6 +36,9 @@ class Desk:
     def plan(self, _destinations, busy):
         return self.planned
 
+    def untidy(self, _name):
+        return set()
+
 
 @pytest.fixture
 def desk():
@@ -54,7 +57,7 @@ def destinations():
 
 @pytest.fixture
 def putting_away(desk, troubles, clock, changed):
-    return PuttingAway(desk, troubles, lambda *batch: changed.append(batch), clock)
+    return PuttingAway(desk, troubles, lambda *batch: changed.append(batch), None, clock)
 
 
 @pytest.fixture

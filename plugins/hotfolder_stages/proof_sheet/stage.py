@@ -22,9 +22,11 @@ from hotfolder import (
     Intent,
     IntentChosen,
     Job,
+    LossMeasured,
     LossTolerance,
     Place,
     RasterSpec,
+    Role,
     SharpeningToCome,
     SizeToCome,
     Stage,
@@ -90,6 +92,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
     name = "proof-sheet"
     Settings = ProofSheetSettings
     place = Place.FINISHED
+    role = Role.SHEET
     comes_after = (SizeToCome, SharpeningToCome)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
@@ -216,6 +219,8 @@ class ProofSheet(Stage[ProofSheetSettings]):
         for number, piece in enumerate(pieces, 1):
             pictures |= {f"{name}-{number}": view for name, view in vars(piece).items()}
         cost = facts.cost(result, medium)
+        # the whole picture's, where a stage has measured it: the sheet has only a reduced one
+        lost = job.told(LossMeasured) or LossMeasured(self._lost_share, hues.words)
         return render(
             Sheet(
                 name=job.original.name,
@@ -229,12 +234,16 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 spots=tuple(
                     self._spot(place, number) for number, place in enumerate(self._places, 1)
                 ),
-                lost_share=self._lost_share,
-                lost_words=hues.words,
+                notices=(
+                    *(each.message for each in job.reasons),
+                    *(each.message for each in job.warnings),
+                ),
+                lost_share=lost.share,
+                lost_words=lost.in_words,
                 tolerance=self._tolerance,
                 hues=hues.bars,
                 paper=paper_white(self._delivered),
-                size=tuple(facts.size_facts(result, medium)),
+                size=tuple(facts.size_facts(result, job)),
                 decisions=tuple(facts.decisions(self._raster, way.transform, job, way.reason)),
                 cost=str(cost) if cost else "",
                 bits=job.result.bits,

@@ -20,10 +20,12 @@ import numpy as np
 from hotfolder import (
     CLOSE_LOOKING,
     MM_PER_INCH,
+    Area,
     Band,
     Findings,
     Job,
     Json,
+    OwnPixels,
     Place,
     RasterSpec,
     SizeToCome,
@@ -73,7 +75,7 @@ class Sizing(Stage[SizingSettings]):
     name = "sizing"
     Settings = SizingSettings
     place = Place.FINISHED
-    tells = (SizeToCome,)
+    tells = (SizeToCome, OwnPixels)
 
     def announce(self, job: Job) -> None:
         """Tell that the picture gets its final size here."""
@@ -95,6 +97,10 @@ class Sizing(Stage[SizingSettings]):
         reduces = math.prod(scaled) < math.prod(pixels)
         domain = None if scaled == pixels else choose(raster, reduces=reduces)
         self._work = _Work(raster, front, domain, enlarges=domain is not None and not reduces)
+        self._own: OwnPixels | None = None
+        if self._work.enlarges:
+            job.tell(own := _own_pixels(raster, made))
+            self._own = own
         self._border_colour = self._wrap_colour = np.empty(0, np.uint16)
         if front.border:
             self._border_colour = codes_of(self.settings.border_colour, raster)
@@ -119,6 +125,8 @@ class Sizing(Stage[SizingSettings]):
         """Resample block by block; whatever the bands' height, the pixels are the same."""
         made, front = self._request, self._work.plan
         size = (front.width_px, front.height_px)
+        if self._own and self._own.watchers:
+            bands = _watched(bands, self._work, self._own)
         with ThreadPoolExecutor(cpu_count()) as threads:
             flow: Iterable[Band] = _resampled(bands, self._work, threads)
             if front.border:
@@ -183,6 +191,41 @@ class Sizing(Stage[SizingSettings]):
             "needed_ppi_close": round(needs * CLOSE_LOOKING, 1),
             "largest_sharp_mm": largest_mm(*kept, needs) if needs else None,
         }
+
+
+def _own_pixels(raster: RasterSpec, made: Request) -> OwnPixels:
+    """The source's pixels of which something is kept, and where they lie in the result."""
+    front = made.front
+    columns, rows = _kept(raster, front)
+    scale = (front.scaled_width_px / raster.width_px, front.scaled_height_px / raster.height_px)
+    kept = replace(raster, width_px=len(columns), height_px=len(rows))
+    left = made.wrap.left + front.border_left_px - front.crop_left_px + columns.start * scale[0]
+    top = made.wrap.top + front.border_top_px - front.crop_top_px + rows.start * scale[1]
+    return OwnPixels(kept, Area(left, top, len(columns) * scale[0], len(rows) * scale[1]))
+
+
+def _kept(source: RasterSpec, front: Plan) -> tuple[range, range]:
+    """Columns and rows of the source of which more than half is kept, at least one of each."""
+    found = []
+    for side, scaled, crop, kept in (
+        (source.width_px, front.scaled_width_px, front.crop_left_px, front.kept_width_px),
+        (source.height_px, front.scaled_height_px, front.crop_top_px, front.kept_height_px),
+    ):
+        start = min(side - 1, (2 * crop * side + scaled) // (2 * scaled))
+        stop = (2 * (crop + kept) * side + scaled) // (2 * scaled)
+        found.append(range(start, min(side, max(start + 1, stop))))
+    return found[0], found[1]
+
+
+def _watched(bands: Iterable[Band], work: _Work, own: OwnPixels) -> Iterator[Band]:
+    """Show what is kept of each band to whoever looks, and pass all of it on."""
+    columns, rows = _kept(work.source, work.plan)
+    across = slice(columns.start, columns.stop)
+    for band in bands:
+        for piece in _cropped([band], across, rows.start, rows.stop):
+            for take in own.watchers:
+                take(piece)
+        yield band
 
 
 def _trim(made: Request) -> dict[str, int]:

@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, ClassVar, Self
 
 from pydantic import Field, model_validator
 
-from hotfolder import Hold, Json, LongEdgeWish, RasterSpec, SizeWish, StageSettings, Wish
+from hotfolder import (
+    Hold,
+    Json,
+    LongEdgeWish,
+    RasterSpec,
+    Remedy,
+    SizeWish,
+    StageSettings,
+    Wish,
+)
 from hotfolder_stages.sizing.colour import WHITE, Colour
 from hotfolder_stages.sizing.enough import choose_ppi
 from hotfolder_stages.sizing.geometry import (
@@ -32,6 +42,7 @@ SCREEN_PPI = 72.0
 
 Ppi = Annotated[float, Field(gt=0, le=20000)]
 
+_LENGTH = re.compile(r"\s*(\d+(?:[.,]\d+)?)(\s*\S+)\s*")
 _NOTHING = Extent(0, "mm")
 _PLANNING_PPI = 7200.0
 """Fine enough that rounding to pixels does not show when the printer's ppi is chosen."""
@@ -111,7 +122,7 @@ class SizingSettings(StageSettings):
     def granting(self, wish: Wish) -> Mapping[str, Json]:
         """Set the sides that are asked for, in place of any other size."""
         if isinstance(wish, LongEdgeWish):
-            return {"long_edge": wish.length}
+            return self._by_long_edge(wish.length)
         if not isinstance(wish, SizeWish):
             return {}
         granted: dict[str, Json] = dict.fromkeys(("long_edge", "short_edge", "paper"))
@@ -125,6 +136,23 @@ class SizingSettings(StageSettings):
         if wish.anchor:
             granted["anchor"] = wish.anchor
         return granted
+
+    def _by_long_edge(self, length: str) -> Mapping[str, Json]:
+        """Set a long edge; a size by both sides keeps its shape and its mode."""
+        granted: dict[str, Json] = dict.fromkeys(("long_edge", "short_edge", "paper"))
+        granted |= dict.fromkeys(("width", "height"))
+        shape: tuple[float, float] | None = None
+        if self.paper is not None:
+            shape = self.paper.size_mm(upright=False)
+            granted["turn"] = self.paper.orientation is None
+        elif self.width and self.height and self.width.unit == self.height.unit:
+            shape = (self.width.value, self.height.value)
+        longer = _LENGTH.fullmatch(length)
+        if shape is None or longer is None:
+            return {**granted, "long_edge": length}
+        factor = float(longer[1].replace(",", ".")) / max(shape)
+        sides = [f"{side * factor:.6f}".rstrip("0").rstrip(".") + longer[2] for side in shape]
+        return {**granted, "width": sides[0], "height": sides[1]}
 
     def box(self, raster: RasterSpec, ppi: float) -> Box:
         """What is asked for, in pixels of the result."""
@@ -193,6 +221,10 @@ def request(settings: SizingSettings, raster: RasterSpec, viewing_distance_mm: f
             f"A wrap of {settings.wrap} is wider than the picture, which is only "
             f"{size[0]} × {size[1]} px at {ppi:g} ppi, so it cannot be mirrored. Make the picture "
             f"larger or the wrap narrower, or choose plain edges.",
+            remedies=[
+                Remedy("fold a plain edge around the bars", {"wrap_edges": "plain"}),
+                Remedy("stretch the outermost pixels instead", {"wrap_edges": "stretched"}),
+            ],
         )
     return Request(ppi, front, bleed_px, wrap)
 
