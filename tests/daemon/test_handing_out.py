@@ -13,7 +13,7 @@ from daemon.conftest import Named, away, destination, is_for_a_batch
 from hotfolder.daemon.handing_out import HandingOut, with_workers
 from hotfolder.daemon.trouble import About, Kind
 from hotfolder.disk import pulse
-from hotfolder.ledger.details import Detail, State
+from hotfolder.ledger.details import Delivered, State
 from hotfolder.work.worker import Stopped
 
 
@@ -83,7 +83,7 @@ def make(desk, ledger, troubles, clock):
 @pytest.fixture
 def end(ledger):
     def end(row, _where):
-        return ledger.advance(row.id, State.DELIVERED, Detail())
+        return ledger.advance(row.id, State.DELIVERED, Delivered())
 
     return end
 
