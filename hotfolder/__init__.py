@@ -56,11 +56,13 @@ from hotfolder.raster.source_profile import source_profile
 from hotfolder.stages.contract import Job, Original, Place, Stage, StageSettings, hookimpl
 from hotfolder.stages.messages import (
     ConversionToCome,
+    Cropped,
     IntentChosen,
     LossMeasured,
     LossTolerance,
     Message,
     OwnPixels,
+    PixelsWanted,
     SharpeningToCome,
     SizeToCome,
 )
@@ -76,6 +78,7 @@ __all__ = [
     "CaptionWish",
     "Column",
     "ConversionToCome",
+    "Cropped",
     "DurationS",
     "Encoding",
     "ExifDirectories",
@@ -99,6 +102,7 @@ __all__ = [
     "Money",
     "Original",
     "OwnPixels",
+    "PixelsWanted",
     "Place",
     "RasterSpec",
     "Refuse",

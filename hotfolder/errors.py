@@ -47,9 +47,12 @@ class Problem:
     """The value found, as text."""
     allowed: str
     """What would be right."""
+    line: int | None = None
+    """Where in the file, from 1; None when that is not known."""
 
     def __str__(self) -> str:
-        where = f"{self.file}: {self.key}" if self.key else self.file
+        where = self.file if self.line is None else f"{self.file}, line {self.line}"
+        where = f"{where}: {self.key}" if self.key else where
         found = f": {self.got}" if self.got else ""
         return f"{where}{found}; allowed: {self.allowed}" if self.allowed else f"{where}{found}"
 
@@ -82,6 +85,10 @@ class Remedy:
         ----------
         stage
             The stage that holds the picture.
+
+        Returns
+        -------
+        Options and their values, in turn.
         """
         words = [word for key, value in self.settings.items()
                  for word in ("--set", f"{stage}.{key}={_say_value(value)}")]  # fmt: skip

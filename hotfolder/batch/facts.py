@@ -58,6 +58,8 @@ class PlacementFacts(TypedDict):
     lost_share: float | None
     lost_in_words: str
     lost_tolerance_delta_e_00: float | None
+    cropped_share: float | None
+    """Of the picture's area, what is cut off to fill its place, 0 … 1."""
     own_ppi: float | None
     """Of the picture at its size, before it is sized."""
     wanted_ppi: float | None
@@ -121,6 +123,7 @@ def collect_facts(standing: Standing) -> PlacementFacts:
         "lost_share": facts.share_lost,
         "lost_in_words": facts.lost_in_words,
         "lost_tolerance_delta_e_00": facts.tolerance_delta_e_00,
+        "cropped_share": facts.cropped_share,
         "own_ppi": facts.effective_ppi,
         "wanted_ppi": facts.wanted_ppi,
         "ink_max_percent": facts.ink_max_percent,

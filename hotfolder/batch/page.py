@@ -41,13 +41,17 @@ def render_page(document: BatchReport, found: list[Standing], folder: Path) -> s
     standing = {each.row: each for each in found}
     held = [row for row in document["placements"] if row["state"] == "held"]
     lost = [rows[number] for number in document["lost"]]
-    shown = {row["row"] for row in [*lost[:MOST_PICTURES], *held[:MOST_PICTURES]]}
+    cropped = [rows[number] for number in document["cropped"]]
+    few = MOST_PICTURES
+    shown = {row["row"] for row in [*lost[:few], *held[:few], *cropped[:few]]}
     style = text_of("hotfolder.pages", "batch.css")
     return load_template("hotfolder.pages", "batch.html").render(
         said=document,
         rows=rows,
         held=held,
         lost=lost,
+        cropped=cropped,
+        measured_crops=sum(row["cropped_share"] is not None for row in document["placements"]),
         processed=any(row["elapsed_s"] is not None for row in document["placements"]),
         measured=any(row["lost_share"] is not None for row in document["placements"]),
         releasing=_list_commands(document, held),

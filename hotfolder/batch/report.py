@@ -29,11 +29,11 @@ not in the batch's folder any more. Version 2 calls ``discarded`` what version 1
 """
 
 WORTH_NAMING = 0.001
-"""Share of a picture from which a loss is ranked; less is the noise of a profile's tables."""
+"""Share of a picture from which a loss or a crop is ranked; less is noise, or a rounded pixel."""
 
 _Manifest = Literal[
     "page", "placement", "result", "state", "file", "caption", "copies", "width_mm", "height_mm",
-    "ppi", "row", "job", "result_sha256",
+    "ppi", "row", "job", "result_sha256", "cropped_share",
 ]  # fmt: skip
 _MANIFEST: Final[tuple[_Manifest, ...]] = get_args(_Manifest)
 
@@ -142,6 +142,7 @@ class BatchReport(TypedDict):
     held: Spent
     seconds_per_picture: SecondsPerPicture
     lost: list[int]
+    cropped: list[int]
     low_resolution: list[int]
     too_much_ink: list[int]
     casts: list[int]
@@ -190,6 +191,7 @@ def make_report(batch: Batch) -> BatchReport:
             "longest": max(times, default=None),
         },
         "lost": _rank(rows, lambda row: row["lost_share"], above=WORTH_NAMING),
+        "cropped": _rank(rows, lambda row: row["cropped_share"], above=WORTH_NAMING),
         "low_resolution": [
             row["row"]
             for row in rows

@@ -11,6 +11,7 @@ from __future__ import annotations
 import signal
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Annotated
@@ -290,8 +291,21 @@ def _stop_on_signals(daemon: Daemon) -> None:
 
 
 def _describe_error(error: HotfolderError) -> str:
-    if isinstance(error, SettingsError):
-        number = len(error.problems)
-        head = "1 problem:" if number == 1 else f"{number} problems:"
-        return "\n".join([head, *(f"  {problem}" for problem in error.problems)])
-    return str(error)
+    if not isinstance(error, SettingsError):
+        return str(error)
+    number = len(error.problems)
+    roots = {_find_root(problem.file) for problem in error.problems}
+    root = roots.pop() if len(roots) == 1 else ""
+    where = f" in {root}" if root else ""
+    head = f"1 problem{where}:" if number == 1 else f"{number} problems{where}:"
+    short = [
+        replace(each, file=each.file.removeprefix(f"{root}/")) if root else each
+        for each in error.problems
+    ]
+    return "\n".join([head, *(f"  {problem}" for problem in short)])
+
+
+def _find_root(file: str) -> str:
+    """The root that a settings file or folder of it lies in; "" when it lies in none."""
+    above = [each for each in Path(file).parents if (each / "destinations").is_dir()]
+    return str(above[0]) if above and above[0] != Path() else ""

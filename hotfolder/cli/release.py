@@ -62,16 +62,24 @@ def release(
     if long_edge is not None:
         wishes.append(LongEdgeWish(long_edge))
     failed: list[StorageError] = []
+    refused: list[Problem] = []
+    released = False
     for job in jobs:
         try:
             changes = release_job(root, job, change or [], wishes, who=who, why=why, accept=accept)
         except StorageError as error:  # one that is already being released does not stop the others
             failed.append(error)
             continue
+        except SettingsError as error:  # nor does one that was edited
+            refused += [each for each in error.problems if each not in refused]
+            continue
         said = f"with {json.dumps(changes, ensure_ascii=False)}" if changes else "as it stands"
         print_plain(f"{job} is released {said}.")
-    if jobs:
+        released = True
+    if released:
         print_plain("A running daemon picks it up at once; otherwise run `hotfolder sweep`.")
+    if refused:
+        raise SettingsError([*refused, *(Problem("release", "", str(each), "") for each in failed)])
     if failed:
         raise StorageError("\n".join(map(str, failed)))
 

@@ -78,6 +78,7 @@ class Intake:
         self.hot.look()
         if not self.hot.problem:
             for found in self.hot.released.look(self._ledger):
+                self._discards.settle(found.row, self.hot.folders)
                 begin_release(self._ledger, found)  # jobs' threads do the rest
             for discarded in self.hot.released.discarded:
                 self._discard_batch(discarded)

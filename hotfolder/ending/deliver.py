@@ -17,6 +17,9 @@ A result that is under neither name was collected only if its rename had been be
 this very process, which knows what it has renamed. Else its temporary name was taken away: the job
 goes back and its result is made again. So a result is brought twice, rather than lost, in one case:
 a server does a rename, its answer is lost, and the result is collected before we look.
+
+Settings may have moved the folders since. What has no final name yet is taken back and planned
+anew; what has one stays where it is, and its record goes to the log that is the destination's now.
 """
 
 from __future__ import annotations
@@ -42,7 +45,7 @@ from hotfolder.disk.free_names import (
     free_folder,
     free_name,
 )
-from hotfolder.disk.marker import check_marked_above, check_marker
+from hotfolder.disk.marker import check_marked_above, check_marker, find_marked_above
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.supersede import (
     NotAskedFor,
@@ -53,7 +56,7 @@ from hotfolder.ending.supersede import (
 )
 from hotfolder.ending.why import say_why
 from hotfolder.errors import StorageError
-from hotfolder.ledger.details import Claimed, Move, Publishing, State, dump_detail
+from hotfolder.ledger.details import Claimed, Move, Publishing, State, dump_detail, load_detail
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.ledger.record_log import LOG_FILE, RecordLog
 from hotfolder.model.records import (
@@ -73,6 +76,8 @@ RECORD_FILE: Final = "record.json"
 WHY_FILE: Final = "why.txt"
 PLAN_FILE: Final = "plan.json"
 """Beside the original in the spool; only read when the ledger is lost (`rebuild`)."""
+_BRINGING_FILE: Final = "bringing.json"
+"""Beside it: the plan by which files are brought near, before the ledger has one."""
 _FOLDER: Final = "folder"
 _TRIES: Final = 5
 _Filed = TypeVar("_Filed", ResultRecord, Attachment)
@@ -95,6 +100,8 @@ class Ending:
     """The decision behind it, if any."""
     placement: PlacementRecord | None = None
     """The row of a ticket that it is for, if for one."""
+    stem: str = ""
+    """Of the results' names; by default the original's."""
     place: Path | None = None
     """The job's own in the spool, by default where its original is."""
 
@@ -142,8 +149,9 @@ class Deliverer:
         with lock, _translate_errors("planning", folders.results):
             check_marked_above(folders.results)
             plan = self._plan(row, original, ending, folders)
-            self._bring_near(plan, row)
             Path(plan.place).mkdir(exist_ok=True)
+            self._note_bringing(plan)
+            self._bring_near(plan, row)
             (Path(plan.place) / PLAN_FILE).write_text(dump_detail(State.PUBLISHING, plan))
             row = self._ledger.advance(row.id, State.PUBLISHING, plan)
             if plan.folder is None:
@@ -176,6 +184,8 @@ class Deliverer:
         if plan.folder is None:
             lock = self._name_locks[row.destination]
             with lock, _translate_errors("publishing", Path(plan.log)):
+                plan = self._name_near(row, plan)
+                self._leave_old_places(row, plan)
                 plan = self._publish_results(row, plan)
         return self._finish(plan, again=True)
 
@@ -222,7 +232,7 @@ class Deliverer:
             kept = free_name(folder, kept_name, OF_JOBS)
             attached = folder / SHEET
         sheets = attached.parent
-        stem = placement.name if placement else Path(kept_name).stem
+        stem = placement.name if placement else ending.stem or Path(kept_name).stem
         records = []
         for number, result in enumerate(ending.work.results, 1):
             name = stem + Path(result.path).suffix
@@ -303,6 +313,55 @@ class Deliverer:
             place=str(ending.place or original.parent),
         )
 
+    def _note_bringing(self, plan: Publishing) -> None:
+        """Say where files will be brought; take back what an earlier try has brought elsewhere."""
+        note = Path(plan.place) / _BRINGING_FILE
+        try:
+            before = load_detail(State.PUBLISHING, note.read_text())
+        except (FileNotFoundError, ValueError):
+            before = None
+        if isinstance(before, Publishing) and _places_of(before) != _places_of(plan):
+            for source, near in _places_of(before).items():
+                _take_back(Path(source), Path(near))
+            if before.folder is not None:
+                building = _name_building(Path(before.folder))
+                durable.remove_tree(building, below=building.parent)
+        note.write_text(dump_detail(State.PUBLISHING, plan))
+
+    def _name_near(self, row: JobRow, plan: Publishing) -> Publishing:
+        """Give a plan of an older version the temporary names of this one.
+
+        They were beside the final names, and which renames were begun was not said: a result that
+        is under neither name is made again.
+        """
+        if all(move.near for move in plan.moves):
+            return plan
+        moves = []
+        for move in plan.moves:
+            target, name = Path(move.target), f"{durable.TEMPORARY_PREFIX}{row.id}-{move.what}"
+            top = find_marked_above(target)
+            if durable.is_there(target.parent / name) and target.parent != top:
+                durable.move_new(target.parent / name, top / name)
+            moves.append(move.model_copy(update={"near": str(top / name)}))
+        return self._commit(row, plan.model_copy(update={"moves": tuple(moves)}))
+
+    def _leave_old_places(self, row: JobRow, plan: Publishing) -> None:
+        """Begin a job anew if settings have moved its folders before anything had its name.
+
+        Raises
+        ------
+        StorageError
+            When they have: the job goes on as claimed.
+        """
+        folders = self._folders(row.destination)
+        tops = {folders.results, folders.originals}
+        if plan.begun or all(Path(move.near).parent in tops for move in plan.moves):
+            return
+        if any(os.path.lexists(move.target) for move in plan.moves):
+            return
+        said = f"settings have moved folders of {row.destination} since it was planned where "
+        self._go_back(row, plan, f"{said}job {row.id} goes; the job is done again")
+
     def _bring_near(self, plan: Publishing, row: JobRow) -> None:
         """Step 1: bring every file durably under a temporary name in a marked folder."""
         if plan.folder is not None:
@@ -321,7 +380,7 @@ class Deliverer:
             near = Path(move.near)
             check_marker(near.parent)
             if not durable.is_there(near) and not durable.is_there(move.source):
-                self._go_back(row, plan, move)  # brought near by an earlier try
+                self._go_back(row, plan, _say_taken(move))  # brought near by an earlier try
             _bring(move, near)
             self._waiting.add((row.id, move.what))
 
@@ -329,7 +388,7 @@ class Deliverer:
         """Step 3: give results and original their final names, other ones if those are taken."""
         lost = [m for n, m in enumerate(plan.moves) if not self._is_safe(row.id, plan, n, m)]
         if lost:
-            self._go_back(row, plan, lost[0])
+            self._go_back(row, plan, _say_taken(lost[0]))
         for index, move in enumerate(plan.moves):
             if durable.is_there(move.near):
                 plan = self._rename(row, plan, index)
@@ -370,7 +429,7 @@ class Deliverer:
                 plan = self._commit(row, _replace_target(plan, index, target))
             except FileNotFoundError:
                 if not durable.is_there(near):
-                    self._go_back(row, plan, move)
+                    self._go_back(row, plan, _say_taken(move))
                 tries += 1  # a consumer has taken the folder away between the two acts
                 if tries == _TRIES:
                     raise
@@ -416,19 +475,20 @@ class Deliverer:
         self._ledger.advance(row.id, State.PUBLISHING, plan)
         return plan
 
-    def _go_back(self, row: JobRow, plan: Publishing, lost: Move) -> NoReturn:
+    def _go_back(self, row: JobRow, plan: Publishing, because: str) -> NoReturn:
         """Begin a job anew of which something was taken away before it had its final name.
 
         Raises
         ------
         StorageError
-            Always; when the original itself is gone, nothing has been done.
+            Always: says `because`; when the original itself is gone, nothing has been done.
         """
         for move in plan.moves:
             if move.what == "original" and not move.copy_only:
                 source, near = Path(move.source), Path(move.near)
                 if not durable.is_there(source):
                     if not durable.is_there(near):
+                        check_marker(near.parent)
                         raise StorageError(
                             f"the original of job {row.id} waited at {near} and was taken away "
                             "from there; put it back under that name, then the work continues"
@@ -439,16 +499,14 @@ class Deliverer:
             self._waiting.discard((row.id, move.what))
             # what was made from the original is made again
             if move.what != "original" or durable.has_bytes(move.source, move.sha256 or ""):
-                durable.remove_tree(move.near, below=Path(move.near).parent)
+                with contextlib.suppress(OSError):  # its disk may have gone for good
+                    durable.remove_tree(move.near, below=Path(move.near).parent)
         # without the ledger this plan would be gone on with
         (Path(plan.place) / PLAN_FILE).unlink(missing_ok=True)
         detail = Claimed(release=plan.record.release, placement=plan.record.placement)
         attempts = max(0, row.attempts - 1)
         self._ledger.advance(row.id, State.CLAIMED, detail, attempts=attempts)
-        raise StorageError(
-            f"{lost.near} was taken away before it had its final name; the job is done again. "
-            "Leave files whose names begin with .hotfolder- where they are"
-        )
+        raise StorageError(because)
 
     def _finish(self, plan: Publishing, *, again: bool) -> JobRow:
         """Steps 3 (for a folder), 4 and 5; `again`: some of it may have been done before."""
@@ -456,9 +514,11 @@ class Deliverer:
             with _translate_errors("building", Path(plan.folder)):
                 self._publish_folder(Path(plan.folder), plan.record)
                 self._waiting.discard((plan.record.job, _FOLDER))
-        with _translate_errors("recording", Path(plan.log)):
-            check_marked_above(plan.log)
-            row = self.record_log.end(Path(plan.log), plan.record, again=again)
+        planned, log = Path(plan.log), self._folders(plan.record.destination).results / LOG_FILE
+        with _translate_errors("recording", log):
+            check_marked_above(log)
+            before = planned if planned != log else None
+            row = self.record_log.end(log, plan.record, again=again, before=before)
         if plan.state is State.DELIVERED:
             row = self.set_aside(row)  # a ticket may have come since this was planned
         if self._kept and plan.state is State.DELIVERED:
@@ -496,6 +556,35 @@ def _was_copied(near: Path, target: Path, sha256: str | None) -> bool:
         and near.lstat().st_dev != target.lstat().st_dev
         and durable.has_bytes(target, sha256)
     )
+
+
+def _say_taken(lost: Move) -> str:
+    return (
+        f"{lost.near} was taken away before it had its final name; the job is done again. "
+        "Leave files whose names begin with .hotfolder- where they are"
+    )
+
+
+def _places_of(plan: Publishing) -> dict[str, str]:
+    """Where each file of a plan is brought, by where it is now."""
+    if plan.folder is None:
+        return {move.source: move.near for move in plan.moves}
+    building = _name_building(Path(plan.folder))
+    return {
+        move.source: str(building / Path(move.target).relative_to(plan.folder))
+        for move in plan.moves
+    }
+
+
+def _take_back(source: Path, near: Path) -> None:
+    """Bring back what was brought to a place that settings have left since."""
+    if durable.is_there(near) and not durable.is_there(source):
+        durable.make_folders(source.parent)
+        durable.move_any_new(near, source)
+    elif durable.is_there(near):
+        durable.remove_tree(near, below=near.parent)
+    elif not durable.is_there(source):
+        check_marked_above(near)  # it waits there, and its share is away
 
 
 def _name_building(folder: Path) -> Path:

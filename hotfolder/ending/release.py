@@ -1,9 +1,11 @@
 """Releasing a held job: a person has decided, by moving its folder or by one command.
 
-What lands in ``release/NAME/`` is looked at by content: the folder of a held job, or a file whose
-bytes are a held job's original. A file that is still being copied has other bytes and waits. The
-command does nothing but write ``release.json`` into the held folder and move it here, so that it
-works whether or not a daemon serves the root.
+What lands in ``release/NAME/`` is looked at by content: the folder of a held job, whatever it is
+called, or a file whose bytes are a held job's original. A file that is still being copied has other
+bytes and waits; so does one that was edited, and what to do about it is said. Whoever copied the
+folder, and did not move it, has decided as well: both folders are taken. The command does nothing
+but write ``release.json`` into the held folder and move it here, so that it works whether or not a
+daemon serves the root.
 
 A release without a change delivers the pixels that were made, bit for bit. With a change, or when
 no pixels were made, the job goes through the stages once more, and what they would hold for is
@@ -16,7 +18,6 @@ import contextlib
 import errno
 import getpass
 import os
-import re
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -29,6 +30,8 @@ from pydantic import JsonValue, TypeAdapter, ValidationError
 from hotfolder.disk import durable, names
 from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, free_name
 from hotfolder.disk.marker import check_marker
+from hotfolder.ending.held_folder import JOB_NAME, find_held, job_in, place_before
+from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.why import can_be_released_as_it_is, list_ways, release_command
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.intake.claim import ORIGINAL
@@ -52,15 +55,15 @@ from hotfolder.model.wishes import Wish
 from hotfolder.pages.words import local_time
 from hotfolder.settings.changes import grant, who_grants, with_changes
 from hotfolder.settings.files import Intake, check_destination, load_destination
-from hotfolder.settings.root import Root
+from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import load_registry
 
 NOTE_FILE: Final = "release.json"
 DISCARD_SUFFIX: Final = ".discard"
 """Of a file in ``release/`` that gives the batch of its name up."""
 _HELD = "held"
+_RELEASED = "released"
 _OURS = OF_JOBS - {"result"}
-_JOB = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
 _MAX_NOTE_BYTES = 64 * 2**10
 _JSON: Final[TypeAdapter[JsonValue]] = TypeAdapter(JsonValue)
 _Filed = TypeVar("_Filed", ResultRecord, Attachment)
@@ -73,6 +76,15 @@ class HandedOver:
     row: JobRow
     path: Path
     """Its folder, or its original."""
+
+
+@dataclass(frozen=True)
+class _NotReleased:
+    """Something in ``release/`` that cannot be released as it is."""
+
+    stamp: tuple[int, int]
+    remark: str
+    """Why, and what to do, as a sentence."""
 
 
 @dataclass(frozen=True)
@@ -89,10 +101,11 @@ class BatchDiscard:
 class ReleaseFolder:
     """The folder ``release/NAME/`` of one destination."""
 
-    def __init__(self, destination: str, folder: Path) -> None:
+    def __init__(self, destination: str, folder: Path, kept: KeptOriginals) -> None:
         self._destination = destination
         self._folder = folder
-        self._unmatched: dict[Path, tuple[int, int]] = {}
+        self._kept = kept
+        self._unmatched: dict[Path, _NotReleased] = {}
         self.discarded: list[BatchDiscard] = []
         """Batches that the last look found given up."""
 
@@ -100,7 +113,7 @@ class ReleaseFolder:
         """Find what is whole and known; what is not is hashed again when it has changed."""
         found: list[HandedOver] = []
         self.discarded = []
-        unmatched: dict[Path, tuple[int, int]] = {}
+        unmatched: dict[Path, _NotReleased] = {}
         try:
             # a job's folder has its result too, so it goes before a copy of the original alone
             entries = sorted(self._folder.iterdir(), key=lambda path: (path.is_file(), path))
@@ -110,18 +123,26 @@ class ReleaseFolder:
             stamp = _read_stamp(path)
             if path.name.startswith(".") or stamp is None:
                 continue
+            before = self._unmatched.get(path)
+            if before and before.stamp == stamp:
+                unmatched[path] = before
+                continue
             if path.suffix == DISCARD_SUFFIX and path.is_file():
                 if ledger.has_batch(self._destination, path.stem):
                     note = _read_file_note(path)
                     self.discarded.append(BatchDiscard(self._destination, path.stem, path, note))
                 else:
-                    unmatched[path] = stamp
+                    said = f"{names.display_name(path.name)} in release/ names no batch of "
+                    unmatched[path] = _NotReleased(stamp, said + self._destination)
                 continue
-            row = None
-            if self._unmatched.get(path) != stamp:
-                row = _find_held(ledger, self._destination, path)
-            if row is None or any(row.id == each.row.id for each in found):
-                unmatched[path] = stamp
+            row = self._find_job(ledger, path)
+            if row is None:
+                continue
+            if isinstance(row, str):
+                unmatched[path] = _NotReleased(stamp, row)
+                get_log().warning("release.not_taken", path=str(path), reason=row)
+            elif any(row.id == each.row.id for each in found):
+                unmatched[path] = _NotReleased(stamp, self._say_unknown(path))
             else:
                 found.append(HandedOver(row, path))
         self._unmatched = unmatched
@@ -129,13 +150,50 @@ class ReleaseFolder:
 
     def remarks(self) -> list[str]:
         """What stands there and cannot be released, as sentences."""
-        return [
-            f"{names.display_name(path.name)} in release/ names no batch of {self._destination}"
-            if path.suffix == DISCARD_SUFFIX
-            else f"{names.display_name(path.name)} in release/ is not a held job of "
-            f"{self._destination}, or parts of it are missing"
-            for path in self._unmatched
-        ]
+        return [each.remark for each in self._unmatched.values()]
+
+    def _find_job(self, ledger: Ledger, path: Path) -> JobRow | str | None:
+        """The held job that is handed over, or why nothing is; None for one on its way."""
+        try:
+            if not path.is_dir() or path.is_symlink():
+                row = ledger.held_with(self._destination, durable.sha256_of(path).sha256)
+                return row or self._say_unknown(path)
+            row = ledger.find_job(job_in(path))
+            if row is None or row.destination != self._destination or not row.record:
+                return self._say_unknown(path)
+            if not row.state.is_end:
+                return None
+            if row.state is not State.HELD:
+                return (
+                    f"{names.display_name(path.name)} in release/ is left of job {row.id}, which "
+                    f"is {row.state}: take it away, or delete it"
+                )
+            original = path / Path(row.record.original_kept).name
+            if not durable.is_there(original):
+                return self._say_unknown(path)
+            if row.sha256 is None or durable.sha256_of(original).sha256 == row.sha256:
+                return row
+            return say_changed(row, original, self._kept)
+        except OSError:
+            return self._say_unknown(path)
+
+    def _say_unknown(self, path: Path) -> str:
+        return (
+            f"{names.display_name(path.name)} in release/ is not a held job of "
+            f"{self._destination}, "
+            "or parts of it are missing"
+        )
+
+
+def say_changed(row: JobRow, original: Path, kept: KeptOriginals) -> str:
+    """Say of a held job whose original has other bytes now what a person can do."""
+    copy = kept.find(row.id)
+    as_it_was = f", or put the one that was held back in its place: {copy}" if copy else ""
+    return (
+        f"{names.display_name(str(original))} was changed after it was held, or is still being "
+        f"copied. To have it processed as it is now, drop it into the hot folder and delete its "
+        f"folder{as_it_was}"
+    )
 
 
 def begin_release(ledger: Ledger, found: HandedOver) -> JobRow:
@@ -193,46 +251,85 @@ def say_worse(worse: Sequence[Reason], release: Release) -> Reason:
     )
 
 
-def collect_job(ledger: Ledger, spool: Path, held: Path, row: JobRow) -> JobRow:
+def collect_job(
+    ledger: Ledger, spool: Path, folders: DestinationFolders, kept: KeptOriginals, row: JobRow
+) -> JobRow:
     """Bring a released job back into the spool; it goes on as produced, or as claimed.
+
+    Its held folder comes too, when it was copied to ``release/``, or only the original was put
+    there. Original and results are taken from where they have their bytes; whatever else a person
+    left in either folder goes to where it was released.
 
     Raises
     ------
-    OSError
-        When a folder cannot be reached; can be called again.
+    OSError, StorageError
+        When a folder cannot be reached, or the original is nowhere; can be called again.
     """
     place = spool / row.id
     durable.make_folders(place)
     detail = row.expect(Releasing)
-    source, release = detail.source, detail.release
-    kept = place / _HELD
-    if source.is_file() and not durable.is_there(place / ORIGINAL):
-        durable.move_new(source, place / ORIGINAL)
-    if source.is_dir():
-        _move_folder(source, kept)
-    elif (held / row.id).is_dir():
-        _move_folder(held / row.id, kept)
-    record = row.record
+    source, release, record = detail.source, detail.release, row.record
     if record is None:
         raise StorageError(f"the ledger has no record of the held job {row.id}")
-    if not durable.is_there(place / ORIGINAL):
-        durable.move_new(kept / Path(record.original_kept).name, place / ORIGINAL)
-    answer = _restore_answer(row, record, kept, place)
-    if durable.is_there(kept):
-        keep_the_rest(kept, source.parent / row.id, record)
+    name = Path(record.original_kept).name
+    held, released = place / _HELD, place / _RELEASED
+    if source.is_dir() and not source.is_symlink():
+        _move_folder(source, released)
+    elif durable.is_there(source):
+        durable.make_folders(released)
+        durable.move_any_new(source, free_name(released, name))
+    before = place_before(row)
+    places = [folders.held, folders.release, *([before] if before else [])]
+    left = find_held(row, *places)
+    while left is not None and left.is_dir():
+        _move_folder(left, held)
+        left = find_held(row, *places)
+    both = [each for each in (held, released) if durable.is_there(each)]
+    if not both:
+        check_marker(folders.held)
+        check_marker(folders.release)
+    _find_original(row, [each / name for each in both], kept.find(row.id), place / ORIGINAL)
+    answer = _restore_answer(row, record, both, place)
+    for each in both:
+        keep_the_rest(each, folders.release / row.id, record)
     if answer is None or release.changes != _changes_so_far(record):
         row = ledger.advance(row.id, State.CLAIMED, Claimed(release=release), attempts=0)
     else:
         row = ledger.advance(row.id, State.PRODUCED, Produced(answer=answer, release=release))
-    durable.remove_tree(kept, below=place)
+    for each in both:
+        durable.remove_tree(each, below=place)
     return row
+
+
+def _find_original(row: JobRow, files: list[Path], kept: Path | None, to: Path) -> None:
+    """Bring the held original to its place in the spool, from where it has its bytes.
+
+    Raises
+    ------
+    StorageError
+        When it is nowhere any more, and what to do.
+    """
+    sha256 = row.sha256
+    if durable.is_there(to) and (sha256 is None or durable.has_bytes(to, sha256)):
+        return
+    for path in files:
+        if durable.is_there(path) and (sha256 is None or durable.has_bytes(path, sha256)):
+            durable.move_new(path, to)
+            return
+    if kept and sha256 and durable.has_bytes(kept, sha256):
+        durable.copy_new(kept, to)
+        return
+    raise StorageError(
+        f"job {row.id} was released, but its original is not there any more as it was held: put "
+        f"it back as {to}, then the work continues"
+    )
 
 
 def keep_the_rest(kept: Path, to: Path, record: Record | None) -> None:
     """Put what a person added to a held folder, or changed in it, to where it was released.
 
-    kept: the folder, about to be removed; to: in ``release/``, where it shows; record: of the
-    job, whose results and attachments are ours while they have their bytes.
+    kept: the folder, about to be removed, beside the original; to: in ``release/``, where it
+    shows; record: of the job, whose results and attachments are ours while they have their bytes.
 
     Raises
     ------
@@ -256,7 +353,7 @@ def keep_the_rest(kept: Path, to: Path, record: Record | None) -> None:
         durable.move_any_new(path, free_name(target.parent, target.name))
 
 
-def hand_over(held: Path, release: Path, note: Release) -> None:
+def hand_over(job: str, held: Path, release: Path, note: Release) -> None:
     """What the command does: write the note into a held job's folder and move it to release.
 
     Raises
@@ -271,7 +368,7 @@ def hand_over(held: Path, release: Path, note: Release) -> None:
     (held / NOTE_FILE).unlink(missing_ok=True)
     durable.write_new(held / NOTE_FILE, note.model_dump_json().encode())
     durable.make_folders(release)
-    target = release / held.name
+    target = release / job
     if target.exists():
         raise FileExistsError(errno.EEXIST, "is already being released", str(target))
     _move_folder(held, target)
@@ -352,6 +449,7 @@ def release_job(
     elif row.record and not can_be_released_as_it_is(row.record):
         raise SettingsError([_say_no_result(root, row.record)])
     folders = root.folders(row.destination, destination.file.folders)
+    held = _find_folder(root, row, folders)
     note = Release(
         who=getpass.getuser() if who is None else who,
         why=why,
@@ -360,10 +458,10 @@ def release_job(
         accept=accept,
     )
     try:
-        hand_over(folders.held / job, folders.release, note)
+        hand_over(job, held, folders.release, note)
     except OSError as error:
         raise StorageError(
-            f"{folders.held / job} cannot be moved to {folders.release}: {error.strerror or error}"
+            f"{held} cannot be moved to {folders.release}: {error.strerror or error}"
         ) from error
     return changes
 
@@ -391,7 +489,7 @@ def split_words(words: list[str]) -> tuple[list[str], Root]:
     SettingsError
         When two words are roots.
     """
-    roots = [word for word in words if not _JOB.fullmatch(word) and Root(Path(word)).is_there]
+    roots = [word for word in words if not JOB_NAME.fullmatch(word) and Root(Path(word)).is_there]
     if len(roots) > 1:
         raise SettingsError([Problem("release", "", ", ".join(roots), "one root")])
     return [word for word in words if word not in roots], Root(Path(roots[0]) if roots else Path())
@@ -405,7 +503,7 @@ def find_held_named(root: Root, word: str) -> str:
     SettingsError
         When no held job is called so, or several are.
     """
-    if _JOB.fullmatch(word):
+    if JOB_NAME.fullmatch(word):
         return word
     wanted = names.collision_key(word)
     with open_reader(root.ledger) as ledger:
@@ -457,20 +555,28 @@ def _join(before: Changes, after: Changes) -> Changes:
     }
 
 
-def _find_held(ledger: Ledger, destination: str, path: Path) -> JobRow | None:
+def _find_folder(root: Root, row: JobRow, folders: DestinationFolders) -> Path:
+    """Return the folder of a held job, whose original is what was held.
+
+    Raises
+    ------
+    SettingsError
+        When it was changed since: a daemon would not take it.
+    StorageError
+        When a place cannot be read.
+    """
+    before = place_before(row)
     try:
-        if path.is_dir() and not path.is_symlink():
-            row = ledger.job(path.name)
-            name = Path(row.record.original_kept).name if row.record else ""
-            is_whole = (
-                row.state is State.HELD
-                and row.destination == destination
-                and (row.sha256 is None or durable.sha256_of(path / name).sha256 == row.sha256)
-            )
-            return row if is_whole else None
-        return ledger.held_with(destination, durable.sha256_of(path).sha256)
-    except (KeyError, OSError):
-        return None
+        found = find_held(row, folders.held, *([before] if before else []))
+    except OSError as error:
+        raise StorageError(f"{folders.held} cannot be read: {error.strerror or error}") from error
+    if found is None or not found.is_dir() or row.record is None:
+        return folders.held / row.id  # moving it says what is in the way
+    original = found / Path(row.record.original_kept).name
+    if durable.is_there(original) and row.sha256 and not durable.has_bytes(original, row.sha256):
+        said = say_changed(row, original, KeptOriginals(root.kept))
+        raise SettingsError([Problem(str(root.path), row.id, said, "the original that was held")])
+    return found
 
 
 def _read_stamp(path: Path) -> tuple[int, int] | None:
@@ -520,28 +626,35 @@ def _read_file_note(path: Path) -> Release:
         return by_hand
 
 
-def _restore_answer(row: JobRow, record: Record, kept: Path, place: Path) -> Answer | None:
-    """Return the worker's answer as it was, if the pixels that it made are still what they were."""
+def _restore_answer(row: JobRow, record: Record, both: list[Path], place: Path) -> Answer | None:
+    """Return the worker's answer as it was, if the pixels that it made are still what they were.
+
+    both: folders in which they may be.
+    """
     attempt = place / f"attempt-{row.attempts}"
-    results = _bring_back(record.results, kept / "result", attempt)
+    results = _bring_back(record.results, [each / "result" for each in both], attempt)
     if not results:
         return None
-    attachments = _bring_back(record.attachments, kept, attempt)
+    attachments = _bring_back(record.attachments, both, attempt)
     work = WorkRecord(**{**fields_of(record), "results": results, "attachments": attachments})
     return Answer(verdict="deliver", work=work)
 
 
-def _bring_back(files: Sequence[_Filed], kept: Path, attempt: Path) -> tuple[_Filed, ...]:
+def _bring_back(
+    files: Sequence[_Filed], folders: Sequence[Path], attempt: Path
+) -> tuple[_Filed, ...]:
     """Move files back to where a worker would leave them; those that are still what they were."""
     found = []
     for each in files:
         name = Path(each.path).name
-        was, now = kept / name, attempt / name
-        if Path(each.path).parent.name == ATTACHMENTS:
-            was = kept / ATTACHMENTS / name
-        if durable.has_bytes(was, each.sha256) and not durable.is_there(now):
-            durable.make_folders(attempt)
-            durable.move_new(was, now)
+        now = attempt / name
+        for folder in folders:
+            was = folder / name
+            if Path(each.path).parent.name == ATTACHMENTS:
+                was = folder / ATTACHMENTS / name
+            if not durable.is_there(now) and durable.has_bytes(was, each.sha256):
+                durable.make_folders(attempt)
+                durable.move_new(was, now)
         if durable.has_bytes(now, each.sha256):
             found.append(each.model_copy(update={"path": name}))
     return tuple(found)
@@ -564,9 +677,10 @@ def _move_folder(source: Path, target: Path) -> None:
         try:
             durable.move_any_new(path, to)
         except FileExistsError:
-            if not durable.is_same(path, to):  # else a kill came between copy and removal
-                raise
-            path.unlink()
+            if durable.is_same(path, to):  # a kill came between copy and removal
+                path.unlink()
+            else:
+                durable.move_any_new(path, free_name(to.parent, to.name))
     # what somebody has put there meanwhile keeps its folder, and is moved by the next try
     for top, _, _ in os.walk(source, topdown=False):
         Path(top).rmdir()

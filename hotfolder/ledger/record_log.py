@@ -18,6 +18,7 @@ the lines up to it are still what they were then.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import threading
 from collections import defaultdict
@@ -45,7 +46,9 @@ class RecordLog:
         self._ledger = ledger
         self._locks: defaultdict[str, threading.Lock] = defaultdict(threading.Lock)
 
-    def end(self, log: Path, record: Record, *, again: bool = False) -> JobRow:
+    def end(
+        self, log: Path, record: Record, *, again: bool = False, before: Path | None = None
+    ) -> JobRow:
         """Append a record, exactly once, and commit that its job has ended with it.
 
         Parameters
@@ -56,6 +59,9 @@ class RecordLog:
             What is to be said; its ``previous_sha256`` is set here.
         again
             Whether an earlier call may have appended it already.
+        before
+            The log to which it may have been appended then, where settings have moved the results
+            since; one that cannot be read is taken for one without it.
 
         Raises
         ------
@@ -68,6 +74,9 @@ class RecordLog:
             durable.make_folders(log.parent)
             line_log.end_last_line(log, _is_record)
             line = _find_line(log, record) if again else None
+            if again and line is None and before is not None:
+                with contextlib.suppress(OSError):
+                    line = _find_line(before, record)
             if line is None:
                 previous = self._find_previous(log, record.destination)
                 record = _prepare(record, previous)

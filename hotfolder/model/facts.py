@@ -45,9 +45,9 @@ def number_in(findings: Json, *keys: str) -> float | None:
     1.5
     """
     found = _found(findings, keys)
-    if isinstance(found, int | float) and not isinstance(found, bool):
-        return float(found)
-    return None
+    if isinstance(found, float):
+        return found
+    return float(found) if isinstance(found, int) and not isinstance(found, bool) else None
 
 
 def text_in(findings: Json, *keys: str) -> str:
@@ -99,7 +99,10 @@ def flag_in(findings: Json, *keys: str) -> bool | None:
 def _found(findings: Json, keys: Sequence[str]) -> Json:
     found = findings
     for key in keys:
-        found = found.get(key) if isinstance(found, Mapping) else None
+        # nothing or a dict as a rule: to ask whether it is another Mapping takes ten times as long
+        if found is None or not isinstance(found, (dict, Mapping)):
+            return None
+        found = found.get(key)
     return found
 
 
@@ -142,7 +145,12 @@ class Column:
         return f"{self.title}, {self.unit}" if self.unit else self.title
 
     def to_json(self) -> ColumnValues:
-        """Return its values under their names."""
+        """Return its values under their names.
+
+        Returns
+        -------
+        JSON values by name.
+        """
         return {"name": self.name, "title": self.title, "unit": self.unit, "value": self.value}
 
 
@@ -184,6 +192,9 @@ class Facts:
 
     hues: Mapping[str, float] = field(default_factory=dict)
     """Share of each hue in what is lost, 0 … 1, by its plain name."""
+
+    cropped_share: float | None = None
+    """Share of the picture's area that is cut off to fill the size, 0 … 1."""
 
     effective_ppi: float | None = None
     """Pixels of the original per printed inch."""

@@ -345,8 +345,11 @@ class Record(WorkRecord):
     @property
     def end(self) -> End:
         """How the job ended, as people are told it."""
-        is_discarded = self.state == "held" and self.discarded is not None
-        return End.DISCARDED if is_discarded else End(self.state)
+        return _find_end(self.state, self.discarded)
+
+
+def _find_end(state: str, discarded: Discarded | None) -> End:
+    return End.DISCARDED if state == "held" and discarded is not None else End(state)
 
 
 _FIRST = ("schema_version", "job", "destination", "state")
@@ -377,6 +380,75 @@ def read_record(text: str | bytes) -> Record:
     except ValidationError:
         # a path that is no text has half of a UTF-16 pair in it, which pydantic does not read
         return Record.model_validate(json.loads(text))
+
+
+class _Part(BaseModel):
+    """A part of what `LogLine` reads."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
+
+
+class _LineOriginal(_Part):
+    name: str
+    sha256: Sha256 | None = None
+
+
+class _LineProfile(_Part):
+    description: str
+    sha256: Sha256
+
+
+class _LineResult(_Part):
+    sha256: Sha256
+    profile: _LineProfile | None = None
+
+
+class _LineStage(_Part):
+    stage: str
+    elapsed_s: float
+    settings: dict[str, JsonValue] = {}
+
+
+class LogLine(_Part):
+    """What the ledger's table has of a record, read without the rest: a check of logs reads many.
+
+    Its fields are those of `Record`; what it has no field for may be anything.
+    """
+
+    job: str
+    destination: str
+    state: Literal["delivered", "held", "refused"]
+    finished: Time
+    original: _LineOriginal
+    results: tuple[_LineResult, ...] = ()
+    findings: dict[str, dict[str, JsonValue]] = {}
+    facts: Facts | None = None
+    stages: tuple[_LineStage, ...] = ()
+    release: dict[str, JsonValue] | None = None
+    batch: str | None = None
+    discarded: Annotated[
+        Discarded | None, Field(validation_alias=AliasChoices("discarded", "dropped"))
+    ] = None
+    previous_sha256: Sha256 | None = None
+
+    @property
+    def end(self) -> End:
+        """How the job ended, as people are told it."""
+        return _find_end(self.state, self.discarded)
+
+
+def read_line(line: bytes) -> LogLine:
+    """Read what the ledger's table has of a record from its line in a log, of any version.
+
+    Raises
+    ------
+    ValueError
+        When it is no record.
+    """
+    try:
+        return LogLine.model_validate_json(line)
+    except ValidationError:
+        return LogLine.model_validate(json.loads(line))  # as in `read_record`
 
 
 def make_record_schema() -> dict[str, JsonValue]:

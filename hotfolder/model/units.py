@@ -108,6 +108,10 @@ def say_share(share: float, digits: int = 3) -> str:
     digits
         How many of them count.
 
+    Returns
+    -------
+    The share in percent, with its sign.
+
     Examples
     --------
     >>> say_share(0.1234), say_share(0), say_share(2.4e-7), say_share(0.001), say_share(1)

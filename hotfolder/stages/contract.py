@@ -18,6 +18,7 @@ import pluggy
 
 from hotfolder.errors import StageError
 from hotfolder.model.destination import Medium, Result, SettingsModel
+from hotfolder.model.encoding import Encoding
 from hotfolder.model.facts import Facts, Findings, Json
 from hotfolder.model.records import AttachmentKind, JobWarning, Reason
 from hotfolder.model.wishes import Wish
@@ -63,6 +64,9 @@ class StageSettings(SettingsModel):
     judging: ClassVar[frozenset[str]] = frozenset()
     """Settings that decide whether a job is held or warned of, and never what its result is."""
 
+    profiles: ClassVar[Mapping[str, Encoding]] = {}
+    """Settings that name a file in the root's ``profiles/``, and the pictures that it is for."""
+
     grants: ClassVar[tuple[type[Wish], ...]] = ()
     """What a ticket's row or a release may ask of this stage."""
 
@@ -77,6 +81,20 @@ class StageSettings(SettingsModel):
         Returns
         -------
         New values by key, to stand in place of these; None: as if the key were not set.
+        """
+        return {}
+
+    def doubts(self, medium: Medium) -> Mapping[str, str]:
+        """Say what is allowed and probably a slip of the pen; shown by ``hotfolder check``.
+
+        Parameters
+        ----------
+        medium
+            What the destination is made for.
+
+        Returns
+        -------
+        By key, a plain sentence without its end.
         """
         return {}
 

@@ -13,6 +13,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import ClassVar
 
+import numpy as np
+from numpy.typing import NDArray
+
 from hotfolder.colour.transform import Precision
 from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import Rendering
@@ -72,6 +75,31 @@ class OwnPixels(Message):
             Called in another thread than the caller's. The band is not to be changed.
         """
         self.watchers.append(take)
+
+
+@dataclass(frozen=True, eq=False)
+class Cropped(Message):
+    """What is cut off the picture to fill its size; known to every stage in `Stage.present`."""
+
+    share: float
+    """Of the picture's area, 0 … 1."""
+
+    kept: Area
+    """What is kept, in shares of the whole picture's width and height."""
+
+    whole: NDArray[np.uint16]
+    """The whole picture, small: shape (rows, width, channels)."""
+
+    raster: RasterSpec
+    """The whole picture; `whole` is in its colours."""
+
+
+@dataclass(frozen=True)
+class PixelsWanted(Message):
+    """How many of the picture's own pixels per inch the destination asks for."""
+
+    ppi: float
+    """The limit below which the picture is held, or else warned of."""
 
 
 @dataclass(frozen=True)

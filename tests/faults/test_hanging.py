@@ -22,6 +22,7 @@ from hotfolder.disk import pulse
 from hotfolder.errors import RootInUse, StorageError
 from hotfolder.intake import claim
 from hotfolder.ledger.jobs import read_jobs
+from hotfolder.model.snapshot import read_snapshot
 from hotfolder.overview.check import check
 from hotfolder.overview.new_root import make_root
 from hotfolder.overview.status import collect
@@ -80,6 +81,12 @@ def is_recorded(root, name):
     )
 
 
+def is_in_snapshot(root):
+    """Whether the daemon has written down that the canvas do not answer."""
+    snapshot = read_snapshot(root.snapshot)
+    return bool(snapshot and snapshot.folders[CANVAS].silent)
+
+
 def wait_until(condition, seconds):
     """Seconds until something is so."""
     started = time.monotonic()
@@ -107,6 +114,7 @@ def test_a_share_that_hangs_keeps_no_other_destination_waiting_and_is_said(two, 
             wait_until(other.exists, GOES_ON_WITHIN_S)
             wait_until(daemon.troubles, GOES_ON_WITHIN_S)
             assert any("does not answer since" in each for each in daemon.troubles())
+            wait_until(lambda: is_in_snapshot(two), GOES_ON_WITHIN_S)
             started = time.monotonic()
             said = collect(two)["destinations"]
             assert time.monotonic() - started < ANSWERS_WITHIN_S
@@ -208,10 +216,10 @@ def test_a_slow_share_keeps_no_other_destination_waiting(two, elsewhere_on, kind
     with elsewhere_on(kind, rate=300_000) as share:
         hot = share.disk if kind == "hot_folder" else two.path / "in" / CANVAS
         with serving(two):
-            drop(two, ".slow.part", size=700).rename(hot / "slow.tif")  # 4.4 MB: 15 s or more
+            drop(two, ".slow.part", size=500).rename(hot / "slow.tif")  # 2.2 MB: 7 s or more
             slow = two.path / "out" / CANVAS if kind != "results" else share.mount
             waits = []
-            for number in range(5):
+            for number in range(3):
                 drop_at(two, PRINTS, f"other-{number}.tif", seed=number + 2)
                 other = two.path / "out" / PRINTS / f"other-{number}.tif"
                 waits.append(wait_until(other.exists, GOES_ON_WITHIN_S))

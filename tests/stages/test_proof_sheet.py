@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
-from hotfolder import Encoding, Hold, IntentChosen, Medium, RasterSpec
+from hotfolder import Encoding, Hold, IntentChosen, Medium, PixelsWanted, RasterSpec
 from hotfolder.colour.hues import HUES
 from hotfolder.colour.loss import Route, losses, round_trip_noise
 from hotfolder.colour.profile import lab_profile
@@ -335,10 +335,22 @@ def test_size_and_sharpness_are_said_with_what_the_distance_needs():
     assert "2400 × 1600 px" == pixels.value
     # 3437.75 / 78.74 in = 43.7 ppi at two metres: one minute of arc
     assert "51 of the picture's own pixels per inch: enough" == sharp.value
-    assert "Looking from 2 m, 44 do. It stays sharp from there up to 698 × 465 mm." == sharp.note
+    # people who look closely see twice as fine
+    expected = (
+        "It stays sharp from there up to 698 × 465 mm, and to a close look up to 349 × 232 mm."
+    )
+    assert f"Looking from 2 m, 44 do. {expected}" == sharp.note
     # a wrap goes around the edge: what is looked at is the front alone
     wrapped = replace(SPEC, enlargement=2.0, front_px=(SPEC.width_px // 2, SPEC.height_px // 2))
-    assert "up to 349 × 233 mm." in facts.size_facts(wrapped, asked())[-1].note
+    assert "up to 349 × 232 mm, and" in facts.size_facts(wrapped, asked())[-1].note
+
+
+def test_the_largest_size_agrees_with_what_the_destination_asks_for():
+    job = asked()
+    job.tell(PixelsWanted(100.0))
+    note = facts.size_facts(replace(SPEC, enlargement=2.0), job)[-1].note
+    # 1200 × 800 pixels of its own
+    assert f"{job.destination} asks for 100: at most 304 × 203 mm." in note
 
 
 def test_too_few_pixels_are_said_so():

@@ -59,13 +59,6 @@ def _no_profile_with_one_to_assume(root):
     drop(root, "mud.tif", profile=False)
 
 
-def _no_profile_and_the_named_one_is_gone(root):
-    text = f'[stage.preflight]\nno_profile = "assume"\nassume_rgb = "srgb.icc"\n{SIZING}'
-    write_destination(root, **{SIZING: text})
-    drop(root, "mud.tif", profile=False)
-    (root.profiles / "srgb.icc").rename(root.profiles / "our srgb.icc")
-
-
 def _wide_wrap(root):
     wrap = f'{SIZING}\nwrap = "9 cm"'
     write_destination(root, **{SIZING: wrap})

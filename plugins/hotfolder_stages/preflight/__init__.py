@@ -23,6 +23,8 @@ from hotfolder import (
     Hold,
     Job,
     Json,
+    Medium,
+    PixelsWanted,
     Place,
     RasterSpec,
     Remedy,
@@ -44,6 +46,7 @@ _PRINTER = "prtr"
 """The device class of a printer's profile (ICC.1:2022, 7.2.5); no picture is made in one."""
 
 _MOST_ASSUMPTIONS = 3
+_FINE_PPI = 1200
 
 Ppi = Annotated[float, Field(ge=0)]
 
@@ -54,6 +57,12 @@ class PreflightSettings(StageSettings):
     judging: ClassVar[frozenset[str]] = frozenset(
         {"hold_below_ppi", "warn_below_ppi", "hold_above_clipped", "hold_above_cut"}
     )
+
+    profiles: ClassVar[Mapping[str, Encoding]] = {
+        "assume_rgb": Encoding.RGB,
+        "assume_grey": Encoding.GREY,
+        "assume_cmyk": Encoding.CMYK,
+    }
 
     trust_colour_space: bool = True
     """Whether to believe the Exif data or PNG chunks of a picture without a profile when they
@@ -78,6 +87,21 @@ class PreflightSettings(StageSettings):
     """Share of a floating-point original's values that may be outside their range, where they are
     clipped, before the job is held."""
 
+    def doubts(self, medium: Medium) -> Mapping[str, str]:
+        """Limits that nothing passes, or that say nothing."""
+        found = {}
+        holds, warns = self.hold_below_ppi or 0.0, self.warn_below_ppi or 0.0
+        for key, limit in (("hold_below_ppi", holds), ("warn_below_ppi", warns)):
+            if limit > _FINE_PPI:
+                found[key] = f"hardly any picture has {limit:g} pixels per inch of its own"
+        if 0 < warns < holds and "warn_below_ppi" not in found:
+            found["warn_below_ppi"] = f"is never said, as a picture is held below {holds:g}"
+        if self.no_profile == "assume" and not (
+            self.assume_rgb or self.assume_grey or self.assume_cmyk
+        ):
+            found["no_profile"] = 'is "assume", but no profile is named to be assumed'
+        return found
+
 
 class Preflight(Stage[PreflightSettings]):
     """Say what a file is; hold it when it is not good enough."""
@@ -85,6 +109,12 @@ class Preflight(Stage[PreflightSettings]):
     name = "preflight"
     Settings = PreflightSettings
     place = Place.ORIGINAL
+    tells = (PixelsWanted,)
+
+    def announce(self, job: Job) -> None:
+        """Tell how many pixels per inch are asked for."""
+        if wanted := self.settings.hold_below_ppi or self.settings.warn_below_ppi:
+            job.tell(PixelsWanted(wanted))
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Check the profile, or put the assumed one in its place.

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from hotfolder import (
+    CLOSE_LOOKING,
     MM_PER_INCH,
     Intent,
     Job,
     Json,
     Medium,
     Money,
+    PixelsWanted,
     RasterSpec,
     SharpeningToCome,
     Surface,
@@ -122,7 +126,14 @@ def _sharpness(result: RasterSpec, job: Job) -> Fact:
     width_px, height_px = (side / result.enlargement for side in result.looked_at_px)
     largest = largest_mm(width_px, height_px, needs)
     from_there = f"Looking from {distance(distance_mm)}"
-    room = f"It stays sharp from there up to {largest[0]:.0f} × {largest[1]:.0f} mm."
+    close = largest_mm(width_px, height_px, CLOSE_LOOKING * needs)
+    room = (
+        f"It stays sharp from there up to {_size(largest)}, and to a close look up to "
+        f"{_size(close)}."
+    )
+    if wanted := job.told(PixelsWanted):
+        allowed = largest_mm(width_px, height_px, wanted.ppi)
+        room += f" {job.destination} asks for {wanted.ppi:g}: at most {_size(allowed)}."
     value = f"{own:.0f} of the picture's own pixels per inch"
     said_of = {each.code for each in job.reasons} | {each.code for each in job.warnings}
     if own >= needs and _ASKS_FOR_MORE & said_of:
@@ -135,6 +146,10 @@ def _sharpness(result: RasterSpec, job: Job) -> Fact:
         f"{value}: too few",
         f"{from_there}, an eye can tell {needs:.0f}; the print will look soft. {room}",
     )
+
+
+def _size(sides_mm: Sequence[float]) -> str:
+    return f"{math.floor(sides_mm[0])} × {math.floor(sides_mm[1])} mm"
 
 
 def decisions(raster: RasterSpec, transform: Transform, job: Job, reason: str) -> list[Fact]:

@@ -53,10 +53,14 @@ class Sheet:
     height_px: int
     pictures: Mapping[str, str]
     """``data:`` URIs by name: ``finished``, ``medium``, ``adapted``, ``map``, and
-    ``finished-1``, ``medium-1``, ``adapted-1`` and so on for the places."""
+    ``finished-1``, ``medium-1``, ``adapted-1`` and so on for the places; ``whole``."""
     spots: tuple[Spot, ...]
     notices: tuple[str, ...]
     """What the picture is held for, and what is warned of."""
+    cropped: str
+    """How much of the whole picture is cut off, in words; "" when nothing is."""
+    whole_px: tuple[int, int]
+    """Width and height of ``whole``, the whole picture with what is cut off; (0, 0) without."""
     lost_share: float
     """0 … 1."""
     lost_words: str

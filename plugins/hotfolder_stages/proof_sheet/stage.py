@@ -11,12 +11,14 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
+import numpy as np
 from pydantic import Field
 
 from hotfolder import (
     Band,
     ByteCount,
     ConversionToCome,
+    Cropped,
     Findings,
     Hold,
     Intent,
@@ -33,6 +35,7 @@ from hotfolder import (
     StageSettings,
     Surface,
     rebanded,
+    say_share,
     source_profile,
 )
 from hotfolder.colour import (
@@ -59,6 +62,7 @@ from hotfolder_stages.proof_sheet.pictures import (
     paper_white,
     thumbnail,
     views,
+    whole_with_crop,
 )
 
 SHEET_FILE, THUMBNAIL_FILE = "sheet.html", "thumbnail.jpg"
@@ -188,7 +192,21 @@ class ProofSheet(Stage[ProofSheetSettings]):
         sheet = self._job.attach(SHEET_FILE, "Proof sheet", "proof-sheet")
         sheet.write_bytes(self._page(shown).encode("utf-8"))
         small = self._job.attach(THUMBNAIL_FILE, "Small picture", "thumbnail")
-        small.write_bytes(thumbnail(shown[0].adapted))
+        cropped = self._job.told(Cropped)
+        whole = shown[0].adapted
+        small.write_bytes(
+            thumbnail(whole_with_crop(cropped, self._inside_wrap(whole)) if cropped else whole)
+        )
+
+    def _inside_wrap(self, shown: Shown) -> Shown:
+        """A view of the raster without its wrap, for a display."""
+        raster = self._raster
+        front = [side + 2 * raster.bleed_px for side in raster.looked_at_px]
+        height, width = shown.shape[:2]
+        across = max(0, raster.width_px - front[0]) / 2 / raster.width_px
+        down = max(0, raster.height_px - front[1]) / 2 / raster.height_px
+        left, top = round(across * width), round(down * height)
+        return np.ascontiguousarray(shown[top : height - top, left : width - left])
 
     def _transform(self, intent: Intent) -> Transform:
         if not self._is_converted:
@@ -218,6 +236,9 @@ class ProofSheet(Stage[ProofSheetSettings]):
         pictures["map"] = loss_map(whole.finished, reduced.loss, self._tolerance)
         for number, piece in enumerate(pieces, 1):
             pictures |= {f"{name}-{number}": view for name, view in vars(piece).items()}
+        cropped = job.told(Cropped)
+        if cropped:
+            pictures["whole"] = whole_with_crop(cropped, self._inside_wrap(whole.finished))
         cost = facts.cost(result, medium)
         # the whole picture's, where a stage has measured it: the sheet has only a reduced one
         lost = job.told(LossMeasured) or LossMeasured(self._lost_share, hues.words)
@@ -238,6 +259,10 @@ class ProofSheet(Stage[ProofSheetSettings]):
                     *(each.message for each in job.reasons),
                     *(each.message for each in job.warnings),
                 ),
+                cropped=say_share(cropped.share) if cropped else "",
+                whole_px=(pictures["whole"].shape[1], pictures["whole"].shape[0])
+                if cropped
+                else (0, 0),
                 lost_share=lost.share,
                 lost_words=lost.in_words,
                 tolerance=self._tolerance,

@@ -9,7 +9,7 @@ and enlargements in the encoding (`domain`); an enlargement is given beforehand 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -22,7 +22,10 @@ from hotfolder import (
     MM_PER_INCH,
     Area,
     Band,
+    Cropped,
+    Facts,
     Findings,
+    Hold,
     Job,
     Json,
     OwnPixels,
@@ -30,16 +33,20 @@ from hotfolder import (
     RasterSpec,
     SizeToCome,
     Stage,
+    hookimpl,
     largest_mm,
     needed_ppi,
+    number_in,
     rebanded,
     rows_per_band,
 )
 from hotfolder.colour import cpu_count
 from hotfolder_stages.sizing.back_projection import BackProjection
 from hotfolder_stages.sizing.colour import codes_of
+from hotfolder_stages.sizing.crop import WORTH_SHOWING, find_kept, find_ways_on, say_crop
 from hotfolder_stages.sizing.domain import Domain, Samples, choose
 from hotfolder_stages.sizing.geometry import Plan
+from hotfolder_stages.sizing.overview import Overview
 from hotfolder_stages.sizing.request import Request, SizingSettings, request
 from hotfolder_stages.sizing.resample import Across, Down
 from hotfolder_stages.sizing.surround import bordered, wrapped
@@ -75,7 +82,7 @@ class Sizing(Stage[SizingSettings]):
     name = "sizing"
     Settings = SizingSettings
     place = Place.FINISHED
-    tells = (SizeToCome, OwnPixels)
+    tells = (SizeToCome, OwnPixels, Cropped)
 
     def announce(self, job: Job) -> None:
         """Tell that the picture gets its final size here."""
@@ -97,6 +104,8 @@ class Sizing(Stage[SizingSettings]):
         reduces = math.prod(scaled) < math.prod(pixels)
         domain = None if scaled == pixels else choose(raster, reduces=reduces)
         self._work = _Work(raster, front, domain, enlarges=domain is not None and not reduces)
+        self._job = job
+        self._overview = Overview(raster) if made.cropped_share > WORTH_SHOWING else None
         self._own: OwnPixels | None = None
         if self._work.enlarges:
             job.tell(own := _own_pixels(raster, made))
@@ -121,10 +130,29 @@ class Sizing(Stage[SizingSettings]):
             ),
         )
 
+    def review(self, result: RasterSpec) -> None:
+        """See whether too much of the picture is cut off.
+
+        Raises
+        ------
+        Hold
+            ``cropped``, when more than ``hold_above_cropped`` is.
+        """
+        share, limit = self._request.cropped_share, self.settings.hold_above_cropped
+        if limit is not None and share > limit:
+            raise Hold(
+                "cropped",
+                say_crop(self._request, self._work.source, limit, self.settings.anchor),
+                excess=share / max(limit, 1e-9),
+                remedies=find_ways_on(self.settings),
+            )
+
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Resample block by block; whatever the bands' height, the pixels are the same."""
         made, front = self._request, self._work.plan
         size = (front.width_px, front.height_px)
+        if self._overview:
+            bands = _gathered(bands, self._overview)
         if self._own and self._own.watchers:
             bands = _watched(bands, self._work, self._own)
         with ThreadPoolExecutor(cpu_count()) as threads:
@@ -147,7 +175,9 @@ class Sizing(Stage[SizingSettings]):
         made, work = self._request, self._work
         front, source, domain = work.plan, work.source, work.domain
         settings, mm_per_px = self.settings, MM_PER_INCH / made.ppi
-        scaled = front.scaled_width_px * front.scaled_height_px
+        if self._overview:
+            whole = self._overview.picture()
+            self._job.tell(Cropped(made.cropped_share, find_kept(front), whole, source))
         return {
             "mode": settings.mode,
             "from_width_px": source.width_px,
@@ -163,13 +193,19 @@ class Sizing(Stage[SizingSettings]):
             "scale": round(front.scaled_width_px / source.width_px, 6),
             "resampling": _METHODS[work.enlarges] if domain else "none",
             "domain": domain.name if domain else "none",
-            "cropped_share": round(1 - front.kept_width_px * front.kept_height_px / scaled, 6),
+            "cropped_share": round(made.cropped_share, 6),
             "bordered": bool(front.border),
             "trim_px": _trim(made),
             "bleed_px": made.bleed_px,
             "wrap_edges": settings.wrap_edges if made.wrap else "none",
             **self._enough(),
         }
+
+    @classmethod
+    @hookimpl
+    def hotfolder_facts(cls, findings: Findings, settings: Mapping[str, Json]) -> Facts:
+        """Say how much is cut off."""
+        return Facts(cropped_share=number_in(findings, "cropped_share"))
 
     @property
     def _plain_wrap(self) -> bool:
@@ -190,6 +226,7 @@ class Sizing(Stage[SizingSettings]):
             "needed_ppi": round(needs, 1),
             "needed_ppi_close": round(needs * CLOSE_LOOKING, 1),
             "largest_sharp_mm": largest_mm(*kept, needs) if needs else None,
+            "largest_sharp_close_mm": largest_mm(*kept, CLOSE_LOOKING * needs) if needs else None,
         }
 
 
@@ -215,6 +252,12 @@ def _kept(source: RasterSpec, front: Plan) -> tuple[range, range]:
         stop = (2 * (crop + kept) * side + scaled) // (2 * scaled)
         found.append(range(start, min(side, max(start + 1, stop))))
     return found[0], found[1]
+
+
+def _gathered(bands: Iterable[Band], overview: Overview) -> Iterator[Band]:
+    for band in bands:
+        overview.add(band)
+        yield band
 
 
 def _watched(bands: Iterable[Band], work: _Work, own: OwnPixels) -> Iterator[Band]:
