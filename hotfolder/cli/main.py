@@ -9,7 +9,6 @@ file, 8 something is not as recorded.
 from __future__ import annotations
 
 import signal
-import sys
 import threading
 from collections.abc import Callable
 from dataclasses import replace
@@ -27,6 +26,7 @@ from hotfolder.cli.discard import discard
 from hotfolder.cli.release import release
 from hotfolder.cli.status import status
 from hotfolder.cli.terminal import print_error, print_json, print_line, print_plain
+from hotfolder.disk import apart
 from hotfolder.disk.names import display_lines, display_name
 from hotfolder.errors import HotfolderError, SettingsError, StorageError
 from hotfolder.model.records import Record, to_json
@@ -66,7 +66,9 @@ def main() -> None:
         app()
     except HotfolderError as error:
         print_error(display_lines(_describe_error(error)))
-        sys.exit(error.exit_code)
+        apart.end(error.exit_code)
+    except SystemExit as end:
+        apart.end(end.code if isinstance(end.code, int) else 1 if end.code else 0)
 
 
 @app.command()
@@ -130,6 +132,7 @@ def watch(
     from hotfolder.cli.watching import note_ended
     from hotfolder.logs import Terminal
 
+    apart.step_behind()
     on_terminal = sys.stderr.isatty() and not as_json
     spoken = Terminal.WORDS if on_terminal else Terminal.JSON
     daemon = _make_daemon(
@@ -149,6 +152,7 @@ def sweep(
     now: Annotated[bool, typer.Option("--now", help="ignore working hours")] = False,
 ) -> None:
     """Process all that is waiting, then exit: 0 all delivered, 3 something needs you."""
+    apart.step_behind()
     begun = datetime.now(UTC)
     ended = _sweep(Root(root), show=not as_json, keep_hours=not now)
     not_understood = _find_not_understood(Root(root), begun)

@@ -28,6 +28,7 @@ import contextlib
 import errno
 import os
 import threading
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -127,8 +128,10 @@ class Deliverer:
         self._folders = folders
         self._not_asked_for = not_asked_for
         self.record_log = RecordLog(ledger)
-        self._name_lock = threading.RLock()
-        self.supersedes = Supersedes(ledger, self.record_log, self._name_lock)
+        self._name_locks: defaultdict[str, threading.RLock] = defaultdict(threading.RLock)
+        """By destination: no two have a folder in common, and a share that is slow, or hangs, keeps
+        no other destination's results waiting."""
+        self.supersedes = Supersedes(ledger, self.record_log, self._name_locks.__getitem__)
         self._waiting: set[tuple[str, str]] = set()
         """Job and kind of all that this process brought near and has not yet given its name."""
 
@@ -142,7 +145,8 @@ class Deliverer:
             `finish` can be called again.
         """
         folders = self._folders(row.destination)
-        with self._name_lock, _translate_errors("planning", folders.results):
+        lock = self._name_locks[row.destination]
+        with lock, _translate_errors("planning", folders.results):
             check_marked_above(folders.results)
             plan = self._plan(row, original, ending, folders)
             Path(plan.place).mkdir(exist_ok=True)
@@ -178,7 +182,8 @@ class Deliverer:
         """
         plan = row.expect(Publishing)
         if plan.folder is None:
-            with self._name_lock, _translate_errors("publishing", Path(plan.log)):
+            lock = self._name_locks[row.destination]
+            with lock, _translate_errors("publishing", Path(plan.log)):
                 plan = self._name_near(row, plan)
                 self._leave_old_places(row, plan)
                 plan = self._publish_results(row, plan)

@@ -92,6 +92,7 @@ class Ledger(LedgerReader):
             When the file is damaged, or was written by a newer version of this program.
         """
         self._lock = threading.RLock()
+        self._is_closed = False
         super().__init__(sqlite3.connect(path, isolation_level=None, check_same_thread=False))
         try:
             self.db.execute("PRAGMA journal_mode=WAL")
@@ -121,8 +122,9 @@ class Ledger(LedgerReader):
                 self.db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
 
     def close(self) -> None:
-        """Close the file; the object cannot be used afterwards."""
+        """Close the file; whoever still asks, as a thread that a share held up, gets an error."""
         with self._lock:
+            self._is_closed = True
             self.db.close()
 
     def add(
@@ -217,13 +219,12 @@ class Ledger(LedgerReader):
 
     def last_line_of(self, destination: str) -> str | None:
         """Hash of the line of a destination's log that was committed last; None without any."""
-        with self._lock:
-            row = self.db.execute(
-                "SELECT line_sha256 FROM records WHERE destination = ? AND line_sha256 IS NOT NULL"
-                " ORDER BY number DESC LIMIT 1",
-                (destination,),
-            ).fetchone()
-        return row[0] if row else None
+        rows = self.read(
+            "SELECT line_sha256 FROM records WHERE destination = ? AND line_sha256 IS NOT NULL"
+            " ORDER BY number DESC LIMIT 1",
+            (destination,),
+        )
+        return rows[0][0] if rows else None
 
     @contextmanager
     def restoring(self) -> Iterator[Callable[[Restored], None]]:
@@ -360,11 +361,13 @@ class Ledger(LedgerReader):
             When the ledger cannot be read.
         """
         with self._lock, _translate_errors("read"):
+            self._check_open()
             return super().read(query, values)
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:
         with self._lock, _translate_errors("written"):
+            self._check_open()
             self.db.execute("BEGIN IMMEDIATE")
             try:
                 yield
@@ -374,6 +377,10 @@ class Ledger(LedgerReader):
                 if self.db.in_transaction:
                     self.db.execute("ROLLBACK")
                 raise
+
+    def _check_open(self) -> None:
+        if self._is_closed:
+            raise StorageError("the ledger is closed: the program is ending")
 
 
 @contextmanager

@@ -21,6 +21,7 @@ from __future__ import annotations
 import contextlib
 import json
 import threading
+from collections import defaultdict
 from pathlib import Path
 from typing import Final
 
@@ -43,7 +44,7 @@ class RecordLog:
 
     def __init__(self, ledger: Ledger) -> None:
         self._ledger = ledger
-        self._lock = threading.Lock()
+        self._locks: defaultdict[str, threading.Lock] = defaultdict(threading.Lock)
 
     def end(
         self, log: Path, record: Record, *, again: bool = False, before: Path | None = None
@@ -69,7 +70,7 @@ class RecordLog:
         StorageError
             When the ledger cannot be written; can be called again, with `again`.
         """
-        with self._lock:
+        with self._locks[record.destination]:  # a share that hangs keeps no other log waiting
             durable.make_folders(log.parent)
             line_log.end_last_line(log, _is_record)
             line = _find_line(log, record) if again else None
