@@ -9,6 +9,7 @@ file, 8 something is not as recorded.
 from __future__ import annotations
 
 import signal
+import sys
 import threading
 from collections.abc import Callable
 from dataclasses import replace
