@@ -7,6 +7,7 @@ that ``status`` reads. A job's thread starts the worker process, checks what it 
 
 from __future__ import annotations
 
+import contextlib
 import os
 import threading
 import time
@@ -25,6 +26,7 @@ from hotfolder.daemon.putting_away import PuttingAway
 from hotfolder.daemon.rebuild import open_ledger
 from hotfolder.daemon.rest import Rest
 from hotfolder.daemon.snapshot import IndexPages, Snapshots
+from hotfolder.daemon.take_up import close, has_original
 from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.disk import durable, names, platforms
 from hotfolder.ending.deliver import Deliverer
@@ -127,7 +129,8 @@ class Daemon:
             name: root.folders(name, each.file.folders)
             for name, each in settings.destinations.items()
         }
-        ledger = open_ledger(root, folders, settings.refused)
+        with_tickets = [name for name, each in settings.destinations.items() if each.file.ticket]
+        ledger = open_ledger(root, folders, settings.refused, with_tickets)
         workers = settings.root.workers or platforms.cpu_count()
         destinations = Destinations(
             root, settings, self._registry, ledger, self._troubles, self._wake.set
@@ -200,6 +203,8 @@ class Daemon:
             batches.refresh(ended=True)
             pages.refresh(ended=True)
             snapshots.write(ended=True)
+            with contextlib.suppress(OSError, StorageError):
+                close(ledger, root)
             ledger.close()
             get_log().info("daemon.stopped", root=str(root.path))
 
@@ -337,7 +342,8 @@ def _recover(root: Root, ledger: Ledger, destinations: Destinations, troubles: T
         troubles.note(About(Kind.STRAY, name), StorageError(f"{name}: {jobs} {why}"))
     known = {row.id for row in rows}
     for folder in root.spool.iterdir():
-        if folder.name not in known and ledger.has_ended(folder.name):
+        # an original there is one that `take_up` could not place: its destination is out of reach
+        if folder.name not in known and ledger.has_ended(folder.name) and not has_original(folder):
             durable.remove_tree(folder, below=root.spool)
 
 

@@ -115,7 +115,8 @@ class Deliverer:
             plan = self._plan(row, original, ending, folders)
             self._bring_near(plan, row)
             Path(plan.place).mkdir(exist_ok=True)
-            (Path(plan.place) / PLAN_FILE).write_text(dump_detail(State.PUBLISHING, plan))
+            text = dump_detail(State.PUBLISHING, plan, self._ledger.places)
+            (Path(plan.place) / PLAN_FILE).write_text(text)
             row = self._ledger.advance(row.id, State.PUBLISHING, plan)
             if plan.folder is None:
                 # still under the lock: the next job must see this name as taken
@@ -397,7 +398,7 @@ class Deliverer:
                 return
         for name, data in (
             (WHY_FILE, say_why(record).encode()),
-            (RECORD_FILE, to_json_line(record)),
+            (RECORD_FILE, to_json_line(self._ledger.places.shorten_record(record))),
         ):
             (building / name).unlink(missing_ok=True)
             durable.write_new(building / name, data)
