@@ -22,7 +22,7 @@ from rich.console import Console
 from rich.table import Column, Table
 from rich.text import Text
 
-from hotfolder.cli import looking
+from hotfolder.cli import looking, upkeep
 from hotfolder.cli.audit import audit
 from hotfolder.cli.terminal import print_json, print_line, print_plain
 from hotfolder.disk.names import display_lines, display_name
@@ -214,6 +214,8 @@ def release(
 
 app.command()(looking.proof)
 app.command()(looking.strip)
+app.command()(upkeep.backup)
+app.command()(upkeep.restore)
 
 
 @app.command()

@@ -65,9 +65,14 @@ class HandingOut:
         with self._asking:
             self.running = {}
 
+    def is_at_work(self) -> bool:
+        """Whether a job is being worked on."""
+        self.running = {job: entry for job, entry in self.running.items() if not entry[1].done()}
+        return bool(self.running)
+
     def hand_out(self) -> None:
         """Give open jobs to idle workers: oldest first, destinations in turn."""
-        self.running = {job: entry for job, entry in self.running.items() if not entry[1].done()}
+        self.is_at_work()  # what has ended is not running
         idle = self.workers - len(self.running)
         if idle <= 0 or self._work.stop.is_set():
             return

@@ -35,6 +35,7 @@ from hotfolder.ending.kept import KeptOriginals
 from hotfolder.errors import Problem, StorageError
 from hotfolder.ledger.jobs import JobRow, Ledger, State
 from hotfolder.ledger.lock import served_alone
+from hotfolder.ledger.pause import Pause
 from hotfolder.logs import get_log
 from hotfolder.settings.files import Settings
 from hotfolder.settings.root import Root
@@ -44,6 +45,7 @@ from hotfolder.work.worker import get_ready, run_attempt
 _LEDGER = About(Kind.LEDGER)
 _OVER = object()
 _LOOK_AT_WORK_EVERY_S = 1.0
+_LOOK_WHILE_PAUSED_S = 0.1
 
 
 class Daemon:
@@ -190,6 +192,7 @@ class Daemon:
             snapshots,
             self._stop,
             self._wake,
+            Pause(root),
         )
         try:
             try:
@@ -227,6 +230,7 @@ class Loop:
     snapshots: Snapshots
     stop: threading.Event
     wake: threading.Event
+    pause: Pause
     intakes: dict[str, Intake] = field(default_factory=dict)
     """By destination; one comes when a destination is served whose settings were wrong."""
 
@@ -234,6 +238,12 @@ class Loop:
         """Go on until told to stop; with `until_idle`, until nothing waits that we can do."""
         while not self.stop.is_set():
             self.wake.clear()
+            if self.pause.is_wanted():
+                if not self.handing_out.is_at_work():
+                    self.pause.grant()
+                self.snapshots.write()
+                self.wake.wait(_LOOK_WHILE_PAUSED_S)
+                continue
             more = self._turn()
             self.snapshots.write()
             self.batches.refresh()

@@ -159,11 +159,6 @@ def close(ledger: Ledger, root: Root) -> None:
     temporary.replace(root.closed)
 
 
-def note_as_older(ledger: Ledger) -> None:
-    """Note in a copy of a ledger that the root goes on without it."""
-    ledger.set_mark(_BEHIND, "a copy")
-
-
 def _is_another(known: Known) -> bool:
     try:
         noted = known.root.closed.read_text().strip()
@@ -320,7 +315,7 @@ def _find_under_way(known: Known) -> Iterator[Restored]:
             owner = row.destination if row else ""
             name = next((each for each, found in near.items() if job in found), owner)
         if name not in folders:
-            if not known.was_lost:
+            if not folders or (name and not known.was_lost):
                 continue  # its folders are out of reach, or its settings are wrong
             name = min(folders)
         is_here = any(durable.is_there(place / each) for each in (ORIGINAL, LINKED))
@@ -339,6 +334,9 @@ def _find_under_way(known: Known) -> Iterator[Restored]:
             continue  # what a kill left of one that has ended
         separate(place)
         _recover_original(place, found, row)
+        if _is_kept(place / ORIGINAL, row):
+            durable.remove_tree(place, below=root.spool)
+            continue
         if durable.is_there(place / _HELD):
             keep_the_rest(place / _HELD, folders[name].release / job, row.record if row else None)
         if durable.is_there(place / ORIGINAL):
@@ -346,6 +344,17 @@ def _find_under_way(known: Known) -> Iterator[Restored]:
         else:
             # its file was not taken yet, or the job had ended: what is here is notes and attempts
             durable.remove_tree(place, below=root.spool)
+
+
+def _is_kept(original: Path, row: JobRow | None) -> bool:
+    """Whether a job was delivered, and its original is where its record says, with its bytes."""
+    record = row.record if row and row.state is State.DELIVERED else None
+    return (
+        record is not None
+        and record.original.sha256 is not None
+        and durable.has_bytes(original, record.original.sha256)
+        and durable.has_bytes(record.original_kept, record.original.sha256)
+    )
 
 
 def _is_recorded(plan: Publishing, row: JobRow | None) -> bool:

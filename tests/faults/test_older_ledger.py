@@ -9,10 +9,12 @@ from pathlib import Path
 
 import pytest
 
+from batch import conftest as batches
 from faults.killing import check_books, copied, dropped_hashes, sweep_in_child
 from faults.serving import CANVAS, sweep
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import Ledger, read_jobs
+from hotfolder.overview.check import check
 from whole.conftest import drop, files, records
 
 
@@ -109,6 +111,48 @@ def test_a_ledger_of_any_earlier_moment_loses_no_file_and_delivers_none_twice(
         check_books(root, dropped)
         assert published <= set(files(root.path / "out"))
         shutil.rmtree(root.path)
+
+
+def test_a_batch_that_came_since_rests_until_its_ticket_comes_again(root, tmp_path):
+    batches.as_book(root)
+    batches.picture(root, "reeds.tif", "spring", seed=1)
+    batches.ticket(root, ["reeds.tif,1,,30 mm,,"], "spring")
+    batches.sweep(root)
+    saved = save(root, tmp_path / "saved.sqlite")
+    batches.picture(root, "mud.tif", seed=2)
+    batches.picture(root, "wrack.tif", seed=3)
+    ticket = batches.ticket(
+        root, ["mud.tif,2,,20 mm,,", "wrack.tif,3,,20 mm,,", "late.tif,4,,9 mm,,"]
+    )
+    said = ticket.read_bytes()
+    batches.sweep(root)
+    assert 3 == len(records(root))
+    put_back(root, saved)
+    assert [] == batches.sweep(root).troubles()
+    assert 3 == len(records(root))
+    (remark,) = (each for each in check(root).remarks if "estuary" in each)
+    assert "3 files of the batch estuary" in remark
+    assert "drop the batch's ticket" in remark
+    ticket.write_bytes(said)
+    batches.picture(root, "late.tif", seed=4)
+    batches.sweep(root)
+    assert 4 == len(records(root))
+    assert not [each for each in check(root).remarks if "estuary" in each]
+
+
+def test_a_claim_of_then_whose_file_was_put_away_since_is_forgotten(root, tmp_path):
+    """The ledger was saved between a batch file's claim and its place among the originals."""
+    batches.as_book(root)
+    batches.picture(root, "mud.tif", seed=2)
+    acts = sweep_in_child(copied(root, tmp_path / "counted"))
+    number = next(n for n, act in enumerate(acts, 1) if act == "advance")
+    assert sweep_in_child(root, number, after=True) is None
+    saved = save(root, tmp_path / "saved.sqlite")
+    batches.sweep(root)
+    put_back(root, saved)
+    assert [] == batches.sweep(root).troubles()
+    assert [] == read_jobs(root.ledger)
+    assert ["estuary/mud.tif"] == files(root.path / "originals" / CANVAS)
 
 
 def test_a_wal_that_stayed_when_its_ledger_was_lost_is_set_aside(filled, tmp_path):
