@@ -9,9 +9,9 @@ from functools import cache
 from pathlib import Path
 
 from hotfolder.audit.question import make_cursor
-from hotfolder.disk import durable
+from hotfolder.ledger.log_years import LOG_FILE, read_lines
 from hotfolder.ledger.record_index import columns
-from hotfolder.ledger.record_log import LOG_FILE, START, link
+from hotfolder.ledger.record_log import START, link
 from hotfolder.model.records import Record, read_record
 
 
@@ -93,13 +93,12 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
 
 def _read_lines(log: Path, faults: list[str]) -> Iterator[bytes]:
     try:
-        with durable.open_to_read(log) as file:
-            for line in file:
-                if line.endswith(b"\n"):
-                    yield line
-                elif _read_line(line):  # an editor saved the log without its last line end
-                    yield line + b"\n"
-                # else it is being written, or a kill tore it
+        for line in read_lines(log):
+            if line.endswith(b"\n"):
+                yield line
+            elif _read_line(line):  # an editor saved the log without its last line end
+                yield line + b"\n"
+            # else it is being written, or a kill tore it
     except FileNotFoundError:
         return
     except OSError as error:

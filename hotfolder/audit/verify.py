@@ -211,6 +211,8 @@ class _Looking:
         if file.is_shared and key in self._seen:
             return self._seen[key]
         said, why = _look(file)
+        if said == "gone" and self._was_removed(file):
+            said, why = "taken away", ""
         if said == "changed" and file.may_go and self._is_of_a_later_job(file):
             said = "taken away"
         if file.is_shared:
@@ -218,6 +220,15 @@ class _Looking:
                 self._seen.clear()
             self._seen[key] = said, why
         return said, why
+
+    def _was_removed(self, file: _File) -> bool:
+        """Whether its time was over: the settings say how long originals are kept."""
+        query = "SELECT 1 FROM removed WHERE job = ? OR job IN (SELECT job FROM records WHERE"
+        found = self._db.execute(
+            f"{query} original_sha256 = ? AND destination = ?)",
+            (file.job, file.sha256, file.destination),
+        )
+        return found.fetchone() is not None
 
     def _is_of_a_later_job(self, file: _File) -> bool:
         """Whether what stands there is a later job's result: a freed name is given again."""

@@ -216,6 +216,7 @@ app.command()(looking.proof)
 app.command()(looking.strip)
 app.command()(upkeep.backup)
 app.command()(upkeep.restore)
+app.command()(upkeep.tidy)
 
 
 @app.command()

@@ -51,6 +51,42 @@ def restore(
     _say_copied(copied, f"{copied['place']} is as it was copied", next_step, as_json=as_json)
 
 
+def tidy(
+    root: _Root = Path(),
+    *,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="only list what would be removed")
+    ] = False,
+    as_json: _Json = False,
+) -> None:
+    """Remove what [keep] in hotfolder.toml gives leave to, and cut logs into years."""
+    from hotfolder.ledger.pause import hold_still
+    from hotfolder.settings.files import load_what_is_right
+    from hotfolder.stages.registry import load_registry
+    from hotfolder.upkeep.copies import read_folders
+    from hotfolder.upkeep.tidy import tidy as tidy_root
+
+    place = Root(root)
+    keep = load_what_is_right(place.path, load_registry(place.plugins)).root.keep
+    with hold_still(place):
+        said = tidy_root(place, read_folders(place), keep, dry=dry_run)
+    if as_json:
+        print_json(said)
+        return
+    for each in said["removed"] if dry_run else said["removed"][:_SHOWN]:
+        print_line(f"{'would remove' if dry_run else 'removed'} {each['path']}: {each['why']}")
+    if not dry_run and len(said["removed"]) > _SHOWN:
+        print_line(f"and {len(said['removed']) - _SHOWN} more; --json lists all")
+    for each in said["stays"]:
+        print_line(f"stays: {each['path']}: {each['why']}")
+    size = sum(each["bytes"] for each in said["removed"]) / 2**20
+    print_plain(
+        f"{len(said['removed'])} things, {size:.1f} MiB, "
+        f"{'would be removed or cut off' if dry_run else 'removed or cut off'}; "
+        f"{len(said['stays'])} stay although their time is over."
+    )
+
+
 def _say_copied(copied: Copied, said: str, next_step: str = "", *, as_json: bool) -> None:
     if as_json:
         print_json(copied)

@@ -33,7 +33,14 @@ from pathlib import Path
 from typing import Final, Literal, NoReturn, TypeVar
 
 from hotfolder.disk import durable, names
-from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, OF_RESULTS, free_folder, free_name
+from hotfolder.disk.free_names import (
+    ATTACHMENTS,
+    OF_JOBS,
+    OF_RESULTS,
+    TakenNames,
+    free_folder,
+    free_name,
+)
 from hotfolder.disk.marker import check_marked_above, check_marker
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.errors import StorageError
@@ -97,6 +104,7 @@ class Deliverer:
         self._folders = folders
         self.record_log = RecordLog(ledger)
         self._name_lock = threading.Lock()
+        self._names = TakenNames()
         self._waiting: set[tuple[str, str]] = set()
         """Job and kind of all that this process brought near and has not yet given its name."""
 
@@ -167,7 +175,7 @@ class Deliverer:
             kept = (
                 Path(placement.kept)
                 if placement and stays
-                else free_name(free_folder(folders.originals, below), kept_name)
+                else self._names.find_free(free_folder(folders.originals, below), kept_name)
             )
             attached = folders.results / "sheets" / row.id
         else:
@@ -180,7 +188,7 @@ class Deliverer:
         stem = placement.name if placement else Path(kept_name).stem
         records = []
         for number, result in enumerate(ending.work.results, 1):
-            target = free_name(results, stem + Path(result.path).suffix)
+            target = self._names.find_free(results, stem + Path(result.path).suffix)
             moves.append(
                 Move(
                     source=str(ending.files[result.path]),
@@ -200,7 +208,7 @@ class Deliverer:
                 is_failure = attachment.kind == "failure"
                 target = (folder if is_failure else folder / ATTACHMENTS) / attachment.path
             else:
-                target = free_name(sheets, f"{row.id}-{attachment.path}")
+                target = self._names.find_free(sheets, f"{row.id}-{attachment.path}")
             what = attachment.kind if is_listed else f"attachment-{number}"
             moves.append(
                 Move(
@@ -318,7 +326,7 @@ class Deliverer:
                 if _was_copied(near, target, move.sha256):
                     near.unlink()
                     break
-                target = free_name(target.parent, target.name)
+                target = self._names.find_free(target.parent, target.name)
                 plan = self._commit(row, _replace_target(plan, index, target))
             except FileNotFoundError:
                 if not durable.is_there(near):

@@ -119,6 +119,14 @@ def _add_marks(db: sqlite3.Connection) -> None:
     )
 
 
+def _add_removed(db: sqlite3.Connection) -> None:
+    """Originals that were removed when their time was over: they are not missed."""
+    db.execute(
+        "CREATE TABLE IF NOT EXISTS removed"
+        " (job TEXT NOT NULL PRIMARY KEY, at TEXT NOT NULL, done INTEGER NOT NULL) STRICT"
+    )
+
+
 STEPS: Final[tuple[Callable[[sqlite3.Connection], None], ...]] = (
     _add_jobs,
     record_index.add_table,
@@ -130,6 +138,7 @@ STEPS: Final[tuple[Callable[[sqlite3.Connection], None], ...]] = (
     _add_batch_progress,
     _add_roots,
     _add_marks,
+    _add_removed,
 )
 """Step n brings a ledger of version n to version n + 1. A step that was released never changes."""
 

@@ -13,12 +13,15 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from hotfolder.errors import StorageError
+from hotfolder.errors import RootInUse, StorageError
+from hotfolder.ledger.lock import served_alone
 from hotfolder.settings.root import Root
 
 _FRESH_S = 15.0
 _SAY_EVERY_S = 2.0
 _LOOK_EVERY_S = 0.1
+_WAIT_S = 600.0
+"""As long as most jobs take."""
 
 
 class Pause:
@@ -45,6 +48,23 @@ class Pause:
         with contextlib.suppress(OSError):
             if not self._granted.exists():
                 self._granted.write_text(self._wanted.read_text())
+
+
+@contextlib.contextmanager
+def hold_still(root: Root) -> Iterator[None]:
+    """Keep everybody else from changing a root: no daemon serves it, or the one that does pauses.
+
+    Raises
+    ------
+    StorageError
+        As for `paused`.
+    """
+    with contextlib.ExitStack() as stack:
+        try:
+            stack.enter_context(served_alone(root))
+        except RootInUse:
+            stack.enter_context(paused(root, within_s=_WAIT_S))
+        yield
 
 
 @contextlib.contextmanager

@@ -22,7 +22,7 @@ from hotfolder.batch.folder import FILES as BATCH_FILES
 from hotfolder.disk import names, platforms
 from hotfolder.disk.marker import marker_id
 from hotfolder.errors import Problem
-from hotfolder.ledger.record_log import LOG_FILE
+from hotfolder.ledger.log_years import LOG_FILE, PART
 from hotfolder.settings.root import DestinationFolders, Root
 
 SHEETS = "sheets"
@@ -72,7 +72,7 @@ class Upstream:
             return False
         parts = (*self.outside.parts, *path.relative_to(self.inside).parts)
         if len(parts) == 1:
-            return names.collision_key(parts[0]) == LOG_FILE
+            return names.collision_key(parts[0]) == LOG_FILE or PART.fullmatch(parts[0]) is not None
         if len(parts) != 2:
             return False
         folder, name = parts

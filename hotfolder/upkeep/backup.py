@@ -15,17 +15,16 @@ import json
 import os
 import sqlite3
 from collections.abc import Iterator, Mapping
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import closing
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
 from hotfolder.disk import durable
-from hotfolder.errors import Problem, RootInUse, SettingsError, StorageError
-from hotfolder.ledger.lock import served_alone
+from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.ledger.log_years import LOG_FILE
-from hotfolder.ledger.pause import paused
+from hotfolder.ledger.pause import hold_still
 from hotfolder.ledger.reading import open_reader
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.upkeep.copies import (
@@ -44,7 +43,6 @@ BEHIND_MARK: Final = ("behind", "a copy")
 """What is noted in a copied ledger: the root may have gone on since."""
 
 _STAYS: Final = ("originals", "results")
-_WAIT_S: Final = 600.0
 _SETTINGS: Final = ("hotfolder.toml", "destinations", "profiles", "plugins")
 _NOT_COPIED: Final = frozenset(
     {"status.json", "status.new", "lock.pid", "ledger.closed", "pause", "pause.granted"}
@@ -78,7 +76,7 @@ def back_up(root: Root, to: Path) -> Copied:
         building.mkdir()
         copying = _Copying(root, folders, building)
         copying.copy_what_stays()
-        with _still(root):
+        with hold_still(root):
             copying.copy_the_rest()
         missing = copying.find_missing()
         durable.move_new(building, to)
@@ -214,17 +212,6 @@ class _Copying:
             if path.is_relative_to(folder):
                 return f"{place}/{path.relative_to(folder).as_posix()}"
         return f"{IN_ROOT}/{path.relative_to(self._root.path).as_posix()}"
-
-
-@contextmanager
-def _still(root: Root) -> Iterator[None]:
-    """Nobody changes the root: no daemon serves it, or the one that does holds still."""
-    with ExitStack() as stack:
-        try:
-            stack.enter_context(served_alone(root))
-        except RootInUse:
-            stack.enter_context(paused(root, within_s=_WAIT_S))
-        yield
 
 
 def _list_files(top: Path) -> Iterator[Path]:

@@ -34,6 +34,8 @@ from hotfolder.upkeep.copies import (
     read_folders,
 )
 
+_JOB_LENGTH = len("20260131-235959-0123abcd")
+
 
 def put_back(copy: Path, root: Root, *, over: bool) -> Copied:
     """Put a copy back to where a root is to be, after checking every file of it.
@@ -154,9 +156,11 @@ class _Done:
             place = parts[1]
         elif parts[0] == ELSEWHERE and parts[2] in {"hot_folder", "held", "release"}:
             place = parts[2]
-        if place in {"in", "hot_folder"}:
-            return entry.sha256 in self.originals
-        return bool(place) and any(part in self.jobs for part in parts)
+        for part in parts:
+            job = part.removeprefix(durable.TEMPORARY_PREFIX)[:_JOB_LENGTH]
+            if job in self.jobs and (place or job != part[:_JOB_LENGTH]):
+                return True
+        return place in {"in", "hot_folder"} and entry.sha256 in self.originals
 
 
 def _read_what_was_done(
