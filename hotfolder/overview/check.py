@@ -5,13 +5,12 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass, replace
 
-from hotfolder.batch.found import describe_resting, list_resting
 from hotfolder.disk import platforms
 from hotfolder.disk.marker import Unreachable, check_marker
-from hotfolder.errors import PluginError, Problem, SettingsError, StorageError
+from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.intake.scan import scan
-from hotfolder.ledger.reading import open_reader
 from hotfolder.overview.overlaps import collisions
+from hotfolder.overview.unmentioned import find_unmentioned
 from hotfolder.settings.files import Destination, Settings, load_what_is_right
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import Root
@@ -59,11 +58,13 @@ def check(root: Root) -> Checked:
         for folder in sorted((root.path / "in").glob("*"))
         if folder.is_dir() and folder.name not in {**settings.destinations, **settings.refused}
     ]
-    try:
-        with open_reader(root.ledger) as ledger:
-            remarks += [describe_resting(*each) for each in list_resting(ledger)]
-    except StorageError as error:
-        remarks.append(str(error))  # starting says it too, and mends what can be mended
+    remarks += find_unmentioned(
+        root,
+        {
+            name: root.folders(name, each.file.folders)
+            for name, each in settings.destinations.items()
+        },
+    )
     return Checked(settings, registry, tuple(problems), tuple(unreachable), tuple(remarks))
 
 

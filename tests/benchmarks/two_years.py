@@ -1,7 +1,7 @@
 """Two years of a studio: ``python tests/benchmarks/two_years.py``.
 
-A root is generated as it is after 200,000 jobs: ledger, chained logs, an empty file for each original
-and sub-folders in the hot folders that nobody empties. Measured are a start until the daemon is at
+A root is generated as it is after 200,000 jobs: ledger, chained logs, an empty file for each
+original and sub-folders in the hot folders that nobody empties. Measured are a start until the daemon is at
 work, ``status``, what one more job costs the daemon (from claim to publish, without its worker's
 pixels), the audit's check of all chains with its memory, and the making of a lost ledger with its
 memory. Processor time says more than the clock where others work on the machine.

@@ -40,7 +40,11 @@ def test_what_was_delivered_since_is_known_from_the_log(quick, tmp_path):
     assert sweep(quick) == []
     before = {row.id: row.record_text for row in read_jobs(quick.ledger, ended=True)}
     put_back(quick, saved)
+    assert ["what they say is taken over"] == [
+        each.rpartition(": ")[2] for each in check(quick).remarks if "older ledger" in each
+    ]
     assert sweep(quick) == []
+    assert not [each for each in check(quick).remarks if "older ledger" in each]
     assert before == {row.id: row.record_text for row in read_jobs(quick.ledger, ended=True)}
     assert 3 == len(records(quick))
     drop(quick, "later.tif", seed=4, size=24)
@@ -60,6 +64,8 @@ def test_an_original_in_the_spool_that_no_row_knows_is_delivered_once(quick, tmp
     assert sweep_in_child(quick, number, after=True) is None
     assert [True] == [each.exists() for each in quick.spool.glob("*/original")]
     put_back(quick, saved)
+    (remark,) = (each for each in check(quick).remarks if "older ledger" in each)
+    assert "1 original(s)" in remark
     assert sweep(quick) == []
     check_books(quick, dropped)
     assert ["early.tif", "harbour/late.tif"] == files(quick.path / "out" / CANVAS)
