@@ -7,6 +7,7 @@ from hotfolder.errors import (
     Hold,
     HotfolderError,
     Refuse,
+    Remedy,
     SettingsError,
     StageError,
     StorageError,
@@ -34,6 +35,7 @@ from hotfolder.model.units import (
     Money,
     Share,
     parse_quantity,
+    say_share,
 )
 from hotfolder.model.wishes import CaptionWish, IntentWish, LongEdgeWish, SizeWish, Wish
 from hotfolder.raster.exif import ExifDirectories
@@ -54,12 +56,17 @@ from hotfolder.raster.source_profile import source_profile
 from hotfolder.stages.contract import Job, Original, Place, Stage, StageSettings, hookimpl
 from hotfolder.stages.messages import (
     ConversionToCome,
+    Cropped,
     IntentChosen,
+    LossMeasured,
     LossTolerance,
     Message,
+    OwnPixels,
+    PixelsWanted,
     SharpeningToCome,
     SizeToCome,
 )
+from hotfolder.stages.roles import Role
 
 __all__ = [
     "CLOSE_LOOKING",
@@ -71,6 +78,7 @@ __all__ = [
     "CaptionWish",
     "Column",
     "ConversionToCome",
+    "Cropped",
     "DurationS",
     "Encoding",
     "ExifDirectories",
@@ -86,17 +94,22 @@ __all__ = [
     "Json",
     "LengthMm",
     "LongEdgeWish",
+    "LossMeasured",
     "LossTolerance",
     "Medium",
     "Message",
     "Metadata",
     "Money",
     "Original",
+    "OwnPixels",
+    "PixelsWanted",
     "Place",
     "RasterSpec",
     "Refuse",
+    "Remedy",
     "Rendering",
     "Result",
+    "Role",
     "SettingsError",
     "SettingsModel",
     "Share",
@@ -121,6 +134,7 @@ __all__ = [
     "parse_quantity",
     "rebanded",
     "rows_per_band",
+    "say_share",
     "source_profile",
     "text_in",
 ]

@@ -19,8 +19,8 @@ never does. Each leaf carries what a person needs: what happened, where, and wha
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 
 class HotfolderError(Exception):
@@ -47,11 +47,58 @@ class Problem:
     """The value found, as text."""
     allowed: str
     """What would be right."""
+    line: int | None = None
+    """Where in the file, from 1; None when that is not known."""
 
     def __str__(self) -> str:
-        where = f"{self.file}: {self.key}" if self.key else self.file
+        where = self.file if self.line is None else f"{self.file}, line {self.line}"
+        where = f"{where}: {self.key}" if self.key else where
         found = f": {self.got}" if self.got else ""
         return f"{where}{found}; allowed: {self.allowed}" if self.allowed else f"{where}{found}"
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """A change by which a held picture is delivered: a way on that a person can choose.
+
+    One of the three last is given, or none: then it is enough to try again.
+
+    Examples
+    --------
+    >>> Remedy("print it smaller", long_edge="254 mm").options("preflight")
+    ('--long-edge', '254 mm')
+    """
+
+    says: str
+    """What it does, as the end of a sentence: ``"deliver it at 254 × 169 mm, ..."``."""
+    settings: Mapping[str, str | int | float | bool] = field(default_factory=dict)
+    """New values for settings of the stage that holds the picture."""
+    long_edge: str = ""
+    """Another size, with its unit."""
+    intent: str = ""
+    """Another rendering intent."""
+
+    def options(self, stage: str) -> tuple[str, ...]:
+        """Return it as words for the command ``release``.
+
+        Parameters
+        ----------
+        stage
+            The stage that holds the picture.
+
+        Returns
+        -------
+        Options and their values, in turn.
+        """
+        words = [word for key, value in self.settings.items()
+                 for word in ("--set", f"{stage}.{key}={_say_value(value)}")]  # fmt: skip
+        for option, value in (("--long-edge", self.long_edge), ("--intent", self.intent)):
+            words += [option, value] if value else []
+        return tuple(words)
+
+
+def _say_value(value: str | float | bool) -> str:  # noqa: FBT001 - a setting's value
+    return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 class SettingsError(HotfolderError):
@@ -103,16 +150,34 @@ class Verdict(HotfolderError):
         One or two plain sentences for the person who dropped the file: what, and what to do.
     findings
         What the stage measured all the same, as `Stage.close` would have returned it.
+    excess
+        How far beyond its limit the picture is: what was measured over the limit, or the limit
+        over what was measured where less is worse; the larger, the worse. None: it has no degree.
+        A release waives the check up to the value that it was decided at.
+    remedies
+        Changes that let the picture pass, the best first; each has to be true.
+    also
+        What else the same stage would hold the picture for.
 
     The runner sets ``stage`` to the name of the stage that raised it.
     """
 
     def __init__(
-        self, code: str, message: str, findings: Mapping[str, object] | None = None
+        self,
+        code: str,
+        message: str,
+        findings: Mapping[str, object] | None = None,
+        *,
+        excess: float | None = None,
+        remedies: Sequence[Remedy] = (),
+        also: Sequence[Verdict] = (),
     ) -> None:
         self.code = code
         self.message = message
         self.findings = dict(findings or {})
+        self.excess = excess
+        self.remedies = tuple(remedies)
+        self.also = tuple(also)
         self.stage = ""
         super().__init__(message)
 

@@ -98,6 +98,10 @@ def make_spec(
         False for a picture that carries no profile.
     metadata
         What the file says about its picture.
+
+    Returns
+    -------
+    The raster that `Stage.open` is told of.
     """
     encoding = profile.encoding if profile else _ENCODINGS[pixels.shape[2]]
     if profile is None and has_profile and encoding is Encoding.RGB:
@@ -161,6 +165,10 @@ def make_job(
         Its name.
     is_trial
         Whether nothing would be delivered.
+
+    Returns
+    -------
+    The job, as the runner would hand it to a stage.
     """
     raw = {"profile": "p.icc", "surface": Surface(surface), "viewing_distance": viewing_distance}
     medium = Medium.model_validate({**raw, "cost_per_square_metre": cost_per_square_metre})
@@ -202,6 +210,10 @@ def make_stage(stage: type[AnyStage], values: Mapping[str, Json]) -> AnyStage:
         Its class.
     values
         The table ``[stage.NAME]``, as TOML gives it.
+
+    Returns
+    -------
+    The stage, not opened yet.
 
     Raises
     ------
@@ -257,6 +269,10 @@ def run_stage(
         Height of the bands that come in. Run a stage with several: the result may not depend on it.
     alpha
         Shape (rows, width), dtype uint16.
+
+    Returns
+    -------
+    What came out.
 
     Raises
     ------

@@ -8,6 +8,7 @@ import textwrap
 from pathlib import Path
 
 import pytest
+from numpydoc.docscrape import FunctionDoc
 
 TOP = Path(__file__).parents[1]
 ROOMS = ("hotfolder", "hotfolder.colour", "hotfolder.pages", "hotfolder.testing")
@@ -94,10 +95,29 @@ def has_documented_fields(thing):
     return bool(fields) and all(texts)
 
 
-@pytest.mark.parametrize("thing", list(things()))
-def test_every_parameter_of_an_exported_function_is_documented(thing):
-    if inspect.isclass(thing) or not callable(thing):
-        return
-    text = inspect.getdoc(thing) or ""
-    for name in inspect.signature(thing).parameters:
-        assert re.search(rf"^(\w+, )*{name}(, \w+)*$", text, re.MULTILINE), f"{name} in: {text}"
+def functions():
+    """Exported functions, and the methods that exported classes define."""
+    for room, name in sorted(exported()):
+        thing = getattr(importlib.import_module(room), name)
+        if not inspect.isclass(thing):
+            found = {"": inspect.unwrap(thing)} if callable(thing) else {}
+        else:
+            found = {
+                f".{key}": getattr(each, "__func__", each) for key, each in vars(thing).items()
+            }
+        for key, function in found.items():
+            if inspect.isfunction(function) and not key.startswith("._"):
+                yield pytest.param(function, id=f"{room}.{name}{key}")
+
+
+@pytest.mark.parametrize("function", list(functions()))
+def test_parameters_and_what_is_returned_are_documented(function):
+    said, signature = FunctionDoc(function), inspect.signature(function)
+    documented = [
+        name.strip().lstrip("*") for each in said["Parameters"] for name in each.name.split(",")
+    ]
+    taken = [name for name in signature.parameters if name not in {"self", "cls"}]
+    assert sorted(taken) == sorted(documented)
+    returns = signature.return_annotation
+    assert returns is not inspect.Signature.empty
+    assert bool(said["Returns"] or said["Yields"]) or returns in (None, "None")

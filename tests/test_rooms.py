@@ -11,40 +11,37 @@ from hotfolder.model.records import SHEET
 from hotfolder.stages.registry import load_registry
 
 CORE = Path(hotfolder.__file__).parent
-NAMES = sorted(load_registry().stages)
-NAMED = re.compile(rf"(?<![\w-])({'|'.join(map(re.escape, NAMES))})(?![\w-])")
+STAGES = load_registry().stages
+ROOMS = {stage.__module__.split(".")[1] for stage in STAGES.values()}
+NAMES = sorted({*STAGES, *ROOMS, "hotfolder_stages"})
+NAMED = re.compile(rf"(?<![\w.-])({'|'.join(map(re.escape, NAMES))})(?![\w-])")
+IDENTIFIERS = {each for each in NAMES if "_" in each} | {each.__name__ for each in STAGES.values()}
 
 MAY = {
-    # what records of before there were facts have in them
+    # what records of versions before facts have in them: these are read for ever
     "model/earlier_findings.py": {
         "gamut-check", "ink-check", "neutral-check", "page-balance", "preflight",
     },
     # a kind of attachment, in records and as a file's name, which is no stage's name
     "model/records.py": {SHEET},
-    # an example in a message, of what a person may write
-    "ending/release.py": {"sizing"},
-    # the name of its own module, in the command that writes the page
-    "settings/reference.py": {"reference"},
-    # not done yet: the strip and the comparison still run stages of their own by name
-    "work/strip.py": {
-        "strip-places", "strip-sheet", "tagging", "proof-sheet", "profile-conversion",
-    },
-    "work/comparison.py": {"proof-sheet"},
 }  # fmt: skip
-"""Stages that a module may name, and why. Docstrings may name any."""
+"""What records that were written hold a module to. Docstrings may name any stage."""
 
 
 def named_in(text):
-    """Names of stages in a module's string literals, docstrings left out."""
+    """Stages that a module names: in string literals but docstrings, or as its own names."""
     tree = ast.parse(text)
     documents = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
-    return {
-        name
-        for node in ast.walk(tree)
-        if isinstance(node, ast.Constant) and isinstance(node.value, str)
-        if id(node) not in documents
-        for name in NAMED.findall(node.value)
-    }
+    found = set()
+    for node in ast.walk(tree):
+        match node:
+            case ast.Constant(value=str(said)) if id(node) not in documents:
+                found |= set(NAMED.findall(said))
+            case ast.Name(id=name) | ast.Attribute(attr=name) | ast.alias(name=name):
+                found |= IDENTIFIERS & set(name.split("."))
+            case ast.ImportFrom(module=str(module)):
+                found |= IDENTIFIERS & set(module.split("."))
+    return found
 
 
 @pytest.mark.parametrize(
@@ -53,13 +50,19 @@ def named_in(text):
         ('x = f["gamut-check"]', {"gamut-check"}),
         ('x = f"sizing.long_edge={y}"', {"sizing"}),
         ('"""As `gamut-check` does."""\nx = "no-gamut-check"', set()),
+        ('x = "python -m hotfolder.settings.reference"', set()),
+        ('x = "hotfolder_stages.gamut_check"', {"hotfolder_stages"}),
+        ('load("gamut_check")', {"gamut_check"}),
+        ("import hotfolder_stages.sizing", {"hotfolder_stages"}),
+        ("from hotfolder_stages.sizing import Sizing", {"hotfolder_stages", "Sizing"}),
+        ("x = findings.gamut_check", {"gamut_check"}),
     ],
 )
-def test_names_are_found_in_literals_only(text, found):
+def test_names_are_found_in_code_and_not_in_docstrings(text, found):
     assert found == named_in(text)
 
 
-def test_the_core_names_no_stage():
+def test_no_room_of_the_core_names_a_stage():
     found = {
         path.relative_to(CORE).as_posix(): names
         for path in sorted(CORE.rglob("*.py"))

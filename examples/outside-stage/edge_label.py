@@ -13,7 +13,7 @@ it the file's name, the destination and a text of your own. Put it last before `
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -21,11 +21,15 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from hotfolder import (
+    MM_PER_INCH,
     Band,
+    Column,
     ConversionToCome,
     Encoding,
+    Facts,
     Findings,
     Job,
+    Json,
     LengthMm,
     Place,
     RasterSpec,
@@ -33,6 +37,9 @@ from hotfolder import (
     SizeToCome,
     Stage,
     StageSettings,
+    hookimpl,
+    number_in,
+    text_in,
 )
 
 WHITE = {
@@ -71,7 +78,7 @@ class EdgeLabel(Stage[EdgeLabelSettings]):
         if not raster.ppi:
             raise Refuse("no-ppi", "edge-label needs a ppi; put it after sizing.")
         self.raster = raster
-        self.rows = max(1, round(self.settings.height / 25.4 * raster.ppi))
+        self.rows = max(1, round(self.settings.height / MM_PER_INCH * raster.ppi))
         words = (job.original.name, job.destination, self.settings.text)
         self.label = "   ".join(word for word in words if word)
         return replace(raster, height_px=raster.height_px + self.rows)
@@ -85,7 +92,18 @@ class EdgeLabel(Stage[EdgeLabelSettings]):
         yield Band(self.raster.height_px, strip, opaque)
 
     def close(self) -> Findings:
-        return {"label": self.label, "rows_added_px": self.rows}
+        height_mm = round(self.rows / self.raster.ppi * MM_PER_INCH, 1)
+        return {"label": self.label, "rows_added_px": self.rows, "height_mm": height_mm}
+
+    @classmethod
+    @hookimpl
+    def hotfolder_facts(cls, findings: Findings, settings: Mapping[str, Json]) -> Facts:
+        return Facts(
+            columns=(
+                Column("label", "Label", "", text_in(findings, "label")),
+                Column("label-height", "Label height", "mm", number_in(findings, "height_mm")),
+            )
+        )
 
     def _ink(self) -> NDArray[np.float64]:
         """How much ink each pixel of the strip gets, 0 to 1; shape (rows, width)."""

@@ -12,7 +12,8 @@ from hotfolder.audit.question import make_cursor
 from hotfolder.ledger.log_years import LOG_FILE, read_lines
 from hotfolder.ledger.record_index import columns
 from hotfolder.ledger.record_log import START, link
-from hotfolder.model.records import Record, read_record
+from hotfolder.model.records import LogLine, read_line, read_record
+from hotfolder.pages.words import local_time
 
 
 @dataclass(frozen=True)
@@ -83,8 +84,8 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
             "SELECT job, finished FROM records WHERE number = ?", (number,)
         ).fetchone()
         faults.append(
-            f"the record of job {job} that ended {finished} is in the ledger, but not in the log "
-            "as it was: changed, removed, or the log was moved away"
+            f"the record of job {job} that ended {local_time(finished)} is in the ledger, but not "
+            "in the log as it was: changed, removed, or the log was moved away"
         )
     return ChainReport(
         destination, str(log), count, unchained, previous if count else "", tuple(faults)
@@ -105,14 +106,14 @@ def _read_lines(log: Path, faults: list[str]) -> Iterator[bytes]:
         faults.append(f"the log {log} cannot be read: {error.strerror or error}")
 
 
-def _read_line(line: bytes) -> Record | None:
+def _read_line(line: bytes) -> LogLine | None:
     try:
-        return read_record(line)
+        return read_line(line)
     except ValueError:
         return None
 
 
-def _is_the_ledgers(ledger: sqlite3.Cursor, line: bytes, record: Record, number: int) -> bool:
+def _is_the_ledgers(ledger: sqlite3.Cursor, line: bytes, record: LogLine, number: int) -> bool:
     """Whether the ledger says the same of a job, in the record and in what is asked of it."""
     asked = columns(record)
     del asked["was_held"]  # earlier records of the job decide it too
@@ -126,7 +127,11 @@ def _is_the_ledgers(ledger: sqlite3.Cursor, line: bytes, record: Record, number:
     if differ:
         return False
     # the same text is the same record; only another one has to be read
-    return not latest or whole == line[:-1].decode() or (whole and read_record(whole)) == record
+    return (
+        not latest
+        or whole == line[:-1].decode()
+        or (whole and read_record(whole)) == read_record(line)
+    )
 
 
 @cache

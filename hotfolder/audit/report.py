@@ -7,8 +7,6 @@ import sqlite3
 from pathlib import Path
 from typing import TypedDict
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from hotfolder.audit import plot
 from hotfolder.audit.question import Group, Question, ask, ask_sums, count, describe_question
 from hotfolder.audit.trends import Change, Trend, find_trends
@@ -17,7 +15,7 @@ from hotfolder.ledger.roots import find_places
 from hotfolder.logs import utc_now
 from hotfolder.model.places import Places
 from hotfolder.model.records import read_record
-from hotfolder.pages.words import local_time
+from hotfolder.pages.frame import load_template
 from hotfolder.settings.root import Root
 
 _MOST_THUMBNAIL_BYTES = 256 * 2**10
@@ -27,10 +25,6 @@ _VERDICTS = {
     "same": "no clear difference",
     "unclear": "unclear",
 }
-_TEMPLATES = Environment(
-    loader=PackageLoader("hotfolder.pages"), autoescape=True, undefined=StrictUndefined
-)
-_TEMPLATES.filters["local_time"] = local_time
 
 
 def write_report(db: sqlite3.Connection, root: Root, question: Question, path: Path) -> str:
@@ -64,7 +58,7 @@ def render_report(db: sqlite3.Connection, root: Root, question: Question) -> tup
         db, question, [Group.DESTINATION, Group.PROFILE, Group.MONTH]
     )
     places = find_places(db, root.path)
-    page = _TEMPLATES.get_template("audit.html").render(
+    page = load_template("hotfolder.pages", "audit.html").render(
         question=describe_question(question),
         said=said,
         sort=question.sort.value,

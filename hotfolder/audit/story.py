@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from datetime import datetime
 from pathlib import Path
 from typing import Final, NotRequired, TypedDict
 
@@ -16,7 +15,7 @@ from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger.reading import LedgerReader
 from hotfolder.ledger.roots import find_places
 from hotfolder.model.earlier_findings import find_facts
-from hotfolder.model.facts import Facts
+from hotfolder.model.facts import Facts, describe_column
 from hotfolder.model.records import (
     Changes,
     End,
@@ -25,6 +24,7 @@ from hotfolder.model.records import (
     ResultRecord,
     format_time,
 )
+from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
 _FACTS: Final = TypeAdapter(Facts)
@@ -213,7 +213,7 @@ def list_events(db: sqlite3.Connection, record: Record) -> list[Event]:
     for finished, state, discarded_at in rows:
         if state == End.DISCARDED:
             until = record.discarded.original_kept_until if record.discarded else None
-            kept = f"; original kept until {format_time(until)}" if until else ""
+            kept = f"; original kept until {local_time(until)}" if until else ""
             text = f"its folder was deleted{kept}"
             events.append({"at": discarded_at or finished, "what": state, "text": text})
         else:
@@ -322,7 +322,7 @@ def _describe_job(job: JobStory) -> list[str]:
     lines = [f"It is {job['the_file_is']} of job {job['job']} ({job['destination']})."]
     for event in job["events"]:
         text = f": {event['text']}" if event["text"] else ""
-        lines.append(f"  {_format_local(event['at'])}  {event['what']}{text}")
+        lines.append(f"  {local_time(event['at'], seconds=True)}  {event['what']}{text}")
     original = job["original"]
     lines.append(f"  original: {original.get('name', '')}, {_describe_file(original)}")
     lines.append(f"    kept: {_describe_place(original)}")
@@ -343,7 +343,7 @@ def _describe_job(job: JobStory) -> list[str]:
     for other in job["other_jobs"]:
         lines.append(
             f"  see also {other['job']} ({other['destination']}, {other['state']}, "
-            f"{_format_local(other['finished'])}): {other['why']}"
+            f"{local_time(other['finished'], seconds=True)}): {other['why']}"
         )
     return lines
 
@@ -353,8 +353,9 @@ def _describe_facts(facts: Facts) -> list[str]:
     if facts.share_lost is not None:
         which = f", {facts.lost_in_words}" if facts.lost_in_words else ""
         lines.append(f"  lost: {facts.share_lost:.1%} of the picture{which}")
-    measured = [each for each in facts.columns if each.value is not None]
-    return lines + [f"  {each.title}: {each.value} {each.unit}".rstrip() for each in measured]
+    return lines + [
+        f"  {describe_column(each.to_json())}" for each in facts.columns if each.value is not None
+    ]
 
 
 def _describe_file(file: StoryFile) -> str:
@@ -367,7 +368,3 @@ def _describe_file(file: StoryFile) -> str:
 
 def _describe_place(file: StoryFile) -> str:
     return f"{file['path']}{'' if file['is_there'] else ' (no longer there)'}"
-
-
-def _format_local(text: str) -> str:
-    return f"{datetime.fromisoformat(text).astimezone():%Y-%m-%d %H:%M:%S}"

@@ -27,7 +27,7 @@ from hotfolder.disk import durable
 from hotfolder.errors import SettingsError
 from hotfolder.ledger.roots import find_places
 from hotfolder.model.places import Places
-from hotfolder.model.records import Record, read_record
+from hotfolder.model.records import Record, SetAside, read_record
 from hotfolder.settings.files import Folders, Intake, load_destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
@@ -191,10 +191,17 @@ def _list_files(record: Record) -> Iterator[_File]:
             "original", job, destination, record.original_kept, original.sha256, finished,
             may_go=record.state != "delivered", is_shared=record.batch is not None,
         )  # fmt: skip
+    # a person may have edited what was set aside; the record says so
+    aside = {each.path: each.sha256 for each in _list_set_aside(record) if each.sha256}
     for result in record.results:
-        yield _File("result", job, destination, result.path, result.sha256, finished, may_go=True)
+        sha256 = aside.get(result.path, result.sha256)
+        yield _File("result", job, destination, result.path, sha256, finished, may_go=True)
     for each in record.attachments:
         yield _File(each.kind, job, destination, each.path, each.sha256, finished, may_go=True)
+
+
+def _list_set_aside(record: Record) -> tuple[SetAside, ...]:
+    return record.superseded.files if record.superseded else ()
 
 
 class _Looking:

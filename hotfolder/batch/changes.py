@@ -94,7 +94,7 @@ def hash_placement(
         picture_sha256,
         destination.profile.sha256,
         [file.medium.surface, file.medium.viewing_distance],
-        file.result.model_dump(mode="json"),
+        file.result.model_dump(mode="json", exclude={"name"}),  # rows have names of their own
         list(stages.items()),  # in the order in which they run
         name,
     ]

@@ -14,18 +14,20 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import asdict
 from pathlib import Path, PurePosixPath
 
 from hotfolder.batch.planning import Pictures, Planning, read_latest_ticket
-from hotfolder.batch.shelf import BatchState, KeptFile, RowFault, Shelf
+from hotfolder.batch.shelf import BatchState, KeptFile, Line, RowFault, Shelf
 from hotfolder.batch.ticket import is_ticket
 from hotfolder.disk import durable, names
 from hotfolder.disk.free_names import OF_RESULTS, free_folder
+from hotfolder.disk.names import collision_key
+from hotfolder.ending.release import BatchDiscard
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
-from hotfolder.ledger.details import Claimed, State
+from hotfolder.ledger.details import Claimed, Delivered, Publishing, State
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log, utc_now
 from hotfolder.model.records import End
@@ -52,6 +54,9 @@ class Desk:
         self._registry = registry
         self._file_of = file_of
         self._unplanned = set(self.shelf.unplanned())
+        self._untidy = {*self.shelf.unreported(), *self.shelf.being_set_aside()}
+        """Batches of which results may be where their ticket does not ask for them."""
+        self._to_discard: list[BatchDiscard] = []
 
     def is_for_a_batch(self, row: JobRow, destination: Destination) -> bool:
         """Whether a claimed file is material for a batch, and no job."""
@@ -98,14 +103,45 @@ class Desk:
         busy: jobs that are being worked on, which are not taken back.
         """
         planned = []
+        while self._to_discard:
+            asked = self._to_discard.pop()
+            self._discard(asked, busy)
+            planned.append((asked.destination, asked.batch))
         for name, batch in sorted(self._unplanned):
             destination = destinations.get(name)
             if destination is None or destination.file.ticket is None:
                 continue
             self._plan(destination, destination.file.ticket, batch, busy)
             self._unplanned.discard((name, batch))
+            self._untidy.add((name, batch))
             planned.append((name, batch))
         return planned
+
+    def ask_to_discard(self, asked: BatchDiscard) -> None:
+        """Remember that a person gives a batch up; `plan` does it."""
+        self._to_discard.append(asked)
+
+    def untidy(self) -> set[tuple[str, str]]:
+        """Destination and name of batches that `tidy` has to look at."""
+        return set(self._untidy)
+
+    def tidy(self, destination: str, batch: str, set_aside: Callable[[JobRow], JobRow]) -> bool:
+        """Set aside what a batch's ticket no longer asks for; return whether anything was.
+
+        Raises
+        ------
+        StorageError
+            When a folder cannot be reached; call again later.
+        """
+        asked = self.shelf.state(destination, batch)
+        current = {*(line.job for line in asked.lines), *asked.staying}
+        moved = False
+        for job in self._ledger.delivered_of_batch(destination, batch):
+            if job not in current:
+                set_aside(self._ledger.job(job))
+                moved = True
+        self._untidy.discard((destination, batch))
+        return moved
 
     # taking in
 
@@ -161,6 +197,34 @@ class Desk:
 
     # planning
 
+    def _discard(self, asked: BatchDiscard, busy: Collection[str]) -> None:
+        """Give a batch up: rows without a job go, and jobs that nobody has begun."""
+        before = self.shelf.state(asked.destination, asked.batch)
+        files = self.shelf.files(asked.destination, asked.batch)
+        rows = self._find_made(before)
+        withdrawn = {row.id for row in rows.values() if row.id not in busy and _is_untouched(row)}
+        lines = tuple(line for line in before.lines if line.job and line.job not in withdrawn)
+        changes = {
+            "lines": lines,
+            "faults": (),
+            "remarks": (),
+            "spare": (),
+            "made": {print_: row.id for print_, row in rows.items() if row.id not in withdrawn},
+            "given_up": before.rows - len(lines),
+            "discarded": utc_now(),
+            "discarded_by": asked.note.who,
+            "discarded_why": asked.note.why,
+            "tickets_after": files[-1].seq if files else 0,
+        }
+        state = before.model_copy(update=changes)
+        up_to = files[-1].seq if files else 0
+        self.shelf.plan(asked.destination, asked.batch, state, up_to=up_to, withdrawn=withdrawn)
+        asked.path.unlink(missing_ok=True)
+        get_log().info(
+            "batch.discarded", destination=asked.destination, batch=asked.batch,
+            who=asked.note.who, why=asked.note.why, rows=state.given_up, withdrawn=len(withdrawn),
+        )  # fmt: skip
+
     def _plan(
         self, destination: Destination, table: TicketTable, batch: str, busy: Collection[str]
     ) -> None:
@@ -171,7 +235,13 @@ class Desk:
         files = self.shelf.files(destination.name, batch)
         latest = {each.key: each for each in files if not is_ticket(each.name)}
         pictures = Pictures(list(latest.values()))
-        read = read_latest_ticket([each for each in files if is_ticket(each.name)])
+        tickets = [each for each in files if is_ticket(each.name)]
+        read = read_latest_ticket([each for each in tickets if each.seq > before.tickets_after])
+        if before.discarded and not read.name:
+            # it stays given up until a ticket comes that can be read
+            problem = before.model_copy(update={"ticket_problem": read.problem})
+            self.shelf.plan(destination.name, batch, problem, up_to=files[-1].seq)
+            return
         planning = Planning(
             destination, table, batch, read, self._registry, self._file_of(destination.name)
         )
@@ -183,6 +253,7 @@ class Desk:
             for row in rows.values()
             if row.id not in kept and row.id not in busy and _is_untouched(row)
         ]
+        faults = tuple(RowFault(**asdict(each)) for each in read.ticket.problems)
         made = {print_: row.id for print_, row in rows.items() if row.id not in withdrawn}
         state = BatchState(
             ticket=read.name,
@@ -191,7 +262,9 @@ class Desk:
             remarks=read.ticket.remarks,
             rows=read.ticket.rows,
             lines=tuple(lines),
-            faults=tuple(RowFault(**asdict(each)) for each in read.ticket.problems),
+            faults=faults,
+            tickets_after=before.tickets_after,
+            staying=_find_staying(rows.values(), lines, faults),
             spare=pictures.spare(),
             made={**made, **planning.made},
             planned=utc_now(),
@@ -242,6 +315,7 @@ class Desk:
         return {
             print_: row.id
             for print_, row in made.items()
+            if not is_being_set_aside(row)
             if row.end is not End.DISCARDED
             or came.get(row.sha256 or "", -1) < self.shelf.last_record_of(row.id)
         }
@@ -255,6 +329,53 @@ def _find_earlier(made: Mapping[str, JobRow]) -> dict[str, list[str]]:
         if made_for and row.state in {State.HELD, State.REFUSED}:
             found.setdefault(f"{made_for.page}\n{made_for.placement}", []).append(row.id)
     return found
+
+
+def is_being_set_aside(row: JobRow) -> bool:
+    """Whether a job's result is set aside, or is about to be: it is no answer to a ticket."""
+    detail = row.detail
+    planned = (
+        detail.superseding
+        if isinstance(detail, Delivered)
+        else detail.record
+        if isinstance(detail, Publishing)
+        else None
+    )
+    return any(each is not None and each.superseded for each in (row.record, planned))
+
+
+def _find_staying(
+    made: Iterable[JobRow], lines: list[Line], faults: tuple[RowFault, ...]
+) -> tuple[str, ...]:
+    """Delivered jobs whose rows cannot be done now, as they have a slip of the pen.
+
+    What is there was made of the same picture for the same place, and no other row has its name.
+    """
+    rows: list[Line | RowFault] = [line for line in lines if not line.job]
+    rows += faults
+    wanted = {(_simplify_page(row.page), collision_key(row.file)): row.placement for row in rows}
+    taken = {collision_key(line.name) for line in lines if line.job}
+    found = []
+    for row in made:
+        was = row.placement
+        if row.state is not State.DELIVERED or was is None or is_being_set_aside(row):
+            continue
+        views = {collision_key(was.file), *map(collision_key, (Path(was.file).name,))}
+        views.add(collision_key(Path(was.file).stem))
+        places = [
+            wanted[page, file] for page, file in wanted
+            if page == _simplify_page(was.page) and file in views
+        ]  # fmt: skip
+        if collision_key(was.name) not in taken and any(
+            not place or collision_key(place) == collision_key(was.placement) for place in places
+        ):
+            found.append(row.id)
+    return tuple(found)
+
+
+def _simplify_page(page: str) -> str:
+    """A page as names are compared; a row that is wrong has it as it was written."""
+    return collision_key(page).lstrip("0")
 
 
 def _is_untouched(row: JobRow) -> bool:

@@ -7,9 +7,10 @@ from typing import TypedDict
 
 from hotfolder.batch.spreads import PageLook
 from hotfolder.batch.standing import Standing
+from hotfolder.ending.why import list_ways, release_command
 from hotfolder.ledger.pace import measure_mm2
 from hotfolder.model.earlier_findings import find_facts
-from hotfolder.model.facts import Facts
+from hotfolder.model.facts import ColumnValues, Facts
 from hotfolder.model.records import Changes, End, Record, ResultRecord, format_time
 from hotfolder.model.units import MM_PER_INCH
 
@@ -20,6 +21,12 @@ class PlacementFacts(TypedDict):
     row: int
     state: str
     why: list[str]
+    held_for: list[str]
+    """Codes of the reasons, for the command that releases."""
+    ways_on: list[str]
+    """Commands that answer them, quoted for the shell, in the folder of the root."""
+    warnings: list[str]
+    """What people should know of it, though it is not held for it."""
     page: str
     placement: str
     file: str
@@ -51,6 +58,8 @@ class PlacementFacts(TypedDict):
     lost_share: float | None
     lost_in_words: str
     lost_tolerance_delta_e_00: float | None
+    cropped_share: float | None
+    """Of the picture's area, what is cut off to fill its place, 0 … 1."""
     own_ppi: float | None
     """Of the picture at its size, before it is sized."""
     wanted_ppi: float | None
@@ -64,6 +73,8 @@ class PlacementFacts(TypedDict):
     grey_a: float | None
     grey_b: float | None
     elapsed_s: float | None
+    columns: list[ColumnValues]
+    """Measures of the stages' own."""
 
 
 def collect_facts(standing: Standing) -> PlacementFacts:
@@ -78,6 +89,14 @@ def collect_facts(standing: Standing) -> PlacementFacts:
         "row": standing.row,
         "state": standing.state,
         "why": list(standing.why),
+        "held_for": [each.code for each in record.reasons] if record else [],
+        "ways_on": [
+            f"{release_command(record.job, None, way.options)} ({way.says})"
+            for way in list_ways(record)
+        ]
+        if record and standing.state == End.HELD
+        else [],
+        "warnings": [each.message for each in record.warnings] if record else [],
         "page": written.page if written else "",
         "placement": written.placement if written else "",
         "file": written.file if written else "",
@@ -104,6 +123,7 @@ def collect_facts(standing: Standing) -> PlacementFacts:
         "lost_share": facts.share_lost,
         "lost_in_words": facts.lost_in_words,
         "lost_tolerance_delta_e_00": facts.tolerance_delta_e_00,
+        "cropped_share": facts.cropped_share,
         "own_ppi": facts.effective_ppi,
         "wanted_ppi": facts.wanted_ppi,
         "ink_max_percent": facts.ink_max_percent,
@@ -115,6 +135,7 @@ def collect_facts(standing: Standing) -> PlacementFacts:
         "grey_a": facts.grey_a,
         "grey_b": facts.grey_b,
         "elapsed_s": record.elapsed_s if record else None,
+        "columns": [each.to_json() for each in facts.columns],
     }
 
 

@@ -14,15 +14,21 @@ from collections.abc import Callable
 from pathlib import Path
 
 from hotfolder.batch.page import render_page
-from hotfolder.batch.report import Batch, make_manifest_csv, make_report, make_report_csv
-from hotfolder.batch.shelf import BatchState, Shelf
+from hotfolder.batch.report import (
+    Batch,
+    SetAsideResult,
+    make_manifest_csv,
+    make_report,
+    make_report_csv,
+)
+from hotfolder.batch.shelf import Shelf
 from hotfolder.disk import durable
 from hotfolder.disk.marker import check_marked_above
 from hotfolder.errors import HotfolderError
-from hotfolder.ledger.details import State
-from hotfolder.ledger.jobs import JobRow, Ledger
+from hotfolder.ledger.jobs import Ledger
 from hotfolder.ledger.pace import RECENT
 from hotfolder.logs import get_log
+from hotfolder.model.records import Record, format_time
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import DestinationFolders
 
@@ -58,6 +64,11 @@ class BatchFolders:
     def changed(self, destination: str, batch: str) -> None:
         """Remember that a batch's folder is out of date."""
         self._changed.add((destination, batch))
+
+    def planned(self, destination: str, batch: str) -> None:
+        """Write a batch's folder at the next chance: a person has just dropped its ticket."""
+        self.changed(destination, batch)
+        self._due = 0.0
 
     def refresh(self, *, ended: bool = False) -> None:
         """Write what is out of date, if it is time; `ended`: in any case."""
@@ -117,20 +128,47 @@ class BatchFolders:
             jobs=jobs,
             recent=self._ledger.latest_records(destination.name, RECENT),
             workers=self._workers,
-            left_over=_find_left_over(state, jobs, folder),
+            set_aside=_list_set_aside(
+                [
+                    *self._ledger.superseded_of_batch(destination.name, batch),
+                    *(row.record for row in jobs.values() if row.record),
+                ],
+                folder,
+            ),
         )
 
 
-def _find_left_over(state: BatchState, jobs: dict[str, JobRow], folder: Path) -> tuple[str, ...]:
-    """Results in the folder that belong to no row of the ticket that stands."""
-    current = {line.job for line in state.lines}
-    found = [
-        Path(result.path)
-        for job, row in jobs.items()
-        if job not in current and row.state is State.DELIVERED and row.record
-        for result in row.record.results
-    ]
-    return tuple(sorted(_make_relative(path, folder) for path in found if path.exists()))
+def _list_set_aside(records: list[Record], folder: Path) -> tuple[SetAsideResult, ...]:
+    """What was set aside for the ticket that stands, or one before it; each once."""
+    found: dict[tuple[str, str, str], SetAsideResult] = {}
+    for record in records:
+        superseded, placement = record.superseded, record.placement
+        made = {result.path: result.sha256 for result in record.results}
+        for each in superseded.files if superseded else ():
+            found[record.job, each.was, each.path] = {
+                "was": Path(each.was).name,
+                "now": _make_relative(Path(each.path), folder) if each.path else "",
+                "job": record.job,
+                "page": placement.page if placement else "",
+                "placement": placement.placement if placement else "",
+                "picture": placement.file if placement else record.original.name,
+                "edited": each.sha256 not in (None, made.get(each.path)),
+                "ticket": superseded.ticket if superseded else "",
+                "at": format_time(superseded.at) if superseded else "",
+            }
+        for each in record.displaced:
+            found["", each.was, each.path] = {
+                "was": Path(each.was).name,
+                "now": _make_relative(Path(each.path), folder),
+                "job": "",
+                "page": "",
+                "placement": "",
+                "picture": "",
+                "edited": False,
+                "ticket": placement.ticket if placement else "",
+                "at": format_time(record.finished),
+            }
+    return tuple(sorted(found.values(), key=lambda each: (each["was"], each["at"])))
 
 
 def _make_relative(path: Path, folder: Path) -> str:

@@ -6,8 +6,11 @@ reach anything else, so that neither a setting nor a ticket can do more than nam
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
+
 from hotfolder.batch.ticket import Placement
-from hotfolder.disk.names import safe_component
+from hotfolder.disk.names import collision_key, result_name, safe_component
 from hotfolder.model.name_template import fill_template
 
 _PAGE_DIGITS = 3
@@ -17,18 +20,19 @@ _MAX_STEM_BYTES = 100
 def make_stem(template: str, batch: str, placement: Placement) -> str:
     """Name a result, without its suffix.
 
-    A page that is a number gets zeros in front, so that names stand in the order of pages; sides
-    are in whole millimetres. Always a safe component (`names.safe_component`).
+    The numbers of a page get zeros in front, so that names stand in the order of pages; sides are
+    in whole millimetres. Always a safe component (`names.safe_component`).
 
     Examples
     --------
     >>> make_stem("{page}-{placement} {file}", "spring", Placement(2, "a/reeds.tif", "7", "left"))
     '007-left reeds'
+    >>> make_stem("{page}-{placement}", "spring", Placement(3, "reeds.tif", "28-29", "1"))
+    '028-029-1'
     """
-    page = placement.page
     values = {
         "batch": batch,
-        "page": page.zfill(_PAGE_DIGITS) if page.isascii() and page.isdigit() else page,
+        "page": _fill_page(placement.page),
         "placement": placement.name,
         "file": placement.file.rpartition("/")[2].rpartition(".")[0] or placement.file,
         "row": str(placement.row).zfill(_PAGE_DIGITS),
@@ -40,6 +44,45 @@ def make_stem(template: str, batch: str, placement: Placement) -> str:
     while len(name.encode()) > _MAX_STEM_BYTES:
         name = name[:-1]
     return name.rstrip(". ")
+
+
+def sort_page(page: str) -> tuple[tuple[int, int, str], ...]:
+    """A key by which pages stand in the order of a book: by number, those in letters first."""
+    return tuple(
+        (1, int(part), "") if part.isascii() and part.isdigit() else (0, 0, collision_key(part))
+        for part in re.split(r"([0-9]+)", page)
+        if part
+    )
+
+
+def _fill_page(page: str) -> str:
+    """A page with zeros in front of its numbers, if it begins with one."""
+    if not page[:1].isascii() or not page[:1].isdigit():
+        return page
+    return re.sub(r"[0-9]+", lambda found: found[0].zfill(_PAGE_DIGITS), page)
+
+
+def make_stems(template: str, batch: str, placements: Sequence[Placement]) -> list[str]:
+    """Name the results of a ticket; rows that ask for the same name get it in their order.
+
+    Examples
+    --------
+    >>> rows = [Placement(2, "reeds.tif", "7", "1"), Placement(3, "reeds.tif", "8", "1")]
+    >>> make_stems("{file}", "spring", rows)
+    ['reeds', 'reeds-2']
+    """
+    wanted = [make_stem(template, batch, each) for each in placements]
+    keys = {collision_key(stem) for stem in wanted}
+    taken: set[str] = set()
+    found = []
+    for stem in wanted:
+        name, number = stem, 1
+        while collision_key(name) in taken or (number > 1 and collision_key(name) in keys):
+            number += 1
+            name = result_name(stem, "", number)
+        taken.add(collision_key(name))
+        found.append(name)
+    return found
 
 
 def _format_side(side_mm: float | None) -> str:

@@ -4,33 +4,25 @@ from __future__ import annotations
 
 import os
 from base64 import b64encode
+from collections import Counter
 from pathlib import Path
 from urllib.parse import quote
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from hotfolder.batch.facts import find_attachment
+from hotfolder.batch.facts import PlacementFacts, find_attachment
 from hotfolder.batch.report import BatchReport, describe_changes
 from hotfolder.batch.standing import Standing
+from hotfolder.batch.summary import batch_command
 from hotfolder.model.records import SHEET
-from hotfolder.pages.frame import source_hash, text_of
-from hotfolder.pages.words import duration, local_time
+from hotfolder.pages.frame import load_template, source_hash, text_of
+from hotfolder.pages.words import duration
 
 MOST_PICTURES = 24
 """Thumbnails in the page: those that lost most, and as many that are held."""
 
 MOST_PICTURE_BYTES = 120_000
 MOST_LISTED = 400
-
-_TEMPLATES = Environment(
-    loader=PackageLoader("hotfolder.pages"),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
-_TEMPLATES.filters["local_time"] = local_time
 
 
 def render_page(document: BatchReport, found: list[Standing], folder: Path) -> str:
@@ -49,13 +41,20 @@ def render_page(document: BatchReport, found: list[Standing], folder: Path) -> s
     standing = {each.row: each for each in found}
     held = [row for row in document["placements"] if row["state"] == "held"]
     lost = [rows[number] for number in document["lost"]]
-    shown = {row["row"] for row in [*lost[:MOST_PICTURES], *held[:MOST_PICTURES]]}
+    cropped = [rows[number] for number in document["cropped"]]
+    few = MOST_PICTURES
+    shown = {row["row"] for row in [*lost[:few], *held[:few], *cropped[:few]]}
     style = text_of("hotfolder.pages", "batch.css")
-    return _TEMPLATES.get_template("batch.html").render(
+    return load_template("hotfolder.pages", "batch.html").render(
         said=document,
         rows=rows,
         held=held,
         lost=lost,
+        cropped=cropped,
+        measured_crops=sum(row["cropped_share"] is not None for row in document["placements"]),
+        processed=any(row["elapsed_s"] is not None for row in document["placements"]),
+        measured=any(row["lost_share"] is not None for row in document["placements"]),
+        releasing=_list_commands(document, held),
         released=[
             {**row, "changed": describe_changes(row["released_changes"])}
             for row in document["placements"]
@@ -73,6 +72,13 @@ def render_page(document: BatchReport, found: list[Standing], folder: Path) -> s
         style=Markup(style),  # noqa: S704 - ours
         style_hash=source_hash(style),
     )
+
+
+def _list_commands(document: BatchReport, held: list[PlacementFacts]) -> list[tuple[str, int, str]]:
+    """Each reason for which rows are held, how many are, and the command that releases them."""
+    batch = f"{document['destination']}/{document['batch']}"
+    number = Counter(code for row in held for code in set(row["held_for"]))
+    return [(code, many, batch_command(batch, held_for=code)) for code, many in number.items()]
 
 
 def _embed_picture(standing: Standing) -> str:

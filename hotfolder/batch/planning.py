@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from hotfolder.batch.changes import RowError, hash_placement, plan_changes
-from hotfolder.batch.naming import make_stem
+from hotfolder.batch.naming import make_stems
 from hotfolder.batch.shelf import KeptFile, Line, NewJob
 from hotfolder.batch.ticket import Placement, Ticket, TicketError, read_ticket
 from hotfolder.disk import names
@@ -115,14 +115,15 @@ class Planning:
     ) -> list[Line]:
         """Plan every placement; jobs that are there already are kept."""
         found = []
-        for placement in self.read.ticket.placements:
+        stems = make_stems(self.table.name, self.batch, self.read.ticket.placements)
+        for placement, stem in zip(self.read.ticket.placements, stems, strict=True):
             picture, why = pictures.find(placement.file)
             line = Line(
                 row=placement.row,
                 file=placement.file,
                 page=placement.page,
                 placement=placement.name,
-                name=make_stem(self.table.name, self.batch, placement),
+                name=stem,
                 width_mm=placement.width_mm,
                 height_mm=placement.height_mm,
                 copies=placement.copies,

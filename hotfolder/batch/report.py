@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Final, Literal, TypedDict, get_args
 
 from hotfolder.batch.facts import PlacementFacts, collect_facts, find_look
+from hotfolder.batch.naming import sort_page
 from hotfolder.batch.shelf import BatchState
 from hotfolder.batch.spreads import compare_spreads
 from hotfolder.batch.standing import Standing, count_words, find_standings
@@ -22,17 +23,40 @@ from hotfolder.model.records import Changes, End, Record
 from hotfolder.pages.csv_out import Cell, to_csv
 from hotfolder.settings.files import Destination
 
-REPORT_SCHEMA_VERSION = 2
-"""Version 2 calls ``discarded`` what version 1 called ``dropped``."""
+REPORT_SCHEMA_VERSION = 3
+"""Version 3 has ``results_set_aside`` where version 2 had results that no row asks for; they are
+not in the batch's folder any more. Version 2 calls ``discarded`` what version 1 called ``dropped``.
+"""
 
 WORTH_NAMING = 0.001
-"""Share of a picture from which a loss is ranked; less is the noise of a profile's tables."""
+"""Share of a picture from which a loss or a crop is ranked; less is noise, or a rounded pixel."""
 
 _Manifest = Literal[
     "page", "placement", "result", "state", "file", "caption", "copies", "width_mm", "height_mm",
-    "ppi", "row", "job", "result_sha256",
+    "ppi", "row", "job", "result_sha256", "cropped_share",
 ]  # fmt: skip
 _MANIFEST: Final[tuple[_Manifest, ...]] = get_args(_Manifest)
+
+
+class SetAsideResult(TypedDict):
+    """A file that had a name in the batch's folder and was set aside."""
+
+    was: str
+    """Its name in the batch's folder."""
+    now: str
+    """Where it is, seen from there; "" when somebody had collected it before."""
+    job: str
+    """"" for a file that no job made."""
+    page: str
+    """For which it was made; "" for a file that no job made."""
+    placement: str
+    picture: str
+    edited: bool
+    """Whether a person had changed it since it was delivered."""
+    ticket: str
+    """The one that does not ask for it."""
+    at: str
+    """UTC."""
 
 
 @dataclass(frozen=True)
@@ -46,8 +70,8 @@ class Batch:
     recent: Sequence[Record]
     """The destination's latest deliveries, from which its pace is taken."""
     workers: int
-    left_over: tuple[str, ...] = ()
-    """Results that no row asks for any more."""
+    set_aside: tuple[SetAsideResult, ...] = ()
+    """What had names in its folder that the ticket does not give it."""
 
     def standings(self) -> list[Standing]:
         """Return what became of each row."""
@@ -103,15 +127,22 @@ class BatchReport(TypedDict):
     remarks: list[str]
     written: str
     hours: str
+    discarded_at: str
+    """When a person gave the batch up, in UTC; "" when nobody has."""
+    discarded_by: str
+    discarded_why: str
+    given_up: int
+    """Of a batch that was given up: rows for which nothing had been made."""
     rows: int
     counts: dict[str, int]
     left_takes_s: float | None
     pictures_that_no_row_names: list[str]
-    results_that_no_row_asks_for_any_more: list[str]
+    results_set_aside: list[SetAsideResult]
     made: Spent
     held: Spent
     seconds_per_picture: SecondsPerPicture
     lost: list[int]
+    cropped: list[int]
     low_resolution: list[int]
     too_much_ink: list[int]
     casts: list[int]
@@ -144,11 +175,15 @@ def make_report(batch: Batch) -> BatchReport:
         "remarks": list(batch.state.remarks),
         "written": utc_now(),
         "hours": str(batch.destination.file.hours or ""),
+        "discarded_at": batch.state.discarded,
+        "discarded_by": batch.state.discarded_by,
+        "discarded_why": batch.state.discarded_why,
+        "given_up": batch.state.given_up,
         "rows": batch.state.rows,
         "counts": count_words(found),
         "left_takes_s": seconds,
         "pictures_that_no_row_names": list(batch.state.spare),
-        "results_that_no_row_asks_for_any_more": list(batch.left_over),
+        "results_set_aside": list(batch.set_aside),
         "made": _sum_spent(batch.destination, delivered),
         "held": _sum_spent(batch.destination, held),
         "seconds_per_picture": {
@@ -156,6 +191,7 @@ def make_report(batch: Batch) -> BatchReport:
             "longest": max(times, default=None),
         },
         "lost": _rank(rows, lambda row: row["lost_share"], above=WORTH_NAMING),
+        "cropped": _rank(rows, lambda row: row["cropped_share"], above=WORTH_NAMING),
         "low_resolution": [
             row["row"]
             for row in rows
@@ -206,10 +242,21 @@ def _sum_spent(destination: Destination, rows: list[PlacementFacts]) -> Spent:
 
 
 def make_report_csv(document: BatchReport) -> str:
-    """Return the rows of a report as a table."""
+    """Return the rows of a report as a table; what stages measured of their own comes last."""
     rows = document["placements"]
-    header = list(rows[0]) if rows else ["row", "state"]
-    return to_csv(header, [[_to_cell(value) for value in row.values()] for row in rows])
+    header = [key for key in rows[0] if key != "columns"] if rows else ["row", "state"]
+    measured = [{each["name"]: each["value"] for each in row["columns"]} for row in rows]
+    names = list(dict.fromkeys(name for each in measured for name in each))
+    # a stage chose its names without knowing ours
+    heads = [f"stage-{name}" if name in header else name for name in names]
+    cells = [
+        [
+            *(_to_cell(value) for key, value in row.items() if key != "columns"),
+            *(_to_cell(own.get(name)) for name in names),
+        ]
+        for row, own in zip(rows, measured, strict=True)
+    ]
+    return to_csv([*header, *heads], cells)
 
 
 def make_manifest_csv(document: BatchReport, relative: Mapping[str, str]) -> str:
@@ -219,7 +266,7 @@ def make_manifest_csv(document: BatchReport, relative: Mapping[str, str]) -> str
     is not there yet stands in the table with its state and no result.
     """
     rows = []
-    for row in document["placements"]:
+    for row in sorted(document["placements"], key=lambda each: sort_page(each["page"])):
         if not row["page"]:
             continue
         is_there = row["state"] == "delivered"
@@ -248,4 +295,4 @@ def _to_cell(value: object) -> Cell:
         return value
     if isinstance(value, dict):
         return describe_changes(value)
-    return " ".join(map(str, value)) if isinstance(value, list) else str(value)
+    return "\n".join(map(str, value)) if isinstance(value, list) else str(value)

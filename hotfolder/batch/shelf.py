@@ -106,6 +106,16 @@ class BatchState(BaseModel):
     """Every job of the batch, by its fingerprint."""
     planned: str = ""
     """When, in UTC."""
+    discarded: str = ""
+    """When a person gave the batch up, in UTC; "" when nobody has."""
+    discarded_by: str = ""
+    discarded_why: str = ""
+    given_up: int = 0
+    """Of a batch that was given up: how many rows had nothing made for them."""
+    tickets_after: int = 0
+    """``seq`` of the last file when it was given up: no ticket up to there counts any more."""
+    staying: tuple[str, ...] = ()
+    """Delivered jobs whose rows cannot be done as they are now: their results stay."""
 
 
 @dataclass(frozen=True)
@@ -138,6 +148,15 @@ class Shelf:
         rows = self._ledger.read(
             "SELECT destination, batch FROM batch_progress AS done"  # noqa: S608 - ours
             f" WHERE reported_to IS NULL OR reported_to < {last} ORDER BY 1, 2"
+        )
+        return [(destination, batch) for destination, batch in rows]
+
+    def being_set_aside(self) -> list[tuple[str, str]]:
+        """Destination and name of batches of which a kill left a result half set aside."""
+        rows = self._ledger.read(
+            "SELECT DISTINCT destination, json_extract(record, '$.batch') FROM jobs"
+            " WHERE state = 'delivered' AND detail != '{}'"
+            " AND json_extract(detail, '$.superseding') IS NOT NULL"
         )
         return [(destination, batch) for destination, batch in rows]
 
@@ -215,6 +234,19 @@ class Shelf:
             (batch, destination),
         )
         return {print_: job for print_, job in rows if print_}
+
+    def find_other_ticket(self, destination: str, batch: str, job: str) -> str | None:
+        """Name of the ticket that does not ask for a job; None when it does, or none has come."""
+        rows = self._ledger.read(
+            "SELECT json_extract(document, '$.ticket') FROM batches"
+            " WHERE destination = ? AND batch = ? AND json_extract(document, '$.ticket') != ''"
+            " AND NOT EXISTS (SELECT 1 FROM json_each(document, '$.lines') AS line"
+            " WHERE json_extract(line.value, '$.job') = ?)"
+            " AND NOT EXISTS (SELECT 1 FROM json_each(document, '$.staying') AS stays"
+            " WHERE stays.value = ?)",
+            (destination, batch, job, job),
+        )
+        return rows[0][0] if rows else None
 
     def keep(self, row: JobRow, batch: str, key: str, name: str, place: str) -> None:
         """Commit that a claimed file is kept for a batch, and is no job of its own.

@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
-from typing import TypedDict
+import shlex
+from collections.abc import Collection, Iterable
+from typing import Final, TypedDict
 
-from hotfolder.batch.shelf import read_batches
+from hotfolder.batch.shelf import BatchState, read_batches
 from hotfolder.batch.standing import count_words, find_standings
+from hotfolder.ending.why import can_be_released_as_it_is
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger.pace import RECENT, estimate_s
 from hotfolder.ledger.reading import LedgerReader, open_reader
-from hotfolder.model.records import End
-from hotfolder.pages.words import duration
+from hotfolder.model.records import End, Record
+from hotfolder.pages.words import duration, local_time
 from hotfolder.settings.root import Root
+
+FAR_BEYOND: Final = 2.0
+"""Times beyond its limit from which a job is not released among many: a slip of the pen, perhaps.
+
+Our own choice.
+"""
 
 
 class BatchSummary(TypedDict):
@@ -33,6 +42,10 @@ class BatchSummary(TypedDict):
     wrong: int
     spare_pictures: int
     """How many pictures no row names."""
+    discarded_at: str
+    """When a person gave the whole batch up, in UTC; "" when nobody has."""
+    set_aside: int
+    """How many results the ticket no longer asks for; they are in ``superseded``."""
     takes_s: float | None
     """How long what is left will take, seconds; None when nothing is, or nobody can tell."""
 
@@ -63,13 +76,15 @@ def summarise_batches(ledger: LedgerReader, workers: int) -> list[BatchSummary]:
                 "missing": number["missing"],
                 "wrong": number["wrong"],
                 "spare_pictures": len(state.spare),
+                "discarded_at": state.discarded,
+                "set_aside": len(ledger.superseded_of_batch(destination, batch)),
                 "takes_s": None if seconds is None else round(seconds, 3),
             }
         )
     return found
 
 
-def find_held_jobs(root: Root, batch: str) -> list[str]:
+def find_held_jobs(root: Root, batch: str) -> list[Record]:
     """Jobs of a batch, ``NAME/BATCH``, that are held and that its ticket still asks for.
 
     Raises
@@ -85,7 +100,76 @@ def find_held_jobs(root: Root, batch: str) -> list[str]:
             there = ", ".join("/".join(each) for each in sorted(states)) or "no batch has arrived"
             raise SettingsError([Problem("--batch", "", batch, f"a batch: {there}")])
         found = (ledger.find_job(line.job) for line in state.lines if line.job)
-        return [row.id for row in found if row and row.end is End.HELD]
+        held = {row.id: row.record for row in found if row and row.end is End.HELD and row.record}
+    return list(held.values())
+
+
+def split_held(held: Iterable[Record], held_for: Collection[str]) -> tuple[list[Record], list[str]]:
+    """Tell held jobs that a person releases together from those that have to be looked at alone.
+
+    Parameters
+    ----------
+    held
+        Records of held jobs.
+    held_for
+        Codes of the reasons that the person names, and so has seen.
+
+    Returns
+    -------
+    Jobs that are held for nothing else, and not far beyond what is allowed; and for each other
+    job a sentence why it is none of them.
+    """
+    together, alone = [], []
+    for record in held:
+        where = f"{record.source} ({record.job})"
+        unseen = [each for each in record.reasons if each.code not in held_for]
+        far = [each for each in record.reasons if (each.excess or 0.0) > FAR_BEYOND]
+        if unseen:
+            codes = ", ".join(dict.fromkeys(each.code for each in unseen))
+            alone.append(f"{where} is held for {codes} as well: {unseen[0].message}")
+        elif far:
+            alone.append(
+                f"{where} is far beyond what is allowed ({far[0].excess:.1f} times); if it is "
+                f"meant so, release it by its name: {far[0].message}"
+            )
+        elif not can_be_released_as_it_is(record):
+            alone.append(f"{where} has no result; its why.txt says what you can do")
+        else:
+            together.append(record)
+    return together, alone
+
+
+def count_reasons(held: Iterable[Record]) -> dict[str, list[Record]]:
+    """Return held jobs by the code of each reason, in the order in which they come."""
+    found: dict[str, list[Record]] = {}
+    for record in held:
+        for code in dict.fromkeys(reason.code for reason in record.reasons):
+            found.setdefault(code, []).append(record)
+    return found
+
+
+def batch_command(batch: str, root: str = "", held_for: str = "") -> str:
+    """Return the command that releases what of a batch is held for a reason, for the shell."""
+    words = ["hotfolder", "release", "--batch", batch, *([root] if root else [])]
+    return shlex.join([*words, *(["--held-for", held_for] if held_for else [])])
+
+
+def find_batch(root: Root, batch: str) -> tuple[str, str, BatchState]:
+    """Return destination, name and state of a batch, ``NAME/BATCH``.
+
+    Raises
+    ------
+    SettingsError
+        When there is no such batch.
+    """
+    with open_reader(root.ledger) as ledger:
+        states = read_batches(ledger)
+    name, _, of_destination = batch.partition("/")
+    state = states.get((name, of_destination))
+    if state is None:
+        there = ", ".join("/".join(each) for each in sorted(states)) or "no batch has arrived"
+        raise SettingsError([Problem("batch", "", batch, f"a batch: {there}")])
+    return name, of_destination, state
 
 
 def describe_batch(batch: BatchSummary, rests_until: str) -> str:
@@ -99,6 +183,8 @@ def describe_batch(batch: BatchSummary, rests_until: str) -> str:
         "wrong": batch["wrong"],
     }
     words = [f"{number} {word}" for word, number in counts.items() if number]
+    if batch["set_aside"]:
+        words.append(f"{batch['set_aside']} set aside, no longer asked for")
     if batch["waiting"]:
         takes = duration(batch["takes_s"])
         left = f"{batch['waiting']} left"
@@ -107,6 +193,8 @@ def describe_batch(batch: BatchSummary, rests_until: str) -> str:
             words.append(f"resting until {rests_until}")
     if batch["ticket_problem"]:
         words.append(batch["ticket_problem"])
+    if batch["discarded_at"]:
+        words.append(f"discarded {local_time(batch['discarded_at'])}")
     ticket = batch["ticket"] or "no ticket yet"
     said = "; ".join(words) or "nothing"
     return f"batch {batch['batch']} ({ticket}, {batch['rows']} rows): {said}"

@@ -26,6 +26,7 @@ MAX_SIDE_MM = 10_000.0
 MAX_COPIES = 9999
 _MAX_PAGE = 40
 _MAX_CAPTION = 2000
+_SHOWN = 12
 
 _NAMES = {
     "file": ("file", "filename", "picture", "image", "imagefile"),
@@ -46,6 +47,13 @@ _UNITS = {
 _SIZE_COLUMN = re.compile("(width|height|w|h)(mm|cm|m|inches|inch|in|ft)")
 _NUMBER = re.compile(r"(\d+(?:[.,]\d+)?)\s*(.*)")
 _INTENTS = (*(str(each) for each in Intent), "least loss")
+_TOTAL = re.compile(
+    r"(grand |sub)?(totals?|totale?|totaux|totaal|sum|summe|gesamt(summe)?|insgesamt|zusammen|suma"
+    r"|somme|somma|summa|i alt|yhteensä|razem)\b(?!\.\w)",
+    re.IGNORECASE,
+)
+"""What a spreadsheet calls the row below all others, in a few languages; no name of a file."""
+_PLAIN_NUMBER = re.compile(r"\d+([.,]\d+)?")
 _ANCHORS = ("centre", "top", "bottom", "left", "right", "top left", "top right", "bottom left",
             "bottom right")  # fmt: skip
 _LENGTH = 'a number and its unit, as in "210 mm", "21,5 cm" or "8.5 in"'
@@ -150,6 +158,7 @@ class _Reading:
         self._remarks: list[str] = []
         self._on_page: dict[str, int] = {}
         self._taken: dict[str, int] = {}
+        self._idle_anchors: list[int] = []
         for index, title in enumerate(header.cells):
             self._note_column(index, title)
         missing = [column for column in ("file", "page") if column not in self._at]
@@ -162,10 +171,41 @@ class _Reading:
             )
 
     def read(self, rows: list[Row]) -> Ticket:
+        rows = self._leave_out_totals(rows)
         placements = [placement for row in rows if (placement := self._read_placement(row))]
+        if self._idle_anchors:
+            self._remarks.append(
+                f"The anchor of {_list_rows(self._idle_anchors)} is not used: without both width "
+                "and height nothing is cropped."
+            )
         return Ticket(
             tuple(placements), tuple(self._problems), tuple(self._remarks), rows=len(rows)
         )
+
+    def _leave_out_totals(self, rows: list[Row]) -> list[Row]:
+        """All rows but those at the bottom in which a spreadsheet sums the others up."""
+        end = len(rows)
+        while end and self._is_total(rows[end - 1]):
+            end -= 1
+        totals = rows[end:]
+        if not any(self._names_total(row) or self._has_only_numbers(row) for row in totals):
+            return rows
+        self._remarks.append(f"What stands in {_list_rows([r.number for r in totals])} is a total.")
+        return rows[:end]
+
+    def _is_total(self, row: Row) -> bool:
+        file, page = self._find_cell(row, "file"), self._find_cell(row, "page")
+        if (page and not _TOTAL.match(page)) or (file and not _TOTAL.match(file)):
+            return False
+        return self._names_total(row) or any(map(_PLAIN_NUMBER.fullmatch, row.cells))
+
+    @staticmethod
+    def _names_total(row: Row) -> bool:
+        return any(map(_TOTAL.match, row.cells))
+
+    @staticmethod
+    def _has_only_numbers(row: Row) -> bool:
+        return all(_PLAIN_NUMBER.fullmatch(cell) for cell in row.cells if cell)
 
     def _note_column(self, index: int, title: str) -> None:
         name = _simplify(title)
@@ -201,11 +241,11 @@ class _Reading:
         copies = self._check(row, "copies", _read_copies)
         caption = self._check(row, "caption", _read_caption) or ""
         intent = self._check(row, "intent", _read_intent) or ""
-        anchor = self._check(row, "anchor", _read_anchor) or ""
-        if anchor and not (width and height) and len(self._problems) == before:
-            self._complain(
-                row, "anchor", anchor, "with both width and height: nothing is cropped otherwise"
-            )
+        anchor = ""
+        if all(self._find_cell(row, column) for column in ("width", "height")):
+            anchor = self._check(row, "anchor", _read_anchor) or ""
+        elif self._find_cell(row, "anchor"):
+            self._idle_anchors.append(row.number)
         if page is None or len(self._problems) > before:
             return None
         made = Placement(
@@ -244,6 +284,12 @@ class _Reading:
 
     def _side(self, row: Row, column: str) -> float | None:
         return self._check(row, column, lambda text: _side(text, self._units[column]))
+
+
+def _list_rows(numbers: list[int]) -> str:
+    shown = ", ".join(map(str, numbers[:_SHOWN]))
+    more = f" and {len(numbers) - _SHOWN} more" if len(numbers) > _SHOWN else ""
+    return f"row {shown}" if len(numbers) == 1 else f"rows {shown}{more}"
 
 
 def _simplify(title: str) -> str:

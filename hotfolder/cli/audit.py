@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import sqlite3
-import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -30,7 +29,14 @@ from hotfolder.audit.question import (
     count,
     describe_question,
 )
-from hotfolder.cli.terminal import print_json, print_lines
+from hotfolder.cli.terminal import (
+    make_console,
+    print_exactly,
+    print_json,
+    print_line,
+    print_lines,
+    print_table,
+)
 from hotfolder.disk.names import display_name
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger.reading import Value
@@ -173,11 +179,11 @@ def _answer(root: Root, question: Question, *, as_csv: bool, as_json: bool) -> N
         said = json.dumps({"question": describe_question(question), "number": number})
         # a record a line: with a hundred thousand of them, indenting takes longer than all else
         records = ",\n".join(json.dumps(_to_json(each), allow_nan=False) for each in found)
-        sys.stdout.write(f'{said[:-1]}, "records": [\n{records}\n]}}\n')
+        print_exactly(f'{said[:-1]}, "records": [\n{records}\n]}}\n')
     elif as_csv:
         place = COLUMNS.index("was_held")
         rows = ([*row[:place], _YES[row[place]], *row[place + 1 :]] for row in map(tuple, found))
-        sys.stdout.write(to_csv(COLUMNS, rows))
+        print_exactly(to_csv(COLUMNS, rows))
     else:
         _print_pictures(found, number)
 
@@ -198,7 +204,7 @@ def _answer_in_groups(
         print_json({"question": describe_question(question), "number": len(found), "groups": found})
     elif as_csv:
         header = list(found[0]) if found else [group.value]
-        sys.stdout.write(
+        print_exactly(
             to_csv(header, [[_to_cell(value) for value in each.values()] for each in found])
         )
     else:
@@ -206,11 +212,10 @@ def _answer_in_groups(
 
 
 def _print_pictures(found: Sequence[sqlite3.Row], number: int) -> None:
-    out = _make_console()
     if not found:
-        out.print("No pictures match.")
+        print_line("No pictures match.")
         return
-    roomy = out.width >= _ROOMY_COLUMNS
+    roomy = make_console().width >= _ROOMY_COLUMNS
     table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
     for title in ("ended", "destination", "state"):
         table.add_column(title, no_wrap=True)
@@ -231,9 +236,9 @@ def _print_pictures(found: Sequence[sqlite3.Row], number: int) -> None:
             ", ".join(f"{figure:.1f}" for figure in figures if figure is not None),
             *([Text(display_name(each["hues"]))] if roomy else []),
         )
-    out.print(table)
+    print_table(table)
     shown = f", {len(found)} of them shown; --limit 0 shows all" if number > len(found) else ""
-    out.print(f"{number} picture{'' if number == 1 else 's'}{shown}.", highlight=False)
+    print_line(f"{number} picture{'' if number == 1 else 's'}{shown}.")
 
 
 def _describe_end(answer: sqlite3.Row) -> str:
@@ -269,7 +274,7 @@ def _print_groups(found: Sequence[Sums], group: Group) -> None:
             format_share(each["share_lost_most"]),
             ", ".join(f"{figure:.1f}" for figure in figures if figure is not None),
         )
-    _make_console().print(table)
+    print_table(table)
 
 
 def _say_story(root: Root, file: Path, *, as_json: bool) -> None:
@@ -304,11 +309,6 @@ def _write_report(root: Root, question: Question, path: Path) -> None:
     with open_books(root) as db:
         number = write_report(db, root, question, path)
     print_lines([f"{describe_question(question)}: {number}. The page is {path.absolute()}"])
-
-
-def _make_console() -> Console:
-    """For tables: what is piped or redirected has no edge to wrap at."""
-    return Console() if sys.stdout.isatty() else Console(width=200)
 
 
 def format_share(share: float | None) -> str:

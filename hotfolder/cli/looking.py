@@ -14,7 +14,7 @@ from rich.console import Console
 from rich.table import Column, Table
 from rich.text import Text
 
-from hotfolder.cli.terminal import print_json, print_line
+from hotfolder.cli.terminal import print_json, print_line, print_table
 from hotfolder.disk.names import display_name
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.settings.root import Root
@@ -99,7 +99,7 @@ def strip(
         print_json({"strip": str(target.absolute()), **made.summary()})
         return
     for number, piece in enumerate(made.pieces, 1):
-        print_line(f"{number}: {piece['label']}")
+        print_line(f"{number}: {piece.label}")
     if made.strip_mm is not None and made.print_mm is not None:
         size = "{:.0f} × {:.0f} mm".format(*made.strip_mm)
         area = made.strip_mm[0] * made.strip_mm[1] / (made.print_mm[0] * made.print_mm[1])
@@ -203,7 +203,7 @@ def _print_ranking(found: list[Candidate], page: str | None) -> None:
             str(each.cost or ""),
             each.end,
         )
-    Console().print(table)
+    print_table(table)
     for each in found:
         for reason in each.reasons:
             print_line(f"{each.destination}: {reason}")

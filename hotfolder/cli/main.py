@@ -8,28 +8,27 @@ stopped, by Ctrl-C, before all was done. `audit` has two of its own: 1 no record
 
 from __future__ import annotations
 
-import json
 import signal
 import sys
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
-from rich.table import Column, Table
-from rich.text import Text
 
 from hotfolder.cli import looking, upkeep
 from hotfolder.cli.audit import audit
-from hotfolder.cli.terminal import print_json, print_line, print_plain
+from hotfolder.cli.discard import discard
+from hotfolder.cli.release import release
+from hotfolder.cli.status import status
+from hotfolder.cli.terminal import print_error, print_json, print_line, print_plain
 from hotfolder.disk.names import display_lines, display_name
-from hotfolder.errors import HotfolderError, Problem, SettingsError, StorageError
+from hotfolder.errors import HotfolderError, SettingsError, StorageError
 from hotfolder.model.records import Record, to_json
-from hotfolder.model.wishes import IntentWish, LongEdgeWish, Wish
-from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
 if TYPE_CHECKING:
@@ -37,7 +36,6 @@ if TYPE_CHECKING:
 
     from hotfolder.daemon.loop import Daemon
     from hotfolder.ledger.reading import JobRow
-    from hotfolder.overview.status import DestinationStatus, Status
 
 app = typer.Typer(
     add_completion=False,
@@ -52,6 +50,7 @@ RootArgument = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="answer in JSON")]
 
 app.command()(audit)
+app.command()(status)
 
 HELD_OR_REFUSED = 3
 INTERRUPTED = 130
@@ -64,7 +63,7 @@ def main() -> None:
     try:
         app()
     except HotfolderError as error:
-        print_plain(display_lines(_describe_error(error)), Console(stderr=True), "bold")
+        print_error(display_lines(_describe_error(error)))
         sys.exit(error.exit_code)
 
 
@@ -145,73 +144,14 @@ def sweep(
         print_json({"counts": counts, "records": [to_json(record) for record in ended]})
     else:
         print_plain(", ".join(f"{number} {state}" for state, number in counts.items()) + ".")
+        if warned := sum(bool(record.warnings) for record in ended):
+            print_plain(f"{warned} to be looked at, for the reasons above.")
     if counts["held"] or counts["refused"]:
         raise typer.Exit(HELD_OR_REFUSED)
 
 
-@app.command()
-def status(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
-    """Show what waits, why, since when, and who must act."""
-    from hotfolder.overview.status import collect
-
-    said = collect(Root(root))
-    if as_json:
-        print_json(said)
-    else:
-        _print_status(said)
-
-
-@app.command()
-def release(
-    names: Annotated[
-        list[str] | None,
-        typer.Argument(
-            metavar="[JOB]… [ROOT]", help="jobs, by the names that status and held/ show; the root"
-        ),
-    ] = None,
-    *,
-    batch: Annotated[
-        str | None, typer.Option(metavar="NAME/BATCH", help="every held job of a batch")
-    ] = None,
-    intent: Annotated[str | None, typer.Option(help="another rendering intent")] = None,
-    long_edge: Annotated[str | None, typer.Option(help='another size, as in "40 in"')] = None,
-    change: Annotated[
-        list[str] | None, typer.Option("--set", metavar="STAGE.KEY=VALUE", help="another setting")
-    ] = None,
-    why: Annotated[str, typer.Option(help="the reason, for the record")] = "",
-    who: Annotated[str | None, typer.Option(help="by default, your login name")] = None,
-) -> None:
-    """Release held jobs, as they are or with a change for these jobs only."""
-    from hotfolder.batch.summary import find_held_jobs
-    from hotfolder.ending.release import release_job, split_words
-
-    jobs, root = split_words(names or [])
-    if batch is not None:
-        jobs = [*jobs, *find_held_jobs(root, batch)]
-    elif not jobs:
-        allowed = "at least one held job, or --batch NAME/BATCH"
-        raise SettingsError([Problem("release", "", "names no job", allowed)])
-    wishes: list[Wish] = [] if intent is None else [IntentWish(intent)]
-    if long_edge is not None:
-        wishes.append(LongEdgeWish(long_edge))
-    failed: list[StorageError] = []
-    for job in jobs:
-        try:
-            changes = release_job(root, job, change or [], wishes, who=who, why=why)
-        except StorageError as error:  # one that is already being released does not stop the others
-            failed.append(error)
-            continue
-        said = f"with {json.dumps(changes, ensure_ascii=False)}" if changes else "as it stands"
-        print_plain(f"{job} is released {said}.")
-    print_plain(
-        "A running daemon picks it up at once; otherwise run `hotfolder sweep`."
-        if jobs
-        else f"Nothing of {batch} is held."
-    )
-    if failed:
-        raise StorageError("\n".join(map(str, failed)))
-
-
+app.command()(discard)
+app.command()(release)
 app.command()(looking.proof)
 app.command()(looking.strip)
 app.command()(upkeep.backup)
@@ -307,7 +247,7 @@ def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[Record]:
         raise failure[0]
     if daemon.was_stopped():
         words = "Stopped before everything was done; the rest waits for the next start."
-        print_plain(words, Console(stderr=True), "bold")
+        print_error(words)
         raise typer.Exit(INTERRUPTED)
     if refused := daemon.refused():
         raise SettingsError(refused)
@@ -337,65 +277,8 @@ def _print_ended(console: Console, record: Record) -> None:
     print_line(line, console, _STATE_STYLE[record.state])
     for reason in record.reasons:
         print_line(f"          {reason.message}", console)
-
-
-def _print_status(said: Status) -> None:
-    from hotfolder.batch.summary import describe_batch
-
-    root = said["root"]
-    served_by = f"process {said['served_by']} since {local_time(said['served_since'])}"
-    print_line(
-        f"{root}: served by {served_by if said['served_by'] else 'another process'}"
-        if said["served"]
-        else f"{root}: it is not being served; start `hotfolder watch`"
-    )
-    heads = ("arriving", "delivered", "held", "discarded", "refused", "left alone")
-    table = Table(Column("destination", no_wrap=True), *heads)
-    for name, each in said["destinations"].items():
-        numbers = (
-            each["arriving"], each["delivered"], each["held"], each["discarded"],
-            each["refused"], each["left_alone"],
-        )  # fmt: skip
-        table.add_row(Text(name), *map(str, numbers))
-    Console().print(table)
-    for name, each in said["destinations"].items():
-        for line in _describe_destination(each):
-            print_line(f"{name}: {line}")
-    for batch in said["batches"]:
-        destination = said["destinations"].get(batch["destination"])
-        rests_until = destination["rests_until"] if destination else ""
-        print_line(f"{batch['destination']}: {describe_batch(batch, rests_until)}")
-    if not said["waiting"]:
-        print_line("Nothing is waiting.")
-        return
-    for waiting in said["waiting"]:
-        share = f" ({waiting['share']:.0%})" if waiting["share"] is not None else ""
-        print_plain(
-            f"{waiting['what']}: {waiting['destination']}: {display_name(waiting['file'])}{share}\n"
-            f"    {display_name(waiting['why'])}\n"
-            f"    since {local_time(waiting['since'])}; {waiting['who']} must act"
-        )
-
-
-def _describe_destination(each: DestinationStatus) -> list[str]:
-    """What a person should know of a hot folder, beside the numbers."""
-    lines = list(each["remarks"])
-    if each["unreachable"]:
-        since = (
-            f" since {local_time(each['unreachable_since'])}" if each["unreachable_since"] else ""
-        )
-        lines.append(f"cannot be reached{since}: {each['unreachable']}")
-    elif each["watch"]:
-        lines.append(
-            f"watched by {each['watch']}: {each['watch_reason']}; "
-            f"last scan {local_time(each['last_scan'], seconds=True)}"
-        )
-    if each["settings_problem"]:
-        problem = each["settings_problem"]
-        lines.append(
-            f"its settings cannot be used (a running daemon keeps the old ones): {problem}"
-        )
-    return lines
+    for warning in record.warnings:
+        print_line(f"          To be looked at: {warning.message}", console)
 
 
 def _stop_on_signals(daemon: Daemon) -> None:
@@ -407,8 +290,21 @@ def _stop_on_signals(daemon: Daemon) -> None:
 
 
 def _describe_error(error: HotfolderError) -> str:
-    if isinstance(error, SettingsError):
-        number = len(error.problems)
-        head = "1 problem:" if number == 1 else f"{number} problems:"
-        return "\n".join([head, *(f"  {problem}" for problem in error.problems)])
-    return str(error)
+    if not isinstance(error, SettingsError):
+        return str(error)
+    number = len(error.problems)
+    roots = {_find_root(problem.file) for problem in error.problems}
+    root = roots.pop() if len(roots) == 1 else ""
+    where = f" in {root}" if root else ""
+    head = f"1 problem{where}:" if number == 1 else f"{number} problems{where}:"
+    short = [
+        replace(each, file=each.file.removeprefix(f"{root}/")) if root else each
+        for each in error.problems
+    ]
+    return "\n".join([head, *(f"  {problem}" for problem in short)])
+
+
+def _find_root(file: str) -> str:
+    """The root that a settings file or folder of it lies in; "" when it lies in none."""
+    above = [each for each in Path(file).parents if (each / "destinations").is_dir()]
+    return str(above[0]) if above and above[0] != Path() else ""

@@ -40,7 +40,16 @@ class Cells:
     def counts_of(self, pixels: Codes, lost: NDArray[np.bool_]) -> NDArray[np.int64]:
         """Count pixels without adding them, so that threads can share the work.
 
-        Shapes (rows, width, channels) and (rows, width); returns shape (2, cells).
+        Parameters
+        ----------
+        pixels
+            Shape (rows, width, channels), dtype uint16.
+        lost
+            Whether each is lost; shape (rows, width).
+
+        Returns
+        -------
+        Shape (2, cells): how many of each cell are kept, and how many are lost; for `add`.
         """
         cell = np.zeros(pixels.shape[:2], dtype=np.intp)
         np.left_shift(lost, sum(self._bits), out=cell, dtype=np.intp)
@@ -52,12 +61,20 @@ class Cells:
         return counts.reshape(2, self._cells)
 
     def add(self, counts: NDArray[np.int64]) -> None:
-        """Add what `counts_of` returned."""
+        """Add what `counts_of` returned.
+
+        Parameters
+        ----------
+        counts
+            As `counts_of` returns them.
+        """
         self._counts += counts
 
     def occupied(self) -> tuple[Codes, NDArray[np.int64], NDArray[np.int64]]:
         """Return the colours that occur, how often, and how often they are lost.
 
+        Returns
+        -------
         Shapes (n, channels), uint16, the middles of the cells; (n,); (n,).
         """
         total = self._counts.sum(axis=0)

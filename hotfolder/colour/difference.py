@@ -125,25 +125,61 @@ class DifferenceStatistics:
 
     @classmethod
     def encode(cls, differences: Floats) -> NDArray[np.uint16]:
-        """Turn differences, any shape, 0 and more, into codes."""
+        """Turn differences, any shape, 0 and more, into codes.
+
+        Parameters
+        ----------
+        differences
+            ΔE00, any shape, 0 and more.
+
+        Returns
+        -------
+        Codes of the same shape.
+        """
         scaled = np.asarray(differences) * (65535 / cls.FULL_SCALE)
         codes: NDArray[np.uint16] = np.rint(np.clip(scaled, 0, 65535)).astype(np.uint16)
         return codes
 
     def add(self, differences: Floats) -> None:
-        """Count differences, any shape."""
+        """Count differences, any shape.
+
+        Parameters
+        ----------
+        differences
+            ΔE00, any shape, 0 and more.
+        """
         self.add_codes(self.encode(differences))
 
     def add_codes(self, codes: NDArray[np.uint16]) -> None:
-        """Count differences that are codes already, any shape, dtype uint16."""
+        """Count differences that are codes already, any shape, dtype uint16.
+
+        Parameters
+        ----------
+        codes
+            As `encode` returns them, any shape.
+        """
         self.add_counts(np.bincount(codes.ravel(), minlength=65536))
 
     def add_counts(self, counts: NDArray[np.int64]) -> None:
-        """Add how often each code occurred. Shape (65536,)."""
+        """Add how often each code occurred. Shape (65536,).
+
+        Parameters
+        ----------
+        counts
+            Shape (65536,), by code.
+        """
         self._counts += counts
 
     def add_weighted(self, differences: Floats, times: NDArray[np.int64]) -> None:
-        """Count each difference as often as `times` says. Shapes (n,) and (n,)."""
+        """Count each difference as often as `times` says. Shapes (n,) and (n,).
+
+        Parameters
+        ----------
+        differences
+            ΔE00, shape (n,).
+        times
+            How often each occurred, shape (n,).
+        """
         counts = np.bincount(self.encode(differences), weights=times, minlength=65536)
         self.add_counts(np.rint(counts).astype(np.int64))
 
@@ -154,11 +190,31 @@ class DifferenceStatistics:
 
     @classmethod
     def first_code_above(cls, difference: float) -> int:
-        """Return the smallest code that stands for more than `difference`; 65536 if none does."""
+        """Return the smallest code that stands for more than `difference`; 65536 if none does.
+
+        Parameters
+        ----------
+        difference
+            ΔE00, 0 and more.
+
+        Returns
+        -------
+        A code, or 65536.
+        """
         return min(65536, int(np.floor(difference * 65535 / cls.FULL_SCALE + 0.5)) + 1)
 
     def share_above(self, difference: float) -> float:
-        """Share of the differences that are more than `difference`, 0 … 1."""
+        """Share of the differences that are more than `difference`, 0 … 1.
+
+        Parameters
+        ----------
+        difference
+            ΔE00, 0 and more.
+
+        Returns
+        -------
+        The share, 0 … 1; 0 when nothing was counted.
+        """
         first = self.first_code_above(difference)
         return float(self._counts[first:].sum() / max(1, self.count))
 
@@ -166,6 +222,10 @@ class DifferenceStatistics:
         """Return ``mean``, ``p95``, ``p99`` and ``max``; zeros when nothing was counted.
 
         A percentile is the smallest difference that as many percent of all do not exceed.
+
+        Returns
+        -------
+        ΔE00 by name.
         """
         total = self.count
         if not total:

@@ -17,8 +17,8 @@ from functools import lru_cache
 
 import imagecodecs
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.spatial import KDTree
 
 from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.difference import delta_e_00
@@ -188,13 +188,13 @@ def _searched(
 
 
 @lru_cache(maxsize=4)
-def _scattered(profile: Profile) -> tuple[NDArray[np.float64], KDTree]:
+def _scattered(profile: Profile) -> tuple[NDArray[np.float64], scipy.spatial.KDTree]:
     """Lay device values everywhere, and put their colours where neighbours are found fast."""
     channels = profile.encoding.channels
     side = np.linspace(0, 1, _SCATTERED_SIDE[channels])
     device = np.stack(np.meshgrid(*[side] * channels, indexing="ij"), axis=-1)
     device = device.reshape(-1, channels)
-    return device, KDTree(_evened(measurement_model(profile).lab(device)))
+    return device, scipy.spatial.KDTree(_evened(measurement_model(profile).lab(device)))
 
 
 def _evened(lab: Floats) -> Floats:

@@ -108,6 +108,15 @@ class Profile:
     def parse(cls, data: bytes) -> Profile:
         """Read a profile and make sure that it can be used.
 
+        Parameters
+        ----------
+        data
+            All bytes of an ICC profile.
+
+        Returns
+        -------
+        The profile.
+
         Raises
         ------
         ProfileError
@@ -120,6 +129,15 @@ class Profile:
     @classmethod
     def load(cls, path: Path) -> Profile:
         """Read a profile from a file.
+
+        Parameters
+        ----------
+        path
+            Of an ICC file.
+
+        Returns
+        -------
+        The profile.
 
         Raises
         ------
@@ -152,6 +170,17 @@ class Profile:
         asked of them; absolute colorimetric is the media-relative table and the media white
         (ICC.1:2022, 6.3.2). When False, engines take the perceptual table ``A2B0`` or ``B2A0``
         in its place (9.2.1, table 25).
+
+        Parameters
+        ----------
+        intent
+            Its name, as `Intent` has it.
+        direction
+            From device values to colours, or back.
+
+        Returns
+        -------
+        True or False.
         """
         kind = "A2B" if direction == "from device" else "B2A"
         if self.sha256 == lab_profile().sha256:

@@ -79,7 +79,9 @@ def soft_proof(
     show
         ``"medium"`` or ``"adapted"``, see the module.
 
-
+    Returns
+    -------
+    The rendering, and how it was made.
 
     Raises
     ------

@@ -44,12 +44,32 @@ class ToneCurve:
     shadows, where a gamma curve is steep."""
 
     def decode(self, codes: NDArray[np.uint16]) -> NDArray[np.float32]:
-        """Light of device codes; any shape, float32, 0 … 1."""
+        """Light of device codes; any shape, float32, 0 … 1.
+
+        Parameters
+        ----------
+        codes
+            Device codes, any shape, dtype uint16.
+
+        Returns
+        -------
+        Light of the same shape, float32, 0 … 1.
+        """
         # Every code is in the table: saying what to do with others spares looking for them first.
         return np.take(self.to_light, codes, mode="clip")
 
     def encode(self, light: NDArray[np.float32]) -> NDArray[np.uint16]:
-        """Device codes of light; any shape. Light outside 0 … 1 is clipped."""
+        """Device codes of light; any shape. Light outside 0 … 1 is clipped.
+
+        Parameters
+        ----------
+        light
+            Any shape; clipped to 0 … 1.
+
+        Returns
+        -------
+        Device codes of the same shape, uint16.
+        """
         roots = np.clip(light, 0, 1)
         np.sqrt(roots, out=roots)
         roots *= np.float32(_ROOTS)

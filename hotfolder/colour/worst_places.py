@@ -127,7 +127,15 @@ class WorstPlaces:
         self._order = count()
 
     def add(self, top: int, pixels: Codes) -> None:
-        """Take the next strip. Shape (rows, width, channels), alpha laid onto white already."""
+        """Take the next strip. Shape (rows, width, channels), alpha laid onto white already.
+
+        Parameters
+        ----------
+        top
+            The first row of the strip, from 0.
+        pixels
+            Shape (rows, width, channels), dtype uint16, alpha laid onto white.
+        """
         start = self._filled
         rows = min(len(pixels) // self._down, len(self._pixels) - start)
         if not rows:  # fewer rows at the bottom than make one
@@ -146,7 +154,12 @@ class WorstPlaces:
                 self._consider(top + upper, piece, codes[first : first + step])
 
     def reduced(self) -> Reduced:
-        """Return the picture at a screen's size, after the last strip."""
+        """Return the picture at a screen's size, after the last strip.
+
+        Returns
+        -------
+        Its pixels, and what is lost and moved at each.
+        """
         loss, shift = np.moveaxis(self._codes * np.float32(_DELTA_E_PER_CODE), -1, 0)
         return Reduced(self._pixels, loss, shift, self._factor)
 
@@ -154,6 +167,15 @@ class WorstPlaces:
         """Return the places where most is lost, the worst first, apart from each other if possible.
 
         Where nothing is lost, those that are moved most.
+
+        Parameters
+        ----------
+        most
+            How many at most.
+
+        Returns
+        -------
+        The places, with their pixels.
         """
         ranked = sorted(self._best, reverse=True)
         apart: list[WorstPlace] = []

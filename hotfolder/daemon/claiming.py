@@ -16,7 +16,7 @@ from hotfolder.daemon.hot_folder import HotFolder
 from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.disk import names, platforms
 from hotfolder.ending.discard import Discards
-from hotfolder.ending.release import begin_release
+from hotfolder.ending.release import BatchDiscard, begin_release
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import claim, folder_of, give_back, recover_claim
 from hotfolder.ledger.jobs import JobRow, Ledger
@@ -47,12 +47,13 @@ class Intake:
         stop: threading.Event,
         batch_changed: Callable[[str, str], None],
         claimed: Callable[[str], None],
+        discard_batch: Callable[[BatchDiscard], None] = lambda _asked: None,
     ) -> None:
         """Prepare.
 
         free_space: bytes that must be left on a disk for files to be taken in; batch_changed: told
         a destination and a batch of which a job was given up; claimed: told the destination when
-        something was taken in.
+        something was taken in; discard_batch: told of batches that a person gives up.
         """
         self.hot = hot
         self.name = hot.destination.name
@@ -64,6 +65,7 @@ class Intake:
         self._stop = stop
         self._batch_changed = batch_changed
         self._claimed = claimed
+        self._discard_batch = discard_batch
 
     def turn(self) -> Iterator[None]:
         """Look at what is new and claim some of what has settled; pause after every file.
@@ -76,7 +78,10 @@ class Intake:
         self.hot.look()
         if not self.hot.problem:
             for found in self.hot.released.look(self._ledger):
+                self._discards.settle(found.row, self.hot.folders)
                 begin_release(self._ledger, found)  # jobs' threads do the rest
+            for discarded in self.hot.released.discarded:
+                self._discard_batch(discarded)
         self._look_for_given_up()
         yield from self._claim()
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from hotfolder.daemon.hot_folder import HotFolder
 from hotfolder.daemon.trouble import About, Kind, Troubles
+from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.lists import Pages
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger.jobs import Ledger
@@ -165,7 +166,14 @@ class Destinations:
         stamp = _stamp(self.file_of(destination.name))
         pages = Pages(destination.name, folders, self._ledger)
         return HotFolder(
-            destination, folders, pages, self._wake, stamp, self._troubles, self._known
+            destination,
+            folders,
+            pages,
+            self._wake,
+            stamp,
+            self._troubles,
+            self._known,
+            KeptOriginals(self._root.kept),
         )
 
 

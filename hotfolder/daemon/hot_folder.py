@@ -10,6 +10,7 @@ from collections.abc import Callable
 from hotfolder.daemon.trouble import Kind, Troubles
 from hotfolder.disk.marker import Unreachable, away
 from hotfolder.disk.names import display_name
+from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.lists import Pages
 from hotfolder.ending.release import ReleaseFolder
 from hotfolder.intake.scan import Candidate, scan
@@ -47,6 +48,7 @@ class HotFolder:
         settings_stamp: tuple[int, int],
         troubles: Troubles,
         known: KnownFolders,
+        kept: KeptOriginals,
     ) -> None:
         self.destination = destination
         self.folders = folders
@@ -65,7 +67,7 @@ class HotFolder:
         self._away: dict[str, tuple[str, str]] = {}
         self._last_scan = ""
         self._junk = 0
-        self.released = ReleaseFolder(destination.name, folders.release)
+        self.released = ReleaseFolder(destination.name, folders.release, kept)
         self._remarks: tuple[str, ...] = ()
         self._woken = threading.Event()
 

@@ -16,28 +16,35 @@ from pydantic import ValidationError
 from hotfolder.batch.changes import hash_placement
 from hotfolder.disk import durable, names
 from hotfolder.ending.deliver import Deliverer, Ending
-from hotfolder.ending.release import collect_job
+from hotfolder.ending.kept import KeptOriginals
+from hotfolder.ending.release import collect_job, find_worse, say_worse
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.details import Claimed, Produced, State
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
 from hotfolder.model.answer import Answer
+from hotfolder.model.destination import Surface
 from hotfolder.model.failure import FAILURE_FILE, Failure
+from hotfolder.model.name_template import fill_template
 from hotfolder.model.records import (
     Attachment,
     OriginalRecord,
     PlacementRecord,
     Reason,
+    WayOn,
     WorkRecord,
 )
+from hotfolder.model.units import MM_PER_INCH
 from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.work.pipeline import Order, versions
 from hotfolder.work.worker import ANSWER, OUTPUT, Attempt, Stopped, read_failure, run_attempt
 
+_AGAIN = WayOn(says="have it worked on again, once the cause is mended")
 _ENDS = {"deliver": State.DELIVERED, "hold": State.HELD, "refuse": State.REFUSED}
+_MAX_STEM_BYTES = 100
 _NOT_A_FILE = {
     "folder": (
         "a-folder",
@@ -75,11 +82,10 @@ class Work:
             if row.state is State.PUBLISHING:
                 return self._clean(self.deliverer.finish(row))
             if row.state is State.RELEASING:
-                row = collect_job(
-                    self.ledger, self.root.spool, self._find_folders(destination).held, row
-                )
+                folders, kept = self._find_folders(destination), KeptOriginals(self.root.kept)
+                row = collect_job(self.ledger, self.root.spool, folders, kept, row)
             if row.state is State.PRODUCED:
-                return self._end(row, row.expect(Produced).answer)
+                return self._end(row, row.expect(Produced).answer, destination)
             return self._work(row, destination)
         except OSError as error:
             raise StorageError(f"job {row.id}: {error}") from error
@@ -152,7 +158,7 @@ class Work:
             if attempts >= destination.file.limits.attempts:
                 return self._give_up(row, answer.message)
             return self.ledger.advance(row.id, State.CLAIMED)
-        return self._end(self._commit_answer(row, answer), answer)
+        return self._end(self._commit_answer(row, answer), answer, destination)
 
     def _give_room_back(self, row: JobRow) -> None:
         """Remove what an attempt made and nobody will look at; what it said stays.
@@ -240,15 +246,26 @@ class Work:
             return Answer(verdict="failed", message="the worker made no result")
         return answer
 
-    def _end(self, row: JobRow, answer: Answer) -> JobRow:
+    def _end(self, row: JobRow, answer: Answer, destination: Destination | None = None) -> JobRow:
+        """Bring a job to its end; destination: names its results, when it has any."""
         work = answer.work or WorkRecord(original=self._describe_original(row))
         folder = attempt_folder(self.root, row)
         files: Mapping[str, Path] = {each.path: folder / each.path for each in work.files()}
         state, release = _ENDS[answer.verdict], row.release
         if release and state is State.HELD and work.results:
-            # a person has decided; what the stages would hold for stays in the record
-            state = State.DELIVERED
-        ending = Ending(state, work, files, release, row.placement, self.root.spool / row.id)
+            worse = find_worse(work.reasons, release)
+            if worse and not release.accept:
+                work = work.model_copy(
+                    update={"reasons": (say_worse(worse, release), *work.reasons)}
+                )
+            else:
+                # a person has decided; what the stages would hold for stays in the record
+                state = State.DELIVERED
+        stem = ""
+        if destination and work.results:
+            stem = name_result(names.safe_component(self._show_name(row)), destination, work)
+        place = self.root.spool / row.id
+        ending = Ending(state, work, files, release, row.placement, stem, place)
         return self._clean(self.deliverer.end(row, self._find_original(row), ending))
 
     def _refuse(self, row: JobRow, code: str, message: str) -> JobRow:
@@ -263,7 +280,7 @@ class Work:
             "stages and limits."
         )
         return self._end_without_work(
-            row, "hold", Reason(stage="worker", code="work-failed", message=text)
+            row, "hold", Reason(stage="worker", code="work-failed", message=text, ways_on=(_AGAIN,))
         )
 
     def _find_repeated_failure(self, row: JobRow) -> Failure | None:
@@ -291,7 +308,9 @@ class Work:
             stage=failure.stage,
         )
         message = failure.advice(self._show_name(row), row.destination)
-        reason = Reason(stage=failure.stage, code="stage-failed", message=message)
+        reason = Reason(
+            stage=failure.stage, code="stage-failed", message=message, ways_on=(_AGAIN,)
+        )
         return self._end_without_work(row, "hold", reason, (attachment,))
 
     def _end_without_work(
@@ -341,6 +360,32 @@ def _with_what_counts_now(row: JobRow, destination: Destination) -> Claimed:
         now = hash_placement(placement.sha256, placement.changes, destination, placement.name)
         placement = placement.model_copy(update={"fingerprint": now})
     return detail.model_copy(update={"placement": placement})
+
+
+def name_result(original: str, destination: Destination, work: WorkRecord) -> str:
+    """Name a single picture's result, without its suffix, as the destination's file says.
+
+    original: the name of the original; a long one is cut, so that the other fields stay.
+    """
+    result, medium = work.results[0], destination.file.medium
+    width, height, unit = result.width_px, result.height_px, "px"
+    if result.ppi and medium.surface is not Surface.SCREEN:
+        per_mm = result.ppi / MM_PER_INCH
+        width, height, unit = round(width / per_mm), round(height / per_mm), "mm"
+    stem = Path(original).stem
+    while True:
+        name = fill_template(
+            destination.file.result.name,
+            {
+                "file": stem,
+                "size": f"{width}x{height}{unit}",
+                "medium": medium.surface.value,
+                "destination": destination.name,
+            },
+        )
+        if len(name.encode("utf-8", "surrogateescape")) <= _MAX_STEM_BYTES or len(stem) < 2:
+            return name
+        stem = stem[:-1]
 
 
 def _say_changed(placement: PlacementRecord) -> str:

@@ -139,9 +139,15 @@ class Daemon:
         )
         keep_s = settings.root.keep_discarded
         kept = KeptOriginals(root.kept)
-        deliverer = Deliverer(ledger, destinations.folders_of, kept if keep_s else None)
         desk = Desk(
             ledger, root.spool, destinations.folders_of, self._registry, destinations.file_of
+        )
+        deliverer = Deliverer(
+            ledger,
+            destinations.folders_of,
+            kept if keep_s else None,
+            desk.shelf.find_other_ticket,
+            root.path,
         )
         batches = BatchFolders(
             ledger, desk.shelf, destinations.get, destinations.folders_of, workers
@@ -158,7 +164,9 @@ class Daemon:
             batches.changed,
             self._observer,
         )
-        putting_away = PuttingAway(desk, destinations, self._troubles, batches.changed)
+        putting_away = PuttingAway(
+            desk, destinations, self._troubles, batches.planned, deliverer.set_aside
+        )
         discards = Discards(ledger, deliverer.record_log, kept, keep_s)
 
         def open_intake(hot: HotFolder) -> Intake:
@@ -172,6 +180,7 @@ class Daemon:
                 self._stop,
                 batches.changed,
                 putting_away.claimed,
+                desk.ask_to_discard,
             )
 
         self._destinations, self._handing_out = destinations, handing_out

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 
 from hotfolder.batch.desk import Desk
 from hotfolder.daemon.destinations import Destinations
 from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.errors import StorageError
+from hotfolder.ledger.jobs import JobRow
 from hotfolder.settings.files import Destination
 
 
@@ -21,13 +22,19 @@ class PuttingAway:
         destinations: Destinations,
         troubles: Troubles,
         batch_changed: Callable[[str, str], None],
+        set_aside: Callable[[JobRow], JobRow],
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        """Prepare; clock: the one of `troubles`."""
+        """Prepare.
+
+        set_aside: sets a job's result aside that its ticket no longer asks for; clock: the one of
+        `troubles`.
+        """
         self._desk = desk
         self._destinations = destinations
         self._troubles = troubles
         self._batch_changed = batch_changed
+        self._set_aside = set_aside
         self._clock = clock
         self._unseen = set(destinations)
         self._settings = destinations.all()
@@ -50,10 +57,30 @@ class PuttingAway:
             self._settings[name] = destination
         for name, batch in self._desk.plan(destinations, busy):
             self._batch_changed(name, batch)
+        self._tidy(destinations)
+
+    def _tidy(self, destinations: Mapping[str, Destination]) -> None:
+        """Set aside what tickets no longer ask for, before its successors are made."""
+        untidy = self._desk.untidy()
+        for name in destinations:
+            batches = [batch for of, batch in untidy if of == name]
+            self._troubles.keep_only(Kind.BATCH, name, batches)
+            for batch in self._troubles.choose(Kind.BATCH, name, sorted(batches)):
+                about = About(Kind.BATCH, name, batch)
+                try:
+                    if self._desk.tidy(name, batch, self._set_aside):
+                        self._batch_changed(name, batch)
+                except StorageError as error:
+                    self._troubles.note(about, error)
+                else:
+                    self._troubles.clear(about)
 
     def next_try_s(self) -> float | None:
-        """When a file that could not be put away is tried next."""
-        due = [self._troubles.next_try_s(Kind.BATCH_FILE, name) for name in self._destinations]
+        """When what could not be put away, or set aside, is tried next."""
+        kinds = (Kind.BATCH_FILE, Kind.BATCH)
+        due = [
+            self._troubles.next_try_s(kind, name) for name in self._destinations for kind in kinds
+        ]
         return min((each for each in due if each is not None), default=None)
 
     def _is_due(self, name: str, destination: Destination) -> bool:

@@ -38,7 +38,9 @@ from hotfolder.ending.release import keep_the_rest
 from hotfolder.intake.claim import JOB_FILE, LINKED, ORIGINAL, separate
 from hotfolder.intake.junk import job_of
 from hotfolder.ledger.details import (
+    DETAILS,
     Claimed,
+    Delivered,
     Detail,
     Held,
     Produced,
@@ -53,7 +55,15 @@ from hotfolder.ledger.record_log import read_last_lines
 from hotfolder.logs import get_log
 from hotfolder.model.answer import Answer
 from hotfolder.model.places import Places
-from hotfolder.model.records import OriginalRecord, Reason, Record, WorkRecord, read_record
+from hotfolder.model.records import (
+    OriginalRecord,
+    Reason,
+    Record,
+    WayOn,
+    WorkRecord,
+    read_line,
+    read_record,
+)
 from hotfolder.settings.root import DestinationFolders, Root
 
 _JOB = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
@@ -217,7 +227,7 @@ def _find_new_lines(ledger: Ledger, destination: str, log: Path) -> Iterator[byt
 
 def _says_previous(line: bytes) -> str | None:
     try:
-        return read_record(line).previous_sha256
+        return read_line(line).previous_sha256
     except ValueError:
         return None
 
@@ -233,6 +243,8 @@ def _is_being_ended(ledger: Ledger, line: bytes) -> bool:
         return False
     if row.state is State.HELD:
         return row.expect(Held).discarding is not None
+    if row.state is State.DELIVERED:
+        return row.expect(Delivered).superseding is not None
     return row.state is State.PUBLISHING and row.expect(Publishing).state.value == record.state
 
 
@@ -271,7 +283,7 @@ def _compare(known: Known) -> dict[str, int]:
 
 def _restore_ended(record: Record, destination: str, line: bytes) -> Restored:
     state = State(record.state)
-    return _restore(record, destination, state, Held() if state is State.HELD else Detail(), line)
+    return _restore(record, destination, state, DETAILS[state](), line)
 
 
 def _restore_publishing(plan: Publishing, destination: str) -> Restored:
@@ -414,7 +426,12 @@ def _say_unknown(name: str, said: JobNote, earlier: str) -> Reason:
         message += " Which folder it was dropped into is not known either."
     if earlier:
         message += f" The same picture was delivered here before, as job {earlier}."
-    return Reason(stage="intake", code="ledger-lost", message=message)
+    return Reason(
+        stage="intake",
+        code="ledger-lost",
+        message=message,
+        ways_on=(WayOn(says="have it worked on"),),
+    )
 
 
 def _kind_of(path: Path) -> str:

@@ -40,6 +40,8 @@ class Kind(StrEnum):
     """Nobody can see which held jobs of a destination a person has given up."""
     BATCH_FILE = "batch file"
     """A file that was taken in cannot be put where its batch keeps it."""
+    BATCH = "batch"
+    """What a batch's ticket no longer asks for cannot be set aside."""
     JOB = "job"
     """A job cannot be worked on, or its end cannot be written."""
     STRAY = "stray jobs"

@@ -18,7 +18,6 @@ import os
 import stat
 import sys
 from collections.abc import Callable, Iterator
-from io import FileIO
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
@@ -28,7 +27,6 @@ TEMPORARY_PREFIX = ".hotfolder-"
 """All our temporary names start so; intake leaves them alone."""
 
 _CHUNK = 4 * 2**20
-_TAIL = 64 * 2**10
 _CANNOT_SYNC_FOLDERS = {errno.EINVAL, errno.ENOTSUP, errno.EBADF}
 
 
@@ -257,7 +255,7 @@ def write_new(path: str | Path, data: bytes) -> None:
     FileExistsError
         When `path` exists.
     """
-    _make_new(Path(path), lambda file: _write_all(file, data))
+    _make_new(Path(path), lambda file: write_all(file, data))
 
 
 def replace_text(path: str | Path, text: str) -> None:
@@ -279,63 +277,6 @@ def replace_text(path: str | Path, text: str) -> None:
         file.flush()
         platforms.sync_file(file.fileno())
     temporary.replace(path)
-
-
-def append_line(path: str | Path, line: bytes) -> int:
-    """Append one line to a log of lines, durably; the line end is added when it is missing.
-
-    A last line without its end is what a crash left of an append that never returned, so it is
-    cut off first, and whoever appended it appends it again. After an error the log is cut back
-    to what it was. There must be one writer at a time.
-
-    Returns
-    -------
-    int
-        Number of bytes of a torn line that were cut off; 0 as a rule.
-
-    Raises
-    ------
-    ValueError
-        When `line` is more than one line, or empty.
-    """
-    text = line.removesuffix(b"\n")
-    if not text or b"\n" in text:
-        raise ValueError("exactly one line can be appended")
-    is_new = not os.path.lexists(path)
-    with _opened_log(path) as file:
-        size = file.seek(0, os.SEEK_END)
-        whole = _end_of_last_line(file.fileno(), size)
-        if whole < size:
-            file.truncate(whole)
-        try:
-            file.seek(whole)
-            _write_all(file.fileno(), text + b"\n")
-            platforms.sync_file(file.fileno())
-        except OSError:
-            with contextlib.suppress(OSError):  # the next append heals what this cannot
-                file.truncate(whole)
-            raise
-    if is_new:
-        fsync_folder(Path(path).parent)
-    return size - whole
-
-
-def end_last_line(path: str | Path, is_whole: Callable[[bytes], bool]) -> None:
-    """Give the last line of a log its end back, durably, when only that is missing.
-
-    An editor may have saved the log without it. is_whole: whether such a line is all there; one
-    that is not is what a crash left, and stays for `append_line` to cut off.
-    """
-    if not is_there(path):
-        return
-    with _opened_log(path) as file:
-        size = file.seek(0, os.SEEK_END)
-        start = _end_of_last_line(file.fileno(), size)
-        file.seek(start)
-        if start < size and is_whole(file.read(size - start)):
-            file.seek(size)
-            _write_all(file.fileno(), b"\n")
-            platforms.sync_file(file.fileno())
 
 
 def open_to_read(path: str | Path) -> BinaryIO:
@@ -370,6 +311,13 @@ def _hash(path: str | Path, folder: int | None) -> Digest:
     finally:
         os.close(file)
     return Digest(digest.hexdigest(), size)
+
+
+def write_all(file: int, data: bytes) -> None:
+    """Write all of it to an open file, however little the system takes at once."""
+    view = memoryview(data)
+    while view:
+        view = view[os.write(file, view) :]
 
 
 def make_folders(path: str | Path) -> None:
@@ -596,7 +544,7 @@ def _copy_into(source: str | Path, folder: int | None, file: int) -> Digest:
         before = os.fstat(original)
         digest, size = hashlib.sha256(), 0
         for chunk in _chunks(original):
-            _write_all(file, chunk)
+            write_all(file, chunk)
             digest.update(chunk)
             size += len(chunk)
         after = os.fstat(original)
@@ -616,41 +564,6 @@ def _compare(copy: Path, expected: Digest) -> None:
         raise OSError(errno.EIO, "what was written reads back differently", str(copy))
 
 
-@contextlib.contextmanager
-def _opened_log(path: str | Path) -> Iterator[FileIO]:
-    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
-    flags |= getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_NONBLOCK", 0)
-    with os.fdopen(os.open(path, flags, 0o644), "r+b", 0) as file:
-        if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
-            raise OSError(errno.EINVAL, "not a regular file", str(path))
-        yield file
-
-
 def _chunks(file: int) -> Iterator[bytes]:
     while chunk := os.read(file, _CHUNK):
         yield chunk
-
-
-def _write_all(file: int, data: bytes) -> None:
-    view = memoryview(data)
-    while view:
-        view = view[os.write(file, view) :]
-
-
-def _end_of_last_line(file: int, size: int) -> int:
-    """Offset just after the last line end, looking backwards piece by piece; 0 without any."""
-    end = size
-    while end > 0:
-        start = max(0, end - _TAIL)
-        os.lseek(file, start, os.SEEK_SET)
-        piece = b""
-        while len(piece) < end - start:
-            more = os.read(file, end - start - len(piece))
-            if not more:
-                break
-            piece += more
-        found = piece.rfind(b"\n")
-        if found >= 0:
-            return start + found + 1
-        end = start
-    return 0

@@ -11,7 +11,10 @@ from typing import Final
 from hotfolder.disk import names
 from hotfolder.model.records import SHEET
 
-OF_RESULTS: Final = frozenset({"log.jsonl", "index.html", "sheets"})
+SUPERSEDED: Final = "superseded"
+"""In a destination's results: a folder per batch, for what its ticket no longer asks for."""
+
+OF_RESULTS: Final = frozenset({"log.jsonl", "index.html", "sheets", SUPERSEDED})
 """What is ours in a destination's results, where a dropped sub-folder may want the same name.
 
 ``sheets`` as a whole: a folder ``index.html`` in it would be in the way of its page.

@@ -117,8 +117,20 @@ def check_marked_above(path: str | Path) -> None:
     Unreachable
         Says that a share or disk is probably not connected.
     """
-    if any(os.path.lexists(folder / MARKER) for folder in (Path(path), *Path(path).parents)):
-        return
+    find_marked_above(path)
+
+
+def find_marked_above(path: str | Path) -> Path:
+    """Return the marked folder in which, or below which, a place to write to is.
+
+    Raises
+    ------
+    Unreachable
+        Says that a share or disk is probably not connected.
+    """
+    for folder in (Path(path), *Path(path).parents):
+        if os.path.lexists(folder / MARKER):
+            return folder
     raise Unreachable(
         f"{path} cannot be written: no folder there has the file {MARKER} that marks it as ours. "
         "Its share or disk is probably not connected; the work continues by itself when it is. If "

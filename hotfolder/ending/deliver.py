@@ -17,6 +17,9 @@ A result that is under neither name was collected only if its rename had been be
 this very process, which knows what it has renamed. Else its temporary name was taken away: the job
 goes back and its result is made again. So a result is brought twice, rather than lost, in one case:
 a server does a rename, its answer is lost, and the result is collected before we look.
+
+Settings may have moved the folders since. What has no final name yet is taken back and planned
+anew; what has one stays where it is, and its record goes to the log that is the destination's now.
 """
 
 from __future__ import annotations
@@ -37,14 +40,23 @@ from hotfolder.disk.free_names import (
     ATTACHMENTS,
     OF_JOBS,
     OF_RESULTS,
+    SUPERSEDED,
     TakenNames,
     free_folder,
     free_name,
 )
-from hotfolder.disk.marker import check_marked_above, check_marker
+from hotfolder.disk.marker import check_marked_above, check_marker, find_marked_above
 from hotfolder.ending.kept import KeptOriginals
+from hotfolder.ending.supersede import (
+    NotAskedFor,
+    Supersedes,
+    deliver_aside,
+    find_folder,
+    make_way,
+)
+from hotfolder.ending.why import say_why
 from hotfolder.errors import StorageError
-from hotfolder.ledger.details import Claimed, Move, Publishing, State, dump_detail
+from hotfolder.ledger.details import Claimed, Move, Publishing, State, dump_detail, load_detail
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.ledger.record_log import LOG_FILE, RecordLog
 from hotfolder.model.records import (
@@ -55,6 +67,7 @@ from hotfolder.model.records import (
     Release,
     ResultRecord,
     WorkRecord,
+    fields_of,
     to_json_line,
 )
 from hotfolder.settings.root import DestinationFolders
@@ -63,6 +76,8 @@ RECORD_FILE: Final = "record.json"
 WHY_FILE: Final = "why.txt"
 PLAN_FILE: Final = "plan.json"
 """Beside the original in the spool; only read when the ledger is lost (`rebuild`)."""
+_BRINGING_FILE: Final = "bringing.json"
+"""Beside it: the plan by which files are brought near, before the ledger has one."""
 _FOLDER: Final = "folder"
 _TRIES: Final = 5
 _Filed = TypeVar("_Filed", ResultRecord, Attachment)
@@ -85,6 +100,8 @@ class Ending:
     """The decision behind it, if any."""
     placement: PlacementRecord | None = None
     """The row of a ticket that it is for, if for one."""
+    stem: str = ""
+    """Of the results' names; by default the original's."""
     place: Path | None = None
     """The job's own in the spool, by default where its original is."""
 
@@ -97,14 +114,23 @@ class Deliverer:
         ledger: Ledger,
         folders: Callable[[str], DestinationFolders],
         kept: KeptOriginals | None = None,
+        not_asked_for: NotAskedFor = lambda _destination, _batch, _job: None,
+        root: Path | None = None,
     ) -> None:
-        """Prepare; `kept` takes a copy of every original that is held."""
+        """Prepare.
+
+        kept: takes a copy of every original that is held; not_asked_for: says whether the ticket
+        that stands asks for a batch's job; root: is said in advice.
+        """
+        self._root = root
         self._ledger = ledger
         self._kept = kept
         self._folders = folders
+        self._not_asked_for = not_asked_for
         self.record_log = RecordLog(ledger)
-        self._name_lock = threading.Lock()
+        self._name_lock = threading.RLock()
         self._names = TakenNames()
+        self.supersedes = Supersedes(ledger, self.record_log, self._name_lock)
         self._waiting: set[tuple[str, str]] = set()
         """Job and kind of all that this process brought near and has not yet given its name."""
 
@@ -121,8 +147,9 @@ class Deliverer:
         with self._name_lock, _translate_errors("planning", folders.results):
             check_marked_above(folders.results)
             plan = self._plan(row, original, ending, folders)
-            self._bring_near(plan, row)
             Path(plan.place).mkdir(exist_ok=True)
+            self._note_bringing(plan)
+            self._bring_near(plan, row)
             text = dump_detail(State.PUBLISHING, plan, self._ledger.places)
             (Path(plan.place) / PLAN_FILE).write_text(text)
             row = self._ledger.advance(row.id, State.PUBLISHING, plan)
@@ -130,6 +157,19 @@ class Deliverer:
                 # still under the lock: the next job must see this name as taken
                 plan = self._publish_results(row, plan)
         return self._finish(plan, again=False)
+
+    def set_aside(self, row: JobRow) -> JobRow:
+        """Set a delivered job's result aside, if its ticket does not ask for it any more.
+
+        Raises
+        ------
+        StorageError
+            When a folder cannot be reached; can be called again.
+        """
+        ticket = self._find_other_ticket(row.destination, row.placement, row.id)
+        if ticket is None:
+            return row
+        return self.supersedes.set_aside(row, self._folders(row.destination), ticket)
 
     def finish(self, row: JobRow) -> JobRow:
         """Finish a job that a kill left in ``publishing``.
@@ -142,6 +182,8 @@ class Deliverer:
         plan = row.expect(Publishing)
         if plan.folder is None:
             with self._name_lock, _translate_errors("publishing", Path(plan.log)):
+                plan = self._name_near(row, plan)
+                self._leave_old_places(row, plan)
                 plan = self._publish_results(row, plan)
         return self._finish(plan, again=True)
 
@@ -159,6 +201,7 @@ class Deliverer:
             else durable.has_bytes(placement.kept, placement.sha256)
         )
         folder = None
+        ticket = self._find_other_ticket(row.destination, placement, row.id)
 
         def near(top: Path, what: str) -> str:
             # short, of fixed length, never the user's words
@@ -168,9 +211,11 @@ class Deliverer:
         moves = []
         if ending.state is State.DELIVERED:
             results = (
-                folders.results / placement.batch
-                if placement
-                else free_folder(folders.results, below, OF_RESULTS)
+                free_folder(folders.results, below, OF_RESULTS)
+                if placement is None
+                else folders.results / placement.batch
+                if ticket is None
+                else folders.results / SUPERSEDED / placement.batch
             )
             kept = (
                 Path(placement.kept)
@@ -185,10 +230,13 @@ class Deliverer:
             kept = free_name(folder, kept_name, OF_JOBS)
             attached = folder / SHEET
         sheets = attached.parent
-        stem = placement.name if placement else Path(kept_name).stem
+        stem = placement.name if placement else ending.stem or Path(kept_name).stem
         records = []
         for number, result in enumerate(ending.work.results, 1):
-            target = self._names.find_free(results, stem + Path(result.path).suffix)
+            name = stem + Path(result.path).suffix
+            # what a ticket asks for has its name: whatever stands there makes way (`_make_way`)
+            is_asked_for = placement is not None and folder is None and ticket is None
+            target = results / name if is_asked_for else self._names.find_free(results, name)
             moves.append(
                 Move(
                     source=str(ending.files[result.path]),
@@ -233,16 +281,11 @@ class Deliverer:
             )
         work = ending.work
         record = Record(
-            original=work.original,
-            results=tuple(records),
-            attachments=tuple(attachments),
-            reasons=work.reasons,
-            findings=work.findings,
-            facts=work.facts,
-            facts_left_out=work.facts_left_out,
-            stages=work.stages,
-            versions=work.versions,
-            elapsed_s=work.elapsed_s,
+            **fields_of(
+                work.model_copy(
+                    update={"results": tuple(records), "attachments": tuple(attachments)}
+                )
+            ),
             job=row.id,
             destination=row.destination,
             state=_END_STATES[ending.state],
@@ -257,6 +300,8 @@ class Deliverer:
             batch=placement.batch if placement else None,
             placement=placement,
         )
+        if ticket is not None and ending.state is State.DELIVERED:
+            record = deliver_aside(record, ticket)
         return Publishing(
             state=ending.state,
             moves=tuple(moves),
@@ -265,6 +310,55 @@ class Deliverer:
             folder=str(folder) if folder else None,
             place=str(ending.place or original.parent),
         )
+
+    def _note_bringing(self, plan: Publishing) -> None:
+        """Say where files will be brought; take back what an earlier try has brought elsewhere."""
+        note = Path(plan.place) / _BRINGING_FILE
+        try:
+            before = load_detail(State.PUBLISHING, note.read_text(), self._ledger.places)
+        except (FileNotFoundError, ValueError):
+            before = None
+        if isinstance(before, Publishing) and _places_of(before) != _places_of(plan):
+            for source, near in _places_of(before).items():
+                _take_back(Path(source), Path(near))
+            if before.folder is not None:
+                building = _name_building(Path(before.folder))
+                durable.remove_tree(building, below=building.parent)
+        note.write_text(dump_detail(State.PUBLISHING, plan, self._ledger.places))
+
+    def _name_near(self, row: JobRow, plan: Publishing) -> Publishing:
+        """Give a plan of an older version the temporary names of this one.
+
+        They were beside the final names, and which renames were begun was not said: a result that
+        is under neither name is made again.
+        """
+        if all(move.near for move in plan.moves):
+            return plan
+        moves = []
+        for move in plan.moves:
+            target, name = Path(move.target), f"{durable.TEMPORARY_PREFIX}{row.id}-{move.what}"
+            top = find_marked_above(target)
+            if durable.is_there(target.parent / name) and target.parent != top:
+                durable.move_new(target.parent / name, top / name)
+            moves.append(move.model_copy(update={"near": str(top / name)}))
+        return self._commit(row, plan.model_copy(update={"moves": tuple(moves)}))
+
+    def _leave_old_places(self, row: JobRow, plan: Publishing) -> None:
+        """Begin a job anew if settings have moved its folders before anything had its name.
+
+        Raises
+        ------
+        StorageError
+            When they have: the job goes on as claimed.
+        """
+        folders = self._folders(row.destination)
+        tops = {folders.results, folders.originals}
+        if plan.begun or all(Path(move.near).parent in tops for move in plan.moves):
+            return
+        if any(os.path.lexists(move.target) for move in plan.moves):
+            return
+        said = f"settings have moved folders of {row.destination} since it was planned where "
+        self._go_back(row, plan, f"{said}job {row.id} goes; the job is done again")
 
     def _bring_near(self, plan: Publishing, row: JobRow) -> None:
         """Step 1: bring every file durably under a temporary name in a marked folder."""
@@ -284,7 +378,7 @@ class Deliverer:
             near = Path(move.near)
             check_marker(near.parent)
             if not durable.is_there(near) and not durable.is_there(move.source):
-                self._go_back(row, plan, move)  # brought near by an earlier try
+                self._go_back(row, plan, _say_taken(move))  # brought near by an earlier try
             _bring(move, near)
             self._waiting.add((row.id, move.what))
 
@@ -292,7 +386,7 @@ class Deliverer:
         """Step 3: give results and original their final names, other ones if those are taken."""
         lost = [m for n, m in enumerate(plan.moves) if not self._is_safe(row.id, plan, n, m)]
         if lost:
-            self._go_back(row, plan, lost[0])
+            self._go_back(row, plan, _say_taken(lost[0]))
         for index, move in enumerate(plan.moves):
             if durable.is_there(move.near):
                 plan = self._rename(row, plan, index)
@@ -326,11 +420,14 @@ class Deliverer:
                 if _was_copied(near, target, move.sha256):
                     near.unlink()
                     break
+                if (cleared := self._make_way(row, plan, index)) is not None:
+                    plan = cleared
+                    continue
                 target = self._names.find_free(target.parent, target.name)
                 plan = self._commit(row, _replace_target(plan, index, target))
             except FileNotFoundError:
                 if not durable.is_there(near):
-                    self._go_back(row, plan, move)
+                    self._go_back(row, plan, _say_taken(move))
                 tries += 1  # a consumer has taken the folder away between the two acts
                 if tries == _TRIES:
                     raise
@@ -338,23 +435,58 @@ class Deliverer:
                 break
         return plan
 
+    def _make_way(self, row: JobRow, plan: Publishing, index: int) -> Publishing | None:
+        """Set aside what stands under a name that a ticket asks for; None when it stays there."""
+        record, target = plan.record, Path(plan.moves[index].target)
+        batch = record.batch
+        if batch is None or record.superseded or not plan.moves[index].is_result:
+            return None
+        folders = self._folders(row.destination)
+        owner = self._ledger.find_delivered_at(row.destination, batch, str(target))
+        if owner is not None:
+            ticket = self._find_other_ticket(row.destination, owner.placement, owner.id)
+            if ticket is None:
+                return None
+            self.supersedes.set_aside(owner, folders, ticket)
+            return plan
+        begun = (each for each in record.displaced if each.was == str(target))
+        aside = next((each for each in begun if not durable.is_there(each.path)), None)
+        if aside is None:
+            aside = make_way(target, find_folder(folders, record))
+            if aside is None:
+                return None
+            displaced = {"displaced": (*record.displaced, aside)}
+            changed = {"record": record.model_copy(update=displaced)}
+            plan = self._commit(row, plan.model_copy(update=changed))
+        durable.make_folders(Path(aside.path).parent)
+        with contextlib.suppress(FileNotFoundError):  # its owner has taken it meanwhile
+            durable.move_new(target, aside.path)
+        return plan
+
+    def _find_other_ticket(
+        self, destination: str, placement: PlacementRecord | None, job: str
+    ) -> str | None:
+        """The ticket that does not ask for a job of a batch; None when it does, or of no batch."""
+        return self._not_asked_for(destination, placement.batch, job) if placement else None
+
     def _commit(self, row: JobRow, plan: Publishing) -> Publishing:
         self._ledger.advance(row.id, State.PUBLISHING, plan)
         return plan
 
-    def _go_back(self, row: JobRow, plan: Publishing, lost: Move) -> NoReturn:
+    def _go_back(self, row: JobRow, plan: Publishing, because: str) -> NoReturn:
         """Begin a job anew of which something was taken away before it had its final name.
 
         Raises
         ------
         StorageError
-            Always; when the original itself is gone, nothing has been done.
+            Always: says `because`; when the original itself is gone, nothing has been done.
         """
         for move in plan.moves:
             if move.what == "original" and not move.copy_only:
                 source, near = Path(move.source), Path(move.near)
                 if not durable.is_there(source):
                     if not durable.is_there(near):
+                        check_marker(near.parent)
                         raise StorageError(
                             f"the original of job {row.id} waited at {near} and was taken away "
                             "from there; put it back under that name, then the work continues"
@@ -365,16 +497,14 @@ class Deliverer:
             self._waiting.discard((row.id, move.what))
             # what was made from the original is made again
             if move.what != "original" or durable.has_bytes(move.source, move.sha256 or ""):
-                durable.remove_tree(move.near, below=Path(move.near).parent)
+                with contextlib.suppress(OSError):  # its disk may have gone for good
+                    durable.remove_tree(move.near, below=Path(move.near).parent)
         # without the ledger this plan would be gone on with
         (Path(plan.place) / PLAN_FILE).unlink(missing_ok=True)
         detail = Claimed(release=plan.record.release, placement=plan.record.placement)
         attempts = max(0, row.attempts - 1)
         self._ledger.advance(row.id, State.CLAIMED, detail, attempts=attempts)
-        raise StorageError(
-            f"{lost.near} was taken away before it had its final name; the job is done again. "
-            "Leave files whose names begin with .hotfolder- where they are"
-        )
+        raise StorageError(because)
 
     def _finish(self, plan: Publishing, *, again: bool) -> JobRow:
         """Steps 3 (for a folder), 4 and 5; `again`: some of it may have been done before."""
@@ -382,9 +512,13 @@ class Deliverer:
             with _translate_errors("building", Path(plan.folder)):
                 self._publish_folder(Path(plan.folder), plan.record)
                 self._waiting.discard((plan.record.job, _FOLDER))
-        with _translate_errors("recording", Path(plan.log)):
-            check_marked_above(plan.log)
-            row = self.record_log.end(Path(plan.log), plan.record, again=again)
+        planned, log = Path(plan.log), self._folders(plan.record.destination).results / LOG_FILE
+        with _translate_errors("recording", log):
+            check_marked_above(log)
+            before = planned if planned != log else None
+            row = self.record_log.end(log, plan.record, again=again, before=before)
+        if plan.state is State.DELIVERED:
+            row = self.set_aside(row)  # a ticket may have come since this was planned
         if self._kept and plan.state is State.DELIVERED:
             with contextlib.suppress(OSError):  # `Discards.expire` removes it later
                 original = plan.record.original
@@ -405,50 +539,12 @@ class Deliverer:
             if not durable.is_there(building):
                 return
         for name, data in (
-            (WHY_FILE, say_why(record).encode()),
+            (WHY_FILE, say_why(record, self._root).encode()),
             (RECORD_FILE, to_json_line(self._ledger.places.shorten_record(record))),
         ):
             (building / name).unlink(missing_ok=True)
             durable.write_new(building / name, data)
         durable.move_new(building, folder)
-
-
-def say_why(record: Record) -> str:
-    """Say in plain words why a job was held or refused, and what can be done."""
-    lines = [names.display_name(record.original.name), f"{record.destination}: {record.state}", ""]
-    lines += [f"- {names.display_name(reason.message)}" for reason in record.reasons]
-    lines += ["", f"The original is kept: {record.original_kept}"]
-    lines += [
-        f"{each.title or each.kind}: {each.path}"
-        for each in record.attachments
-        if each.kind in {"failure", "other"}
-    ]
-    if record.results:
-        lines.append(f"The picture as it would be delivered: {record.results[0].path}")
-    if record.state == "held":
-        lines += ["What you can do:", *_say_choices(record)]
-    else:
-        lines.append("What you can do: export the picture again and drop the new file.")
-    return "\n".join(lines) + "\n"
-
-
-def _say_choices(record: Record) -> list[str]:
-    """What a person can do about a held job; nothing that would make the print worse."""
-    as_it_is = (
-        [
-            "- release it as it is: move this folder into the destination's release folder, or",
-            f"  run: hotfolder release {record.job}",
-        ]
-        if record.results
-        else ["- it cannot be released as it is: no result was made, for the reason above"]
-    )
-    return [
-        *as_it_is,
-        f"- release it with other settings, for this picture alone: hotfolder release {record.job}",
-        "  --set STAGE.KEY=VALUE, with a setting that answers the reason",
-        "- change the picture, and drop it into the hot folder again",
-        "- discard it: delete this folder; the original is still kept for a while",
-    ]
 
 
 def _was_copied(near: Path, target: Path, sha256: str | None) -> bool:
@@ -458,6 +554,35 @@ def _was_copied(near: Path, target: Path, sha256: str | None) -> bool:
         and near.lstat().st_dev != target.lstat().st_dev
         and durable.has_bytes(target, sha256)
     )
+
+
+def _say_taken(lost: Move) -> str:
+    return (
+        f"{lost.near} was taken away before it had its final name; the job is done again. "
+        "Leave files whose names begin with .hotfolder- where they are"
+    )
+
+
+def _places_of(plan: Publishing) -> dict[str, str]:
+    """Where each file of a plan is brought, by where it is now."""
+    if plan.folder is None:
+        return {move.source: move.near for move in plan.moves}
+    building = _name_building(Path(plan.folder))
+    return {
+        move.source: str(building / Path(move.target).relative_to(plan.folder))
+        for move in plan.moves
+    }
+
+
+def _take_back(source: Path, near: Path) -> None:
+    """Bring back what was brought to a place that settings have left since."""
+    if durable.is_there(near) and not durable.is_there(source):
+        durable.make_folders(source.parent)
+        durable.move_any_new(near, source)
+    elif durable.is_there(near):
+        durable.remove_tree(near, below=near.parent)
+    elif not durable.is_there(source):
+        check_marked_above(near)  # it waits there, and its share is away
 
 
 def _name_building(folder: Path) -> Path:

@@ -7,7 +7,8 @@ with ``discarded``, in the log and in the ledger, and the original is kept for t
 
 That a folder is gone counts only while the place it was in is there for certain: its marker is
 looked for before and after, an error is never an absence, and what lies in ``release/`` is on its
-way. A share that is not connected looks like nothing at all.
+way. A share that is not connected looks like nothing at all. A folder that a person has renamed,
+or that settings have left behind in another place, is not gone.
 
 1. the ledger says which record will be written;
 2. the record is appended to the log, once;
@@ -21,7 +22,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from hotfolder.disk import durable
-from hotfolder.disk.marker import check_marked_above, check_marker
+from hotfolder.disk.marker import away, check_marked_above, check_marker, unreachable
+from hotfolder.ending.held_folder import find_held, place_before
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.errors import StorageError
 from hotfolder.ledger.details import Held, State
@@ -82,10 +84,28 @@ class Discards:
             took = time.monotonic() - now
             self._due[destination] = now + (1 + _SHARE_OF_TIME) * took
         except OSError as error:
-            raise StorageError(
-                f"{folders.held} cannot be read: {error.strerror or error}"
-            ) from error
+            raise unreachable(error.filename or folders.held, error) from error
         return found
+
+    def settle(self, row: JobRow, folders: DestinationFolders) -> None:
+        """Finish saying that a job was discarded, before anything else is said of it.
+
+        A kill may have come between the log and the ledger, and the job may have been released
+        since: a line that the ledger does not know would look like a forged one for ever.
+
+        Raises
+        ------
+        StorageError
+            When the record cannot be written; can be called again.
+        """
+        discarding = row.expect(Held).discarding
+        if discarding:
+            try:
+                self._record(row, folders, discarding, again=True)
+            except OSError as error:
+                raise StorageError(
+                    f"{folders.results} cannot be written: {error.strerror or error}"
+                ) from error
 
     def expire(self) -> None:
         """Remove originals that were kept for long enough, or whose job has been delivered."""
@@ -115,17 +135,19 @@ class Discards:
                 )
 
     def _is_gone(self, row: JobRow, folders: DestinationFolders) -> bool:
-        places = (
-            folders.held / row.id,
-            folders.held / f"{durable.TEMPORARY_PREFIX}{row.id}",  # still being put there
-            folders.release / row.id,
-        )
-        if not all(map(_is_absent, places)):
+        building = folders.held / f"{durable.TEMPORARY_PREFIX}{row.id}"  # still being put there
+        before = place_before(row)
+        places = [folders.held, folders.release]
+        if before and before not in places and away([before]):
+            return False  # settings have left it, and nobody can look there
+        if before and before not in places:
+            places.append(before)
+        if not _is_absent(building) or find_held(row, *places):
             return False
         for folder in (folders.held, folders.release):
             check_marker(folder)
         # a move from one to the other may have happened between the two looks
-        return all(map(_is_absent, places))
+        return _is_absent(building) and find_held(row, *places) is None
 
     def _discard(self, row: JobRow, folders: DestinationFolders) -> None:
         record = row.record

@@ -12,8 +12,6 @@ from pathlib import Path
 from typing import TypedDict
 from urllib.parse import quote
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from hotfolder.disk import durable
 from hotfolder.disk.marker import check_marker
 from hotfolder.ending.deliver import RECORD_FILE
@@ -21,15 +19,12 @@ from hotfolder.ledger.jobs import Ledger
 from hotfolder.logs import utc_now
 from hotfolder.model.places import Places
 from hotfolder.model.records import SHEET, Attachment, Record, read_record
+from hotfolder.pages.frame import load_template
 from hotfolder.pages.words import local_time
 from hotfolder.settings.root import DestinationFolders
 
 INDEX = "index.html"
 _MOST = 300
-
-_TEMPLATES = Environment(
-    loader=PackageLoader("hotfolder.pages"), autoescape=True, undefined=StrictUndefined
-)
 
 
 class OtherFile(TypedDict):
@@ -46,6 +41,7 @@ class ListedJob(TypedDict):
     name: str
     when: str
     reasons: list[str]
+    warnings: list[str]
     size: str
     sheet: str
     """A link to its proof sheet; "" when there is none."""
@@ -123,7 +119,7 @@ def write_sheets_index(
 
 
 def _write(path: Path, *, title: str, explanation: str, jobs: Sequence[ListedJob]) -> None:
-    page = _TEMPLATES.get_template(INDEX).render(
+    page = load_template("hotfolder.pages", INDEX).render(
         title=title,
         explanation=explanation,
         now=local_time(utc_now()),
@@ -144,6 +140,7 @@ def _show(record: Record, base: Path) -> ListedJob:
         "name": record.source,
         "when": local_time(record.finished),
         "reasons": [reason.message for reason in record.reasons],
+        "warnings": [warning.message for warning in record.warnings],
         "size": ", ".join(sizes),
         "sheet": attached.get(SHEET, ""),
         "thumbnail": attached.get("thumbnail", ""),

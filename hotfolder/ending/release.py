@@ -1,9 +1,11 @@
 """Releasing a held job: a person has decided, by moving its folder or by one command.
 
-What lands in ``release/NAME/`` is looked at by content: the folder of a held job, or a file whose
-bytes are a held job's original. A file that is still being copied has other bytes and waits. The
-command does nothing but write ``release.json`` into the held folder and move it here, so that it
-works whether or not a daemon serves the root.
+What lands in ``release/NAME/`` is looked at by content: the folder of a held job, whatever it is
+called, or a file whose bytes are a held job's original. A file that is still being copied has other
+bytes and waits; so does one that was edited, and what to do about it is said. Whoever copied the
+folder, and did not move it, has decided as well: both folders are taken. The command does nothing
+but write ``release.json`` into the held folder and move it here, so that it works whether or not a
+daemon serves the root.
 
 A release without a change delivers the pixels that were made, bit for bit. With a change, or when
 no pixels were made, the job goes through the stages once more, and what they would hold for is
@@ -12,15 +14,15 @@ recorded and delivered all the same.
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import getpass
 import os
-import re
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Final, TypeVar
 
 from pydantic import JsonValue, TypeAdapter, ValidationError
@@ -28,32 +30,40 @@ from pydantic import JsonValue, TypeAdapter, ValidationError
 from hotfolder.disk import durable, names
 from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, free_name
 from hotfolder.disk.marker import check_marker
+from hotfolder.ending.held_folder import JOB_NAME, find_held, job_in, place_before
+from hotfolder.ending.kept import KeptOriginals
+from hotfolder.ending.why import can_be_released_as_it_is, list_ways, release_command
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.details import Claimed, Produced, Releasing, State
 from hotfolder.ledger.jobs import JobRow, Ledger
-from hotfolder.ledger.reading import read_job
+from hotfolder.ledger.reading import open_reader, read_job
 from hotfolder.logs import get_log
 from hotfolder.model.answer import Answer
 from hotfolder.model.records import (
     Attachment,
     Changes,
+    End,
+    Reason,
     Record,
     Release,
     ResultRecord,
     WorkRecord,
+    fields_of,
 )
 from hotfolder.model.wishes import Wish
 from hotfolder.pages.words import local_time
 from hotfolder.settings.changes import grant, who_grants, with_changes
 from hotfolder.settings.files import Intake, check_destination, load_destination
-from hotfolder.settings.root import Root
+from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import load_registry
 
 NOTE_FILE: Final = "release.json"
+DISCARD_SUFFIX: Final = ".discard"
+"""Of a file in ``release/`` that gives the batch of its name up."""
 _HELD = "held"
+_RELEASED = "released"
 _OURS = OF_JOBS - {"result"}
-_JOB = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
 _MAX_NOTE_BYTES = 64 * 2**10
 _JSON: Final[TypeAdapter[JsonValue]] = TypeAdapter(JsonValue)
 _Filed = TypeVar("_Filed", ResultRecord, Attachment)
@@ -68,18 +78,42 @@ class HandedOver:
     """Its folder, or its original."""
 
 
+@dataclass(frozen=True)
+class _NotReleased:
+    """Something in ``release/`` that cannot be released as it is."""
+
+    stamp: tuple[int, int]
+    remark: str
+    """Why, and what to do, as a sentence."""
+
+
+@dataclass(frozen=True)
+class BatchDiscard:
+    """A batch that somebody gives up, by a file in ``release/`` that is named for it."""
+
+    destination: str
+    batch: str
+    path: Path
+    note: Release
+    """Who, and why; empty when the file was made by hand."""
+
+
 class ReleaseFolder:
     """The folder ``release/NAME/`` of one destination."""
 
-    def __init__(self, destination: str, folder: Path) -> None:
+    def __init__(self, destination: str, folder: Path, kept: KeptOriginals) -> None:
         self._destination = destination
         self._folder = folder
-        self._unmatched: dict[Path, tuple[int, int]] = {}
+        self._kept = kept
+        self._unmatched: dict[Path, _NotReleased] = {}
+        self.discarded: list[BatchDiscard] = []
+        """Batches that the last look found given up."""
 
     def look(self, ledger: Ledger) -> list[HandedOver]:
         """Find what is whole and known; what is not is hashed again when it has changed."""
         found: list[HandedOver] = []
-        unmatched: dict[Path, tuple[int, int]] = {}
+        self.discarded = []
+        unmatched: dict[Path, _NotReleased] = {}
         try:
             # a job's folder has its result too, so it goes before a copy of the original alone
             entries = sorted(self._folder.iterdir(), key=lambda path: (path.is_file(), path))
@@ -89,11 +123,26 @@ class ReleaseFolder:
             stamp = _read_stamp(path)
             if path.name.startswith(".") or stamp is None:
                 continue
-            row = None
-            if self._unmatched.get(path) != stamp:
-                row = _find_held(ledger, self._destination, path)
-            if row is None or any(row.id == each.row.id for each in found):
-                unmatched[path] = stamp
+            before = self._unmatched.get(path)
+            if before and before.stamp == stamp:
+                unmatched[path] = before
+                continue
+            if path.suffix == DISCARD_SUFFIX and path.is_file():
+                if ledger.has_batch(self._destination, path.stem):
+                    note = _read_file_note(path)
+                    self.discarded.append(BatchDiscard(self._destination, path.stem, path, note))
+                else:
+                    said = f"{names.display_name(path.name)} in release/ names no batch of "
+                    unmatched[path] = _NotReleased(stamp, said + self._destination)
+                continue
+            row = self._find_job(ledger, path)
+            if row is None:
+                continue
+            if isinstance(row, str):
+                unmatched[path] = _NotReleased(stamp, row)
+                get_log().warning("release.not_taken", path=str(path), reason=row)
+            elif any(row.id == each.row.id for each in found):
+                unmatched[path] = _NotReleased(stamp, self._say_unknown(path))
             else:
                 found.append(HandedOver(row, path))
         self._unmatched = unmatched
@@ -101,62 +150,186 @@ class ReleaseFolder:
 
     def remarks(self) -> list[str]:
         """What stands there and cannot be released, as sentences."""
-        return [
+        return [each.remark for each in self._unmatched.values()]
+
+    def _find_job(self, ledger: Ledger, path: Path) -> JobRow | str | None:
+        """The held job that is handed over, or why nothing is; None for one on its way."""
+        try:
+            if not path.is_dir() or path.is_symlink():
+                row = ledger.held_with(self._destination, durable.sha256_of(path).sha256)
+                return row or self._say_unknown(path)
+            row = ledger.find_job(job_in(path))
+            if row is None or row.destination != self._destination or not row.record:
+                return self._say_unknown(path)
+            if not row.state.is_end:
+                return None
+            if row.state is not State.HELD:
+                return (
+                    f"{names.display_name(path.name)} in release/ is left of job {row.id}, which "
+                    f"is {row.state}: take it away, or delete it"
+                )
+            original = path / Path(row.record.original_kept).name
+            if not durable.is_there(original):
+                return self._say_unknown(path)
+            if row.sha256 is None or durable.sha256_of(original).sha256 == row.sha256:
+                return row
+            return say_changed(row, original, self._kept)
+        except OSError:
+            return self._say_unknown(path)
+
+    def _say_unknown(self, path: Path) -> str:
+        return (
             f"{names.display_name(path.name)} in release/ is not a held job of "
             f"{self._destination}, "
             "or parts of it are missing"
-            for path in self._unmatched
-        ]
+        )
+
+
+def say_changed(row: JobRow, original: Path, kept: KeptOriginals) -> str:
+    """Say of a held job whose original has other bytes now what a person can do."""
+    copy = kept.find(row.id)
+    as_it_was = f", or put the one that was held back in its place: {copy}" if copy else ""
+    return (
+        f"{names.display_name(str(original))} was changed after it was held, or is still being "
+        f"copied. To have it processed as it is now, drop it into the hot folder and delete its "
+        f"folder{as_it_was}"
+    )
 
 
 def begin_release(ledger: Ledger, found: HandedOver) -> JobRow:
     """Commit that the job is released; `collect_job` does the rest, also after a kill."""
     note = _read_note(found.path)
+    if found.row.record is not None:
+        # what its folder says, which is a person's to change, does not count
+        note = note.model_copy(
+            update={
+                "waived": found.row.record.reasons,
+                "changes": _join(_changes_so_far(found.row.record), note.changes),
+            }
+        )
     get_log().info("job.released", job=found.row.id, who=note.who, why=note.why)
     detail = Releasing(release=note, source=found.path)
     return ledger.advance(found.row.id, State.RELEASING, detail)
 
 
-def collect_job(ledger: Ledger, spool: Path, held: Path, row: JobRow) -> JobRow:
+def find_worse(reasons: Sequence[Reason], release: Release) -> list[Reason]:
+    """Find what a released job would be held for that the person was not told of, or less of.
+
+    Parameters
+    ----------
+    reasons
+        Why it would be held now.
+    release
+        The decision; one of an earlier version waives everything.
+    """
+    if release.waived is None:
+        return []
+    waived = release.waived
+    return [now for now in reasons if all(now.is_worse_than(before) for before in waived)]
+
+
+def say_worse(worse: Sequence[Reason], release: Release) -> Reason:
+    """Say why a released job is held again."""
+    changes = " ".join(
+        f"{stage}.{key}={value}"
+        for stage, of in release.changes.items()
+        for key, value in of.items()
+    )
+    told = {(each.stage, each.code) for each in release.waived or ()}
+    more = [each.code for each in worse if (each.stage, each.code) in told]
+    new = [each.code for each in worse if (each.stage, each.code) not in told]
+    what = [f"worse than you were told ({', '.join(more)})"] if more else []
+    what += [f"new ({', '.join(new)})"] if new else []
+    return Reason(
+        stage="release",
+        code="made-worse",
+        message=(
+            f"It was released with {changes or 'no change'}, and what it is held for now is "
+            f"{' and '.join(what)}: read on. Release it as it is now, if you want it so; "
+            "next time, --accept says so beforehand."
+        ),
+    )
+
+
+def collect_job(
+    ledger: Ledger, spool: Path, folders: DestinationFolders, kept: KeptOriginals, row: JobRow
+) -> JobRow:
     """Bring a released job back into the spool; it goes on as produced, or as claimed.
+
+    Its held folder comes too, when it was copied to ``release/``, or only the original was put
+    there. Original and results are taken from where they have their bytes; whatever else a person
+    left in either folder goes to where it was released.
 
     Raises
     ------
-    OSError
-        When a folder cannot be reached; can be called again.
+    OSError, StorageError
+        When a folder cannot be reached, or the original is nowhere; can be called again.
     """
     place = spool / row.id
     durable.make_folders(place)
     detail = row.expect(Releasing)
-    source, release = detail.source, detail.release
-    kept = place / _HELD
-    if source.is_file() and not durable.is_there(place / ORIGINAL):
-        durable.move_new(source, place / ORIGINAL)
-    if source.is_dir():
-        _move_folder(source, kept)
-    elif (held / row.id).is_dir():
-        _move_folder(held / row.id, kept)
-    record = row.record
+    source, release, record = detail.source, detail.release, row.record
     if record is None:
         raise StorageError(f"the ledger has no record of the held job {row.id}")
-    if not durable.is_there(place / ORIGINAL):
-        durable.move_new(kept / Path(record.original_kept).name, place / ORIGINAL)
-    answer = _restore_answer(row, record, kept, place)
-    if durable.is_there(kept):
-        keep_the_rest(kept, source.parent / row.id, record)
-    if answer is None or release.changes:
+    name = Path(record.original_kept).name
+    held, released = place / _HELD, place / _RELEASED
+    if source.is_dir() and not source.is_symlink():
+        _move_folder(source, released)
+    elif durable.is_there(source):
+        durable.make_folders(released)
+        durable.move_any_new(source, free_name(released, name))
+    before = place_before(row)
+    places = [folders.held, folders.release, *([before] if before else [])]
+    left = find_held(row, *places)
+    while left is not None and left.is_dir():
+        _move_folder(left, held)
+        left = find_held(row, *places)
+    both = [each for each in (held, released) if durable.is_there(each)]
+    if not both:
+        check_marker(folders.held)
+        check_marker(folders.release)
+    _find_original(row, [each / name for each in both], kept.find(row.id), place / ORIGINAL)
+    answer = _restore_answer(row, record, both, place)
+    for each in both:
+        keep_the_rest(each, folders.release / row.id, record)
+    if answer is None or release.changes != _changes_so_far(record):
         row = ledger.advance(row.id, State.CLAIMED, Claimed(release=release), attempts=0)
     else:
         row = ledger.advance(row.id, State.PRODUCED, Produced(answer=answer, release=release))
-    durable.remove_tree(kept, below=place)
+    for each in both:
+        durable.remove_tree(each, below=place)
     return row
+
+
+def _find_original(row: JobRow, files: list[Path], kept: Path | None, to: Path) -> None:
+    """Bring the held original to its place in the spool, from where it has its bytes.
+
+    Raises
+    ------
+    StorageError
+        When it is nowhere any more, and what to do.
+    """
+    sha256 = row.sha256
+    if durable.is_there(to) and (sha256 is None or durable.has_bytes(to, sha256)):
+        return
+    for path in files:
+        if durable.is_there(path) and (sha256 is None or durable.has_bytes(path, sha256)):
+            durable.move_new(path, to)
+            return
+    if kept and sha256 and durable.has_bytes(kept, sha256):
+        durable.copy_new(kept, to)
+        return
+    raise StorageError(
+        f"job {row.id} was released, but its original is not there any more as it was held: put "
+        f"it back as {to}, then the work continues"
+    )
 
 
 def keep_the_rest(kept: Path, to: Path, record: Record | None) -> None:
     """Put what a person added to a held folder, or changed in it, to where it was released.
 
-    kept: the folder, about to be removed; to: in ``release/``, where it shows; record: of the
-    job, whose results and attachments are ours while they have their bytes.
+    kept: the folder, about to be removed, beside the original; to: in ``release/``, where it
+    shows; record: of the job, whose results and attachments are ours while they have their bytes.
 
     Raises
     ------
@@ -180,7 +353,7 @@ def keep_the_rest(kept: Path, to: Path, record: Record | None) -> None:
         durable.move_any_new(path, free_name(target.parent, target.name))
 
 
-def hand_over(held: Path, release: Path, note: Release) -> None:
+def hand_over(job: str, held: Path, release: Path, note: Release) -> None:
     """What the command does: write the note into a held job's folder and move it to release.
 
     Raises
@@ -195,7 +368,7 @@ def hand_over(held: Path, release: Path, note: Release) -> None:
     (held / NOTE_FILE).unlink(missing_ok=True)
     durable.write_new(held / NOTE_FILE, note.model_dump_json().encode())
     durable.make_folders(release)
-    target = release / held.name
+    target = release / job
     if target.exists():
         raise FileExistsError(errno.EEXIST, "is already being released", str(target))
     _move_folder(held, target)
@@ -209,6 +382,7 @@ def release_job(
     *,
     who: str | None,
     why: str,
+    accept: bool = False,
 ) -> Changes:
     """Release a held job by its name, from outside the daemon.
 
@@ -226,6 +400,8 @@ def release_job(
         Who decides; None takes the name that the system knows.
     why
         Goes into the record.
+    accept
+        Whether what the changes make worse is accepted beforehand.
 
     Returns
     -------
@@ -268,37 +444,85 @@ def release_job(
             changes.setdefault(stage, {}).update(settings)
     if changes:
         raw = with_changes(destination.raw, row.placement.changes if row.placement else {})
+        raw = with_changes(raw, _changes_so_far(row.record) if row.record else {})
         check_destination(path, with_changes(raw, changes), registry, Intake())
+    elif row.record and not can_be_released_as_it_is(row.record):
+        raise SettingsError([_say_no_result(root, row.record)])
     folders = root.folders(row.destination, destination.file.folders)
+    held = _find_folder(root, row, folders)
     note = Release(
         who=getpass.getuser() if who is None else who,
         why=why,
         at=datetime.now(UTC),
         changes=changes,
+        accept=accept,
     )
     try:
-        hand_over(folders.held / job, folders.release, note)
+        hand_over(job, held, folders.release, note)
     except OSError as error:
         raise StorageError(
-            f"{folders.held / job} cannot be moved to {folders.release}: {error.strerror or error}"
+            f"{held} cannot be moved to {folders.release}: {error.strerror or error}"
         ) from error
     return changes
 
 
+def _say_no_result(root: Root, record: Record) -> Problem:
+    """Why a job without a result cannot be released as it is, and what can be done instead."""
+    ways = [
+        f"{release_command(record.job, root.path, way.options)} ({way.says})"
+        for way in list_ways(record)
+    ]
+    return Problem(
+        str(root.path),
+        record.job,
+        "cannot be released as it is, because no result was made: "
+        + " ".join(reason.message for reason in record.reasons),
+        "; or ".join(ways) or "another picture, or a setting that answers the reason, with --set",
+    )
+
+
 def split_words(words: list[str]) -> tuple[list[str], Root]:
-    """Tell jobs from the root among the words of a command: a root is no name of a job.
+    """Tell held jobs from the root among the words of a command: a root is a folder with settings.
 
     Raises
     ------
     SettingsError
-        When two words are no names of jobs.
+        When two words are roots.
     """
-    jobs = [word for word in words if _JOB.fullmatch(word)]
-    others = [word for word in words if not _JOB.fullmatch(word)]
-    if len(others) > 1:
-        allowed = "names of jobs, as in 20260131-235959-0123abcd, and one root"
-        raise SettingsError([Problem("release", "", ", ".join(others), allowed)])
-    return jobs, Root(Path(others[0]) if others else Path())
+    roots = [word for word in words if not JOB_NAME.fullmatch(word) and Root(Path(word)).is_there]
+    if len(roots) > 1:
+        raise SettingsError([Problem("release", "", ", ".join(roots), "one root")])
+    return [word for word in words if word not in roots], Root(Path(roots[0]) if roots else Path())
+
+
+def find_held_named(root: Root, word: str) -> str:
+    """Return the held job of a name: its own, or its picture's where one alone is called so.
+
+    Raises
+    ------
+    SettingsError
+        When no held job is called so, or several are.
+    """
+    if JOB_NAME.fullmatch(word):
+        return word
+    wanted = names.collision_key(word)
+    with open_reader(root.ledger) as ledger:
+        held = [row for row in ledger.ended_jobs() if row.end is End.HELD]
+    found = [row for row in held if wanted in _names_of(row)]
+    if len(found) == 1:
+        return found[0].id
+    if found:
+        several = ", ".join(f"{row.id} ({names.display_name(row.source)})" for row in found)
+        raise SettingsError([Problem(str(root.path), word, "several held jobs", several)])
+    allowed = "a held job or its picture, as `hotfolder status` shows; and the root"
+    got = "no held job is called so, and it is no root"
+    raise SettingsError([Problem(str(root.path), word, got, allowed)])
+
+
+def _names_of(row: JobRow) -> set[str]:
+    """What people may call a job's picture: its path, its name, its name without suffix."""
+    path = PurePosixPath(names.display_name(row.source))
+    return {names.collision_key(each) for each in (str(path), path.name, path.stem)}
 
 
 def parse_change(text: str) -> tuple[str, str, JsonValue]:
@@ -312,7 +536,7 @@ def parse_change(text: str) -> tuple[str, str, JsonValue]:
     name, equals, value = text.partition("=")
     stage, dot, key = name.strip().partition(".")
     if not (equals and dot and stage and key):
-        allowed = 'STAGE.KEY=VALUE, as in sizing.long_edge="40 in"'
+        allowed = "STAGE.KEY=VALUE: a key of the table [stage.STAGE], and its value as TOML"
         raise SettingsError([Problem("--set", "", text, allowed)])
     try:
         return stage, key, _JSON.validate_python(tomllib.loads(f"value = {value}")["value"])
@@ -320,20 +544,39 @@ def parse_change(text: str) -> tuple[str, str, JsonValue]:
         return stage, key, value.strip()
 
 
-def _find_held(ledger: Ledger, destination: str, path: Path) -> JobRow | None:
+def _changes_so_far(record: Record) -> Changes:
+    """With which changes a held job was made: it was released before, and held again."""
+    return record.release.changes if record.release else {}
+
+
+def _join(before: Changes, after: Changes) -> Changes:
+    return {
+        stage: {**before.get(stage, {}), **after.get(stage, {})} for stage in {**before, **after}
+    }
+
+
+def _find_folder(root: Root, row: JobRow, folders: DestinationFolders) -> Path:
+    """Return the folder of a held job, whose original is what was held.
+
+    Raises
+    ------
+    SettingsError
+        When it was changed since: a daemon would not take it.
+    StorageError
+        When a place cannot be read.
+    """
+    before = place_before(row)
     try:
-        if path.is_dir() and not path.is_symlink():
-            row = ledger.job(path.name)
-            name = Path(row.record.original_kept).name if row.record else ""
-            is_whole = (
-                row.state is State.HELD
-                and row.destination == destination
-                and (row.sha256 is None or durable.sha256_of(path / name).sha256 == row.sha256)
-            )
-            return row if is_whole else None
-        return ledger.held_with(destination, durable.sha256_of(path).sha256)
-    except (KeyError, OSError):
-        return None
+        found = find_held(row, folders.held, *([before] if before else []))
+    except OSError as error:
+        raise StorageError(f"{folders.held} cannot be read: {error.strerror or error}") from error
+    if found is None or not found.is_dir() or row.record is None:
+        return folders.held / row.id  # moving it says what is in the way
+    original = found / Path(row.record.original_kept).name
+    if durable.is_there(original) and row.sha256 and not durable.has_bytes(original, row.sha256):
+        said = say_changed(row, original, KeptOriginals(root.kept))
+        raise SettingsError([Problem(str(root.path), row.id, said, "the original that was held")])
+    return found
 
 
 def _read_stamp(path: Path) -> tuple[int, int] | None:
@@ -346,12 +589,35 @@ def _read_stamp(path: Path) -> tuple[int, int] | None:
     return (max((each.st_mtime_ns for each in found), default=0), sum(e.st_size for e in found))
 
 
-def _read_note(path: Path) -> Release:
-    by_hand = Release(who="", why="", at=datetime.now(UTC))
-    if not path.is_dir():
-        return by_hand
+def discard_batch(release: Path, batch: str, *, who: str | None, why: str) -> None:
+    """What the command does: leave a note in ``release/`` that gives a batch up.
+
+    Raises
+    ------
+    StorageError
+        When it cannot be written.
+    """
+    name = getpass.getuser() if who is None else who
+    note = Release(who=name, why=why, at=datetime.now(UTC))
+    path = release / f"{batch}{DISCARD_SUFFIX}"
     try:
-        with durable.open_to_read(path / NOTE_FILE) as file:
+        check_marker(release)
+        with contextlib.suppress(FileExistsError):  # it has been given up already
+            durable.write_new(path, note.model_dump_json().encode())
+    except OSError as error:
+        raise StorageError(f"{path} cannot be written: {error.strerror or error}") from error
+
+
+def _read_note(path: Path) -> Release:
+    if not path.is_dir():
+        return Release(who="", why="", at=datetime.now(UTC))
+    return _read_file_note(path / NOTE_FILE)
+
+
+def _read_file_note(path: Path) -> Release:
+    by_hand = Release(who="", why="", at=datetime.now(UTC))
+    try:
+        with durable.open_to_read(path) as file:
             return Release.model_validate_json(file.read(_MAX_NOTE_BYTES))
     except FileNotFoundError:
         return by_hand
@@ -360,37 +626,35 @@ def _read_note(path: Path) -> Release:
         return by_hand
 
 
-def _restore_answer(row: JobRow, record: Record, kept: Path, place: Path) -> Answer | None:
-    """Return the worker's answer as it was, if the pixels that it made are still what they were."""
+def _restore_answer(row: JobRow, record: Record, both: list[Path], place: Path) -> Answer | None:
+    """Return the worker's answer as it was, if the pixels that it made are still what they were.
+
+    both: folders in which they may be.
+    """
     attempt = place / f"attempt-{row.attempts}"
-    results = _bring_back(record.results, kept / "result", attempt)
+    results = _bring_back(record.results, [each / "result" for each in both], attempt)
     if not results:
         return None
-    work = WorkRecord(
-        original=record.original,
-        results=results,
-        attachments=_bring_back(record.attachments, kept, attempt),
-        reasons=record.reasons,
-        findings=record.findings,
-        facts=record.facts,
-        facts_left_out=record.facts_left_out,
-        stages=record.stages,
-        versions=record.versions,
-    )
+    attachments = _bring_back(record.attachments, both, attempt)
+    work = WorkRecord(**{**fields_of(record), "results": results, "attachments": attachments})
     return Answer(verdict="deliver", work=work)
 
 
-def _bring_back(files: Sequence[_Filed], kept: Path, attempt: Path) -> tuple[_Filed, ...]:
+def _bring_back(
+    files: Sequence[_Filed], folders: Sequence[Path], attempt: Path
+) -> tuple[_Filed, ...]:
     """Move files back to where a worker would leave them; those that are still what they were."""
     found = []
     for each in files:
         name = Path(each.path).name
-        was, now = kept / name, attempt / name
-        if Path(each.path).parent.name == ATTACHMENTS:
-            was = kept / ATTACHMENTS / name
-        if durable.has_bytes(was, each.sha256) and not durable.is_there(now):
-            durable.make_folders(attempt)
-            durable.move_new(was, now)
+        now = attempt / name
+        for folder in folders:
+            was = folder / name
+            if Path(each.path).parent.name == ATTACHMENTS:
+                was = folder / ATTACHMENTS / name
+            if not durable.is_there(now) and durable.has_bytes(was, each.sha256):
+                durable.make_folders(attempt)
+                durable.move_new(was, now)
         if durable.has_bytes(now, each.sha256):
             found.append(each.model_copy(update={"path": name}))
     return tuple(found)
@@ -413,9 +677,10 @@ def _move_folder(source: Path, target: Path) -> None:
         try:
             durable.move_any_new(path, to)
         except FileExistsError:
-            if not durable.is_same(path, to):  # else a kill came between copy and removal
-                raise
-            path.unlink()
+            if durable.is_same(path, to):  # a kill came between copy and removal
+                path.unlink()
+            else:
+                durable.move_any_new(path, free_name(to.parent, to.name))
     # what somebody has put there meanwhile keeps its folder, and is moved by the next try
     for top, _, _ in os.walk(source, topdown=False):
         Path(top).rmdir()

@@ -4,6 +4,10 @@ Three things are looked at, because each alone is wrong at times: that the file 
 for a while by our own clock (its times may be copied from elsewhere), that no program on this
 machine has it open for writing, and that its container ends where it should (a file can have its
 full size before its bytes).
+
+Who has a file open is told to its owner and to root alone. Where nobody tells, how the file came is
+the sign that is left: one that came with pauses is waited for three times as long as the longest of
+them, and one that looks unfinished five times as long as where writers are seen.
 """
 
 from __future__ import annotations
@@ -21,6 +25,8 @@ from hotfolder.intake.scan import Candidate, Identity
 from hotfolder.raster.complete import container_end
 
 _LOOK_AGAIN_S = 1.0
+_PAUSES = 3
+_BLIND_PATIENCE = 5
 
 
 @dataclass(frozen=True)
@@ -51,6 +57,8 @@ class Probe:
     state: Arrival
     reason: str = ""
     """A plain sentence, or ""."""
+    is_blind: bool = False
+    """Whether the system does not say who has the file open for writing."""
 
 
 def probe(candidate: Candidate) -> Probe:
@@ -82,10 +90,13 @@ def _probe_open(file: int, candidate: Candidate) -> Probe:
     now = Identity(found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns)
     if now != candidate.identity:
         return Probe(Arrival.CHANGED)
-    if has_writer(file):
+    writer = has_writer(file)
+    if writer:
         return Probe(Arrival.OPEN, "Another program still has the file open for writing.")
-    end = container_end(file)
-    return Probe(Arrival.WHOLE) if end.complete else Probe(Arrival.UNFINISHED, end.reason)
+    end, is_blind = container_end(file), writer is None
+    if end.complete:
+        return Probe(Arrival.WHOLE, is_blind=is_blind)
+    return Probe(Arrival.UNFINISHED, end.reason, is_blind)
 
 
 @dataclass(frozen=True)
@@ -100,9 +111,14 @@ class _Seen:
     changed_s: float
     due_s: float
     reason: str
+    pause_s: float = 0.0
+    """The longest between two changes that we saw."""
 
 
 _ARRIVING = "The file is still arriving, or was changed a moment ago."
+_PAUSED = (
+    "The file came with pauses, and the system does not say whether its sender still writes to it."
+)
 _READY_S = float("inf")
 
 
@@ -175,9 +191,9 @@ class Settler:
     def _aged(self, candidate: Candidate, now: float) -> _Seen | None:
         entry = self._seen.get(candidate.relative)
         if entry is None:
-            return self._changed(candidate, now, now)
+            return self._changed(candidate, now)
         if entry.candidate.identity != candidate.identity or entry.candidate.kind != candidate.kind:
-            return self._changed(candidate, entry.first_s, now)
+            return self._changed(candidate, now, entry)
         if now < entry.due_s != _READY_S:
             return entry
         if candidate.kind != "file":
@@ -189,9 +205,15 @@ class Settler:
         if entry.due_s == _READY_S:
             return entry
         found = self._look(entry.candidate)
-        patience_ends = entry.changed_s + self._patience_s
+        patience_s = self._patience_s * (_BLIND_PATIENCE if found.is_blind else 1)
+        patience_ends = entry.changed_s + patience_s
+        calm_at = entry.changed_s
+        if found.is_blind:
+            calm_at += min(_PAUSES * entry.pause_s, patience_s)
         again = now + max(_LOOK_AGAIN_S, self._quiet_s)
         match found.state:
+            case Arrival.WHOLE if now < calm_at:
+                return replace(entry, due_s=calm_at, reason=_PAUSED)
             case Arrival.WHOLE:
                 return replace(entry, due_s=_READY_S)
             case Arrival.OPEN:
@@ -201,9 +223,11 @@ class Settler:
             case Arrival.UNFINISHED:
                 return replace(entry, due_s=min(again, patience_ends), reason=found.reason)
             case Arrival.CHANGED:
-                return self._changed(entry.candidate, entry.first_s, now)
+                return self._changed(entry.candidate, now, entry)
             case Arrival.GONE:
                 return None
 
-    def _changed(self, candidate: Candidate, first_s: float, now: float) -> _Seen:
-        return _Seen(candidate, first_s, now, now + self._quiet_s, _ARRIVING)
+    def _changed(self, candidate: Candidate, now: float, before: _Seen | None = None) -> _Seen:
+        first_s = before.first_s if before else now
+        pause_s = max(before.pause_s, now - before.changed_s) if before else 0.0
+        return _Seen(candidate, first_s, now, now + self._quiet_s, _ARRIVING, pause_s)

@@ -118,6 +118,11 @@ class Move(BaseModel):
     """Where it waits for its final name; "" for what is in a job's folder."""
 
     @property
+    def is_result(self) -> bool:
+        """Whether it is a picture that was made, and no page about it."""
+        return self.what.startswith("result-")
+
+    @property
     def is_only_original(self) -> bool:
         """Whether this is the one file that came, and nobody else has it."""
         return self.what == "original" and not self.copy_only and self.sha256 is not None
@@ -189,6 +194,18 @@ class Held(Detail):
         return self.model_copy(update={"discarding": record})
 
 
+class Delivered(Detail):
+    """A delivered job, and whether its result is being set aside."""
+
+    superseding: Record | None = None
+    """The record that will say so; set before the result is moved."""
+
+    def map_paths(self, change: Change) -> Self:
+        """Return it with each of its paths changed."""
+        record = self.superseding and map_paths(self.superseding, change)
+        return self.model_copy(update={"superseding": record})
+
+
 DETAILS: Final[dict[State, type[Detail]]] = {
     State.CLAIMING: Claiming,
     State.RELEASING: Releasing,
@@ -196,7 +213,7 @@ DETAILS: Final[dict[State, type[Detail]]] = {
     State.WORKING: Claimed,
     State.PRODUCED: Produced,
     State.PUBLISHING: Publishing,
-    State.DELIVERED: Detail,
+    State.DELIVERED: Delivered,
     State.HELD: Held,
     State.REFUSED: Detail,
 }

@@ -94,9 +94,9 @@ class Ledger(LedgerReader):
             When the file is damaged, or was written by a newer version of this program.
         """
         self._lock = threading.RLock()
+        db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+        super().__init__(db, AS_WRITTEN)
         try:
-            db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
-            super().__init__(db, AS_WRITTEN)
             self.db.execute("PRAGMA journal_mode=WAL")
             self.db.execute("PRAGMA synchronous=FULL")
             self._prepare(path)
@@ -104,7 +104,11 @@ class Ledger(LedgerReader):
             with self._transaction():
                 note_root(self.db, root)
             self.places = find_places(self.db, root)
+        except StorageError:
+            self.db.close()
+            raise
         except sqlite3.DatabaseError as error:
+            self.db.close()
             raise StorageError(
                 f"the ledger {path} cannot be used: {error}; "
                 "set the file aside and ask for help before starting again"
@@ -113,7 +117,6 @@ class Ledger(LedgerReader):
     def _prepare(self, path: Path) -> None:
         version = read_version(self.db)
         if version > SCHEMA_VERSION:
-            self.db.close()
             raise StorageError(
                 f"the ledger {path} was written by a newer hotfolder "
                 f"(its version {version}, ours {SCHEMA_VERSION}); install that one"

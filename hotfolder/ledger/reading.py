@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
@@ -42,6 +43,12 @@ SELECT: Final = (
     " detail, record FROM jobs"
 )
 """SQL for whole rows of jobs."""
+
+
+_OF_BATCH = (
+    "FROM records JOIN jobs ON jobs.id = records.job WHERE records.batch = ? AND"
+    " records.destination = ? AND records.latest = 1 AND jobs.state = 'delivered'"
+)
 
 
 @dataclass(frozen=True)
@@ -193,6 +200,40 @@ class LedgerReader:
         """The records of `latest_delivered`."""
         found = (row.record for row in self.latest_delivered(destination, number))
         return [record for record in found if record]
+
+    def has_batch(self, destination: str, batch: str) -> bool:
+        """Whether anything has come for a batch of this name."""
+        values = (destination, batch)
+        return bool(self.read("SELECT 1 FROM batches WHERE destination = ? AND batch = ?", values))
+
+    def find_delivered_at(self, destination: str, batch: str, path: str) -> JobRow | None:
+        """The latest job of a batch whose result was put under this path and not set aside."""
+        rows = self.read(
+            f"{SELECT} WHERE id = (SELECT id {_OF_BATCH} AND"  # noqa: S608 - ours
+            " json_extract(jobs.record, '$.superseded') IS NULL AND"
+            " json_extract(jobs.record, '$.results[0].path') IN (SELECT value FROM json_each(?))"
+            " ORDER BY records.number DESC LIMIT 1)",
+            (batch, destination, json.dumps(self.places.list_ways(path))),
+        )
+        return to_row(rows[0], self.places) if rows else None
+
+    def delivered_of_batch(self, destination: str, batch: str) -> list[str]:
+        """Jobs of a batch that were delivered and not set aside since."""
+        rows = self.read(
+            f"SELECT id {_OF_BATCH} AND json_extract(jobs.record, '$.superseded') IS NULL"
+            " ORDER BY seq",
+            (batch, destination),
+        )
+        return [job for (job,) in rows]
+
+    def superseded_of_batch(self, destination: str, batch: str) -> list[Record]:
+        """Records of a batch's jobs whose results were set aside, in order of the jobs."""
+        rows = self.read(
+            f"SELECT jobs.record {_OF_BATCH} AND json_extract(jobs.record, '$.superseded')"
+            " IS NOT NULL ORDER BY seq",
+            (batch, destination),
+        )
+        return [self.places.find_record(read_record(text)) for (text,) in rows]
 
     def count_ended(self) -> dict[str, dict[End, int]]:
         """Number of ended jobs by destination and end."""

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from hotfolder.model.earlier_findings import find_facts
-from hotfolder.model.records import Record, format_time, read_record
+from hotfolder.model.records import LogLine, Record, format_time, read_record
 
 HUE_COUNTS_FROM: Final = 0.1
 """Share of what is lost from which a hue counts as one of those that lost; our own judgement."""
@@ -159,7 +159,7 @@ def insert(
     db.execute(f"INSERT INTO records ({names}) VALUES ({marks})", tuple(row.values()))  # noqa: S608
 
 
-def columns(record: Record) -> dict[str, Cell]:
+def columns(record: Record | LogLine) -> dict[str, Cell]:
     """Return what the table keeps of a record: all columns that the record alone decides."""
     facts = find_facts(record)
     result = record.results[0] if record.results else None

@@ -18,12 +18,13 @@ the lines up to it are still what they were then.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import threading
 from pathlib import Path
 from typing import Final
 
-from hotfolder.disk import durable
+from hotfolder.disk import durable, line_log
 from hotfolder.ledger.jobs import JobRow, Ledger, link
 from hotfolder.ledger.log_years import LOG_FILE
 from hotfolder.model.places import Places
@@ -45,7 +46,9 @@ class RecordLog:
         self._ledger = ledger
         self._lock = threading.Lock()
 
-    def end(self, log: Path, record: Record, *, again: bool = False) -> JobRow:
+    def end(
+        self, log: Path, record: Record, *, again: bool = False, before: Path | None = None
+    ) -> JobRow:
         """Append a record, exactly once, and commit that its job has ended with it.
 
         Parameters
@@ -56,6 +59,9 @@ class RecordLog:
             What is to be said; its ``previous_sha256`` is set here.
         again
             Whether an earlier call may have appended it already.
+        before
+            The log to which it may have been appended then, where settings have moved the results
+            since; one that cannot be read is taken for one without it.
 
         Raises
         ------
@@ -66,14 +72,17 @@ class RecordLog:
         """
         with self._lock:
             durable.make_folders(log.parent)
-            durable.end_last_line(log, _is_record)
+            line_log.end_last_line(log, _is_record)
             record = _write_down(record, self._ledger.places)
             line = _find_line(log, record, self._ledger.places) if again else None
+            if again and line is None and before is not None:
+                with contextlib.suppress(OSError):
+                    line = _find_line(before, record, self._ledger.places)
             if line is None:
                 previous = self._find_previous(log, record.destination)
                 record = _prepare(record, previous)
                 line = to_json_line(record)
-                durable.append_line(log, line)
+                line_log.append_line(log, line)
             return self._ledger.end(record, line)
 
     def _find_previous(self, log: Path, destination: str) -> str:

@@ -7,6 +7,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from hotfolder.model.name_template import ResultNameTemplate
 from hotfolder.model.units import LengthMm, MoneyAmount
 
 
@@ -71,6 +72,10 @@ class Result(SettingsModel):
     """Quality of a JPEG."""
     subsampling: Literal["4:4:4", "4:2:2", "4:2:0"] = "4:4:4"
     """Chroma subsampling of a JPEG; "4:4:4" keeps the full resolution of colour."""
+    name: ResultNameTemplate = "{file} {size} {medium}"
+    """How a single picture's result is called, without its suffix, from the fields ``{file}``,
+    ``{size}``, ``{medium}`` and ``{destination}``. With size and medium in it, it never is the
+    original's own name. A ticket's rows are named by ``[ticket]``."""
     bigtiff: Literal["write", "refuse"] = "write"
     """What to do when a TIFF may exceed 4 GiB: write a BigTIFF, or refuse the picture."""
 

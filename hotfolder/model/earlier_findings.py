@@ -6,11 +6,16 @@ them; it does not grow.
 
 from __future__ import annotations
 
-from hotfolder.model.facts import Facts, Findings, flag_in, number_in, text_in
-from hotfolder.model.records import WorkRecord
+from dataclasses import replace
+from typing import Final
+
+from hotfolder.model.facts import Facts, flag_in, number_in, text_in
+from hotfolder.model.records import LogLine, WorkRecord
+
+_NOTHING: Final = Facts()
 
 
-def find_facts(record: WorkRecord) -> Facts:
+def find_facts(record: WorkRecord | LogLine) -> Facts:
     """Return what was measured of a job, whatever version recorded it.
 
     Parameters
@@ -24,35 +29,51 @@ def find_facts(record: WorkRecord) -> Facts:
     """
     if record.facts is not None:
         return record.facts
-    found: dict[str, Findings] = {**record.findings}
-    gamut, ink, page = (found.get(each) for each in ("gamut-check", "ink-check", "page-balance"))
-    neutral = found.get("neutral-check")
-    by_hue = (gamut or {}).get("lost_by_hue")
-    return Facts(
-        share_lost=number_in(gamut, "out_of_gamut_share"),
-        lost_in_words=text_in(gamut, "lost_in_words"),
-        tolerance_delta_e_00=number_in(gamut, "effective_tolerance_delta_e_00"),
-        delta_e_mean=number_in(gamut, "delta_e_00", "mean"),
-        delta_e_p95=number_in(gamut, "delta_e_00", "p95"),
-        delta_e_max=number_in(gamut, "delta_e_00", "max"),
-        hues={hue: number_in(by_hue, hue) or 0.0 for hue in by_hue}
-        if isinstance(by_hue, dict)
-        else {},
-        effective_ppi=number_in(found.get("preflight"), "effective_ppi"),
-        wanted_ppi=_find_wanted_ppi(record),
-        ink_max_percent=number_in(ink, "max_percent"),
-        ink_limit_percent=number_in(ink, "limit_percent"),
-        ink_above_share=number_in(ink, "above_limit_share"),
-        is_black_and_white=flag_in(neutral, "monochrome"),
-        cast_chroma=number_in(neutral, "worst_cast", "chroma"),
-        mean_lightness=number_in(page, "mean_lightness"),
-        grey_share=number_in(page, "grey_share"),
-        grey_a=number_in(page, "grey_a"),
-        grey_b=number_in(page, "grey_b"),
-    )
+    facts = _NOTHING
+    if found := record.findings.get("gamut-check"):
+        by_hue = found.get("lost_by_hue")
+        facts = Facts(
+            share_lost=number_in(found, "out_of_gamut_share"),
+            lost_in_words=text_in(found, "lost_in_words"),
+            tolerance_delta_e_00=number_in(found, "effective_tolerance_delta_e_00"),
+            delta_e_mean=number_in(found, "delta_e_00", "mean"),
+            delta_e_p95=number_in(found, "delta_e_00", "p95"),
+            delta_e_max=number_in(found, "delta_e_00", "max"),
+            hues={hue: number_in(by_hue, hue) or 0.0 for hue in by_hue}
+            if isinstance(by_hue, dict)
+            else {},
+        )
+    if found := record.findings.get("preflight"):
+        facts = replace(
+            facts,
+            effective_ppi=number_in(found, "effective_ppi"),
+            wanted_ppi=_find_wanted_ppi(record),
+        )
+    if found := record.findings.get("ink-check"):
+        facts = replace(
+            facts,
+            ink_max_percent=number_in(found, "max_percent"),
+            ink_limit_percent=number_in(found, "limit_percent"),
+            ink_above_share=number_in(found, "above_limit_share"),
+        )
+    if found := record.findings.get("neutral-check"):
+        facts = replace(
+            facts,
+            is_black_and_white=flag_in(found, "monochrome"),
+            cast_chroma=number_in(found, "worst_cast", "chroma"),
+        )
+    if found := record.findings.get("page-balance"):
+        facts = replace(
+            facts,
+            mean_lightness=number_in(found, "mean_lightness"),
+            grey_share=number_in(found, "grey_share"),
+            grey_a=number_in(found, "grey_a"),
+            grey_b=number_in(found, "grey_b"),
+        )
+    return facts
 
 
-def _find_wanted_ppi(record: WorkRecord) -> float | None:
+def _find_wanted_ppi(record: WorkRecord | LogLine) -> float | None:
     for each in record.stages:
         if each.stage == "preflight":
             warns, holds = (

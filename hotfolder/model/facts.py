@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
-from typing import Final, TypeAlias
+from typing import Final, TypeAlias, TypedDict
 
 from pydantic import ConfigDict
 
@@ -45,9 +45,9 @@ def number_in(findings: Json, *keys: str) -> float | None:
     1.5
     """
     found = _found(findings, keys)
-    if isinstance(found, int | float) and not isinstance(found, bool):
-        return float(found)
-    return None
+    if isinstance(found, float):
+        return found
+    return float(found) if isinstance(found, int) and not isinstance(found, bool) else None
 
 
 def text_in(findings: Json, *keys: str) -> str:
@@ -99,8 +99,20 @@ def flag_in(findings: Json, *keys: str) -> bool | None:
 def _found(findings: Json, keys: Sequence[str]) -> Json:
     found = findings
     for key in keys:
-        found = found.get(key) if isinstance(found, Mapping) else None
+        # nothing or a dict as a rule: to ask whether it is another Mapping takes ten times as long
+        if found is None or not isinstance(found, (dict, Mapping)):
+            return None
+        found = found.get(key)
     return found
+
+
+class ColumnValues(TypedDict):
+    """A column as reports and status have it in JSON."""
+
+    name: str
+    title: str
+    unit: str
+    value: Cell
 
 
 @dataclass(frozen=True)
@@ -131,6 +143,20 @@ class Column:
     def heading(self) -> str:
         """Title and unit."""
         return f"{self.title}, {self.unit}" if self.unit else self.title
+
+    def to_json(self) -> ColumnValues:
+        """Return its values under their names.
+
+        Returns
+        -------
+        JSON values by name.
+        """
+        return {"name": self.name, "title": self.title, "unit": self.unit, "value": self.value}
+
+
+def describe_column(column: ColumnValues) -> str:
+    """Say a column in one line, as people read it: "Label: 6.0 mm"."""
+    return f"{column['title']}: {column['value']} {column['unit']}".rstrip()
 
 
 @dataclass(frozen=True)
@@ -166,6 +192,9 @@ class Facts:
 
     hues: Mapping[str, float] = field(default_factory=dict)
     """Share of each hue in what is lost, 0 … 1, by its plain name."""
+
+    cropped_share: float | None = None
+    """Share of the picture's area that is cut off to fill the size, 0 … 1."""
 
     effective_ppi: float | None = None
     """Pixels of the original per printed inch."""

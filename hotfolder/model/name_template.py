@@ -28,6 +28,24 @@ def _check(template: str) -> str:
     return template
 
 
+RESULT_FIELDS = ("file", "size", "medium", "destination")
+
+
+def _check_result(template: str) -> str:
+    named = _FIELD.findall(template)
+    allowed = ", ".join(f"{{{field}}}" for field in RESULT_FIELDS)
+    if any(each not in RESULT_FIELDS for each in named) or re.search(
+        r"[{}]", _FIELD.sub("", template)
+    ):
+        raise ValueError(f"these fields only: {allowed}")
+    if "file" not in named:
+        raise ValueError("{file} among others: otherwise all results share a name")
+    return template
+
+
+ResultNameTemplate = Annotated[str, AfterValidator(_check_result)]
+"""The template of the names of single results, as in ``"{file} {size} {medium}"``."""
+
 NameTemplate = Annotated[str, AfterValidator(_check)]
 """The template of results' names, as in ``"{page}-{placement}"``."""
 

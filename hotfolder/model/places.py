@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from hotfolder.model.records import Record
+from hotfolder.model.records import Record, SetAside
 
 Change = Callable[[str], str]
 """From one way to write a path to the other."""
@@ -70,6 +70,11 @@ class Places:
                     return os.path.join(self.root, below)  # noqa: PTH118
         return path
 
+    def list_ways(self, path: str) -> list[str]:
+        """Return all ways in which a path may have been written down."""
+        short = self.shorten(path)
+        return [path, short, *(f"{each}/{short}" for each in self.former if short != path)]
+
     def shorten_record(self, record: Record) -> Record:
         """Return a record as it is written down."""
         return map_paths(record, self.shorten)
@@ -85,7 +90,14 @@ AS_WRITTEN: Final = Places("")
 
 def map_paths(record: Record, change: Change) -> Record:
     """Return a record with each of its paths changed."""
-    placement = record.placement
+    placement, superseded = record.placement, record.superseded
+
+    def map_files(files: tuple[SetAside, ...]) -> tuple[SetAside, ...]:
+        return tuple(
+            each.model_copy(update={"was": change(each.was), "path": change(each.path)})
+            for each in files
+        )
+
     return record.model_copy(
         update={
             "original_kept": change(record.original_kept),
@@ -95,6 +107,9 @@ def map_paths(record: Record, change: Change) -> Record:
             "attachments": tuple(
                 each.model_copy(update={"path": change(each.path)}) for each in record.attachments
             ),
+            "superseded": superseded
+            and superseded.model_copy(update={"files": map_files(superseded.files)}),
+            "displaced": map_files(record.displaced),
             "placement": placement
             and placement.model_copy(update={"kept": change(placement.kept)}),
         }

@@ -13,7 +13,7 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime
 from enum import StrEnum
-from typing import Annotated, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import (
     AliasChoices,
@@ -51,6 +51,9 @@ def format_time(time: datetime) -> str:
 
 Time = Annotated[datetime, PlainSerializer(format_time, return_type=str, when_used="json")]
 """A moment; in JSON as `format_time` has it."""
+
+_SAME_WITHIN: Final = 1.02
+"""Factor by which the same fault measures differently after another resampling. Our own choice."""
 
 Sha256 = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
 
@@ -135,6 +138,15 @@ class Attachment(_Model):
     """The stage that left it."""
 
 
+class WayOn(_Model):
+    """A change by which a held job is delivered."""
+
+    says: str
+    """What it does, as the end of a sentence."""
+    options: tuple[str, ...] = ()
+    """As words for the command ``release``; none when it is enough to try again."""
+
+
 class Reason(_Model):
     """Why a job was held or refused."""
 
@@ -142,6 +154,32 @@ class Reason(_Model):
     """A stage's name, or ``reading``, ``writing``, ``worker``, ``intake``."""
     code: str
     message: str
+    excess: Annotated[float, Field(ge=0)] | None = None
+    """How far beyond its limit, as a factor; None when it has no degree, or is not recorded."""
+    ways_on: tuple[WayOn, ...] = ()
+    """Changes that answer the reason, the best first."""
+
+    def is_worse_than(self, before: Reason) -> bool:
+        """Whether a person who accepted `before` has not accepted this.
+
+        What resampling and rounding alone change of a measure does not count.
+        """
+        if (self.stage, self.code) != (before.stage, before.code):
+            return True
+        if self.excess is None or before.excess is None:
+            return self.excess is not before.excess
+        return self.excess > before.excess * _SAME_WITHIN
+
+
+class JobWarning(_Model):
+    """What people should know of a job that it was not held for."""
+
+    stage: str
+    """A stage's name, or ``reading``, ``writing``."""
+    code: str
+    """Short and stable, lower-case words with hyphens."""
+    message: str
+    """One or two plain sentences."""
 
 
 class StageRecord(_Model):
@@ -161,6 +199,10 @@ class Release(_Model):
     at: Time
     changes: Changes = {}
     """Settings for this job only."""
+    accept: bool = False
+    """Whether what the changes make worse is accepted as well."""
+    waived: tuple[Reason, ...] | None = None
+    """What the person was told and accepts; None in records of earlier versions: everything."""
 
 
 class PlacementRecord(_Model):
@@ -206,6 +248,26 @@ class Discarded(_Model):
     """
 
 
+class SetAside(_Model):
+    """A file that made way for what a ticket asks for under its name."""
+
+    was: str
+    """Path that it had."""
+    path: str
+    """Where it is now; "" when nothing was there any more: somebody has collected it."""
+    sha256: Sha256 | None = None
+    """Of what was set aside; another one than the result's where a person had edited it."""
+
+
+class Superseded(_Model):
+    """That a ticket no longer asks for a delivered result, which was set aside."""
+
+    at: Time
+    ticket: str
+    """The one that no longer asks for it."""
+    files: tuple[SetAside, ...]
+
+
 class WorkRecord(_Model):
     """What a worker says about a job: the part of the record that comes from the pixels."""
 
@@ -213,6 +275,8 @@ class WorkRecord(_Model):
     results: tuple[ResultRecord, ...] = ()
     attachments: tuple[Attachment, ...] = ()
     reasons: tuple[Reason, ...] = ()
+    warnings: tuple[JobWarning, ...] = ()
+    """What people should know that it was not held for: the one list that every page shows."""
     findings: dict[str, dict[str, JsonValue]] = {}
     """What each stage has measured."""
     facts: Facts | None = None
@@ -230,6 +294,11 @@ class WorkRecord(_Model):
     def files(self) -> list[ResultRecord | Attachment]:
         """Every file that was made."""
         return [*self.results, *self.attachments]
+
+
+def fields_of(work: WorkRecord) -> dict[str, Any]:
+    """Return what a record has of the work, by field, so that none is forgotten on the way."""
+    return {name: getattr(work, name) for name in WorkRecord.model_fields}
 
 
 class Record(WorkRecord):
@@ -270,12 +339,19 @@ class Record(WorkRecord):
         Discarded | None, Field(validation_alias=AliasChoices("discarded", "dropped"))
     ] = None
     """That a person has given up a held job; version 1 called it ``dropped``."""
+    superseded: Superseded | None = None
+    """That a ticket no longer asks for the result. ``results`` say where it is now."""
+    displaced: tuple[SetAside, ...] = ()
+    """Files of somebody else's that stood under the result's name, and were set aside."""
 
     @property
     def end(self) -> End:
         """How the job ended, as people are told it."""
-        is_discarded = self.state == "held" and self.discarded is not None
-        return End.DISCARDED if is_discarded else End(self.state)
+        return _find_end(self.state, self.discarded)
+
+
+def _find_end(state: str, discarded: Discarded | None) -> End:
+    return End.DISCARDED if state == "held" and discarded is not None else End(state)
 
 
 _FIRST = ("schema_version", "job", "destination", "state")
@@ -306,6 +382,75 @@ def read_record(text: str | bytes) -> Record:
     except ValidationError:
         # a path that is no text has half of a UTF-16 pair in it, which pydantic does not read
         return Record.model_validate(json.loads(text))
+
+
+class _Part(BaseModel):
+    """A part of what `LogLine` reads."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
+
+
+class _LineOriginal(_Part):
+    name: str
+    sha256: Sha256 | None = None
+
+
+class _LineProfile(_Part):
+    description: str
+    sha256: Sha256
+
+
+class _LineResult(_Part):
+    sha256: Sha256
+    profile: _LineProfile | None = None
+
+
+class _LineStage(_Part):
+    stage: str
+    elapsed_s: float
+    settings: dict[str, JsonValue] = {}
+
+
+class LogLine(_Part):
+    """What the ledger's table has of a record, read without the rest: a check of logs reads many.
+
+    Its fields are those of `Record`; what it has no field for may be anything.
+    """
+
+    job: str
+    destination: str
+    state: Literal["delivered", "held", "refused"]
+    finished: Time
+    original: _LineOriginal
+    results: tuple[_LineResult, ...] = ()
+    findings: dict[str, dict[str, JsonValue]] = {}
+    facts: Facts | None = None
+    stages: tuple[_LineStage, ...] = ()
+    release: dict[str, JsonValue] | None = None
+    batch: str | None = None
+    discarded: Annotated[
+        Discarded | None, Field(validation_alias=AliasChoices("discarded", "dropped"))
+    ] = None
+    previous_sha256: Sha256 | None = None
+
+    @property
+    def end(self) -> End:
+        """How the job ended, as people are told it."""
+        return _find_end(self.state, self.discarded)
+
+
+def read_line(line: bytes) -> LogLine:
+    """Read what the ledger's table has of a record from its line in a log, of any version.
+
+    Raises
+    ------
+    ValueError
+        When it is no record.
+    """
+    try:
+        return LogLine.model_validate_json(line)
+    except ValidationError:
+        return LogLine.model_validate(json.loads(line))  # as in `read_record`
 
 
 def make_record_schema() -> dict[str, JsonValue]:

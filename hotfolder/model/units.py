@@ -99,6 +99,31 @@ def say_quantity(value: float, example: str) -> str:
     return f"{value / factor:g} {name}"
 
 
+def say_share(share: float, digits: int = 3) -> str:
+    """Write a share as people do: "12.3 %", and never as a power of ten or as nothing.
+
+    Parameters
+    ----------
+    share
+        0 … 1.
+    digits
+        How many of them count.
+
+    Returns
+    -------
+    The share in percent, with its sign.
+
+    Examples
+    --------
+    >>> say_share(0.1234), say_share(0), say_share(2.4e-7), say_share(0.001), say_share(1)
+    ('12.3 %', '0 %', 'less than 0.001 %', '0.1 %', '100 %')
+    """
+    if 0 < share < 1e-5:
+        return "less than 0.001 %"
+    percent = 100 * share
+    return f"{percent:.0f} %" if percent >= 10 ** (digits - 1) else f"{percent:.{digits}g} %"
+
+
 def _read_money(value: object) -> Money:
     if isinstance(value, Money):
         return value

@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
+import functools
 import os
+import tomllib
 from dataclasses import dataclass, replace
+from importlib import resources
+from typing import Final
+
+from pydantic import ValidationError
 
 from hotfolder.disk import platforms
 from hotfolder.disk.marker import Unreachable, check_marker
-from hotfolder.errors import PluginError, Problem, SettingsError
+from hotfolder.errors import PluginError, Problem
 from hotfolder.intake.scan import scan
 from hotfolder.overview.overlaps import collisions
 from hotfolder.overview.unmentioned import find_unmentioned
-from hotfolder.settings.files import Destination, Settings, load_what_is_right
+from hotfolder.settings.files import Destination, Folders, Settings, load_all
 from hotfolder.settings.known_folders import KnownFolders
-from hotfolder.settings.root import Root
+from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import Registry, load_registry
+
+_NEAREST_MM: Final = 100.0
+_FARTHEST_MM: Final = 100_000.0
+_LEAST_MEMORY: Final = 512 * 2**20
+_LEAST_TIME_S: Final = 20.0
 
 
 @dataclass(frozen=True)
@@ -34,38 +45,57 @@ class Checked:
 
 
 def check(root: Root) -> Checked:
-    """Check everything about a root that can be checked without a picture."""
+    """Check everything about a root that can be checked without a picture, whatever is wrong."""
+    problems: list[Problem] = []
+    registry: Registry | None = None
     try:
         registry = load_registry(root.plugins)
     except PluginError as error:
-        return Checked(None, None, (Problem(str(root.plugins), "", str(error), ""),), (), ())
-    try:
-        settings = _without_collisions(root, load_what_is_right(root.path, registry))
-    except SettingsError as error:
-        return Checked(None, registry, error.problems, (), ())
-    problems: list[Problem] = []
+        problems.append(Problem(str(root.plugins), "", str(error), ""))
+    found, of_root = load_all(root.path, registry or load_registry())
+    problems += of_root
+    settings = _without_collisions(root, found)
     unreachable: list[Problem] = []
     remarks: list[str] = []
-    if not settings.destinations:
-        problems += [each for found in settings.refused.values() for each in found]
+    if not settings.destinations or problems:
+        problems += [each for refused in settings.refused.values() for each in refused]
     known = KnownFolders(root)
+    for name, folders in _find_folders(root, settings).items():
+        _check_folders(root, name, folders, known, unreachable)
     for destination in settings.destinations.values():
-        _check_folders(root, destination, known, unreachable)
         remarks += _collect_remarks(destination)
-    _check_ledger_disk(root, problems)
+    if settings.root.workers > platforms.cpu_count() * 4:
+        remarks.append(f"workers = {settings.root.workers}, far more than this machine's cores")
+    if root.path.is_dir():
+        _check_ledger_disk(root, problems)
     remarks += [
         f"in/{folder.name} belongs to no destination: what is dropped there stays there"
         for folder in sorted((root.path / "in").glob("*"))
         if folder.is_dir() and folder.name not in {**settings.destinations, **settings.refused}
     ]
-    remarks += find_unmentioned(
-        root,
-        {
-            name: root.folders(name, each.file.folders)
-            for name, each in settings.destinations.items()
-        },
+    remarks += find_unmentioned(root, _find_folders(root, settings))
+    is_right = registry is not None and not problems
+    return Checked(
+        settings if is_right else None,
+        registry,
+        tuple(problems),
+        tuple(unreachable),
+        tuple(remarks),
     )
-    return Checked(settings, registry, tuple(problems), tuple(unreachable), tuple(remarks))
+
+
+def _find_folders(root: Root, settings: Settings) -> dict[str, DestinationFolders]:
+    """The folders of every destination, also of one that is refused, if its file names them."""
+    found = {
+        name: root.folders(name, each.file.folders) for name, each in settings.destinations.items()
+    }
+    for name in settings.refused:
+        try:
+            raw = tomllib.loads((root.destinations / f"{name}.toml").read_text("utf-8-sig"))
+            found[name] = root.folders(name, Folders.model_validate(raw.get("folders", {})))
+        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, ValidationError):
+            continue  # which is among the problems
+    return found
 
 
 def _without_collisions(root: Root, settings: Settings) -> Settings:
@@ -87,11 +117,10 @@ def _without_collisions(root: Root, settings: Settings) -> Settings:
 
 
 def _check_folders(
-    root: Root, destination: Destination, known: KnownFolders, problems: list[Problem]
+    root: Root, name: str, folders: DestinationFolders, known: KnownFolders, problems: list[Problem]
 ) -> None:
-    folders = root.folders(destination.name, destination.file.folders)
     try:
-        known.check(destination.name, folders, learn=False)
+        known.check(name, folders, learn=False)
     except Unreachable as error:
         problems.append(Problem(str(root.path), "", str(error), ""))
     for key, folder in vars(folders).items():
@@ -100,7 +129,7 @@ def _check_folders(
                 Problem(
                     str(folder),
                     "",
-                    f"{destination.name}'s {key} folder is missing",
+                    f"{name}'s {key.replace('_', ' ')} folder is missing",
                     "make it, mount it, or run `hotfolder init`, which makes what is missing",
                 )
             )
@@ -128,6 +157,7 @@ def _collect_remarks(destination: Destination) -> list[str]:
         described = f"{destination.profile.description!r} describes a display ({space})"
         is_it = f"but the surface is {surface}; is it the printer's profile?"
         remarks.append(f"{destination.name}: medium.profile {described}, {is_it}")
+    remarks += _collect_doubts(destination)
     result = destination.file.result
     if (result.format, result.bits, result.compression) == ("tiff", 16, "lzw"):
         # 16 photographs as sharpened for canvas: 0.94 of their size on average and 1.27 at most;
@@ -137,6 +167,42 @@ def _collect_remarks(destination: Destination) -> list[str]:
             'larger than they are uncompressed; "deflate" saves a third on average'
         )
     return remarks
+
+
+def _collect_doubts(destination: Destination) -> list[str]:
+    """What is allowed, and is probably not what a person means."""
+    name, file = destination.name, destination.file
+    found = []
+    if destination.profile.description in _list_invented():
+        found.append(
+            "medium.profile is an invented one of the demo: put your printer's own into profiles/ "
+            "and name it here before you print"
+        )
+    distance = file.medium.viewing_distance
+    if not _NEAREST_MM <= distance <= _FARTHEST_MM:
+        found.append(
+            f"medium.viewing_distance is {distance / 1000:g} m, from where nobody looks at a print"
+        )
+    if file.limits.memory < _LEAST_MEMORY:
+        found.append(
+            f"limits.memory is {file.limits.memory / 2**20:.3g} MiB, in which hardly any picture "
+            "can be processed"
+        )
+    if file.limits.time < _LEAST_TIME_S:
+        found.append(f"limits.time is {file.limits.time:g} s, in which hardly any job ends")
+    for stage, settings in destination.stage_settings.items():
+        doubts = settings.doubts(file.medium)
+        found += [f"stage.{stage}.{key} {said}" for key, said in doubts.items()]
+    return [f"{name}: {each}" for each in found]
+
+
+@functools.cache
+def _list_invented() -> frozenset[str]:
+    """Descriptions of the profiles that a new root starts with."""
+    folder = resources.files("hotfolder_defaults") / "profiles"
+    recipes = (each for each in folder.iterdir() if each.name.endswith(".toml"))
+    found = (tomllib.loads(each.read_text("utf-8"))["description"] for each in recipes)
+    return frozenset(f"{each} (demo)" for each in found)
 
 
 def _check_ledger_disk(root: Root, problems: list[Problem]) -> None:

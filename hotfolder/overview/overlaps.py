@@ -20,6 +20,7 @@ from pathlib import Path, PurePosixPath
 
 from hotfolder.batch.folder import FILES as BATCH_FILES
 from hotfolder.disk import names, platforms
+from hotfolder.disk.free_names import SUPERSEDED
 from hotfolder.disk.marker import marker_id
 from hotfolder.errors import Problem
 from hotfolder.ledger.log_years import LOG_FILE, PART
@@ -66,13 +67,18 @@ class Upstream:
     """Whether it works on tickets."""
 
     def is_ours(self, relative: str) -> bool:
-        """Whether a file, by its path below the hot folder, is a log, sheet or report of ours."""
+        """Whether a file, by its path below the hot folder, is a log, sheet or report of ours.
+
+        So is what a ticket no longer asks for.
+        """
         path = PurePosixPath(relative)
         if not path.is_relative_to(self.inside):
             return False
         parts = (*self.outside.parts, *path.relative_to(self.inside).parts)
         if len(parts) == 1:
             return names.collision_key(parts[0]) == LOG_FILE or PART.fullmatch(parts[0]) is not None
+        if self.has_batches and parts[0] == SUPERSEDED:
+            return True
         if len(parts) != 2:
             return False
         folder, name = parts

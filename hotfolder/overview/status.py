@@ -10,7 +10,7 @@ import contextlib
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import TypedDict
@@ -23,7 +23,9 @@ from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.intake.scan import scan
 from hotfolder.ledger.details import State
 from hotfolder.ledger.lock import Holder, find_holder
-from hotfolder.ledger.reading import JobRow, open_reader
+from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
+from hotfolder.model.earlier_findings import find_facts
+from hotfolder.model.facts import ColumnValues
 from hotfolder.model.hours import Hours
 from hotfolder.model.records import End, format_time, read_record
 from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
@@ -36,6 +38,7 @@ from hotfolder.stages.registry import Registry, load_registry
 from hotfolder.work.worker import read_progress
 
 _SHOWN = 50
+_OF_LATE = timedelta(days=1)
 _OF_JOBS = frozenset({"claim", "job", "batch file"})
 """Kinds of trouble that are named by jobs, which the ledger has."""
 _OF_NOBODY = "stray jobs"
@@ -57,6 +60,8 @@ class WaitingThing(TypedDict):
     job: str
     share: float | None
     """How much of the work is done, 0 … 1; None when nothing is being done."""
+    columns: list[ColumnValues]
+    """What stages measured of their own, of a held job."""
 
 
 class Reached(TypedDict):
@@ -88,6 +93,17 @@ class DestinationStatus(Reached):
     refused: int
 
 
+class WarnedJob(TypedDict):
+    """A job that was delivered of late, and that people should look at."""
+
+    destination: str
+    file: str
+    job: str
+    warnings: list[str]
+    since: str
+    """When it was delivered, UTC."""
+
+
 class Status(TypedDict):
     """All that ``status`` says, as JSON values."""
 
@@ -100,6 +116,8 @@ class Status(TypedDict):
     destinations: dict[str, DestinationStatus]
     batches: list[BatchSummary]
     waiting: list[WaitingThing]
+    warned: list[WarnedJob]
+    """Delivered with warnings within a day, the latest first."""
 
 
 def collect(root: Root) -> Status:
@@ -126,6 +144,7 @@ def collect(root: Root) -> Status:
         counts, open_rows = ledger.count_ended(), ledger.open_jobs()
         batches = summarise_batches(ledger, workers)
         resting = list_resting(ledger)
+        warned = [each for name in destinations for each in _list_warned(ledger, name)]
     troubles = snapshot.troubles if snapshot else ()
     by_job = {each.name: each for each in troubles if each.kind in _OF_JOBS}
     rest = {name: _find_rest_end(each.hours) for name, each in destinations.items()}
@@ -180,7 +199,14 @@ def collect(root: Root) -> Status:
         "destinations": folders,
         "batches": batches,
         "waiting": waiting,
+        "warned": sorted(warned, key=lambda each: each["since"], reverse=True),
     }
+
+
+def find_folders(root: Root, destination: str) -> DestinationFolders:
+    """Where a destination's folders are, as far as its file can be read."""
+    read = _read_destinations(root).get(destination, _Read())
+    return root.folders(destination, read.folders)
 
 
 def _find_rest_end(hours: Hours | None) -> str:
@@ -286,6 +312,7 @@ def _describe_job(
             who="you",
             job=row.id,
             share=None,
+            columns=[],
         )
     share = None
     why = {
@@ -314,6 +341,7 @@ def _describe_job(
         who="the program",
         job=row.id,
         share=share,
+        columns=[],
     )
 
 
@@ -333,6 +361,7 @@ def _describe_unserved(row: JobRow, why: str) -> WaitingThing:
         who="you",
         job=row.id,
         share=None,
+        columns=[],
     )
 
 
@@ -355,6 +384,7 @@ def _list_arriving(name: str, said: FolderStatus | None) -> list[WaitingThing]:
             who="the program",
             job="",
             share=None,
+            columns=[],
         )
         for each in (said.arriving_files if said else ())
     ]
@@ -388,9 +418,25 @@ def _list_held(name: str, folder: Path) -> list[WaitingThing]:
                     who="you",
                     job=job,
                     share=None,
+                    columns=[each.to_json() for each in find_facts(record).columns],
                 )
             )
     return found
+
+
+def _list_warned(ledger: LedgerReader, destination: str) -> list[WarnedJob]:
+    oldest = datetime.now(UTC) - _OF_LATE
+    return [
+        WarnedJob(
+            destination=destination,
+            file=record.source,
+            job=record.job,
+            warnings=[each.message for each in record.warnings],
+            since=format_time(record.finished),
+        )
+        for record in ledger.latest_records(destination, _SHOWN)
+        if record.warnings and record.finished > oldest
+    ]
 
 
 def _describe_trouble(trouble: TroubleStatus) -> WaitingThing:
@@ -404,6 +450,7 @@ def _describe_trouble(trouble: TroubleStatus) -> WaitingThing:
         who="you",
         job="",
         share=None,
+        columns=[],
     )
 
 

@@ -3,6 +3,6 @@
 What is exported here is for stages that make a page; the modules below are the program's own.
 """
 
-from hotfolder.pages.frame import source_hash, style, text_of
+from hotfolder.pages.frame import load_template, source_hash, style, text_of
 
-__all__ = ["source_hash", "style", "text_of"]
+__all__ = ["load_template", "source_hash", "style", "text_of"]

@@ -1,4 +1,4 @@
-"""What pages have in common: their style, and the hashes by which a page admits its own parts.
+"""What pages have in common: templates, style, and the hashes by which one admits its parts.
 
 A page is one file that needs nothing else. Its Content Security Policy (Level 3, in a ``meta``
 element) names the SHA-256 of the one style sheet, and of the script if there is one.
@@ -11,6 +11,12 @@ from base64 import b64encode
 from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
+
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined, Template
+
+from hotfolder.pages.words import local_time
+
+_OURS = "hotfolder.pages"
 
 
 def style(colours: Mapping[str, tuple[int, int, int]], more: str = "") -> str:
@@ -31,7 +37,7 @@ def style(colours: Mapping[str, tuple[int, int, int]], more: str = "") -> str:
         f"--{name}: rgb({red} {green} {blue});" for name, (red, green, blue) in colours.items()
     ]
     own = f":root {{ {' '.join(lines)} }}\n" if lines else ""
-    return f"{text_of('hotfolder.pages', 'proof.css')}{more}\n{own}"
+    return f"{text_of(_OURS, 'proof.css')}{more}\n{own}"
 
 
 def source_hash(text: str) -> str:
@@ -48,6 +54,45 @@ def source_hash(text: str) -> str:
     """
     digest = hashlib.sha256(text.encode("utf-8")).digest()
     return f"'sha256-{b64encode(digest).decode('ascii')}'"
+
+
+def load_template(package: str, name: str) -> Template:
+    """Load a page from the ``templates`` of a package, compiled.
+
+    What it is given is escaped, a name that it is not given is an error, and it may use the filter
+    ``local_time`` and the parts of pages that `hotfolder.pages` has (``proof_parts.html``).
+
+    Parameters
+    ----------
+    package
+        Dotted name of the package.
+    name
+        Of the file.
+
+    Returns
+    -------
+    The template.
+
+    Raises
+    ------
+    jinja2.TemplateNotFound
+        When the package has no such file.
+    """
+    return _environment(package).get_template(name)
+
+
+@cache
+def _environment(package: str) -> Environment:
+    packages = dict.fromkeys((package, _OURS))
+    made = Environment(
+        loader=ChoiceLoader([PackageLoader(each) for each in packages]),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters["local_time"] = local_time
+    return made
 
 
 @cache

@@ -221,4 +221,5 @@ def _header(markers: Markers, encoding: Encoding, limits: ReadLimits) -> Header:
             left_out=tuple(sorted({*directories.left_out, *markers.left_out})),
         ),
         notes=tuple(notes),
+        harmless=frozenset([said.note] if said else []),
     )

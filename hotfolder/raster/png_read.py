@@ -117,6 +117,7 @@ class PngSource:
             icc_implied=said.icc if said else None,
             metadata=metadata,
             notes=tuple(notes),
+            harmless=frozenset([said.note] if said else []),
         )
 
     def rows(self, start: int, stop: int) -> Rows:

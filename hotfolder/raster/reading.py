@@ -43,7 +43,8 @@ class OpenedOriginal:
 
     format: ``"TIFF"``, ``"JPEG"`` or ``"PNG"``; bits: per channel in the file; spec: the picture,
     upright; pages: how many pictures the file holds; notes: what had to be decided, in plain
-    sentences; pixel_aspect: width of a pixel, upright, over its height; cut_share: see `Header`.
+    sentences; harmless: those that are no warnings; pixel_aspect: width of a pixel, upright,
+    over its height; cut_share: see `Header`.
     """
 
     def __init__(
@@ -58,6 +59,7 @@ class OpenedOriginal:
         self.bits = header.bits
         self.pages = header.pages
         self.notes = header.notes
+        self.harmless = header.harmless
         turned = is_turned(header.orientation)
         self.pixel_aspect = 1 / header.pixel_aspect if turned else header.pixel_aspect
         self.cut_share = header.cut_share

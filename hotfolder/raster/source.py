@@ -73,6 +73,8 @@ class Header:
     metadata: Metadata = field(default_factory=Metadata)
     pages: int = 1
     notes: tuple[str, ...] = ()
+    harmless: frozenset[str] = frozenset()
+    """Those of them that say what the file is, and nothing that people should look at."""
 
 
 class RowSource(Protocol):

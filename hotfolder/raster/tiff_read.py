@@ -43,6 +43,7 @@ _IMAGE_RESOURCES = 34377
 _ICC = 34675
 _INK_SET = 332
 _DNG_VERSION = 50706
+_BIG = "The file is a BigTIFF."
 _SMALL_BYTES = 64  # enough to tell which pages are pictures
 
 
@@ -70,7 +71,7 @@ class TiffSource:
         if self._layout.palette is None and page.dtype.kind == "f":
             cut_share = self._cut(page.imagelength, page.imagewidth, notes)
         if tiff.big:
-            notes.append("The file is a BigTIFF.")
+            notes.append(_BIG)
         below = exif.below(file.read, tiff, tags)
         metadata, metadata_notes = _metadata(below, tags, limits)
         aspect = aspect_of(*exif.resolution(tags), notes)
@@ -98,6 +99,7 @@ class TiffSource:
             metadata=metadata,
             pages=count,
             notes=(*notes, *metadata_notes),
+            harmless=frozenset({_BIG, *([said.note] if said else [])}),
         )
 
     def rows(self, start: int, stop: int) -> Rows:

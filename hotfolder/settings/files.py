@@ -6,26 +6,29 @@ import json
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import Field, TypeAdapter, ValidationError
+from pydantic import Field, ValidationError
 
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.model.destination import Medium, Result, SettingsModel
+from hotfolder.model.encoding import Encoding
 from hotfolder.model.hours import HoursText
 from hotfolder.model.name_template import NameTemplate
 from hotfolder.model.units import AgeS, ByteCount, DurationS
+from hotfolder.settings.lines import find_line, find_lines
+from hotfolder.settings.mistakes import describe, suggest
 from hotfolder.settings.order import find_misplaced, right_order
-from hotfolder.stages.contract import Place, StageSettings
+from hotfolder.stages.contract import AnyStage, StageSettings
 from hotfolder.stages.registry import Registry
 
 SETTINGS_FILE = "hotfolder.toml"
 _DESTINATION_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
-_RENAMED = {"keep_dropped": "keep_discarded"}
-"""Keys of earlier versions, and what they are called now."""
+_IN_LINE = re.compile(r"\((?:at line (\d+), column \d+|at end of document)\)")
+_TOML = 'lines as key = "value", and [table]'
 _Model = TypeVar("_Model", bound=SettingsModel)
 
 
@@ -72,7 +75,8 @@ class Intake(SettingsModel):
     quiet: DurationS = 2.0
     """How long a file must stay unchanged before it counts as arrived."""
     patience: DurationS = 60.0
-    """How long to wait for a file that looks unfinished before it counts as damaged."""
+    """How long to wait for a file that looks unfinished before it counts as damaged; five times
+    as long where the system does not say who has the file open."""
 
 
 class TicketTable(SettingsModel):
@@ -158,8 +162,8 @@ class Destination:
     stage_settings: Mapping[str, StageSettings]
     profile: Profile
     intake: Intake
-    places: Mapping[str, Place | None] = field(default_factory=dict)
-    """Where each stage stands, by its name."""
+    stages: Mapping[str, type[AnyStage]] = field(default_factory=dict)
+    """The class of each stage, by its name."""
 
 
 @dataclass(frozen=True)
@@ -195,12 +199,29 @@ def load_what_is_right(root: Path, registry: Registry) -> Settings:
         With every problem of every file, when the root's own settings are wrong or there is no
         destination at all.
     """
+    settings, problems = load_all(root, registry)
+    if problems:
+        refused = settings.refused.values()
+        raise SettingsError([*problems, *(each for found in refused for each in found)])
+    return settings
+
+
+def load_all(root: Path, registry: Registry) -> tuple[Settings, list[Problem]]:
+    """Read and check all settings of a root, and return also what can be used if some cannot.
+
+    Returns
+    -------
+    The settings, those of the root by default where its own file is wrong; and the problems that
+    belong to no destination.
+    """
     problems: list[Problem] = []
     root_file = _read_root(root / SETTINGS_FILE, problems)
     folder = root / "destinations"
     files = sorted(folder.glob("*.toml")) if folder.is_dir() else []
     if not files:
         problems.append(Problem(str(folder), "", "no destination", "at least one file NAME.toml"))
+    if folder.is_dir():
+        problems += _find_strangers(folder)
     destinations, refused = {}, {}
     intake = root_file.intake if root_file else Intake()
     for path in files:
@@ -210,9 +231,7 @@ def load_what_is_right(root: Path, registry: Registry) -> Settings:
             refused[path.stem] = error.problems
         else:
             destinations[destination.name] = destination
-    if problems or root_file is None:
-        raise SettingsError([*problems, *(each for found in refused.values() for each in found)])
-    return Settings(root_file, destinations, refused)
+    return Settings(root_file or RootFile(), destinations, refused), problems
 
 
 def load_destination(path: Path, registry: Registry, default_intake: Intake) -> Destination:
@@ -235,6 +254,8 @@ def check_destination(
 ) -> Destination:
     """Check what a destination's file says, given as TOML values; `path` names it in messages.
 
+    Each table is looked at whatever is wrong in another, so that all problems come at once.
+
     Raises
     ------
     SettingsError
@@ -245,20 +266,45 @@ def check_destination(
         allowed = "letters, digits, hyphens and underscores; at most 64"
         problems.append(Problem(str(path), "", f"the name {path.stem!r}", allowed))
     file = _validated(DestinationFile, raw, path, (), problems)
-    if file is None:
-        raise SettingsError(problems)
-    profile = _profile(path, file.medium.profile, problems)
-    stage_settings = _stage_settings(path, file, registry, problems)
-    if problems or profile is None:
-        raise SettingsError(problems)
+    medium = raw.get("medium")
+    named = medium.get("profile") if isinstance(medium, Mapping) else None
+    profile = None
+    if isinstance(named, str) and named:
+        profile = _profile(path, "medium.profile", named, problems)
+    stage_settings = _stage_settings(path, raw, registry, problems)
+    if problems or file is None or profile is None:
+        raise SettingsError(_with_lines(path, problems))
     intake = file.intake or default_intake
-    places = {name: registry.stages[name].place for name in file.stages}
-    return Destination(path.stem, file, raw, stage_settings, profile, intake, places)
+    stages = {name: registry.stages[name] for name in file.stages}
+    return Destination(path.stem, file, raw, stage_settings, profile, intake, stages)
+
+
+def _with_lines(path: Path, problems: list[Problem]) -> list[Problem]:
+    """The problems, each with the line of its key."""
+    try:
+        lines = find_lines(path.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError):
+        return problems
+    return [
+        each if each.line else replace(each, line=find_line(lines, each.key)) for each in problems
+    ]
+
+
+def _find_strangers(folder: Path) -> list[Problem]:
+    """Files beside those of destinations that are nearly called like one."""
+    return [
+        Problem(str(path), "", "is not read", "a name that ends in .toml, in lower case")
+        for path in sorted(folder.iterdir())
+        if path.suffix != ".toml" and path.suffix.casefold() in {".toml", ".tml", ".txt", ".ini"}
+    ]
 
 
 def _read_root(path: Path, problems: list[Problem]) -> RootFile | None:
-    raw = _read_toml(path, problems)
-    return None if raw is None else _validated(RootFile, raw, path, (), problems)
+    found: list[Problem] = []
+    raw = _read_toml(path, found)
+    made = None if raw is None else _validated(RootFile, raw, path, (), found)
+    problems += _with_lines(path, found)
+    return made
 
 
 def _read_toml(path: Path, problems: list[Problem]) -> dict[str, Any] | None:
@@ -271,7 +317,10 @@ def _read_toml(path: Path, problems: list[Problem]) -> dict[str, Any] | None:
     except OSError as error:
         problems.append(Problem(str(path), "", f"cannot be read: {error.strerror}", ""))
     except tomllib.TOMLDecodeError as error:
-        problems.append(Problem(str(path), "", f"is not valid TOML: {error}", "TOML 1.0"))
+        place = _IN_LINE.search(str(error))
+        said = _IN_LINE.sub("", str(error)).strip()
+        line = int(place[1]) if place and place[1] else None
+        problems.append(Problem(str(path), "", f"is not TOML: {said}", _TOML, line))
     return None
 
 
@@ -285,94 +334,95 @@ def _validated(
     try:
         return model.model_validate(raw)
     except ValidationError as error:
-        problems.extend(_problem(detail, model, path, prefix) for detail in error.errors())
-        return None
+        details = error.errors()
+    problems.extend(describe(detail, model, str(path), prefix) for detail in details)
+    wrong = {str(detail["loc"][0]) for detail in details if detail["loc"]}
+    try:  # what keys say together is looked at only where each of them is right
+        model.model_validate({key: value for key, value in raw.items() if key not in wrong})
+    except ValidationError as error:
+        for detail in error.errors():
+            problem = describe(detail, model, str(path), prefix)
+            is_due_to_another = detail["loc"] or any(key in problem.allowed for key in wrong)
+            if not is_due_to_another and problem not in problems:
+                problems.append(problem)
+    return None
 
 
-def _problem(
-    detail: Any, model: type[SettingsModel], path: Path, prefix: tuple[str, ...]
-) -> Problem:
-    key = ".".join((*prefix, *(str(part) for part in detail["loc"])))
-    got = "" if detail["type"] == "missing" else repr(detail["input"])
-    match detail["type"]:
-        case "missing":
-            return Problem(str(path), key, "is missing", _expected(model, detail["loc"]))
-        case "extra_forbidden" if key in _RENAMED:
-            return Problem(str(path), key, got, f"this key is now called {_RENAMED[key]}")
-        case "extra_forbidden":
-            fields = ", ".join(model.model_fields) or "no settings at all"
-            allowed = (
-                f"this key does not exist; {'.'.join(prefix) or 'the keys here are'}: {fields}"
-            )
-            return Problem(
-                str(path), key, got, allowed if len(detail["loc"]) == 1 else "no such key"
-            )
-        case "value_error":
-            return Problem(str(path), key, got, str(detail["ctx"]["error"]))
-        case _:
-            return Problem(str(path), key, got, detail["msg"].removeprefix("Input should be "))
-
-
-def _expected(model: type[SettingsModel], loc: tuple[Any, ...]) -> str:
-    field = model.model_fields.get(str(loc[0])) if len(loc) == 1 else None
-    if field is None:
-        return "a value"
-    schema = (
-        TypeAdapter(field.annotation).json_schema(mode="validation") if field.annotation else {}
-    )
-    return f"a value of type {schema.get('type', 'table')}"
-
-
-def _profile(path: Path, name: str, problems: list[Problem]) -> Profile | None:
-    key = "medium.profile"
+def _profile(
+    path: Path, key: str, name: str, problems: list[Problem], encoding: Encoding | None = None
+) -> Profile | None:
     where = path.parent.parent / "profiles" / name
     try:
-        return Profile.load(where)
+        profile = Profile.load(where)
     except FileNotFoundError:
         there = sorted(each.name for each in where.parent.glob("*.ic[cm]"))
-        allowed = f"a profile in {where.parent}: {', '.join(there) or 'none is there'}"
+        allowed = f"{suggest(name, there)}in profiles/ there is {', '.join(there) or 'none'}"
         problems.append(Problem(str(path), key, f"{name!r} does not exist", allowed))
     except OSError as error:
         problems.append(Problem(str(path), key, f"{name!r} cannot be read: {error.strerror}", ""))
     except ProfileError as error:
-        problems.append(Problem(str(path), key, repr(name), str(error)))
+        problems.append(Problem(str(path), key, repr(name), f"a profile that can be used; {error}"))
+    else:
+        if encoding is None or profile.encoding is encoding:
+            return profile
+        got = f"{name!r} is for {profile.encoding.value.upper()} pictures"
+        allowed = f"a profile for {encoding.value.upper()} pictures"
+        problems.append(Problem(str(path), key, got, allowed))
     return None
 
 
 def _stage_settings(
-    path: Path, file: DestinationFile, registry: Registry, problems: list[Problem]
+    path: Path, raw: Mapping[str, object], registry: Registry, problems: list[Problem]
 ) -> dict[str, StageSettings]:
+    named, tables = raw.get("stages"), raw.get("stage", {})
+    names = [each for each in named if isinstance(each, str)] if isinstance(named, list) else []
+    tables = tables if isinstance(tables, Mapping) else {}
     settings: dict[str, StageSettings] = {}
-    known = ", ".join(registry.stages)
-    for index, name in enumerate(file.stages):
+    for index, name in enumerate(names):
         stage = registry.stages.get(name)
         if stage is None:
+            allowed = f"{suggest(name, registry.stages)}{', '.join(registry.stages)}"
             got = f"no stage is called {name!r}"
-            problems.append(Problem(str(path), f"stages.{index}", got, known))
-        elif name in file.stages[:index]:
+            problems.append(Problem(str(path), f"stages.{index}", got, allowed))
+        elif name in names[:index]:
             problems.append(Problem(str(path), f"stages.{index}", repr(name), "each stage once"))
         else:
-            raw = file.stage.get(name, {})
-            checked = _validated(stage.Settings, raw, path, ("stage", name), problems)
+            checked = _check_stage(path, name, tables.get(name, {}), registry, problems)
             if checked is not None:
                 settings[name] = checked
-    for name in file.stage:
-        if name not in file.stages:
-            allowed = f"a stage that `stages` names: {', '.join(file.stages)}"
-            problems.append(Problem(str(path), f"stage.{name}", "is not used", allowed))
-    _check_order(path, file, registry, problems)
+    for name, table in tables.items():
+        if name in names:
+            continue
+        allowed = f"{suggest(name, names)}a stage that `stages` names: {', '.join(names)}"
+        problems.append(Problem(str(path), f"stage.{name}", "is not used", allowed))
+        if name in registry.stages:
+            _check_stage(path, name, table, registry, problems)
+    _check_order(path, names, registry, problems)
     return settings
 
 
+def _check_stage(
+    path: Path, name: str, raw: object, registry: Registry, problems: list[Problem]
+) -> StageSettings | None:
+    """Check one stage's table, and the profiles that it names."""
+    if not isinstance(raw, Mapping):
+        return None  # the file's own model says that it has to be a table
+    model = registry.stages[name].Settings
+    for key, encoding in model.profiles.items():
+        if isinstance(named := raw.get(key), str):
+            _profile(path, f"stage.{name}.{key}", named, problems, encoding)
+    return _validated(model, raw, path, ("stage", name), problems)
+
+
 def _check_order(
-    path: Path, file: DestinationFile, registry: Registry, problems: list[Problem]
+    path: Path, stages: list[str], registry: Registry, problems: list[Problem]
 ) -> None:
     """Refuse an order in which a stage cannot do its work, and say a right one."""
-    names = [name for name in dict.fromkeys(file.stages) if name in registry.stages]
+    names = [name for name in dict.fromkeys(stages) if name in registry.stages]
     order = right_order(names, registry.stages)
     for each in find_misplaced(names, registry.stages):
         allowed = f"{each.why}; a right order is stages = {json.dumps(order)}"
         if order is None:
             allowed = f"{each.why}; what these stages declare leaves no order, so take one out"
-        key = f"stages.{file.stages.index(each.name)}"
+        key = f"stages.{stages.index(each.name)}"
         problems.append(Problem(str(path), key, str(each), allowed))

@@ -43,6 +43,11 @@ class Root:
         object.__setattr__(self, "private", self.path / ".hotfolder")
 
     @property
+    def is_there(self) -> bool:
+        """Whether there is a root in this folder."""
+        return self.destinations.is_dir() or self.private.is_dir()
+
+    @property
     def ledger(self) -> Path:
         """The SQLite file; on a local disk, always."""
         return self.private / "ledger.sqlite"

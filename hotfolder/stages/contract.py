@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from abc import ABC
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
@@ -18,12 +18,14 @@ import pluggy
 
 from hotfolder.errors import StageError
 from hotfolder.model.destination import Medium, Result, SettingsModel
+from hotfolder.model.encoding import Encoding
 from hotfolder.model.facts import Facts, Findings, Json
-from hotfolder.model.records import AttachmentKind
+from hotfolder.model.records import AttachmentKind, JobWarning, Reason
 from hotfolder.model.wishes import Wish
 from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.source import SQUARE_WITHIN
 from hotfolder.stages.messages import Message
+from hotfolder.stages.roles import Role
 
 if TYPE_CHECKING:
     from hotfolder.colour.profile import Profile
@@ -62,6 +64,9 @@ class StageSettings(SettingsModel):
     judging: ClassVar[frozenset[str]] = frozenset()
     """Settings that decide whether a job is held or warned of, and never what its result is."""
 
+    profiles: ClassVar[Mapping[str, Encoding]] = {}
+    """Settings that name a file in the root's ``profiles/``, and the pictures that it is for."""
+
     grants: ClassVar[tuple[type[Wish], ...]] = ()
     """What a ticket's row or a release may ask of this stage."""
 
@@ -76,6 +81,20 @@ class StageSettings(SettingsModel):
         Returns
         -------
         New values by key, to stand in place of these; None: as if the key were not set.
+        """
+        return {}
+
+    def doubts(self, medium: Medium) -> Mapping[str, str]:
+        """Say what is allowed and probably a slip of the pen; shown by ``hotfolder check``.
+
+        Parameters
+        ----------
+        medium
+            What the destination is made for.
+
+        Returns
+        -------
+        By key, a plain sentence without its end.
         """
         return {}
 
@@ -174,6 +193,7 @@ class _Board:
 
     told: dict[type[Message], Message] = field(default_factory=dict)
     attached: dict[str, Attached] = field(default_factory=dict)
+    warnings: list[JobWarning] = field(default_factory=list)
 
 
 MessageT = TypeVar("MessageT", bound=Message)
@@ -217,6 +237,9 @@ class Job:
 
     stage: type[Stage[StageSettings]] | None = field(default=None, repr=False)
     """The stage that this was given to."""
+
+    reasons: Sequence[Reason] = field(default=(), repr=False)
+    """What the job will be held for, as far as is known by now; complete in `Stage.present`."""
 
     _board: _Board = field(default_factory=_Board, repr=False, compare=False)
 
@@ -270,6 +293,11 @@ class Job:
         found = self._board.told.get(message)
         return found if isinstance(found, message) else None
 
+    def end_of_pixels(self) -> None:
+        """Forget what was told of pixels that are about to be changed; the runner's own call."""
+        for message in [each for each in self._board.told if each.about_pixels]:
+            del self._board.told[message]
+
     def attach(self, name: str, title: str, kind: AttachmentKind = "other") -> Path:
         """Announce a file that people are to have; write it to the path that this returns.
 
@@ -306,6 +334,30 @@ class Job:
             raise StageError(stage, f"cannot attach {name!r}: {there.stage} has that name")
         self._board.attached[name] = Attached(name, title, kind, stage)
         return self.folder / name
+
+    def warn(self, code: str, message: str, *, by: str = "") -> None:
+        """Say what people should know of this job, though it is not held for it.
+
+        It stands in the record, on the proof sheet and on every page that lists the job.
+
+        Parameters
+        ----------
+        code
+            Short, stable, lower-case words with hyphens, for records and queries.
+        message
+            One or two plain sentences for the person who dropped the file.
+        by
+            Who warns, when it is no stage: the runner's own ``"reading"`` and ``"writing"``.
+        """
+        stage = by or (self.stage.name if self.stage else "")
+        warning = JobWarning(stage=stage, code=code, message=message)
+        if warning not in self._board.warnings:
+            self._board.warnings.append(warning)
+
+    @property
+    def warnings(self) -> tuple[JobWarning, ...]:
+        """What stages have warned of so far; all of it in `Stage.present`."""
+        return tuple(self._board.warnings)
 
     @property
     def attachments(self) -> tuple[Attached, ...]:
@@ -349,6 +401,9 @@ class Stage(ABC, Generic[SettingsT_co]):
 
     comes_after: ClassVar[tuple[type[Message], ...]] = ()
     """Messages whose tellers must stand before it, if the destination has any of them."""
+
+    role: ClassVar[Role | None] = None
+    """What it does for the program's own commands; None, as for nearly every stage: nothing."""
 
     def __init__(self, settings: SettingsT_co) -> None:
         self.settings = settings

@@ -9,11 +9,17 @@ A stage of your own may tell these, or messages of its own that extend `Message`
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
 
 from hotfolder.colour.transform import Precision
 from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import Rendering
+from hotfolder.raster.picture import Area, Band, RasterSpec
 
 
 @dataclass(frozen=True)
@@ -25,6 +31,10 @@ class Message:
     Job.tell, Job.told
     """
 
+    about_pixels: ClassVar[bool] = False
+    """Whether it says something of the pixels as they are then: it ends with the next stage that
+    changes them."""
+
 
 @dataclass(frozen=True)
 class SizeToCome(Message):
@@ -34,6 +44,62 @@ class SizeToCome(Message):
     -----
     It says no more than that: the size itself is in the raster that the stage returns.
     """
+
+
+@dataclass(frozen=True)
+class OwnPixels(Message):
+    """The picture's own pixels, of which the stage that tells this in `Stage.open` makes more.
+
+    Notes
+    -----
+    An enlargement has no colours but those of the picture, so whoever only measures them may look
+    at fewer pixels. A stage that changes pixels ends it: none may stand between the two.
+    """
+
+    about_pixels: ClassVar[bool] = True
+
+    raster: RasterSpec
+    """The part of the picture that is kept, before it is enlarged."""
+
+    at: Area
+    """Where it lies in the raster that the stage returns."""
+
+    watchers: list[Callable[[Band], None]] = field(default_factory=list, compare=False)
+
+    def watch(self, take: Callable[[Band], None]) -> None:
+        """Have every band given to `take`, in their order, before what it becomes.
+
+        Parameters
+        ----------
+        take
+            Called in another thread than the caller's. The band is not to be changed.
+        """
+        self.watchers.append(take)
+
+
+@dataclass(frozen=True, eq=False)
+class Cropped(Message):
+    """What is cut off the picture to fill its size; known to every stage in `Stage.present`."""
+
+    share: float
+    """Of the picture's area, 0 … 1."""
+
+    kept: Area
+    """What is kept, in shares of the whole picture's width and height."""
+
+    whole: NDArray[np.uint16]
+    """The whole picture, small: shape (rows, width, channels)."""
+
+    raster: RasterSpec
+    """The whole picture; `whole` is in its colours."""
+
+
+@dataclass(frozen=True)
+class PixelsWanted(Message):
+    """How many of the picture's own pixels per inch the destination asks for."""
+
+    ppi: float
+    """The limit below which the picture is held, or else warned of."""
 
 
 @dataclass(frozen=True)
@@ -96,3 +162,19 @@ class LossTolerance(Message):
 
     delta_e_00: float
     """CIEDE2000 difference, 0 … 100."""
+
+
+@dataclass(frozen=True)
+class LossMeasured(Message):
+    """How much of the picture is lost, of every pixel; known to every stage in `Stage.present`.
+
+    Notes
+    -----
+    Who shows a loss shows this one, if it is told: a picture has one number for it.
+    """
+
+    share: float
+    """Share of the pixels, 0 … 1."""
+
+    in_words: str
+    """Which colours those are, in a few plain words; ``""`` when there are none."""

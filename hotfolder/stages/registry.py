@@ -27,6 +27,7 @@ from hotfolder.model.facts import Facts, Findings, Json
 from hotfolder.model.wishes import Wish
 from hotfolder.stages.contract import AnyStage, Place, Stage, StageHooks, StageSettings
 from hotfolder.stages.messages import Message
+from hotfolder.stages.roles import Role
 
 ENTRY_POINT_GROUP = "hotfolder.stages"
 _DROP_INS = "hotfolder_drop_ins"
@@ -41,6 +42,26 @@ class Registry:
 
     stages: dict[str, type[AnyStage]] = field(default_factory=dict)
     owners: dict[str, str] = field(default_factory=dict)
+
+    def name_in_role(self, role: Role, own: Collection[str] = ()) -> str:
+        """Return the stage that plays a part.
+
+        Parameters
+        ----------
+        role
+            The part.
+        own
+            A destination's stages; one of them goes before every other.
+
+        Raises
+        ------
+        PluginError
+            When no stage does it.
+        """
+        able = [name for name, stage in self.stages.items() if stage.role is role]
+        if not able:
+            raise PluginError(f"no stage {role}; install hotfolder again, as a whole")
+        return next((name for name in able if name in own), able[0])
 
     def facts_of(self, stage: str, findings: Findings, settings: Mapping[str, Json]) -> Facts:
         """Ask a stage what its findings in a record mean.
@@ -203,6 +224,8 @@ def _offered(owner: str, function: Callable[[], object]) -> type[AnyStage]:
         raise PluginError(f"{owner}: {stage.__name__}.Settings must extend StageSettings")
     if not (stage.place is None or isinstance(stage.place, Place)):
         raise PluginError(f"{owner}: {stage.__name__}.place must be a Place, or None")
+    if not (stage.role is None or isinstance(stage.role, Role)):
+        raise PluginError(f"{owner}: {stage.__name__}.role must be a Role, or None")
     for key in ("tells", "comes_after"):
         if not _are_classes(getattr(stage, key), Message):
             raise PluginError(f"{owner}: {stage.__name__}.{key} must be a tuple of Message classes")

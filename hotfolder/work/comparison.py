@@ -9,23 +9,22 @@ colours that cannot be made is said beside it.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from hotfolder.model.earlier_findings import find_facts
+from hotfolder.model.records import SHEET
 from hotfolder.model.units import Money
-from hotfolder.pages.frame import source_hash, style, text_of
+from hotfolder.pages.frame import load_template, source_hash, style, text_of
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
-from hotfolder.work.trial import End, Part, Tell, Trial, try_out, with_stage
-
-SHEET = "proof-sheet"
-"""The stage whose page and findings are compared."""
+from hotfolder.stages.registry import load_registry
+from hotfolder.stages.roles import Rectangle, Role, SheetFindings
+from hotfolder.work.trial import End, Part, Tell, Trial, read_findings, try_out, with_stage
 
 MOST_BYTES = 3_000_000
 _WORDS_BYTES = 120_000
@@ -35,14 +34,6 @@ MOST_SHOWN = 6
 _PLACES_OF_MANY = 2
 _MAX_PAGE_BYTES = 16 * 2**20
 _PICTURE = re.compile(r"data:image/jpeg;base64,[A-Za-z0-9+/]+=*")
-
-_TEMPLATES = Environment(
-    loader=PackageLoader("hotfolder.pages"),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
 
 
 @dataclass(frozen=True)
@@ -72,10 +63,10 @@ class Candidate:
     """Width and height, None on a screen or when the file does not say."""
     cost: Money | None = None
     size_px: tuple[int, int] | None = None
-    places: tuple[Mapping[str, int], ...] = ()
+    places: tuple[Rectangle, ...] = ()
     sheet: Path | None = None
 
-    def summary(self) -> dict[str, Any]:
+    def summary(self) -> dict[str, object]:
         """Return what ``--json`` says of it."""
         return {
             "rank": self.rank,
@@ -109,12 +100,17 @@ def compare(
     ------
     SettingsError, StorageError
         As `try_out` does.
+    StageError
+        When the stage that shows does not say what its role asks for.
     """
     found = []
+    registry = load_registry(root.plugins)
     for number, destination in enumerate(wanted):
         note = Part(tell, destination.name, number, len(wanted))
-        trial = try_out(root, image, destination, _raw(destination, len(wanted)), folder, note)
-        found.append(_candidate(trial))
+        showing = registry.name_in_role(Role.SHEET, destination.file.stages)
+        raw = _raw(destination, showing, len(wanted))
+        trial = try_out(root, image, destination, raw, folder, note)
+        found.append(_candidate(trial, showing))
         for each in trial.folder.glob("result.*"):
             each.unlink()  # the room is needed for the next
     return ranked(found)
@@ -149,7 +145,7 @@ def page(name: str, candidates: Sequence[Candidate]) -> str:
         f".paper-{number} {{ --paper: var(--paper-{number}); }}\n" for number in range(len(shown))
     )
     look = style(papers, text_of("hotfolder.pages", "comparison.css") + rules)
-    return _TEMPLATES.get_template("comparison.html").render(
+    return load_template("hotfolder.pages", "comparison.html").render(
         name=name,
         candidates=candidates,
         shown=shown,
@@ -177,55 +173,51 @@ def pictures_of(sheet: str) -> dict[str, str]:
     return found
 
 
-def _raw(destination: Destination, number: int) -> dict[str, Any]:
+def _raw(destination: Destination, showing: str, number: int) -> dict[str, object]:
     """The destination's file with a proof sheet that leaves room for the others beside it."""
     own: dict[str, object] = {}
     if number > 1:
-        asked = destination.file.stage.get(SHEET, {})
+        asked = destination.file.stage.get(showing, {})
         places = asked.get("places")
         most = places if isinstance(places, int) else _PLACES_OF_MANY
         own["places"] = min(most, _PLACES_OF_MANY)
         room = (MOST_BYTES - _WORDS_BYTES) // min(number, MOST_SHOWN)
         own["page_size"] = f"{room + _WORDS_BYTES} B"
-    return with_stage(destination, SHEET, own)
+    return with_stage(destination, showing, own)
 
 
-def _candidate(trial: Trial) -> Candidate:
-    destination = trial.destination
-    common: dict[str, Any] = {
-        "destination": destination.name,
-        "title": destination.file.title or destination.name,
-        "rank": None,
-        "end": trial.end,
-        "reasons": tuple(trial.reasons),
-    }
-    work = trial.work
-    found: Mapping[str, Any] = work.findings.get(SHEET, {}) if work else {}
-    pages = [each.path for each in work.attachments if each.kind == "proof-sheet"] if work else []
-    if work is None or not found or not work.results or not pages:
-        return Candidate(**common)
+def _candidate(trial: Trial, showing: str) -> Candidate:
+    destination, work = trial.destination, trial.work
+    nothing = Candidate(
+        destination=destination.name,
+        title=destination.file.title or destination.name,
+        rank=None,
+        end=trial.end,
+        reasons=tuple(trial.reasons),
+    )
+    found = read_findings(trial, showing, SheetFindings)
+    pages = [each.path for each in work.attachments if each.kind == SHEET] if work else []
+    if work is None or found is None or not work.results or not pages:
+        return nothing
     sheet = trial.folder / pages[0]
     if sheet.stat().st_size > _MAX_PAGE_BYTES:
-        return Candidate(**common)
-    cost = found["material_cost"]
+        return nothing
+    measured = find_facts(work)
+    # of every pixel, where a stage has measured it; the sheet knows a reduced picture
+    is_measured = measured.share_lost is not None
     result = work.results[0]
-    return Candidate(
-        **common,
-        lost_share=found["lost_share_of_reduced"],
-        lost_words=found["lost_in_words"],
-        tolerance=found["tolerance_delta_e_00"],
-        moved=found["moved_delta_e_00"]["mean"],
-        moved_p95=found["moved_delta_e_00"]["p95"],
-        black=found["medium_black_lightness"],
-        white=_colour(found["medium_white_srgb"]),
-        print_mm=tuple(found["print_mm"]) if found["print_mm"] else None,
-        cost=Money(**cost) if cost else None,
+    return replace(
+        nothing,
+        lost_share=measured.share_lost if is_measured else found.lost_share_of_reduced,
+        lost_words=measured.lost_in_words if is_measured else found.lost_in_words,
+        tolerance=found.tolerance_delta_e_00,
+        moved=found.moved_delta_e_00.mean,
+        moved_p95=found.moved_delta_e_00.p95,
+        black=found.medium_black_lightness,
+        white=found.medium_white_srgb,
+        print_mm=found.print_mm,
+        cost=found.material_cost,
         size_px=(result.width_px, result.height_px),
-        places=tuple(found["places"]),
+        places=found.places,
         sheet=sheet,
     )
-
-
-def _colour(values: Any) -> tuple[int, int, int]:
-    red, green, blue = (int(each) for each in values)
-    return red, green, blue

@@ -25,7 +25,15 @@ import imagecodecs
 from pydantic import TypeAdapter, ValidationError
 from pydantic.types import JsonValue
 
-from hotfolder.errors import Hold, HotfolderError, Refuse, StageError, StorageError, Verdict
+from hotfolder.errors import (
+    Hold,
+    HotfolderError,
+    Refuse,
+    Remedy,
+    StageError,
+    StorageError,
+    Verdict,
+)
 from hotfolder.model.destination import Result
 from hotfolder.model.facts import Facts
 from hotfolder.model.records import (
@@ -36,12 +44,15 @@ from hotfolder.model.records import (
     ResultProfile,
     ResultRecord,
     StageRecord,
+    WayOn,
     WorkRecord,
 )
+from hotfolder.model.wishes import IntentWish, LongEdgeWish, Wish
 from hotfolder.raster.complete import container_end
 from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.reading import OpenedOriginal, open_original
 from hotfolder.raster.writing import ResultWriter, open_result
+from hotfolder.settings.changes import grant
 from hotfolder.settings.files import Destination
 from hotfolder.stages.contract import AnyStage, Job, Original, Stage
 from hotfolder.stages.registry import Registry
@@ -205,6 +216,9 @@ class _Chain:
         )
         self.original = _original_record(original)
         self.job = job = self._job(original)
+        for note in opened.notes:
+            if note not in opened.harmless:
+                job.warn("read-with-a-note", note, by="reading")
         spec = opened.spec
         for name in self.destination.file.stages:
             self.steps.append(self._step(name, job))
@@ -212,6 +226,8 @@ class _Chain:
             with step.watched():
                 step.stage.announce(step.job)
         for step in self.steps:
+            if not step.stage.Settings.only_looks:
+                job.end_of_pixels()
             with step.watched():
                 spec = _checked_spec(step, step.stage.open(spec, step.job))
             step.spec = spec
@@ -224,6 +240,8 @@ class _Chain:
         path = self.order.folder / f"result{SUFFIXES[result.format]}"
         with _writing(path, spec, result) as writer, contextlib.ExitStack() as threads:
             writer.write(self._flow(opened, progress, threads))
+        for note in writer.notes:
+            job.warn("written-with-a-note", note, by="writing")
         progress("checking", 1.0)
         with ThreadPoolExecutor(1) as aside:
             written = aside.submit(self._result_record, path, spec, writer.notes)
@@ -256,6 +274,7 @@ class _Chain:
             profiles=self.order.profiles,
             folder=self.order.folder,
             is_trial=self.order.is_trial,
+            reasons=self.reasons,
         )
 
     def _flow(
@@ -296,9 +315,35 @@ class _Chain:
 
     def _note(self, verdict: Verdict) -> None:
         stage = verdict.stage or "reading"
-        self.reasons.append(Reason(stage=stage, code=verdict.code, message=verdict.message))
+        for each in (verdict, *verdict.also):
+            self.reasons.append(
+                Reason(
+                    stage=stage,
+                    code=each.code,
+                    message=each.message,
+                    excess=each.excess,
+                    ways_on=tuple(
+                        WayOn(says=remedy.says, options=remedy.options(stage))
+                        for remedy in each.remedies
+                        if self._can_grant(remedy)
+                    ),
+                )
+            )
         if verdict.findings:
             self._keep(stage, verdict.findings)
+
+    def _can_grant(self, remedy: Remedy) -> bool:
+        """Whether this destination's stages can do what a remedy wishes of them."""
+        wishes: list[Wish] = [LongEdgeWish(remedy.long_edge)] if remedy.long_edge else []
+        wishes += [IntentWish(remedy.intent)] if remedy.intent else []
+        try:
+            granted = [grant(wish, self.destination) for wish in wishes]
+            for stage, changes in (each for found in granted for each in found.items()):
+                own = self.destination.file.stage.get(stage, {})
+                self.registry.stages[stage].Settings.model_validate({**own, **changes})
+        except (StageError, ValidationError):
+            return False
+        return all(granted)
 
     def _keep(self, name: str, findings: Mapping[str, object]) -> None:
         try:
@@ -388,6 +433,7 @@ class _Chain:
                 results=(result,) if result else (),
                 attachments=self._attachments(),
                 reasons=tuple(self.reasons),
+                warnings=self.job.warnings if self.job else (),
                 findings=self.findings,
                 facts=facts,
                 facts_left_out=left_out,

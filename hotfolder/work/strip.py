@@ -8,22 +8,22 @@ destination's own format.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from hotfolder.disk import names
 from hotfolder.errors import HotfolderError
-from hotfolder.model.rendering import Rendering
+from hotfolder.model.records import ResultRecord
 from hotfolder.model.units import Money
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
+from hotfolder.stages.contract import Place
+from hotfolder.stages.registry import load_registry
+from hotfolder.stages.roles import PlacesFindings, Role, StripFindings, StripPiece, Telling
 from hotfolder.work.pipeline import SUFFIXES
-from hotfolder.work.trial import Part, Tell, Trial, try_out, with_stage
+from hotfolder.work.trial import Part, Tell, read_findings, try_out, with_stage
 
-CHOOSING, CUTTING, TAGGING = "strip-places", "strip-sheet", "tagging"
-_NOT_NEEDED = "proof-sheet"
 _LOSSLESS = {"format": "tiff", "bits": 16, "compression": "none"}
 
 
@@ -39,25 +39,27 @@ class Strip:
 
     path: Path
     """The file, in the folder of trials."""
-    pieces: tuple[Mapping[str, object], ...]
+    pieces: tuple[StripPiece, ...]
     """Where each is from and lies, with its label."""
     strip_mm: tuple[float, float] | None
-    """Width and height, None when the picture has no resolution; strip_cost,."""
+    """Width and height; None when the picture has no resolution."""
     print_mm: tuple[float, float] | None
-    """Width and height, None when the picture has no resolution; strip_cost,."""
+    """The same, of the whole picture."""
     strip_cost: Money | None
+    """Of the material; None when its price is not known."""
     print_cost: Money | None
-    """Of the material, None when its price is not known."""
+    """The same, of the whole picture."""
     shown_share: float
     """Of the strip's area, by pieces."""
     end: str
-    """What would happen to the picture itself, and reasons: why."""
+    """What would happen to the picture itself."""
     reasons: tuple[str, ...]
+    """Why."""
 
-    def summary(self) -> dict[str, Any]:
+    def summary(self) -> dict[str, object]:
         """Return what ``--json`` says of it, without where it is."""
         return {
-            "pieces": [dict(each) for each in self.pieces],
+            "pieces": [each.model_dump() for each in self.pieces],
             "strip_mm": self.strip_mm and list(self.strip_mm),
             "print_mm": self.print_mm and list(self.print_mm),
             "strip_cost": self.strip_cost and vars(self.strip_cost),
@@ -84,30 +86,35 @@ def make_strip(
         When no pixels come out of the destination's stages.
     SettingsError, StorageError
         As `try_out` does.
+    StageError
+        When a stage that finds or cuts pieces does not say what its role asks for.
     """
-    whole = try_out(root, image, destination, _choosing(destination), folder, Part(tell, "", 0, 2))
-    result = whole.folder / "result.tif"
-    if whole.work is None or not whole.work.results or CHOOSING not in whole.work.findings:
+    registry = load_registry(root.plugins)
+    choosing, cutting = (registry.name_in_role(each) for each in (Role.PLACES, Role.STRIP))
+    raw = with_stage(destination, choosing, {}, leave_out=Role.SHEET) | {"result": _LOSSLESS}
+    whole = try_out(root, image, destination, raw, folder, Part(tell, "", 0, 2))
+    places = read_findings(whole, choosing, PlacesFindings)
+    if whole.work is None or not whole.work.results or places is None:
         raise NoStrip(f"No strip can be made: {' '.join(whole.reasons)}")
-    pieces: Any = whole.work.findings[CHOOSING]["pieces"]
-    raw = _cutting(destination, pieces, _heading(image, destination, whole))
+    result, picture = whole.folder / "result.tif", whole.work.results[0]
+    heading = _heading(image, destination, picture, places.conversion_in_words)
+    raw = _cut(destination, cutting, places.pieces, heading)
     cut = try_out(root, result, destination, raw, folder, Part(tell, "", 1, 2))
     result.unlink()
-    if cut.work is None or not cut.work.results:
+    found = read_findings(cut, cutting, StripFindings)
+    if cut.work is None or not cut.work.results or found is None:
         raise NoStrip(f"No strip can be made: {' '.join(cut.reasons)}")
-    found: Any = cut.work.findings[CUTTING]
-    ppi = whole.work.results[0].ppi
-    print_mm = _mm(found["picture_px"], ppi) if ppi else None
+    print_mm = _mm(found.picture_px, picture.ppi) if picture.ppi else None
     made = cut.work.results[0]
-    strip_mm = _mm([made.width_px, made.height_px], ppi) if ppi else None
+    strip_mm = _mm((made.width_px, made.height_px), picture.ppi) if picture.ppi else None
     return Strip(
         path=cut.folder / made.path,
-        pieces=tuple(found["pieces"]),
+        pieces=found.pieces,
         strip_mm=strip_mm,
         print_mm=print_mm,
         strip_cost=_cost(destination, strip_mm),
         print_cost=_cost(destination, print_mm),
-        shown_share=found["shown_share"],
+        shown_share=found.shown_share,
         end=whole.end,
         reasons=tuple(whole.reasons),
     )
@@ -118,49 +125,34 @@ def suffix_of(destination: Destination) -> str:
     return SUFFIXES[destination.file.result.format]
 
 
-def _choosing(destination: Destination) -> dict[str, Any]:
-    raw = with_stage(destination, CHOOSING, {}, leave_out=_NOT_NEEDED)
-    return {**raw, "result": _LOSSLESS}
-
-
-def _cutting(
-    destination: Destination, pieces: list[dict[str, Any]], heading: str
-) -> dict[str, Any]:
-    raw = dict(destination.raw)
-    cut = [
-        {key: value for key, value in piece.items() if key != "why"}
-        | {"label": f"{', '.join(piece['why'])}; at {piece['left_px']}, {piece['top_px']} px"}
-        for piece in pieces
+def _cut(
+    destination: Destination, cutting: str, places: Sequence[Telling], heading: str
+) -> dict[str, object]:
+    """The destination's file for the strip: what is cut, and what works on whatever is written."""
+    pieces = [
+        each.model_dump(exclude={"why"})
+        | {"label": f"{', '.join(each.why)}; at {each.left_px}, {each.top_px} px"}
+        for each in places
     ]
-    tables: dict[str, object] = {CUTTING: {"pieces": cut, "heading": heading}}
-    stages = [CUTTING]
-    if TAGGING in destination.file.stages:
-        stages.append(TAGGING)
-        tables[TAGGING] = destination.file.stage.get(TAGGING, {})
-    return {**raw, "stages": stages, "stage": tables}
+    last = [name for name, stage in destination.stages.items() if stage.place is Place.LAST]
+    tables = {name: destination.file.stage.get(name, {}) for name in last}
+    tables[cutting] = {"pieces": pieces, "heading": heading}
+    return {**destination.raw, "stages": [cutting, *last], "stage": tables}
 
 
-def _heading(image: Path, destination: Destination, whole: Trial) -> str:
+def _heading(image: Path, destination: Destination, picture: ResultRecord, conversion: str) -> str:
     """What a person must know who finds the strip on a table."""
-    work = whole.work
-    result = work.results[0] if work else None
-    name = names.display_name(image.name)
-    if result is None:
-        return name
-    said = [name, f"for {destination.file.title or destination.name}"]
-    if result.ppi:
-        width, height = _mm([result.width_px, result.height_px], result.ppi)
-        said.append(f"from {width:.0f} x {height:.0f} mm at {result.ppi:g} ppi")
+    said = [names.display_name(image.name), f"for {destination.file.title or destination.name}"]
+    if picture.ppi:
+        width, height = _mm((picture.width_px, picture.height_px), picture.ppi)
+        said.append(f"from {width:.0f} x {height:.0f} mm at {picture.ppi:g} ppi")
     said.append(f"profile {destination.profile.description}")
-    found: Any = work.findings.get("profile-conversion", {}) if work else {}
-    if found:
-        black = "" if found["black_point_compensation"] else ", black not compensated"
-        refined = ", refined" if found["rendering"] == Rendering.REFINED else ""
-        said.append(f"{found['intent']}{refined}{black}")
+    if conversion:
+        said.append(conversion)
     return "; ".join(said)
 
 
-def _mm(size_px: list[int], ppi: float) -> tuple[float, float]:
+def _mm(size_px: tuple[int, int], ppi: float) -> tuple[float, float]:
     width, height = (round(each / ppi * 25.4, 1) for each in size_px)
     return width, height
 

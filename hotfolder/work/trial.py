@@ -15,16 +15,19 @@ from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, TypeVar
+
+from pydantic import BaseModel, ValidationError
 
 from hotfolder.disk import durable, names
-from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.errors import Problem, SettingsError, StageError, StorageError
 from hotfolder.model.answer import Answer
 from hotfolder.model.records import WorkRecord
 from hotfolder.settings.files import Destination, Intake, load_destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.contract import Place
 from hotfolder.stages.registry import load_registry
+from hotfolder.stages.roles import Role
 from hotfolder.work.pipeline import Order
 from hotfolder.work.worker import Attempt, Stopped, read_progress, run_attempt
 
@@ -36,6 +39,7 @@ End = Literal["delivered", "held", "refused", "failed"]
 _ENDS: dict[str, End] = {"deliver": "delivered", "hold": "held", "refuse": "refused"}
 _BEHIND_FINISHED = (Place.CONVERTED, Place.LAST)
 _LOOK_EVERY_S = 0.2
+_FindingsT = TypeVar("_FindingsT", bound=BaseModel)
 
 
 @dataclass(frozen=True)
@@ -107,22 +111,54 @@ def destinations(root: Root, asked: list[str]) -> list[Destination]:
 
 
 def with_stage(
-    destination: Destination, name: str, settings: Mapping[str, object], leave_out: str = ""
+    destination: Destination,
+    name: str,
+    settings: Mapping[str, object],
+    leave_out: Role | None = None,
 ) -> dict[str, object]:
     """Return a destination's file with one more stage, where the picture is finished.
 
     That is before the conversion. A stage that is there already stays where it is and gets the
     settings beside its own.
+
+    Parameters
+    ----------
+    leave_out
+        Stages in this role are not wanted.
     """
-    raw = dict(destination.raw)
-    stages = [each for each in destination.file.stages if each != leave_out]
+    classes = {
+        each: stage
+        for each, stage in destination.stages.items()
+        if leave_out is None or stage.role is not leave_out
+    }
+    stages = list(classes)
     if name not in stages:
-        places = [destination.places.get(each) for each in stages]
+        places = [stage.place for stage in classes.values()]
         at = next((at for at, each in enumerate(places) if each in _BEHIND_FINISHED), len(stages))
         stages.insert(at, name)
-    tables = {key: value for key, value in destination.file.stage.items() if key != leave_out}
+    tables = {key: value for key, value in destination.file.stage.items() if key in stages}
     tables[name] = {**tables.get(name, {}), **settings}
-    return {**raw, "stages": stages, "stage": tables}
+    return {**destination.raw, "stages": stages, "stage": tables}
+
+
+def read_findings(trial: Trial, stage: str, model: type[_FindingsT]) -> _FindingsT | None:
+    """Read what a stage in a role has found; None when it came to no findings.
+
+    Raises
+    ------
+    StageError
+        When they are not what its role asks for.
+    """
+    found = trial.work.findings.get(stage) if trial.work else None
+    if not found:
+        return None
+    try:
+        return model.model_validate(found)
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(map(str, first["loc"]))
+        said = f"returned findings that do not fit its role: {key}: {first['msg']}"
+        raise StageError(stage, said) from error
 
 
 @contextmanager

@@ -16,7 +16,7 @@ from hotfolder.daemon.loop import Daemon
 from hotfolder.ledger.reading import open_reader
 from hotfolder.overview.check import check
 from hotfolder.settings.root import Root
-from whole.conftest import drop, hotfolder, write_destination
+from whole.conftest import drop, hotfolder, records, write_destination
 
 __all__ = ["hotfolder"]
 
@@ -75,3 +75,8 @@ def state(root: Root, batch: str = "estuary") -> BatchState:
 
 def table(path: Path) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(path.read_text("utf-8-sig"), newline="")))
+
+
+def ended(root: Root) -> list[dict[str, object]]:
+    """Records of jobs' ends, without those that say that a result was set aside later."""
+    return [record for record in records(root, BOOK) if not record["superseded"]]

@@ -148,6 +148,21 @@ def test_what_is_left_is_reckoned_by_area(by_night):
         height_px=100, bits=16, colour_space="RGB", ppi=100.0, profile=None,
     )  # fmt: skip
     made = record(elapsed_s=10.0, results=(result,))
-    expected = 10 * (20 * 10 + 25.4**2) / 25.4**2 / 2
-    assert expected == pytest.approx(estimate_s(left, [made], 2))
+    assert pytest.approx(10 * (20 * 10 + 25.4**2) / 25.4**2) == estimate_s(left, [made], 1)
+    assert pytest.approx(10) == estimate_s(left, [made], 2)  # no less than the longest
     assert estimate_s(left, [], 2) is None
+
+
+def test_what_every_job_takes_is_not_reckoned_by_area(by_night):
+    """A page of a book was said to take six minutes, as small ones had taken seconds each."""
+    sweep(by_night, clock=clock("2026-05-04 12:00"))
+    (left,) = [each for each in read_jobs(by_night.ledger) if each.placement.height_mm]
+    made = []
+    for side_px in (10, 20, 30, 40):  # each takes 3 s and 1 ms for each mm²
+        mm2 = (side_px / 100 * 25.4) ** 2
+        result = ResultRecord(
+            path="/r/out/mud.tif", sha256="0" * 64, bytes=1, format="tiff", width_px=side_px,
+            height_px=side_px, bits=16, colour_space="RGB", ppi=100.0, profile=None,
+        )  # fmt: skip
+        made.append(record(elapsed_s=3 + mm2 / 1000, results=(result,)))
+    assert pytest.approx(3.2) == estimate_s([left], made, 2)  # 20 × 10 mm

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter, ValidationError
 
-from hotfolder.batch.naming import make_stem
+from hotfolder.batch.naming import make_stem, sort_page
 from hotfolder.batch.ticket import Placement
 from hotfolder.disk.names import safe_component
 from hotfolder.model.name_template import NameTemplate
@@ -47,3 +47,13 @@ def test_whatever_a_row_says_the_name_is_one_safe_component(page, name, file):
 
 def test_a_row_cannot_bring_a_field_of_its_own():
     assert "{row}-1" == make_stem("{page}-{placement}", "b", Placement(2, "x.tif", "{row}", "1"))
+
+
+def test_pages_stand_in_the_order_of_a_book_in_names_and_lists():
+    pages = ["iv", "1", "2a", "9", "28-29", "31", "101"]
+    mixed = ["101", "31", "9", "28-29", "iv", "2a", "1"]
+    assert pages == sorted(mixed, key=sort_page)
+    stems = [
+        make_stem("{page}-{placement}", "b", Placement(2, "x.tif", each, "1")) for each in pages
+    ]
+    assert stems[1:] == sorted(stems[1:])

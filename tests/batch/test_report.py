@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 import re
+import shlex
 import shutil
 
 import pytest
@@ -235,8 +236,8 @@ def test_a_result_that_no_row_asks_for_any_more_is_named(reported):
     ticket(reported, [ROWS[0], ROWS[1].replace("20 mm", "25 mm")])
     sweep(reported)
     said = document(reported)
-    assert ["003-1.tif"] == said["results_that_no_row_asks_for_any_more"]
-    assert "003-1-2.tif" == table(folder(reported) / "manifest.csv")[1]["result"]
+    assert ["003-1.tif"] == [each["was"] for each in said["results_set_aside"]]
+    assert "003-1.tif" == table(folder(reported) / "manifest.csv")[1]["result"]
 
 
 def test_a_report_that_was_lost_is_made_again_when_the_ticket_comes_again(reported):
@@ -246,23 +247,80 @@ def test_a_report_that_was_lost_is_made_again_when_the_ticket_comes_again(report
     assert 5 == document(reported)["rows"]
 
 
-def test_all_that_is_held_of_a_batch_is_released_by_one_command(reported, hotfolder):
-    done = hotfolder("release", "--batch", f"{BOOK}/estuary", reported.path, "--why", "over coffee")
+def test_what_is_held_of_a_batch_is_listed_and_released_for_a_reason_that_was_seen(
+    reported, hotfolder
+):
+    batch = f"{BOOK}/estuary"
+    done = hotfolder("release", "--batch", batch, reported.path, "--why", "over coffee")
+    assert 3 == done.returncode, done.stderr
+    assert "1 held for too-few-pixels" in done.stdout
+    assert "the limit of fine-art-canvas is 20" in done.stdout
+    assert "Nothing was released." in done.stdout
+    (command,) = re.findall(r"To release them: (.*)", done.stdout)
+    wrong = hotfolder("release", "--batch", batch, reported.path, "--held-for", "gamut-loss")
+    assert 4 == wrong.returncode
+    assert "too-few-pixels" in wrong.stderr
+    done = hotfolder(*shlex.split(command)[1:], "--why", "over coffee")
     assert 0 == done.returncode, done.stderr
     sweep(reported)
     assert (3, 0) == tuple(document(reported)["counts"][key] for key in ("delivered", "held"))
     assert "over coffee" == records(reported, BOOK)[-1]["release"]["why"]
-    again = hotfolder("release", "--batch", f"{BOOK}/estuary", reported.path)
-    assert f"Nothing of {BOOK}/estuary is held" in again.stdout
+    again = hotfolder("release", "--batch", batch, reported.path)
+    assert f"Nothing of {batch} is held" in again.stdout
     unknown = hotfolder("release", "--batch", f"{BOOK}/spring", reported.path)
     assert 4 == unknown.returncode
-    assert f"{BOOK}/estuary" in unknown.stderr.replace("\n", " ")
+    assert batch in unknown.stderr.replace("\n", " ")
 
 
-def test_several_jobs_are_released_at_once_and_words_that_are_no_jobs_are_said(reported, hotfolder):
-    (held,) = [each["job"] for each in records(reported, BOOK) if each["state"] == "held"]
-    assert 4 == hotfolder("release", held, "nonsense", reported.path).returncode
-    assert 4 == hotfolder("release", reported.path).returncode
-    assert 4 == hotfolder("release", held, "20260101-000000-00000000", reported.path).returncode
+def test_a_slip_of_the_pen_is_not_released_among_many(reported, hotfolder):
+    """A width of 2100 mm, where 21 were meant, was released at 15 ppi with all the others."""
+    ticket(reported, [ROWS[4], "reeds.tif,7,,2100 mm,,"])
     sweep(reported)
-    assert 3 == document(reported)["counts"]["delivered"]
+    done = hotfolder(
+        "release", "--batch", f"{BOOK}/estuary", reported.path, "--held-for", "too-few-pixels"
+    )
+    assert 0 == done.returncode, done.stderr
+    assert "is far beyond what is allowed" in done.stdout
+    sweep(reported)
+    states = {each["page"]: each["state"] for each in document(reported)["placements"]}
+    assert {"6": "delivered", "7": "held"} == states
+
+
+def test_a_command_in_the_report_is_quoted_and_works(book, hotfolder):
+    path = book.destinations / f"{BOOK}.toml"
+    limits = "[stage.preflight]\nhold_below_ppi = 20\n[stage.sizing]"
+    path.write_text(path.read_text().replace("[stage.sizing]", limits))
+    picture(book, "reeds.tif", "the river's mouth")
+    ticket(book, [ROWS[4]], "the river's mouth")
+    sweep(book)
+    page = (book.path / "out" / BOOK / "the river's mouth" / "report.html").read_text()
+    printed = [
+        html.unescape(each) for each in re.findall("<code>(hotfolder release -.*?)</code>", page)
+    ]
+    assert 1 == len(printed), printed
+    done = hotfolder(*shlex.split(printed[0])[1:], cwd=book.path)
+    assert 0 == done.returncode, done.stderr
+    sweep(book)
+    assert "delivered" == records(book, BOOK)[-1]["state"]
+
+
+def test_what_is_not_measured_yet_is_not_said_to_be_well(book):
+    picture(book, "reeds.tif")
+    sweep(book)
+    page = (folder(book) / "report.html").read_text()
+    assert "0 of 0 done" not in page
+    assert "no ticket can be read yet" in page
+    assert "No picture has colours that this medium cannot make" not in page
+    assert "Not yet measured" in page
+
+
+def test_what_a_row_is_warned_of_stands_in_the_report(book):
+    path = book.destinations / f"{BOOK}.toml"
+    limits = "[stage.preflight]\nwarn_below_ppi = 25\n[stage.sizing]"
+    path.write_text(path.read_text().replace("[stage.sizing]", limits))
+    picture(book, "reeds.tif")
+    ticket(book, [ROWS[4]])
+    sweep(book)
+    (row,) = document(book)["placements"]
+    assert "the limit of fine-art-canvas is 25" in row["warnings"][0]
+    assert row["warnings"][0] in html.unescape((folder(book) / "report.html").read_text())

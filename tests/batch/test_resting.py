@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from batch.conftest import BOOK, picture, state, sweep, ticket
+from batch.conftest import BOOK, ended, picture, state, sweep, ticket
 from hotfolder.batch.desk import Desk
 from hotfolder.batch.folder import BatchFolders
 from hotfolder.ending import discard
@@ -69,7 +69,7 @@ def test_the_ticket_again_after_a_change_of_pixels_does_them_anew_once(done, cha
     for _ in range(2):
         ticket(done, ROWS)
         sweep(done)
-        assert 4 == len(records(done, BOOK))
+        assert 4 == len(ended(done))
 
 
 def test_another_profile_under_the_same_name_counts_when_a_person_asks(done):
@@ -78,7 +78,7 @@ def test_another_profile_under_the_same_name_counts_when_a_person_asks(done):
     assert 2 == len(records(done, BOOK))
     ticket(done, ROWS)
     sweep(done)
-    assert 4 == len(records(done, BOOK))
+    assert 4 == len(ended(done))
 
 
 def test_what_was_done_with_settings_that_had_changed_since_the_plan_is_not_done_again(book):

@@ -116,7 +116,6 @@ def test_a_side_that_makes_no_sense_is_said_with_row_column_and_what_is_allowed(
         ("copies", "0", "a whole number from 1 to 9999"),
         ("copies", "1.5", "a whole number from 1 to 9999"),
         ("intent", "vivid", "perceptual, relative colorimetric"),
-        ("anchor", "north", "centre, top, bottom"),
         ("placement", "x" * 41, "at most 40 characters"),
         ("caption", "y" * 2001, "at most 2000 characters"),
     ],
@@ -127,6 +126,11 @@ def test_what_is_wrong_in_a_row_is_said_and_the_others_go_on(column, cell, allow
     (said,) = problems(text)
     assert f"row 2, {column}" in said
     assert allowed in said
+
+
+def test_an_anchor_that_is_none_is_said():
+    (said,) = problems("file,page,width,height,anchor\nx.tif,1,20 mm,10 mm,north\n")
+    assert "centre, top, bottom" in said
 
 
 def test_every_fault_of_a_row_is_said_at_once():
@@ -154,11 +158,6 @@ def test_intents_are_read_as_people_write_them(cell, expected):
 def test_anchors_are_read_as_people_write_them(cell, expected):
     text = f"file,page,width,height,crop anchor\r\nx.tif,1,10 mm,20 mm,{cell}\r\n"
     assert expected == ticket(text).placements[0].anchor
-
-
-def test_an_anchor_where_nothing_is_cropped_is_said():
-    (said,) = problems("file,page,width,anchor\r\nx.tif,1,10 mm,top\r\n")
-    assert "both width and height" in said
 
 
 def test_a_size_column_left_empty_is_a_slip_but_no_size_column_is_not():
@@ -240,3 +239,43 @@ def test_no_row_does_worse_than_be_said(cells, separator):
 )
 def test_a_ticket_is_told_by_its_name(name, expected):
     assert expected == is_ticket(name)
+
+
+def test_an_anchor_where_nothing_is_cropped_is_passed_over_and_said():
+    found = ticket(
+        "file,page,width,height,anchor\nx.tif,1,20 mm,,top\ny.tif,2,20 mm,,north\n"
+        "z.tif,3,20 mm,10 mm,top\n"
+    )
+    assert ["", "", "top"] == [each.anchor for each in found.placements]
+    assert ((), 1) == (found.problems, len(found.remarks))
+    assert "rows 2, 3" in found.remarks[0]
+
+
+@pytest.mark.parametrize(
+    "last",
+    [
+        "Total,,,27",
+        ",Sum:,,27",
+        ",,,27",
+        ",,Gesamt,27",
+        "Summe: 27,,,",
+        "Total,,,27\n,,,\n,,Area,3.5",
+    ],
+)
+def test_a_total_at_the_bottom_is_no_row(last):
+    found = ticket(f"file,page,caption,copies\nx.tif,1,a,13\ny.tif,2,b,14\n{last}\n")
+    assert (2, (), 2) == (len(found.placements), found.problems, found.rows)
+    assert "total" in found.remarks[0]
+    assert "4" in found.remarks[0]
+
+
+@pytest.mark.parametrize("last", ["total.tif,3,,1", ",,a note,", ",3,,1", "x.tif,,,1"])
+def test_a_row_that_is_no_total_is_read_as_any_other(last):
+    found = ticket(f"file,page,caption,copies\nx.tif,1,a,13\ny.tif,2,b,14\n{last}\n")
+    assert 3 == found.rows
+    assert 3 == len(found.placements) + len({each.row for each in found.problems})
+
+
+def test_a_total_that_is_not_at_the_bottom_is_a_row_that_is_wrong():
+    found = ticket("file,page,copies\nx.tif,1,13\nTotal,,13\ny.tif,2,14\n")
+    assert [3] == [each.row for each in found.problems]

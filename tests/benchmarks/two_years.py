@@ -1,10 +1,10 @@
 """Two years of a studio: ``python tests/benchmarks/two_years.py``.
 
 A root is generated as it is after 200,000 jobs: ledger, chained logs, an empty file for each
-original and sub-folders in the hot folders that nobody empties. Measured are a start until the daemon is at
-work, ``status``, what one more job costs the daemon (from claim to publish, without its worker's
-pixels), the audit's check of all chains with its memory, and the making of a lost ledger with its
-memory. Processor time says more than the clock where others work on the machine.
+original, and sub-folders in the hot folder that nobody empties. Measured are a start and a stop,
+``status``, what one more job costs the daemon (from claim to publish, without its worker's pixels),
+the audit's check with its memory, and the making of a lost ledger with its memory. Processor time
+says more than the clock where others work on the machine.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from rich.table import Table
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from hotfolder.disk.marker import write_marker
-from hotfolder.ledger.details import Detail, State
+from hotfolder.ledger.details import Delivered, State
 from hotfolder.ledger.jobs import Ledger, Restored, link
 from hotfolder.ledger.record_log import LOG_FILE, START
 from hotfolder.model.records import Record, to_json_line
@@ -136,7 +136,7 @@ def fill(root: Root, log: Path, pattern: dict[str, Any], jobs: int) -> None:
             yield Restored(
                 id=record.job, destination=NAME, source=name.encode(), kind="file",
                 state=State.DELIVERED, bytes=0, sha256=empty, attempts=1, arrived=at,
-                changed=record.finished, detail=Detail(), line=line, record=record,
+                changed=record.finished, detail=Delivered(), line=line, record=record,
             )  # fmt: skip
             (root.path / "originals" / NAME / name).touch()
 

@@ -9,6 +9,7 @@ from selenium.webdriver.common.by import By
 
 from browser.conftest import open_page
 from browser.sheets import NAME, contrasts, patches, width_in_a_window_of
+from hotfolder.stages.roles import Rectangle
 from hotfolder.testing import make_stage, run_stage
 from hotfolder.work import comparison
 from hotfolder.work.comparison import Candidate, ranked
@@ -44,7 +45,7 @@ def compared(tmp_path_factory):
                 black=said["medium_black_lightness"],
                 white=tuple(said["medium_white_srgb"]),
                 size_px=(400, 200),
-                places=tuple(said["places"]),
+                places=tuple(Rectangle(**each) for each in said["places"]),
                 sheet=folder / "sheet.html",
             )
         )

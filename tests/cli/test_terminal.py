@@ -10,7 +10,7 @@ from rich.console import Console
 
 from hotfolder import logs
 from hotfolder.cli import audit as command
-from hotfolder.cli import looking, terminal
+from hotfolder.cli import looking, status, terminal
 from hotfolder.cli import main as cli
 from hotfolder.ending.deliver import say_why
 from hotfolder.errors import Problem, SettingsError, StorageError
@@ -69,17 +69,17 @@ def test_an_error(screen, monkeypatch, error):
 
 def test_what_waits(screen):
     waiting = {
-        "what": "stopped", "destination": "canvas", "file": HOSTILE, "share": 0.5,
-        "why": f"{HOSTILE} failed\nReleased.", "since": "2026-01-01", "who": "you",
+        "what": "stopped", "destination": "canvas", "file": HOSTILE, "share": 0.5, "columns": [],
+        "why": f"{HOSTILE} failed\nReleased.", "since": "2026-01-01", "who": "you", "job": "",
     }  # fmt: skip
     destination = dict.fromkeys(
         ("arriving", "delivered", "held", "discarded", "refused", "left_alone", "unreachable",
          "unreachable_since", "watch", "rests_until"), ""
     )  # fmt: skip
     destination |= {"remarks": [HOSTILE], "settings_problem": HOSTILE}
-    cli._print_status({
+    status._print_status({
         "root": HOSTILE, "served": False, "served_by": None, "served_since": "",
-        "batches": [], "waiting": [waiting],
+        "batches": [], "waiting": [waiting], "warned": [],
         "destinations": {"canvas": destination},
     })  # fmt: skip
     check_shown(screen.getvalue())

@@ -11,7 +11,7 @@ import pytest
 from daemon.conftest import Named, away, destination, is_for_a_batch
 from hotfolder.daemon.handing_out import HandingOut
 from hotfolder.daemon.trouble import About, Kind
-from hotfolder.ledger.details import Detail, State
+from hotfolder.ledger.details import Delivered, State
 
 
 class Held(Executor):
@@ -80,7 +80,7 @@ def make(desk, ledger, troubles, clock):
 @pytest.fixture
 def end(ledger):
     def end(row, _where):
-        return ledger.advance(row.id, State.DELIVERED, Detail())
+        return ledger.advance(row.id, State.DELIVERED, Delivered())
 
     return end
 

@@ -32,6 +32,9 @@ class Desk:
     def plan(self, _destinations, busy):
         return self.planned
 
+    def untidy(self):
+        return set()
+
 
 @pytest.fixture
 def desk():
@@ -50,7 +53,9 @@ def destinations():
 
 @pytest.fixture
 def putting_away(desk, destinations, troubles, clock, changed):
-    return PuttingAway(desk, destinations, troubles, lambda *batch: changed.append(batch), clock)
+    return PuttingAway(
+        desk, destinations, troubles, lambda *batch: changed.append(batch), None, clock
+    )
 
 
 def test_what_has_come_is_put_away_and_its_batches_are_planned(putting_away, desk, changed):

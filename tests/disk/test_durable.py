@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from hotfolder.disk import durable, platforms
+from hotfolder.disk import durable, line_log, platforms
 
 DATA = bytes(range(256)) * 40
 
@@ -172,13 +172,13 @@ def test_a_copy_is_whole_and_says_what_it_copied(tmp_path):
 def test_a_file_that_changes_while_it_is_copied_is_not_copied(tmp_path, monkeypatch):
     source = tmp_path / "in"
     source.write_bytes(DATA)
-    write = durable._write_all
+    write = durable.write_all
 
     def write_and_change(file, data):
         write(file, data)
         os.truncate(source, len(DATA) + 1)
 
-    monkeypatch.setattr(durable, "_write_all", write_and_change)
+    monkeypatch.setattr(durable, "write_all", write_and_change)
     with pytest.raises(OSError, match="changed while it was copied") as caught:
         durable.copy_new(source, tmp_path / "out")
     assert errno.EBUSY == caught.value.errno
@@ -187,7 +187,7 @@ def test_a_file_that_changes_while_it_is_copied_is_not_copied(tmp_path, monkeypa
 
 def test_a_copy_that_reads_back_differently_is_thrown_away(tmp_path, monkeypatch):
     (tmp_path / "in").write_bytes(DATA)
-    monkeypatch.setattr(durable, "_write_all", lambda file, data: os.write(file, data[:-1]))
+    monkeypatch.setattr(durable, "write_all", lambda file, data: os.write(file, data[:-1]))
     with pytest.raises(OSError, match="reads back differently") as caught:
         durable.copy_new(tmp_path / "in", tmp_path / "out")
     assert errno.EIO == caught.value.errno
@@ -246,8 +246,8 @@ def test_short_writes_are_gone_on_with(tmp_path, monkeypatch):
 
 def test_lines_are_appended_with_their_ends(tmp_path):
     log = tmp_path / "log.jsonl"
-    assert durable.append_line(log, b'{"a": 1}') == 0
-    assert durable.append_line(log, b'{"b": 2}\n') == 0
+    assert line_log.append_line(log, b'{"a": 1}') == 0
+    assert line_log.append_line(log, b'{"b": 2}\n') == 0
     assert log.read_bytes() == b'{"a": 1}\n{"b": 2}\n'
 
 
@@ -256,40 +256,40 @@ def test_lines_are_appended_with_their_ends(tmp_path):
 def test_a_torn_last_line_is_healed_first(tmp_path, before, torn):
     log = tmp_path / "log.jsonl"
     log.write_bytes(before + torn)
-    assert len(torn) == durable.append_line(log, b'{"c": 3}')
+    assert len(torn) == line_log.append_line(log, b'{"c": 3}')
     assert log.read_bytes() == before + b'{"c": 3}\n'
 
 
 def test_an_append_that_fails_leaves_the_log_as_it_was(tmp_path, monkeypatch):
     log = tmp_path / "log.jsonl"
-    durable.append_line(log, b'{"a": 1}')
+    line_log.append_line(log, b'{"a": 1}')
 
     def fail(_):
         raise OSError(errno.ENOSPC, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", fail)
     with pytest.raises(OSError, match="No space left"):
-        durable.append_line(log, b'{"b": 2}')
+        line_log.append_line(log, b'{"b": 2}')
     assert log.read_bytes() == b'{"a": 1}\n'
 
 
 def test_an_append_is_flushed_and_so_is_the_name_of_a_new_log(tmp_path, acts):
-    durable.append_line(tmp_path / "log.jsonl", b"{}")
-    durable.append_line(tmp_path / "log.jsonl", b"{}")
+    line_log.append_line(tmp_path / "log.jsonl", b"{}")
+    line_log.append_line(tmp_path / "log.jsonl", b"{}")
     assert acts == ["sync file", "sync folder", "sync file"]
 
 
 @pytest.mark.parametrize("line", [b"", b"\n", b"a\nb", b"a\n\n"])
 def test_only_one_line_can_be_appended(tmp_path, line):
     with pytest.raises(ValueError, match="exactly one line"):
-        durable.append_line(tmp_path / "log.jsonl", line)
+        line_log.append_line(tmp_path / "log.jsonl", line)
 
 
 def test_a_log_that_is_a_link_is_not_written_through(tmp_path):
     (tmp_path / "precious").write_bytes(b"precious")
     (tmp_path / "log.jsonl").symlink_to("precious")
     with pytest.raises(OSError, match="symbolic links"):
-        durable.append_line(tmp_path / "log.jsonl", b"{}")
+        line_log.append_line(tmp_path / "log.jsonl", b"{}")
     assert (tmp_path / "precious").read_bytes() == b"precious"
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hotfolder.ending.deliver import say_why
+from hotfolder.ending.why import say_why
 from hotfolder.model.records import ResultRecord
 from model.test_records import record
 

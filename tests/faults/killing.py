@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from hotfolder.daemon.loop import Daemon
-from hotfolder.disk import durable, platforms
+from hotfolder.disk import durable, line_log, platforms
 from hotfolder.ledger.jobs import Ledger, State, read_jobs
 from hotfolder.logs import set_up_logs
 from hotfolder.overview.check import check
@@ -28,7 +28,7 @@ ACTS: tuple[tuple[Any, str], ...] = (
     (durable, "move_new"),
     (durable, "copy_new"),
     (durable, "write_new"),
-    (durable, "append_line"),
+    (line_log, "append_line"),
     (durable, "make_folders"),
     (durable, "remove_tree"),
     (durable, "fsync_file"),
@@ -139,9 +139,10 @@ def check_books(root: Root, dropped: list[str], *, latest_only: bool = False) ->
 
     With `latest_only`, only the last record of a job counts: a held job that was released has two.
     """
-    assert sorted(dropped) == sorted(hashes(root, "in", "originals", "held", "refused"))
-    assert list(hashes(root, "in")) == []
-    assert list(root.spool.iterdir()) == []
+    kept = hashes(root, "in", "originals", "held", "refused")
+    assert_same(sorted(dropped), sorted(kept), "each original is kept once")
+    assert_same([], list(hashes(root, "in")), "nothing waits")
+    assert_same([], list(root.spool.iterdir()), "the spool is empty")
 
     logged = [
         json.loads(line)
@@ -151,15 +152,18 @@ def check_books(root: Root, dropped: list[str], *, latest_only: bool = False) ->
     ]
     if latest_only:
         logged = list({record["job"]: record for record in logged}.values())
-    assert sorted(dropped) == sorted(record["original"]["sha256"] for record in logged)
+    said = sorted(record["original"]["sha256"] for record in logged)
+    assert_same(sorted(dropped), said, "each original has exactly one line in a log")
     for log in below(root.path / "out"):
         if log.name == "log.jsonl":
             check_chain(log)
     ended = {row.id: row for row in read_jobs(root.ledger, ended=True)}
-    assert read_jobs(root.ledger) == []
-    assert {record["job"]: record for record in logged} == {
-        job: json.loads(row.record_text) for job, row in ended.items()
-    }
+    assert_same([], read_jobs(root.ledger), "no job is open")
+    assert_same(
+        {record["job"]: record for record in logged},
+        {job: json.loads(row.record_text) for job, row in ended.items()},
+        "log and ledger say the same",
+    )
 
     results = {
         str((root.path / record["results"][0]["path"]).resolve()): record["results"][0]["sha256"]
@@ -171,13 +175,18 @@ def check_books(root: Root, dropped: list[str], *, latest_only: bool = False) ->
         for path in below(root.path / "out")
         if path.name not in _OURS and path.name != ".hotfolder-folder"
     }
-    assert results == out
+    assert_same(results, out, "each result is there once")
     left = [
         str(path)
         for path in below(root.path)
         if path.name.startswith(".hotfolder-") and path.name != ".hotfolder-folder"
     ]
-    assert left == []
+    assert_same([], left, "no temporary name is left")
+
+
+def assert_same(expected: object, actual: object, what: str) -> None:
+    """Say which of the books is wrong: a planted bug must be seen for its own reason."""
+    assert expected == actual, f"not so: {what}: expected {expected}, got {actual}"
 
 
 def check_chain(log: Path) -> None:

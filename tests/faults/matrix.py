@@ -27,7 +27,7 @@ from faults.killing import ACTS, in_a_child, run_here
 from hotfolder.daemon import trouble
 from hotfolder.daemon.loop import Daemon
 from hotfolder.errors import StorageError
-from hotfolder.ledger.jobs import Ledger
+from hotfolder.ledger.jobs import Ledger, State
 from hotfolder.logs import set_up_logs
 from hotfolder.overview.check import check
 from hotfolder.settings.root import Root
@@ -47,11 +47,13 @@ Plant = Callable[[], None]
 
 @dataclass(frozen=True)
 class Fault:
-    """What happens at the act with this number; mount: of the file system that loses power."""
+    """What happens, and at which act."""
 
     kind: str
     number: int
+    """Of the act, from 1."""
     mount: Path | None = None
+    """Of the file system that loses power."""
 
     def strike(self) -> None:
         """The process ends, or its file system does."""
@@ -66,6 +68,54 @@ class Fault:
         if owner is Ledger:
             return StorageError(f"the ledger cannot be written: {os.strerror(number)}")
         return OSError(number, os.strerror(number))
+
+
+@dataclass(frozen=True)
+class KilledIn:
+    """The process is killed when the first job has come to a state, and all files are claimed.
+
+    Jobs run beside claims: the job waits in that state until the claims are done.
+    """
+
+    state: State
+    files: int
+    """How many there are to claim."""
+
+    def strike(self) -> None:
+        """The process ends."""
+        os.kill(os.getpid(), signal.SIGKILL)
+
+
+class StateWatch:
+    """Wraps the changes of state, and kills when there is no doubt in which the jobs are."""
+
+    def __init__(self, fault: KilledIn) -> None:
+        self.fault = fault
+        self.acts: list[str] = []
+        self._claimed: set[str] = set()
+        self._changed = threading.Condition()
+
+    def install(self) -> None:
+        advance = Ledger.advance
+
+        def watched(ledger: Ledger, job: str, state: State, *rest: Any, **named: Any) -> Any:
+            row = advance(ledger, job, state, *rest, **named)
+            with self._changed:
+                if state is State.CLAIMED:
+                    self._claimed.add(job)
+                    self._changed.notify_all()
+                if state is not self.fault.state:
+                    return row
+                # a claim cannot wait for those after it: the last of them is the one that is meant
+                wait_s = 0 if state is State.CLAIMED else DEADLINE_S / 2
+                if self._changed.wait_for(self._all_are_claimed, wait_s):
+                    self.fault.strike()
+            return row
+
+        Ledger.advance = watched  # type: ignore[method-assign]
+
+    def _all_are_claimed(self) -> bool:
+        return len(self._claimed) == self.fault.files
 
 
 class Injector:
@@ -105,7 +155,7 @@ class Injector:
 
 
 def sweep_with(
-    root: Root, fault: Fault | None = None, plant: Plant | None = None
+    root: Root, fault: Fault | KilledIn | None = None, plant: Plant | None = None
 ) -> list[str] | None:
     """Sweep in a child process that meets a fault.
 
@@ -131,7 +181,7 @@ def sweep_with(
         daemon = Daemon(root, found.settings, found.registry, run=run_here)
         if plant is not None:
             plant()
-        injector = Injector(fault)
+        injector = StateWatch(fault) if isinstance(fault, KilledIn) else Injector(fault)
         injector.install()
         with contextlib.suppress(StorageError):
             daemon.run(until_idle=True)

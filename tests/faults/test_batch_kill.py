@@ -89,3 +89,60 @@ def test_a_kill_at_any_act_loses_nothing_and_does_no_placement_twice(
         check_books(root, originals)
         shutil.rmtree(root.path)
     record_property("acts", f"{len(numbers)} of {len(acts)}")
+
+
+SWAPPED = ["mud.tif,1,,20 mm,,", "reeds.tif,2,,20 mm,,", "reeds.tif,3,,30 mm,20 mm,"]
+
+
+@pytest.mark.parametrize("after", [False, True], ids=["before", "after"])
+def test_a_kill_while_pages_change_places_leaves_each_name_right_and_nothing_lost(
+    filled, tmp_path, after, every_act, record_property
+):
+    assert sweep_in_child(filled) is not None
+    out = filled.path / "out" / BOOK
+    first = {path.name: path.read_bytes() for path in (out / "estuary").glob("*.tif")}
+    ticket(filled, SWAPPED)
+    # paths in records are absolute: the root stays where it is and is put back each time
+    saved = copied(filled, tmp_path / "saved").path
+
+    def put_back():
+        shutil.rmtree(filled.path)
+        shutil.copytree(saved, filled.path)
+
+    acts = sweep_in_child(filled)
+    assert acts is not None
+    check_swapped(filled, first)
+    step = 1 if every_act else max(1, len(acts) // SPREAD)
+    numbers = range(1 if every_act else 3, len(acts) + 1, step)
+    for number in numbers:
+        put_back()
+        assert sweep_in_child(filled, number, after=after) is None, f"act {number} was not reached"
+        assert sweep_in_child(filled) is not None, f"no end after {number}, {acts[number - 1]}"
+        check_swapped(filled, first)
+    record_property("acts", f"{len(numbers)} of {len(acts)}")
+
+
+def check_swapped(root, first):
+    """Each name has what the ticket asks for, and what it had is set aside once and recorded."""
+    out = root.path / "out" / BOOK
+    latest = {each["job"]: each for each in records(root, BOOK)}
+    asked = {
+        line.name + ".tif": latest[line.job]["results"][0]["sha256"] for line in state(root).lines
+    }
+    there = {
+        path.name: hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in (out / "estuary").glob("*.tif")
+    }
+    assert asked == there
+    assert first["003-1.tif"] == (out / "estuary" / "003-1.tif").read_bytes()
+    aside = {path.name: path.read_bytes() for path in (out / "superseded/estuary").iterdir()}
+    assert {name: first[name] for name in ("001-1.tif", "002-1.tif")} == aside
+    superseded = [each for each in latest.values() if each["superseded"]]
+    assert sorted(str(out / "superseded/estuary" / name) for name in aside) == sorted(
+        each["results"][0]["path"] for each in superseded
+    )
+    assert 2 == sum(bool(each["superseded"]) for each in records(root, BOOK))
+    assert [] == read_jobs(root.ledger)
+    assert [] == list(root.spool.iterdir())
+    left = [path for path in root.path.rglob(".hotfolder-*") if path.name != ".hotfolder-folder"]
+    assert [] == left

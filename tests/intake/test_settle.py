@@ -375,3 +375,62 @@ def test_a_file_that_may_not_be_read_is_waited_for(folder, monkeypatch):
     (folder / "reeds.tif").write_bytes(TIFF)
     monkeypatch.setattr("hotfolder.intake.settle.open_beneath", refuse)
     assert look(folder) == Probe(Arrival.UNFINISHED, "The file cannot be read: Permission denied.")
+
+
+# where nobody can say who has a file open: a daemon that is not root, and files of others
+
+
+def test_a_file_that_came_with_pauses_is_waited_for_longer_than_they_were(clock):
+    waits = settler(clock, Probe(Arrival.WHOLE, is_blind=True))
+    for size in (1, 2, 3):
+        assert waits.update([candidate(size=size)]) == []
+        clock.go_on(9)
+    clock.go_on(17)  # 26 s after the last change; the longest pause was 9 s
+    assert waits.update([candidate(size=3)]) == []
+    (said,) = waits.waiting()
+    assert "pauses" in said.reason
+    clock.go_on(1)
+    assert names(waits.update([candidate(size=3)])) == ["reeds.tif"]
+
+
+def test_a_file_that_came_with_pauses_is_taken_at_once_where_writers_are_seen(clock):
+    waits = settler(clock, WHOLE)
+    for size in (1, 2):
+        assert waits.update([candidate(size=size)]) == []
+        clock.go_on(9)
+    assert names(waits.update([candidate(size=2)])) == ["reeds.tif"]
+
+
+def test_an_unfinished_file_is_waited_for_longer_where_writers_are_not_seen(clock):
+    waits = settler(clock, replace(UNFINISHED, is_blind=True))
+    waits.update([candidate()])
+    clock.go_on(PATIENCE_S * 5 - 1)
+    assert waits.update([candidate()]) == []
+    clock.go_on(1)
+    assert names(waits.update([candidate()])) == ["reeds.tif"]
+
+
+def test_a_share_that_was_away_for_a_day_makes_no_wait_of_three_days(clock):
+    waits = settler(clock, Probe(Arrival.WHOLE, is_blind=True))
+    waits.update([candidate(size=1)])
+    clock.go_on(86_400)
+    waits.update([candidate(size=2)])
+    clock.go_on(PATIENCE_S * 5)
+    assert names(waits.update([candidate(size=2)])) == ["reeds.tif"]
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="needs a second user")
+@pytest.mark.parametrize(("user", "blind"), [(0, False), (65534, True)])
+def test_a_user_who_is_not_root_is_blind_for_writers_of_others_and_knows_it(tmp_path, user, blind):
+    write_marker(tmp_path)
+    for folder in (tmp_path, *tmp_path.parents[:2]):
+        folder.chmod(0o755)
+    (tmp_path / "reeds.tif").write_bytes(b"II*\0")
+    with (tmp_path / "reeds.tif").open("ab"):
+        child = os.fork()
+        if child == 0:
+            os.setuid(user)
+            found = probe(scan(tmp_path).candidates[0])
+            seen = found.state is Arrival.OPEN
+            os._exit(0 if (found.is_blind, seen) == (blind, not blind) else 1)
+        assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from hotfolder.disk import durable
+from hotfolder.disk import line_log
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.ledger.record_log import START, RecordLog, link, read_last_lines
@@ -132,7 +132,7 @@ def test_the_last_line_is_found_however_long_it_is(tmp_path):
     long = b"x" * 5000 + b"\n"
     log.write_bytes(b"one\n" + long)
     assert long == read_last_lines(log, 16)[-1]
-    durable.append_line(log, b"y")
+    line_log.append_line(log, b"y")
     assert [b"y\n"] == read_last_lines(log, 16)
 
 

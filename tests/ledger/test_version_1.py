@@ -19,6 +19,7 @@ from hotfolder.errors import StorageError
 from hotfolder.ledger.details import (
     Claimed,
     Claiming,
+    Delivered,
     Detail,
     Held,
     Produced,
@@ -68,7 +69,8 @@ def test_every_row_carries_what_its_state_needs(ledger):
     carried = {row.id[-1]: type(row.detail) for row in rows}
     assert carried == {
         "1": Claiming, "2": Claimed, "3": Claimed, "4": Claimed, "5": Claimed, "6": Produced,
-        "7": Publishing, "8": Detail, "9": Held, "a": Held, "b": Held, "c": Detail, "d": Releasing,
+        "7": Publishing, "8": Delivered, "9": Held, "a": Held, "b": Held, "c": Detail,
+        "d": Releasing,
     }  # fmt: skip
     by_job = {row.id[-1]: row for row in rows}
     assert (7, 1) == (by_job["1"].detail.ino, by_job["1"].detail.nlink)

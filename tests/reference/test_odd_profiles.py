@@ -242,9 +242,9 @@ def test_settings_may_assume_another_in_place_of_a_broken_one(tmp_path):
     )
     assert ("deliver", (8, 8, 3)) == (outcome.verdict, pixels.shape)
     assert outcome.work.original.profile.assumed
-    (warning,) = outcome.work.findings["preflight"]["warnings"]
-    assert said in warning
-    assert warning.endswith("sRGB was assumed.")
+    (warning,) = outcome.work.warnings
+    assert said in warning.message
+    assert warning.message.endswith("sRGB was assumed.")
 
 
 def test_a_scanner_is_no_destination(tmp_path):

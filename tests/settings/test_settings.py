@@ -49,7 +49,7 @@ def test_quantities_are_plain_numbers_after_loading(load):
 @pytest.mark.parametrize(
     ("old", "new", "key", "said"),
     [
-        ('surface = "canvas"', 'surface = "velvet"', "medium.surface", "'canvas'"),
+        ('surface = "canvas"', 'surface = "velvet"', "medium.surface", '"canvas"'),
         ('surface = "canvas"', "", "medium.surface", "is missing"),
         ('viewing_distance = "2 m"', "viewing_distance = 2", "medium.viewing_distance", "60 in"),
         ('title = "Canvas"', 'titel = "Canvas"', "titel", "title, hours, priority, stages"),
@@ -58,10 +58,10 @@ def test_quantities_are_plain_numbers_after_loading(load):
         ("ppi = 150", "pip = 150", "stage.sizing.pip", "ppi"),
         ("matte-canvas.icc", "gone.icc", "medium.profile", "matte-canvas.icc"),
         ("[stage.sizing]", "[stage.tagging]\n[stage.sizing]", "stage.tagging", "is not used"),
-        ("[medium]", '[result]\nformat = "webp"\n[medium]', "result.format", "'tiff', 'jpeg'"),
+        ("[medium]", '[result]\nformat = "webp"\n[medium]', "result.format", '"tiff", "jpeg"'),
         ("[medium]", '[result]\nformat = "jpeg"\nbits = 16\n[medium]', "result", "bits = 8"),
         ("[medium]", '[limits]\ntime = "soon"\n[medium]', "limits.time", "10 min"),
-        ("[medium]", "[medium", "", "is not valid TOML"),
+        ("[medium]", "[medium", "", "line 4: is not TOML"),
     ],
 )
 def test_a_wrong_value_is_named_with_its_key_and_what_is_allowed(load, old, new, key, said):

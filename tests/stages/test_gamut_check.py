@@ -18,12 +18,14 @@ from hotfolder.errors import Hold
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import Rendering
-from hotfolder.testing import make_stage, run_stage
+from hotfolder.stages.messages import OwnPixels
+from hotfolder.testing import cut, make_stage, run_stage
 from hotfolder_stages.gamut_check import GamutCheck
 from hotfolder_stages.gamut_check import stage as stage_module
 from hotfolder_stages.gamut_check.regions import Blocks
 from hotfolder_stages.gamut_check.tally import Counter
 from hotfolder_stages.profile_conversion import ProfileConversion
+from hotfolder_stages.sizing import Sizing
 from reference.devices import (
     DISPLAY_P3,
     GREY,
@@ -469,3 +471,74 @@ def test_what_is_not_above_the_profiles_own_noise_is_not_lost(monkeypatch):
         "The destination's profile is itself uncertain by 25.0 ΔE00, so only what is lost by "
         "more than that is counted, not by more than 3."
     )
+
+
+def sized_and_checked(pixels, sizing, rows=64):
+    """Findings of the check behind the stage that sizes, and the raster it returned."""
+    spec = spec_of(pixels, ppi=100.0)
+    job = job_of(spec, profile=CMYK)
+    size, look = make_stage(Sizing, sizing), make_stage(GamutCheck, {})
+    size.announce(job)
+    look.announce(job)
+    sized = look.open(size.open(spec, job), job)
+    made = list(look.bands(size.bands(cut(pixels, rows))))
+    assert (sized.height_px, sized.width_px) == (
+        sum(band.rows for band in made),
+        made[0].pixels.shape[1],
+    )
+    return look.close(), sized
+
+
+def half_lost(height=120, width=160):
+    """A picture whose right half cannot be printed, with a fine grain."""
+    pixels = np.full((height, width, 3), 30000, np.uint16)
+    pixels[:, width // 2 :] = (0, 65000, 0)
+    return pixels + random_pixels(3, height * width).reshape(pixels.shape) // 200
+
+
+@pytest.mark.parametrize("rows", [7, 64, 500])
+def test_an_enlargement_is_measured_at_the_pictures_own_pixels(rows):
+    pixels = half_lost()
+    alone = checked(pixels, spec_of(pixels), CMYK)[2]
+    found, sized = sized_and_checked(pixels, {"long_edge": "1600 px"}, rows)
+    assert alone["out_of_gamut_share"] == found["out_of_gamut_share"]
+    assert alone["delta_e_00"] == found["delta_e_00"]
+    assert alone["lost_by_hue"] == found["lost_by_hue"]
+    region = found["largest_region"]
+    assert (800, 800, 1200) == (region["left_px"], region["width_px"], region["height_px"])
+    assert sized.width_px == 1600
+
+
+def test_of_an_enlargement_only_what_is_kept_is_measured():
+    pixels = half_lost()
+    size = {"width": "1600 px", "height": "800 px", "mode": "cover", "anchor": "left"}
+    found, _ = sized_and_checked(pixels, size)
+    assert found["out_of_gamut_share"] == pytest.approx(0.5, abs=0.01)
+    size = {"width": "400 px", "height": "1200 px", "mode": "cover", "anchor": "left"}
+    found, _ = sized_and_checked(pixels, size)
+    assert found["out_of_gamut_share"] == 0
+    found, _ = sized_and_checked(pixels, {**size, "anchor": "right"})
+    assert found["out_of_gamut_share"] == 1
+
+
+def test_a_border_around_an_enlargement_is_no_part_of_the_picture():
+    pixels = half_lost()
+    size = {"width": "1600 px", "height": "1600 px", "mode": "exact"}
+    found, _ = sized_and_checked(pixels, size)
+    assert found["out_of_gamut_share"] == pytest.approx(0.5, abs=0.01)
+    assert (800, 200) == (found["largest_region"]["left_px"], found["largest_region"]["top_px"])
+
+
+def test_a_reduction_is_measured_as_it_comes_out():
+    pixels = half_lost()
+    found, _ = sized_and_checked(pixels, {"long_edge": "80 px"})
+    assert "as sized" in found["measured_on"]
+
+
+def test_the_pictures_own_pixels_are_not_looked_at_once_a_stage_has_changed_them():
+    job = job_of(spec_of(half_lost()), profile=CMYK)
+    size = make_stage(Sizing, {"long_edge": "1600 px"})
+    size.open(spec_of(half_lost()), job)
+    assert job.told(OwnPixels) is not None
+    job.end_of_pixels()
+    assert job.told(OwnPixels) is None

@@ -20,6 +20,10 @@ def opened(values, spec, **job):
     return stage, stage.open(spec, job_of(spec, **job))
 
 
+def warned(stage):
+    return [each.message for each in stage._job.warnings]
+
+
 def held(values, spec, **job):
     with pytest.raises(Hold) as hold:
         opened(values, spec, **job)
@@ -50,7 +54,6 @@ def test_it_says_what_the_file_is_and_changes_nothing():
         "pixel_aspect": 1.0,
         "cut_share": 0.0,
         "notes": ["It has two pages."],
-        "warnings": [],
     } == findings
 
 
@@ -79,9 +82,8 @@ def test_a_profile_is_assumed_when_the_settings_say_so(tmp_path, problem):
         values, spec_of(PIXELS, None, profile_problem=problem), profiles=tmp_path
     )
     assert (SRGB, True) == (result.profile, result.profile_assumed)
-    findings = stage.close()
-    assert findings["profile_assumed"]
-    assert findings["warnings"][0].endswith(f"{SRGB.description} was assumed.")
+    assert stage.close()["profile_assumed"]
+    assert warned(stage)[0].endswith(f"{SRGB.description} was assumed.")
 
 
 @pytest.mark.parametrize(
@@ -118,7 +120,7 @@ NAMED = spec_of(PIXELS, SRGB, profile_assumed=True)  # as the reader hands on an
 def test_a_picture_that_names_its_colour_space_is_taken_at_its_word():
     stage, result = opened({}, NAMED)
     assert NAMED == result
-    assert stage.close()["warnings"] == [
+    assert warned(stage) == [
         "It carries no colour profile. As it names its colour space, sRGB was assumed."
     ]
 
@@ -133,7 +135,7 @@ def test_or_not_when_the_settings_say_so(tmp_path):
     }
     stage, result = opened(values, NAMED, profiles=tmp_path)
     assert (WIDE_RGB, True) == (result.profile, result.profile_assumed)
-    assert stage.close()["warnings"][0].endswith(f"{WIDE_RGB.description} was assumed.")
+    assert warned(stage)[0].endswith(f"{WIDE_RGB.description} was assumed.")
 
 
 def test_lab_needs_no_profile():
@@ -158,12 +160,12 @@ def test_too_few_pixels_are_held_with_the_largest_size_that_passes():
     )
 
 
-def test_a_warning_is_a_sentence_in_the_findings():
+def test_a_warning_is_a_sentence():
     stage, _ = opened({"hold_below_ppi": 80, "warn_below_ppi": 80.5}, LARGE)
     stage.review(LARGE)
     findings = stage.close()
     assert 80.0 == findings["effective_ppi"]
-    assert "the limit of wall is 80.5" in findings["warnings"][0]
+    assert "the limit of wall is 80.5" in warned(stage)[0]
 
 
 def judged(spec, sizing, limit):
@@ -208,7 +210,7 @@ def test_without_a_size_there_is_a_warning_instead_of_a_judgement():
     stage.review(spec)
     findings = stage.close()
     assert findings["effective_ppi"] is None
-    assert findings["warnings"][0].startswith("Neither the file nor the settings say how large")
+    assert warned(stage)[0].startswith("Neither the file nor the settings say how large")
 
 
 def test_what_is_white_or_black_is_counted_and_apart_from_it_single_channels():
@@ -296,7 +298,9 @@ def test_every_reason_of_a_review_is_said():
     with pytest.raises(Hold) as hold:
         stage.review(spec)
     assert "2 times as wide" in hold.value.message
-    assert "50 pixels of its own per inch" in hold.value.message
+    (also,) = hold.value.also
+    assert ("too-few-pixels", 2.0) == (also.code, also.excess)
+    assert "50 pixels of its own per inch" in also.message
 
 
 def test_values_that_are_cut_are_held_above_a_share():
@@ -323,5 +327,7 @@ def test_clipped_and_cut_are_said_together():
     spec = spec_of(pixels, GREY)
     with pytest.raises(Hold) as hold:
         run_stage(stage, pixels, spec, job_of(spec, cut_share=0.5))
-    assert "pure white" in hold.value.message
     assert "floating-point" in hold.value.message
+    (also,) = hold.value.also
+    assert ("clipped", 20) == (also.code, pytest.approx(also.excess))
+    assert "pure white" in also.message

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
-from hotfolder import Encoding, Hold, IntentChosen, Medium, RasterSpec
+from hotfolder import Encoding, Hold, IntentChosen, Medium, PixelsWanted, RasterSpec
 from hotfolder.colour.hues import HUES
 from hotfolder.colour.loss import Route, losses, round_trip_noise
 from hotfolder.colour.profile import lab_profile
@@ -20,7 +20,7 @@ from hotfolder.colour.transform import Transform
 from hotfolder.colour.worst_places import LONG_EDGE_PX, WorstPlaces
 from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import Rendering
-from hotfolder.testing import cut, make_stage, run_stage
+from hotfolder.testing import cut, make_job, make_stage, run_stage
 from hotfolder_stages.gamut_check import GamutCheck
 from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.proof_sheet import ProofSheet, facts
@@ -315,6 +315,10 @@ def medium(**more):
     return Medium.model_validate(given | more)
 
 
+def asked(**more):
+    return make_job(SPEC, viewing_distance="2 m", **more)
+
+
 SPEC = RasterSpec(2400, 1600, Encoding.RGB, ppi=101.6)  # 600 × 400 mm
 
 
@@ -326,25 +330,45 @@ def test_a_spoilt_print_costs_its_area():
 
 
 def test_size_and_sharpness_are_said_with_what_the_distance_needs():
-    size, pixels, sharp = facts.size_facts(replace(SPEC, enlargement=2.0), medium())
+    size, pixels, sharp = facts.size_facts(replace(SPEC, enlargement=2.0), asked())
     assert "600 × 400 mm (23.6 × 15.7 in)" == size.value
     assert "2400 × 1600 px" == pixels.value
     # 3437.75 / 78.74 in = 43.7 ppi at two metres: one minute of arc
     assert "51 of the picture's own pixels per inch: enough" == sharp.value
-    assert "Looking from 2 m, 44 do. It stays sharp from there up to 698 × 465 mm." == sharp.note
+    # people who look closely see twice as fine
+    expected = (
+        "It stays sharp from there up to 698 × 465 mm, and to a close look up to 349 × 232 mm."
+    )
+    assert f"Looking from 2 m, 44 do. {expected}" == sharp.note
     # a wrap goes around the edge: what is looked at is the front alone
     wrapped = replace(SPEC, enlargement=2.0, front_px=(SPEC.width_px // 2, SPEC.height_px // 2))
-    assert "up to 349 × 233 mm." in facts.size_facts(wrapped, medium())[-1].note
+    assert "up to 349 × 232 mm, and" in facts.size_facts(wrapped, asked())[-1].note
+
+
+def test_the_largest_size_agrees_with_what_the_destination_asks_for():
+    job = asked()
+    job.tell(PixelsWanted(100.0))
+    note = facts.size_facts(replace(SPEC, enlargement=2.0), job)[-1].note
+    # 1200 × 800 pixels of its own
+    assert f"{job.destination} asks for 100: at most 304 × 203 mm." in note
 
 
 def test_too_few_pixels_are_said_so():
-    sharp = facts.size_facts(replace(SPEC, enlargement=4.0), medium())[-1]
+    sharp = facts.size_facts(replace(SPEC, enlargement=4.0), asked())[-1]
     assert "25 of the picture's own pixels per inch: too few" == sharp.value
     assert sharp.note.startswith("Looking from 2 m, an eye can tell 44; the print will look soft.")
 
 
+def test_a_sheet_does_not_call_enough_what_its_job_warns_of():
+    job = asked()
+    job.warn("few-pixels", "Fewer than asked for.")
+    sharp = facts.size_facts(replace(SPEC, enlargement=2.0), job)[-1]
+    assert sharp.value.endswith(f"fewer than {job.destination} asks for")
+    assert "Looking from 2 m, 44 would do." in sharp.note
+
+
 def test_a_screen_has_pixels_only():
-    (size,) = facts.size_facts(SPEC, medium(surface="screen"))
+    (size,) = facts.size_facts(SPEC, asked(surface="screen"))
     assert "2400 × 1600 px" == size.value
 
 

@@ -54,6 +54,7 @@ def test_a_folder_that_does_not_exist_adds_nothing(tmp_path):
         (ONE_CLASS + "    Settings = dict\n", "Nothing.Settings must extend StageSettings"),
         (ONE_CLASS.replace("nothing-at-all", "sizing"), "two stages are called 'sizing'"),
         (ONE_CLASS + "    place = 'first'\n", "Nothing.place must be a Place, or None"),
+        (ONE_CLASS + "    role = 'sheet'\n", "Nothing.role must be a Role, or None"),
         (ONE_CLASS + "    tells = [int]\n", "Nothing.tells must be a tuple of Message classes"),
         (ONE_CLASS + "    comes_after = (int,)\n", "Nothing.comes_after must be a tuple of"),
     ],

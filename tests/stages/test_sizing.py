@@ -9,7 +9,9 @@ from PIL import Image
 from pydantic import ValidationError
 
 from hotfolder.colour.tone import tone_of
-from hotfolder.testing import make_stage, run_stage
+from hotfolder.errors import Hold
+from hotfolder.stages.messages import Cropped
+from hotfolder.testing import cut, make_stage, run_stage
 from hotfolder_stages.sizing import Sizing
 from hotfolder_stages.sizing.geometry import Box, plan
 from hotfolder_stages.sizing.resample import Kernel
@@ -314,3 +316,64 @@ def test_any_picture_comes_out_in_the_size_that_was_promised(
     out, *_ = run_stage(stage, pixels, spec_of(pixels, None), None, rows)
     assert [12345] == np.unique(out).tolist()
     assert long_px == max(out.shape[:2])
+
+
+COVER = {"width": "40 px", "height": "40 px", "mode": "cover"}
+
+
+def test_a_picture_of_which_too_much_is_cut_off_is_held_with_true_words_and_ways_on():
+    pixels = np.zeros((40, 80, 3), np.uint16)
+    stage = make_stage(Sizing, {**COVER, "hold_above_cropped": "40 %"})
+    spec = spec_of(pixels)
+    with pytest.raises(Hold) as held:
+        stage.review(stage.open(spec, job_of(spec)))
+    assert "cropped" == held.value.code
+    assert pytest.approx(0.5 / 0.4) == held.value.excess
+    said = held.value.message
+    assert "50 % of the picture" in said
+    assert "25 % of its width at the left, 25 % of its width at the right" in said
+    assert "Limit 40 %" in said
+    for remedy in held.value.remedies:
+        other = make_stage(Sizing, {**COVER, "hold_above_cropped": "0 %", **remedy.settings})
+        other.review(other.open(spec, job_of(spec)))
+
+
+@pytest.mark.parametrize("limit", [{}, {"hold_above_cropped": "50 %"}])
+def test_a_crop_within_the_limit_or_without_one_is_no_reason(limit):
+    spec = spec_of(np.zeros((40, 80, 3), np.uint16))
+    stage = make_stage(Sizing, {**COVER, **limit})
+    stage.review(stage.open(spec, job_of(spec)))
+
+
+def test_a_limit_for_crops_changes_no_result():
+    assert "hold_above_cropped" in Sizing.Settings.judging
+
+
+@pytest.mark.parametrize("anchor", ["left", "centre", "right"])
+@pytest.mark.parametrize("rows", [3, 64, 4000])
+def test_the_whole_picture_is_told_small_with_what_is_kept(anchor, rows):
+    ramp = np.linspace(0, 60000, 2000).astype(np.uint16)
+    pixels = np.repeat(np.broadcast_to(ramp, (1000, 2000))[..., None], 3, axis=2)
+    stage = make_stage(Sizing, {**COVER, "anchor": anchor})
+    spec = spec_of(pixels)
+    job = job_of(spec)
+    stage.open(spec, job)
+    list(stage.bands(cut(pixels, rows)))
+    findings = stage.close()
+    told = job.told(Cropped)
+    assert told.share == pytest.approx(findings["cropped_share"]) == pytest.approx(0.5)
+    assert (0.5, 1) == (told.kept.width_px, told.kept.height_px)
+    assert {"left": 0, "centre": 0.25, "right": 0.5}[anchor] == told.kept.left_px
+    height, width = told.whole.shape[:2]
+    assert (2, True) == (round(width / height), width <= 480)
+    expected = np.interp(np.linspace(0, 1999, width), np.arange(2000), ramp)
+    np.testing.assert_allclose(told.whole[height // 2, :, 0], expected, atol=200)
+
+
+def test_a_picture_that_is_not_cropped_tells_none():
+    spec = spec_of(np.zeros((40, 80, 3), np.uint16))
+    stage, job = make_stage(Sizing, {"long_edge": "40 px"}), job_of(spec)
+    stage.open(spec, job)
+    list(stage.bands(cut(np.zeros((40, 80, 3), np.uint16), 16)))
+    stage.close()
+    assert job.told(Cropped) is None

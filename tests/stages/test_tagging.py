@@ -16,7 +16,7 @@ from hotfolder_stages.tagging import Tagging, iptc
 from hotfolder_stages.tagging.truth import SOFTWARE, Text
 from hotfolder_stages.tagging.xmp import MAX_BYTES, Xmp, XmpError
 from second_readers import exiv2_tags
-from stages.driving import SRGB, WIDE_RGB, spec_of
+from stages.driving import SRGB, WIDE_RGB, job_of, spec_of
 from tools import needs_tool
 
 PIXELS = np.full((30, 40, 3), 20000, np.uint16)
@@ -67,9 +67,10 @@ IPTC = b"\x1c\x01\x5a\x00\x03\x1b%G" + dataset(5, b"Low water") + dataset(116, "
 
 def tagged(metadata=None, profile=SRGB, **values):
     spec = replace(spec_of(PIXELS, profile, ppi=240.0), metadata=metadata or Metadata())
-    out, result, findings, _ = run_stage(make_stage(Tagging, values), PIXELS, spec)
+    job = job_of(spec)
+    out, result, findings, _ = run_stage(make_stage(Tagging, values), PIXELS, spec, job)
     np.testing.assert_array_equal(PIXELS, out)
-    return result.metadata, findings
+    return result.metadata, {**findings, "warned": [each.message for each in job.warnings]}
 
 
 def jpeg_with(tmp_path, metadata):
@@ -265,13 +266,13 @@ def test_hostile_or_broken_xmp_is_left_out_with_a_warning(packet, said):
     assert said in str(error.value)
     made, findings = tagged(Metadata(xmp=packet))
     assert made.xmp is None
-    assert [f"Its XMP {error.value} and was left out."] == findings["warnings"]
+    assert [f"Its XMP {error.value} and was left out."] == findings["warned"]
 
 
 @pytest.mark.parametrize("block", [b"", b"II*\0", b"nonsense at all", b"MM\0*\0\0\0\x08\xff\xff"])
 def test_broken_exif_is_left_out_with_a_warning(block):
     made, findings = tagged(Metadata(exif=block))
-    assert ["Its Exif data cannot be read and were left out."] == findings["warnings"]
+    assert ["Its Exif data cannot be read and were left out."] == findings["warned"]
     assert Image.Exif().load(b"Exif\0\0" + made.exif) is None
 
 

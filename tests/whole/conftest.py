@@ -55,6 +55,7 @@ surface = "canvas"
 viewing_distance = "2 m"
 [result]
 format = "tiff"
+name = "{file}"
 [stage.sizing]
 long_edge = "8 cm"
 ppi = 100

@@ -23,7 +23,11 @@ def test_the_picture_stays_and_a_strip_of_the_asked_height_follows(encoding):
     # 10 mm at 100 ppi: round(10 / 25.4 * 100) = 39
     assert (59, 400, encoding.channels) == done.pixels.shape
     assert (done.pixels[:20] == 1000).all()
-    assert {"label": "mud.tif   canvas   version 3", "rows_added_px": 39} == done.findings
+    label = "mud.tif   canvas   version 3"
+    assert {"label": label, "rows_added_px": 39, "height_mm": 9.9} == done.findings
+    words, height = EdgeLabel.hotfolder_facts(done.findings, {}).columns
+    assert ("Label", label) == (words.heading, words.value)
+    assert ("Label height, mm", 9.9) == (height.heading, height.value)
 
 
 def test_the_text_is_black_ink_alone_on_bare_paper_in_cmyk():

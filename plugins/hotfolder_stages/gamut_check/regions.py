@@ -8,11 +8,14 @@ Lost pixels finer than a block, as of thin lines, make no region and are called 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import scipy
 from numpy.typing import NDArray
+
+from hotfolder import Area
 
 BLOCKS = 512
 """Blocks along the long edge."""
@@ -52,8 +55,12 @@ class Blocks:
         """Add lost pixels of each block: shape `shape`."""
         self._counts += counts
 
-    def largest(self) -> Region | None:
-        """Find the region that holds most lost pixels; None when no block is half lost."""
+    def largest(self, at: Area | None = None) -> Region | None:
+        """Find the region that holds most lost pixels; None when no block is half lost.
+
+        at: where the picture lies in the raster whose pixels the region is told in; by default,
+        these are its own.
+        """
         height_px, width_px = self._size
         side = self.side_px
         tall = np.diff(np.append(np.arange(0, height_px, side), height_px))
@@ -72,7 +79,18 @@ class Blocks:
         box = ((right - left) / width_px, (bottom - top) / height_px)
         place = "all over the picture" if min(box) >= _ALL_OVER else _place(across, down)
         share = float(sizes[number] / (width_px * height_px))
-        return Region(share, left, top, right - left, bottom - top, side, place)
+        if at is None:
+            return Region(share, left, top, right - left, bottom - top, side, place)
+        scale = (at.width_px / width_px, at.height_px / height_px)
+        return Region(
+            share,
+            math.floor(at.left_px + left * scale[0]),
+            math.floor(at.top_px + top * scale[1]),
+            math.ceil((right - left) * scale[0]),
+            math.ceil((bottom - top) * scale[1]),
+            math.ceil(side * max(scale)),
+            place,
+        )
 
 
 def _place(across: float, down: float) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict
 from typing import Annotated, ClassVar
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from hotfolder import (
+    Area,
     Band,
     ConversionToCome,
     Facts,
@@ -18,7 +20,9 @@ from hotfolder import (
     Hold,
     Job,
     Json,
+    LossMeasured,
     LossTolerance,
+    OwnPixels,
     Place,
     RasterSpec,
     Share,
@@ -27,6 +31,7 @@ from hotfolder import (
     StageSettings,
     hookimpl,
     number_in,
+    say_share,
     source_profile,
     text_in,
 )
@@ -67,11 +72,12 @@ class GamutCheck(Stage[GamutCheckSettings]):
     name = "gamut-check"
     Settings = GamutCheckSettings
     place = Place.FINISHED
-    tells = (LossTolerance,)
+    tells = (LossTolerance, LossMeasured)
     comes_after = (SizeToCome,)
 
     def announce(self, job: Job) -> None:
         """Tell from which difference on a colour counts as lost."""
+        self._job = job
         job.tell(LossTolerance(self.settings.tolerance))
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
@@ -113,7 +119,15 @@ class GamutCheck(Stage[GamutCheckSettings]):
                 f"{self.settings.tolerance:g}."
             )
         self._encoding = raster.encoding
-        self._blocks = Blocks(raster.width_px, raster.height_px)
+        # an enlargement has no colours but those of fewer pixels
+        own = job.told(OwnPixels)
+        looked_at = own.raster if own else raster
+        self._waiting: deque[Band] | None = None
+        if own:
+            self._waiting = deque()
+            own.watch(self._waiting.append)
+        self._at = own.at if own else Area(0, 0, raster.width_px, raster.height_px)
+        self._blocks = Blocks(looked_at.width_px, looked_at.height_px)
         self._counter = Counter(
             CELL_BITS[raster.encoding],
             self._blocks.shape,
@@ -123,11 +137,23 @@ class GamutCheck(Stage[GamutCheckSettings]):
         return raster
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
-        """Look at every pixel and pass it on."""
+        """Look at every pixel, of an enlargement at the picture's own, and pass all on."""
         for band in bands:
-            pixels = flattened(band.pixels, band.alpha, self._encoding)
-            self._counter.add(band.top, pixels, self._look_up(pixels))
+            if self._waiting is None:
+                self._look_at(band)
+            else:
+                self._look_at_own(self._waiting)
             yield band
+        if self._waiting is not None:
+            self._look_at_own(self._waiting)
+
+    def _look_at_own(self, waiting: deque[Band]) -> None:
+        while waiting:
+            self._look_at(waiting.popleft())
+
+    def _look_at(self, band: Band) -> None:
+        pixels = flattened(band.pixels, band.alpha, self._encoding)
+        self._counter.add(band.top, pixels, self._look_up(pixels))
 
     def close(self) -> Findings:
         """Return what is lost, in which hues and where, and the statistics of loss and shift.
@@ -148,11 +174,15 @@ class GamutCheck(Stage[GamutCheckSettings]):
         pixels, count, lost = cells.occupied()
         lab = wanted(self._route, pixels)[lost > 0]
         lost_words, hues = describe_hues(lab, lost[lost > 0]), shares_by_hue(lab, lost[lost > 0])
-        region = self._blocks.largest()
+        self._job.tell(LossMeasured(share, lost_words))
+        region = self._blocks.largest(self._at)
         findings: dict[str, Json] = {
             "tolerance_delta_e_00": self.settings.tolerance,
             "effective_tolerance_delta_e_00": round(self._tolerance, 3),
             "round_trip_noise_delta_e_00": self._noise.summary(),
+            "measured_on": "the picture's own pixels"
+            if self._waiting is not None
+            else "the pixels as sized",
             "out_of_gamut_share": round(share, 6),
             "lost_in_words": lost_words,
             "lost_by_hue": {hue: round(part, 4) for hue, part in hues.items()},
@@ -166,7 +196,8 @@ class GamutCheck(Stage[GamutCheckSettings]):
             "notes": self._notes,
         }
         if limit is not None and share > limit:
-            raise Hold("gamut-loss", _message(share, limit, lost_words, region), findings)
+            message = _message(share, limit, lost_words, region)
+            raise Hold("gamut-loss", message, findings, excess=share / max(limit, 1e-9))
         return findings
 
     @classmethod
@@ -208,13 +239,9 @@ def _parts(
 def _message(share: float, limit: float, lost_words: str, region: Region | None) -> str:
     where = "they are scattered in places too small to name"
     if region is not None:
-        where = f"the largest patch is {region.place} ({_percent(region.share)} of the picture)"
+        where = f"the largest patch is {region.place} ({say_share(region.share)} of the picture)"
     return (
-        f"{_percent(share)} of the picture cannot be made on this medium, {lost_words}; {where}. "
-        f"Limit {_percent(limit)}: release it as it is, or bring these colours down and drop it "
+        f"{say_share(share)} of the picture cannot be made on this medium, {lost_words}; {where}. "
+        f"Limit {say_share(limit)}: release it as it is, or bring these colours down and drop it "
         f"again."
     )
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.3g} %"

@@ -28,6 +28,7 @@ from hotfolder import (
     StageSettings,
     hookimpl,
     number_in,
+    say_share,
 )
 from hotfolder_stages.ink_check.coverage import Coverage, measured
 
@@ -102,12 +103,13 @@ class InkCheck(Stage[InkCheckSettings]):
         if allowed is not None and coverage.share_above > allowed:
             raise Hold(
                 "too-much-ink",
-                f"{_percent(coverage.share_above)} of the picture gets more ink than the limit "
-                f"of {limit:g} % (allowed: {_percent(allowed)}); the most is "
+                f"{say_share(coverage.share_above)} of the picture gets more ink than the limit "
+                f"of {limit:g} % (allowed: {say_share(allowed)}); the most is "
                 f"{coverage.max_percent:.0f} %, {coverage.x_px} px from the left and "
                 f"{coverage.y_px} px from the top. Use a profile that is made for this limit, or "
                 "release the picture if the printer says that this paper takes it.",
                 findings,
+                excess=coverage.share_above / max(allowed, 1e-9),
             )
         return findings
 
@@ -120,8 +122,3 @@ class InkCheck(Stage[InkCheckSettings]):
             ink_limit_percent=number_in(findings, "limit_percent"),
             ink_above_share=number_in(findings, "above_limit_share"),
         )
-
-
-def _percent(share: float) -> str:
-    """Three digits, and never “0 %” for a single pixel."""
-    return f"{share * 100:.3g} %" if share >= 1e-5 or share == 0 else "less than 0.001 %"

@@ -128,7 +128,8 @@ class NeutralCheck(Stage[NeutralCheckSettings]):
         }
         limit = self.settings.hold_above_cast
         if limit is not None and worst.worst.chroma > limit:
-            raise Hold("colour-cast", _said(worst.worst, limit), findings)
+            excess = worst.worst.chroma / max(limit, 1e-9)
+            raise Hold("colour-cast", _said(worst.worst, limit), findings, excess=excess)
         return findings
 
     @classmethod

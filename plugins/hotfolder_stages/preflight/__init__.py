@@ -23,13 +23,17 @@ from hotfolder import (
     Hold,
     Job,
     Json,
+    Medium,
+    PixelsWanted,
     Place,
     RasterSpec,
+    Remedy,
     Share,
     Stage,
     StageSettings,
     hookimpl,
     number_in,
+    say_share,
 )
 from hotfolder.colour import Profile, ProfileError, lab_profile
 from hotfolder_stages.preflight.clipping import Clipped
@@ -37,6 +41,12 @@ from hotfolder_stages.preflight.clipping import Clipped
 __all__ = ["Preflight", "PreflightSettings"]
 
 _KINDS = {Encoding.RGB: "an RGB", Encoding.GREY: "a grey", Encoding.CMYK: "a CMYK"}
+
+_PRINTER = "prtr"
+"""The device class of a printer's profile (ICC.1:2022, 7.2.5); no picture is made in one."""
+
+_MOST_ASSUMPTIONS = 3
+_FINE_PPI = 1200
 
 Ppi = Annotated[float, Field(ge=0)]
 
@@ -47,6 +57,12 @@ class PreflightSettings(StageSettings):
     judging: ClassVar[frozenset[str]] = frozenset(
         {"hold_below_ppi", "warn_below_ppi", "hold_above_clipped", "hold_above_cut"}
     )
+
+    profiles: ClassVar[Mapping[str, Encoding]] = {
+        "assume_rgb": Encoding.RGB,
+        "assume_grey": Encoding.GREY,
+        "assume_cmyk": Encoding.CMYK,
+    }
 
     trust_colour_space: bool = True
     """Whether to believe the Exif data or PNG chunks of a picture without a profile when they
@@ -71,6 +87,21 @@ class PreflightSettings(StageSettings):
     """Share of a floating-point original's values that may be outside their range, where they are
     clipped, before the job is held."""
 
+    def doubts(self, medium: Medium) -> Mapping[str, str]:
+        """Limits that nothing passes, or that say nothing."""
+        found = {}
+        holds, warns = self.hold_below_ppi or 0.0, self.warn_below_ppi or 0.0
+        for key, limit in (("hold_below_ppi", holds), ("warn_below_ppi", warns)):
+            if limit > _FINE_PPI:
+                found[key] = f"hardly any picture has {limit:g} pixels per inch of its own"
+        if 0 < warns < holds and "warn_below_ppi" not in found:
+            found["warn_below_ppi"] = f"is never said, as a picture is held below {holds:g}"
+        if self.no_profile == "assume" and not (
+            self.assume_rgb or self.assume_grey or self.assume_cmyk
+        ):
+            found["no_profile"] = 'is "assume", but no profile is named to be assumed'
+        return found
+
 
 class Preflight(Stage[PreflightSettings]):
     """Say what a file is; hold it when it is not good enough."""
@@ -78,6 +109,12 @@ class Preflight(Stage[PreflightSettings]):
     name = "preflight"
     Settings = PreflightSettings
     place = Place.ORIGINAL
+    tells = (PixelsWanted,)
+
+    def announce(self, job: Job) -> None:
+        """Tell how many pixels per inch are asked for."""
+        if wanted := self.settings.hold_below_ppi or self.settings.warn_below_ppi:
+            job.tell(PixelsWanted(wanted))
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Check the profile, or put the assumed one in its place.
@@ -88,15 +125,15 @@ class Preflight(Stage[PreflightSettings]):
             ``no-profile``, ``profile-unusable``: nobody knows what the numbers mean.
         """
         self._job = job
-        self._warnings: list[str] = []
         self._clipped = Clipped()
         self._effective_ppi = 0.0
         self._raster = raster
         trusted = raster.profile_assumed and self.settings.trust_colour_space
         if trusted and raster.profile is not None:
-            self._warnings.append(
+            job.warn(
+                "profile-assumed",
                 "It carries no colour profile. As it names its colour space, "
-                f"{raster.profile.description} was assumed."
+                f"{raster.profile.description} was assumed.",
             )
         elif raster.profile is None or raster.profile_assumed:
             self._raster = replace(raster, profile=self._assumed(raster), profile_assumed=True)
@@ -109,26 +146,24 @@ class Preflight(Stage[PreflightSettings]):
         ------
         Hold
             ``pixels-not-square``: the picture will come out squashed. ``too-few-pixels``; the
-            message says the largest size that would pass. With both, the code is the first one's.
+            message says the largest size that would pass.
         """
         self._effective_ppi = result.effective_ppi
-        reasons = []
+        limits = self.settings.hold_below_ppi, self.settings.warn_below_ppi
+        if not self._effective_ppi and any(limits):
+            self._job.warn(
+                "no-size",
+                "Neither the file nor the settings say how large it will be, so nobody can "
+                "say how many pixels per inch it has.",
+            )
+        holds = []
         if not self._job.original.has_square_pixels:
-            reasons.append(("pixels-not-square", self._not_square()))
-        if self._is_below(self.settings.hold_below_ppi):
-            too_few = self._too_few(result, self.settings.hold_below_ppi)
-            reasons.append(("too-few-pixels", too_few))
-        if reasons:
-            raise Hold(reasons[0][0], " ".join(message for _, message in reasons))
-        if not self._effective_ppi:
-            if self.settings.hold_below_ppi or self.settings.warn_below_ppi:
-                self._warnings.append(
-                    "Neither the file nor the settings say how large it will be, so nobody can "
-                    "say how many pixels per inch it has."
-                )
-            return
-        if self._is_below(self.settings.warn_below_ppi):
-            self._warnings.append(self._too_few(result, self.settings.warn_below_ppi))
+            holds.append(Hold("pixels-not-square", self._not_square()))
+        if self._is_below(limits[0]):
+            holds.append(self._too_few_to_pass(result, limits[0] or 0.0))
+        elif self._is_below(limits[1]):
+            self._job.warn("few-pixels", self._too_few(result, limits[1], passes="reaches it"))
+        _raise_all(holds)
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Count what is clipped, on the way through."""
@@ -143,14 +178,10 @@ class Preflight(Stage[PreflightSettings]):
         ------
         Hold
             ``values-cut``: too many floating-point values lie outside their range. ``clipped``:
-            too much of the picture is pure white or pure black. With both, the code is the first
-            one's.
+            too much of the picture is pure white or pure black.
         """
         findings = self._findings()
-        messages = {"values-cut": self._cut(), "clipped": self._too_clipped()}
-        reasons = {code: message for code, message in messages.items() if message}
-        if reasons:
-            raise Hold(next(iter(reasons)), " ".join(reasons.values()), findings)
+        _raise_all([each for each in (self._cut(), self._too_clipped()) if each], findings)
         return findings
 
     @classmethod
@@ -160,29 +191,31 @@ class Preflight(Stage[PreflightSettings]):
         warns, holds = (number_in(settings, f"{each}_below_ppi") for each in ("warn", "hold"))
         return Facts(effective_ppi=number_in(findings, "effective_ppi"), wanted_ppi=warns or holds)
 
-    def _cut(self) -> str:
-        """Why the picture is held for values that are cut; "" when it is not."""
+    def _cut(self) -> Hold | None:
+        """Why the picture is held for values that are cut."""
         share, limit = self._job.original.cut_share, self.settings.hold_above_cut
         if share <= limit:
-            return ""
-        return (
+            return None
+        message = (
             f"{_percent(share)} of the picture's floating-point values lie outside what can be "
             f"printed and are cut; {_percent(limit)} is allowed. Bring them into the range in the "
             "original, or release the picture if nothing that matters is lost."
         )
+        return Hold("values-cut", message, excess=_excess(share, limit))
 
-    def _too_clipped(self) -> str:
-        """Why the picture is held for white and black; "" when it is not."""
+    def _too_clipped(self) -> Hold | None:
+        """Why the picture is held for white and black."""
         clipped, limit = self._clipped, self.settings.hold_above_clipped
         lost = clipped.share(clipped.blown + clipped.blocked)
         if limit is None or lost <= limit:
-            return ""
-        return (
+            return None
+        message = (
             f"{_percent(lost)} of the picture is pure white or pure black and has no detail "
             f"(white {_percent(clipped.share(clipped.blown))}, black "
             f"{_percent(clipped.share(clipped.blocked))}); {_percent(limit)} is allowed. "
             "Recover it in the original, or release the picture if that is how it should look."
         )
+        return Hold("clipped", message, excess=_excess(lost, limit))
 
     def _assumed(self, raster: RasterSpec) -> Profile:
         if raster.encoding is Encoding.LAB:
@@ -195,6 +228,7 @@ class Preflight(Stage[PreflightSettings]):
                 code,
                 f"{_sentence(fault)} Nobody can know which colours its numbers mean: save "
                 "it again with its profile embedded.",
+                remedies=self._assumptions(raster.encoding),
             )
         key = f"assume_{raster.encoding}"
         name = getattr(self.settings, key)
@@ -204,6 +238,7 @@ class Preflight(Stage[PreflightSettings]):
                 f"{_sentence(fault)} The settings of {self._job.destination} do not say "
                 f"what to assume for {kind} picture: set {key}, or save the picture again with "
                 "its profile embedded.",
+                remedies=self._assumptions(raster.encoding),
             )
         profile = self._load(name, code, key)
         if profile.encoding is not raster.encoding:
@@ -211,9 +246,33 @@ class Preflight(Stage[PreflightSettings]):
                 code,
                 f"{_sentence(fault)} The profile {name}, which {key} names, is not for "
                 f"{kind} picture: name another one in the settings of {self._job.destination}.",
+                remedies=self._assumptions(raster.encoding),
             )
-        self._warnings.append(f"{_sentence(fault)} {profile.description} was assumed.")
+        said = f"{_sentence(fault)} {profile.description} was assumed."
+        self._job.warn("profile-assumed", said)
         return profile
+
+    def _assumptions(self, encoding: Encoding) -> list[Remedy]:
+        """The profiles that are there and could be assumed: the settings' own, or all."""
+        key = f"assume_{encoding}"
+        named = getattr(self.settings, key)
+        there = sorted(self._job.profiles.glob("*.ic[cm]"), key=lambda path: path.name.casefold())
+        found = []
+        for path in there:
+            if named is not None and (self._job.profiles / named).is_file() and named != path.name:
+                continue
+            try:
+                profile = Profile.load(path)
+            except (OSError, ProfileError):
+                continue
+            is_for_a_picture = encoding is Encoding.CMYK or profile.device_class != _PRINTER
+            if profile.encoding is encoding and is_for_a_picture:
+                says = f"take its numbers for {profile.description}, if that is what they are"
+                settings: dict[str, str | int | float | bool] = {"no_profile": "assume"}
+                if path.name != named:
+                    settings[key] = path.name
+                found.append(Remedy(says, settings))
+        return found[:_MOST_ASSUMPTIONS]
 
     def _load(self, name: str, code: str, key: str) -> Profile:
         try:
@@ -225,6 +284,7 @@ class Preflight(Stage[PreflightSettings]):
                 f"It carries no colour profile that can be used, and {name}, which {key} in "
                 f"the settings of {self._job.destination} names, cannot be read ({why}): put it "
                 "into profiles/.",
+                remedies=self._assumptions(self._raster.encoding),
             ) from error
 
     def _not_square(self) -> str:
@@ -238,12 +298,20 @@ class Preflight(Stage[PreflightSettings]):
     def _is_below(self, limit: float | None) -> bool:
         return limit is not None and 0 < self._effective_ppi < limit
 
-    def _too_few(self, result: RasterSpec, limit: float | None) -> str:
+    def _too_few_to_pass(self, result: RasterSpec, limit: float) -> Hold:
+        share = self._effective_ppi / limit
+        sides = [math.floor(each * MM_PER_INCH) for each in _largest_inches(result, share)]
+        says = f"deliver it at {sides[0]} × {sides[1]} mm, the largest size that passes"
+        remedies = [Remedy(says, long_edge=f"{max(sides)} mm")] if min(sides) else []
+        message = self._too_few(result, limit)
+        return Hold("too-few-pixels", message, excess=1 / share, remedies=remedies)
+
+    def _too_few(self, result: RasterSpec, limit: float | None, passes: str = "passes") -> str:
         share = self._effective_ppi / limit if limit else 1.0
         return (
             f"At {_size_now(result)} the picture has {self._effective_ppi:.0f} pixels of its own "
             f"per inch; the limit of {self._job.destination} is {limit:g}. The largest size that "
-            f"passes is {_largest_size(result, share)}."
+            f"{passes} is {_said(_largest_inches(result, share))}."
         )
 
     def _findings(self) -> Findings:
@@ -270,7 +338,6 @@ class Preflight(Stage[PreflightSettings]):
                 "any_channel": round(clipped.share(clipped.any_channel), 6),
             },
             "notes": list(original.notes),
-            "warnings": list(self._warnings),
         }
 
 
@@ -279,14 +346,14 @@ def _size_now(result: RasterSpec) -> str:
     return _said([(side + 0.5) / result.ppi for side in result.looked_at_px])
 
 
-def _largest_size(result: RasterSpec, share: float) -> str:
+def _largest_inches(result: RasterSpec, share: float) -> list[float]:
     """The size at which the picture's pixels are spread over `share` of the length.
 
     Rounded down: what is said to pass does pass. A bleed stays as wide as it is.
     """
     front, bleed = result.looked_at_px, 2 * result.bleed_px
     smaller = min(share + (share - 1) * bleed / side for side in front)
-    return _said([max(side * smaller, 0) / result.ppi + 1e-7 for side in front])
+    return [max(side * smaller, 0) / result.ppi + 1e-7 for side in front]
 
 
 def _said(inches: list[float]) -> str:
@@ -295,8 +362,26 @@ def _said(inches: list[float]) -> str:
     return f"{mm[0]} × {mm[1]} mm ({tenths[0]:g} × {tenths[1]:g} in)"
 
 
+def _excess(share: float, limit: float) -> float:
+    """How far a share is beyond its limit, as a factor; 0 allowed is the most strict."""
+    return share / max(limit, 1e-9)
+
+
+def _raise_all(holds: list[Hold], findings: Findings | None = None) -> None:
+    """Hold for all of it at once, each with its own code.
+
+    Raises
+    ------
+    Hold
+        The first, with the others.
+    """
+    if holds:
+        holds[0].also, holds[0].findings = tuple(holds[1:]), dict(findings or {})
+        raise holds[0]
+
+
 def _percent(share: float) -> str:
-    return f"{share * 100:.2g} %" if share < 0.1 else f"{share * 100:.0f} %"
+    return say_share(share, digits=2)
 
 
 def _sentence(text: str) -> str:

@@ -36,7 +36,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from hotfolder import Intent, Json
+from hotfolder import Intent, Json, say_share
 from hotfolder.colour import (
     Codes,
     Floats,
@@ -299,7 +299,7 @@ def _reason(choice: Choice, best: Intent) -> str:
         if choice.colour[perceptual] <= choice.colour[relative]:
             return f"Perceptual is nearer to the picture's colours {scores}."
         return (
-            f"Perceptual keeps detail in the {100 * choice.unfit_share:.2g} % of the "
+            f"Perceptual keeps detail in the {say_share(choice.unfit_share, 2)} of the "
             f"picture that cannot be made, which outweighs how it moves the rest {scores}."
         )
     if not choice.unfit_share:

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from hotfolder import (
+    CLOSE_LOOKING,
     MM_PER_INCH,
     Intent,
     Job,
     Json,
     Medium,
     Money,
+    PixelsWanted,
     RasterSpec,
     SharpeningToCome,
     Surface,
@@ -36,6 +40,9 @@ _WHY_INTENT = {
     Intent.ABSOLUTE_COLORIMETRIC: "Colours are kept with the white they had, as a proof of "
     "another medium needs.",
 }
+
+_ASKS_FOR_MORE = {"too-few-pixels", "few-pixels"}
+"""Codes of reasons and warnings by which a picture has fewer pixels than its destination wants."""
 
 _WHY_REFINED = "Computed from the profile's measurements; a measured strip proves it."
 
@@ -100,25 +107,38 @@ def measures(result: RasterSpec, medium: Medium) -> dict[str, Json]:
     }
 
 
-def size_facts(result: RasterSpec, medium: Medium) -> list[Fact]:
-    """Size, resolution, and whether the picture's own pixels are enough for the distance."""
+def size_facts(result: RasterSpec, job: Job) -> list[Fact]:
+    """Size, resolution, and whether the picture's own pixels are enough, for distance and job."""
+    medium = job.medium
     pixels = f"{result.width_px} × {result.height_px} px"
     if not result.ppi or medium.surface is Surface.SCREEN:
         return [Fact("Size", pixels, "Shown on a screen, so its size there depends on the screen.")]
     return [
         Fact("Size", print_size(result), "With wrap and bleed, where there are any."),
         Fact("Pixels", pixels, f"{result.ppi:g} per inch are sent to the printer."),
-        _sharpness(result, medium.viewing_distance),
+        _sharpness(result, job),
     ]
 
 
-def _sharpness(result: RasterSpec, distance_mm: float) -> Fact:
+def _sharpness(result: RasterSpec, job: Job) -> Fact:
+    distance_mm = job.medium.viewing_distance
     own, needs = result.effective_ppi, needed_ppi(distance_mm)
     width_px, height_px = (side / result.enlargement for side in result.looked_at_px)
     largest = largest_mm(width_px, height_px, needs)
     from_there = f"Looking from {distance(distance_mm)}"
-    room = f"It stays sharp from there up to {largest[0]:.0f} × {largest[1]:.0f} mm."
+    close = largest_mm(width_px, height_px, CLOSE_LOOKING * needs)
+    room = (
+        f"It stays sharp from there up to {_size(largest)}, and to a close look up to "
+        f"{_size(close)}."
+    )
+    if wanted := job.told(PixelsWanted):
+        allowed = largest_mm(width_px, height_px, wanted.ppi)
+        room += f" {job.destination} asks for {wanted.ppi:g}: at most {_size(allowed)}."
     value = f"{own:.0f} of the picture's own pixels per inch"
+    said_of = {each.code for each in job.reasons} | {each.code for each in job.warnings}
+    if own >= needs and _ASKS_FOR_MORE & said_of:
+        said = f"{value}: fewer than {job.destination} asks for"
+        return Fact("Sharpness", said, f"{from_there}, {needs:.0f} would do. {room}")
     if own >= needs:
         return Fact("Sharpness", f"{value}: enough", f"{from_there}, {needs:.0f} do. {room}")
     return Fact(
@@ -126,6 +146,10 @@ def _sharpness(result: RasterSpec, distance_mm: float) -> Fact:
         f"{value}: too few",
         f"{from_there}, an eye can tell {needs:.0f}; the print will look soft. {room}",
     )
+
+
+def _size(sides_mm: Sequence[float]) -> str:
+    return f"{math.floor(sides_mm[0])} × {math.floor(sides_mm[1])} mm"
 
 
 def decisions(raster: RasterSpec, transform: Transform, job: Job, reason: str) -> list[Fact]:

@@ -10,10 +10,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from hotfolder.pages import source_hash, style, text_of
+from hotfolder.pages import load_template, source_hash, style, text_of
 from hotfolder_stages.proof_sheet.facts import Fact, percent
 from hotfolder_stages.proof_sheet.hue_bars import HueBar
 
@@ -23,18 +22,8 @@ MOST_BYTES = 3_000_000
 WORDS_BYTES = 100_000
 """Kept free of them for what is no picture."""
 
-_TEMPLATES = Environment(
-    loader=ChoiceLoader(
-        [PackageLoader("hotfolder_stages.proof_sheet"), PackageLoader("hotfolder.pages")]
-    ),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
-_TEMPLATES.filters["percent"] = percent
 # Compiled here, it is in the process that workers are forked from.
-_PAGE = _TEMPLATES.get_template("sheet.html")
+_PAGE = load_template("hotfolder_stages.proof_sheet", "sheet.html")
 
 
 @dataclass(frozen=True)
@@ -64,8 +53,14 @@ class Sheet:
     height_px: int
     pictures: Mapping[str, str]
     """``data:`` URIs by name: ``finished``, ``medium``, ``adapted``, ``map``, and
-    ``finished-1``, ``medium-1``, ``adapted-1`` and so on for the places."""
+    ``finished-1``, ``medium-1``, ``adapted-1`` and so on for the places; ``whole``."""
     spots: tuple[Spot, ...]
+    notices: tuple[str, ...]
+    """What the picture is held for, and what is warned of."""
+    cropped: str
+    """How much of the whole picture is cut off, in words; "" when nothing is."""
+    whole_px: tuple[int, int]
+    """Width and height of ``whole``, the whole picture with what is cut off; (0, 0) without."""
     lost_share: float
     """0 … 1."""
     lost_words: str
@@ -88,6 +83,7 @@ def render(sheet: Sheet) -> str:
     look = style({"paper": sheet.paper})
     script = text_of("hotfolder_stages.proof_sheet", "sheet.js")
     return _PAGE.render(
+        percent=percent,
         sheet=sheet,
         most_present=max((bar.present for bar in sheet.hues), default=1.0),
         style=Markup(look),  # noqa: S704 - ours, with three numbers

@@ -16,8 +16,9 @@ from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
+from PIL import Image, ImageDraw
 
+from hotfolder import Cropped, source_profile
 from hotfolder.colour import (
     NO_GRID,
     SRGB_CURVE,
@@ -47,6 +48,10 @@ QUALITIES = (92, 85, 75, 60, 40, 20)
 """Tried in this order until the page is small enough."""
 
 THUMBNAIL_PX = 320
+
+_WASH = 0.7
+"""How far what is cut off goes towards a middle grey."""
+_WASHED = _WASH * 128
 
 _SHOWS: tuple[Show, Show] = ("medium", "adapted")
 
@@ -139,6 +144,31 @@ def thumbnail(shown: Shown) -> bytes:
     look = look_of(srgb(), "adapted")
     flags = look.flags & ~NO_GRID
     return jpeg(convert_to_8_bits(small, display_p3(), srgb(), look.intent, flags), 85, srgb())
+
+
+def whole_with_crop(cropped: Cropped, kept: Shown) -> Shown:
+    """The whole picture with what is cut off washed out, and what is kept as it will be seen.
+
+    Parameters
+    ----------
+    kept
+        What is kept, for a display.
+    """
+    (whole,) = _shown([cropped.whole], source_profile(cropped.raster), "adapted")
+    if whole.shape[-1] != kept.shape[-1]:
+        return whole
+    height, width = whole.shape[:2]
+    at = cropped.kept
+    left, top = round(at.left_px * width), round(at.top_px * height)
+    right = max(left + 1, round((at.left_px + at.width_px) * width))
+    bottom = max(top + 1, round((at.top_px + at.height_px) * height))
+    image = Image.fromarray(np.rint(_WASHED + (1 - _WASH) * whole).astype(np.uint8))
+    inside = Image.fromarray(kept).resize((right - left, bottom - top), Image.Resampling.LANCZOS)
+    image.paste(inside, (left, top))
+    frame = ImageDraw.Draw(image)
+    frame.rectangle((left - 1, top - 1, right, bottom), outline=(255, 255, 255))
+    frame.rectangle((left - 2, top - 2, right + 1, bottom + 1), outline=(0, 0, 0))
+    return np.asarray(image)
 
 
 def jpeg(shown: Shown, quality: int, profile: Profile | None) -> bytes:

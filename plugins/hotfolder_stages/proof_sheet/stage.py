@@ -11,26 +11,31 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
+import numpy as np
 from pydantic import Field
 
 from hotfolder import (
     Band,
     ByteCount,
     ConversionToCome,
+    Cropped,
     Findings,
     Hold,
     Intent,
     IntentChosen,
     Job,
+    LossMeasured,
     LossTolerance,
     Place,
     RasterSpec,
+    Role,
     SharpeningToCome,
     SizeToCome,
     Stage,
     StageSettings,
     Surface,
     rebanded,
+    say_share,
     source_profile,
 )
 from hotfolder.colour import (
@@ -57,6 +62,7 @@ from hotfolder_stages.proof_sheet.pictures import (
     paper_white,
     thumbnail,
     views,
+    whole_with_crop,
 )
 
 SHEET_FILE, THUMBNAIL_FILE = "sheet.html", "thumbnail.jpg"
@@ -90,6 +96,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
     name = "proof-sheet"
     Settings = ProofSheetSettings
     place = Place.FINISHED
+    role = Role.SHEET
     comes_after = (SizeToCome, SharpeningToCome)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
@@ -185,7 +192,21 @@ class ProofSheet(Stage[ProofSheetSettings]):
         sheet = self._job.attach(SHEET_FILE, "Proof sheet", "proof-sheet")
         sheet.write_bytes(self._page(shown).encode("utf-8"))
         small = self._job.attach(THUMBNAIL_FILE, "Small picture", "thumbnail")
-        small.write_bytes(thumbnail(shown[0].adapted))
+        cropped = self._job.told(Cropped)
+        whole = shown[0].adapted
+        small.write_bytes(
+            thumbnail(whole_with_crop(cropped, self._inside_wrap(whole)) if cropped else whole)
+        )
+
+    def _inside_wrap(self, shown: Shown) -> Shown:
+        """A view of the raster without its wrap, for a display."""
+        raster = self._raster
+        front = [side + 2 * raster.bleed_px for side in raster.looked_at_px]
+        height, width = shown.shape[:2]
+        across = max(0, raster.width_px - front[0]) / 2 / raster.width_px
+        down = max(0, raster.height_px - front[1]) / 2 / raster.height_px
+        left, top = round(across * width), round(down * height)
+        return np.ascontiguousarray(shown[top : height - top, left : width - left])
 
     def _transform(self, intent: Intent) -> Transform:
         if not self._is_converted:
@@ -215,7 +236,12 @@ class ProofSheet(Stage[ProofSheetSettings]):
         pictures["map"] = loss_map(whole.finished, reduced.loss, self._tolerance)
         for number, piece in enumerate(pieces, 1):
             pictures |= {f"{name}-{number}": view for name, view in vars(piece).items()}
+        cropped = job.told(Cropped)
+        if cropped:
+            pictures["whole"] = whole_with_crop(cropped, self._inside_wrap(whole.finished))
         cost = facts.cost(result, medium)
+        # the whole picture's, where a stage has measured it: the sheet has only a reduced one
+        lost = job.told(LossMeasured) or LossMeasured(self._lost_share, hues.words)
         return render(
             Sheet(
                 name=job.original.name,
@@ -229,12 +255,20 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 spots=tuple(
                     self._spot(place, number) for number, place in enumerate(self._places, 1)
                 ),
-                lost_share=self._lost_share,
-                lost_words=hues.words,
+                notices=(
+                    *(each.message for each in job.reasons),
+                    *(each.message for each in job.warnings),
+                ),
+                cropped=say_share(cropped.share) if cropped else "",
+                whole_px=(pictures["whole"].shape[1], pictures["whole"].shape[0])
+                if cropped
+                else (0, 0),
+                lost_share=lost.share,
+                lost_words=lost.in_words,
                 tolerance=self._tolerance,
                 hues=hues.bars,
                 paper=paper_white(self._delivered),
-                size=tuple(facts.size_facts(result, medium)),
+                size=tuple(facts.size_facts(result, job)),
                 decisions=tuple(facts.decisions(self._raster, way.transform, job, way.reason)),
                 cost=str(cost) if cost else "",
                 bits=job.result.bits,

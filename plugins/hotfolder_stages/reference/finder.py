@@ -12,8 +12,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from hotfolder_stages.reference.chart import COLUMNS, FINDING_COLOURS, LATTICE, ROWS
 from hotfolder_stages.reference.geometry import Points, fit_homography, project
@@ -311,7 +311,7 @@ def _measured(planes: Planes, chart: Chart) -> Chart | None:
     if len(regions.areas) < 8:
         return None
     points = regions.centres + np.array([x0, y0])
-    distance, nearest = cKDTree(points).query(chart.centres)
+    distance, nearest = scipy.spatial.cKDTree(points).query(chart.centres)
     steps = [
         np.linalg.norm(
             project(chart.homography, LATTICE + half) - project(chart.homography, LATTICE - half),

@@ -16,8 +16,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator
 
 from hotfolder.colour import Floats, delta_e_00, xyz_to_lab
 from hotfolder_stages.reference.chart import GREYS
@@ -65,7 +65,7 @@ class Curve:
             inside = np.clip(code[..., channel], 0, x[-1])
             slope = (y[-1] - y[-2]) / (x[-1] - x[-2])
             beyond = (code[..., channel] - inside) * slope
-            out[..., channel] = PchipInterpolator(x, y)(inside) + beyond
+            out[..., channel] = scipy.interpolate.PchipInterpolator(x, y)(inside) + beyond
         return np.asarray(np.maximum(out, 0) ** (1 / CODE))
 
 

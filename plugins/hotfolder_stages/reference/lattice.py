@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from hotfolder_stages.reference.regions import Regions
 
@@ -60,7 +60,7 @@ class _Graph:
 
     def __init__(self, regions: Regions) -> None:
         self._at, self._area = regions.centres, regions.areas
-        self._tree = cKDTree(self._at)
+        self._tree = scipy.spatial.cKDTree(self._at)
         side = np.sqrt(self._area)
         count = min(len(side), 24)
         distance, other = self._tree.query(self._at, count)

@@ -12,9 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
-from scipy.spatial import cKDTree
 
 Planes = NDArray[np.float32]
 """Shape (3, rows, width): linear light in three channels."""
@@ -93,7 +92,7 @@ class _Surround:
         small = planes[:, : rows * step, : columns * step].mean(axis=0)
         small = small.reshape(rows, step, columns, step).mean(axis=(1, 3))
         size = max(3, min(height, width) // 6 // step)
-        smooth = ndimage.uniform_filter(small, size) * 0.6 + float(small.mean()) * 0.1 + 1e-4
+        smooth = scipy.ndimage.uniform_filter(small, size) * 0.6 + float(small.mean()) * 0.1 + 1e-4
         left, right, share = _between(width, columns, step)
         self._across = smooth[:, left] * (1 - share) + smooth[:, right] * share
         self._above, self._below, self._share = _between(height, rows, step)
@@ -116,7 +115,7 @@ def _between(
 
 def _regions_below(gradient: NDArray[np.float32], threshold: float) -> NDArray[np.float64]:
     """Return x, y, area of the regions at one threshold; shape (n, 3)."""
-    labels, count = ndimage.label(gradient < threshold)
+    labels, count = scipy.ndimage.label(gradient < threshold)
     area = np.bincount(labels.ravel(), minlength=count + 1)
     keep = (area >= SMALLEST_PX) & (area <= LARGEST_PX)
     keep[0] = False
@@ -150,7 +149,7 @@ def _distinct(rows: NDArray[np.float64]) -> NDArray[np.bool_]:
     kept = np.ones(len(rows), bool)
     if not len(rows):
         return kept
-    tree = cKDTree(rows[:, :2])
+    tree = scipy.spatial.cKDTree(rows[:, :2])
     near = tree.query_ball_point(rows[:, :2], 0.35 * np.sqrt(rows[:, 2]))
     for index, others in enumerate(near):
         if kept[index]:

@@ -9,7 +9,7 @@ and enlargements in the encoding (`domain`); an enlargement is given beforehand 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -20,24 +20,33 @@ import numpy as np
 from hotfolder import (
     CLOSE_LOOKING,
     MM_PER_INCH,
+    Area,
     Band,
+    Cropped,
+    Facts,
     Findings,
+    Hold,
     Job,
     Json,
+    OwnPixels,
     Place,
     RasterSpec,
     SizeToCome,
     Stage,
+    hookimpl,
     largest_mm,
     needed_ppi,
+    number_in,
     rebanded,
     rows_per_band,
 )
 from hotfolder.colour import cpu_count
 from hotfolder_stages.sizing.back_projection import BackProjection
 from hotfolder_stages.sizing.colour import codes_of
+from hotfolder_stages.sizing.crop import WORTH_SHOWING, find_kept, find_ways_on, say_crop
 from hotfolder_stages.sizing.domain import Domain, Samples, choose
 from hotfolder_stages.sizing.geometry import Plan
+from hotfolder_stages.sizing.overview import Overview
 from hotfolder_stages.sizing.request import Request, SizingSettings, request
 from hotfolder_stages.sizing.resample import Across, Down
 from hotfolder_stages.sizing.surround import bordered, wrapped
@@ -73,7 +82,7 @@ class Sizing(Stage[SizingSettings]):
     name = "sizing"
     Settings = SizingSettings
     place = Place.FINISHED
-    tells = (SizeToCome,)
+    tells = (SizeToCome, OwnPixels, Cropped)
 
     def announce(self, job: Job) -> None:
         """Tell that the picture gets its final size here."""
@@ -95,6 +104,12 @@ class Sizing(Stage[SizingSettings]):
         reduces = math.prod(scaled) < math.prod(pixels)
         domain = None if scaled == pixels else choose(raster, reduces=reduces)
         self._work = _Work(raster, front, domain, enlarges=domain is not None and not reduces)
+        self._job = job
+        self._overview = Overview(raster) if made.cropped_share > WORTH_SHOWING else None
+        self._own: OwnPixels | None = None
+        if self._work.enlarges:
+            job.tell(own := _own_pixels(raster, made))
+            self._own = own
         self._border_colour = self._wrap_colour = np.empty(0, np.uint16)
         if front.border:
             self._border_colour = codes_of(self.settings.border_colour, raster)
@@ -115,10 +130,31 @@ class Sizing(Stage[SizingSettings]):
             ),
         )
 
+    def review(self, result: RasterSpec) -> None:
+        """See whether too much of the picture is cut off.
+
+        Raises
+        ------
+        Hold
+            ``cropped``, when more than ``hold_above_cropped`` is.
+        """
+        share, limit = self._request.cropped_share, self.settings.hold_above_cropped
+        if limit is not None and share > limit:
+            raise Hold(
+                "cropped",
+                say_crop(self._request, self._work.source, limit, self.settings.anchor),
+                excess=share / max(limit, 1e-9),
+                remedies=find_ways_on(self.settings),
+            )
+
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Resample block by block; whatever the bands' height, the pixels are the same."""
         made, front = self._request, self._work.plan
         size = (front.width_px, front.height_px)
+        if self._overview:
+            bands = _gathered(bands, self._overview)
+        if self._own and self._own.watchers:
+            bands = _watched(bands, self._work, self._own)
         with ThreadPoolExecutor(cpu_count()) as threads:
             flow: Iterable[Band] = _resampled(bands, self._work, threads)
             if front.border:
@@ -139,7 +175,9 @@ class Sizing(Stage[SizingSettings]):
         made, work = self._request, self._work
         front, source, domain = work.plan, work.source, work.domain
         settings, mm_per_px = self.settings, MM_PER_INCH / made.ppi
-        scaled = front.scaled_width_px * front.scaled_height_px
+        if self._overview:
+            whole = self._overview.picture()
+            self._job.tell(Cropped(made.cropped_share, find_kept(front), whole, source))
         return {
             "mode": settings.mode,
             "from_width_px": source.width_px,
@@ -155,13 +193,19 @@ class Sizing(Stage[SizingSettings]):
             "scale": round(front.scaled_width_px / source.width_px, 6),
             "resampling": _METHODS[work.enlarges] if domain else "none",
             "domain": domain.name if domain else "none",
-            "cropped_share": round(1 - front.kept_width_px * front.kept_height_px / scaled, 6),
+            "cropped_share": round(made.cropped_share, 6),
             "bordered": bool(front.border),
             "trim_px": _trim(made),
             "bleed_px": made.bleed_px,
             "wrap_edges": settings.wrap_edges if made.wrap else "none",
             **self._enough(),
         }
+
+    @classmethod
+    @hookimpl
+    def hotfolder_facts(cls, findings: Findings, settings: Mapping[str, Json]) -> Facts:
+        """Say how much is cut off."""
+        return Facts(cropped_share=number_in(findings, "cropped_share"))
 
     @property
     def _plain_wrap(self) -> bool:
@@ -182,7 +226,49 @@ class Sizing(Stage[SizingSettings]):
             "needed_ppi": round(needs, 1),
             "needed_ppi_close": round(needs * CLOSE_LOOKING, 1),
             "largest_sharp_mm": largest_mm(*kept, needs) if needs else None,
+            "largest_sharp_close_mm": largest_mm(*kept, CLOSE_LOOKING * needs) if needs else None,
         }
+
+
+def _own_pixels(raster: RasterSpec, made: Request) -> OwnPixels:
+    """The source's pixels of which something is kept, and where they lie in the result."""
+    front = made.front
+    columns, rows = _kept(raster, front)
+    scale = (front.scaled_width_px / raster.width_px, front.scaled_height_px / raster.height_px)
+    kept = replace(raster, width_px=len(columns), height_px=len(rows))
+    left = made.wrap.left + front.border_left_px - front.crop_left_px + columns.start * scale[0]
+    top = made.wrap.top + front.border_top_px - front.crop_top_px + rows.start * scale[1]
+    return OwnPixels(kept, Area(left, top, len(columns) * scale[0], len(rows) * scale[1]))
+
+
+def _kept(source: RasterSpec, front: Plan) -> tuple[range, range]:
+    """Columns and rows of the source of which more than half is kept, at least one of each."""
+    found = []
+    for side, scaled, crop, kept in (
+        (source.width_px, front.scaled_width_px, front.crop_left_px, front.kept_width_px),
+        (source.height_px, front.scaled_height_px, front.crop_top_px, front.kept_height_px),
+    ):
+        start = min(side - 1, (2 * crop * side + scaled) // (2 * scaled))
+        stop = (2 * (crop + kept) * side + scaled) // (2 * scaled)
+        found.append(range(start, min(side, max(start + 1, stop))))
+    return found[0], found[1]
+
+
+def _gathered(bands: Iterable[Band], overview: Overview) -> Iterator[Band]:
+    for band in bands:
+        overview.add(band)
+        yield band
+
+
+def _watched(bands: Iterable[Band], work: _Work, own: OwnPixels) -> Iterator[Band]:
+    """Show what is kept of each band to whoever looks, and pass all of it on."""
+    columns, rows = _kept(work.source, work.plan)
+    across = slice(columns.start, columns.stop)
+    for band in bands:
+        for piece in _cropped([band], across, rows.start, rows.stop):
+            for take in own.watchers:
+                take(piece)
+        yield band
 
 
 def _trim(made: Request) -> dict[str, int]:

@@ -3,13 +3,26 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, ClassVar, Self
 
 from pydantic import Field, model_validator
 
-from hotfolder import Hold, Json, LongEdgeWish, RasterSpec, SizeWish, StageSettings, Wish
+from hotfolder import (
+    Hold,
+    Json,
+    LongEdgeWish,
+    Medium,
+    RasterSpec,
+    Remedy,
+    Share,
+    SizeWish,
+    StageSettings,
+    Surface,
+    Wish,
+)
 from hotfolder_stages.sizing.colour import WHITE, Colour
 from hotfolder_stages.sizing.enough import choose_ppi
 from hotfolder_stages.sizing.geometry import (
@@ -32,7 +45,11 @@ SCREEN_PPI = 72.0
 
 Ppi = Annotated[float, Field(gt=0, le=20000)]
 
+_LENGTH = re.compile(r"\s*(\d+(?:[.,]\d+)?)(\s*\S+)\s*")
 _NOTHING = Extent(0, "mm")
+_SMALLEST_MM, _SMALLEST_CANVAS_MM = 25.0, 100.0
+_LARGEST_MM = 10_000.0
+_COARSE_PPI, _FINE_PPI = 20.0, 1440.0
 _PLANNING_PPI = 7200.0
 """Fine enough that rounding to pixels does not show when the printer's ppi is chosen."""
 
@@ -45,6 +62,7 @@ class SizingSettings(StageSettings):
     for the size that the file says it has.
     """
 
+    judging: ClassVar[frozenset[str]] = frozenset({"hold_above_cropped"})
     grants: ClassVar[tuple[type[Wish], ...]] = (SizeWish, LongEdgeWish)
 
     long_edge: Side | None = None
@@ -83,6 +101,9 @@ class SizingSettings(StageSettings):
     wrap_edges: WrapEdges = "mirrored"
     """What the wrap shows: the picture mirrored at its edge, its outermost pixels stretched, or
     one plain colour."""
+    hold_above_cropped: Share | None = None
+    """Share of the picture's area that may be cut off before the job is held; never, when it is
+    not set."""
     wrap_colour: Colour = WHITE
     """Colour of the wrap when its edges are ``plain``."""
 
@@ -108,10 +129,34 @@ class SizingSettings(StageSettings):
             raise ValueError("bleed or wrap, not both")
         return self
 
+    def doubts(self, medium: Medium) -> Mapping[str, str]:
+        """Sizes and resolutions that nobody prints, as a unit was mistaken for another."""
+        if medium.surface is Surface.SCREEN:
+            return {}
+        found = {}
+        names = ("long_edge", "short_edge", "width", "height")
+        given = {name: getattr(self, name) for name in names}
+        sides = {name: side for name, side in given.items() if side and side.unit == "mm"}
+        smallest = _SMALLEST_CANVAS_MM if medium.surface is Surface.CANVAS else _SMALLEST_MM
+        for name, side in sides.items():
+            if side.value < smallest:
+                found[name] = f"is {side}, very small for {medium.surface}; {side.value:g} in?"
+            elif side.value > _LARGEST_MM:
+                found[name] = f"is {side.value / 1000:g} m, which is very large"
+        if self.ppi is not None and self.ppi < _COARSE_PPI:
+            found["ppi"] = f"is {self.ppi:g}, so coarse that pixels are seen from far away"
+        elif self.ppi is not None and self.ppi > _FINE_PPI:
+            found["ppi"] = f"is {self.ppi:g}, finer than any eye can see"
+        longest = max((side.value for side in sides.values()), default=math.inf)
+        for name, margin in {"wrap": self.wrap, "bleed": self.bleed}.items():
+            if margin.unit == "mm" and margin.value > longest / 2:
+                found[name] = f"is {margin}, more than half of the picture's size"
+        return found
+
     def granting(self, wish: Wish) -> Mapping[str, Json]:
         """Set the sides that are asked for, in place of any other size."""
         if isinstance(wish, LongEdgeWish):
-            return {"long_edge": wish.length}
+            return self._by_long_edge(wish.length)
         if not isinstance(wish, SizeWish):
             return {}
         granted: dict[str, Json] = dict.fromkeys(("long_edge", "short_edge", "paper"))
@@ -125,6 +170,27 @@ class SizingSettings(StageSettings):
         if wish.anchor:
             granted["anchor"] = wish.anchor
         return granted
+
+    def _by_long_edge(self, length: str) -> Mapping[str, Json]:
+        """Set a long edge; a size by both sides keeps its shape and its mode."""
+        others = ("short_edge", "paper", "width", "height")
+        granted: dict[str, Json] = {
+            each: None for each in others if getattr(self, each) is not None
+        }
+        shape: tuple[float, float] | None = None
+        if self.paper is not None:
+            shape = self.paper.size_mm(upright=False)
+            granted["turn"] = self.paper.orientation is None
+        elif self.width and self.height and self.width.unit == self.height.unit:
+            shape = (self.width.value, self.height.value)
+        longer = _LENGTH.fullmatch(length)
+        if shape is None or longer is None:
+            return {**granted, "long_edge": length}
+        factor = float(longer[1].replace(",", ".")) / max(shape)
+        sides = [f"{side * factor:.6f}".rstrip("0").rstrip(".") + longer[2] for side in shape]
+        if self.long_edge is not None:
+            granted["long_edge"] = None
+        return {**granted, "width": sides[0], "height": sides[1]}
 
     def box(self, raster: RasterSpec, ppi: float) -> Box:
         """What is asked for, in pixels of the result."""
@@ -153,6 +219,13 @@ class Request:
     """Of it, on each side."""
     wrap: Margins
     """What is put around it."""
+
+    @property
+    def cropped_share(self) -> float:
+        """Of the picture's area, what is cut off, 0 … 1."""
+        front = self.front
+        whole = front.scaled_width_px * front.scaled_height_px
+        return 1 - front.kept_width_px * front.kept_height_px / whole
 
     @property
     def trim_px(self) -> tuple[int, int]:
@@ -193,6 +266,10 @@ def request(settings: SizingSettings, raster: RasterSpec, viewing_distance_mm: f
             f"A wrap of {settings.wrap} is wider than the picture, which is only "
             f"{size[0]} × {size[1]} px at {ppi:g} ppi, so it cannot be mirrored. Make the picture "
             f"larger or the wrap narrower, or choose plain edges.",
+            remedies=[
+                Remedy("fold a plain edge around the bars", {"wrap_edges": "plain"}),
+                Remedy("stretch the outermost pixels instead", {"wrap_edges": "stretched"}),
+            ],
         )
     return Request(ppi, front, bleed_px, wrap)
 

@@ -81,7 +81,7 @@ class Tagging(Stage[TaggingSettings]):
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Make the metadata of what comes out; no pixel is needed for it."""
-        self._warnings: list[str] = []
+        self._job = job
         truth = Truth.of(raster)
         edition = Edition(job.result.format)
         original = raster.metadata
@@ -126,14 +126,14 @@ class Tagging(Stage[TaggingSettings]):
 
     def close(self) -> Findings:
         """Say what was carried over, added, corrected, removed and left out."""
-        return {**self._findings, "warnings": list(self._warnings)}
+        return self._findings
 
     def _read_exif(self, block: bytes | None) -> ExifDirectories:
         if block is not None:
             try:
                 return parse_exif(block)
             except ValueError:
-                self._warnings.append("Its Exif data cannot be read and were left out.")
+                self._job.warn("exif-unreadable", "Its Exif data cannot be read and were left out.")
         return ExifDirectories()
 
     def _read_xmp(self, packet: bytes | None) -> Xmp | None:
@@ -141,7 +141,7 @@ class Tagging(Stage[TaggingSettings]):
             try:
                 return Xmp(packet)
             except XmpError as error:
-                self._warnings.append(f"Its XMP {error} and was left out.")
+                self._job.warn("xmp-unreadable", f"Its XMP {error} and was left out.")
         return None
 
     def _added(

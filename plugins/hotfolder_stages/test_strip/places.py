@@ -14,10 +14,13 @@ from hotfolder import (
     ConversionToCome,
     Findings,
     Hold,
+    IntentChosen,
     Job,
     LossTolerance,
     Place,
     RasterSpec,
+    Rendering,
+    Role,
     SharpeningToCome,
     SizeToCome,
     Stage,
@@ -28,6 +31,7 @@ from hotfolder import (
 from hotfolder.colour import (
     ProfileError,
     Route,
+    Transform,
     WorstPlaces,
     flattened,
     make_loss_lookup,
@@ -53,6 +57,7 @@ class StripPlaces(Stage[StripPlacesSettings]):
     name = "strip-places"
     Settings = StripPlacesSettings
     place = Place.FINISHED
+    role = Role.PLACES
     comes_after = (SizeToCome, SharpeningToCome)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
@@ -63,7 +68,7 @@ class StripPlaces(Stage[StripPlacesSettings]):
         Hold
             ``no-profile``, ``wrong-profile`` or ``profiles-do-not-join``, as profile-conversion.
         """
-        self._raster = raster
+        self._raster, self._job = raster, job
         self._source = source_profile(raster)
         conversion = job.told(ConversionToCome) or ConversionToCome()
         route = Route(
@@ -109,4 +114,21 @@ class StripPlaces(Stage[StripPlacesSettings]):
         return {
             "tolerance_delta_e_00": round(self._tolerance, 3),
             "pieces": [{**asdict(piece), "why": list(piece.why)} for piece in chosen],
+            "conversion_in_words": self._conversion_in_words(),
         }
+
+    def _conversion_in_words(self) -> str:
+        conversion, chosen = self._job.told(ConversionToCome), self._job.told(IntentChosen)
+        if conversion is None:
+            return ""
+        made = Transform(
+            self._source,
+            self._job.profile,
+            chosen.intent if chosen else conversion.expected_intent,
+            black_point_compensation=conversion.black_point_compensation,
+            precision=conversion.precision,
+            pixels=1,  # none is converted here
+            rendering=conversion.rendering,
+        )
+        refined = ", refined" if made.rendering is Rendering.REFINED else ""
+        return f"{made.intent}{refined}{'' if made.compensates else ', black not compensated'}"

@@ -23,6 +23,7 @@ from hotfolder import (
     Job,
     Place,
     RasterSpec,
+    Role,
     SettingsModel,
     Stage,
     StageSettings,
@@ -71,6 +72,7 @@ class StripSheet(Stage[StripSheetSettings]):
     name = "strip-sheet"
     Settings = StripSheetSettings
     place = Place.CONVERTED
+    role = Role.STRIP
     comes_after = (ConversionToCome,)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:

@@ -1,0 +1,37 @@
+"""The command ``discard``: giving a batch up."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from hotfolder.cli.terminal import print_plain
+from hotfolder.settings.root import Root
+
+
+def discard(
+    batch: Annotated[str, typer.Argument(metavar="NAME/BATCH", help="a batch, as status shows it")],
+    root: Annotated[
+        Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")
+    ] = Path(),
+    *,
+    why: Annotated[str, typer.Option(help="the reason, for the report")] = "",
+    who: Annotated[str | None, typer.Option(help="by default, your login name")] = None,
+) -> None:
+    """Give a batch up: nothing more is done for it. What was delivered or is held stays."""
+    from hotfolder.batch.summary import find_batch
+    from hotfolder.ending.release import discard_batch
+    from hotfolder.overview.status import find_folders
+
+    at = Root(root)
+    destination, name, state = find_batch(at, batch)
+    discard_batch(find_folders(at, destination).release, name, who=who, why=why)
+    rows = sum(not line.job for line in state.lines) + len({each.row for each in state.faults})
+    print_plain(
+        f"{batch} is discarded: {rows} {'row' if rows == 1 else 'rows'} without a picture, or "
+        "wrong, and what nobody has begun. What was delivered or is held stays where it is.\n"
+        "A running daemon does it at once; otherwise run `hotfolder sweep`. A new ticket brings "
+        "the batch back."
+    )

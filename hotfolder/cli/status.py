@@ -1,0 +1,171 @@
+"""The command ``status``: what a person must do first, then how everything stands."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from hotfolder.cli.terminal import print_columns, print_json, print_line, print_plain
+from hotfolder.disk.names import display_name
+from hotfolder.model.facts import describe_column
+from hotfolder.pages.words import local_time
+from hotfolder.settings.root import Root
+
+if TYPE_CHECKING:
+    from hotfolder.overview.status import DestinationStatus, Status, WaitingThing
+
+RootArgument = Annotated[
+    Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="answer in JSON")]
+_MOST_SHOWN = 20
+_MOST_AT_WORK = 5
+_ALWAYS = ("arriving", "delivered", "held")
+_IF_ANY = ("discarded", "refused", "left alone")
+
+
+def status(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
+    """Show what waits, why, since when, and who must act."""
+    from hotfolder.overview.status import collect
+
+    said = collect(Root(root))
+    if as_json:
+        print_json(said)
+    else:
+        _print_status(said)
+
+
+def _print_status(said: Status) -> None:
+    root = said["root"]
+    served_by = f"process {said['served_by']} since {local_time(said['served_since'])}"
+    print_line(
+        f"{root}: served by {served_by if said['served_by'] else 'another process'}"
+        if said["served"]
+        else f"{root}: it is not being served; start `hotfolder watch`"
+    )
+    _print_yours(said)
+    _print_ours([each for each in said["waiting"] if each["who"] != "you"])
+    _print_warned(said)
+    print_plain("")
+    _print_counts(said)
+    for name, each in said["destinations"].items():
+        for line in _describe_watching(each):
+            print_line(f"{name}: {line}")
+
+
+def _print_counts(said: Status) -> None:
+    """A table; what there is nothing of anywhere is left out, but for the first three."""
+    counts = {
+        name: {
+            "arriving": each["arriving"],
+            "delivered": each["delivered"],
+            "held": each["held"],
+            "discarded": each["discarded"],
+            "refused": each["refused"],
+            "left alone": each["left_alone"],
+        }
+        for name, each in said["destinations"].items()
+    }
+    columns = [*_ALWAYS, *(key for key in _IF_ANY if any(each[key] for each in counts.values()))]
+    rows = [[name, *(str(each[key]) for key in columns)] for name, each in counts.items()]
+    print_columns(["destination", *columns], rows)
+
+
+def _print_yours(said: Status) -> None:
+    """What a person must do, before all else."""
+    yours = [each for each in said["waiting"] if each["who"] == "you"]
+    batches = _describe_batches(said)
+    problems = [
+        f"{name}: {line}"
+        for name, each in said["destinations"].items()
+        for line in _describe_problems(each)
+    ]
+    if not (yours or problems or batches):
+        print_plain("\nNothing waits for you.")
+        return
+    print_plain("\nFor you to do:" if yours or problems else "")
+    for line in problems:
+        print_line(f"  {line}")
+    for each in yours[:_MOST_SHOWN]:
+        of = f" ({each['job']})" if each["job"] else ""
+        print_line(f"  {each['what']}: {each['destination']}: {each['file']}{of}")
+        print_line(f"      {each['why']}")
+        print_line(f"      since {local_time(each['since'])}")
+        if measured := [
+            describe_column(one) for one in each["columns"] if one["value"] is not None
+        ]:
+            print_line(f"      measured: {'; '.join(measured)}")
+    if len(yours) > _MOST_SHOWN:
+        print_plain(f"  and {len(yours) - _MOST_SHOWN} more; --json has all")
+    if any(each["what"] == "held" for each in yours):
+        print_plain("  Each folder in held/ has a why.txt with the commands that release it.")
+    for line in batches:
+        print_line(f"  {line}")
+
+
+def _print_ours(waiting: list[WaitingThing]) -> None:
+    """What the program does, in a line, and a few that are being worked on."""
+    if not waiting:
+        return
+    counts = Counter(each["what"] for each in waiting)
+    print_plain("\nAt work: " + ", ".join(f"{number} {what}" for what, number in counts.items()))
+    shown = [each for each in waiting if each["share"] is not None]
+    if len(waiting) <= _MOST_AT_WORK:
+        shown = waiting
+    for each in shown[:_MOST_AT_WORK]:
+        share = f" ({each['share']:.0%})" if each["share"] is not None else ""
+        print_line(f"  {each['destination']}: {each['file']}{share}: {each['why']}")
+    rests = Counter(each["why"] for each in waiting if each not in shown)
+    for why, number in rests.most_common(2):
+        print_line(f"  {number} more: {why}")
+
+
+def _print_warned(said: Status) -> None:
+    if not said["warned"]:
+        return
+    print_plain("\nDelivered within a day, and to be looked at:")
+    for each in said["warned"][:_MOST_SHOWN]:
+        print_line(f"  {each['destination']}: {each['file']} ({each['job']})")
+        for warning in each["warnings"]:
+            print_line(f"      {display_name(warning)}")
+    if len(said["warned"]) > _MOST_SHOWN:
+        print_plain(f"  and {len(said['warned']) - _MOST_SHOWN} more; --json has all")
+
+
+def _describe_batches(said: Status) -> list[str]:
+    from hotfolder.batch.summary import describe_batch
+
+    lines = []
+    for batch in said["batches"]:
+        if batch["discarded_at"] and not batch["held"] and not batch["waiting"]:
+            continue
+        destination = said["destinations"].get(batch["destination"])
+        rests_until = destination["rests_until"] if destination else ""
+        lines.append(f"{batch['destination']}: {describe_batch(batch, rests_until)}")
+    return lines
+
+
+def _describe_problems(each: DestinationStatus) -> list[str]:
+    """What keeps a destination from its work, or lies in its folders and is not understood."""
+    lines = list(each["remarks"])
+    if each["unreachable"]:
+        since = (
+            f" since {local_time(each['unreachable_since'])}" if each["unreachable_since"] else ""
+        )
+        lines.append(f"cannot be reached{since}: {each['unreachable']}")
+    if each["settings_problem"]:
+        problem = each["settings_problem"]
+        lines.append(
+            f"its settings cannot be used (a running daemon keeps the old ones): {problem}"
+        )
+    return lines
+
+
+def _describe_watching(each: DestinationStatus) -> list[str]:
+    if each["unreachable"] or not each["watch"]:
+        return []
+    scanned = local_time(each["last_scan"], seconds=True)
+    return [f"watched by {each['watch']}: {each['watch_reason']}; last scan {scanned}"]

@@ -1,0 +1,81 @@
+"""``why.txt``: why a job was held or refused, and what a person can do; each of it is true.
+
+What is advised comes from the reasons: a stage that holds a picture says which changes let it pass
+(`hotfolder.errors.Remedy`), and here they become commands that can be copied as they stand.
+"""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterable
+from pathlib import Path
+
+from hotfolder.disk import names
+from hotfolder.model.records import Record, WayOn
+
+
+def say_why(record: Record, root: Path | None = None) -> str:
+    """Say in plain words why a job was held or refused, and what can be done.
+
+    Parameters
+    ----------
+    record
+        Of the job.
+    root
+        Where it is, for commands; None: they are given in its folder.
+    """
+    lines = [names.display_name(record.original.name), f"{record.destination}: {record.state}", ""]
+    lines += [f"- {names.display_name(reason.message)}" for reason in record.reasons]
+    if record.warnings:
+        lines += ["", "To be looked at as well:"]
+        lines += [f"- {names.display_name(each.message)}" for each in record.warnings]
+    lines += ["", f"The original is kept: {names.display_name(record.original_kept)}"]
+    lines += [
+        f"{each.title or each.kind}: {each.path}"
+        for each in record.attachments
+        if each.kind in {"failure", "other"}
+    ]
+    if record.results:
+        lines.append(f"The picture as it would be delivered: {record.results[0].path}")
+    if record.state == "held":
+        lines += ["", "What you can do:", *_say_choices(record, root)]
+    else:
+        lines.append("What you can do: export the picture again and drop the new file.")
+    return "\n".join(lines) + "\n"
+
+
+def list_ways(record: Record) -> list[WayOn]:
+    """Return the changes that answer the reasons of a held job, each once."""
+    return list(dict.fromkeys(way for reason in record.reasons for way in reason.ways_on))
+
+
+def can_be_released_as_it_is(record: Record) -> bool:
+    """Whether a release without a change comes to anything: a result, or another try."""
+    return bool(record.results) or any(not way.options for way in list_ways(record))
+
+
+def release_command(job: str, root: Path | None, options: Iterable[str] = ()) -> str:
+    """Return the command that releases a job, quoted for the shell."""
+    return shlex.join(["hotfolder", "release", job, *([str(root)] if root else []), *options])
+
+
+def _say_choices(record: Record, root: Path | None) -> list[str]:
+    """What a person can do about a held job; nothing that would make the print worse."""
+    choices = []
+    if record.results:
+        choices = [
+            "- release it as it is: move this folder into the destination's release folder, or run",
+            f"    {release_command(record.job, root)}",
+        ]
+    elif not can_be_released_as_it_is(record):
+        choices = ["- it cannot be released as it is: no result was made, for the reason above"]
+    ways = list_ways(record)
+    for way in ways:
+        choices += [f"- {way.says}:", f"    {release_command(record.job, root, way.options)}"]
+    choices.append("- change the picture, and drop it into the hot folder again")
+    if not any(way.options for way in ways):
+        example = release_command(record.job, root, ["--set", "STAGE.KEY=VALUE"])
+        choices += ["- if a setting answers the reason, change it for this picture alone:"]
+        choices += [f"    {example}"]
+    choices.append("- discard it: delete this folder; the original is still kept for a while")
+    return choices

@@ -1,0 +1,124 @@
+"""What looking before printing needs of stages: a role says who can do it, a model what it says.
+
+`hotfolder proof` and `hotfolder strip` run stages of their own, beside those of a destination. They
+find them by role, never by name. A stage that takes a role has the settings that the role names,
+and findings that the role's model can read; what else is in either is its own.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from hotfolder.model.units import Money
+
+
+class Role(StrEnum):
+    """A part that a stage plays for the program itself.
+
+    See Also
+    --------
+    Stage.role
+    """
+
+    SHEET = "shows what will become of the picture"
+    """It leaves a page of the kind ``"proof-sheet"``, stands on the finished picture, and has the
+    settings ``places``, how many of the worst places it shows, and ``page_size``, the most bytes of
+    the page. Its findings are a `SheetFindings`."""
+
+    PLACES = "finds the pieces that a test strip should show"
+    """It stands on the finished picture and changes nothing. Its findings are a
+    `PlacesFindings`."""
+
+    STRIP = "cuts the pieces of a test strip out of a picture"
+    """It has the settings ``pieces``, each with ``left_px``, ``top_px``, ``width_px``,
+    ``height_px`` and ``label``, and ``heading``. Its findings are a `StripFindings`."""
+
+
+class _Findings(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+
+class Rectangle(_Findings):
+    """A part of a picture, in its pixels."""
+
+    left_px: int
+    """From the picture's left edge."""
+    top_px: int
+    """From its top edge."""
+    width_px: int
+    """Its width."""
+    height_px: int
+    """Its height."""
+
+
+class Moved(_Findings):
+    """By how much colours come out from what they were, over the whole picture."""
+
+    mean: float
+    """ΔE00."""
+    p95: float
+    """ΔE00 that one pixel in twenty exceeds."""
+
+
+class SheetFindings(_Findings):
+    """What a stage in the role `Role.SHEET` measures."""
+
+    lost_share_of_reduced: float
+    """Share of the picture whose colours cannot be made, 0 … 1."""
+    lost_in_words: str
+    """Which colours those are, in a few plain words."""
+    tolerance_delta_e_00: float
+    """ΔE00 above which a colour counts as lost."""
+    moved_delta_e_00: Moved
+    """How far colours move."""
+    medium_black_lightness: float
+    """L* of the darkest that the medium can show, 0 … 100."""
+    medium_white_srgb: tuple[int, int, int]
+    """Its white, 0 … 255 each."""
+    print_mm: tuple[float, float] | None
+    """Width and height; None on a screen, or without a resolution."""
+    material_cost: Money | None
+    """Of one print; None when no price is set."""
+    places: tuple[Rectangle, ...]
+    """The places that are shown, the worst first."""
+
+
+class Telling(Rectangle):
+    """A piece that a test strip should show."""
+
+    why: tuple[str, ...]
+    """What it tells, in a few words each."""
+
+
+class PlacesFindings(_Findings):
+    """What a stage in the role `Role.PLACES` finds."""
+
+    pieces: Annotated[tuple[Telling, ...], Field(min_length=1)]
+    """The worst first."""
+    conversion_in_words: str = ""
+    """How the picture is converted, for the strip's heading; "" when it is not."""
+
+
+class StripPiece(Rectangle):
+    """A piece as it lies on the strip."""
+
+    label: str
+    """The words below it."""
+    strip_left_px: int
+    """From the strip's left edge."""
+    strip_top_px: int
+    """From its top edge."""
+
+
+class StripFindings(_Findings):
+    """What a stage in the role `Role.STRIP` has made."""
+
+    pieces: tuple[StripPiece, ...]
+    """In the order of the setting."""
+    picture_px: tuple[int, int]
+    """Width and height of the picture they were cut from."""
+    shown_share: float
+    """Share of the strip's area that shows the picture, 0 … 1."""
