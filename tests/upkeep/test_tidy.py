@@ -191,7 +191,8 @@ def test_sub_folders_in_which_nothing_has_been_for_long_go(quick):
 
 def test_the_command_lists_and_then_removes(one, hotfolder):
     settings = one.path / "hotfolder.toml"
-    settings.write_text(settings.read_text() + '\n[keep]\noriginals = "0 d"\n')
+    text = settings.read_text().replace('# originals = "2 years"', 'originals = "0 d"')
+    settings.write_text(text)
     done = hotfolder("tidy", one.path, "--dry-run")
     assert "would remove" in done.stdout
     assert "harbour/mud.tif" in done.stdout
