@@ -137,7 +137,7 @@ def test_a_batch_is_not_done_again_and_its_originals_are_found(done, tmp_path, h
     assert 2 == made == len(records(root, BOOK))
     batches.ticket(root, [ROWS[0], "mud.tif,2,,25 mm,,"])
     assert [] == batches.sweep(root).troubles()
-    assert 3 == len(records(root, BOOK))
+    assert 3 == len({each["job"] for each in records(root, BOOK)})
     if version == "today's":
         said = verify(hotfolder, root)
         assert 0 == said["files"]["taken_away"]
