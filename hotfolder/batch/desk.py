@@ -234,9 +234,9 @@ class Desk:
         self, destination: Destination, table: TicketTable, batch: str, busy: Collection[str]
     ) -> None:
         before = self.shelf.state(destination.name, batch)
-        if not before.planned:
-            made = self.shelf.find_made_before(destination.name, batch)
-            before = before.model_copy(update={"made": made})
+        # records may know of jobs that no plan does: the ledger was made anew, or is an older one
+        made = {**self.shelf.find_made_before(destination.name, batch), **before.made}
+        before = before.model_copy(update={"made": made})
         files = self.shelf.files(destination.name, batch)
         latest = {each.key: each for each in files if not is_ticket(each.name)}
         pictures = Pictures(list(latest.values()))

@@ -311,7 +311,7 @@ def _write_report(root: Root, question: Question, path: Path) -> None:
     from hotfolder.audit.report import write_report
 
     with open_books(root) as db:
-        number = write_report(db, question, path)
+        number = write_report(db, root, question, path)
     print_lines([f"{describe_question(question)}: {number}. The page is {path.absolute()}"])
 
 

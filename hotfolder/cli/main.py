@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.console import Console
 
-from hotfolder.cli import looking
+from hotfolder.cli import looking, upkeep
 from hotfolder.cli.audit import audit
 from hotfolder.cli.discard import discard
 from hotfolder.cli.release import release
@@ -180,6 +180,9 @@ app.command()(discard)
 app.command()(release)
 app.command()(looking.proof)
 app.command()(looking.strip)
+app.command()(upkeep.backup)
+app.command()(upkeep.restore)
+app.command()(upkeep.tidy)
 
 
 @app.command()

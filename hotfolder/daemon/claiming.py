@@ -101,7 +101,7 @@ class Intake:
         kinds = (claims, Kind.HELD)
         due = [self._troubles.next_try_s(kind, self.name) for kind in kinds]
         # where files wait for trouble to end, the next look waits for it too
-        due += [] if self._is_shut() else [self.hot.due]
+        due += [] if self._is_shut() else [self.hot.next_look_s()]
         return min((each for each in due if each is not None), default=None)
 
     def _is_shut(self) -> bool:

@@ -119,6 +119,10 @@ class HandingOut:
         with self._asking:
             self.running = {}
 
+    def is_at_work(self) -> bool:
+        """Whether a job is being worked on."""
+        return any(not future.done() for _, future in self.running.values())
+
     def hand_out(self) -> bool:
         """Give open jobs to idle workers: oldest first, destinations in turn.
 

@@ -23,6 +23,8 @@ from hotfolder.settings.known_folders import KINDS, KnownFolders
 from hotfolder.settings.root import DestinationFolders
 
 _SHOWN = 50
+_REST_FACTOR = 4
+"""A hot folder is not looked at for so many times as long as the last look took."""
 
 
 class HotFolder:
@@ -59,6 +61,7 @@ class HotFolder:
         self.set_aside: tuple[str, ...] = ()
         self._troubles = troubles
         self.due = 0.0
+        self._rests_until = 0.0
         self.problem = ""
         self._problem_since = ""
         self._away: dict[str, tuple[str, str]] = {}
@@ -84,6 +87,9 @@ class HotFolder:
         now = time.monotonic()
         if self.ready or (not self._woken.is_set() and now < self.due):
             return  # what has settled is taken first; the scan after that finds the rest
+        if now < self._rests_until:
+            self.due = min(self.due, self._rests_until)
+            return
         self._woken.clear()
         self._look_at_the_others()
         try:
@@ -93,6 +99,8 @@ class HotFolder:
             self._note_unreachable(str(error))
             self.due = now + self.destination.intake.poll
             return
+        # a folder with thousands of sub-folders would be read again for each file that comes
+        self._rests_until = time.monotonic() + _REST_FACTOR * found.elapsed_s
         watched_all_along = not self.problem and self._watch is not None and self._watch.healthy()
         if self.problem:
             get_log().info("folder.reachable_again", folder=str(self.folders.hot_folder))
@@ -148,14 +156,18 @@ class HotFolder:
 
     def is_idle(self) -> bool:
         """Whether nothing arrives and nothing waits, as far as the last scan could see."""
-        if self.ready:
+        if self.ready or (self._woken.is_set() and not self.problem):
             return False
         # what was arriving in a folder that has gone will not come any further
         return bool(self.problem) or (not self._settler.waiting() and self.due > time.monotonic())
 
     def is_woken(self) -> bool:
-        """Whether an event asks for a look."""
-        return self._woken.is_set()
+        """Whether an event asks for a look, and it is time for one."""
+        return self._woken.is_set() and time.monotonic() >= self._rests_until
+
+    def next_look_s(self) -> float:
+        """When to look again, on the clock of `time.monotonic`."""
+        return min(self.due, self._rests_until) if self._woken.is_set() else self.due
 
     def stop(self) -> None:
         """Stop watching."""

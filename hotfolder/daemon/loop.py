@@ -7,9 +7,10 @@ thread starts the worker process, checks what it made and delivers.
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Final
@@ -27,6 +28,7 @@ from hotfolder.daemon.rebuild import open_ledger
 from hotfolder.daemon.rest import Rest
 from hotfolder.daemon.silence import Silence
 from hotfolder.daemon.snapshot import IndexPages, Snapshots
+from hotfolder.daemon.take_up import close, has_original
 from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.disk import apart, durable, names, platforms, pulse
 from hotfolder.disk.marker import away
@@ -36,6 +38,7 @@ from hotfolder.ending.kept import KeptOriginals
 from hotfolder.errors import Problem, StorageError
 from hotfolder.ledger.jobs import JobRow, Ledger, State
 from hotfolder.ledger.lock import served_alone
+from hotfolder.ledger.pause import Pause
 from hotfolder.logs import get_log
 from hotfolder.overview.new_root import make_new_folders
 from hotfolder.settings.files import Settings
@@ -47,6 +50,7 @@ from hotfolder.work.worker import get_ready, run_attempt
 _LEDGER = About(Kind.LEDGER)
 _LOOK_AT_WORK_EVERY_S = 1.0
 _LOOK_AT_SETTINGS_EVERY_S = 2.0
+_LOOK_WHILE_PAUSED_S = 0.1
 _STOP_S: Final = 2.5
 """At the end, how long jobs may still take, and half as long what is written last."""
 _END_S: Final = 10.0
@@ -131,7 +135,9 @@ class Daemon:
         said = [*unreachable, *silent, *(each.message for each in self._troubles.all())]
         return list(dict.fromkeys(map(names.display_name, said)))
 
-    def _open_ledger(self, folders: Mapping[str, DestinationFolders]) -> Ledger | None:
+    def _open_ledger(
+        self, folders: Mapping[str, DestinationFolders], with_tickets: Collection[str]
+    ) -> Ledger | None:
         """Open the ledger; one that is made anew needs all folders. None when told to stop."""
         root, refused = self.root, self._settings.refused
         if not root.ledger.exists() and not root.snapshot.exists():  # never served
@@ -146,7 +152,8 @@ class Daemon:
                     f"the ledger {root.ledger} is not there and cannot be made while a folder of "
                     f"{', '.join(silent)} does not answer: it may know of jobs"
                 )
-        errand = pulse.Errand("serve the ledger", partial(open_ledger, root, folders, refused))
+        opening = partial(open_ledger, root, folders, refused, with_tickets)
+        errand = pulse.Errand("serve the ledger", opening)
         while not errand.wait(_LOOK_AT_WORK_EVERY_S):
             if self._stop.is_set():
                 return None
@@ -160,7 +167,8 @@ class Daemon:
             name: root.folders(name, each.file.folders)
             for name, each in settings.destinations.items()
         }
-        ledger = self._open_ledger(folders)
+        with_tickets = [name for name, each in settings.destinations.items() if each.file.ticket]
+        ledger = self._open_ledger(folders, with_tickets)
         if ledger is None:
             return
         workers = settings.root.workers or platforms.cpu_count()
@@ -235,6 +243,7 @@ class Daemon:
             pages,
             self._stop,
             self._wake,
+            Pause(root),
         )
         snapshots = Snapshots(root, destinations, handing_out, self._troubles, pages, loop.silences)
         try:
@@ -248,6 +257,8 @@ class Daemon:
         finally:
             loop.end(_STOP_S / 2 if self._stop.is_set() else _END_S)
             snapshots.write(ended=True)
+            with contextlib.suppress(OSError, StorageError):
+                close(ledger, root)
             ledger.close()
             get_log().info("daemon.stopped", root=str(root.path))
 
@@ -270,6 +281,7 @@ class Loop:
     pages: IndexPages
     stop: threading.Event
     wake: threading.Event
+    pause: Pause
     lanes: dict[str, Lane] = field(default_factory=dict)
     """By destination."""
     silent: dict[str, Silence] = field(default_factory=dict)
@@ -280,6 +292,12 @@ class Loop:
         """Go on until told to stop; with `until_idle`, until nothing waits that we can do."""
         while not self.stop.is_set():
             self.wake.clear()
+            if self.pause.is_wanted():
+                if not self._is_at_work():
+                    self.pause.grant()
+                write_snapshot()
+                self.wake.wait(_LOOK_WHILE_PAUSED_S)
+                continue
             self._turn()
             self._say_silent()
             write_snapshot()
@@ -328,6 +346,11 @@ class Loop:
             self.troubles.note(_LEDGER, error)
         except OSError as error:
             self.troubles.note(_LEDGER, describe_in_the_way(error))
+
+    def _is_at_work(self) -> bool:
+        """Whether anything is being done that changes a file or the ledger."""
+        at_turns = any(lane.is_busy() for lane in self.lanes.values())
+        return at_turns or self._expiring is not None or self.handing_out.is_at_work()
 
     def _expire(self) -> None:
         """Remove what was kept for long enough; the originals that it looks for are on shares."""
@@ -428,7 +451,8 @@ def _recover(root: Root, ledger: Ledger, destinations: Destinations) -> None:
     destinations.say_stray()
     known = {row.id for row in ledger.open_jobs()}
     for folder in root.spool.iterdir():
-        if folder.name not in known and ledger.has_ended(folder.name):
+        # an original there is one that `take_up` could not place: its destination is out of reach
+        if folder.name not in known and ledger.has_ended(folder.name) and not has_original(folder):
             durable.remove_tree(folder, below=root.spool)
 
 

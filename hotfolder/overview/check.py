@@ -19,6 +19,7 @@ from hotfolder.errors import PluginError, Problem
 from hotfolder.intake.scan import scan
 from hotfolder.overview.new_root import find_new_folders
 from hotfolder.overview.overlaps import Located, collisions, locate
+from hotfolder.overview.unmentioned import find_unmentioned
 from hotfolder.settings.files import Destination, Folders, Settings, load_all
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
@@ -85,6 +86,7 @@ def check(root: Root) -> Checked:
         for folder in sorted((root.path / "in").glob("*"))
         if folder.is_dir() and folder.name not in {**settings.destinations, **settings.refused}
     ]
+    remarks += find_unmentioned(root, _find_folders(root, settings))
     is_right = registry is not None and not problems
     return Checked(
         settings if is_right else None,

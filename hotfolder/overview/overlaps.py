@@ -23,7 +23,7 @@ from hotfolder.disk import names, platforms, pulse
 from hotfolder.disk.free_names import SUPERSEDED
 from hotfolder.disk.marker import marker_id
 from hotfolder.errors import Problem
-from hotfolder.ledger.record_log import LOG_FILE
+from hotfolder.ledger.log_years import LOG_FILE, PART
 from hotfolder.settings.root import DestinationFolders, Root
 
 SHEETS = "sheets"
@@ -76,7 +76,7 @@ class Upstream:
             return False
         parts = (*self.outside.parts, *path.relative_to(self.inside).parts)
         if len(parts) == 1:
-            return names.collision_key(parts[0]) == LOG_FILE
+            return names.collision_key(parts[0]) == LOG_FILE or PART.fullmatch(parts[0]) is not None
         if self.has_batches and parts[0] == SUPERSEDED:
             return True
         if len(parts) != 2:

@@ -15,6 +15,7 @@ from functools import partial
 from pathlib import Path
 from typing import NotRequired, TypedDict
 
+from hotfolder.batch.found import describe_resting, list_resting
 from hotfolder.batch.summary import BatchSummary, summarise_batches
 from hotfolder.disk import durable, names, platforms, pulse
 from hotfolder.disk.marker import Unreachable, away
@@ -155,6 +156,7 @@ def collect(root: Root) -> Status:
     with open_reader(root.ledger) as ledger:
         counts, open_rows = ledger.count_ended(), ledger.open_jobs()
         batches = summarise_batches(ledger, workers)
+        resting = list_resting(ledger)
         warned = [each for name in destinations for each in _list_warned(ledger, name)]
     troubles = snapshot.troubles if snapshot else ()
     by_job = {each.name: each for each in troubles if each.kind in _OF_JOBS}
@@ -201,7 +203,10 @@ def collect(root: Root) -> Status:
             "settings_problem": each.problem or "\n".join(map(str, colliding.get(name, []))),
             "hours": str(each.hours or ""),
             "rests_until": rest[name],
-            "remarks": _list_remarks(said, is_served=snapshot is not None),
+            "remarks": [
+                *_list_remarks(said, is_served=snapshot is not None),
+                *(describe_resting(*found) for found in resting if found[0] == name),
+            ],
             "delivered": ended.get(End.DELIVERED, 0),
             "held": ended.get(End.HELD, 0),
             "discarded": ended.get(End.DISCARDED, 0),

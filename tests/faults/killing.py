@@ -166,7 +166,7 @@ def check_books(root: Root, dropped: list[str], *, latest_only: bool = False) ->
     )
 
     results = {
-        str(Path(record["results"][0]["path"]).resolve()): record["results"][0]["sha256"]
+        str((root.path / record["results"][0]["path"]).resolve()): record["results"][0]["sha256"]
         for record in logged
         if record["state"] == State.DELIVERED
     }
