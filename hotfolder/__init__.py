@@ -43,6 +43,7 @@ from hotfolder.raster.exif import build as build_exif
 from hotfolder.raster.exif import name_of as name_exif_tag
 from hotfolder.raster.exif import parse as parse_exif
 from hotfolder.raster.ifd import Value as ExifValue
+from hotfolder.raster.packets import IptcDataset, iptc_datasets
 from hotfolder.raster.picture import (
     NOWHERE,
     Area,
@@ -90,6 +91,7 @@ __all__ = [
     "Intent",
     "IntentChosen",
     "IntentWish",
+    "IptcDataset",
     "Job",
     "Json",
     "LengthMm",
@@ -126,6 +128,7 @@ __all__ = [
     "build_exif",
     "flag_in",
     "hookimpl",
+    "iptc_datasets",
     "largest_mm",
     "name_exif_tag",
     "needed_ppi",

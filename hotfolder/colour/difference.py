@@ -5,8 +5,6 @@ References
 Sharma, G., Wu, W., & Dalal, E. N. (2005). The CIEDE2000 color-difference formula: Implementation
 notes, supplementary test data, and mathematical observations. Color Research & Application,
 30(1), 21-30. DOI 10.1002/col.20070. Equation numbers are those of this paper.
-
-CIE 15:2004, Colorimetry, 3rd edition, 8.2.1.3: the CIELAB 1976 difference.
 """
 
 from __future__ import annotations
@@ -32,12 +30,6 @@ class Parts:
     total: Floats
     """ΔE00. The squares of the first three and R_T · chroma · hue, which matters among blues
     only, add up to the square of the total."""
-
-
-def delta_e_76(reference: Floats, sample: Floats) -> Floats:
-    """CIELAB 1976 difference. Shapes (..., 3): L*, a*, b*; result (...)."""
-    difference = np.subtract(sample, reference)
-    return np.asarray(np.sqrt(np.sum(difference * difference, axis=-1)))
 
 
 def delta_e_00(reference: Floats, sample: Floats) -> Floats:

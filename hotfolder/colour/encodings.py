@@ -1,4 +1,4 @@
-"""Numbers of pixels: Lab and XYZ to and from them, the white of each encoding, alpha.
+"""Numbers of pixels: XYZ and Lab, the white of each encoding, alpha.
 
 Lab pixels are the 16-bit PCSLAB of ICC.1:2022, 6.3.4.2, table 12: L* 0 … 100 is 0 … 65535, a* and
 b* -128 … 127 are 0 … 65535 with 0 at 32896.
@@ -17,38 +17,6 @@ D50_XYZ = (0.9642, 1.0, 0.8249)
 
 _KAPPA = 24389 / 27
 _EPSILON = 216 / 24389
-
-
-def decode_lab(codes: Codes) -> NDArray[np.float32]:
-    """Turn Lab pixels into L*, a*, b*.
-
-    Parameters
-    ----------
-    codes
-        Shape (..., 3), dtype uint16.
-
-    Returns
-    -------
-    float32, shape (..., 3): L* 0 … 100, a* and b* -128 … 127.
-    """
-    lab = codes.astype(np.float32)
-    lab *= np.array([100 / 65535, 1 / 257, 1 / 257], dtype=np.float32)
-    lab -= np.array([0, 128, 128], dtype=np.float32)
-    return lab
-
-
-def encode_lab(lab: Floats) -> Codes:
-    """Turn L*, a*, b* into Lab pixels; what lies outside the encoding is clipped to it.
-
-    Parameters
-    ----------
-    lab
-        Shape (..., 3), any float.
-    """
-    offset, scale = np.array([0, 128, 128]), np.array([65535 / 100, 257, 257])
-    scaled = (np.asarray(lab) + offset) * scale
-    codes: Codes = np.rint(np.clip(scaled, 0, 65535)).astype(np.uint16)
-    return codes
 
 
 def lab_to_xyz(lab: Floats) -> NDArray[np.float64]:

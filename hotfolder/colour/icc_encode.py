@@ -174,11 +174,6 @@ def curve(samples: ArrayLike = ()) -> bytes:
     return b"curv" + struct.pack(">II", 0, samples.size) + _uint16(samples)
 
 
-def gamma_curve(gamma: float) -> bytes:
-    """``curveType`` of version 2 with one entry: a gamma in u8Fixed8, that is in steps of 1/256."""
-    return b"curv" + struct.pack(">IIH", 0, 1, round(gamma * 256))
-
-
 def parametric_curve(parameters: Sequence[float]) -> bytes:
     """``parametricCurveType`` (ICC.1:2022, 10.18), for version 4.
 

@@ -150,22 +150,6 @@ def nearest(
     return best
 
 
-def medium_loss(
-    profile: Profile, wanted: Floats, *, ink_limit: float | None = None
-) -> NDArray[np.float64]:
-    """Compute what a medium cannot make of colours, ΔE00. Shapes (n, 3) to (n,), as `nearest`."""
-    return nearest(profile, wanted, ink_limit=ink_limit).loss
-
-
-def table_loss(profile: Profile, wanted: Floats) -> NDArray[np.float64]:
-    """Compute how far what a profile's table makes is from what is wanted, ΔE00.
-
-    Shapes (n, 3) to (n,), as `nearest`.
-    """
-    made = measurement_model(profile).lab(by_table(profile, wanted) / 65535)
-    return np.asarray(delta_e_00(wanted, made))
-
-
 def _searched(
     model: MeasurementModel, wanted: Floats, start: Floats, most: NDArray[np.float64]
 ) -> Nearest:

@@ -455,35 +455,6 @@ def oom_prefer_me() -> None:
         Path("/proc/self/oom_score_adj").write_text("1000")
 
 
-def process_start_time(pid: int) -> int | None:
-    """When a process started, to tell it from a later one with the same number.
-
-    Returns
-    -------
-    int or None
-        Linux: clock ticks since boot. macOS and other Unixes: 0 for any living process, so that a
-        reused number is not noticed. None when no such process lives, and always on Windows.
-    """
-    if pid <= 0 or sys.platform == "win32":
-        return None
-    if not _LINUX:
-        try:
-            os.kill(pid, 0)
-        except ProcessLookupError:
-            return None
-        except PermissionError:
-            return 0
-        return 0
-    try:
-        text = Path(f"/proc/{pid}/stat").read_text("utf-8", "replace")
-    except (FileNotFoundError, ProcessLookupError):
-        return None
-    # proc_pid_stat(5): the name, field 2, is in brackets and may hold any character
-    fields = text.rpartition(")")[2].split()
-    state, started = fields[0], int(fields[19])
-    return None if state in {"Z", "X"} else started
-
-
 def cpu_count() -> int:
     """Processors that this process may use; where the system does not say, all there are."""
     if hasattr(os, "sched_getaffinity"):

@@ -45,10 +45,6 @@ class Hours:
         """The next moment at which the hours begin, after `now_s`; seconds since 1970 in UTC."""
         return min(opens for opens, _ in self._list_near(now_s, zone) if opens > now_s)
 
-    def closes_at(self, now_s: float, zone: tzinfo | None = None) -> float:
-        """The moment at which the hours that run now, or the next ones, end."""
-        return min(closes for _, closes in self._list_near(now_s, zone) if closes > now_s)
-
     def _list_near(self, now_s: float, zone: tzinfo | None) -> list[tuple[float, float]]:
         """Beginnings and ends around a moment, one for each day."""
         today = datetime.fromtimestamp(now_s, zone).date()

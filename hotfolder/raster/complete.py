@@ -14,7 +14,6 @@ TIFF 6.0, section 2; BigTIFF, design of the libtiff project.
 from __future__ import annotations
 
 import os
-import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +23,7 @@ from numpy.typing import NDArray
 
 from hotfolder.disk import pulse
 from hotfolder.disk.platforms import open_regular
+from hotfolder.raster import ifd
 
 _CHUNK = 2**20
 _TAIL = 64 * 2**10
@@ -31,14 +31,12 @@ _MAX_JPEG_SCAN = 256 * 2**20
 _MAX_JPEG_SEGMENTS = 4096
 _MAX_PNG_CHUNKS = 2**20
 _MAX_DIRECTORIES = 64
-_MAX_ENTRIES = 4096
 _MAX_SEGMENTS = 2**22
 _EMPTY_TAIL_COMPRESSED = 256
 _EMPTY_TAIL_UNCOMPRESSED = 2**20
 
-_TYPE_BYTES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8,
-               13: 4, 16: 8, 17: 8, 18: 8}  # fmt: skip
-_UNSIGNED = {3: 2, 4: 4, 13: 4, 16: 8, 18: 8}
+_UNSIGNED = frozenset({3, 4, 13, 16, 18})
+"""TIFF types of unsigned integers of 2, 4 and 8 bytes."""
 _COMPRESSION, _SUB_DIRECTORIES = 259, 330
 _SEGMENTS = ((273, 279), (324, 325))
 """Tags of the offsets and byte counts of strips, and of tiles."""
@@ -140,7 +138,7 @@ def _check(file: _File, head: bytes) -> None:
     elif head.startswith(b"\x89PNG\r\n\x1a\n"):
         _check_png(file)
     elif head[:4] in {b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"}:
-        _check_tiff(file, head)
+        _check_tiff(file)
 
 
 def _check_jpeg(file: _File) -> None:
@@ -193,21 +191,6 @@ def _check_png(file: _File) -> None:
 
 
 @dataclass(frozen=True)
-class _Tiff:
-    file: _File
-    order: str
-    pointer: str
-    """Format of an offset: "I", or "Q" in a BigTIFF."""
-
-    def integer(self, at: int, code: str, what: str) -> int:
-        size = struct.calcsize(code)
-        data = self.file.read(at, size)
-        if len(data) < size:
-            raise _Cut(f"The file ends before its picture does: the {what} of the TIFF is missing.")
-        return int(struct.unpack(f"{self.order}{code}", data)[0])
-
-
-@dataclass(frozen=True)
 class _Segment:
     """The strip or tile that ends last in the file."""
 
@@ -216,10 +199,12 @@ class _Segment:
     compressed: bool
 
 
-def _check_tiff(file: _File, head: bytes) -> None:
-    big = b"+" in head[:4]
-    tiff = _Tiff(file, "<" if head[:1] == b"I" else ">", "Q" if big else "I")
-    waiting = [tiff.integer(8 if big else 4, tiff.pointer, "first directory")]
+def _check_tiff(file: _File) -> None:
+    try:
+        tiff = ifd.structure(file.read)
+    except ValueError as error:
+        raise _Cut(f"The file ends before its picture does: {error}.") from error
+    waiting = [tiff.first]
     seen: set[int] = set()
     last: _Segment | None = None
     while waiting and len(seen) < _MAX_DIRECTORIES:
@@ -227,7 +212,7 @@ def _check_tiff(file: _File, head: bytes) -> None:
         if offset == 0 or offset in seen:
             continue
         seen.add(offset)
-        values, following = _directory(tiff, offset)
+        values, following = _directory(file, tiff, offset)
         waiting += [*_numbers(values.get(_SUB_DIRECTORIES)), following]
         for segment in _last_segments(file, values):
             if last is None or segment.end > last.end:
@@ -237,30 +222,27 @@ def _check_tiff(file: _File, head: bytes) -> None:
     _check_not_empty(file, last)
 
 
-def _directory(tiff: _Tiff, offset: int) -> tuple[dict[int, NDArray[np.uint64]], int]:
-    """Values of a directory that are unsigned integers, and where the next one is."""
-    counter, entry_bytes = ("Q", 20) if tiff.pointer == "Q" else ("H", 12)
-    entries = tiff.integer(offset, counter, "directory")
-    if not 0 < entries <= _MAX_ENTRIES:
-        raise _Cut("The file ends before its picture does: the directory of the TIFF is empty.")
-    at = offset + struct.calcsize(counter)
-    table = tiff.file.read(at, entries * entry_bytes)
-    if len(table) < entries * entry_bytes:
-        raise _Cut("The file ends before its picture does: the directory of the TIFF is cut short.")
+def _directory(
+    file: _File, tiff: ifd.TiffStructure, offset: int
+) -> tuple[dict[int, NDArray[np.uint64]], int]:
+    """Values of a directory that are wanted, and where the next one is."""
+    try:
+        entries, following = ifd.read_entries(file.read, tiff, offset)
+    except ValueError as error:
+        raise _Cut(f"The file ends before its picture does: {error}.") from error
+    if following is None or any(entry.end > file.size for entry in entries):
+        raise _Cut("The file ends before its picture does: a part of the TIFF is missing.")
     values = {}
-    for start in range(0, len(table), entry_bytes):
-        tag, kind, count = struct.unpack_from(f"{tiff.order}HH{tiff.pointer}", table, start)
-        size = count * _TYPE_BYTES.get(kind, 0)
-        room = struct.calcsize(tiff.pointer)
-        inline = table[start + entry_bytes - room : start + entry_bytes]
-        where = struct.unpack(f"{tiff.order}{tiff.pointer}", inline)[0]
-        if size > room and where + size > tiff.file.size:
-            raise _Cut("The file ends before its picture does: a part of the TIFF is missing.")
-        if kind in _UNSIGNED and count <= _MAX_SEGMENTS and tag in _WANTED:
-            data = inline[:size] if size <= room else tiff.file.read(where, size)
-            of_kind = np.dtype(f"{tiff.order}u{_UNSIGNED[kind]}")
-            values[tag] = np.frombuffer(data, of_kind).astype(np.uint64)
-    return values, tiff.integer(at + len(table), tiff.pointer, "directory's end")
+    for entry in entries:
+        if entry.tag not in _WANTED or entry.tag in values or entry.type not in _UNSIGNED:
+            continue
+        if entry.count <= _MAX_SEGMENTS:
+            data = entry.data(file.read)
+            if len(data) < entry.size:  # somebody has cut the file while it is read
+                raise _Cut("The file ends before its picture does: a part of the TIFF is missing.")
+            of_kind = np.dtype(f"{tiff.order}u{ifd.TYPE_SIZES[entry.type]}")
+            values[entry.tag] = np.frombuffer(data, of_kind).astype(np.uint64)
+    return values, following
 
 
 _WANTED = frozenset({_COMPRESSION, _SUB_DIRECTORIES, *(tag for pair in _SEGMENTS for tag in pair)})

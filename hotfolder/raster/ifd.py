@@ -14,25 +14,8 @@ from dataclasses import dataclass
 Reader = Callable[[int, int], bytes]
 """Bytes at an offset: ``read(offset, size)``; shorter than asked at the end of the file."""
 
-TYPE_SIZES = {
-    1: 1,
-    2: 1,
-    3: 2,
-    4: 4,
-    5: 8,
-    6: 1,
-    7: 1,
-    8: 2,
-    9: 4,
-    10: 8,
-    11: 4,
-    12: 8,
-    13: 4,
-    16: 8,
-    17: 8,
-    18: 8,
-    129: 1,
-}
+TYPE_SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4,
+              16: 8, 17: 8, 18: 8, 129: 1}  # fmt: skip
 """Bytes per value of each TIFF 6.0, BigTIFF and Exif 3.0 (129, UTF-8) type."""
 
 _SWAP_UNITS = {3: 2, 4: 4, 5: 4, 8: 2, 9: 4, 10: 4, 11: 4, 12: 8, 13: 4, 16: 8, 17: 8, 18: 8}
@@ -76,6 +59,33 @@ class Value:
 Directory = Mapping[int, Value]
 
 
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What a directory says of a tag, whose value is not read yet."""
+
+    tag: int
+    type: int
+    count: int
+    field: bytes
+    """The values where they fit, else their offset."""
+    where: int
+    """That offset; without meaning where they fit."""
+
+    @property
+    def size(self) -> int:
+        """Bytes of the values; 0 when the type is unknown."""
+        return TYPE_SIZES.get(self.type, 0) * self.count
+
+    @property
+    def end(self) -> int:
+        """Offset just behind the values; 0 where they fit into the entry."""
+        return self.where + self.size if self.size > len(self.field) else 0
+
+    def data(self, read: Reader) -> bytes:
+        """The values in the file's byte order; fewer at the end of the file."""
+        return read(self.where, self.size) if self.end else self.field[: self.size]
+
+
 @dataclass(frozen=True)
 class TiffStructure:
     """How a TIFF-structured block is to be read: byte order, classic or BigTIFF, first offset."""
@@ -83,6 +93,11 @@ class TiffStructure:
     order: str
     big: bool
     first: int
+
+    @property
+    def pointer(self) -> str:
+        """Format of an offset."""
+        return "Q" if self.big else "I"
 
 
 def structure(read: Reader) -> TiffStructure:
@@ -96,13 +111,43 @@ def structure(read: Reader) -> TiffStructure:
     head = read(0, 16)
     order = {b"II": "<", b"MM": ">"}.get(head[:2])
     if order is None or len(head) < 8:
-        raise ValueError("no TIFF header")
+        raise ValueError("the TIFF header is missing")
     magic = struct.unpack_from(f"{order}H", head, 2)[0]
     if magic == 42:
         return TiffStructure(order, big=False, first=struct.unpack_from(f"{order}I", head, 4)[0])
     if magic == 43 and len(head) == 16:
         return TiffStructure(order, big=True, first=struct.unpack_from(f"{order}Q", head, 8)[0])
-    raise ValueError("no TIFF header")
+    raise ValueError("the TIFF header is missing")
+
+
+def read_entries(read: Reader, tiff: TiffStructure, offset: int) -> tuple[list[Entry], int | None]:
+    """Read what a directory says of its tags, and the offset of the next (0: none; None: cut off).
+
+    Raises
+    ------
+    ValueError
+        When there is no directory at `offset`.
+    """
+    counter = "Q" if tiff.big else "H"
+    head_size, pointer_size = struct.calcsize(counter), struct.calcsize(tiff.pointer)
+    head = read(offset, head_size)
+    if offset < 8 or len(head) < head_size:
+        raise ValueError("the directory of the TIFF is missing")
+    count = struct.unpack(f"{tiff.order}{counter}", head)[0]
+    if not 0 < count <= _MAX_ENTRIES:
+        raise ValueError("the directory of the TIFF is empty")
+    form = struct.Struct(f"{tiff.order}HH{2 * tiff.pointer}")
+    table = read(offset + head_size, count * form.size + pointer_size)
+    if len(table) < count * form.size:
+        raise ValueError("the directory of the TIFF is cut short")
+    entries = []
+    for at in range(0, count * form.size, form.size):
+        tag, kind, values, where = form.unpack_from(table, at)
+        field = table[at + form.size - pointer_size : at + form.size]
+        entries.append(Entry(tag, kind, values, field, where))
+    rest = table[count * form.size :]
+    complete = len(rest) == pointer_size
+    return entries, struct.unpack(f"{tiff.order}{tiff.pointer}", rest)[0] if complete else None
 
 
 def read_directory(
@@ -118,30 +163,19 @@ def read_directory(
     ValueError
         When there is no directory at `offset`.
     """
-    counter, entry_size = ("Q", 20) if tiff.big else ("H", 12)
-    head_size = struct.calcsize(f"<{counter}")
-    head = read(offset, head_size)
-    if offset < 8 or len(head) < head_size:
-        raise ValueError("no directory at this place")
-    entries = struct.unpack(f"{tiff.order}{counter}", head)[0]
-    if not 0 < entries <= _MAX_ENTRIES:
-        raise ValueError("a directory with an impossible number of entries")
-    table = read(offset + head_size, entries * entry_size + (8 if tiff.big else 4))
-    if len(table) < entries * entry_size:
-        raise ValueError("the directory is cut short")
+    entries, following = read_entries(read, tiff, offset)
     found: dict[int, Value] = {}
     left = 4 * max_bytes
-    for index in range(entries):
-        entry = table[index * entry_size :][:entry_size]
-        tag, value = _entry(read, tiff, entry, min(left, max_bytes))
-        if value is not None:
-            left -= len(value.data)
-            found.setdefault(tag, value)
-    rest = table[entries * entry_size :]
-    pointer = "Q" if tiff.big else "I"
-    complete = len(rest) == struct.calcsize(f"<{pointer}")
-    following = struct.unpack(f"{tiff.order}{pointer}", rest)[0] if complete else 0
-    return found, following
+    for entry in entries:
+        size = entry.size
+        if not 0 < size <= min(left, max_bytes) or len(data := entry.data(read)) != size:
+            continue
+        left -= size
+        unit = _SWAP_UNITS.get(entry.type, 1)
+        if tiff.order == ">" and unit > 1:
+            data = b"".join(data[at : at + unit][::-1] for at in range(0, size, unit))
+        found.setdefault(entry.tag, Value(entry.type, entry.count, data))
+    return found, following or 0
 
 
 def directories(
@@ -190,25 +224,3 @@ def pack(directory: Directory, offset: int, *, big: bool = False) -> bytes:
             table += struct.pack(pointer, values_at + len(values))
             values += value.data + b"\0" * (len(value.data) % 2)
     return table + struct.pack(pointer, 0) + values
-
-
-def _entry(
-    read: Reader, tiff: TiffStructure, entry: bytes, max_bytes: int
-) -> tuple[int, Value | None]:
-    tag, kind = struct.unpack_from(f"{tiff.order}HH", entry)
-    count = struct.unpack_from(f"{tiff.order}{'Q' if tiff.big else 'I'}", entry, 4)[0]
-    inline = entry[12:] if tiff.big else entry[8:]
-    size = TYPE_SIZES.get(kind, 0) * count
-    if not 0 < size <= max_bytes:
-        return tag, None
-    if size <= len(inline):
-        data = inline[:size]
-    else:
-        where = struct.unpack(f"{tiff.order}{'Q' if tiff.big else 'I'}", inline)[0]
-        data = read(where, size)
-    if len(data) != size:
-        return tag, None
-    unit = _SWAP_UNITS.get(kind, 1)
-    if tiff.order == ">" and unit > 1:
-        data = b"".join(data[at : at + unit][::-1] for at in range(0, size, unit))
-    return tag, Value(kind, count, data)

@@ -7,12 +7,54 @@ form of their standard or are left out, with a note.
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 from hotfolder.raster.source import ReadLimits
 
 _IPTC_RESOURCE = 0x0404
 _TAG_MARKER = 0x1C  # every IIM dataset starts with it (IPTC-IIM 4.2, 1.6)
-_RECORD_MIN = 5
+
+
+@dataclass(frozen=True)
+class IptcDataset:
+    """One dataset of IPTC records."""
+
+    key: tuple[int, int]
+    """Number of its record, and its own in that."""
+
+    data: bytes
+    """What it says."""
+
+    whole: bytes
+    """The dataset as it stands in the records."""
+
+
+def iptc_datasets(records: bytes) -> Iterator[IptcDataset]:
+    """Walk through IPTC records (IPTC-IIM 4.2, 1.5.2 and 1.6) up to the first broken dataset.
+
+    Parameters
+    ----------
+    records
+        Datasets, one behind the other.
+
+    Yields
+    ------
+    Each dataset, in their order.
+    """
+    at = 0
+    while at + 5 <= len(records) and records[at] == _TAG_MARKER:
+        record, number, size = struct.unpack_from(">BBH", records, at + 1)
+        start = at + 5
+        if size & 0x8000:  # an extended dataset: the length of the length
+            count = size & 0x7FFF
+            size = int.from_bytes(records[start : start + count], "big")
+            start += count
+        end = start + size
+        if end > len(records):
+            return
+        yield IptcDataset((record, number), records[start:end], records[at:end])
+        at = end
 
 
 def from_tiff_tag(data: bytes | None) -> bytes | None:
@@ -58,17 +100,7 @@ def usable(records: bytes | None, limits: ReadLimits, notes: list[str]) -> bytes
     """The records, cut after the last whole dataset; None, with a note, when there is none."""
     if records is None:
         return None
-    end = 0
-    while end + _RECORD_MIN <= len(records) and records[end] == _TAG_MARKER:
-        size = struct.unpack_from(">H", records, end + 3)[0]
-        at = end + _RECORD_MIN
-        if size & 0x8000:  # extended dataset: the length of the length (IIM 4.2, 1.5.2)
-            length_bytes = size & 0x7FFF
-            size = int.from_bytes(records[at : at + length_bytes], "big")
-            at += length_bytes
-        if at + size > len(records):
-            break
-        end = at + size
+    end = sum(len(each.whole) for each in iptc_datasets(records))
     if end and end <= limits.max_metadata_bytes:
         return records[:end]
     notes.append("Its IPTC data are damaged or too long and were left out.")

@@ -176,20 +176,6 @@ class Settings:
     """Destinations that cannot be served as their settings are, by name; the others can."""
 
 
-def load_settings(root: Path, registry: Registry) -> Settings:
-    """Read and check all settings of a root, which all have to be right.
-
-    Raises
-    ------
-    SettingsError
-        With every problem of every file: file, key, value found, what is allowed.
-    """
-    settings = load_what_is_right(root, registry)
-    if settings.refused:
-        raise SettingsError([each for found in settings.refused.values() for each in found])
-    return settings
-
-
 def load_what_is_right(root: Path, registry: Registry) -> Settings:
     """Read and check all settings of a root; a destination whose file is wrong is set aside.
 

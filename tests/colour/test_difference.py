@@ -10,7 +10,6 @@ from hotfolder.colour.difference import (
     DifferenceStatistics,
     delta_e_00,
     delta_e_00_parts,
-    delta_e_76,
 )
 
 PAIRS = np.loadtxt(
@@ -86,10 +85,6 @@ def test_the_parts_add_up_away_from_blue():
     parts = delta_e_00_parts(first, second)
     squares = parts.lightness**2 + parts.chroma**2 + parts.hue**2
     assert float(parts.total) == pytest.approx(float(np.sqrt(squares)), abs=1e-6)
-
-
-def test_difference_of_1976_is_the_distance():
-    assert float(delta_e_76(np.array([50, 3, -4]), np.array([50, 6, 0]))) == 5.0
 
 
 def statistics_of(*parts):

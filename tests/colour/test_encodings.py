@@ -5,36 +5,12 @@ import pytest
 
 import colour
 from hotfolder.colour.encodings import (
-    decode_lab,
-    encode_lab,
     flattened,
     lab_to_xyz,
     white,
     xyz_to_lab,
 )
 from hotfolder.model.encoding import Encoding
-
-# ICC.1:2022, 6.3.4.2, table 12: the corners of the 16-bit PCSLAB.
-CORNERS = [
-    ((0, -128, -128), (0, 0, 0)),
-    ((100, 127, 127), (65535, 65535, 65535)),
-    ((100, 0, 0), (65535, 32896, 32896)),
-]
-
-
-@pytest.mark.parametrize(("lab", "codes"), CORNERS)
-def test_the_corners_of_the_encoding(lab, codes):
-    assert list(codes) == encode_lab(np.array(lab, dtype=float)).tolist()
-    np.testing.assert_allclose(decode_lab(np.array(codes, dtype=np.uint16)), lab, atol=1e-5)
-
-
-def test_every_code_survives_decoding_and_encoding():
-    codes = np.repeat(np.arange(65536, dtype=np.uint16)[:, None], 3, axis=1)
-    np.testing.assert_array_equal(codes, encode_lab(decode_lab(codes)))
-
-
-def test_what_does_not_fit_is_clipped():
-    assert [65535, 0, 65535] == encode_lab(np.array([120.0, -200, 300])).tolist()
 
 
 def test_xyz_agrees_with_colour_science():

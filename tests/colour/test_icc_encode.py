@@ -142,7 +142,3 @@ def test_the_reference_validator_accepts_all_parts_of_a_version_4_table():
 def test_parts_that_do_not_fit_are_named(make, message):
     with pytest.raises(ValueError, match=message):
         make()
-
-
-def test_a_gamma_of_version_2_has_steps_of_a_256th():
-    assert struct.pack(">H", 563) == icc.gamma_curve(563 / 256)[12:14]

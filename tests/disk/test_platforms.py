@@ -13,7 +13,6 @@ import threading
 import time
 from pathlib import Path
 
-import psutil
 import pytest
 
 from hotfolder.disk import platforms
@@ -359,23 +358,6 @@ except OSError as error:
     with python(code, env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}) as process:
         said = process.communicate(timeout=30)[0].splitlines()
     assert said == ["77 0", "1000", str(3 * 2**30), "no memory", "Too many open files"]
-
-
-@linux_only
-def test_a_start_time_agrees_with_psutil():
-    ticks = platforms.process_start_time(os.getpid())
-    since_boot_s = ticks / os.sysconf("SC_CLK_TCK")
-    expected = psutil.Process().create_time() - psutil.boot_time()
-    # psutil's boot time is in whole seconds
-    assert since_boot_s == pytest.approx(expected, abs=1.5)
-
-
-def test_a_process_that_has_ended_has_no_start_time():
-    with python("") as process:
-        os.waitid(os.P_PID, process.pid, os.WEXITED | os.WNOWAIT)
-        assert platforms.process_start_time(process.pid) is None  # it is a zombie
-    assert platforms.process_start_time(process.pid) is None
-    assert platforms.process_start_time(0) is None
 
 
 @linux_only

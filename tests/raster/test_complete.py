@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import os
+import struct
 from pathlib import Path
 
 import numpy as np
@@ -178,6 +179,23 @@ def test_a_loop_of_directories_ends(end):
 def test_an_absurd_directory_is_not_read(end):
     assert not end(b"II*\0\x08\0\0\0\xff\xff" + b"\x01" * 5000).complete
     assert not end(b"II+\0\x08\0\0\0\x10\0\0\0\0\0\0\0" + b"\xff" * 5000).complete
+
+
+def test_a_tag_that_comes_again_and_again_is_read_once(end, monkeypatch):
+    offsets, entries = 2**16, 4000
+    head = b"II*\0" + struct.pack("<IH", 8, entries)
+    entry = struct.pack("<HHII", 273, 4, offsets, len(head) + 12 * entries + 4)
+    data = head + entry * entries + bytes(4) + struct.pack("<I", 1) * offsets
+    read, sizes = os.read, []
+
+    def counted(number, size):
+        part = read(number, size)
+        sizes.append(len(part))
+        return part
+
+    monkeypatch.setattr(os, "read", counted)
+    end(data)
+    assert sum(sizes) < 3 * len(data)
 
 
 def test_offsets_near_the_largest_number_do_not_wrap(end):

@@ -3,7 +3,7 @@
 import pytest
 
 from hotfolder.errors import SettingsError
-from hotfolder.settings.files import load_settings
+from hotfolder.settings.files import load_what_is_right
 from hotfolder.stages.registry import load_registry
 
 GOOD = """
@@ -17,6 +17,14 @@ viewing_distance = "2 m"
 long_edge = "30 in"
 ppi = 150
 """
+
+
+def load_settings(root, registry):
+    """Settings of which none may be wrong."""
+    settings = load_what_is_right(root, registry)
+    if settings.refused:
+        raise SettingsError([each for found in settings.refused.values() for each in found])
+    return settings
 
 
 @pytest.fixture

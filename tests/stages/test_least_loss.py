@@ -8,7 +8,6 @@ import pytest
 
 import colour
 from hotfolder.colour import transform
-from hotfolder.colour.encodings import encode_lab
 from hotfolder.colour.profile import lab_profile
 from hotfolder.colour.transform import Transform
 from hotfolder.model.encoding import Encoding
@@ -29,7 +28,7 @@ from hotfolder_stages.profile_conversion.least_loss import (
 )
 from hotfolder_stages.profile_conversion.scratch import ScratchRows
 from reference.devices import SRGB, WIDE_RGB, demo_printer, random_pixels
-from stages.driving import job_of, spec_of
+from stages.driving import encode_lab, job_of, spec_of
 
 CANVAS = demo_printer("matte-canvas", "4.4")
 RELATIVE, PERCEPTUAL = Intent.RELATIVE_COLORIMETRIC, Intent.PERCEPTUAL

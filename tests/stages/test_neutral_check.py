@@ -10,7 +10,6 @@ from PIL import Image
 
 from hotfolder import Encoding, Hold
 from hotfolder.colour import icc_encode as icc
-from hotfolder.colour.encodings import encode_lab
 from hotfolder.colour.engine import to_lab
 from hotfolder.colour.profile import Profile, lab_profile
 from hotfolder.colour.transform import Precision, Transform
@@ -20,7 +19,7 @@ from hotfolder_stages.neutral_check.cast import Cast, in_words
 from hotfolder_stages.profile_conversion import ProfileConversion
 from raster.pictures import picture
 from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips
-from stages.driving import job_of, spec_of
+from stages.driving import encode_lab, job_of, spec_of
 
 RAMP = np.repeat(np.linspace(0, 65535, 3000).astype(np.uint16).reshape(30, 100, 1), 3, axis=2)
 

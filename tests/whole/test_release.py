@@ -13,7 +13,7 @@ import tifffile
 
 from faults.serving import sweep
 from hotfolder.daemon.loop import Daemon
-from hotfolder.settings.files import load_settings
+from hotfolder.settings.files import load_what_is_right
 from hotfolder.stages.registry import load_registry
 from whole.conftest import drop, files, records, write_destination
 
@@ -143,7 +143,7 @@ def test_a_running_daemon_takes_a_release_up_by_itself(held, hotfolder):
     root, record = held
     ended = queue.Queue()
     registry = load_registry(root.plugins)
-    daemon = Daemon(root, load_settings(root.path, registry), registry, ended.put)
+    daemon = Daemon(root, load_what_is_right(root.path, registry), registry, ended.put)
     thread = threading.Thread(target=daemon.run)
     thread.start()
     try:

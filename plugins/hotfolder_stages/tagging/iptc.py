@@ -7,9 +7,9 @@ highest bit set says in the lower ones how many bytes hold the length (1.5.2).
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
 from dataclasses import dataclass
 
+from hotfolder import IptcDataset, iptc_datasets
 from hotfolder_stages.tagging.truth import Text, Texts, Truth
 
 _MARKER = 0x1C
@@ -39,14 +39,6 @@ _BINARY = {(2, 0), (2, 125), (2, 200), (2, 201), (2, 202)}
 
 
 @dataclass(frozen=True)
-class _Dataset:
-    key: tuple[int, int]
-    data: bytes
-    whole: bytes
-    """The dataset as it stands in the records."""
-
-
-@dataclass(frozen=True)
 class EditedIptc:
     """Records, None when none are left; and what went from them."""
 
@@ -56,7 +48,7 @@ class EditedIptc:
 
 def texts(records: bytes) -> Texts:
     """The texts in IPTC records, as far as they are there."""
-    found = list(_datasets(records))
+    found = list(iptc_datasets(records))
     said = {}
     for text, key in _DATASETS.items():
         first = next((each.data for each in found if each.key == key), b"")
@@ -67,7 +59,7 @@ def texts(records: bytes) -> Texts:
 
 def keywords(records: bytes) -> list[str]:
     """The keywords in IPTC records."""
-    found = list(_datasets(records))
+    found = list(iptc_datasets(records))
     said = [_decoded(each.data, found).strip() for each in found if each.key == _KEYWORD]
     return [each for each in said if each]
 
@@ -78,7 +70,7 @@ def edited(records: bytes, truth: Truth, added: Texts) -> EditedIptc:
     A text that is longer than its dataset may be is not cut: the old one is left out, and readers
     find the new one in Exif and XMP.
     """
-    found = list(_datasets(records))
+    found = list(iptc_datasets(records))
     removed = {f"IPTC {name}" for key, name in _STALE.items() if _has(found, key)}
     removed |= {f"IPTC record {each.key[0]}" for each in found if each.key[0] in _PIXEL_RECORDS}
     gone = {*_STALE, *(_DATASETS[text] for text in added)}
@@ -101,7 +93,7 @@ def edited(records: bytes, truth: Truth, added: Texts) -> EditedIptc:
     return EditedIptc(kept_bytes or None, tuple(sorted(removed)))
 
 
-def _upright(dataset: _Dataset, truth: Truth) -> _Dataset:
+def _upright(dataset: IptcDataset, truth: Truth) -> IptcDataset:
     """ImageOrientation made true: portrait, landscape or square (2:131)."""
     if dataset.key != _ORIENTATION:
         return dataset
@@ -109,7 +101,7 @@ def _upright(dataset: _Dataset, truth: Truth) -> _Dataset:
     return _dataset(_ORIENTATION, b"S" if across == down else b"P" if down > across else b"L")
 
 
-def _in_utf_8(found: list[_Dataset]) -> list[_Dataset]:
+def _in_utf_8(found: list[IptcDataset]) -> list[IptcDataset]:
     """The same texts in UTF-8, and marked so (1.5.1, 1:90): all text has one character set."""
     if _is_utf_8(found):
         return found
@@ -125,12 +117,12 @@ def _in_utf_8(found: list[_Dataset]) -> list[_Dataset]:
     return [*before, mark, *texts[len(before) :]]
 
 
-def _is_utf_8(found: list[_Dataset]) -> bool:
+def _is_utf_8(found: list[IptcDataset]) -> bool:
     marks = [each.data for each in found if each.key == _CHARACTER_SET]
     return bool(marks) and marks[0].startswith(_UTF_8)
 
 
-def _decoded(data: bytes, found: list[_Dataset]) -> str:
+def _decoded(data: bytes, found: list[IptcDataset]) -> str:
     """A text; what is not marked is taken for UTF-8 where all of it could be, else for Latin-1."""
     if _is_utf_8(found):
         return data.decode(errors="replace")
@@ -143,27 +135,10 @@ def _decoded(data: bytes, found: list[_Dataset]) -> str:
         return data.decode("latin-1")
 
 
-def _has(found: list[_Dataset], key: tuple[int, int]) -> bool:
+def _has(found: list[IptcDataset], key: tuple[int, int]) -> bool:
     return any(each.key == key for each in found)
 
 
-def _dataset(key: tuple[int, int], data: bytes) -> _Dataset:
+def _dataset(key: tuple[int, int], data: bytes) -> IptcDataset:
     whole = struct.pack(">BBBH", _MARKER, *key, len(data)) + data
-    return _Dataset(key, data, whole)
-
-
-def _datasets(records: bytes) -> Iterator[_Dataset]:
-    """The datasets up to the first that is broken."""
-    at = 0
-    while at + 5 <= len(records) and records[at] == _MARKER:
-        record, number, size = struct.unpack_from(">BBH", records, at + 1)
-        start = at + 5
-        if size & 0x8000:
-            count = size & 0x7FFF
-            size = int.from_bytes(records[start : start + count], "big")
-            start += count
-        if start + size > len(records):
-            return
-        data = records[start : start + size]
-        yield _Dataset((record, number), data, records[at : start + size])
-        at = start + size
+    return IptcDataset(key, data, whole)
