@@ -144,6 +144,8 @@ def _describe_batches(said: Status) -> tuple[list[str], list[str]]:
     yours: list[str] = []
     others: list[str] = []
     for batch in said["batches"]:
+        if batch["discarded_at"] and not batch["held"] and not batch["waiting"]:
+            continue  # a person has given it up
         destination = said["destinations"].get(batch["destination"])
         rests_until = destination["rests_until"] if destination else ""
         line = f"{batch['destination']}: {describe_batch(batch, rests_until)}"
