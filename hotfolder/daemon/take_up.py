@@ -342,9 +342,12 @@ def _find_under_way(known: Known) -> Iterator[Restored]:
             plan = plan.model_copy(update={"begun": len(plan.moves)})
             yield _restore_publishing(plan, name)
             continue
-        if row is not None and not row.state.is_end:
-            continue  # it goes on from where the ledger says
         found = near[name].get(job, [])
+        if row is not None and not row.state.is_end:
+            # it goes on from where the ledger says, which may be before what was brought near
+            if row.state in {State.CLAIMED, State.WORKING} and found and not is_here:
+                _recover_original(place, found, row)
+            continue
         if row is not None and not known.was_lost and not found and not has_original(place):
             continue  # what a kill left of one that has ended
         separate(place)
