@@ -11,14 +11,18 @@ import json
 import logging
 import logging.handlers
 import sys
+from collections import defaultdict
+from collections.abc import Mapping
 from datetime import UTC, datetime
+from enum import StrEnum
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import structlog
 from structlog.typing import EventDict
 
-from hotfolder.pages.words import local_time
+from hotfolder.disk.names import display_name
+from hotfolder.pages.words import clock_time
 
 _MAX_BYTES = 20 * 2**20
 _KEPT = 5
@@ -39,7 +43,17 @@ class _File(logging.handlers.RotatingFileHandler):
             super().close()
 
 
-def set_up_logs(file: Path | None, *, terminal: bool) -> None:
+class Terminal(StrEnum):
+    """How events are said on standard error."""
+
+    NONE = "none"
+    JSON = "json"
+    """A line of JSON each, for programs."""
+    WORDS = "words"
+    """A line or a few in plain words, for people."""
+
+
+def set_up_logs(file: Path | None, *, terminal: Terminal = Terminal.NONE) -> None:
     """Send log events to `file` (rotated at 20 MiB, five kept) and, if asked, to standard error."""
     shared: list[Any] = [
         structlog.contextvars.merge_contextvars,
@@ -58,14 +72,12 @@ def set_up_logs(file: Path | None, *, terminal: bool) -> None:
         to_file = _File(file, maxBytes=_MAX_BYTES, backupCount=_KEPT, encoding="ascii", delay=True)
         to_file.setFormatter(_formatter(structlog.processors.JSONRenderer(_dumps)))
         handlers.append(to_file)
-    if terminal:
+    if terminal is not Terminal.NONE:
         console = logging.StreamHandler(sys.stderr)
-        console.setFormatter(
-            _formatter(
-                _say_local_time,
-                structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), repr_native_str=True),
-            )
-        )
+        as_json = structlog.processors.JSONRenderer(_dumps)
+        console.setFormatter(_formatter(as_json if terminal is Terminal.JSON else _say))
+        if terminal is Terminal.WORDS:
+            console.addFilter(_is_for_people)
         handlers.append(console)
     logger = logging.getLogger("hotfolder")
     for old in logger.handlers[:]:
@@ -89,9 +101,50 @@ def _formatter(*processors: Any) -> logging.Formatter:
     )
 
 
-def _say_local_time(_logger: Any, _method: str, event: EventDict) -> EventDict:
-    """On a terminal a person reads the log, by the clocks here."""
-    return {**event, "timestamp": local_time(str(event["timestamp"]), seconds=True)}
+_IN_WORDS: Final[Mapping[str, str]] = {
+    "job.claimed": "arrived    {destination}: {file}",
+    "job.released": "released   {job}",
+    "job.discarded": "discarded  {job}",
+    "batch.planned": "planned    {destination}: batch {batch}: {new_jobs} to do, {missing} without "
+    "a picture, {wrong} wrong",
+    "folder.reachable_again": "reachable  {folder}",
+    "folder.unreachable": "stopped    {folder}: {reason}",
+    "settings.taken_up": "changed    {destination}: its settings are in use now",
+    "settings.refused": "stopped    {destination}: its settings cannot be used: {reason}",
+    "storage.trouble": "stopped    {reason}",
+    "hours.begun": "begins     {destination}: {left} to do",
+    "hours.over": "rests      {destination}, which works {hours}; {left} to do",
+}
+"""What a person on a terminal is told; other events are said when they warn."""
+
+_INDENT: Final = "\n" + " " * 18
+
+
+def _is_for_people(record: logging.LogRecord) -> bool:
+    event = record.msg.get("event") if isinstance(record.msg, dict) else ""
+    return event in {*_IN_WORDS, "job.ended"} or record.levelno >= logging.WARNING
+
+
+def _say(_logger: Any, _method: str, event: EventDict) -> str:
+    """Say an event as a line that begins with the time, by the clocks here."""
+    time = clock_time(datetime.fromisoformat(str(event["timestamp"])).timestamp())[:5]
+    name = str(event["event"])
+    shown = defaultdict(str, {key: display_name(str(value)) for key, value in event.items()})
+    if name == "job.ended":
+        lines = [f"{event['state']:<9}  {shown['destination']}: {shown['file']}"]
+        lines[0] += f" → {shown['size']}" if event["size"] and event["state"] == "delivered" else ""
+        lines += [display_name(str(each)) for each in event["reasons"]]
+        lines += [f"To be looked at: {display_name(str(each))}" for each in event["warnings"]]
+        if event["state"] == "held":
+            lines.append(f"For you to decide: job {shown['job']}; its why.txt says how")
+        said = _INDENT.join(lines)
+    elif name in _IN_WORDS:
+        said = _IN_WORDS[name].format_map(shown)
+    else:
+        words = name.replace(".", " ").replace("_", " ")
+        why = shown.get("reason") or shown.get("message") or shown.get("exception", "")
+        said = f"{words}: {why}" if why else words
+    return f"{time}  {said}"
 
 
 def _dumps(event: Any, **options: Any) -> str:

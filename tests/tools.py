@@ -18,6 +18,7 @@ PACKAGES = {
     "chromium": "chromium",
     "chromedriver": "chromium-driver",
     "mkfs.ext4": "e2fsprogs",
+    "bindfs": "bindfs",
 }
 """Debian's package of every tool that a test may ask for; `.ci/run` installs them all."""
 

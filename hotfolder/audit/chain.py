@@ -9,9 +9,9 @@ from functools import cache
 from pathlib import Path
 
 from hotfolder.audit.question import make_cursor
-from hotfolder.disk import durable
+from hotfolder.ledger.log_years import LOG_FILE, read_lines
 from hotfolder.ledger.record_index import columns
-from hotfolder.ledger.record_log import LOG_FILE, START, link
+from hotfolder.ledger.record_log import START, link
 from hotfolder.model.records import LogLine, read_line, read_record
 from hotfolder.pages.words import local_time
 
@@ -45,18 +45,17 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
     """
     # the ledger first: what it knows was in the log before
     ledger = make_cursor(db)
-    known = {
-        sha256: (number, job, finished)
-        for sha256, number, job, finished in ledger.execute(
-            "SELECT line_sha256, number, job, finished FROM records WHERE destination = ?"
+    missing = {  # as short as can be: there may be hundreds of thousands
+        bytes.fromhex(sha256): number
+        for sha256, number in ledger.execute(
+            "SELECT line_sha256, number FROM records WHERE destination = ?"
             " AND line_sha256 IS NOT NULL ORDER BY number",
             (destination,),
-        ).fetchall()
+        )
     }
     log = results / LOG_FILE
     faults: list[str] = []
     unknown: list[tuple[int, str, str]] = []
-    missing = dict(known)
     previous, count, unchained, stopped = START, 0, 0, False
     for count, line in enumerate(_read_lines(log, faults), 1):
         sha256 = link(line)
@@ -67,23 +66,27 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
             unchained = count
         else:
             stopped = True
-            is_continued = count == 1 and said in known
+            is_continued = count == 1 and said and bytes.fromhex(said) in missing
             if said != previous and not is_continued:
                 faults.append(
                     f"line {count} (job {job}) does not follow the line before it: "
                     "a record was changed, removed or inserted there"
                 )
-            if missing.pop(sha256, None) is None:
+            number = missing.pop(bytes.fromhex(sha256), None)
+            if number is None:
                 unknown.append((count, job, sha256))
-            elif record is None or not _is_the_ledgers(ledger, line, record, known[sha256][0]):
+            elif record is None or not _is_the_ledgers(ledger, line, record, number):
                 faults.append(f"the ledger's record of job {job} is not the one in the log")
         previous = sha256
     faults += _find_strangers(db, unknown)
-    faults += [
-        f"the record of job {job} that ended {local_time(finished)} is in the ledger, but not in "
-        "the log as it was: changed, removed, or the log was moved away"
-        for _, job, finished in missing.values()
-    ]
+    for number in missing.values():
+        job, finished = ledger.execute(
+            "SELECT job, finished FROM records WHERE number = ?", (number,)
+        ).fetchone()
+        faults.append(
+            f"the record of job {job} that ended {local_time(finished)} is in the ledger, but not "
+            "in the log as it was: changed, removed, or the log was moved away"
+        )
     return ChainReport(
         destination, str(log), count, unchained, previous if count else "", tuple(faults)
     )
@@ -91,13 +94,12 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
 
 def _read_lines(log: Path, faults: list[str]) -> Iterator[bytes]:
     try:
-        with durable.open_to_read(log) as file:
-            for line in file:
-                if line.endswith(b"\n"):
-                    yield line
-                elif _read_line(line):  # an editor saved the log without its last line end
-                    yield line + b"\n"
-                # else it is being written, or a kill tore it
+        for line in read_lines(log):
+            if line.endswith(b"\n"):
+                yield line
+            elif _read_line(line):  # an editor saved the log without its last line end
+                yield line + b"\n"
+            # else it is being written, or a kill tore it
     except FileNotFoundError:
         return
     except OSError as error:

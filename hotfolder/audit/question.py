@@ -153,13 +153,6 @@ def select(question: Question) -> tuple[str, list[Value]]:
     return sql, values
 
 
-def select_jobs(question: Question) -> tuple[str, list[Value]]:
-    """Return the SQL for whole records of the jobs in question, oldest first."""
-    where, values = make_filter(question)
-    joined = "records JOIN jobs ON jobs.id = records.job"
-    return f"SELECT jobs.record FROM {joined} WHERE {where} ORDER BY number", values  # noqa: S608
-
-
 def select_columns(question: Question, columns: str, order: str = "") -> tuple[str, list[Value]]:
     """Return the SQL for columns, or sums, of all answers."""
     where, values = make_filter(question)

@@ -11,9 +11,12 @@ from hotfolder.audit import plot
 from hotfolder.audit.question import Group, Question, ask, ask_sums, count, describe_question
 from hotfolder.audit.trends import Change, Trend, find_trends
 from hotfolder.errors import Problem, SettingsError
+from hotfolder.ledger.roots import find_places
 from hotfolder.logs import utc_now
+from hotfolder.model.places import Places
 from hotfolder.model.records import read_record
 from hotfolder.pages.frame import load_template
+from hotfolder.settings.root import Root
 
 _MOST_THUMBNAIL_BYTES = 256 * 2**10
 _VERDICTS = {
@@ -24,7 +27,7 @@ _VERDICTS = {
 }
 
 
-def write_report(db: sqlite3.Connection, question: Question, path: Path) -> str:
+def write_report(db: sqlite3.Connection, root: Root, question: Question, path: Path) -> str:
     """Write the page; return in words how many pictures answer and how many it shows.
 
     Raises
@@ -32,7 +35,7 @@ def write_report(db: sqlite3.Connection, question: Question, path: Path) -> str:
     SettingsError
         When the page cannot be written where it is wanted.
     """
-    page, said = render_report(db, question)
+    page, said = render_report(db, root, question)
     temporary = path.parent / f".hotfolder-{path.name}"
     try:
         temporary.write_text(page, encoding="utf-8")
@@ -45,7 +48,7 @@ def write_report(db: sqlite3.Connection, question: Question, path: Path) -> str:
     return said
 
 
-def render_report(db: sqlite3.Connection, question: Question) -> tuple[str, str]:
+def render_report(db: sqlite3.Connection, root: Root, question: Question) -> tuple[str, str]:
     """Return the page, and in words how many pictures answer and how many it shows."""
     found, number = ask(db, question), count(db, question)
     said = f"{number} picture{'' if number == 1 else 's'}"
@@ -54,12 +57,15 @@ def render_report(db: sqlite3.Connection, question: Question) -> tuple[str, str]
     by_destination, by_profile, by_month = ask_sums(
         db, question, [Group.DESTINATION, Group.PROFILE, Group.MONTH]
     )
+    places = find_places(db, root.path)
     page = load_template("hotfolder.pages", "audit.html").render(
         question=describe_question(question),
         said=said,
         sort=question.sort.value,
         now=utc_now(),
-        pictures=[{**dict(each), "thumbnail": _embed_thumbnail(db, each["job"])} for each in found],
+        pictures=[
+            {**dict(each), "thumbnail": _embed_thumbnail(db, places, each["job"])} for each in found
+        ],
         by_destination=by_destination,
         by_profile=by_profile,
         by_month=by_month,
@@ -107,14 +113,14 @@ def _show(trend: Trend) -> ShownTrend:
     }
 
 
-def _embed_thumbnail(db: sqlite3.Connection, job: str) -> str:
+def _embed_thumbnail(db: sqlite3.Connection, places: Places, job: str) -> str:
     """A job's thumbnail as a data URL; "" when there is none, or no longer."""
     (text,) = db.execute("SELECT record FROM jobs WHERE id = ?", (job,)).fetchone() or (None,)
     for each in read_record(text).attachments if text else ():
         if each.kind != "thumbnail":
             continue
         try:
-            with Path(each.path).open("rb") as file:
+            with Path(places.find(each.path)).open("rb") as file:
                 data = file.read(_MOST_THUMBNAIL_BYTES + 1)
         except OSError:
             continue

@@ -13,6 +13,7 @@ from pydantic import JsonValue, TypeAdapter
 from hotfolder.disk import durable
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger.reading import LedgerReader
+from hotfolder.ledger.roots import find_places
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.facts import Facts, describe_column
 from hotfolder.model.records import (
@@ -149,7 +150,8 @@ def tell_story(db: sqlite3.Connection, root: Root, file: Path) -> Story:
         " ORDER BY number",
         (sha256, sha256),
     )
-    jobs = [_tell_job(db, job, sha256) for (job,) in rows.fetchall()]
+    ledger = LedgerReader(db, find_places(db, root.path))
+    jobs = [_tell_job(ledger, job, sha256) for (job,) in rows.fetchall()]
     return {
         "file": str(file),
         "sha256": sha256,
@@ -158,8 +160,8 @@ def tell_story(db: sqlite3.Connection, root: Root, file: Path) -> Story:
     }
 
 
-def _tell_job(db: sqlite3.Connection, job: str, sha256: str) -> JobStory | None:
-    row = LedgerReader(db).find_job(job)
+def _tell_job(ledger: LedgerReader, job: str, sha256: str) -> JobStory | None:
+    row = ledger.find_job(job)
     record = row.record if row else None
     if row is None or record is None:
         return None
@@ -170,7 +172,7 @@ def _tell_job(db: sqlite3.Connection, job: str, sha256: str) -> JobStory | None:
         "destination": row.destination,
         "the_file_is": "the original" if is_original else "the result",
         "state": row.end or row.state,
-        "events": list_events(db, record),
+        "events": list_events(ledger.db, record),
         "original": _tell_original(record.original, record.original_kept),
         "results": [_tell_result(each) for each in record.results],
         "stages": [
@@ -193,7 +195,7 @@ def _tell_job(db: sqlite3.Connection, job: str, sha256: str) -> JobStory | None:
         if release
         else None,
         "earlier_jobs": list(record.earlier_jobs),
-        "other_jobs": _list_others(db, record, row.source),
+        "other_jobs": _list_others(ledger.db, record, row.source),
         "versions": record.versions,
     }
 

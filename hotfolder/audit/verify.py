@@ -7,29 +7,36 @@ not, nor is an original that is gone.
 
 from __future__ import annotations
 
+import json
 import os
 import sqlite3
+from array import array
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
-from functools import cached_property
 from pathlib import Path
 from typing import Final, NotRequired, TypedDict
 
 from rich.console import Console
-from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from hotfolder.audit.chain import ChainReport, check_chain
-from hotfolder.audit.question import Question, select_jobs
+from hotfolder.audit.question import Question, make_cursor, select_columns
 from hotfolder.disk import durable
 from hotfolder.errors import SettingsError
-from hotfolder.model.records import End, Record, SetAside, read_record
+from hotfolder.ledger.roots import find_places
+from hotfolder.model.places import Places
+from hotfolder.model.records import Record, SetAside, read_record
 from hotfolder.settings.files import Folders, Intake, load_destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
 
 _LISTED = 50
+_AT_ONCE = 500
+"""Records that are in memory at a time; there may be hundreds of thousands."""
+_REMEMBERED = 10_000
+"""Originals of batches; the jobs that share one are near each other."""
 _SAID: Final = ("changed", "gone", "unreadable")
 
 
@@ -42,11 +49,12 @@ class _File:
     destination: str
     path: str
     sha256: str
-    bytes: int
     finished: datetime
     """When its job ended, as the record says."""
     may_go: bool
     """Whether a person may take it away."""
+    is_shared: bool = False
+    """Whether other jobs may have the same one."""
 
 
 class WrongFile(TypedDict):
@@ -98,44 +106,42 @@ def verify_root(
 
     The answer is of JSON values; ``as_recorded`` is the verdict.
     """
-    files = list(_list_files(db, question))
     found: dict[str, list[WrongFile]] = {said: [] for said in _SAID}
     counts: Counter[str] = Counter()
+    numbers = _list_numbers(db, question)
     progress = Progress(
         TextColumn("hashing"),
         BarColumn(24),
-        DownloadColumn(binary_units=True),
+        MofNCompleteColumn(),
+        TextColumn("jobs"),
         TimeRemainingColumn(),
         console=console,
         transient=True,
         disable=not console.is_terminal,
     )
+    look = _Looking(db, find_places(db, root.path))
     with progress:
-        task = progress.add_task("", total=sum(file.bytes for file in files))
-        looked: dict[tuple[str, str, bool], tuple[str, str]] = {}  # jobs of a batch share originals
-        later = _Later(db)
-        for file in files:
-            key = (file.path, file.sha256, file.may_go)
-            said, why = looked[key] if key in looked else looked.setdefault(key, _look(file))
-            if said == "changed" and file.may_go and later.has_put(file):
-                said = "taken away"
-            counts[said] += 1
-            if said in found:
-                wrong: WrongFile = {
-                    "what": file.what,
-                    "job": file.job,
-                    "destination": file.destination,
-                    "path": file.path,
-                }
-                found[said].append({**wrong, "why": why} if why else wrong)
-            progress.advance(task, file.bytes)
+        task = progress.add_task("", total=len(numbers))
+        for record in _read_records(db, numbers):
+            for file in _list_files(look.places.find_record(record)):
+                said, why = look.at(file)
+                counts[said] += 1
+                if said in found:
+                    wrong: WrongFile = {
+                        "what": file.what,
+                        "job": file.job,
+                        "destination": file.destination,
+                        "path": file.path,
+                    }
+                    found[said].append({**wrong, "why": why} if why else wrong)
+            progress.advance(task)
     chains = [_check_chain(db, root, name) for name in _list_destinations(db, question)]
     as_recorded = not any(found.values()) and all(chain.is_whole for chain in chains)
     return {
         "root": str(root.path),
         "as_recorded": as_recorded,
         "files": {
-            "checked": len(files),
+            "checked": counts.total(),
             "as_recorded": counts["as recorded"],
             "taken_away": counts["taken away"],
             "changed": found["changed"],
@@ -157,61 +163,96 @@ def verify_root(
     }
 
 
-def _list_files(db: sqlite3.Connection, question: Question) -> Iterator[_File]:
-    """All files of the latest records, read at once: the daemon is not to wait for the hashing."""
-    for (text,) in db.execute(*select_jobs(question)).fetchall():
-        record = read_record(text)
-        job, destination, finished = record.job, record.destination, record.finished
-        original = record.original
-        if original.sha256 is not None:
-            yield _File(
-                "original", job, destination, record.original_kept, original.sha256,
-                original.bytes, finished, may_go=record.state != "delivered",
-            )  # fmt: skip
-        # a person may have edited what was set aside; the record says so
-        aside = {each.path: each.sha256 for each in _list_set_aside(record) if each.sha256}
-        for result in record.results:
-            sha256 = aside.get(result.path, result.sha256)
-            yield _File(
-                "result", job, destination, result.path, sha256, result.bytes, finished,
-                may_go=True,
-            )  # fmt: skip
-        for each in record.attachments:
-            yield _File(
-                each.kind, job, destination, each.path, each.sha256, each.bytes, finished,
-                may_go=True,
-            )  # fmt: skip
+def _list_numbers(db: sqlite3.Connection, question: Question) -> array[int]:
+    """Numbers of the records in question, in order."""
+    rows = make_cursor(db).execute(*select_columns(question, "number", "number"))
+    return array("q", (number for (number,) in rows))
+
+
+def _read_records(db: sqlite3.Connection, numbers: array[int]) -> Iterator[Record]:
+    """Read records some at a time: while they are looked at, no transaction stays open."""
+    for start in range(0, len(numbers), _AT_ONCE):
+        some = numbers[start : start + _AT_ONCE].tolist()
+        rows = make_cursor(db).execute(
+            "SELECT jobs.record FROM records JOIN jobs ON jobs.id = records.job"
+            " WHERE number IN (SELECT value FROM json_each(?)) ORDER BY number",
+            (json.dumps(some),),
+        )
+        for (text,) in rows.fetchall():
+            yield read_record(text)
+
+
+def _list_files(record: Record) -> Iterator[_File]:
+    """All files of a record."""
+    job, destination, finished = record.job, record.destination, record.finished
+    original = record.original
+    if original.sha256 is not None:
+        yield _File(
+            "original", job, destination, record.original_kept, original.sha256, finished,
+            may_go=record.state != "delivered", is_shared=record.batch is not None,
+        )  # fmt: skip
+    # a person may have edited what was set aside; the record says so
+    aside = {each.path: each.sha256 for each in _list_set_aside(record) if each.sha256}
+    for result in record.results:
+        sha256 = aside.get(result.path, result.sha256)
+        yield _File("result", job, destination, result.path, sha256, finished, may_go=True)
+    for each in record.attachments:
+        yield _File(each.kind, job, destination, each.path, each.sha256, finished, may_go=True)
 
 
 def _list_set_aside(record: Record) -> tuple[SetAside, ...]:
     return record.superseded.files if record.superseded else ()
 
 
-class _Later:
-    """Results of later jobs: a name that a consumer has freed is given again."""
+class _Looking:
+    """Looks at files; one that several jobs of a batch share only once."""
 
-    def __init__(self, db: sqlite3.Connection) -> None:
+    def __init__(self, db: sqlite3.Connection, places: Places) -> None:
         self._db = db
+        self.places = places
+        self._seen: dict[tuple[str, str, bool], tuple[str, str]] = {}
 
-    @cached_property
-    def _finished(self) -> dict[tuple[str, str], datetime]:
-        """When a result was put, by its path and hash."""
-        return dict(
-            sorted(
-                ((file.path, file.sha256), file.finished)
-                for file in _list_files(self._db, Question(states=(End.DELIVERED,)))
-                if file.what == "result"
-            )
+    def at(self, file: _File) -> tuple[str, str]:
+        """Say how a file is, and more about it or ""."""
+        key = (file.path, file.sha256, file.may_go)
+        if file.is_shared and key in self._seen:
+            return self._seen[key]
+        said, why = _look(file)
+        if said == "gone" and self._was_removed(file):
+            said, why = "taken away", ""
+        if said == "changed" and file.may_go and self._is_of_a_later_job(file):
+            said = "taken away"
+        if file.is_shared:
+            if len(self._seen) >= _REMEMBERED:
+                self._seen.clear()
+            self._seen[key] = said, why
+        return said, why
+
+    def _was_removed(self, file: _File) -> bool:
+        """Whether its time was over: the settings say how long originals are kept."""
+        query = "SELECT 1 FROM removed WHERE job = ? OR job IN (SELECT job FROM records WHERE"
+        found = self._db.execute(
+            f"{query} original_sha256 = ? AND destination = ?)",
+            (file.job, file.sha256, file.destination),
         )
+        return found.fetchone() is not None
 
-    def has_put(self, file: _File) -> bool:
-        """Whether what stands in a file's place is the result of a job that ended later."""
+    def _is_of_a_later_job(self, file: _File) -> bool:
+        """Whether what stands there is a later job's result: a freed name is given again."""
         try:
             now = durable.sha256_of(file.path).sha256
         except OSError:
             return False
-        put = self._finished.get((file.path, now))
-        return put is not None and put > file.finished
+        rows = make_cursor(self._db).execute(
+            "SELECT jobs.record FROM records JOIN jobs ON jobs.id = records.job"
+            " WHERE result_sha256 = ? AND latest = 1 AND records.state = 'delivered'",
+            (now,),
+        )
+        records = (self.places.find_record(read_record(text)) for (text,) in rows.fetchall())
+        return any(
+            each.finished > file.finished and file.path in {made.path for made in each.results}
+            for each in records
+        )
 
 
 def _look(file: _File) -> tuple[str, str]:

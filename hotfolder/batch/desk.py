@@ -37,7 +37,7 @@ from hotfolder.stages.registry import Registry
 
 
 class Desk:
-    """Takes files in for batches and turns rows into jobs; used by the daemon's own thread."""
+    """Takes files in for batches and turns rows into jobs; of each destination in one thread."""
 
     def __init__(
         self,
@@ -95,6 +95,11 @@ class Desk:
             ) from error
         self._unplanned.add((row.destination, batch))
 
+    def has_to_plan(self, destination: str) -> bool:
+        """Whether files have come for a batch of a destination, or one was given up."""
+        asked = [each.destination for each in list(self._to_discard)]
+        return destination in {*asked, *(name for name, _ in list(self._unplanned))}
+
     def plan(
         self, destinations: Mapping[str, Destination], busy: Collection[str]
     ) -> list[tuple[str, str]]:
@@ -103,8 +108,8 @@ class Desk:
         busy: jobs that are being worked on, which are not taken back.
         """
         planned = []
-        while self._to_discard:
-            asked = self._to_discard.pop()
+        for asked in [each for each in list(self._to_discard) if each.destination in destinations]:
+            self._to_discard.remove(asked)
             self._discard(asked, busy)
             planned.append((asked.destination, asked.batch))
         for name, batch in sorted(self._unplanned):
@@ -121,9 +126,9 @@ class Desk:
         """Remember that a person gives a batch up; `plan` does it."""
         self._to_discard.append(asked)
 
-    def untidy(self) -> set[tuple[str, str]]:
-        """Destination and name of batches that `tidy` has to look at."""
-        return set(self._untidy)
+    def untidy(self, destination: str) -> set[str]:
+        """Batches of a destination that `tidy` has to look at."""
+        return {batch for name, batch in list(self._untidy) if name == destination}
 
     def tidy(self, destination: str, batch: str, set_aside: Callable[[JobRow], JobRow]) -> bool:
         """Set aside what a batch's ticket no longer asks for; return whether anything was.
@@ -229,9 +234,9 @@ class Desk:
         self, destination: Destination, table: TicketTable, batch: str, busy: Collection[str]
     ) -> None:
         before = self.shelf.state(destination.name, batch)
-        if not before.planned:
-            made = self.shelf.find_made_before(destination.name, batch)
-            before = before.model_copy(update={"made": made})
+        # records may know of jobs that no plan does: the ledger was made anew, or is an older one
+        made = {**self.shelf.find_made_before(destination.name, batch), **before.made}
+        before = before.model_copy(update={"made": made})
         files = self.shelf.files(destination.name, batch)
         latest = {each.key: each for each in files if not is_ticket(each.name)}
         pictures = Pictures(list(latest.values()))

@@ -42,7 +42,10 @@ _EVERY_S = 2.0
 
 
 class BatchFolders:
-    """Writes the folders of batches; `changed` is safe to call from any thread."""
+    """Writes the folders of batches, of each destination in one thread.
+
+    `changed` is safe to call from any thread.
+    """
 
     def __init__(
         self,
@@ -58,7 +61,7 @@ class BatchFolders:
         self._folders_of = folders_of
         self._workers = workers
         self._changed = set(shelf.unreported())
-        self._due = 0.0
+        self._due: dict[str, float] = {}
         self._said: dict[tuple[str, str], str] = {}
 
     def changed(self, destination: str, batch: str) -> None:
@@ -68,16 +71,17 @@ class BatchFolders:
     def planned(self, destination: str, batch: str) -> None:
         """Write a batch's folder at the next chance: a person has just dropped its ticket."""
         self.changed(destination, batch)
-        self._due = 0.0
+        self._due.pop(destination, None)
 
-    def refresh(self, *, ended: bool = False) -> None:
-        """Write what is out of date, if it is time; `ended`: in any case."""
+    def refresh(self, destination_name: str, *, ended: bool = False) -> None:
+        """Write what is out of date of a destination, if it is time; `ended`: in any case."""
         started = time.monotonic()
-        if not self._changed or (started < self._due and not ended):
+        destination = self._destination_of(destination_name)
+        changed = [each for each in list(self._changed) if each[0] == destination_name]
+        if not changed or (started < self._due.get(destination_name, 0.0) and not ended):
             return
-        for name, batch in sorted(self._changed):
+        for name, batch in sorted(changed):
             self._changed.discard((name, batch))
-            destination = self._destination_of(name)
             if destination is None or destination.file.ticket is None:
                 continue
             try:
@@ -93,7 +97,13 @@ class BatchFolders:
             else:
                 self._said.pop((name, batch), None)
         now = time.monotonic()
-        self._due = now + max(_EVERY_S, _SHARE_OF_TIME * (now - started))
+        self._due[destination_name] = now + max(_EVERY_S, _SHARE_OF_TIME * (now - started))
+
+    def next_s(self, destination_name: str) -> float | None:
+        """When something of a destination is to be written; None when nothing is out of date."""
+        if all(name != destination_name for name, _ in list(self._changed)):
+            return None
+        return self._due.get(destination_name, 0.0)
 
     def _write(self, destination: Destination, batch: str) -> None:
         results = self._folders_of(destination.name).results

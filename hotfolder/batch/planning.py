@@ -41,7 +41,7 @@ def read_latest_ticket(tickets: list[KeptFile]) -> StandingTicket:
     problem = ""
     for each in reversed(tickets):
         try:
-            ticket = read_ticket(Path(each.place).read_bytes())
+            ticket = read_ticket(Path(each.place).read_bytes(), each.name)
         except TicketError as error:
             problem = problem or f"{each.name} is not a ticket: {error}"
         except OSError as error:

@@ -192,9 +192,10 @@ class Shelf:
             " WHERE destination = ? AND batch = ? ORDER BY seq",
             (destination, batch),
         )
+        find = self._ledger.places.find
         return [
-            KeptFile(seq, key, name, place, sha256, size, datetime.fromisoformat(arrived), before)
-            for seq, key, name, place, sha256, size, arrived, before in rows
+            KeptFile(seq, key, name, find(place), sha, size, datetime.fromisoformat(came), before)
+            for seq, key, name, place, sha, size, came, before in rows
         ]
 
     def find_places(self, destination: str, batch: str, sha256: str) -> list[str]:
@@ -204,7 +205,7 @@ class Shelf:
             " AND sha256 = ? ORDER BY seq",
             (destination, batch, sha256),
         )
-        return [place for (place,) in rows]
+        return [self._ledger.places.find(place) for (place,) in rows]
 
     def arrived(self, destination: str) -> list[JobRow]:
         """Files that have been claimed for batches and not yet put where they stay."""
@@ -225,11 +226,12 @@ class Shelf:
         return BatchState.model_validate_json(rows[0][0]) if rows else BatchState()
 
     def find_made_before(self, destination: str, batch: str) -> dict[str, str]:
-        """Jobs of a batch by fingerprint, as records say: for a ledger that was made anew."""
+        """Jobs of a batch by fingerprint, as records say: for a ledger that was not there then."""
         rows = self._ledger.read(
-            "SELECT json_extract(record, '$.placement.fingerprint'), id FROM jobs"
-            " WHERE destination = ? AND json_extract(record, '$.batch') = ? ORDER BY seq",
-            (destination, batch),
+            "SELECT json_extract(jobs.record, '$.placement.fingerprint'), jobs.id"
+            " FROM records JOIN jobs ON jobs.id = records.job"
+            " WHERE records.batch = ? AND records.destination = ? AND latest = 1 ORDER BY number",
+            (batch, destination),
         )
         return {print_: job for print_, job in rows if print_}
 
@@ -252,6 +254,7 @@ class Shelf:
         Jobs that wait for the same bytes, which were damaged or taken away where they were, find
         them here.
         """
+        place = self._ledger.places.shorten(place)
         with self._ledger.transaction() as db:
             db.execute(
                 "UPDATE jobs SET detail = json_set(detail, '$.placement.kept', ?)"
@@ -293,7 +296,9 @@ class Shelf:
                 )
             for each in new:
                 source = os.fsencode(f"{batch}/{each.placement.file}")
-                detail = dump_detail(State.CLAIMED, Claimed(placement=each.placement))
+                detail = dump_detail(
+                    State.CLAIMED, Claimed(placement=each.placement), self._ledger.places
+                )
                 db.execute(
                     "INSERT INTO jobs (id, destination, source, kind, state, bytes, sha256,"
                     " arrived, changed, detail) VALUES (?, ?, ?, 'file', 'claimed', ?, ?, ?, ?, ?)",

@@ -22,6 +22,8 @@ FAR_BEYOND: Final = 2.0
 Our own choice.
 """
 
+_SHOWN: Final = 5
+
 
 class BatchSummary(TypedDict):
     """How a batch stands."""
@@ -42,6 +44,10 @@ class BatchSummary(TypedDict):
     wrong: int
     spare_pictures: int
     """How many pictures no row names."""
+    spare: list[str]
+    """Some of them, by name."""
+    planned: str
+    """When it was planned last, in UTC; "" when it was not."""
     discarded_at: str
     """When a person gave the whole batch up, in UTC; "" when nobody has."""
     set_aside: int
@@ -76,6 +82,8 @@ def summarise_batches(ledger: LedgerReader, workers: int) -> list[BatchSummary]:
                 "missing": number["missing"],
                 "wrong": number["wrong"],
                 "spare_pictures": len(state.spare),
+                "spare": list(state.spare[:_SHOWN]),
+                "planned": state.planned,
                 "discarded_at": state.discarded,
                 "set_aside": len(ledger.superseded_of_batch(destination, batch)),
                 "takes_s": None if seconds is None else round(seconds, 3),
@@ -172,6 +180,29 @@ def find_batch(root: Root, batch: str) -> tuple[str, str, BatchState]:
     return name, of_destination, state
 
 
+def say_not_understood(batch: BatchSummary) -> str:
+    """Say what was dropped for a batch and cannot be understood, and what to do; "" for nothing."""
+    if batch["discarded_at"]:
+        return ""
+    said = []
+    spare = batch["spare_pictures"]
+    names = ", ".join(batch["spare"]) + (", …" if spare > len(batch["spare"]) else "")
+    if batch["ticket_problem"]:
+        said.append(batch["ticket_problem"])
+    elif not batch["ticket"] and spare:
+        said.append(
+            f"{spare} {'file waits' if spare == 1 else 'files wait'} for a ticket, a table that "
+            f"says where each picture goes: {names}. This destination has [ticket]; drop single "
+            "pictures into one that has not"
+        )
+    if batch["wrong"]:
+        rows = "row is" if batch["wrong"] == 1 else "rows are"
+        said.append(f"{batch['wrong']} {rows} wrong; the batch's report.html says why")
+    if batch["ticket"] and spare:
+        said.append(f"no row names {names}")
+    return "; ".join(said)
+
+
 def describe_batch(batch: BatchSummary, rests_until: str) -> str:
     """Say in a line how a batch stands."""
     counts = {
@@ -191,8 +222,8 @@ def describe_batch(batch: BatchSummary, rests_until: str) -> str:
         words.append(f"{left}, {takes}" if takes else left)
         if rests_until:
             words.append(f"resting until {rests_until}")
-    if batch["ticket_problem"]:
-        words.append(batch["ticket_problem"])
+    if not_understood := say_not_understood(batch):
+        words.append(not_understood)
     if batch["discarded_at"]:
         words.append(f"discarded {local_time(batch['discarded_at'])}")
     ticket = batch["ticket"] or "no ticket yet"

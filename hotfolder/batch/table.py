@@ -10,7 +10,8 @@ from __future__ import annotations
 import codecs
 import csv
 import io
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 MAX_BYTES = 8 * 2**20
 MAX_ROWS = 20_000
@@ -34,6 +35,8 @@ class Row:
     number: int
     """As a spreadsheet counts, from 1."""
     cells: tuple[str, ...]
+    faults: Mapping[int, str] = field(default_factory=dict)
+    """What a cell should be instead, by its place from 0, where its content cannot be used."""
 
 
 def read_table(data: bytes) -> list[Row]:

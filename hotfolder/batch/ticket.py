@@ -10,10 +10,12 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from hotfolder.batch.table import Row, TableError, read_table
+from hotfolder.batch.titles import COLUMNS, TITLES, simplify
+from hotfolder.batch.workbook import SUFFIXES, read_workbook
 from hotfolder.disk.names import collision_key, display_name
 from hotfolder.model.intent import Intent
 from hotfolder.model.units import MM_PER_INCH
@@ -28,23 +30,14 @@ _MAX_PAGE = 40
 _MAX_CAPTION = 2000
 _SHOWN = 12
 
-_NAMES = {
-    "file": ("file", "filename", "picture", "image", "imagefile"),
-    "page": ("page", "pageno", "pagenr", "pagenumber"),
-    "placement": ("placement", "position", "place"),
-    "width": ("width", "w"),
-    "height": ("height", "h"),
-    "copies": ("copies", "quantity", "qty"),
-    "caption": ("caption",),
-    "intent": ("intent", "renderingintent"),
-    "anchor": ("anchor", "cropanchor", "crop"),
-}
-_COLUMNS = {name: column for column, names in _NAMES.items() for name in names}
 _UNITS = {
     "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "inch": MM_PER_INCH,
     "inches": MM_PER_INCH, '"': MM_PER_INCH, "”": MM_PER_INCH, "ft": 12 * MM_PER_INCH,
 }  # fmt: skip
-_SIZE_COLUMN = re.compile("(width|height|w|h)(mm|cm|m|inches|inch|in|ft)")
+_SIZE_COLUMN = re.compile(
+    f"({'|'.join(sorted({*TITLES['width'], *TITLES['height']}, key=len, reverse=True))})"
+    "(mm|cm|m|inches|inch|in|ft)"
+)
 _NUMBER = re.compile(r"(\d+(?:[.,]\d+)?)\s*(.*)")
 _INTENTS = (*(str(each) for each in Intent), "least loss")
 _TOTAL = re.compile(
@@ -128,24 +121,36 @@ class TicketError(ValueError):
 
 def is_ticket(name: str) -> bool:
     """Tell a ticket from a picture by its name."""
-    return name.casefold().endswith((".csv", ".tsv"))
+    return name.casefold().endswith((".csv", ".tsv", *SUFFIXES))
 
 
-def read_ticket(data: bytes) -> Ticket:
+def read_ticket(data: bytes, name: str = "") -> Ticket:
     """Read a ticket.
+
+    Parameters
+    ----------
+    data
+        The whole file.
+    name
+        Its name, which tells a workbook from a text.
 
     Raises
     ------
     TicketError
         When it is no table, or has no column for the file or the page.
     """
+    remarks: list[str] = []
     try:
-        rows = read_table(data)
+        if name.casefold().endswith(SUFFIXES):
+            rows, remarks = read_workbook(data)
+        else:
+            rows = read_table(data)
     except TableError as error:
         raise TicketError(str(error)) from error
     if not rows:
         raise TicketError("It is empty. The first row names the columns: file, page, width …")
-    return _Reading(rows[0]).read(rows[1:])
+    read = _Reading(rows[0]).read(rows[1:])
+    return replace(read, remarks=(*remarks, *read.remarks))
 
 
 class _Reading:
@@ -208,10 +213,10 @@ class _Reading:
         return all(_PLAIN_NUMBER.fullmatch(cell) for cell in row.cells if cell)
 
     def _note_column(self, index: int, title: str) -> None:
-        name = _simplify(title)
-        column, unit = _COLUMNS.get(name, ""), ""
+        name = simplify(title)
+        column, unit = COLUMNS.get(name, ""), ""
         if not column and (match := _SIZE_COLUMN.fullmatch(name)):
-            column, unit = _COLUMNS[match[1]], match[2]
+            column, unit = COLUMNS[match[1]], match[2]
         if not column:
             if title:
                 self._remarks.append(f"The column {display_name(title)} is not used.")
@@ -227,7 +232,9 @@ class _Reading:
     def _read_placement(self, row: Row) -> Placement | None:
         before = len(self._problems)
         file = self._find_cell(row, "file").replace("\\", "/").removeprefix("./")
-        if not file:
+        if fault := row.faults.get(self._at["file"]):
+            self._complain(row, "file", file, fault)
+        elif not file:
             self._complain(row, "file", "", "the name of a picture")
         page = self._check(row, "page", _read_page)
         # rows that are left out count as well: putting one right moves no other's name
@@ -274,6 +281,9 @@ class _Reading:
 
     def _check(self, row: Row, column: str, read: Callable[[str], _Value]) -> _Value | None:
         text = self._find_cell(row, column)
+        if fault := row.faults.get(self._at.get(column, -1)):
+            self._complain(row, column, text, fault)
+            return None
         if not text and column != "page":
             return None
         try:
@@ -290,12 +300,6 @@ def _list_rows(numbers: list[int]) -> str:
     shown = ", ".join(map(str, numbers[:_SHOWN]))
     more = f" and {len(numbers) - _SHOWN} more" if len(numbers) > _SHOWN else ""
     return f"row {shown}" if len(numbers) == 1 else f"rows {shown}{more}"
-
-
-def _simplify(title: str) -> str:
-    """A title without case, blanks and punctuation; accents and wide forms aside."""
-    folded = unicodedata.normalize("NFKD", title).casefold()
-    return "".join(character for character in folded if character.isalnum())
 
 
 def _side(text: str, unit_of_column: str) -> float:

@@ -144,6 +144,10 @@ def audit(
         limit=_choose_limit(limit, whole=as_csv or as_json),
     )
     root_ = Root(root)
+    if question.destinations or question.hues or question.batch is not None:
+        from hotfolder.audit.known import check_names
+
+        check_names(root_, question)
     if of is not None:
         _say_story(root_, of, as_json=as_json)
     elif verify:
@@ -307,7 +311,7 @@ def _write_report(root: Root, question: Question, path: Path) -> None:
     from hotfolder.audit.report import write_report
 
     with open_books(root) as db:
-        number = write_report(db, question, path)
+        number = write_report(db, root, question, path)
     print_lines([f"{describe_question(question)}: {number}. The page is {path.absolute()}"])
 
 

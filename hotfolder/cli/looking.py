@@ -76,6 +76,13 @@ def strip(
     root: RootArgument = Path(),
     *,
     wanted: Annotated[str, typer.Option("--for", metavar="NAME", help="the destination")],
+    at: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="X%,Y%",
+            help='a place to show, from the left and from the top, as in "40%,30%"; repeatable',
+        ),
+    ] = None,
     to: Annotated[
         Path | None,
         typer.Option(
@@ -90,10 +97,11 @@ def strip(
 
     place = Root(root)
     (destination,) = destinations(place, [wanted])
+    places = [read_place(each) for each in at or []]
     target = choose_target(image, f" strip for {destination.name}{suffix_of(destination)}", to)
     with workplace() as folder:
         with show_progress(show=not as_json) as tell:
-            made = make_strip(place, image, destination, folder, tell)
+            made = make_strip(place, image, destination, folder, tell, places)
         write_whole(target, made.path)
     if as_json:
         print_json({"strip": str(target.absolute()), **made.summary()})
@@ -110,6 +118,25 @@ def strip(
         print_line(f"The picture itself would be {made.end}: {reason}")
     print_line("Print it at 100 %, without any colour conversion, as you would print the result.")
     print_line(f"Wrote {target.absolute()}")
+
+
+def read_place(text: str) -> tuple[float, float]:
+    """Read a place in a picture, as in ``40%,30%``: shares of its width and height.
+
+    Raises
+    ------
+    SettingsError
+        When it is none.
+    """
+    parts = [each.strip().removesuffix("%").strip() for each in text.split(",")]
+    try:
+        across, down = (float(each) / 100 for each in parts)
+    except ValueError:
+        across = down = -1.0
+    if not (0 <= across <= 1 and 0 <= down <= 1):
+        allowed = 'two shares, from the left and from the top, as in "40%,30%"'
+        raise SettingsError([Problem("--at", "", text, allowed)])
+    return across, down
 
 
 def choose_target(image: Path, ending: str, to: Path | None) -> Path:

@@ -1,9 +1,9 @@
 """The command line. Every command that answers something takes ``--json``.
 
-Exit codes: 0 all well; 3 something was held or refused; 4 settings, 5 a plugin, 6 our own
-storage, 7 the root is served by another process; 2 the command was not understood; 130 a sweep was
-stopped, by Ctrl-C, before all was done. `audit` has two of its own: 1 no record of that file,
-8 something is not as recorded.
+Exit codes: 0 all well; 3 something was held, refused or not understood; 4 settings, 5 a plugin,
+6 our own storage, 7 the root is served by another process; 2 the command was not understood; 130 a
+sweep was stopped, by Ctrl-C, before all was done. `audit` has two of its own: 1 no record of that
+file, 8 something is not as recorded.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import sys
 import threading
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Annotated
@@ -20,12 +21,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.console import Console
 
-from hotfolder.cli import looking
+from hotfolder.cli import looking, upkeep
 from hotfolder.cli.audit import audit
 from hotfolder.cli.discard import discard
 from hotfolder.cli.release import release
 from hotfolder.cli.status import status
 from hotfolder.cli.terminal import print_error, print_json, print_line, print_plain
+from hotfolder.disk import apart
 from hotfolder.disk.names import display_lines, display_name
 from hotfolder.errors import HotfolderError, SettingsError, StorageError
 from hotfolder.model.records import Record, to_json
@@ -36,6 +38,7 @@ if TYPE_CHECKING:
 
     from hotfolder.daemon.loop import Daemon
     from hotfolder.ledger.reading import JobRow
+    from hotfolder.logs import Terminal
 
 app = typer.Typer(
     add_completion=False,
@@ -64,7 +67,9 @@ def main() -> None:
         app()
     except HotfolderError as error:
         print_error(display_lines(_describe_error(error)))
-        sys.exit(error.exit_code)
+        apart.end(error.exit_code)
+    except SystemExit as end:
+        apart.end(end.code if isinstance(end.code, int) else 1 if end.code else 0)
 
 
 @app.command()
@@ -120,10 +125,23 @@ def watch(
     root: RootArgument = Path(),
     *,
     quiet: Annotated[bool, typer.Option("--quiet", help="log to the file only")] = False,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="a line of JSON for each event, also on a terminal")
+    ] = False,
 ) -> None:
-    """Serve the root until Ctrl-C or SIGTERM."""
-    daemon = _make_daemon(Root(root), terminal=not quiet)
+    """Serve the root until Ctrl-C or SIGTERM; say what arrives, what becomes of it, and why."""
+    from hotfolder.cli.watching import note_ended
+    from hotfolder.logs import Terminal
+
+    apart.step_behind()
+    on_terminal = sys.stderr.isatty() and not as_json
+    spoken = Terminal.WORDS if on_terminal else Terminal.JSON
+    daemon = _make_daemon(
+        Root(root), terminal=Terminal.NONE if quiet else spoken, observer=note_ended
+    )
     _stop_on_signals(daemon)
+    if on_terminal and not quiet:
+        print_plain(f"Serving {Root(root).path}; Ctrl-C ends it.", Console(stderr=True))
     daemon.run()
 
 
@@ -134,19 +152,27 @@ def sweep(
     as_json: JsonOption = False,
     now: Annotated[bool, typer.Option("--now", help="ignore working hours")] = False,
 ) -> None:
-    """Process all that is waiting, then exit: 0 all delivered, 3 something was held or refused."""
+    """Process all that is waiting, then exit: 0 all delivered, 3 something needs you."""
+    apart.step_behind()
+    begun = datetime.now(UTC)
     ended = _sweep(Root(root), show=not as_json, keep_hours=not now)
+    not_understood = _find_not_understood(Root(root), begun)
     counts = {
         state: sum(record.state == state for record in ended)
         for state in ("delivered", "held", "refused")
     }
     if as_json:
-        print_json({"counts": counts, "records": [to_json(record) for record in ended]})
+        records = [to_json(record) for record in ended]
+        print_json({"counts": counts, "records": records, "not_understood": not_understood})
     else:
         print_plain(", ".join(f"{number} {state}" for state, number in counts.items()) + ".")
         if warned := sum(bool(record.warnings) for record in ended):
             print_plain(f"{warned} to be looked at, for the reasons above.")
-    if counts["held"] or counts["refused"]:
+        for line in not_understood:
+            print_line(line)
+        if counts["held"]:
+            print_plain("`hotfolder status` says what you can do about what is held.")
+    if counts["held"] or counts["refused"] or not_understood:
         raise typer.Exit(HELD_OR_REFUSED)
 
 
@@ -154,6 +180,9 @@ app.command()(discard)
 app.command()(release)
 app.command()(looking.proof)
 app.command()(looking.strip)
+app.command()(upkeep.backup)
+app.command()(upkeep.restore)
+app.command()(upkeep.tidy)
 
 
 @app.command()
@@ -177,7 +206,7 @@ def demo(
 def _make_daemon(
     root: Root,
     *,
-    terminal: bool,
+    terminal: Terminal,
     observer: Callable[[JobRow], None] | None = None,
     keep_hours: bool = True,
 ) -> Daemon:
@@ -190,6 +219,22 @@ def _make_daemon(
         raise SettingsError(list(found.problems))
     set_up_logs(root.log, terminal=terminal)
     return Daemon(root, found.settings, found.registry, observer, keep_hours=keep_hours)
+
+
+def _find_not_understood(root: Root, since: datetime) -> list[str]:
+    """What came for batches since then and is no ticket, no row or no picture of a row."""
+    from hotfolder.batch.summary import say_not_understood, summarise_batches
+    from hotfolder.ledger.reading import open_reader
+
+    with open_reader(root.ledger) as ledger:
+        batches = summarise_batches(ledger, workers=1)
+    return [
+        f"{each['destination']}: batch {each['batch']}: {said}"
+        for each in batches
+        if (said := say_not_understood(each))
+        and each["planned"]
+        and datetime.fromisoformat(each["planned"]) >= since.replace(microsecond=0)
+    ]
 
 
 def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[Record]:
@@ -222,7 +267,9 @@ def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[Record]:
         transient=True,
         disable=not (show and out.is_terminal),
     )
-    daemon = _make_daemon(root, terminal=False, observer=note, keep_hours=keep_hours)
+    from hotfolder.logs import Terminal
+
+    daemon = _make_daemon(root, terminal=Terminal.NONE, observer=note, keep_hours=keep_hours)
     _stop_on_signals(daemon)
     failure: list[BaseException] = []
 
@@ -272,8 +319,9 @@ def _print_ended(console: Console, record: Record) -> None:
         result = record.results[0]
         line += f" → {result.width_px} × {result.height_px} px {result.colour_space}"
     print_line(line, console, _STATE_STYLE[record.state])
+    although = "Released, although: " if record.state == "delivered" else ""
     for reason in record.reasons:
-        print_line(f"          {reason.message}", console)
+        print_line(f"          {although}{reason.message}", console)
     for warning in record.warnings:
         print_line(f"          To be looked at: {warning.message}", console)
 

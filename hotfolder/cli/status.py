@@ -77,22 +77,22 @@ def _print_counts(said: Status) -> None:
 def _print_yours(said: Status) -> None:
     """What a person must do, before all else."""
     yours = [each for each in said["waiting"] if each["who"] == "you"]
-    batches = _describe_batches(said)
+    batches, others = _describe_batches(said)
     problems = [
         f"{name}: {line}"
         for name, each in said["destinations"].items()
         for line in _describe_problems(each)
     ]
-    if not (yours or problems or batches):
-        print_plain("\nNothing waits for you.")
-        return
-    print_plain("\nFor you to do:" if yours or problems else "")
+    problems += batches
+    print_plain("\nFor you to do:" if yours or problems else "\nNothing waits for you.")
     for line in problems:
         print_line(f"  {line}")
     for each in yours[:_MOST_SHOWN]:
         of = f" ({each['job']})" if each["job"] else ""
         print_line(f"  {each['what']}: {each['destination']}: {each['file']}{of}")
         print_line(f"      {each['why']}")
+        for way in each.get("ways_on", []):
+            print_line(f"      {way}")
         print_line(f"      since {local_time(each['since'])}")
         if measured := [
             describe_column(one) for one in each["columns"] if one["value"] is not None
@@ -101,8 +101,10 @@ def _print_yours(said: Status) -> None:
     if len(yours) > _MOST_SHOWN:
         print_plain(f"  and {len(yours) - _MOST_SHOWN} more; --json has all")
     if any(each["what"] == "held" for each in yours):
-        print_plain("  Each folder in held/ has a why.txt with the commands that release it.")
-    for line in batches:
+        print_plain("  Each folder in held/ has a why.txt that says all you can do.")
+    if others:
+        print_plain("\nBatches:")
+    for line in others:
         print_line(f"  {line}")
 
 
@@ -135,17 +137,20 @@ def _print_warned(said: Status) -> None:
         print_plain(f"  and {len(said['warned']) - _MOST_SHOWN} more; --json has all")
 
 
-def _describe_batches(said: Status) -> list[str]:
-    from hotfolder.batch.summary import describe_batch
+def _describe_batches(said: Status) -> tuple[list[str], list[str]]:
+    """Batches in which something is not understood, and the others."""
+    from hotfolder.batch.summary import describe_batch, say_not_understood
 
-    lines = []
+    yours: list[str] = []
+    others: list[str] = []
     for batch in said["batches"]:
         if batch["discarded_at"] and not batch["held"] and not batch["waiting"]:
-            continue
+            continue  # a person has given it up
         destination = said["destinations"].get(batch["destination"])
         rests_until = destination["rests_until"] if destination else ""
-        lines.append(f"{batch['destination']}: {describe_batch(batch, rests_until)}")
-    return lines
+        line = f"{batch['destination']}: {describe_batch(batch, rests_until)}"
+        (yours if say_not_understood(batch) else others).append(line)
+    return yours, others
 
 
 def _describe_problems(each: DestinationStatus) -> list[str]:

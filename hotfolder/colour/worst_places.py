@@ -9,8 +9,8 @@ encoded values are too dark; inks and Lab are averaged as they are.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import count
 
 import numpy as np
@@ -79,6 +79,12 @@ class WorstPlace:
     pixels: Codes = field(compare=False, repr=False)
     """Shape (rows, width, channels), uint16."""
 
+    detail: float = field(default=0.0, compare=False)
+    """Mean step from one reduced pixel to the next, in codes."""
+
+    is_for_detail: bool = field(default=False, compare=False)
+    """It is shown for its detail, not for what is lost in it."""
+
     @property
     def height_px(self) -> int:
         """Rows of the piece."""
@@ -103,10 +109,17 @@ class WorstPlaces:
         Loss and shift of pixels, as codes of `DifferenceStatistics`.
     tolerance
         ΔE00 above which a colour counts as lost.
+    at
+        Middles of places to show instead of the worst, as shares of width and height, 0 … 1.
     """
 
     def __init__(
-        self, source: Profile, size_px: tuple[int, int], look_up: Lookup, tolerance: float
+        self,
+        source: Profile,
+        size_px: tuple[int, int],
+        look_up: Lookup,
+        tolerance: float,
+        at: Sequence[tuple[float, float]] = (),
     ) -> None:
         self._look_up, self._tolerance = look_up, tolerance
         width_px, height_px = size_px
@@ -125,6 +138,12 @@ class WorstPlaces:
         self._filled = 0
         self._best: list[WorstPlace] = []
         self._order = count()
+        self._most_detail: WorstPlace | None = None
+        # rows at the bottom that are too few for a piece of their own show in none
+        whole = max(1, height_px // self._side + (2 * (height_px % self._side) >= self._side))
+        lowest = min(height_px, whole * self._side) - 1
+        self._at = [(x * width_px, min(max(int(y * height_px), 0), lowest)) for x, y in at]
+        self._asked: dict[int, WorstPlace] = {}
 
     def add(self, top: int, pixels: Codes) -> None:
         """Take the next strip. Shape (rows, width, channels), alpha laid onto white already.
@@ -151,7 +170,9 @@ class WorstPlaces:
             piece = pixels[upper : upper + self._side]
             # A few rows at the bottom are no piece to look at, unless they are the picture.
             if top + upper == 0 or 2 * len(piece) >= self._side:
-                self._consider(top + upper, piece, codes[first : first + step])
+                seen = slice(first, first + step)
+                steps = np.abs(np.diff(small[seen].mean(axis=-1, dtype=np.float32), axis=1))
+                self._consider(top + upper, piece, codes[seen], steps)
 
     def reduced(self) -> Reduced:
         """Return the picture at a screen's size, after the last strip.
@@ -166,7 +187,9 @@ class WorstPlaces:
     def places(self, most: int) -> list[WorstPlace]:
         """Return the places where most is lost, the worst first, apart from each other if possible.
 
-        Where nothing is lost, those that are moved most.
+        Where nothing is lost, those that are moved most. The last of several is the one with most
+        detail, unless one of the others has half as much: flat colours alone tell little of a
+        print. Places that were asked for come instead, in their order.
 
         Parameters
         ----------
@@ -177,13 +200,22 @@ class WorstPlaces:
         -------
         The places, with their pixels.
         """
+        if self._at:
+            return [self._asked[number] for number in sorted(self._asked)][:most]
         ranked = sorted(self._best, reverse=True)
         apart: list[WorstPlace] = []
         for place in ranked:
             if all(self._are_apart(place, other) for other in apart):
                 apart.append(place)
         rest = [place for place in ranked if not any(place is other for other in apart)]
-        return sorted((apart + rest)[:most], reverse=True)
+        chosen = sorted((apart + rest)[:most], reverse=True)
+        fine = self._most_detail
+        if most < 2 or fine is None or any(2 * each.detail >= fine.detail for each in chosen):
+            return chosen
+        others = chosen[: most - 1]
+        if not all(self._are_apart(fine, other) for other in others):
+            return chosen
+        return [*others, replace(fine, is_for_detail=True)]
 
     def _are_apart(self, one: WorstPlace, other: WorstPlace) -> bool:
         distance = max(abs(one.left_px - other.left_px), abs(one.top_px - other.top_px))
@@ -210,7 +242,7 @@ class WorstPlaces:
             return np.asarray(np.rint(light), dtype=np.uint16)
         return np.stack([c.encode(light[..., k]) for k, c in enumerate(self._curves)], axis=-1)
 
-    def _consider(self, top: int, pixels: Codes, codes: Codes) -> None:
+    def _consider(self, top: int, pixels: Codes, codes: Codes, steps: Floats) -> None:
         beyond = np.maximum(codes[..., 0] * _DELTA_E_PER_CODE - self._tolerance, 0).sum(axis=0)
         moved = codes[..., 1].mean(axis=0) * _DELTA_E_PER_CODE
         side = self._side // self._factor
@@ -219,15 +251,29 @@ class WorstPlaces:
             across = slice(left, left + side)
             lost, shift = float(beyond[across].sum()), float(moved[across].mean())
             key = (lost, shift)
+            detail = float(steps[:, across].mean()) if steps[:, across].size else 0.0
+            finest = self._most_detail.detail if self._most_detail else 0.0
+            if detail > finest:
+                self._most_detail = self._cut(key, left * self._across, top, pixels, detail)
             if len(self._best) == _CANDIDATES and key <= (self._best[0].lost, self._best[0].moved):
                 continue
-            left_px = left * self._across
-            piece = pixels[:, left_px : left_px + self._side].copy()
-            place = WorstPlace(*key, next(self._order), left_px, top, piece)
+            place = self._cut(key, left * self._across, top, pixels, detail)
             if len(self._best) < _CANDIDATES:
                 heapq.heappush(self._best, place)
             else:
                 heapq.heapreplace(self._best, place)
+        for number, (middle, row) in enumerate(self._at):
+            if top <= row < top + len(pixels):
+                left_px = int(min(max(0, middle - self._side / 2), pixels.shape[1] - self._side))
+                first = max(0, left_px) // self._across
+                lost = float(beyond[first : first + side].sum())
+                self._asked[number] = self._cut((lost, 0.0), max(0, left_px), top, pixels, 0.0)
+
+    def _cut(
+        self, key: tuple[float, float], left_px: int, top: int, pixels: Codes, detail: float
+    ) -> WorstPlace:
+        piece = pixels[:, left_px : left_px + self._side].copy()
+        return WorstPlace(*key, next(self._order), left_px, top, piece, detail)
 
 
 def _lights(curves: tuple[ToneCurve, ...], channels: int) -> NDArray[np.float32]:

@@ -1,9 +1,8 @@
 """Claiming: what has settled in a hot folder becomes jobs, and what people did is noticed.
 
 Each destination has an `Intake` of its own, which shares nothing with another one but the ledger,
-what is in trouble, and the disk. It is driven in turns (`Intake.turn`), which pause after every
-file: whoever drives several of them goes from one to the next, and a slow one could as well be
-driven in a thread of its own.
+what is in trouble, and the disk. It is driven in turns (`Intake.turn`) in its destination's own
+thread (`lanes`); a turn pauses after every file, so that an idle worker gets it at once.
 """
 
 from __future__ import annotations
@@ -65,6 +64,7 @@ class Intake:
         self._stop = stop
         self._batch_changed = batch_changed
         self._claimed = claimed
+        self._is_half_way = False
         self._discard_batch = discard_batch
 
     def turn(self) -> Iterator[None]:
@@ -87,11 +87,12 @@ class Intake:
 
     def has_more(self) -> bool:
         """Whether more could be claimed at once."""
-        return bool(self.hot.ready) and not self._troubles.has(Kind.CLAIMS, self.name)
+        is_any = bool(self.hot.ready) or self._is_half_way
+        return is_any and not self._troubles.has(Kind.CLAIMS, self.name)
 
     def is_idle(self) -> bool:
         """Whether nothing arrives, and nothing is ready that could be taken in."""
-        return self.hot.is_idle() or self._is_shut()
+        return (self.hot.is_idle() and not self._is_half_way) or self._is_shut()
 
     def next_look_s(self) -> float | None:
         """When it should have a turn again, on the clock of `time.monotonic`; None: not by time."""
@@ -100,7 +101,7 @@ class Intake:
         kinds = (claims, Kind.HELD)
         due = [self._troubles.next_try_s(kind, self.name) for kind in kinds]
         # where files wait for trouble to end, the next look waits for it too
-        due += [] if self._is_shut() else [self.hot.due]
+        due += [] if self._is_shut() else [self.hot.next_look_s()]
         return min((each for each in due if each is not None), default=None)
 
     def _is_shut(self) -> bool:
@@ -141,6 +142,7 @@ class Intake:
         except (OSError, StorageError) as error:
             trouble = _not_reached(candidate.path, error) if isinstance(error, OSError) else error
             self._troubles.note(about, trouble)
+            self._is_half_way = True  # its claim is settled by the next turn, at once
             self.hot.later(candidate)
             raise trouble from trouble.__cause__
         self._troubles.clear(about)
@@ -152,6 +154,7 @@ class Intake:
 
     def _settle_claims(self) -> None:
         """Forget the trouble with files that have gone, and settle claims that failed half-way."""
+        self._is_half_way = False
         self._troubles.keep_only(Kind.FILE, self.name, self.hot.put_off)
         rows = {row.id: row for row in self._ledger.claims_of(self.name)}
         self._troubles.keep_only(Kind.CLAIM, self.name, rows)

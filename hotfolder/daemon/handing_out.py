@@ -1,29 +1,80 @@
-"""Handing out: open jobs go to idle workers, oldest first, destinations in turn."""
+"""Handing out: open jobs go to idle workers, oldest first, destinations in turn.
+
+A job has a thread of its own from its hash to its end, and a worker's process for a part of that
+time. A thread that has been at a disk for a while, since a share is slow or hangs, holds no worker:
+others' jobs go on. No destination has more jobs in hand than there are workers, so that a share
+that hangs costs a few threads and no more.
+"""
 
 from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from collections import Counter
+from collections.abc import Callable, Collection, Iterator
+from concurrent.futures import Executor, Future, wait
+from contextlib import contextmanager
+from typing import Any, Final
 
 from hotfolder.batch.desk import Desk
 from hotfolder.daemon.destinations import Destinations
-from hotfolder.daemon.jobs import Work, attempt_folder
+from hotfolder.daemon.jobs import Runner, Work, attempt_folder
 from hotfolder.daemon.rest import Rest
+from hotfolder.daemon.silence import Silence, find_silence
 from hotfolder.daemon.trouble import About, Kind, Troubles
+from hotfolder.disk import pulse
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
+from hotfolder.model.answer import Answer
 from hotfolder.settings.files import Destination
-from hotfolder.work.worker import read_progress
+from hotfolder.work.worker import Attempt, Stopped, read_progress
 
 Observer = Callable[[JobRow], None]
 """Called in a job's thread when the job has ended."""
 
 
+_LONG_AT_DISK_S: Final = 2.0
+_TRY_EVERY_S: Final = 0.1
+
+
+class Threads(Executor):
+    """A thread for each call, which keeps no process from ending."""
+
+    def submit(self, call: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        """Begin a call."""
+        future: Future[Any] = Future()
+
+        def run() -> None:
+            try:
+                future.set_result(call(*args, **kwargs))
+            except BaseException as error:  # noqa: BLE001 - whoever has the future is told
+                future.set_exception(error)
+
+        pulse.Errand("job", run)
+        return future
+
+
+def with_workers(run: Runner, number: int) -> Runner:
+    """Let only so many attempts run at once, however many threads have a job in hand."""
+    free = threading.Semaphore(number)
+
+    def run_when_free(attempt: Attempt, stop: threading.Event) -> Answer | Stopped:
+        own = pulse.current() or pulse.Pulse()
+        with own.paused():
+            while not free.acquire(timeout=_TRY_EVERY_S):
+                if stop.is_set():
+                    return Stopped()
+            try:
+                return run(attempt, stop)
+            finally:
+                free.release()
+
+    return run_when_free
+
+
 class HandingOut:
-    """Gives jobs to a pool of threads, and notes what becomes of each."""
+    """Gives each job a thread, and notes what becomes of it."""
 
     def __init__(
         self,
@@ -40,7 +91,7 @@ class HandingOut:
         clock: Callable[[], float] = time.monotonic,
         pool: Executor | None = None,
     ) -> None:
-        """Prepare; clock: the one of `troubles`; pool: by default, as many threads as workers."""
+        """Prepare; clock: the one of `troubles`; pool: by default, a thread for each job."""
         self.workers = workers
         self.running: dict[str, tuple[JobRow, Future[None]]] = {}
         self._work = work
@@ -53,32 +104,76 @@ class HandingOut:
         self._batch_changed = batch_changed
         self._observer = observer
         self._clock = clock
-        self._pool = pool or ThreadPoolExecutor(workers, thread_name_prefix="job")
+        self._pool = pool or Threads()
+        self._pulses: dict[str, pulse.Pulse] = {}
+        self._handing = threading.Lock()
+        self._paused: set[str] = set()
         self._asking = threading.Lock()
         self._last_served: dict[str, int] = {}
         self._rested: set[str] = set()
         self._hand_outs = 0
 
-    def finish(self) -> None:
-        """Wait for what runs; from then on nothing does, and the ledger may be closed."""
-        self._pool.shutdown()
+    def finish(self, seconds: float | None = None) -> None:
+        """Wait for what runs, at most so many seconds; what has not ended then is left behind."""
+        wait([future for _, future in self.running.values()], seconds)
         with self._asking:
             self.running = {}
 
-    def hand_out(self) -> None:
-        """Give open jobs to idle workers: oldest first, destinations in turn."""
+    def is_at_work(self) -> bool:
+        """Whether a job is being worked on."""
+        return any(not future.done() for _, future in self.running.values())
+
+    def hand_out(self) -> bool:
+        """Give open jobs to idle workers: oldest first, destinations in turn.
+
+        Returns whether jobs have come to an end since the last time.
+        """
+        before = len(self.running)
         self.running = {job: entry for job, entry in self.running.items() if not entry[1].done()}
-        idle = self.workers - len(self.running)
+        with self._handing:
+            self._hand_out()
+        return len(self.running) < before
+
+    @contextmanager
+    def pausing(self, name: str) -> Iterator[Collection[str]]:
+        """Begin no job of a destination meanwhile; gives those that have been begun."""
+        with self._handing:
+            self._paused.add(name)
+            busy = set(self.running)
+        try:
+            yield busy
+        finally:
+            self._paused.discard(name)
+            self._wake()
+
+    def silences(self) -> dict[str, Silence]:
+        """What does not answer, by destination, as its jobs' threads have met it."""
+        found: dict[str, Silence] = {}
+        for job, (row, _) in list(self.running.items()):
+            own = self._pulses.get(job)
+            silence = find_silence(row.destination, own) if own else None
+            if silence and silence.seconds > found.get(row.destination, silence).seconds - 1e-9:
+                found[row.destination] = silence
+        return found
+
+    def _hand_out(self) -> None:
+        idle = self._count_idle()
         if idle <= 0 or self._work.stop.is_set():
             return
-        queues = {name: self._can_be_tried(name) for name in self._destinations}
+        in_hand = Counter(row.destination for row, _ in self.running.values())
+        queues = {
+            name: self._can_be_tried(name)
+            for name in self._destinations
+            if name not in self._paused
+        }
         while idle:
             for name in sorted(queues, key=self._turn_of):
-                row = next(queues[name], None)
+                row = next(queues[name], None) if in_hand[name] < self.workers else None
                 if row is not None:
                     break
             else:
                 return
+            in_hand[name] += 1
             self._hand_outs += 1
             self._last_served[name] = self._hand_outs
             self._troubles.begin(_about(row))
@@ -89,7 +184,7 @@ class HandingOut:
 
     def next_try_s(self) -> float | None:
         """When a job in trouble is tried next; None when none is, or when no worker is idle."""
-        if len(self.running) >= self.workers:
+        if self._count_idle() <= 0:
             return None  # whatever ends wakes the loop
         due = [self._troubles.next_try_s(Kind.JOB, name) for name in self._destinations]
         return min((each for each in due if each is not None), default=None)
@@ -103,6 +198,13 @@ class HandingOut:
                 said = read_progress(attempt_folder(self._work.root, now))
                 found.append((now, *(said or ("starting", 0.0))))
         return found
+
+    def _count_idle(self) -> int:
+        """Workers that are free: a thread that has long been at a disk holds none."""
+        pulses = [self._pulses.get(job) for job in self.running]
+        return self.workers - sum(
+            own is None or own.at_disk_s() < _LONG_AT_DISK_S for own in pulses
+        )
 
     def _turn_of(self, name: str) -> tuple[int, int]:
         """Sorts destinations: the higher priority first, then who has waited longest."""
@@ -144,6 +246,8 @@ class HandingOut:
     def _do(self, row: JobRow, destination: Destination) -> None:
         """In a job's thread: bring it as far as it goes."""
         about = _about(row)
+        if own := pulse.current():
+            self._pulses[row.id] = own
         try:
             ended = self._work.step(row, destination)
             self._troubles.clear(about)
@@ -155,6 +259,8 @@ class HandingOut:
             # our own mistake must not take the daemon along; the job stays and is tried later
             get_log().exception("job.internal_error", job=row.id)
             self._troubles.note(about, StorageError("an internal error, see the log"))
+        finally:
+            self._pulses.pop(row.id, None)
 
     def _say_ended(self, row: JobRow) -> None:
         record = row.record

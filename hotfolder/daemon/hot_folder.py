@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 
 from hotfolder.daemon.trouble import Kind, Troubles
 from hotfolder.disk.marker import Unreachable, away
@@ -19,10 +19,12 @@ from hotfolder.intake.watch import Watch
 from hotfolder.logs import get_log, utc_now
 from hotfolder.model.snapshot import ArrivingFile, FolderStatus
 from hotfolder.settings.files import Destination
-from hotfolder.settings.known_folders import KnownFolders
+from hotfolder.settings.known_folders import KINDS, KnownFolders
 from hotfolder.settings.root import DestinationFolders
 
 _SHOWN = 50
+_REST_FACTOR = 4
+"""A hot folder is not looked at for so many times as long as the last look took."""
 
 
 class HotFolder:
@@ -59,6 +61,7 @@ class HotFolder:
         self.set_aside: tuple[str, ...] = ()
         self._troubles = troubles
         self.due = 0.0
+        self._rests_until = 0.0
         self.problem = ""
         self._problem_since = ""
         self._away: dict[str, tuple[str, str]] = {}
@@ -74,14 +77,19 @@ class HotFolder:
 
         settings = destination.intake
         self._settler = Settler(settings.quiet, settings.patience)
-        self._watch = Watch(folders.hot_folder, settings.watch, wake_both)
-        self._release_watch = Watch(folders.release, settings.watch, wake)
+        # a watch looks at its folder, which may hang: nothing is watched before the first look
+        self._watch: Watch | None = None
+        self._release_watch: Watch | None = None
+        self._wake_both = wake_both
 
     def look(self) -> None:
         """Scan if an event or the clock says so, and see what has settled."""
         now = time.monotonic()
         if self.ready or (not self._woken.is_set() and now < self.due):
             return  # what has settled is taken first; the scan after that finds the rest
+        if now < self._rests_until:
+            self.due = min(self.due, self._rests_until)
+            return
         self._woken.clear()
         self._look_at_the_others()
         try:
@@ -91,11 +99,17 @@ class HotFolder:
             self._note_unreachable(str(error))
             self.due = now + self.destination.intake.poll
             return
-        watched_all_along = not self.problem and self._watch.healthy()
+        # a folder with thousands of sub-folders would be read again for each file that comes
+        self._rests_until = time.monotonic() + _REST_FACTOR * found.elapsed_s
+        watched_all_along = not self.problem and self._watch is not None and self._watch.healthy()
         if self.problem:
             get_log().info("folder.reachable_again", folder=str(self.folders.hot_folder))
             self.problem = ""
-        if not watched_all_along:
+        if self._watch is None:
+            how, folders = self.destination.intake.watch, self.folders
+            self._watch = Watch(folders.hot_folder, how, self._wake_both)
+            self._release_watch = Watch(folders.release, how, self._wake_both)
+        elif not watched_all_along:
             self._watch.restart()
         self._last_scan = utc_now()
         self._junk = found.junk
@@ -114,15 +128,17 @@ class HotFolder:
         if not watched_all_along:
             self.due = now  # what came between this scan and the new watch has woken nobody
 
-    def check_folders(self) -> DestinationFolders:
+    def check_folders(self, kinds: Collection[str] = KINDS) -> DestinationFolders:
         """Return the destination's folders, to look into or write to: they are the ones they were.
+
+        kinds: of those that are looked at.
 
         Raises
         ------
         Unreachable
             When one of them is another one.
         """
-        self._known.check(self.destination.name, self.folders)
+        self._known.check(self.destination.name, self.folders, kinds=kinds)
         return self.folders
 
     def taken(self, candidate: Candidate) -> None:
@@ -140,29 +156,37 @@ class HotFolder:
 
     def is_idle(self) -> bool:
         """Whether nothing arrives and nothing waits, as far as the last scan could see."""
-        if self.ready:
+        if self.ready or (self._woken.is_set() and not self.problem):
             return False
         # what was arriving in a folder that has gone will not come any further
         return bool(self.problem) or (not self._settler.waiting() and self.due > time.monotonic())
 
+    def is_woken(self) -> bool:
+        """Whether an event asks for a look, and it is time for one."""
+        return self._woken.is_set() and time.monotonic() >= self._rests_until
+
+    def next_look_s(self) -> float:
+        """When to look again, on the clock of `time.monotonic`."""
+        return min(self.due, self._rests_until) if self._woken.is_set() else self.due
+
     def stop(self) -> None:
         """Stop watching."""
-        self._watch.stop()
-        self._release_watch.stop()
+        for watch in filter(None, (self._watch, self._release_watch)):
+            watch.stop()
 
     def status(self) -> FolderStatus:
-        """What ``status`` says of it."""
-        waiting = self._settler.waiting()
+        """What ``status`` says of it; from any thread."""
+        waiting, watch = self._settler.waiting(), self._watch
         return FolderStatus(
             hot_folder=display_name(str(self.folders.hot_folder)),
-            watch=self._watch.mode,
-            watch_reason=self._watch.reason,
+            watch=watch.mode if watch else "",
+            watch_reason=watch.reason if watch else "",
             last_scan=self._last_scan,
             left_alone=self._junk,
             remarks=tuple(map(display_name, [*self._remarks, *self.released.remarks()][:_SHOWN])),
             unreachable=display_name(self.problem),
             unreachable_since=self._problem_since if self.problem else "",
-            away={display_name(folder): since for folder, (_, since) in self._away.items()},
+            away={display_name(folder): since for folder, (_, since) in list(self._away.items())},
             arriving=len(waiting),
             arriving_files=tuple(
                 ArrivingFile(file=each.name, reason=each.reason, since_s=round(each.since_s, 1))
@@ -196,7 +220,8 @@ class HotFolder:
 
     def _interval(self) -> float:
         settings = self.destination.intake
-        return settings.poll if self._watch.mode == "poll" else settings.rescan
+        is_watched = self._watch is not None and self._watch.mode == "events"
+        return settings.rescan if is_watched else settings.poll
 
     def _note_unreachable(self, reason: str) -> None:
         if not self.problem:

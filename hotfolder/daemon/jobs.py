@@ -99,7 +99,10 @@ class Work:
             sha256, size = durable.sha256_of(original)
         except FileNotFoundError:
             if placement is None:
-                raise
+                raise StorageError(
+                    f"the original of job {row.id} was taken away; put it back as {original}, "
+                    "then the work continues"
+                ) from None
             raise StorageError(_say_changed(placement)) from None
         except PermissionError:
             return self._refuse(

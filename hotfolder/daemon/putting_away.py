@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection
+from contextlib import AbstractContextManager
 
 from hotfolder.batch.desk import Desk
-from hotfolder.daemon.destinations import Destinations
 from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import JobRow
@@ -14,12 +14,11 @@ from hotfolder.settings.files import Destination
 
 
 class PuttingAway:
-    """Keeps the files of batches, in the loop's own thread."""
+    """Keeps the files of batches, of each destination in that one's own thread."""
 
     def __init__(
         self,
         desk: Desk,
-        destinations: Destinations,
         troubles: Troubles,
         batch_changed: Callable[[str, str], None],
         set_aside: Callable[[JobRow], JobRow],
@@ -31,56 +30,55 @@ class PuttingAway:
         `troubles`.
         """
         self._desk = desk
-        self._destinations = destinations
         self._troubles = troubles
         self._batch_changed = batch_changed
         self._set_aside = set_aside
         self._clock = clock
-        self._unseen = set(destinations)
-        self._settings = destinations.all()
+        self._settings: dict[str, Destination] = {}
+        self._unseen: set[str] = set()
 
     def claimed(self, destination: str) -> None:
         """Remember that something was claimed for a destination; safe from any thread."""
         self._unseen.add(destination)
 
-    def turn(self, busy: Collection[str]) -> None:
-        """Put away what has come, and plan the batches that it has come for.
+    def turn(
+        self, destination: Destination, pausing: AbstractContextManager[Collection[str]]
+    ) -> None:
+        """Put away what has come for a destination, and plan the batches that it has come for.
 
-        busy: jobs that are being worked on, which planning must not take back.
+        pausing: keeps its jobs from being begun, and gives those that have been, which planning
+        must not take back.
         """
-        destinations = self._destinations.all()
-        for name, destination in destinations.items():
-            if destination.file.ticket is None:
-                self._troubles.keep_only(Kind.BATCH_FILE, name, ())
-            elif self._is_due(name, destination):
-                self._put_away(name, destination)
-            self._settings[name] = destination
-        for name, batch in self._desk.plan(destinations, busy):
-            self._batch_changed(name, batch)
-        self._tidy(destinations)
+        name = destination.name
+        if destination.file.ticket is None:
+            self._troubles.keep_only(Kind.BATCH_FILE, name, ())
+        elif self._is_due(name, destination):
+            self._put_away(name, destination)
+        self._settings[name] = destination
+        if not self._desk.has_to_plan(name) and not self._desk.untidy(name):
+            return
+        with pausing as busy:  # also while what is not asked for goes, before its successors come
+            for _, batch in self._desk.plan({name: destination}, busy):
+                self._batch_changed(name, batch)
+            self._tidy(name)
 
-    def _tidy(self, destinations: Mapping[str, Destination]) -> None:
-        """Set aside what tickets no longer ask for, before its successors are made."""
-        untidy = self._desk.untidy()
-        for name in destinations:
-            batches = [batch for of, batch in untidy if of == name]
-            self._troubles.keep_only(Kind.BATCH, name, batches)
-            for batch in self._troubles.choose(Kind.BATCH, name, sorted(batches)):
-                about = About(Kind.BATCH, name, batch)
-                try:
-                    if self._desk.tidy(name, batch, self._set_aside):
-                        self._batch_changed(name, batch)
-                except StorageError as error:
-                    self._troubles.note(about, error)
-                else:
-                    self._troubles.clear(about)
+    def _tidy(self, name: str) -> None:
+        """Set aside what tickets of a destination no longer ask for."""
+        batches = sorted(self._desk.untidy(name))
+        self._troubles.keep_only(Kind.BATCH, name, batches)
+        for batch in self._troubles.choose(Kind.BATCH, name, batches):
+            about = About(Kind.BATCH, name, batch)
+            try:
+                if self._desk.tidy(name, batch, self._set_aside):
+                    self._batch_changed(name, batch)
+            except StorageError as error:
+                self._troubles.note(about, error)
+            else:
+                self._troubles.clear(about)
 
-    def next_try_s(self) -> float | None:
-        """When what could not be put away, or set aside, is tried next."""
-        kinds = (Kind.BATCH_FILE, Kind.BATCH)
-        due = [
-            self._troubles.next_try_s(kind, name) for name in self._destinations for kind in kinds
-        ]
+    def next_try_s(self, name: str) -> float | None:
+        """When what could not be put away, or set aside, of a destination is tried next."""
+        due = [self._troubles.next_try_s(kind, name) for kind in (Kind.BATCH_FILE, Kind.BATCH)]
         return min((each for each in due if each is not None), default=None)
 
     def _is_due(self, name: str, destination: Destination) -> bool:

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 
 from hotfolder.daemon.destinations import Destinations
 from hotfolder.daemon.handing_out import HandingOut
 from hotfolder.daemon.hot_folder import HotFolder
+from hotfolder.daemon.silence import Silence
 from hotfolder.daemon.trouble import Trouble, Troubles
+from hotfolder.disk import apart
 from hotfolder.disk.names import display_name
 from hotfolder.errors import StorageError
 from hotfolder.logs import get_log, utc_now
 from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, WorkStatus
+from hotfolder.settings.known_folders import WRITTEN
 from hotfolder.settings.root import Root
 
 _SNAPSHOT_EVERY_S = 1.0
@@ -31,9 +33,11 @@ class Snapshots:
         handing_out: HandingOut,
         troubles: Troubles,
         pages: IndexPages,
+        silences: Callable[[], Mapping[str, Silence]],
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        """Prepare; clock: the one of `troubles`."""
+        """Prepare; silences: what does not answer, by destination; clock: the one of `troubles`."""
+        self._silences = silences
         self._root = root
         self._destinations = destinations
         self._handing_out = handing_out
@@ -58,13 +62,17 @@ class Snapshots:
     def take(self, *, ended: bool = False) -> Snapshot:
         """Say what is going on now."""
         hot_folders = self._destinations.hot_folders()
+        silences = self._silences()
         at_work = () if ended else self._handing_out.progress()
         return Snapshot(
-            pid=os.getpid(),
+            pid=apart.known_as(),
             started=self._started,
             written=utc_now(),
             workers=self._handing_out.workers,
-            folders={hot.destination.name: self._status(hot) for hot in hot_folders},
+            folders={
+                hot.destination.name: self._status(hot, silences.get(hot.destination.name))
+                for hot in hot_folders
+            },
             work=tuple(
                 WorkStatus(
                     job=row.id,
@@ -78,10 +86,13 @@ class Snapshots:
             troubles=tuple(in_words(self._troubles.all(), self._clock())),
         )
 
-    def _status(self, hot: HotFolder) -> FolderStatus:
+    def _status(self, hot: HotFolder, silence: Silence | None) -> FolderStatus:
         said = hot.status()
         remarks = (*said.remarks, *self._pages.remarks(hot.destination.name))
-        return said.model_copy(update={"remarks": remarks})
+        changes: dict[str, object] = {"remarks": remarks}
+        if silence:
+            changes |= {"silent": display_name(silence.message), "silent_since": silence.since}
+        return said.model_copy(update=changes)
 
 
 def in_words(troubles: Iterable[Trouble], now_s: float) -> Iterable[TroubleStatus]:
@@ -99,14 +110,12 @@ def in_words(troubles: Iterable[Trouble], now_s: float) -> Iterable[TroubleStatu
 
 
 class IndexPages:
-    """Writes index pages that are out of date, now and then and at the end."""
+    """Writes index pages that are out of date, of each destination in that one's own thread."""
 
-    def __init__(
-        self, destinations: Destinations, clock: Callable[[], float] = time.monotonic
-    ) -> None:
-        self._destinations = destinations
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
-        self._due = 0.0
+        self._due: dict[str, float] = {}
+        self._changed: set[str] = set()
         self._unwritten: dict[str, str] = {}
 
     def remarks(self, name: str) -> list[str]:
@@ -114,25 +123,32 @@ class IndexPages:
         reason = display_name(self._unwritten.get(name, ""))
         return [f"its pages cannot be written and are out of date: {reason}"] if reason else []
 
-    def refresh(self, *, ended: bool = False) -> None:
-        """Write what is out of date, if it is time; `ended`: in any case."""
-        now = self._clock()
-        if now < self._due and not ended:
+    def changed(self, name: str) -> None:
+        """Remember that pages of a destination are out of date; from any thread."""
+        self._changed.add(name)
+
+    def next_s(self, name: str) -> float | None:
+        """When pages of a destination are to be written; None when none are out of date."""
+        return self._due.get(name, 0.0) if name in self._changed | self._unwritten.keys() else None
+
+    def refresh(self, hot: HotFolder, *, ended: bool = False) -> None:
+        """Write what is out of date of a destination, if it is time; `ended`: in any case."""
+        now, name = self._clock(), hot.destination.name
+        if now < self._due.get(name, 0.0) and not ended:
             return
-        self._due = now + _PAGES_EVERY_S
-        for hot in self._destinations.hot_folders():
-            name = hot.destination.name
-            try:
-                hot.check_folders()
-                hot.pages.refresh()
-                self._unwritten.pop(name, None)
-            except Exception as error:  # noqa: BLE001 - a convenience; the next turn tries again
-                if self._unwritten.get(name) != str(error):
-                    expected = isinstance(error, OSError | StorageError)
-                    get_log().warning(
-                        "pages.not_written",
-                        destination=name,
-                        reason=str(error),
-                        exc_info=not expected,
-                    )
-                self._unwritten[name] = str(error)
+        self._due[name] = now + _PAGES_EVERY_S
+        self._changed.discard(name)
+        try:
+            hot.check_folders(WRITTEN)
+            hot.pages.refresh()
+            self._unwritten.pop(name, None)
+        except Exception as error:  # noqa: BLE001 - a convenience; the next turn tries again
+            if self._unwritten.get(name) != str(error):
+                expected = isinstance(error, OSError | StorageError)
+                get_log().warning(
+                    "pages.not_written",
+                    destination=name,
+                    reason=str(error),
+                    exc_info=not expected,
+                )
+            self._unwritten[name] = str(error)

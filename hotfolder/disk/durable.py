@@ -21,12 +21,13 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
-from hotfolder.disk import platforms
+from hotfolder.disk import platforms, pulse
 
 TEMPORARY_PREFIX = ".hotfolder-"
 """All our temporary names start so; intake leaves them alone."""
 
 _CHUNK = 4 * 2**20
+_WRITE = 2**20
 _CANNOT_SYNC_FOLDERS = {errno.EINVAL, errno.ENOTSUP, errno.EBADF}
 
 
@@ -317,7 +318,9 @@ def write_all(file: int, data: bytes) -> None:
     """Write all of it to an open file, however little the system takes at once."""
     view = memoryview(data)
     while view:
-        view = view[os.write(file, view) :]
+        # in pieces: on a slow share each one is a sign of life
+        view = view[os.write(file, view[:_WRITE]) :]
+        pulse.beat()
 
 
 def make_folders(path: str | Path) -> None:
@@ -566,4 +569,5 @@ def _compare(copy: Path, expected: Digest) -> None:
 
 def _chunks(file: int) -> Iterator[bytes]:
     while chunk := os.read(file, _CHUNK):
+        pulse.beat()
         yield chunk

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Collection
+from collections import OrderedDict
+from collections.abc import Callable, Collection
 from pathlib import Path, PurePosixPath
 from typing import Final
 
@@ -29,21 +30,84 @@ OF_JOBS: Final = frozenset({
 """What the folder of a held or refused job has beside the original."""
 
 
+class TakenNames:
+    """Names in folders of ours; what it costs to find a free one does not grow with the folder.
+
+    A small folder is read each time. A large one is read once: after that the names that were given
+    here are known, and each is looked for on disk before it counts as taken. So a file that
+    somebody else puts into a large folder counts by its very name only, and not in another case.
+
+    Used by one thread at a time.
+    """
+
+    def __init__(self, small: int = 500, folders: int = 32) -> None:
+        """Prepare; small: a folder of so many names is read each time; folders: kept in memory."""
+        self._small = small
+        self._folders = folders
+        self._known: OrderedDict[Path, dict[str, str]] = OrderedDict()
+
+    def find_free(self, folder: Path, name: str, ours: Collection[str] = ()) -> Path:
+        """Return a name in `folder` that no file has, not even in another case or normal form.
+
+        It counts as given. ours: names that are kept for us although nothing has them yet.
+        """
+        taken = self._read(folder)
+        stem, suffix = Path(name).stem, Path(name).suffix
+
+        def is_taken(number: int) -> bool:
+            candidate = names.result_name(stem, suffix, number)
+            key = names.collision_key(candidate)
+            if key in ours or os.path.lexists(folder / candidate):
+                return True
+            if key not in taken:
+                return False
+            if os.path.lexists(folder / (taken[key] or candidate)):
+                return True
+            del taken[key]  # it was collected
+            return False
+
+        candidate = names.result_name(stem, suffix, _find_first_free(is_taken))
+        key = names.collision_key(candidate)
+        taken[key] = "" if key == candidate else candidate
+        return folder / candidate
+
+    def _read(self, folder: Path) -> dict[str, str]:
+        """Names by how they are compared; "" for one that is written so."""
+        if folder in self._known:
+            self._known.move_to_end(folder)
+            return self._known[folder]
+        listed = os.listdir(folder) if folder.is_dir() else []  # noqa: PTH208 - names, not paths
+        keys = ((names.collision_key(name), name) for name in listed)
+        found = {key: "" if key == name else name for key, name in keys}
+        if len(found) > self._small:
+            self._known[folder] = found
+            if len(self._known) > self._folders:
+                self._known.popitem(last=False)
+        return found
+
+
+def _find_first_free(is_taken: Callable[[int], bool]) -> int:
+    """Find a number that is free; the first one where all before it are taken.
+
+    The same name may have come a hundred thousand times, so not every number is tried.
+    """
+    if not is_taken(1):
+        return 1
+    low, high = 1, 2
+    while is_taken(high):
+        low, high = high, high * 2
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if is_taken(middle) else (low, middle)
+    return high
+
+
 def free_name(folder: Path, name: str, ours: Collection[str] = ()) -> Path:
     """Return a name in `folder` that no file has, not even in another case or normal form.
 
     ours: names that are kept for us although nothing has them yet.
     """
-    taken = set(ours)
-    if folder.is_dir():
-        taken.update(map(names.collision_key, os.listdir(folder)))  # noqa: PTH208 - names, not paths
-    stem, suffix = Path(name).stem, Path(name).suffix
-    number = 1
-    while True:
-        candidate = names.result_name(stem, suffix, number)
-        if names.collision_key(candidate) not in taken:
-            return folder / candidate
-        number += 1
+    return TakenNames().find_free(folder, name, ours)
 
 
 def free_folder(top: Path, below: PurePosixPath, ours: Collection[str] = ()) -> Path:

@@ -14,7 +14,7 @@ import secrets
 from collections.abc import Iterable
 from pathlib import Path
 
-from hotfolder.disk import durable, platforms
+from hotfolder.disk import durable, platforms, pulse
 from hotfolder.errors import StorageError
 
 MARKER = ".hotfolder-folder"
@@ -66,6 +66,7 @@ def marker_id(folder: str | Path) -> str:
 
     Neither waited for nor followed: whoever can write there may have put a pipe or a link.
     """
+    pulse.beat(folder)
     try:
         file = platforms.open_regular(Path(folder) / MARKER)
     except OSError:
@@ -83,6 +84,7 @@ def check_marker(folder: str | Path) -> None:
     Unreachable
         Says what is missing and what to do.
     """
+    pulse.beat(folder)
     try:
         Path(folder).stat()
         (Path(folder) / MARKER).lstat()
@@ -128,6 +130,7 @@ def find_marked_above(path: str | Path) -> Path:
     Unreachable
         Says that a share or disk is probably not connected.
     """
+    pulse.beat(path)
     for folder in (Path(path), *Path(path).parents):
         if os.path.lexists(folder / MARKER):
             return folder

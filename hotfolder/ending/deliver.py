@@ -28,6 +28,7 @@ import contextlib
 import errno
 import os
 import threading
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -41,6 +42,7 @@ from hotfolder.disk.free_names import (
     OF_JOBS,
     OF_RESULTS,
     SUPERSEDED,
+    TakenNames,
     free_folder,
     free_name,
 )
@@ -127,8 +129,12 @@ class Deliverer:
         self._folders = folders
         self._not_asked_for = not_asked_for
         self.record_log = RecordLog(ledger)
-        self._name_lock = threading.RLock()
-        self.supersedes = Supersedes(ledger, self.record_log, self._name_lock)
+        self._name_locks: defaultdict[str, threading.RLock] = defaultdict(threading.RLock)
+        """By destination: no two have a folder in common, and a share that is slow, or hangs, keeps
+        no other destination's results waiting."""
+        self._names: defaultdict[str, TakenNames] = defaultdict(TakenNames)
+        """By destination, too, each used under its lock."""
+        self.supersedes = Supersedes(ledger, self.record_log, self._name_locks.__getitem__)
         self._waiting: set[tuple[str, str]] = set()
         """Job and kind of all that this process brought near and has not yet given its name."""
 
@@ -142,13 +148,15 @@ class Deliverer:
             `finish` can be called again.
         """
         folders = self._folders(row.destination)
-        with self._name_lock, _translate_errors("planning", folders.results):
+        lock = self._name_locks[row.destination]
+        with lock, _translate_errors("planning", folders.results):
             check_marked_above(folders.results)
             plan = self._plan(row, original, ending, folders)
             Path(plan.place).mkdir(exist_ok=True)
             self._note_bringing(plan)
             self._bring_near(plan, row)
-            (Path(plan.place) / PLAN_FILE).write_text(dump_detail(State.PUBLISHING, plan))
+            text = dump_detail(State.PUBLISHING, plan, self._ledger.places)
+            (Path(plan.place) / PLAN_FILE).write_text(text)
             row = self._ledger.advance(row.id, State.PUBLISHING, plan)
             if plan.folder is None:
                 # still under the lock: the next job must see this name as taken
@@ -178,7 +186,8 @@ class Deliverer:
         """
         plan = row.expect(Publishing)
         if plan.folder is None:
-            with self._name_lock, _translate_errors("publishing", Path(plan.log)):
+            lock = self._name_locks[row.destination]
+            with lock, _translate_errors("publishing", Path(plan.log)):
                 plan = self._name_near(row, plan)
                 self._leave_old_places(row, plan)
                 plan = self._publish_results(row, plan)
@@ -206,6 +215,7 @@ class Deliverer:
             return str(top / name) if ending.state is State.DELIVERED else ""
 
         moves = []
+        taken = self._names[row.destination]
         if ending.state is State.DELIVERED:
             results = (
                 free_folder(folders.results, below, OF_RESULTS)
@@ -217,7 +227,7 @@ class Deliverer:
             kept = (
                 Path(placement.kept)
                 if placement and stays
-                else free_name(free_folder(folders.originals, below), kept_name)
+                else taken.find_free(free_folder(folders.originals, below), kept_name)
             )
             attached = folders.results / "sheets" / row.id
         else:
@@ -233,7 +243,7 @@ class Deliverer:
             name = stem + Path(result.path).suffix
             # what a ticket asks for has its name: whatever stands there makes way (`_make_way`)
             is_asked_for = placement is not None and folder is None and ticket is None
-            target = results / name if is_asked_for else free_name(results, name)
+            target = results / name if is_asked_for else taken.find_free(results, name)
             moves.append(
                 Move(
                     source=str(ending.files[result.path]),
@@ -253,7 +263,7 @@ class Deliverer:
                 is_failure = attachment.kind == "failure"
                 target = (folder if is_failure else folder / ATTACHMENTS) / attachment.path
             else:
-                target = free_name(sheets, f"{row.id}-{attachment.path}")
+                target = taken.find_free(sheets, f"{row.id}-{attachment.path}")
             what = attachment.kind if is_listed else f"attachment-{number}"
             moves.append(
                 Move(
@@ -312,7 +322,7 @@ class Deliverer:
         """Say where files will be brought; take back what an earlier try has brought elsewhere."""
         note = Path(plan.place) / _BRINGING_FILE
         try:
-            before = load_detail(State.PUBLISHING, note.read_text())
+            before = load_detail(State.PUBLISHING, note.read_text(), self._ledger.places)
         except (FileNotFoundError, ValueError):
             before = None
         if isinstance(before, Publishing) and _places_of(before) != _places_of(plan):
@@ -321,7 +331,7 @@ class Deliverer:
             if before.folder is not None:
                 building = _name_building(Path(before.folder))
                 durable.remove_tree(building, below=building.parent)
-        note.write_text(dump_detail(State.PUBLISHING, plan))
+        note.write_text(dump_detail(State.PUBLISHING, plan, self._ledger.places))
 
     def _name_near(self, row: JobRow, plan: Publishing) -> Publishing:
         """Give a plan of an older version the temporary names of this one.
@@ -420,7 +430,7 @@ class Deliverer:
                 if (cleared := self._make_way(row, plan, index)) is not None:
                     plan = cleared
                     continue
-                target = free_name(target.parent, target.name)
+                target = self._names[row.destination].find_free(target.parent, target.name)
                 plan = self._commit(row, _replace_target(plan, index, target))
             except FileNotFoundError:
                 if not durable.is_there(near):
@@ -537,7 +547,7 @@ class Deliverer:
                 return
         for name, data in (
             (WHY_FILE, say_why(record, self._root).encode()),
-            (RECORD_FILE, to_json_line(record)),
+            (RECORD_FILE, to_json_line(self._ledger.places.shorten_record(record))),
         ):
             (building / name).unlink(missing_ok=True)
             durable.write_new(building / name, data)

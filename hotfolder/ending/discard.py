@@ -87,6 +87,10 @@ class Discards:
             raise unreachable(error.filename or folders.held, error) from error
         return found
 
+    def is_time_to_expire(self) -> bool:
+        """Whether `expire` should be called."""
+        return time.monotonic() >= self._expire_due
+
     def settle(self, row: JobRow, folders: DestinationFolders) -> None:
         """Finish saying that a job was discarded, before anything else is said of it.
 
@@ -109,10 +113,7 @@ class Discards:
 
     def expire(self) -> None:
         """Remove originals that were kept for long enough, or whose job has been delivered."""
-        now = time.monotonic()
-        if now < self._expire_due:
-            return
-        self._expire_due = now + _EXPIRE_EVERY_S
+        self._expire_due = time.monotonic() + _EXPIRE_EVERY_S
         for job in self._kept.jobs():
             try:
                 row = self._ledger.job(job)

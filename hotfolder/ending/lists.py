@@ -17,6 +17,7 @@ from hotfolder.disk.marker import check_marker
 from hotfolder.ending.deliver import RECORD_FILE
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.logs import utc_now
+from hotfolder.model.places import Places
 from hotfolder.model.records import SHEET, Attachment, Record, read_record
 from hotfolder.pages.frame import load_template
 from hotfolder.pages.words import local_time
@@ -71,7 +72,7 @@ class Pages:
         check_marker(self._folders.held)
         stamp = self._folders.held.stat().st_mtime_ns
         if stamp != self._held_stamp:
-            write_held_index(self._folders, self._destination)
+            write_held_index(self._folders, self._destination, self._ledger.places)
             # writing the page changed the folder as well
             self._held_stamp = self._folders.held.stat().st_mtime_ns
         delivered = self._ledger.latest_delivered(self._destination, 1)
@@ -85,7 +86,7 @@ class Pages:
             self._last_delivered = last
 
 
-def write_held_index(folders: DestinationFolders, destination: str) -> None:
+def write_held_index(folders: DestinationFolders, destination: str, places: Places) -> None:
     """List the jobs that wait for a decision; each links to its own folder's proof sheet."""
     jobs = []
     for path in sorted(folders.held.iterdir(), reverse=True)[:_MOST]:
@@ -94,7 +95,8 @@ def write_held_index(folders: DestinationFolders, destination: str) -> None:
             contextlib.suppress(OSError, ValueError),
             durable.open_to_read(path / RECORD_FILE) as file,
         ):
-            jobs.append(_show(read_record(file.read()), folders.held))
+            record = places.find_record(read_record(file.read()))
+            jobs.append(_show(record, folders.held))
     _write(
         folders.held / INDEX,
         title=f"{destination}: held",

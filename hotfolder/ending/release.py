@@ -19,8 +19,8 @@ import errno
 import getpass
 import os
 import tomllib
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 from typing import Final, TypeVar
@@ -55,8 +55,9 @@ from hotfolder.model.wishes import Wish
 from hotfolder.pages.words import local_time
 from hotfolder.settings.changes import grant, who_grants, with_changes
 from hotfolder.settings.files import Intake, check_destination, load_destination
+from hotfolder.settings.mistakes import suggest
 from hotfolder.settings.root import DestinationFolders, Root
-from hotfolder.stages.registry import load_registry
+from hotfolder.stages.registry import Registry, load_registry
 
 NOTE_FILE: Final = "release.json"
 DISCARD_SUFFIX: Final = ".discard"
@@ -434,8 +435,12 @@ def release_job(
     path = root.destinations / f"{row.destination}.toml"
     registry = load_registry(root.plugins)
     destination = load_destination(path, registry, Intake())
+    # as the picture was made: a row of a ticket, or an earlier release, may have set its size
+    raw = with_changes(destination.raw, row.placement.changes if row.placement else {})
+    raw = with_changes(raw, _changes_so_far(row.record) if row.record else {})
+    made_with = check_destination(path, raw, registry, Intake()) if wishes else destination
     for wish in wishes:
-        granted = grant(wish, destination)
+        granted = grant(wish, made_with)
         if not granted:
             able = " or ".join(who_grants(wish, registry)) or "that can set it"
             got = f"no stage of it sets {wish.what}"
@@ -443,9 +448,7 @@ def release_job(
         for stage, settings in granted.items():
             changes.setdefault(stage, {}).update(settings)
     if changes:
-        raw = with_changes(destination.raw, row.placement.changes if row.placement else {})
-        raw = with_changes(raw, _changes_so_far(row.record) if row.record else {})
-        check_destination(path, with_changes(raw, changes), registry, Intake())
+        _check_changes(path, with_changes(raw, changes), changes, registry)
     elif row.record and not can_be_released_as_it_is(row.record):
         raise SettingsError([_say_no_result(root, row.record)])
     folders = root.folders(row.destination, destination.file.folders)
@@ -466,19 +469,37 @@ def release_job(
     return changes
 
 
+def _check_changes(
+    path: Path, raw: Mapping[str, object], changes: Changes, registry: Registry
+) -> None:
+    """Check a destination's settings with what is asked for, which is in no line of its file.
+
+    Raises
+    ------
+    SettingsError
+        When they are not right.
+    """
+    asked = {f"stage.{stage}.{key}" for stage, of in changes.items() for key in of}
+    try:
+        check_destination(path, raw, registry, Intake())
+    except SettingsError as error:
+        problems = [
+            replace(each, file="--set", line=None) if each.key in asked else each
+            for each in error.problems
+        ]
+        raise SettingsError(problems) from None
+
+
 def _say_no_result(root: Root, record: Record) -> Problem:
     """Why a job without a result cannot be released as it is, and what can be done instead."""
     ways = [
         f"{release_command(record.job, root.path, way.options)} ({way.says})"
         for way in list_ways(record)
     ]
-    return Problem(
-        str(root.path),
-        record.job,
-        "cannot be released as it is, because no result was made: "
-        + " ".join(reason.message for reason in record.reasons),
-        "; or ".join(ways) or "another picture, or a setting that answers the reason, with --set",
-    )
+    why = " ".join(reason.message for reason in record.reasons)
+    do = " or ".join(ways) or "another picture, or a setting that answers the reason, with --set"
+    got = f"cannot be released as it is, because no result was made: {why} Instead: {do}"
+    return Problem(record.original.name, "", got, "")
 
 
 def split_words(words: list[str]) -> tuple[list[str], Root]:
@@ -514,7 +535,10 @@ def find_held_named(root: Root, word: str) -> str:
     if found:
         several = ", ".join(f"{row.id} ({names.display_name(row.source)})" for row in found)
         raise SettingsError([Problem(str(root.path), word, "several held jobs", several)])
-    allowed = "a held job or its picture, as `hotfolder status` shows; and the root"
+    near = suggest(
+        word, sorted({PurePosixPath(names.display_name(row.source)).name for row in held})
+    )
+    allowed = f"{near}a held job or its picture, as `hotfolder status` shows; and the root"
     got = "no held job is called so, and it is no root"
     raise SettingsError([Problem(str(root.path), word, got, allowed)])
 

@@ -37,8 +37,13 @@ NotAskedFor = Callable[[str, str, str], str | None]
 class Supersedes:
     """Sets results aside. One per daemon; safe to use from several threads."""
 
-    def __init__(self, ledger: Ledger, log: RecordLog, names: threading.RLock) -> None:
-        """Prepare; names: held by whoever gives a name in a results folder, or takes it away."""
+    def __init__(
+        self, ledger: Ledger, log: RecordLog, names: Callable[[str], threading.RLock]
+    ) -> None:
+        """Prepare.
+
+        names: of a destination, held by whoever gives a name in its results, or takes it away.
+        """
         self._ledger = ledger
         self._log = log
         self._names = names
@@ -51,7 +56,7 @@ class Supersedes:
         StorageError
             When a folder cannot be reached; can be called again, also after a kill.
         """
-        with self._names:
+        with self._names(row.destination):
             row = self._ledger.job(row.id)
             record = row.record
             if row.state is not State.DELIVERED or record is None or record.superseded:

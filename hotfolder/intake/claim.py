@@ -26,9 +26,10 @@ from hotfolder.disk.marker import check_marker
 from hotfolder.errors import StorageError
 from hotfolder.intake.junk import job_of
 from hotfolder.intake.scan import Candidate
-from hotfolder.ledger.details import Claimed, Claiming, State
+from hotfolder.ledger.details import Claimed, Claiming, State, map_hexadecimal
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
+from hotfolder.model.places import Places
 
 ORIGINAL = "original"
 JOB_FILE = "job.json"
@@ -75,7 +76,7 @@ def claim(ledger: Ledger, spool: Path, destination: str, candidate: Candidate) -
     broken_off = False
     try:
         durable.make_folders(spool / row.id)
-        _leave_note(spool / row.id, row)
+        _leave_note(spool / row.id, row, ledger.places)
         with platforms.entry_beneath(candidate.folder, candidate.relative) as entry:
             broken_off = True
             taken = _take(entry, spool / row.id, row)
@@ -93,12 +94,12 @@ def claim(ledger: Ledger, spool: Path, destination: str, candidate: Candidate) -
     return ledger.advance(row.id, State.CLAIMED, Claimed())
 
 
-def _leave_note(own: Path, row: JobRow) -> None:
+def _leave_note(own: Path, row: JobRow, places: Places) -> None:
     """Say beside the original whose job it is: only read when the ledger is lost (`rebuild`)."""
     said = {
         "source": row.source.hex(),
         "arrived": row.arrived.isoformat(),
-        "folder": row.expect(Claiming).folder,
+        "folder": map_hexadecimal(row.expect(Claiming).folder, places.shorten),
     }
     (own / JOB_FILE).write_text(json.dumps({"destination": row.destination, **said}))
 

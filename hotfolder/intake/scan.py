@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from hotfolder.disk import platforms
+from hotfolder.disk import platforms, pulse
 from hotfolder.disk.marker import MARKER, check_marker, unreachable
 from hotfolder.disk.names import display_name
 from hotfolder.intake.junk import is_junk, job_of
@@ -150,6 +150,7 @@ class _Walk:
 
     def _look(self, relative: str, name: str, opened: int | None) -> bool:
         """Look at one entry of an open folder; tell whether it is a folder to go into."""
+        pulse.beat()
         if name == MARKER or self.is_ours(relative):
             return False
         if job_of(name):

@@ -25,6 +25,9 @@ from hotfolder.intake.scan import Candidate, Identity
 from hotfolder.raster.complete import container_end
 
 _LOOK_AGAIN_S = 1.0
+_SHARE_OF_TIME = 20
+_BUDGET_S = 1.0
+"""So long, in seconds, an update looks into files at most; the others are for the next one."""
 _PAUSES = 3
 _BLIND_PATIENCE = 5
 
@@ -115,6 +118,14 @@ class _Seen:
     """The longest between two changes that we saw."""
 
 
+@dataclass(frozen=True)
+class _Look:
+    """What a look into a file has found, and how long that is believed while nothing changes."""
+
+    found: Probe
+    until_s: float
+
+
 _ARRIVING = "The file is still arriving, or was changed a moment ago."
 _PAUSED = (
     "The file came with pauses, and the system does not say whether its sender still writes to it."
@@ -127,6 +138,10 @@ class Settler:
 
     Fed with every scan (`update`). It remembers what it has seen until that is gone from a scan
     or is forgotten, so a share that goes away and returns does not make its files new.
+
+    What a sender can cost is bounded: an update looks into files for about a second, those that
+    have waited longest first; a file that is costly to look into is looked into the less often;
+    and one file under two hundred names is one file.
 
     Parameters
     ----------
@@ -154,6 +169,7 @@ class Settler:
         self._clock = clock
         self._look = look
         self._seen: dict[str, _Seen] = {}
+        self._looked: dict[Identity, _Look] = {}
 
     def update(self, candidates: Iterable[Candidate]) -> list[Candidate]:
         """Take in what a scan found and return what is ready, the longest known first.
@@ -161,11 +177,21 @@ class Settler:
         What is ready is returned again by every update until it has gone or has changed.
         """
         now = self._clock()
-        seen = {}
-        for candidate in candidates:
-            entry = self._aged(candidate, now)
-            if entry is not None:
-                seen[candidate.relative] = entry
+        seen = {each.relative: self._aged(each, now) for each in candidates}
+        self._looked = {
+            identity: look for identity, look in self._looked.items() if now < look.until_s
+        }
+        for name in sorted(
+            (name for name, entry in seen.items() if entry.due_s <= now),
+            key=lambda name: seen[name].due_s,
+        ):
+            if self._clock() >= now + _BUDGET_S:
+                break
+            judged = self._judged(seen[name], now)
+            if judged is None:
+                del seen[name]
+            else:
+                seen[name] = judged
         self._seen = seen
         ready = [entry for entry in seen.values() if entry.due_s == _READY_S]
         return [entry.candidate for entry in sorted(ready, key=lambda entry: entry.first_s)]
@@ -177,7 +203,8 @@ class Settler:
     def waiting(self) -> list[Unsettled]:
         """What is not ready and why, the longest waiting first."""
         now = self._clock()
-        entries = [entry for entry in self._seen.values() if entry.due_s != _READY_S]
+        # another thread may be asking, while this one forgets
+        entries = [entry for entry in list(self._seen.values()) if entry.due_s != _READY_S]
         return [
             Unsettled(display_name(entry.candidate.relative), entry.reason, now - entry.first_s)
             for entry in sorted(entries, key=lambda entry: entry.first_s)
@@ -185,32 +212,27 @@ class Settler:
 
     def next_check_s(self) -> float | None:
         """Seconds until something could become ready, at least 0; None when nothing waits."""
-        due = min((entry.due_s for entry in self._seen.values()), default=_READY_S)
+        due = min((entry.due_s for entry in list(self._seen.values())), default=_READY_S)
         return None if due == _READY_S else max(0.0, due - self._clock())
 
-    def _aged(self, candidate: Candidate, now: float) -> _Seen | None:
+    def _aged(self, candidate: Candidate, now: float) -> _Seen:
         entry = self._seen.get(candidate.relative)
         if entry is None:
             return self._changed(candidate, now)
         if entry.candidate.identity != candidate.identity or entry.candidate.kind != candidate.kind:
             return self._changed(candidate, now, entry)
-        if now < entry.due_s != _READY_S:
-            return entry
-        if candidate.kind != "file":
-            return replace(entry, candidate=candidate, due_s=_READY_S)
-        return self._judged(replace(entry, candidate=candidate), now)
+        return replace(entry, candidate=candidate)
 
     def _judged(self, entry: _Seen, now: float) -> _Seen | None:
         """Look into a file that has been quiet; once ready it stays so until it changes."""
-        if entry.due_s == _READY_S:
-            return entry
-        found = self._look(entry.candidate)
+        if entry.candidate.kind != "file":
+            return replace(entry, due_s=_READY_S)
+        found, again = self._look_into(entry.candidate)
         patience_s = self._patience_s * (_BLIND_PATIENCE if found.is_blind else 1)
         patience_ends = entry.changed_s + patience_s
         calm_at = entry.changed_s
         if found.is_blind:
             calm_at += min(_PAUSES * entry.pause_s, patience_s)
-        again = now + max(_LOOK_AGAIN_S, self._quiet_s)
         match found.state:
             case Arrival.WHOLE if now < calm_at:
                 return replace(entry, due_s=calm_at, reason=_PAUSED)
@@ -226,6 +248,19 @@ class Settler:
                 return self._changed(entry.candidate, now, entry)
             case Arrival.GONE:
                 return None
+
+    def _look_into(self, candidate: Candidate) -> tuple[Probe, float]:
+        """Look into a file, or recall what another of its names has shown; and when again."""
+        known = self._looked.get(candidate.identity)
+        if known is not None:
+            return known.found, known.until_s
+        started = self._clock()
+        found = self._look(candidate)
+        ended = self._clock()
+        again = started + max(_LOOK_AGAIN_S, self._quiet_s, _SHARE_OF_TIME * (ended - started))
+        if found.state in {Arrival.OPEN, Arrival.UNFINISHED}:
+            self._looked[candidate.identity] = _Look(found, again)
+        return found, again
 
     def _changed(self, candidate: Candidate, now: float, before: _Seen | None = None) -> _Seen:
         first_s = before.first_s if before else now

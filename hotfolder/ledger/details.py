@@ -6,13 +6,15 @@ A row's column ``detail`` holds one of these as JSON; the column ``state`` tells
 from __future__ import annotations
 
 import json
+import os
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Final
+from typing import Annotated, Final, Self
 
 from pydantic import AliasChoices, BaseModel, ConfigDict, Field
 
 from hotfolder.model.answer import Answer
+from hotfolder.model.places import Change, Places, map_paths
 from hotfolder.model.records import PlacementRecord, Record, Release, Time
 
 
@@ -40,6 +42,10 @@ class Detail(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
+    def map_paths(self, _change: Change) -> Self:
+        """Return it with each of its paths changed."""
+        return self
+
 
 class Claiming(Detail):
     """The file that is being taken, as it was when it had settled."""
@@ -57,6 +63,10 @@ class Claiming(Detail):
     folder: str = ""
     """The hot folder in which it was found, its bytes in hexadecimal."""
 
+    def map_paths(self, change: Change) -> Self:
+        """Return it with each of its paths changed."""
+        return self.model_copy(update={"folder": map_hexadecimal(self.folder, change)})
+
 
 class Claimed(Detail):
     """A job that waits for a worker, or has one."""
@@ -70,6 +80,12 @@ class Claimed(Detail):
     again: bool = False
     """Only in ledgers of earlier versions; what stays at ``keeping`` is told by its bytes."""
 
+    def map_paths(self, change: Change) -> Self:
+        """Return it with each of its paths changed."""
+        keeping = self.keeping and change(self.keeping)
+        placement = _map_placement(self.placement, change)
+        return self.model_copy(update={"keeping": keeping, "placement": placement})
+
 
 class Produced(Detail):
     """A job whose worker has answered, and whose files are on disk."""
@@ -79,6 +95,10 @@ class Produced(Detail):
     """The decision that led to it, if any."""
     placement: PlacementRecord | None = None
     """The row of a ticket that the job is for."""
+
+    def map_paths(self, change: Change) -> Self:
+        """Return it with each of its paths changed; an answer's are names of its own."""
+        return self.model_copy(update={"placement": _map_placement(self.placement, change)})
 
 
 class Move(BaseModel):
@@ -107,6 +127,11 @@ class Move(BaseModel):
         """Whether this is the one file that came, and nobody else has it."""
         return self.what == "original" and not self.copy_only and self.sha256 is not None
 
+    def map_paths(self, change: Change) -> Self:
+        """Return it with each of its paths changed."""
+        changed = {key: change(getattr(self, key)) for key in ("source", "target", "near")}
+        return self.model_copy(update=changed)
+
 
 class Publishing(Detail):
     """The plan of a job's end: all that is needed to finish it."""
@@ -124,6 +149,18 @@ class Publishing(Detail):
     begun: int = 0
     """Of how many moves, from the first, the rename may have been done."""
 
+    def map_paths(self, change: Change) -> Self:
+        """Return it with each of its paths changed."""
+        return self.model_copy(
+            update={
+                "moves": tuple(each.map_paths(change) for each in self.moves),
+                "record": map_paths(self.record, change),
+                "log": change(self.log),
+                "folder": self.folder and change(self.folder),
+                "place": change(self.place),
+            }
+        )
+
 
 class Releasing(Detail):
     """A held job that a person has let go, on its way back into the spool."""
@@ -133,6 +170,10 @@ class Releasing(Detail):
     """What lies in ``release/``: the job's folder, or its original."""
 
     model_config = ConfigDict(validate_by_name=True, validate_by_alias=True)
+
+    def map_paths(self, change: Change) -> Self:
+        """Return it with each of its paths changed."""
+        return self.model_copy(update={"source": Path(change(str(self.source)))})
 
 
 class Held(Detail):
@@ -147,12 +188,22 @@ class Held(Detail):
     ] = None
     """When it was noticed; set once the record has been appended."""
 
+    def map_paths(self, change: Change) -> Self:
+        """Return it with each of its paths changed."""
+        record = self.discarding and map_paths(self.discarding, change)
+        return self.model_copy(update={"discarding": record})
+
 
 class Delivered(Detail):
     """A delivered job, and whether its result is being set aside."""
 
     superseding: Record | None = None
     """The record that will say so; set before the result is moved."""
+
+    def map_paths(self, change: Change) -> Self:
+        """Return it with each of its paths changed."""
+        record = self.superseding and map_paths(self.superseding, change)
+        return self.model_copy(update={"superseding": record})
 
 
 DETAILS: Final[dict[State, type[Detail]]] = {
@@ -169,8 +220,8 @@ DETAILS: Final[dict[State, type[Detail]]] = {
 """The model of what a row in a state carries."""
 
 
-def dump_detail(state: State, detail: Detail) -> str:
-    """Return a detail as the column has it.
+def dump_detail(state: State, detail: Detail, places: Places) -> str:
+    """Return a detail as the column has it, with paths below the root where they are in it.
 
     Raises
     ------
@@ -179,11 +230,11 @@ def dump_detail(state: State, detail: Detail) -> str:
     """
     if type(detail) is not DETAILS[state]:
         raise TypeError(f"a job that is {state} carries {DETAILS[state].__name__}, not {detail!r}")
-    return json.dumps(detail.model_dump(mode="json", by_alias=True))
+    return json.dumps(detail.map_paths(places.shorten).model_dump(mode="json", by_alias=True))
 
 
-def load_detail(state: State, text: str) -> Detail:
-    """Read what the column has.
+def load_detail(state: State, text: str, places: Places) -> Detail:
+    """Read what the column has, with paths as they are now.
 
     Raises
     ------
@@ -191,4 +242,17 @@ def load_detail(state: State, text: str) -> Detail:
         When it is not what a row in this state carries.
     """
     # not pydantic's own reader: a name that is no text has half of a UTF-16 pair in it
-    return DETAILS[state].model_validate(json.loads(text))
+    return DETAILS[state].model_validate(json.loads(text)).map_paths(places.find)
+
+
+def map_hexadecimal(folder: str, change: Change) -> str:
+    """Change a path whose bytes are written in hexadecimal; what is none stays."""
+    try:
+        path = os.fsdecode(bytes.fromhex(folder))
+    except ValueError:
+        return folder
+    return os.fsencode(change(path)).hex()
+
+
+def _map_placement(placement: PlacementRecord | None, change: Change) -> PlacementRecord | None:
+    return placement and placement.model_copy(update={"kept": change(placement.kept)})

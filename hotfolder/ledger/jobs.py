@@ -23,11 +23,13 @@ import hashlib
 import json
 import sqlite3
 import threading
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
+from typing import TypeVar
 
 from hotfolder.errors import StorageError
 from hotfolder.ledger import record_index
@@ -45,13 +47,16 @@ from hotfolder.ledger.reading import (
     read_version,
     to_row,
 )
-from hotfolder.model.records import Record, read_record
+from hotfolder.ledger.roots import find_places, note_root
+from hotfolder.model.places import AS_WRITTEN
+from hotfolder.model.records import Record
 
 __all__ = ["JobRow", "Ledger", "Restored", "State", "link", "read_job", "read_jobs"]
 
 Line = bytes
 """A line of a log, line end included."""
 
+_RESTORED_AT_ONCE = 2000
 _LISTED = "(SELECT value FROM json_each(?))"
 _PAST_CLAIM = f"{OPEN} AND state != 'claiming'"
 
@@ -73,11 +78,8 @@ class Restored:
     detail: Detail
     line: Line | None = None
     """The line of its record in the log, for ended jobs."""
-
-    @property
-    def record(self) -> Record | None:
-        """What the line says."""
-        return read_record(self.line) if self.line else None
+    record: Record | None = None
+    """What the line says."""
 
 
 class Ledger(LedgerReader):
@@ -92,11 +94,17 @@ class Ledger(LedgerReader):
             When the file is damaged, or was written by a newer version of this program.
         """
         self._lock = threading.RLock()
-        super().__init__(sqlite3.connect(path, isolation_level=None, check_same_thread=False))
+        self._is_closed = False
+        db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+        super().__init__(db, AS_WRITTEN)
         try:
             self.db.execute("PRAGMA journal_mode=WAL")
             self.db.execute("PRAGMA synchronous=FULL")
             self._prepare(path)
+            root = path.absolute().parent.parent
+            with self._transaction():
+                note_root(self.db, root)
+            self.places = find_places(self.db, root)
         except StorageError:
             self.db.close()
             raise
@@ -121,8 +129,9 @@ class Ledger(LedgerReader):
                 self.db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
 
     def close(self) -> None:
-        """Close the file; the object cannot be used afterwards."""
+        """Close the file; whoever still asks, as a thread that a share held up, gets an error."""
         with self._lock:
+            self._is_closed = True
             self.db.close()
 
     def add(
@@ -148,7 +157,7 @@ class Ledger(LedgerReader):
                     size,
                     now,
                     now,
-                    dump_detail(State.CLAIMING, detail),
+                    dump_detail(State.CLAIMING, detail, self.places),
                 ),
             )
         return self.job(job)
@@ -179,7 +188,7 @@ class Ledger(LedgerReader):
             How many workers were started; None leaves it as it is.
         """
         given: dict[str, Value] = {
-            "detail": None if detail is None else dump_detail(state, detail),
+            "detail": None if detail is None else dump_detail(state, detail, self.places),
             "sha256": sha256,
             "bytes": size,
             "attempts": attempts,
@@ -217,38 +226,82 @@ class Ledger(LedgerReader):
 
     def last_line_of(self, destination: str) -> str | None:
         """Hash of the line of a destination's log that was committed last; None without any."""
-        with self._lock:
-            row = self.db.execute(
-                "SELECT line_sha256 FROM records WHERE destination = ? AND line_sha256 IS NOT NULL"
-                " ORDER BY number DESC LIMIT 1",
-                (destination,),
-            ).fetchone()
-        return row[0] if row else None
+        rows = self.read(
+            "SELECT line_sha256 FROM records WHERE destination = ? AND line_sha256 IS NOT NULL"
+            " ORDER BY number DESC LIMIT 1",
+            (destination,),
+        )
+        return rows[0][0] if rows else None
+
+    def restore(self, rows: Iterable[Restored]) -> int:
+        """Put rows in, some at a time; a later one of a job goes over it. Return how many."""
+        number = 0
+        for some in batched(rows, _RESTORED_AT_ONCE):
+            with self._transaction():
+                for row in some:
+                    self._restore(row)
+            number += len(some)
+        return number
+
+    def _restore(self, row: Restored) -> None:
+        values = (
+            row.destination, row.source, row.kind, row.state.value, row.bytes, row.sha256,
+            row.attempts, row.arrived.isoformat(), row.changed.isoformat(),
+            dump_detail(row.state, row.detail, self.places),
+        )  # fmt: skip
+        text = _decode_line(row.line) if row.line else None
+        is_known = self.db.execute("SELECT 1 FROM jobs WHERE id = ?", (row.id,)).fetchone()
+        if is_known:
+            # what the log said of a job that is under way again stays
+            self.db.execute(
+                "UPDATE jobs SET destination = ?, source = ?, kind = ?, state = ?, bytes = ?,"
+                " sha256 = ?, attempts = ?, arrived = ?, changed = ?, detail = ?,"
+                " record = coalesce(?, record) WHERE id = ?",
+                (*values, text, row.id),
+            )
+        else:
+            self.db.execute(
+                "INSERT INTO jobs (destination, source, kind, state, bytes, sha256, attempts,"
+                " arrived, changed, detail, record, id)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (*values, text, row.id),
+            )
+        if row.line and row.record:
+            line_sha256 = link(row.line)
+            record_index.insert(self.db, row.record, line_sha256, is_first=not is_known)
 
     @contextmanager
-    def restoring(self) -> Iterator[Callable[[Restored], None]]:
-        """Put rows into a new ledger, all in one transaction; a later one of a job goes over it."""
-        names = (
-            "id", "destination", "source", "kind", "state", "bytes", "sha256", "attempts",
-            "arrived", "changed", "detail", "record",
-        )  # fmt: skip
-        statement = (
-            f"INSERT INTO jobs ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"  # noqa: S608
-            f" ON CONFLICT (id) DO UPDATE SET {', '.join(f'{n} = excluded.{n}' for n in names[4:])}"
-        )
-
-        def restore(row: Restored) -> None:
-            values = (
-                row.id, row.destination, row.source, row.kind, row.state.value, row.bytes,
-                row.sha256, row.attempts, row.arrived.isoformat(), row.changed.isoformat(),
-                dump_detail(row.state, row.detail), _decode_line(row.line) if row.line else None,
-            )  # fmt: skip
-            self.db.execute(statement, values)
-            if row.line:
-                record_index.insert(self.db, read_record(row.line), link(row.line))
-
+    def many_to_come(self) -> Iterator[None]:
+        """Put off what costs most of a row's time, for a new ledger into which many are put."""
         with self._transaction():
-            yield restore
+            record_index.drop_indexes(self.db)
+        yield
+        with self._transaction():
+            record_index.make_indexes(self.db)
+
+    def mark(self, name: str) -> str:
+        """Return what was written down under a name by `set_mark`; "" when nothing was."""
+        rows = self.read("SELECT value FROM marks WHERE name = ?", (name,))
+        return str(rows[0][0]) if rows else ""
+
+    def set_mark(self, name: str, value: str) -> None:
+        """Write something down that is about the ledger itself."""
+        with self._transaction():
+            self.db.execute("INSERT OR REPLACE INTO marks VALUES (?, ?)", (name, value))
+
+    def has_records(self, destination: str) -> bool:
+        """Whether a job of a destination has ended, as far as is known."""
+        query = "SELECT 1 FROM records WHERE destination = ? LIMIT 1"
+        return bool(self.read(query, (destination,)))
+
+    def delivered_with(self, destination: str, sha256: str) -> str:
+        """The latest job of a destination that delivered an original of this hash; "" for none."""
+        rows = self.read(
+            "SELECT job FROM records WHERE original_sha256 = ? AND destination = ?"
+            " AND latest = 1 AND state = 'delivered' ORDER BY number DESC LIMIT 1",
+            (sha256, destination),
+        )
+        return str(rows[0][0]) if rows else ""
 
     def forget(self, job: str) -> None:
         """Take back a claim whose file was gone before it could be taken."""
@@ -272,7 +325,7 @@ class Ledger(LedgerReader):
         """Jobs of a destination whose claim was begun and neither settled nor taken back."""
         where = "state = 'claiming' AND destination = ?"
         rows = self.read(f"{SELECT} WHERE {OPEN} AND {where} ORDER BY seq", (destination,))
-        return [to_row(row) for row in rows]
+        return [to_row(row, self.places) for row in rows]
 
     def open_jobs_of(
         self,
@@ -296,7 +349,7 @@ class Ledger(LedgerReader):
             f" AND id NOT IN {_LISTED} ORDER BY seq LIMIT ?",
             (destination, json.dumps(list(without)), limit),
         )
-        return [to_row(row) for row in rows]
+        return [to_row(row, self.places) for row in rows]
 
     def held_with(self, destination: str, sha256: str) -> JobRow | None:
         """The latest held job of a destination whose original has this hash."""
@@ -305,7 +358,7 @@ class Ledger(LedgerReader):
             " ORDER BY seq DESC LIMIT 1",
             (destination, sha256),
         )
-        return to_row(rows[0]) if rows else None
+        return to_row(rows[0], self.places) if rows else None
 
     def held_jobs_of(self, destination: str) -> list[JobRow]:
         """Held jobs of a destination whose folders a person has not deleted, as far as is known."""
@@ -314,7 +367,7 @@ class Ledger(LedgerReader):
             " AND json_extract(detail, '$.discarded') IS NULL ORDER BY seq",
             (destination,),
         )
-        return [to_row(row) for row in rows]
+        return [to_row(row, self.places) for row in rows]
 
     def earlier_jobs(self, row: JobRow) -> list[str]:
         """Jobs of the same name in the same hot folder that came before and were not delivered."""
@@ -360,11 +413,13 @@ class Ledger(LedgerReader):
             When the ledger cannot be read.
         """
         with self._lock, _translate_errors("read"):
+            self._check_open()
             return super().read(query, values)
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:
         with self._lock, _translate_errors("written"):
+            self._check_open()
             self.db.execute("BEGIN IMMEDIATE")
             try:
                 yield
@@ -374,6 +429,10 @@ class Ledger(LedgerReader):
                 if self.db.in_transaction:
                     self.db.execute("ROLLBACK")
                 raise
+
+    def _check_open(self) -> None:
+        if self._is_closed:
+            raise StorageError("the ledger is closed: the program is ending")
 
 
 @contextmanager
@@ -390,6 +449,16 @@ def _translate_errors(how: str) -> Iterator[None]:
 def link(line: bytes) -> str:
     """Return the SHA-256 of a log's line, line end included, as the next record has to say it."""
     return hashlib.sha256(line).hexdigest()
+
+
+_Item = TypeVar("_Item")
+
+
+def batched(items: Iterable[_Item], size: int) -> Iterator[list[_Item]]:
+    """Return some items at a time; Python 3.12 has it in `itertools`."""
+    iterator = iter(items)
+    while some := list(islice(iterator, size)):
+        yield some
 
 
 def _decode_line(line: bytes) -> str:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
+import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from hotfolder.disk import platforms
+from hotfolder.disk import apart, platforms
 from hotfolder.errors import RootInUse, StorageError
 from hotfolder.logs import utc_now
 from hotfolder.pages.words import local_time
@@ -30,8 +30,14 @@ class Holder:
 
 
 @contextlib.contextmanager
-def served_alone(root: Root) -> Iterator[None]:
+def served_alone(
+    root: Root, wait_for: Callable[[], Sequence[threading.Thread]] = tuple
+) -> Iterator[None]:
     """Hold the root's lock; a killed process holds it no more.
+
+    wait_for: threads that are left behind at the end, since a share does not answer. While one of
+    them lives it may still do what it is at, so the lock goes when the last of them has ended, or
+    with the process.
 
     What is locked is the private folder itself, which has the ledger in it: there is no file that
     somebody could delete to let a second process in.
@@ -58,12 +64,28 @@ def served_alone(root: Root) -> Iterator[None]:
         )
     try:
         with contextlib.suppress(OSError):  # only for a message; the lock itself is held
-            root.holder.write_text(json.dumps({"pid": os.getpid(), "since": utc_now()}))
+            root.holder.write_text(json.dumps({"pid": apart.known_as(), "since": utc_now()}))
         yield
     finally:
-        with contextlib.suppress(OSError):
-            root.holder.unlink(missing_ok=True)
-        release()
+        left = [thread for thread in wait_for() if thread.is_alive()]
+
+        def let_go() -> None:
+            with contextlib.suppress(OSError):
+                root.holder.unlink(missing_ok=True)
+            release()
+
+        def let_go_when_all_have_ended() -> None:
+            for thread in left:
+                thread.join()
+            apart.before_leaving.remove(let_go)
+            let_go()
+
+        if left:
+            # a process that is stuck in a call does not end, and would keep what it has locked
+            apart.before_leaving.append(let_go)
+            threading.Thread(target=let_go_when_all_have_ended, name="lock", daemon=True).start()
+        else:
+            let_go()
 
 
 def find_holder(root: Root) -> Holder | None:

@@ -6,7 +6,7 @@ import sqlite3
 from collections.abc import Callable
 from typing import Final
 
-from hotfolder.ledger import record_index
+from hotfolder.ledger import record_index, roots
 
 _JOBS = """
 CREATE TABLE jobs (
@@ -107,6 +107,26 @@ def _add_batch_progress(db: sqlite3.Connection) -> None:
     db.execute(_ALL_PLANNED)
 
 
+def _add_roots(db: sqlite3.Connection) -> None:
+    """Where the root was; what was written as an absolute path leads to where it is."""
+    db.execute(roots.TABLE)
+
+
+def _add_marks(db: sqlite3.Connection) -> None:
+    """What is about the ledger itself: whether it is the one that was closed last."""
+    db.execute(
+        "CREATE TABLE IF NOT EXISTS marks (name TEXT NOT NULL PRIMARY KEY, value TEXT NOT NULL)"
+    )
+
+
+def _add_removed(db: sqlite3.Connection) -> None:
+    """Originals that were removed when their time was over: they are not missed."""
+    db.execute(
+        "CREATE TABLE IF NOT EXISTS removed"
+        " (job TEXT NOT NULL PRIMARY KEY, at TEXT NOT NULL, done INTEGER NOT NULL) STRICT"
+    )
+
+
 STEPS: Final[tuple[Callable[[sqlite3.Connection], None], ...]] = (
     _add_jobs,
     record_index.add_table,
@@ -116,6 +136,9 @@ STEPS: Final[tuple[Callable[[sqlite3.Connection], None], ...]] = (
     _add_batches,
     _rename_dropped,
     _add_batch_progress,
+    _add_roots,
+    _add_marks,
+    _add_removed,
 )
 """Step n brings a ledger of version n to version n + 1. A step that was released never changes."""
 

@@ -63,6 +63,6 @@ def measure_mm2(result: ResultRecord) -> float:
 
 def _find_asked_mm2(row: JobRow) -> float | None:
     asked = row.placement
-    if asked is None or not asked.width_mm or not asked.height_mm:
-        return None
-    return asked.width_mm * asked.height_mm
+    sides = [side for side in (asked.width_mm, asked.height_mm) if side] if asked else []
+    # of one side, as if the picture were square: nearer than any average for a slip of the pen
+    return sides[0] * sides[-1] if sides else None

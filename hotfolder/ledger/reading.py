@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
@@ -22,6 +23,8 @@ from hotfolder.ledger.details import (
     load_detail,
 )
 from hotfolder.ledger.migrations import SCHEMA_VERSION, make_empty_ledger
+from hotfolder.ledger.roots import find_places
+from hotfolder.model.places import AS_WRITTEN, Places
 from hotfolder.model.records import End, PlacementRecord, Record, Release, read_record
 
 Value = str | int | float | bytes | None
@@ -73,6 +76,8 @@ class JobRow:
     """JSON; see `detail`."""
     record_text: str | None = field(default=None, repr=False)
     """JSON; see `record`."""
+    places: Places = field(default=AS_WRITTEN, repr=False, compare=False)
+    """What leads from the paths in both to files."""
 
     @cached_property
     def detail(self) -> Detail:
@@ -84,7 +89,7 @@ class JobRow:
             When it cannot be read: somebody else has changed the ledger.
         """
         try:
-            return load_detail(self.state, self.detail_text)
+            return load_detail(self.state, self.detail_text, self.places)
         except ValueError as error:
             raise StorageError(
                 f"the ledger's row of job {self.id} cannot be read: {error}"
@@ -100,7 +105,9 @@ class JobRow:
             As for `detail`.
         """
         try:
-            return read_record(self.record_text) if self.record_text else None
+            if not self.record_text:
+                return None
+            return self.places.find_record(read_record(self.record_text))
         except ValueError as error:
             raise StorageError(
                 f"the ledger's record of job {self.id} cannot be read: {error}"
@@ -136,21 +143,23 @@ class JobRow:
         return self.record.end if self.state.is_end and self.record else None
 
 
-def to_row(values: Row) -> JobRow:
+def to_row(values: Row, places: Places) -> JobRow:
     """Return a job from what `SELECT` gives."""
     seq, job, destination, source, kind, state, size, sha256, attempts = values[:9]
     arrived, changed, detail, record = values[9:]
     return JobRow(
         seq, job, destination, source, kind, State(state), size, sha256, attempts,
         datetime.fromisoformat(arrived), datetime.fromisoformat(changed), detail, record,
+        places,
     )  # fmt: skip
 
 
 class LedgerReader:
     """Questions about jobs, by a connection that the caller closes."""
 
-    def __init__(self, db: sqlite3.Connection) -> None:
+    def __init__(self, db: sqlite3.Connection, places: Places) -> None:
         self.db = db
+        self.places = places
 
     @property
     def is_behind(self) -> bool:
@@ -164,15 +173,19 @@ class LedgerReader:
     def find_job(self, job: str) -> JobRow | None:
         """Return one job; None when there is no such job."""
         rows = self.read(f"{SELECT} WHERE id = ?", (job,))
-        return to_row(rows[0]) if rows else None
+        return to_row(rows[0], self.places) if rows else None
 
     def open_jobs(self) -> list[JobRow]:
         """Every job that has not ended, oldest first."""
-        return [to_row(row) for row in self.read(f"{SELECT} WHERE {OPEN} ORDER BY seq")]
+        return self._list_jobs(OPEN)
 
     def ended_jobs(self) -> list[JobRow]:
         """Every job that has ended, oldest first."""
-        return [to_row(row) for row in self.read(f"{SELECT} WHERE NOT ({OPEN}) ORDER BY seq")]
+        return self._list_jobs(f"NOT ({OPEN})")
+
+    def _list_jobs(self, where: str) -> list[JobRow]:
+        rows = self.read(f"{SELECT} WHERE {where} ORDER BY seq")
+        return [to_row(row, self.places) for row in rows]
 
     def latest_delivered(self, destination: str, number: int) -> list[JobRow]:
         """The jobs of a destination that were delivered last, the latest first."""
@@ -181,7 +194,7 @@ class LedgerReader:
             " ORDER BY changed DESC, seq DESC LIMIT ?",
             (destination, number),
         )
-        return [to_row(row) for row in rows]
+        return [to_row(row, self.places) for row in rows]
 
     def latest_records(self, destination: str, number: int) -> list[Record]:
         """The records of `latest_delivered`."""
@@ -196,13 +209,13 @@ class LedgerReader:
     def find_delivered_at(self, destination: str, batch: str, path: str) -> JobRow | None:
         """The latest job of a batch whose result was put under this path and not set aside."""
         rows = self.read(
-            f"{SELECT} WHERE id = (SELECT id {_OF_BATCH} AND"
+            f"{SELECT} WHERE id = (SELECT id {_OF_BATCH} AND"  # noqa: S608 - ours
             " json_extract(jobs.record, '$.superseded') IS NULL AND"
-            " json_extract(jobs.record, '$.results[0].path') = ?"
+            " json_extract(jobs.record, '$.results[0].path') IN (SELECT value FROM json_each(?))"
             " ORDER BY records.number DESC LIMIT 1)",
-            (batch, destination, path),
+            (batch, destination, json.dumps(self.places.list_ways(path))),
         )
-        return to_row(rows[0]) if rows else None
+        return to_row(rows[0], self.places) if rows else None
 
     def delivered_of_batch(self, destination: str, batch: str) -> list[str]:
         """Jobs of a batch that were delivered and not set aside since."""
@@ -220,7 +233,7 @@ class LedgerReader:
             " IS NOT NULL ORDER BY seq",
             (batch, destination),
         )
-        return [read_record(text) for (text,) in rows]
+        return [self.places.find_record(read_record(text)) for (text,) in rows]
 
     def count_ended(self) -> dict[str, dict[End, int]]:
         """Number of ended jobs by destination and end."""
@@ -250,7 +263,7 @@ def open_reader(path: Path) -> Iterator[LedgerReader]:
     """
     if not path.exists():
         with closing(make_empty_ledger()) as nothing:
-            yield LedgerReader(nothing)
+            yield LedgerReader(nothing, AS_WRITTEN)
         return
     try:
         uri = f"file:{quote(str(path))}?mode=ro"
@@ -260,7 +273,8 @@ def open_reader(path: Path) -> Iterator[LedgerReader]:
                 raise StorageError(
                     f"the ledger {path} was written by a newer hotfolder; install that one"
                 )
-            yield LedgerReader(db if version else nothing)
+            places = find_places(db, path.absolute().parent.parent)
+            yield LedgerReader(db if version else nothing, places)
     except sqlite3.DatabaseError as error:
         raise StorageError(f"the ledger {path} cannot be read: {error}") from error
 

@@ -111,7 +111,30 @@ Cell = str | int | float | None
 """A value of the table."""
 
 
-def insert(db: sqlite3.Connection, record: Record, line_sha256: str | None) -> None:
+def drop_indexes(db: sqlite3.Connection) -> None:
+    """Drop all indexes but the one that `insert` needs, before very many rows are put in."""
+    for name in _list_indexes():
+        db.execute(f"DROP INDEX IF EXISTS {name}")
+
+
+def make_indexes(db: sqlite3.Connection) -> None:
+    """Make the indexes that `drop_indexes` has dropped."""
+    for statement in _list_indexes().values():
+        db.execute(statement)
+
+
+def _list_indexes() -> dict[str, str]:
+    """The statements that make indexes, by their names, without the one by job."""
+    statements = [*TABLE.split(";\n"), LATER]
+    indexes = [each.strip() for each in statements if each.strip().startswith("CREATE INDEX")]
+    named = {each.split()[2]: each for each in indexes}
+    del named["records_by_job"]
+    return named
+
+
+def insert(
+    db: sqlite3.Connection, record: Record, line_sha256: str | None, *, is_first: bool = False
+) -> None:
     """Add a record's row; it is its job's latest from now on.
 
     Parameters
@@ -122,13 +145,16 @@ def insert(db: sqlite3.Connection, record: Record, line_sha256: str | None) -> N
         What the row is about.
     line_sha256
         Of its line in ``log.jsonl``, line end included; None when it is not known.
+    is_first
+        Whether it is certain that its job has no other record.
     """
-    earlier = db.execute(
-        "SELECT max(was_held) FROM records WHERE job = ?", (record.job,)
-    ).fetchone()
-    own = columns(record)
-    row = {**own, "was_held": own["was_held"] or earlier[0] or 0, "line_sha256": line_sha256}
-    db.execute("UPDATE records SET latest = 0 WHERE job = ?", (record.job,))
+    row = {**columns(record), "line_sha256": line_sha256}
+    if not is_first:
+        earlier = db.execute(
+            "SELECT max(was_held) FROM records WHERE job = ?", (record.job,)
+        ).fetchone()
+        row["was_held"] = row["was_held"] or earlier[0] or 0
+        db.execute("UPDATE records SET latest = 0 WHERE job = ?", (record.job,))
     names, marks = ", ".join(row), ", ".join("?" * len(row))
     db.execute(f"INSERT INTO records ({names}) VALUES ({marks})", tuple(row.values()))  # noqa: S608
 

@@ -21,16 +21,18 @@ from __future__ import annotations
 import contextlib
 import json
 import threading
+from collections import defaultdict
 from pathlib import Path
 from typing import Final
 
 from hotfolder.disk import durable, line_log
 from hotfolder.ledger.jobs import JobRow, Ledger, link
+from hotfolder.ledger.log_years import LOG_FILE
+from hotfolder.model.places import Places
 from hotfolder.model.records import RECORD_SCHEMA_VERSION, Record, read_record, to_json_line
 
 __all__ = ["LOG_FILE", "START", "RecordLog", "link", "read_last_lines"]
 
-LOG_FILE: Final = "log.jsonl"
 START: Final = "0" * 64
 """What the first record of a destination says of the one before it."""
 
@@ -43,7 +45,7 @@ class RecordLog:
 
     def __init__(self, ledger: Ledger) -> None:
         self._ledger = ledger
-        self._lock = threading.Lock()
+        self._locks: defaultdict[str, threading.Lock] = defaultdict(threading.Lock)
 
     def end(
         self, log: Path, record: Record, *, again: bool = False, before: Path | None = None
@@ -69,13 +71,14 @@ class RecordLog:
         StorageError
             When the ledger cannot be written; can be called again, with `again`.
         """
-        with self._lock:
+        with self._locks[record.destination]:  # a share that hangs keeps no other log waiting
             durable.make_folders(log.parent)
             line_log.end_last_line(log, _is_record)
-            line = _find_line(log, record) if again else None
+            record = _write_down(record, self._ledger.places)
+            line = _find_line(log, record, self._ledger.places) if again else None
             if again and line is None and before is not None:
                 with contextlib.suppress(OSError):
-                    line = _find_line(before, record)
+                    line = _find_line(before, record, self._ledger.places)
             if line is None:
                 previous = self._find_previous(log, record.destination)
                 record = _prepare(record, previous)
@@ -97,14 +100,15 @@ class RecordLog:
         return head
 
 
-def _find_line(log: Path, record: Record) -> bytes | None:
+def _find_line(log: Path, record: Record, places: Places) -> bytes | None:
     """Find the line of this very record among the last ones, whatever it follows."""
     name = json.dumps(record.job).encode("ascii")
     for line in reversed(read_last_lines(log, _LONG_TAIL_BYTES)):
         if name not in line:
             continue
         try:
-            found = read_record(line)
+            # of an earlier version, or of before the root was moved
+            found = _write_down(read_record(line), places)
         except ValueError:
             continue
         # of any version: an older program may have been killed after it appended it
@@ -117,6 +121,11 @@ def _prepare(record: Record, previous_sha256: str | None) -> Record:
     """Return a record as this version writes it, after a line with this hash."""
     changes = {"schema_version": RECORD_SCHEMA_VERSION, "previous_sha256": previous_sha256}
     return record.model_copy(update=changes)
+
+
+def _write_down(record: Record, places: Places) -> Record:
+    """Return a record with paths as they are written today, wherever the root was then."""
+    return places.shorten_record(places.find_record(record))
 
 
 def _is_record(line: bytes) -> bool:

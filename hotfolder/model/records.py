@@ -3,8 +3,9 @@
 `RECORD_SCHEMA_VERSION` changes when a field changes its name or meaning; new fields do not
 change it. Records are strict JSON: no NaN, no infinity, times in UTC, units in the keys.
 
-Version 2 calls a held job that a person gave up ``discarded``; version 1 called it ``dropped``,
-and is read as well.
+Version 3 writes a path in the root as one below it (`hotfolder.model.places`); before, all were
+absolute. Version 2 calls a held job that a person gave up ``discarded``; version 1 called it
+``dropped``. Both are read as well.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from pydantic import (
 
 from hotfolder.model.facts import Facts
 
-RECORD_SCHEMA_VERSION: Final = 2
+RECORD_SCHEMA_VERSION: Final = 3
 
 Changes = dict[str, dict[str, JsonValue]]
 """Settings that a person or a ticket asks for: new values by stage, then by key."""
@@ -98,7 +99,7 @@ class ResultRecord(_Model):
     """A file that was made."""
 
     path: str
-    """Absolute, as text; for a held job, where it waits."""
+    """As text, below the root where it lies there; for a held job, where it waits."""
     sha256: Sha256
     bytes: Annotated[int, Field(ge=0)]
     format: str
@@ -128,6 +129,7 @@ class Attachment(_Model):
 
     kind: AttachmentKind
     path: str
+    """Below the root where it lies there."""
     sha256: Sha256
     bytes: Annotated[int, Field(ge=0)]
     title: str = ""
@@ -218,7 +220,7 @@ class PlacementRecord(_Model):
     file: str
     """The picture as the batch knows it."""
     kept: str
-    """Where the picture's original stays."""
+    """Where the picture's original stays; below the root where it lies there."""
     sha256: Sha256
     copies: int = 1
     caption: str = ""
@@ -302,7 +304,7 @@ def fields_of(work: WorkRecord) -> dict[str, Any]:
 class Record(WorkRecord):
     """Everything about one job."""
 
-    schema_version: Literal[1, 2] = RECORD_SCHEMA_VERSION
+    schema_version: Literal[1, 2, 3] = RECORD_SCHEMA_VERSION
     job: str
     destination: str
     state: Literal["delivered", "held", "refused"]
@@ -310,7 +312,7 @@ class Record(WorkRecord):
     source: str
     """Path below the hot folder, as text."""
     original_kept: str
-    """Where the original is now."""
+    """Where the original is now; below the root where it lies there."""
     attempts: int
     """How many workers were started for it."""
     arrived: Time

@@ -36,6 +36,10 @@ class FolderStatus(_Model):
     unreachable: str = ""
     """Why it cannot be reached; "" when it can."""
     unreachable_since: str = ""
+    silent: str = ""
+    """What of it does not answer; "" when all does, or is only slow."""
+    silent_since: str = ""
+    """UTC."""
     away: dict[str, str] = {}
     """Other folders of the destination that are away, and since when (UTC)."""
     arriving: int = 0

@@ -17,9 +17,10 @@ MM_PER_INCH = 25.4
 
 _LENGTH_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "ft": 12 * MM_PER_INCH}
 _DURATION_S = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
+_AGE_S = {"d": 86400.0, "year": 365 * 86400.0, "years": 365 * 86400.0}
 _SIZE_BYTES = {"B": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "kB": 1e3, "MB": 1e6, "GB": 1e9}
 _SHARE = {"%": 0.01}
-_UNITS = (_LENGTH_MM, _DURATION_S, _SIZE_BYTES, _SHARE)
+_UNITS = (_LENGTH_MM, _DURATION_S, _AGE_S, _SIZE_BYTES, _SHARE)
 
 _QUANTITY = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(\S+)\s*")
 
@@ -137,6 +138,9 @@ LengthMm = Annotated[float, _make_validator(_LENGTH_MM, "60 in"), Field(examples
 
 DurationS = Annotated[float, _make_validator(_DURATION_S, "10 min"), Field(examples=["10 min"])]
 """A span of time; in seconds after parsing."""
+
+AgeS = Annotated[float, _make_validator(_AGE_S, "2 years"), Field(examples=["2 years"])]
+"""How old something is; in seconds after parsing. A year has 365 days."""
 
 ByteCount = Annotated[float, _make_validator(_SIZE_BYTES, "2 GiB"), Field(examples=["2 GiB"])]
 """An amount of memory or disk; in bytes after parsing."""

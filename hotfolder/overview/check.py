@@ -5,17 +5,21 @@ from __future__ import annotations
 import functools
 import os
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib import resources
 from typing import Final
 
 from pydantic import ValidationError
 
-from hotfolder.disk import platforms
+from hotfolder.disk import platforms, pulse
 from hotfolder.disk.marker import Unreachable, check_marker
 from hotfolder.errors import PluginError, Problem
 from hotfolder.intake.scan import scan
-from hotfolder.overview.overlaps import collisions
+from hotfolder.overview.new_root import find_new_folders
+from hotfolder.overview.overlaps import Located, collisions, locate
+from hotfolder.overview.unmentioned import find_unmentioned
 from hotfolder.settings.files import Destination, Folders, Settings, load_all
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
@@ -53,14 +57,24 @@ def check(root: Root) -> Checked:
         problems.append(Problem(str(root.plugins), "", str(error), ""))
     found, of_root = load_all(root.path, registry or load_registry())
     problems += of_root
-    settings = _without_collisions(root, found)
+    known = KnownFolders(root)
+    folders = _find_folders(root, found)
+    # a share that hangs must keep nobody from an answer, nor from being served
+    looked = pulse.within(
+        pulse.LOOK_S,
+        {
+            name: partial(_look_at_folders, root, name, each, known)
+            for name, each in folders.items()
+        },
+    )
+    located = {name: at for name, (at, _) in looked.items() if name in found.destinations}
+    settings = _without_collisions(root, found, located)
     unreachable: list[Problem] = []
     remarks: list[str] = []
     if not settings.destinations or problems:
         problems += [each for refused in settings.refused.values() for each in refused]
-    known = KnownFolders(root)
-    for name, folders in _find_folders(root, settings).items():
-        _check_folders(root, name, folders, known, unreachable)
+    for name, places in folders.items():
+        unreachable += looked[name][1] if name in looked else [_say_silent(name, places)]
     for destination in settings.destinations.values():
         remarks += _collect_remarks(destination)
     if settings.root.workers > platforms.cpu_count() * 4:
@@ -72,6 +86,7 @@ def check(root: Root) -> Checked:
         for folder in sorted((root.path / "in").glob("*"))
         if folder.is_dir() and folder.name not in {**settings.destinations, **settings.refused}
     ]
+    remarks += find_unmentioned(root, _find_folders(root, settings))
     is_right = registry is not None and not problems
     return Checked(
         settings if is_right else None,
@@ -96,15 +111,18 @@ def _find_folders(root: Root, settings: Settings) -> dict[str, DestinationFolder
     return found
 
 
-def _without_collisions(root: Root, settings: Settings) -> Settings:
-    """The settings with destinations whose folders collide among those that are refused."""
-    colliding = collisions(
-        root,
-        {
-            name: root.folders(name, each.file.folders)
-            for name, each in settings.destinations.items()
-        },
+def _say_silent(name: str, folders: DestinationFolders) -> Problem:
+    return Problem(
+        ", ".join(sorted({str(each) for each in folders.all()})),
+        "",
+        f"{name}: one of its folders does not answer",
+        "its share or disk to answer; the others are served meanwhile",
     )
+
+
+def _without_collisions(root: Root, settings: Settings, located: Mapping[str, Located]) -> Settings:
+    """The settings with destinations whose folders collide among those that are refused."""
+    colliding = collisions(root, located)
     return replace(
         settings,
         destinations={
@@ -114,14 +132,20 @@ def _without_collisions(root: Root, settings: Settings) -> Settings:
     )
 
 
-def _check_folders(
-    root: Root, name: str, folders: DestinationFolders, known: KnownFolders, problems: list[Problem]
-) -> None:
+def _look_at_folders(
+    root: Root, name: str, folders: DestinationFolders, known: KnownFolders
+) -> tuple[Located, list[Problem]]:
+    """Where a destination's folders are, and what is wrong with them."""
+    located = locate(name, folders)
+    problems: list[Problem] = []
     try:
         known.check(name, folders, learn=False)
     except Unreachable as error:
         problems.append(Problem(str(root.path), "", str(error), ""))
+    new = find_new_folders(root, name, folders, known)
     for key, folder in vars(folders).items():
+        if folder in new:
+            continue  # `watch` and `sweep` make it
         if not folder.is_dir():
             problems.append(
                 Problem(
@@ -145,6 +169,7 @@ def _check_folders(
             problems.append(
                 Problem(str(folders.hot_folder), "", str(error), "a folder that can be read")
             )
+    return located, problems
 
 
 def _collect_remarks(destination: Destination) -> list[str]:

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import importlib.resources
+import os
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from hotfolder.disk.marker import write_marker
 from hotfolder.errors import SettingsError, StorageError
-from hotfolder.overview.overlaps import collisions
+from hotfolder.logs import get_log
+from hotfolder.overview.overlaps import collisions, locate
 from hotfolder.settings.files import SETTINGS_FILE, Folders, load_what_is_right
 from hotfolder.settings.known_folders import KnownFolders
-from hotfolder.settings.root import Root
+from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import load_registry
 
 
@@ -62,7 +65,7 @@ def make_folders(root: Root, made: list[Path]) -> None:
         pass  # `check` says what is wrong; the usual folders are made all the same
     places = {name: root.folders(name, elsewhere) for name, elsewhere in moved.items()}
     # a marker in a folder that is also something else would vouch for what it does not know
-    colliding = collisions(root, places)
+    colliding = collisions(root, {name: locate(name, each) for name, each in places.items()})
     known = KnownFolders(root)
     for name, folders in places.items():
         if name in colliding:
@@ -71,6 +74,56 @@ def make_folders(root: Root, made: list[Path]) -> None:
             _make(folder, made)
             write_marker(folder)
         known.take(name, folders)
+
+
+def make_new_folders(
+    root: Root,
+    name: str,
+    folders: DestinationFolders,
+    known: KnownFolders,
+    has_worked: Callable[[str], bool],
+) -> None:
+    """Make the folders of a destination that is new, where they stand at their usual places.
+
+    Only what nobody has seen yet is made: a folder that was there before is on a share that is
+    away. Elsewhere than in the root only a person knows whether a share should be there.
+
+    Raises
+    ------
+    OSError
+        When one cannot be made.
+    """
+    missing = find_new_folders(root, name, folders, known)
+    if not missing or has_worked(name):
+        return
+    for folder in missing:
+        folder.mkdir(parents=True, exist_ok=True)
+        write_marker(folder)
+        get_log().info("folder.made", destination=name, folder=str(folder))
+
+
+def find_new_folders(
+    root: Root, name: str, folders: DestinationFolders, known: KnownFolders
+) -> list[Path]:
+    """Folders of a destination that are not there, and may be made: nobody has seen them yet."""
+    usual = root.folders(name, Folders())
+    # the cheapest first: only what is nobody's yet is looked at
+    return [
+        folder
+        for kind, folder in vars(folders).items()
+        if folder == getattr(usual, kind)
+        and known.is_new(name, kind)
+        and not os.path.lexists(folder)
+        and not _may_be_away(folder.parent, known.places(kind))
+    ]
+
+
+def _may_be_away(parent: Path, others: Iterable[Path]) -> bool:
+    """Whether folders of others should be in a folder, and none of them is."""
+    siblings = {each.name for each in others if each.parent == parent}
+    # by the names in it alone: one of the others may be a share that hangs
+    there = {each.name for each in parent.iterdir()} if parent.is_dir() else set()
+    return bool(siblings) and not siblings & there
 
 
 def _make(folder: Path, made: list[Path]) -> None:

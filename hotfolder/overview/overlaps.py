@@ -14,16 +14,16 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from hotfolder.batch.folder import FILES as BATCH_FILES
-from hotfolder.disk import names, platforms
+from hotfolder.disk import names, platforms, pulse
 from hotfolder.disk.free_names import SUPERSEDED
 from hotfolder.disk.marker import marker_id
 from hotfolder.errors import Problem
-from hotfolder.ledger.record_log import LOG_FILE
+from hotfolder.ledger.log_years import LOG_FILE, PART
 from hotfolder.settings.root import DestinationFolders, Root
 
 SHEETS = "sheets"
@@ -76,7 +76,7 @@ class Upstream:
             return False
         parts = (*self.outside.parts, *path.relative_to(self.inside).parts)
         if len(parts) == 1:
-            return names.collision_key(parts[0]) == LOG_FILE
+            return names.collision_key(parts[0]) == LOG_FILE or PART.fullmatch(parts[0]) is not None
         if self.has_batches and parts[0] == SUPERSEDED:
             return True
         if len(parts) != 2:
@@ -91,15 +91,25 @@ def is_of_any(above: Iterable[Upstream], relative: str) -> bool:
     return any(each.is_ours(relative) for each in above)
 
 
-def collisions(
-    root: Root, destinations: Mapping[str, DestinationFolders]
-) -> dict[str, list[Problem]]:
-    """Say of each destination which of its folders collide; one without such is left out."""
-    places = [
-        _place(name, kind, folder)
-        for name, folders in destinations.items()
+Located = Mapping[str, _Place]
+"""Where the folders of one destination are, by kind."""
+
+
+def locate(name: str, folders: DestinationFolders, kinds: Collection[str] | None = None) -> Located:
+    """Look where the folders of one destination are: all that is asked of its disks.
+
+    kinds: of folders, by default all.
+    """
+    return {
+        kind: _place(name, kind, folder)
         for kind, folder in vars(folders).items()
-    ]
+        if kinds is None or kind in kinds
+    }
+
+
+def collisions(root: Root, destinations: Mapping[str, Located]) -> dict[str, list[Problem]]:
+    """Say of each destination which of its folders collide; one without such is left out."""
+    places = [place for located in destinations.values() for place in located.values()]
     # one that is wrong by itself, as with the root for its hot folder, is no fault of the others
     wrong = {
         place.destination
@@ -128,13 +138,13 @@ def _of(destination: str, places: list[_Place]) -> list[_Place]:
 
 
 def upstream(
-    name: str, destinations: Mapping[str, DestinationFolders], with_batches: frozenset[str]
+    name: str, destinations: Mapping[str, Located], with_batches: frozenset[str]
 ) -> tuple[Upstream, ...]:
     """Return the destinations whose results are, or hold, or lie in this one's hot folder."""
-    hot = _place(name, "hot_folder", destinations[name].hot_folder)
+    hot = destinations[name]["hot_folder"]
     found = []
-    for other, folders in destinations.items():
-        results = _place(other, "results", folders.results)
+    for other, located in destinations.items():
+        results = located["results"]
         if other == name or not _feeds(results, hot):
             continue
         found.append(
@@ -148,6 +158,7 @@ def upstream(
 
 
 def _place(destination: str, kind: str, folder: Path) -> _Place:
+    pulse.beat(folder)
     real = Path(os.path.realpath(folder))
     device, path = platforms.place_on_disk(real)
     ways = (real, *real.parents)

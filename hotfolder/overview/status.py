@@ -13,11 +13,13 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
-from typing import TypedDict
+from typing import NotRequired, TypedDict
 
+from hotfolder.batch.found import describe_resting, list_resting
 from hotfolder.batch.summary import BatchSummary, summarise_batches
-from hotfolder.disk import durable, names, platforms
+from hotfolder.disk import durable, names, platforms, pulse
 from hotfolder.disk.marker import Unreachable, away
+from hotfolder.ending.why import list_ways, release_command
 from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.intake.scan import scan
 from hotfolder.ledger.details import State
@@ -28,7 +30,7 @@ from hotfolder.model.facts import ColumnValues
 from hotfolder.model.hours import Hours
 from hotfolder.model.records import End, format_time, read_record
 from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
-from hotfolder.overview.overlaps import collisions, is_of_any, upstream
+from hotfolder.overview.overlaps import collisions, is_of_any, locate, upstream
 from hotfolder.pages.words import clock_time, duration
 from hotfolder.settings.files import Folders, Intake, load_destination
 from hotfolder.settings.known_folders import KnownFolders
@@ -59,6 +61,8 @@ class WaitingThing(TypedDict):
     job: str
     share: float | None
     """How much of the work is done, 0 … 1; None when nothing is being done."""
+    ways_on: NotRequired[list[str]]
+    """Commands that let a held picture pass, each with what it does."""
     columns: list[ColumnValues]
     """What stages measured of their own, of a held job."""
 
@@ -122,7 +126,8 @@ class Status(TypedDict):
 def collect(root: Root) -> Status:
     """Return everything that ``status`` says, as JSON values.
 
-    Settings that cannot be used are part of the answer, not a reason to give none.
+    Settings that cannot be used are part of the answer, and so are folders that do not answer
+    themselves within a few seconds; neither is a reason to give none.
 
     Raises
     ------
@@ -131,17 +136,27 @@ def collect(root: Root) -> Status:
     """
     destinations = _read_destinations(root)
     places = {name: root.folders(name, each.folders) for name, each in destinations.items()}
-    colliding = collisions(
-        root, {name: places[name] for name, each in destinations.items() if not each.problem}
-    )
-    with_batches = frozenset(name for name, each in destinations.items() if each.has_batches)
     known = KnownFolders(root)
     holder = find_holder(root)
     snapshot = _read_snapshot_of(root, holder)
+    said_of = {name: snapshot.folders.get(name) if snapshot else None for name in destinations}
+    located = pulse.within(
+        pulse.LOOK_S / 2,
+        {
+            name: partial(locate, name, place)
+            for name, place in places.items()
+            if not ((said := said_of[name]) and said.silent)  # nobody need wait for that again
+        },
+    )
+    colliding = collisions(
+        root, {name: at for name, at in located.items() if not destinations[name].problem}
+    )
+    with_batches = frozenset(name for name, each in destinations.items() if each.has_batches)
     workers = snapshot.workers if snapshot else platforms.cpu_count()
     with open_reader(root.ledger) as ledger:
         counts, open_rows = ledger.count_ended(), ledger.open_jobs()
         batches = summarise_batches(ledger, workers)
+        resting = list_resting(ledger)
         warned = [each for name in destinations for each in _list_warned(ledger, name)]
     troubles = snapshot.troubles if snapshot else ()
     by_job = {each.name: each for each in troubles if each.kind in _OF_JOBS}
@@ -157,30 +172,48 @@ def collect(root: Root) -> Status:
         else _describe_unserved(row, not_served[row.destination])
         for row in open_rows
     ]
+    looked = pulse.within(
+        pulse.LOOK_S / 2,
+        {
+            name: partial(
+                _look,
+                root,
+                name,
+                places[name],
+                said_of[name],
+                partial(is_of_any, upstream(name, located, with_batches)),
+                known,
+            )
+            for name in located  # what has not answered yet is not asked again
+        },
+    )
     folders: dict[str, DestinationStatus] = {}
     for name, each in destinations.items():
-        said = snapshot.folders.get(name) if snapshot else None
+        said = said_of[name]
         ended = counts.get(name, {})
         place = places[name]
-        above = upstream(name, places, with_batches)
+        reached, held = looked.get(name) or (_say_silent(name, said), [])
         folders[name] = {
             "title": each.title,
             "hot_folder": str(place.hot_folder),
-            **_look(place, said, partial(is_of_any, above), _why_not_ours(known, name, place)),
+            **reached,
             "watch": said.watch if said else "",
             "watch_reason": said.watch_reason if said else "",
             "last_scan": said.last_scan if said else "",
             "settings_problem": each.problem or "\n".join(map(str, colliding.get(name, []))),
             "hours": str(each.hours or ""),
             "rests_until": rest[name],
-            "remarks": list(said.remarks) if said else [],
+            "remarks": [
+                *_list_remarks(said, is_served=snapshot is not None),
+                *(describe_resting(*found) for found in resting if found[0] == name),
+            ],
             "delivered": ended.get(End.DELIVERED, 0),
             "held": ended.get(End.HELD, 0),
             "discarded": ended.get(End.DISCARDED, 0),
             "refused": ended.get(End.REFUSED, 0),
         }
         waiting += _list_arriving(name, said)
-        waiting += _list_held(name, place.held)
+        waiting += held
     waiting += [
         _describe_trouble(trouble)
         for trouble in troubles
@@ -265,13 +298,33 @@ def _why_not_ours(known: KnownFolders, name: str, place: DestinationFolders) -> 
     return ""
 
 
+def _list_remarks(said: FolderStatus | None, *, is_served: bool) -> list[str]:
+    if said is None:
+        return ["the process that serves the root has not taken it up yet"] if is_served else []
+    return list(said.remarks)
+
+
+def _say_silent(name: str, said: FolderStatus | None) -> Reached:
+    """What is known of folders that do not answer us either."""
+    return {
+        "arriving": said.arriving if said else 0,
+        "left_alone": said.left_alone if said else 0,
+        "unreachable": (said.silent if said else "")
+        or f"a folder of {name} does not answer: check its share or disk",
+        "unreachable_since": said.silent_since if said else "",
+    }
+
+
 def _look(
+    root: Root,
+    name: str,
     place: DestinationFolders,
     said: FolderStatus | None,
     is_ours: Callable[[str], bool],
-    not_ours: str,
-) -> Reached:
-    """Files in a hot folder, counted now: a daemon may not be there to have done it."""
+    known: KnownFolders,
+) -> tuple[Reached, list[WaitingThing]]:
+    """Files in a hot folder, counted now: a daemon may not be there to have done it; held jobs."""
+    not_ours = _why_not_ours(known, name, place)
     others = [folder for folder in vars(place).values() if folder != place.hot_folder]
     arriving, left_alone, reasons = 0, 0, away(others)
     since = dict(said.away) if said else {}
@@ -281,15 +334,17 @@ def _look(
     except Unreachable as error:
         reasons = {str(place.hot_folder): str(error), **reasons}
         since |= {names.display_name(str(place.hot_folder)): said.unreachable_since if said else ""}
-    return {
+    silent = said.silent if said else ""
+    times = [since[folder] for folder in map(names.display_name, reasons) if folder in since]
+    reached: Reached = {
         "arriving": arriving,
         "left_alone": left_alone,
-        "unreachable": " ".join(filter(None, [not_ours, *reasons.values()])),
+        "unreachable": " ".join(filter(None, [silent, not_ours, *reasons.values()])),
         "unreachable_since": min(
-            (since[folder] for folder in map(names.display_name, reasons) if folder in since),
-            default="",
+            [*times, *([said.silent_since] if said and silent else [])], default=""
         ),
     }
+    return reached, _list_held(root, name, place.held)
 
 
 def _describe_job(
@@ -385,7 +440,7 @@ def _list_arriving(name: str, said: FolderStatus | None) -> list[WaitingThing]:
     ]
 
 
-def _list_held(name: str, folder: Path) -> list[WaitingThing]:
+def _list_held(root: Root, name: str, folder: Path) -> list[WaitingThing]:
     """Held jobs whose folder is still there: a person has not decided yet."""
     found = []
     try:
@@ -397,7 +452,8 @@ def _list_held(name: str, folder: Path) -> list[WaitingThing]:
     except OSError:
         return []
     for job in jobs[-_SHOWN:]:
-        # the folder is a person's to work in: what is no record of ours is left out
+        # the folder is a person's to work in: it may have another name, and what is no record of
+        # ours is left out
         with contextlib.suppress(OSError, ValueError):
             with durable.open_to_read(folder / job / "record.json") as stored:
                 record = read_record(stored.read())
@@ -411,9 +467,13 @@ def _list_held(name: str, folder: Path) -> list[WaitingThing]:
                     why=why,
                     since=since,
                     who="you",
-                    job=job,
+                    job=record.job,
                     share=None,
                     columns=[each.to_json() for each in find_facts(record).columns],
+                    ways_on=[
+                        f"{release_command(job, root.path, way.options)}  ({way.says})"
+                        for way in list_ways(record)
+                    ],
                 )
             )
     return found

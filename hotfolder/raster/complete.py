@@ -21,6 +21,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.disk import pulse
 from hotfolder.disk.platforms import open_regular
 from hotfolder.raster import ifd
 
@@ -108,6 +109,7 @@ class _File:
         parts = []
         while size > 0 and (part := os.read(self._number, size)):
             parts.append(part)
+            pulse.beat()
             size -= len(part)
         return b"".join(parts)
 

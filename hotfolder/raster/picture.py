@@ -61,6 +61,36 @@ class Area:
     height_px: float
     """Its height."""
 
+    def point(self, across: float, down: float) -> tuple[float, float]:
+        """Return the point of the raster at these shares of the rectangle's width and height.
+
+        Parameters
+        ----------
+        across, down
+            0 … 1, from its left and upper edge.
+
+        Returns
+        -------
+        Pixels from the raster's left and upper edge.
+        """
+        return self.left_px + across * self.width_px, self.top_px + down * self.height_px
+
+    def shares_of(self, left_px: float, top_px: float) -> tuple[float, float]:
+        """Return a point of the raster as shares of the rectangle's width and height.
+
+        Parameters
+        ----------
+        left_px, top_px
+            From the raster's left and upper edge.
+
+        Returns
+        -------
+        What `point` makes the point of; (0.5, 0.5) of a rectangle without an area.
+        """
+        if not (self.width_px and self.height_px):
+            return 0.5, 0.5
+        return (left_px - self.left_px) / self.width_px, (top_px - self.top_px) / self.height_px
+
     def placed(self, left_px: float, top_px: float, scale: tuple[float, float]) -> Area:
         """Scale the raster across and down, then move its corner to (`left_px`, `top_px`).
 

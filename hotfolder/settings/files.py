@@ -18,7 +18,7 @@ from hotfolder.model.destination import Medium, Result, SettingsModel
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.hours import HoursText
 from hotfolder.model.name_template import NameTemplate
-from hotfolder.model.units import ByteCount, DurationS
+from hotfolder.model.units import AgeS, ByteCount, DurationS
 from hotfolder.settings.lines import find_line, find_lines
 from hotfolder.settings.mistakes import describe, suggest
 from hotfolder.settings.order import find_misplaced, right_order
@@ -120,6 +120,22 @@ class DestinationFile(SettingsModel):
     """A table for each stage that has settings: ``[stage.NAME]``."""
 
 
+class Keep(SettingsModel):
+    """The table ``[keep]``: how long what has been done is kept; `hotfolder tidy` removes the rest.
+
+    Nothing is removed that is not proven by its record and its bytes.
+    """
+
+    originals: AgeS | None = None
+    """How long the originals of delivered jobs are kept; for ever, when it is not set."""
+    sheets: AgeS | None = None
+    """How long proof sheets of delivered jobs are kept; for ever, when it is not set."""
+    empty_folders: AgeS = 30 * 86400.0
+    """How long a sub-folder of a hot folder is kept in which nothing is."""
+    cut_log: bool = True
+    """Whether records of years that are over go to a file of their own, ``log-2025.jsonl.gz``."""
+
+
 class RootFile(SettingsModel):
     """The file ``hotfolder.toml``: what holds for the whole root."""
 
@@ -131,6 +147,8 @@ class RootFile(SettingsModel):
     """The least room on a disk: while there is less, no file is taken in."""
     keep_discarded: DurationS = 30 * 86400.0
     """How long the original is kept after you delete a held job's folder; "0 s" keeps none."""
+    keep: Keep = Keep()
+    """How long what has been done is kept."""
 
 
 @dataclass(frozen=True)

@@ -14,11 +14,17 @@ from __future__ import annotations
 
 import json
 import threading
+from collections.abc import Collection
+from dataclasses import fields
 from pathlib import Path
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from hotfolder.disk.marker import MARKER, Unreachable, marker_id
 from hotfolder.settings.root import DestinationFolders, Root
+
+KINDS: Final = frozenset(each.name for each in fields(DestinationFolders))
+WRITTEN: Final = KINDS - {"hot_folder", "release"}
+"""Kinds of folders to which the ends of jobs are written."""
 
 
 class _Known(NamedTuple):
@@ -36,10 +42,17 @@ class KnownFolders:
         self._known: dict[str, _Known] = {}
         self._read()
 
-    def check(self, destination: str, folders: DestinationFolders, *, learn: bool = True) -> None:
+    def check(
+        self,
+        destination: str,
+        folders: DestinationFolders,
+        *,
+        learn: bool = True,
+        kinds: Collection[str] = KINDS,
+    ) -> None:
         """Make sure that each folder that can be reached is the one it was; learn new ones.
 
-        learn: or leave that to the process that serves the root.
+        learn: or leave that to the process that serves the root; kinds: of folders to look at.
 
         Raises
         ------
@@ -48,11 +61,13 @@ class KnownFolders:
         OSError
             When what is learnt cannot be written.
         """
+        # read before the lock is taken: a share that hangs keeps no other destination waiting
+        found = {kind: marker_id(folder) for kind, folder in vars(folders).items() if kind in kinds}
         with self._lock:
             learnt = False
-            for kind, folder in vars(folders).items():
-                key = f"{destination}/{kind}"
-                now = _Known(self._shown(folder), marker_id(folder))
+            for kind, marker in found.items():
+                key, folder = f"{destination}/{kind}", getattr(folders, kind)
+                now = _Known(self._shown(folder), marker)
                 if not now.id or self._known.get(key) == now:
                     continue
                 self._read()  # `init` may have said meanwhile that it is right
@@ -75,12 +90,28 @@ class KnownFolders:
         OSError
             When it cannot be written.
         """
+        markers = {kind: marker_id(folder) for kind, folder in vars(folders).items()}
         with self._lock:
-            for kind, folder in vars(folders).items():
-                key, found = f"{destination}/{kind}", marker_id(folder)
+            for kind, found in markers.items():
+                key, folder = f"{destination}/{kind}", getattr(folders, kind)
                 if found and not self._owner(key, found):
                     self._known[key] = _Known(self._shown(folder), found)
             self._write()
+
+    def is_new(self, destination: str, kind: str) -> bool:
+        """Whether a destination's folder of this kind has never been seen."""
+        with self._lock:
+            self._read()
+            return f"{destination}/{kind}" not in self._known
+
+    def places(self, kind: str) -> list[Path]:
+        """Where folders of this kind were, of all destinations."""
+        with self._lock:
+            return [
+                self._root.path / each.path
+                for key, each in self._known.items()
+                if key.endswith(f"/{kind}")
+            ]
 
     def _owner(self, key: str, found: str) -> str:
         """The other folder to which an id belongs; "" when it is a chain, or nobody's."""

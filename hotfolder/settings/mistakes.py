@@ -52,8 +52,10 @@ def suggest(word: str, known: Iterable[str]) -> str:
     >>> suggest("neutral_chek", ["gamut-check", "neutral-check"])
     'did you mean neutral-check? '
     """
-    close = difflib.get_close_matches(word.casefold(), list(known), 1, cutoff=0.6)
-    return f"did you mean {close[0]}? " if close else ""
+    folded = {each.casefold(): each for each in known}
+    close = difflib.get_close_matches(word.casefold(), list(folded), 1, cutoff=0.6)
+    close = close or [each for each in folded if len(word) > 3 and each.startswith(word.casefold())]
+    return f"did you mean {folded[close[0]]}? " if close else ""
 
 
 def describe(
@@ -73,7 +75,7 @@ def describe(
         The table's name, by its parts.
     """
     key = ".".join((*prefix, *(str(part) for part in detail["loc"])))
-    got, kind = show(detail["input"]), detail["type"]
+    got, kind = show(detail["input"]) if detail["loc"] else "", detail["type"]
     if kind == "missing":
         return Problem(file, key, "is missing", _say_example(model, detail["loc"]))
     if kind == "extra_forbidden":

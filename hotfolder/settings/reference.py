@@ -20,6 +20,7 @@ from hotfolder.settings.files import (
     DestinationFile,
     Folders,
     Intake,
+    Keep,
     Limits,
     RootFile,
     TicketTable,
@@ -41,6 +42,7 @@ _TABLES: Mapping[str, type[SettingsModel]] = {
     "[ticket]": TicketTable,
     "[folders]": Folders,
     "[intake]": Intake,
+    "[keep]": Keep,
 }
 
 
@@ -55,7 +57,7 @@ def write_reference(registry: Registry) -> str:
     parts = [
         _HEAD,
         *_section("hotfolder.toml", RootFile),
-        "`[intake]` is the table below.\n",
+        "`[intake]` and `[keep]` are the tables below.\n",
         *_section("destinations/NAME.toml", DestinationFile, leave_out=tuple(_own_tables())),
     ]
     for title, model in _TABLES.items():

@@ -53,6 +53,11 @@ class Root:
         return self.private / "ledger.sqlite"
 
     @property
+    def closed(self) -> Path:
+        """Which ledger was used last; see `hotfolder.daemon.take_up`."""
+        return self.private / "ledger.closed"
+
+    @property
     def spool(self) -> Path:
         """One folder per job in hand."""
         return self.private / "spool"

@@ -25,12 +25,13 @@ class Role(StrEnum):
 
     SHEET = "shows what will become of the picture"
     """It leaves a page of the kind ``"proof-sheet"``, stands on the finished picture, and has the
-    settings ``places``, how many of the worst places it shows, and ``page_size``, the most bytes of
-    the page. Its findings are a `SheetFindings`."""
+    settings ``places``, how many of the worst places it shows, ``at``, places to show instead, each
+    as two shares of width and height, and ``page_size``, the most bytes of the page. Its findings
+    are a `SheetFindings`."""
 
     PLACES = "finds the pieces that a test strip should show"
-    """It stands on the finished picture and changes nothing. Its findings are a
-    `PlacesFindings`."""
+    """It stands on the finished picture and changes nothing. It has the setting ``at``: places that
+    must be among the pieces, each as two shares. Its findings are a `PlacesFindings`."""
 
     STRIP = "cuts the pieces of a test strip out of a picture"
     """It has the settings ``pieces``, each with ``left_px``, ``top_px``, ``width_px``,
@@ -52,6 +53,13 @@ class Rectangle(_Findings):
     """Its width."""
     height_px: int
     """Its height."""
+
+
+class ShownPlace(Rectangle):
+    """A place that is shown."""
+
+    at: tuple[float, float]
+    """Its middle, as shares of the original's width and height, 0 … 1."""
 
 
 class Moved(_Findings):
@@ -82,7 +90,7 @@ class SheetFindings(_Findings):
     """Width and height; None on a screen, or without a resolution."""
     material_cost: Money | None
     """Of one print; None when no price is set."""
-    places: tuple[Rectangle, ...]
+    places: tuple[ShownPlace, ...]
     """The places that are shown, the worst first."""
 
 

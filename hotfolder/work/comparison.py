@@ -23,8 +23,17 @@ from hotfolder.pages.frame import load_template, source_hash, style, text_of
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
-from hotfolder.stages.roles import Rectangle, Role, SheetFindings
-from hotfolder.work.trial import End, Part, Tell, Trial, read_findings, try_out, with_stage
+from hotfolder.stages.roles import Role, SheetFindings, ShownPlace
+from hotfolder.work.trial import (
+    End,
+    Part,
+    Tell,
+    Trial,
+    read_findings,
+    say_places,
+    try_out,
+    with_stage,
+)
 
 MOST_BYTES = 3_000_000
 _WORDS_BYTES = 120_000
@@ -63,7 +72,7 @@ class Candidate:
     """Width and height, None on a screen or when the file does not say."""
     cost: Money | None = None
     size_px: tuple[int, int] | None = None
-    places: tuple[Rectangle, ...] = ()
+    places: tuple[ShownPlace, ...] = ()
     sheet: Path | None = None
 
     def summary(self) -> dict[str, object]:
@@ -105,12 +114,14 @@ def compare(
     """
     found = []
     registry = load_registry(root.plugins)
+    same: tuple[tuple[float, float], ...] = ()
     for number, destination in enumerate(wanted):
         note = Part(tell, destination.name, number, len(wanted))
         showing = registry.name_in_role(Role.SHEET, destination.file.stages)
-        raw = _raw(destination, showing, len(wanted))
+        raw = _raw(destination, showing, len(wanted), same)
         trial = try_out(root, image, destination, raw, folder, note)
-        found.append(_candidate(trial, showing))
+        found.append(made := _candidate(trial, showing))
+        same = same or tuple(each.at for each in made.places)
         for each in trial.folder.glob("result.*"):
             each.unlink()  # the room is needed for the next
     return ranked(found)
@@ -173,9 +184,14 @@ def pictures_of(sheet: str) -> dict[str, str]:
     return found
 
 
-def _raw(destination: Destination, showing: str, number: int) -> dict[str, object]:
-    """The destination's file with a proof sheet that leaves room for the others beside it."""
-    own: dict[str, object] = {}
+def _raw(
+    destination: Destination, showing: str, number: int, at: Sequence[tuple[float, float]]
+) -> dict[str, object]:
+    """The destination's file with a proof sheet that leaves room for the others beside it.
+
+    at: the places that another one shows, so that all show the same; the worst, when empty.
+    """
+    own: dict[str, object] = {"at": say_places(at)} if at else {}
     if number > 1:
         asked = destination.file.stage.get(showing, {})
         places = asked.get("places")

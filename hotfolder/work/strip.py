@@ -22,7 +22,7 @@ from hotfolder.stages.contract import Place
 from hotfolder.stages.registry import load_registry
 from hotfolder.stages.roles import PlacesFindings, Role, StripFindings, StripPiece, Telling
 from hotfolder.work.pipeline import SUFFIXES
-from hotfolder.work.trial import Part, Tell, read_findings, try_out, with_stage
+from hotfolder.work.trial import Part, Tell, read_findings, say_places, try_out, with_stage
 
 _LOSSLESS = {"format": "tiff", "bits": 16, "compression": "none"}
 
@@ -71,7 +71,12 @@ class Strip:
 
 
 def make_strip(
-    root: Root, image: Path, destination: Destination, folder: Path, tell: Tell
+    root: Root,
+    image: Path,
+    destination: Destination,
+    folder: Path,
+    tell: Tell,
+    at: Sequence[tuple[float, float]] = (),
 ) -> Strip:
     """Make the test strip of a picture for a destination.
 
@@ -79,6 +84,8 @@ def make_strip(
     ----------
     folder
         Where trials may write; the strip is in it.
+    at
+        Places that a person wants to see: shares of the print's width and height, 0 … 1.
 
     Raises
     ------
@@ -91,7 +98,8 @@ def make_strip(
     """
     registry = load_registry(root.plugins)
     choosing, cutting = (registry.name_in_role(each) for each in (Role.PLACES, Role.STRIP))
-    raw = with_stage(destination, choosing, {}, leave_out=Role.SHEET) | {"result": _LOSSLESS}
+    named: dict[str, object] = {"at": say_places(at)} if at else {}
+    raw = with_stage(destination, choosing, named, leave_out=Role.SHEET) | {"result": _LOSSLESS}
     whole = try_out(root, image, destination, raw, folder, Part(tell, "", 0, 2))
     places = read_findings(whole, choosing, PlacesFindings)
     if whole.work is None or not whole.work.results or places is None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import tempfile
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -108,6 +108,11 @@ def destinations(root: Root, asked: list[str]) -> list[Destination]:
         load_destination(files[name], registry, Intake())
         for name in dict.fromkeys(asked or list(files))
     ]
+
+
+def say_places(at: Sequence[tuple[float, float]]) -> list[list[str]]:
+    """Write places in a picture, shares of its sides, as a stage's setting has them."""
+    return [[f"{100 * share:.4g} %" for share in each] for each in at]
 
 
 def with_stage(

@@ -12,7 +12,7 @@ from batch.conftest import BOOK, ended, picture, state, sweep, ticket
 from hotfolder.batch.desk import name_batch
 from hotfolder.disk import names
 from hotfolder.ledger.jobs import read_jobs
-from whole.conftest import files, records
+from whole.conftest import drop, files, records
 
 ROWS = ["reeds.tif,1,left,40 mm,30 mm,Reeds", "mud.tif,2,,20 mm,,", "reeds,2,,30 mm,,"]
 
@@ -254,3 +254,30 @@ def test_after_a_lost_ledger_nothing_is_done_twice(done):
     ticket(done, [*ROWS, "mud.tif,9,,20 mm,,"])
     sweep(done)
     assert ["9"] == [record["placement"]["page"] for record in records(done, BOOK)[3:]]
+
+
+@pytest.mark.parametrize(
+    ("make", "said"),
+    [
+        (lambda book: drop(book, "reeds.tif", size=24), "1 file waits for a ticket"),
+        (lambda book: ticket(book, ["a,b"], header="Wert,Datum"), "It has no column file"),
+        (
+            lambda book: (book.path / "in" / BOOK / "book.xlsx").write_bytes(b"PK nothing"),
+            "The workbook is damaged",
+        ),
+        (
+            lambda book: (picture(book, "reeds.tif"), ticket(book, ["reeds.tif,1,,wide,,"])),
+            "1 row is wrong",
+        ),
+    ],
+    ids=["loose picture", "columns", "workbook", "row"],
+)
+def test_what_is_not_understood_is_said_and_counts(book, hotfolder, make, said):
+    make(book)
+    done = hotfolder("sweep", book.path)
+    assert 3 == done.returncode, done.stdout + done.stderr
+    assert said in done.stdout
+    status = hotfolder("status", book.path).stdout
+    assert said in status.partition("For you to do:")[2]
+    # it is said by the sweep that found it; status goes on saying it
+    assert 0 == hotfolder("sweep", book.path).returncode

@@ -142,14 +142,15 @@ def test_lengths_of_time_in_words(seconds, expected):
 def test_what_is_left_is_reckoned_by_area(by_night):
     sweep(by_night, clock=clock("2026-05-04 12:00"))
     left = read_jobs(by_night.ledger)
-    # 25.4 × 25.4 mm took 10 s; left are 20 × 10 mm, and one whose height nobody knows yet
+    # 25.4 × 25.4 mm took 10 s; left are 20 × 10 mm, and one whose height nobody knows
     result = ResultRecord(
         path="/r/out/mud.tif", sha256="0" * 64, bytes=1, format="tiff", width_px=100,
         height_px=100, bits=16, colour_space="RGB", ppi=100.0, profile=None,
     )  # fmt: skip
     made = record(elapsed_s=10.0, results=(result,))
-    assert pytest.approx(10 * (20 * 10 + 25.4**2) / 25.4**2) == estimate_s(left, [made], 1)
-    assert pytest.approx(10) == estimate_s(left, [made], 2)  # no less than the longest
+    assert pytest.approx(10 * (20 * 10 + 20 * 20) / 25.4**2) == estimate_s(left, [made], 1)
+    # no less than the longest
+    assert pytest.approx(10 * 20 * 20 / 25.4**2) == estimate_s(left, [made], 2)
     assert estimate_s(left, [], 2) is None
 
 

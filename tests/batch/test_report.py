@@ -324,3 +324,16 @@ def test_what_a_row_is_warned_of_stands_in_the_report(book):
     (row,) = document(book)["placements"]
     assert "the limit of fine-art-canvas is 25" in row["warnings"][0]
     assert row["warnings"][0] in html.unescape((folder(book) / "report.html").read_text())
+
+
+def test_the_size_that_is_advised_for_a_row_is_delivered(reported, hotfolder):
+    row = document(reported)["placements"][4]
+    (way,) = row["ways_on"]
+    command = way.partition(" (")[0]
+    assert way in html.unescape((folder(reported) / "report.html").read_text())
+    done = hotfolder(*shlex.split(command)[1:], cwd=reported.path)
+    assert 0 == done.returncode, done.stderr
+    sweep(reported)
+    after = document(reported)["placements"][4]
+    assert ("delivered", []) == (after["state"], after["held_for"])
+    assert after["width_mm"] < row["asked_width_mm"]

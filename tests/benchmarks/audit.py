@@ -122,7 +122,7 @@ def groups(root: Root, group: Group) -> int:
 def page(root: Root) -> int:
     """Make the page."""
     with open_books(root) as db:
-        return len(render_report(db, Question(sort=Sort.LOST, limit=50))[0])
+        return len(render_report(db, root, Question(sort=Sort.LOST, limit=50))[0])
 
 
 def command(root: Root, *options: str) -> int:

@@ -84,10 +84,10 @@ def test_the_two_looks_can_be_switched_for_all_media_at_once(page):
     assert ({False}, {True}) == (shown("medium"), shown("adapted"))
 
 
-def test_each_medium_has_its_own_white_around_it(page):
+def test_each_medium_has_its_own_white_below_it(page):
     whites = {
         each.value_of_css_property("background-color")
-        for each in page.find_elements(By.CSS_SELECTOR, ".beside .paper")
+        for each in page.find_elements(By.CSS_SELECTOR, ".beside .chip")
     }
     assert 2 == len(whites)
 

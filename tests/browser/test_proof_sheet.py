@@ -113,18 +113,47 @@ def test_the_picture_as_finished_is_on_the_screen_as_it_came(page):
     np.testing.assert_allclose(found, patches()[50::100, 50::100].reshape(-1, 3) / 257, atol=2)
 
 
-def test_the_mediums_white_lies_around_the_proof(page):
-    slider(page).send_keys(Keys.HOME)
-    page.execute_script("document.querySelector('.made .mat').scrollIntoView({block: 'center'})")
-    box = page.execute_script(
-        "const b = document.querySelector('.made .mat').getBoundingClientRect();"
-        "return [b.right, b.y, b.height]"
-    )
-    white = seen(page)[round(box[1] + box[2] / 2), round(box[0]) - 8].astype(int)
+SURROUNDS = """
+    return [...document.querySelectorAll('.mat')].map(e => {
+      for (; e; e = e.parentElement) {
+        const c = getComputedStyle(e).backgroundColor;
+        if (c !== 'rgba(0, 0, 0, 0)') return c;
+      }
+    })
+"""
+
+
+def test_both_pictures_lie_on_one_surround_darker_than_the_paper_in_light_and_dark(page):
+    found = set()
+    for scheme in ("light", "dark"):
+        feature = [{"name": "prefers-color-scheme", "value": scheme}]
+        page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": feature})
+        found |= set(page.execute_script(SURROUNDS))
+    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    (surround,) = found
+    grey = [int(each) for each in re.findall(r"\d+", surround)]
+    assert 1 == len(set(grey))
+    assert grey[0] < 0.5 * min(expected("medium")[0])
+
+
+def test_the_mediums_white_is_shown_below_the_proof(page):
+    chip = "return getComputedStyle(document.querySelector('.chip')).backgroundColor"
+    white = [int(each) for each in re.findall(r"\d+", page.execute_script(chip))]
     np.testing.assert_allclose(white, expected("medium")[0], atol=2)
-    page.find_element(By.ID, "look-adapted").click()
-    white = seen(page)[round(box[1] + box[2] / 2), round(box[0]) - 8]
-    assert [255, 255, 255] == white.tolist()
+
+
+@pytest.mark.parametrize("ratio", [1, 2])
+def test_no_picture_is_stretched_beyond_the_screens_pixels(page, ratio):
+    metrics = {"width": 1200, "height": 900, "deviceScaleFactor": ratio, "mobile": False}
+    page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    page.execute_script("window.dispatchEvent(new Event('resize'))")
+    shown = page.execute_script(
+        "return [...document.querySelectorAll('.mat img, .place img')].filter(i => i.width)"
+        ".map(i => [i.getBoundingClientRect().width * devicePixelRatio, i.naturalWidth])"
+    )
+    page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    assert shown
+    assert all(width <= natural + 0.5 for width, natural in shown)
 
 
 # the divider

@@ -133,12 +133,12 @@ def test_why_txt():
 
 
 def test_the_log_on_a_terminal(capsys):
-    logs.set_up_logs(None, terminal=True)
+    logs.set_up_logs(None, terminal=logs.Terminal.WORDS)
     try:
         logs.get_log().info("job.claimed", file=HOSTILE)
         logging.getLogger("hotfolder").handlers[0].flush()
     finally:
-        logs.set_up_logs(None, terminal=False)
+        logs.set_up_logs(None)
     said = capsys.readouterr().err
     assert "reeds" in said
     assert [each for each in said if each != "\n" and not each.isprintable()] == []

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import threading
 from concurrent.futures import Executor, Future
+from functools import partial
 from types import SimpleNamespace
 
 import pytest
 
 from daemon.conftest import Named, away, destination, is_for_a_batch
-from hotfolder.daemon.handing_out import HandingOut
+from hotfolder.daemon.handing_out import HandingOut, with_workers
 from hotfolder.daemon.trouble import About, Kind
+from hotfolder.disk import pulse
 from hotfolder.ledger.details import Delivered, State
+from hotfolder.work.worker import Stopped
 
 
 class Held(Executor):
@@ -243,6 +246,81 @@ def test_whoever_asks_for_progress_after_the_end_gets_none_and_not_the_closed_le
     handing_out = make(lambda row, _: row)
     handing_out.hand_out()
     assert ["a"] == desk.pool.names()
-    handing_out.finish()
+    handing_out.finish(0.0)
     ledger.close()
     assert [] == handing_out.progress()
+
+
+class AtDisk(pulse.Pulse):
+    """A thread that has been at a disk for so many seconds."""
+
+    def __init__(self, seconds):
+        super().__init__()
+        self.seconds = seconds
+
+    def at_disk_s(self):
+        return self.seconds
+
+    silent_s = at_disk_s
+
+
+def test_a_job_whose_share_is_slow_holds_no_worker_of_others(make, desk, add, end):
+    add("a1", "a2", destination="a")
+    add("b1", destination="b")
+    handing_out = make(end, workers=1, a=destination("a"), b=destination("b"))
+    handing_out.hand_out()
+    assert ["a1"] == desk.pool.names()
+    handing_out._pulses["a1"] = AtDisk(1.0)
+    handing_out.hand_out()
+    assert ["a1"] == desk.pool.names()
+    handing_out._pulses["a1"] = AtDisk(3.0)
+    handing_out.hand_out()
+    assert ["a1", "b1"] == desk.pool.names(), "and a destination has no more than its workers"
+    assert {} == handing_out.silences()
+
+
+def test_a_share_that_hangs_costs_as_many_threads_as_there_are_workers(make, desk, add, end):
+    add(*(f"a{number}" for number in range(9)), destination="a")
+    handing_out = make(end, workers=2, a=destination("a"))
+    for _ in range(5):
+        handing_out.hand_out()
+        for job in desk.pool.names():
+            handing_out._pulses[job] = AtDisk(60.0)
+    assert ["a0", "a1"] == desk.pool.names()
+    assert ["a"] == list(handing_out.silences())
+
+
+def test_no_job_of_a_destination_begins_while_its_batch_is_planned(make, desk, add, end):
+    add("a1", destination="a")
+    add("b1", destination="b")
+    handing_out = make(end, workers=2, a=destination("a"), b=destination("b"))
+    with handing_out.pausing("a") as busy:
+        assert set() == busy
+        handing_out.hand_out()
+        assert ["b1"] == desk.pool.names()
+    handing_out.hand_out()
+    assert ["b1", "a1"] == desk.pool.names()
+    with handing_out.pausing("a") as busy:
+        assert {"a1", "b1"} == busy
+
+
+def test_no_more_attempts_run_than_there_are_workers_and_a_stop_ends_the_waiting():
+    begun, go_on, stop = [], threading.Event(), threading.Event()
+
+    def run(attempt, _stop):
+        begun.append(attempt)
+        go_on.wait(30)
+        return attempt
+
+    limited = with_workers(run, 1)
+    first, second = (pulse.Errand("job", partial(limited, number, stop)) for number in (1, 2))
+    assert not second.wait(0.3) or not first.wait(0.3)
+    assert 1 == len(begun)
+    assert 0.0 == first.pulse.silent_s(), "who waits for a process is not silent"
+    stop.set()
+    assert first.wait(5) or second.wait(5)
+    go_on.set()
+    assert first.wait(30)
+    assert second.wait(30)
+    answers = [first.answer(), second.answer()]
+    assert 1 == sum(isinstance(each, Stopped) for each in answers)

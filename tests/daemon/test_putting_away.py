@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from types import SimpleNamespace
 
 import pytest
@@ -29,10 +30,13 @@ class Desk:
             away()
         self.rows["book"].remove(row.id)
 
+    def has_to_plan(self, name):
+        return any(each == name for each, _ in self.planned)
+
     def plan(self, _destinations, busy):
         return self.planned
 
-    def untidy(self):
+    def untidy(self, _name):
         return set()
 
 
@@ -52,65 +56,74 @@ def destinations():
 
 
 @pytest.fixture
-def putting_away(desk, destinations, troubles, clock, changed):
-    return PuttingAway(
-        desk, destinations, troubles, lambda *batch: changed.append(batch), None, clock
-    )
+def putting_away(desk, troubles, clock, changed):
+    return PuttingAway(desk, troubles, lambda *batch: changed.append(batch), None, clock)
 
 
-def test_what_has_come_is_put_away_and_its_batches_are_planned(putting_away, desk, changed):
+@pytest.fixture
+def turn(putting_away, destinations):
+    """One turn of each destination."""
+
+    def turn():
+        for each in destinations.all().values():
+            putting_away.turn(each, contextlib.nullcontext(()))
+
+    return turn
+
+
+def test_what_has_come_is_put_away_and_its_batches_are_planned(turn, desk, changed):
     desk.rows["book"], desk.planned = ["a", "b"], [("book", "spring tide")]
-    putting_away.turn({})
+    turn()
     assert ["a", "b"] == desk.tries
     assert [("book", "spring tide")] == changed
 
 
-def test_what_waits_is_read_only_when_something_has_come(putting_away, desk, destinations):
+def test_what_waits_is_read_only_when_something_has_come(turn, putting_away, desk, destinations):
     for _ in range(5):
-        putting_away.turn({})
+        turn()
     assert 1 == desk.reads
     putting_away.claimed("book")
-    putting_away.turn({})
+    turn()
     assert 2 == desk.reads
     destinations.destinations["book"] = destination("book", ticket={"changed": 1})
-    putting_away.turn({})
+    turn()
     assert 3 == desk.reads
 
 
-def test_a_ledger_that_cannot_be_read_is_asked_again(putting_away, desk, monkeypatch):
+def test_a_ledger_that_cannot_be_read_is_asked_again(turn, desk, monkeypatch):
     desk.rows["book"] = ["a"]
     with monkeypatch.context() as patch:
         patch.setattr(desk, "list_arrived", away)
         with pytest.raises(StorageError):
-            putting_away.turn({})
-    putting_away.turn({})
+            turn()
+    turn()
     assert ["a"] == desk.tries
 
 
 def test_eight_hundred_that_wait_for_the_share_of_the_originals_cost_one_try_a_wait(
-    putting_away, desk, clock, troubles
+    turn, putting_away, desk, clock, troubles
 ):
     desk.rows["book"] = [f"j{number}" for number in range(800)]
     desk.is_away = True
     start, turns = clock.now, 0
     while clock.now < start + 3600:
-        putting_away.turn({})
-        clock.now = max(clock.now + 0.02, putting_away.next_try_s())
+        turn()
+        clock.now = max(clock.now + 0.02, putting_away.next_try_s("book"))
         turns += 1
     assert 800 + 55 <= len(desk.tries) <= 800 + 70
     assert turns <= 70
     desk.is_away = False
     for _ in range(2):
-        putting_away.turn({})
+        turn()
     assert [] == desk.rows["book"] == troubles.all()
 
 
 def test_a_destination_without_a_ticket_any_more_has_nothing_to_put_away(
-    putting_away, desk, destinations, troubles
+    turn, desk, destinations, troubles
 ):
     desk.rows["book"], desk.is_away = ["a"], True
-    putting_away.turn({})
+    turn()
     assert {"a"} == troubles.names(Kind.BATCH_FILE, "book")
     destinations.destinations["book"] = destination("book")
-    putting_away.turn({})
+    turn()
     assert [] == troubles.all()

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from hotfolder.daemon.silence import Silence
 from hotfolder.daemon.snapshot import IndexPages, Snapshots
 from hotfolder.daemon.trouble import About, Kind
 from hotfolder.errors import StorageError
@@ -31,9 +32,9 @@ def destinations(pages):
         destination=SimpleNamespace(name="canvas"),
         status=lambda: FolderStatus(hot_folder="in/canvas", watch="poll"),
         pages=SimpleNamespace(refresh=refresh),
-        check_folders=lambda: None,
+        check_folders=lambda _kinds: None,
     )
-    return SimpleNamespace(hot_folders=lambda: [hot])
+    return SimpleNamespace(hot=hot, hot_folders=lambda: [hot])
 
 
 @pytest.fixture
@@ -43,14 +44,19 @@ def work():
 
 
 @pytest.fixture
-def index(destinations, clock):
-    return IndexPages(destinations, clock)
+def silences():
+    return {}
 
 
 @pytest.fixture
-def snapshots(root, destinations, work, troubles, index, clock):
+def index(clock):
+    return IndexPages(clock)
+
+
+@pytest.fixture
+def snapshots(root, destinations, work, troubles, index, silences, clock):
     root.private.mkdir(exist_ok=True)
-    return Snapshots(root, destinations, work, troubles, index, clock)
+    return Snapshots(root, destinations, work, troubles, index, lambda: silences, clock)
 
 
 def test_it_is_read_back_as_it_was_taken_with_names_fit_for_showing(
@@ -84,39 +90,50 @@ def test_it_is_written_at_most_once_a_second_and_at_the_end(snapshots, root, clo
     assert root.snapshot.exists()
 
 
+def test_what_does_not_answer_is_said_with_its_time(snapshots, silences):
+    silences["canvas"] = Silence(f"out/{HOSTILE} does not answer", "2026-03-29T12:00:00Z", 12.0)
+    said = snapshots.take().folders["canvas"]
+    assert r"out/reeds\x1b[2J\xff.tif does not answer" == said.silent
+    assert "2026-03-29T12:00:00Z" == said.silent_since
+
+
 def test_a_snapshot_that_cannot_be_written_stops_nothing(snapshots, root):
     root.snapshot.with_suffix(".new").mkdir()
     snapshots.write()
     assert not root.snapshot.exists()
 
 
-def test_pages_are_looked_at_now_and_then_and_a_failure_is_said_once(index, pages, clock, capsys):
+def test_pages_are_looked_at_now_and_then_and_a_failure_is_said_once(
+    destinations, index, pages, clock, capsys
+):
     pages.failure = StorageError("held is away")
     for _ in range(4):
-        index.refresh()
+        index.refresh(destinations.hot)
         clock.now += 1
     assert 2 == pages.refreshed
     assert 1 == capsys.readouterr().out.count("pages.not_written")
-    index.refresh(ended=True)
+    index.refresh(destinations.hot, ended=True)
     assert 3 == pages.refreshed
 
 
-def test_pages_that_cannot_be_written_are_a_remark_until_they_are(snapshots, root, pages, index):
+def test_pages_that_cannot_be_written_are_a_remark_until_they_are(
+    destinations, snapshots, root, pages, index
+):
     pages.failure = StorageError(f"{HOSTILE} is in the way")
-    index.refresh(ended=True)
+    index.refresh(destinations.hot, ended=True)
     snapshots.write(ended=True)
     (remark,) = read_snapshot(root.snapshot).folders["canvas"].remarks
     assert r"out of date: reeds\x1b[2J\xff.tif is in the way" in remark
     pages.failure = None
-    index.refresh(ended=True)
+    index.refresh(destinations.hot, ended=True)
     assert () == snapshots.take().folders["canvas"].remarks
 
 
 def test_no_page_is_written_into_a_folder_that_is_not_the_one_it_was(destinations, pages, index):
-    def swapped():
+    def swapped(_kinds):
         raise StorageError("canvas and prints were swapped")
 
-    destinations.hot_folders()[0].check_folders = swapped
-    index.refresh(ended=True)
+    destinations.hot.check_folders = swapped
+    index.refresh(destinations.hot, ended=True)
     assert 0 == pages.refreshed
     assert 1 == len(index.remarks("canvas"))

@@ -29,7 +29,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from faults.chaotic.books import Books
 from faults.chaotic.crowd import Crowd
-from faults.chaotic.place import PARTS, Place, all_files
+from faults.chaotic.place import ON_REQUEST, PARTS, Place, all_files
 from hotfolder.ledger.jobs import read_jobs
 from hotfolder.overview.new_root import make_root
 
@@ -66,6 +66,7 @@ def chaos(
     finally:
         place.kill()
         crowd.mend(all_of_it=True)
+        place.end_what_hangs()
     (folder / "story.txt").write_text("\n".join(crowd.story) + "\n")
     return {
         "seed": seed,
@@ -130,6 +131,7 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--without", choices=PARTS, action="append", default=[])
+    parser.add_argument("--also", choices=ON_REQUEST, action="append", default=[])
     parser.add_argument("--keep", action="store_true", help="keep the root in any case")
     asked = parser.parse_args()
     folder = Path(tempfile.mkdtemp(prefix="hotfolder-chaos-"))
@@ -138,10 +140,13 @@ def main() -> None:
     def tell(line: str) -> None:
         sys.stderr.write(line + "\n")
 
-    found = chaos(asked.kills, asked.seed, folder, tell, frozenset(PARTS) - {*asked.without})
+    parts = frozenset(PARTS) - {*asked.without} | {*asked.also}
+    found = chaos(asked.kills, asked.seed, folder, tell, parts)
     sys.stdout.write(json.dumps(found | {"wrong": found["wrong"][:12]}, indent=1) + "\n")
     if found["wrong"] or asked.keep:
         sys.stdout.write(f"the root is kept: {folder}\n")
+    else:
+        Place(folder, parts).remove()
     sys.exit(1 if found["wrong"] else 0)
 
 

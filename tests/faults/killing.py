@@ -88,7 +88,7 @@ def sweep_in_child(
         os.close(read)
         code = 1
         try:
-            set_up_logs(None, terminal=False)
+            set_up_logs(None)
             killer = Killer(number, after=after)
             found = check(root)
             assert found.settings is not None
@@ -166,7 +166,7 @@ def check_books(root: Root, dropped: list[str], *, latest_only: bool = False) ->
     )
 
     results = {
-        str(Path(record["results"][0]["path"]).resolve()): record["results"][0]["sha256"]
+        str((root.path / record["results"][0]["path"]).resolve()): record["results"][0]["sha256"]
         for record in logged
         if record["state"] == State.DELIVERED
     }

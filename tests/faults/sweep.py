@@ -147,7 +147,7 @@ class Failing:
 
     def _counts(self) -> bool:
         name = threading.current_thread().name
-        is_daemons = name == "MainThread" or name.startswith("job")
+        is_daemons = name == "MainThread" or name.startswith(("job", "serve ", "look "))
         return is_daemons and not getattr(self._at_work, "now", False)
 
     def _is_ours(self, place: Any, named: dict[str, Any]) -> bool:

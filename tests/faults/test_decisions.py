@@ -17,6 +17,7 @@ from hotfolder.errors import SettingsError
 from hotfolder.ledger.jobs import Ledger, State, read_jobs
 from hotfolder.ledger.reading import open_reader
 from hotfolder.overview.new_root import make_root
+from hotfolder.overview.status import collect
 from whole.conftest import drop, files, records
 
 
@@ -218,6 +219,13 @@ def test_a_renamed_held_folder_can_be_released(held, way):
     assert sweep(root) == []
     assert ["delivered"] == ends(root)
     assert [] == files(root.path / "held") == files(root.path / "release")
+
+
+def test_status_calls_a_renamed_held_folder_by_its_job_which_the_command_takes(held):
+    root, record = held
+    folder_of(root, record).rename(folder_of(root, record).with_name("ask Ms Reed"))
+    (waiting,) = collect(root)["waiting"]
+    assert ("held", record["job"]) == (waiting["what"], waiting["job"])
 
 
 def test_held_jobs_are_not_given_up_when_settings_move_their_place(held, tmp_path, monkeypatch):

@@ -190,6 +190,10 @@ class Case:
                 aside.rename(place)
                 del self.gone[place]
                 return True
+        if named := re.search(r"waited at (.*) and was taken away from there; put it back", said):
+            (there,) = (aside for place, aside in self.gone.items() if str(place) in named[1])
+            (there / Path(named[1]).name).rename(named[1])
+            return True
         release = self.places["release"]
         if "drop it into the hot folder and delete its folder" in said:
             for folder in release.glob("[!.]*"):

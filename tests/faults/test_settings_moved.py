@@ -190,6 +190,18 @@ def test_results_moved_from_a_disk_that_has_gone_after_publishing_began_says_wha
     assert ["delivered"] == ends(root)
 
 
+def test_an_original_that_somebody_took_out_of_the_spool_is_said_with_what_to_do(quicker, tmp_path):
+    drop(quicker, "mud.tif", size=16)
+    killed_at(quicker, State.CLAIMED)
+    (original,) = quicker.spool.glob("*/original")
+    aside = original.rename(tmp_path / "mine")
+    (said,) = sweep(quicker)
+    assert f"put it back as {original}" in said
+    aside.rename(original)
+    assert sweep(quicker) == []
+    assert ["delivered"] == ends(quicker)
+
+
 @pytest.mark.parametrize("begun", [0, 1])
 def test_a_row_of_an_older_version_says_no_temporary_names(quicker, begun):
     """They were beside the final names, and which renames were begun was not said."""

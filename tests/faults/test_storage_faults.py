@@ -76,9 +76,9 @@ def said_times(root, event):
 def logged(quick):
     from hotfolder.logs import set_up_logs
 
-    set_up_logs(quick.log, terminal=False)
+    set_up_logs(quick.log)
     yield quick
-    set_up_logs(None, terminal=False)
+    set_up_logs(None)
 
 
 def fill(ballast: Path) -> None:

@@ -377,6 +377,60 @@ def test_a_file_that_may_not_be_read_is_waited_for(folder, monkeypatch):
     assert look(folder) == Probe(Arrival.UNFINISHED, "The file cannot be read: Permission denied.")
 
 
+class Costly:
+    """Looks that take their time, into files without an end."""
+
+    def __init__(self, clock: Clock, cost_s: float) -> None:
+        self.clock, self.cost_s, self.looked = clock, cost_s, []
+
+    def __call__(self, candidate: Candidate) -> Probe:
+        self.looked.append(candidate.relative)
+        self.clock.go_on(self.cost_s)
+        return WHOLE if candidate.relative == "good.tif" else UNFINISHED
+
+
+def test_two_hundred_names_of_one_file_cost_one_look(clock):
+    look = Costly(clock, 0.3)
+    waits = Settler(QUIET_S, PATIENCE_S, clock, look)
+    links = [candidate(f"{number}.jpg") for number in range(200)]
+    waits.update(links)
+    clock.go_on(QUIET_S)
+    assert [] == waits.update(links)
+    assert 1 == len(look.looked)
+    assert {UNFINISHED.reason} == {each.reason for each in waits.waiting()}
+
+
+def test_two_hundred_costly_files_keep_another_waiting_for_no_more_than_their_turn(clock):
+    look = Costly(clock, 0.3)
+    waits = Settler(QUIET_S, 3600.0, clock, look)
+    costly = [candidate(f"{number}.jpg", ino=number + 10) for number in range(200)]
+    waits.update(costly)
+    clock.go_on(QUIET_S)
+    started = clock.now_s
+    waits.update([*costly, candidate("good.tif")])
+    assert clock.now_s <= started + 1.3, "an update is bounded"
+    clock.go_on(QUIET_S)
+    updates = 0
+    while "good.tif" not in names(waits.update([*costly, candidate("good.tif")])):
+        updates += 1
+        clock.go_on(0.1)
+    assert look.looked.count("good.tif") == 1
+    assert look.looked.index("good.tif") <= 200, "none goes twice before another goes once"
+    assert updates <= 60
+
+
+def test_a_costly_file_is_looked_into_the_less_often(clock):
+    look = Costly(clock, 0.5)
+    waits = Settler(QUIET_S, 3600.0, clock, look)
+    file = candidate("sparse.jpg")
+    started = clock.now_s
+    while clock.now_s < started + 600:
+        waits.update([file])
+        clock.go_on(0.5)
+    assert 0.5 * len(look.looked) <= 600 / 15
+    assert len(look.looked) >= 30
+
+
 # where nobody can say who has a file open: a daemon that is not root, and files of others
 
 

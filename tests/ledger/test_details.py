@@ -15,6 +15,7 @@ from hotfolder.ledger.details import (
     load_detail,
 )
 from hotfolder.ledger.jobs import Ledger
+from hotfolder.model.places import Places
 from hotfolder.model.records import Release
 from ledger.test_ledger import CLAIM
 
@@ -45,7 +46,10 @@ def test_what_is_not_said_stays_as_it_was(ledger):
 @pytest.mark.parametrize("name", ["mud.tif", b"m\xffd.tif".decode("utf-8", "surrogateescape")])
 def test_a_name_that_is_no_text_survives(name):
     detail = Releasing(release=RELEASE, source=Path("/release") / name)
-    assert detail == load_detail(State.RELEASING, dump_detail(State.RELEASING, detail))
+    places = Places("/desk")
+    assert detail == load_detail(
+        State.RELEASING, dump_detail(State.RELEASING, detail, places), places
+    )
 
 
 def test_a_row_that_somebody_has_spoilt_says_which_and_spoils_no_other(ledger):

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
-from hotfolder import Encoding, Hold, IntentChosen, Medium, PixelsWanted, RasterSpec
+from hotfolder import Area, Cropped, Encoding, Hold, IntentChosen, Medium, PixelsWanted, RasterSpec
 from hotfolder.colour.hues import HUES
 from hotfolder.colour.loss import Route, losses, round_trip_noise
 from hotfolder.colour.profile import lab_profile
@@ -406,3 +406,69 @@ def test_a_picture_without_a_profile_is_held():
     spec = spec_of(pixels, None)
     with pytest.raises(Hold, match="Embed the profile it was made in and drop it again"):
         make_stage(ProofSheet, {}).open(spec, job_of(spec, profile=CANVAS))
+
+
+def striped(height=1024, width=2048):
+    """Flat, with fine stripes in its upper right corner."""
+    pixels = np.full((height, width, 3), 30000, np.uint16)
+    pixels[:256, -256:, :] += (np.arange(256, dtype=np.uint16) // 4 % 2 * 20000)[None, :, None]
+    return pixels
+
+
+def test_one_of_the_places_shows_detail_where_all_that_is_lost_is_flat():
+    def look_up(codes):  # everything on the left is lost, more the further down
+        loss = np.zeros((*codes.shape[:2], 2), np.uint16)
+        loss[:, : codes.shape[1] // 2] = 20000
+        return loss
+
+    places = collected(striped(), look_up=look_up).places(4)
+    assert [False, False, False, True] == [place.is_for_detail for place in places]
+    assert (1792, 0) == (places[-1].left_px, places[-1].top_px)
+    assert not any(each.is_for_detail for each in collected(picture(), look_up=look_up).places(1))
+
+
+@pytest.mark.parametrize("shape", [(1024, 2048), (1000, 700), (90, 70)])
+def test_places_that_are_asked_for_are_shown_in_their_order(shape):
+    pixels = np.zeros((*shape, 3), np.uint16)
+    spec = spec_of(pixels, SRGB)
+    size = (spec.width_px, spec.height_px)
+    asked_for = [(0.5, 0.5), (0.0, 0.0), (1.0, 1.0)]
+    nothing = lambda codes: np.broadcast_to(NOTHING, (*codes.shape[:2], 2))  # noqa: E731
+    collector = WorstPlaces(SRGB, size, nothing, 3.0, asked_for)
+    for band in cut(pixels, collector.rows):
+        collector.add(band.top, band.pixels)
+    found = collector.places(3)
+    for (x, y), place in zip(asked_for, found, strict=True):
+        assert place.left_px <= x * size[0] <= place.left_px + place.width_px
+        assert place.top_px <= y * size[1] <= place.top_px + place.height_px + 128
+
+
+def test_fold_and_trim_are_drawn(tmp_path):
+    pixels = picture()
+    spec = replace(spec_of(pixels, WIDE_RGB), front_px=(200, 150))
+    folded, _, _ = made(pixels, tmp_path, spec)
+    assert 'class="over" x="25.0" y="25.0" width="50.0" height="50.0"' in folded
+    assert "folded around the bars" in folded
+    (tmp_path / "trim").mkdir()
+    trimmed, _, _ = made(pixels, tmp_path / "trim", replace(spec, bleed_px=100))
+    assert "trimmed" in trimmed
+    (tmp_path / "all").mkdir()
+    assert 'class="over"' not in made(pixels, tmp_path / "all")[0]
+
+
+def test_what_is_cropped_is_shown_on_sheet_and_thumbnail(tmp_path):
+    pixels = picture(100, 400)
+    spec = spec_of(pixels, WIDE_RGB)
+    whole = np.full((300, 400, 3), 20000, np.uint16)
+    told = Cropped(2 / 3, Area(0, 1 / 3, 1, 1 / 3), whole, spec_of(whole, WIDE_RGB))
+    job = job_of(spec, profile=CANVAS, folder=tmp_path, beside=[conversion()])
+    job.tell(told)
+    run_stage(make_stage(ProofSheet, {}), pixels, spec, job, 40)
+    page = (tmp_path / "sheet.html").read_text("utf-8")
+    assert "66.7 % of the picture’s area is cut off" in page
+    assert (400, 300) == embedded(page, "what is cut off is washed out").size
+    small = Image.open(tmp_path / "thumbnail.jpg")
+    assert (320, 240) == small.size  # the whole picture's shape
+    washed, kept = (np.asarray(small)[row, 40].astype(int) for row in (20, 120))
+    assert abs(washed.mean() - 128) < abs(washed.mean() - 0)
+    assert washed.tolist() != kept.tolist()

@@ -6,12 +6,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hotfolder import Encoding, RasterSpec
+from hotfolder.cli.looking import read_place
+from hotfolder.errors import SettingsError
 from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.test_strip import StripPlaces, StripSheet
-from hotfolder_stages.test_strip.layout import BLOCK_PX, STEP_PX, cell, smallest
+from hotfolder_stages.test_strip.layout import BLOCK_PX, STEP_PX, Cell, cell, smallest
 from hotfolder_stages.test_strip.lettering import draw, wrapped
 from hotfolder_stages.test_strip.sheet import BLACK
+from hotfolder_stages.test_strip.telling import LOST, telling
 from reference.devices import SRGB, demo_printer
 from stages.driving import job_of, spec_of
 
@@ -166,3 +169,49 @@ def test_words_are_broken_to_the_width_and_drawn_where_they_belong():
     rows, columns = np.nonzero((pixels < 30000).all(axis=2))
     assert 10 <= rows.min() < rows.max() < 37
     assert 50 <= columns.min() < columns.max() < 120
+
+
+def two_blues_and_a_green():
+    """Lab of a grey ground with three blues that are lost most, and one green that is lost less."""
+    lab = np.zeros((400, 800, 3), np.float32)
+    lab[..., 0] = 50
+    loss = np.zeros((400, 800), np.float32)
+    for left, blue in ((0, -90), (200, -92), (400, -88)):
+        lab[:200, left : left + 150] = (30, 40, blue)
+        loss[:200, left : left + 150] = 20
+    lab[200:, 600:] = (60, -80, 60)
+    loss[200:, 600:] = 8
+    return lab, loss
+
+
+def test_a_strip_never_shows_the_same_lost_colour_twice():
+    lab, loss = two_blues_and_a_green()
+    each = Cell(192, 160, 128, 12)
+    found = telling(lab, loss, loss, 3.0, (800, 400), each, 4)
+    lost = [piece for piece in found if LOST in piece.why]
+    assert 1 == sum(piece.top_px + piece.height_px <= 200 for piece in lost)
+    assert (True, True) == (lost[0].top_px < 200, lost[1].left_px >= 500)
+
+
+def test_a_strip_shows_the_places_that_a_person_names_first():
+    lab, loss = two_blues_and_a_green()
+    each = Cell(192, 160, 128, 12)
+    named = [((0.5, 0.75), "asked for"), ((1.0, 1.0), "the corner")]
+    first, second = telling(lab, loss, loss, 3.0, (800, 400), each, 4, named)[:2]
+    assert (True, True) == (
+        first.left_px < 400 < first.left_px + 160, first.top_px < 300 < first.top_px + 128,
+    )  # fmt: skip
+    assert "asked for" == first.why[0]
+    # the corner: as near as whole steps allow
+    assert (True, True) == (second.left_px >= 576, second.top_px >= 256 - 63)
+
+
+@pytest.mark.parametrize("text", ["40%,30%", "40, 30", " 40 % , 30 % "])
+def test_a_place_is_read_as_people_write_it(text):
+    assert (0.4, 0.3) == pytest.approx(read_place(text))
+
+
+@pytest.mark.parametrize("text", ["40%", "a,b", "140%,3%", "1,2,3", "nan,0"])
+def test_what_is_no_place_is_said(text):
+    with pytest.raises(SettingsError, match="from the left and from the top"):
+        read_place(text)

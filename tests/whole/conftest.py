@@ -96,7 +96,21 @@ def records(root: Root, name: str = "fine-art-canvas") -> list[dict[str, Any]]:
     log = root.path / "out" / name / "log.jsonl"
     if not log.exists():
         return []
-    return [json.loads(line) for line in log.read_text().splitlines()]
+    return [located(root, json.loads(line)) for line in log.read_text().splitlines()]
+
+
+def located(root: Root, record: dict[str, Any]) -> dict[str, Any]:
+    """A record of a log with its paths absolute: in the log they are below the root."""
+
+    def find(path: str) -> str:
+        return str(root.path / path)
+
+    record["original_kept"] = find(record["original_kept"])
+    for each in (*record["results"], *record["attachments"]):
+        each["path"] = find(each["path"])
+    if record.get("placement"):
+        record["placement"]["kept"] = find(record["placement"]["kept"])
+    return record
 
 
 def files(folder: Path) -> list[str]:

@@ -203,3 +203,21 @@ def test_values_in_the_record_are_of_the_schema(small):
     assert ["--long-edge"] == reason["ways_on"][0]["options"][:1]
     json.dumps(record)
     assert np.isfinite(reason["excess"])
+
+
+def test_a_picture_is_released_by_its_name_where_one_alone_is_called_so(small, hotfolder):
+    _few_pixels(small)
+    drop(small, "a/reeds.tif", seed=2)
+    drop(small, "b/reeds.tif", seed=3)
+    assert sweep(small) == []
+    several = hotfolder("release", "reeds.tif", small.path)
+    assert 4 == several.returncode
+    assert "several held jobs" in several.stderr
+    nobody = hotfolder("release", "reed.tif", small.path)
+    assert 4 == nobody.returncode
+    assert "no held job is called so" in nobody.stderr
+    done = hotfolder("release", "MUD", "b/reeds.tif", small.path)
+    assert 0 == done.returncode, done.stderr
+    assert sweep(small) == []
+    made = {each["source"] for each in records(small) if each["state"] == "delivered"}
+    assert {"mud.tif", "b/reeds.tif"} == made

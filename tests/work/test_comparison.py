@@ -49,7 +49,7 @@ def test_a_page_holds_only_as_many_as_can_be_judged(tmp_path):
         candidate(f"n{number}", float(number), sheet=sheet) for number in range(MOST_SHOWN + 2)
     )
     said = page("<script>mud", found)
-    assert MOST_SHOWN == said.count("As it comes out</figcaption>")
+    assert MOST_SHOWN == said.count("As it comes out <span")
     assert f"The {MOST_SHOWN} that keep most are shown." in said
     assert "<script" not in said
     assert len(found) == said.count('<th scope="row">')

@@ -38,6 +38,8 @@ class Spot:
     width_px: int
     height_px: int
     lost: bool
+    is_for_detail: bool = False
+    """It is shown for its detail."""
 
 
 @dataclass(frozen=True)
@@ -57,6 +59,10 @@ class Sheet:
     spots: tuple[Spot, ...]
     notices: tuple[str, ...]
     """What the picture is held for, and what is warned of."""
+    front: tuple[float, float, float, float] | None
+    """What is looked at: left, top, width, height in percent of the raster; None: all of it."""
+    has_bleed: bool
+    """Whether what lies around that is cut off; else it is folded away."""
     cropped: str
     """How much of the whole picture is cut off, in words; "" when nothing is."""
     whole_px: tuple[int, int]

@@ -29,6 +29,7 @@ from hotfolder import (
     Place,
     RasterSpec,
     Role,
+    Share,
     SharpeningToCome,
     SizeToCome,
     Stage,
@@ -77,6 +78,9 @@ class ProofSheetSettings(StageSettings):
 
     places: Annotated[int, Field(ge=0, le=8)] = 4
     """How many of the worst places are shown at 1:1."""
+    at: Annotated[tuple[tuple[Share, Share], ...], Field(max_length=8)] = ()
+    """Places to show instead of the worst, each as shares of the original's width and height, as in
+    ``[["40 %", "30 %"]]``."""
     page_size: Annotated[ByteCount, Field(ge=300_000)] = MOST_BYTES
     """The most that the page may take; its pictures are compressed until they fit."""
 
@@ -132,7 +136,9 @@ class ProofSheet(Stage[ProofSheetSettings]):
         tolerance = job.told(LossTolerance) or _TOLERANCE
         self._tolerance = max(tolerance.delta_e_00, noise.p99)
         size_px = (raster.width_px, raster.height_px)
-        self._collector = WorstPlaces(self._source, size_px, look_up, self._tolerance)
+        points = [raster.original_area.point(*each) for each in self.settings.at]
+        at = [(x / raster.width_px, y / raster.height_px) for x, y in points]
+        self._collector = WorstPlaces(self._source, size_px, look_up, self._tolerance, at)
         return raster
 
     def review(self, result: RasterSpec) -> None:
@@ -179,6 +185,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
                     "top_px": place.top_px,
                     "width_px": place.width_px,
                     "height_px": place.height_px,
+                    "at": self._find_middle(place),
                 }
                 for place in self._places
             ],
@@ -197,6 +204,22 @@ class ProofSheet(Stage[ProofSheetSettings]):
         small.write_bytes(
             thumbnail(whole_with_crop(cropped, self._inside_wrap(whole)) if cropped else whole)
         )
+
+    def _find_middle(self, place: WorstPlace) -> list[float]:
+        """The middle of a place, as shares of the original's width and height, 0 … 1."""
+        across, down = self._raster.original_area.shares_of(
+            place.left_px + place.width_px / 2, place.top_px + place.height_px / 2
+        )
+        return [round(min(max(each, 0.0), 1.0), 4) for each in (across, down)]
+
+    def _find_front(self) -> tuple[float, float, float, float] | None:
+        """What is looked at, in percent of the raster; None when that is all of it."""
+        raster = self._raster
+        size = (raster.width_px, raster.height_px)
+        if raster.looked_at_px == size:
+            return None
+        shares = [100 * side / of for side, of in zip(raster.looked_at_px, size, strict=True)]
+        return (100 - shares[0]) / 2, (100 - shares[1]) / 2, shares[0], shares[1]
 
     def _inside_wrap(self, shown: Shown) -> Shown:
         """A view of the raster without its wrap, for a display."""
@@ -259,6 +282,8 @@ class ProofSheet(Stage[ProofSheetSettings]):
                     *(each.message for each in job.reasons),
                     *(each.message for each in job.warnings),
                 ),
+                front=self._find_front(),
+                has_bleed=self._raster.bleed_px > 0,
                 cropped=say_share(cropped.share) if cropped else "",
                 whole_px=(pictures["whole"].shape[1], pictures["whole"].shape[0])
                 if cropped
@@ -287,4 +312,5 @@ class ProofSheet(Stage[ProofSheetSettings]):
             place.width_px,
             place.height_px,
             place.lost > 0,
+            place.is_for_detail,
         )

@@ -21,6 +21,7 @@ from hotfolder import (
     RasterSpec,
     Rendering,
     Role,
+    Share,
     SharpeningToCome,
     SizeToCome,
     Stage,
@@ -49,6 +50,9 @@ class StripPlacesSettings(StageSettings):
 
     worst: Annotated[int, Field(ge=1, le=12)] = 4
     """The most pieces that show where colours are lost."""
+    at: Annotated[tuple[tuple[Share, Share], ...], Field(max_length=12)] = ()
+    """Places that the strip has to show, each as shares of the original's width and height, as in
+    ``[["40 %", "30 %"]]``."""
 
 
 class StripPlaces(Stage[StripPlacesSettings]):
@@ -110,12 +114,23 @@ class StripPlaces(Stage[StripPlacesSettings]):
             (raster.width_px, raster.height_px),
             cell(raster.width_px, raster.height_px, raster.ppi),
             self.settings.worst,
+            self._find_asked(),
         )
         return {
             "tolerance_delta_e_00": round(self._tolerance, 3),
             "pieces": [{**asdict(piece), "why": list(piece.why)} for piece in chosen],
             "conversion_in_words": self._conversion_in_words(),
         }
+
+    def _find_asked(self) -> list[tuple[tuple[float, float], str]]:
+        """Places of the original that were named, as shares of the raster, with how."""
+        raster = self._raster
+        found = []
+        for across, down in self.settings.at:
+            x, y = raster.original_area.point(across, down)
+            why = f"asked for, {100 * across:g} %, {100 * down:g} %"
+            found.append(((x / raster.width_px, y / raster.height_px), why))
+        return found
 
     def _conversion_in_words(self) -> str:
         conversion, chosen = self._job.told(ConversionToCome), self._job.told(IntentChosen)

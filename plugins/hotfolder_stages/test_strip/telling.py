@@ -7,6 +7,7 @@ practice, no source.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,9 @@ from hotfolder_stages.test_strip.layout import STEP_PX, Cell
 
 Flags = NDArray[np.bool_]
 
+Spot = tuple[float, float]
+"""A place in a picture: shares of its width and height, 0 … 1."""
+
 LOST, MOVED = "colours lost", "colours moved most"
 SKIN, NEUTRAL, SHADOW = "skin-like tones", "neutrals", "darkest detail"
 
@@ -26,6 +30,8 @@ _DARK_LIGHTNESS, _DETAIL = 35.0, 1.2
 _ENOUGH = 0.1
 """Share of a piece that must be of a kind for the piece to tell about it."""
 
+_ALIKE = 15.0
+"""ΔE*ab between mean colours below which two pieces would tell the same. Our own choice."""
 _MOVED_PLACES = 2
 _SAME = 0.5
 
@@ -44,7 +50,7 @@ class Piece:
 
 def telling(
     lab: Floats, loss: Floats, shift: Floats, tolerance: float, size_px: tuple[int, int],
-    each: Cell, most_lost: int,
+    each: Cell, most_lost: int, at: Sequence[tuple[Spot, str]] = (),
 ) -> list[Piece]:  # fmt: skip
     """Choose pieces.
 
@@ -60,12 +66,15 @@ def telling(
         How large pieces are.
     most_lost
         How many pieces may be there for what is lost.
+    at
+        Places that a person has named, and how; they come first.
     """
     windows = _Windows(lab.shape[:2], size_px, each)
-    chosen: list[Piece] = []
+    chosen = [windows.piece_at(*each) for each in at]
     beyond = windows.mean(np.maximum(loss - tolerance, 0))
     if beyond.max(initial=0) > 0:
-        windows.take(chosen, beyond, LOST, most_lost)
+        # of the colours that are lost, not of all: two blues differ little beside any ground
+        windows.take(chosen, beyond, LOST, most_lost, windows.weighted(lab, loss > tolerance))
     else:
         windows.take(chosen, windows.mean(shift), MOVED, min(_MOVED_PLACES, most_lost))
     lightness, chroma = lab[..., 0], np.hypot(lab[..., 1], lab[..., 2])
@@ -91,6 +100,7 @@ class _Windows:
 
     def __init__(self, reduced: tuple[int, ...], size_px: tuple[int, int], each: Cell) -> None:
         self._each = each
+        self._size = size_px
         width, height = size_px
         self._lefts = np.arange(0, width - each.width_px + 1, STEP_PX)
         self._tops = np.arange(0, height - each.height_px + 1, STEP_PX)
@@ -111,8 +121,25 @@ class _Windows:
         variance = self.mean(np.square(values, dtype=np.float64)) - self.mean(values) ** 2
         return np.sqrt(np.maximum(variance, 0))
 
-    def take(self, chosen: list[Piece], score: Floats, why: str, most: int) -> None:
+    def weighted(self, lab: Floats, flags: Flags) -> Floats:
+        """Mean colour of what is flagged in each window: shape (tops, lefts, 3)."""
+        share = np.maximum(self.mean(flags), 1e-9)
+        planes = [self.mean(lab[..., plane] * flags) / share for plane in range(3)]
+        return np.stack(planes, axis=-1)
+
+    def piece_at(self, spot: Spot, why: str) -> Piece:
+        """The piece whose middle is nearest to a place."""
+        width, height = self._size
+        left = _nearest(self._lefts, spot[0] * width - self._each.width_px / 2)
+        top = _nearest(self._tops, spot[1] * height - self._each.height_px / 2)
+        return Piece(left, top, self._each.width_px, self._each.height_px, (why,))
+
+    def take(
+        self, chosen: list[Piece], score: Floats, why: str, most: int, colour: Floats | None = None
+    ) -> None:
         """Add the places with the greatest scores, apart from each other; 0 is not worth it.
+
+        colour: what each window shows; one that shows nearly the same as one before is left out.
 
         Where a chosen piece shows half of the place or more, it gets the reason as well.
         """
@@ -127,6 +154,9 @@ class _Windows:
                 np.abs(self._lefts - left) < each.width_px
             )[None, :]
             score[near] = 0
+            if colour is not None:
+                apart = np.linalg.norm(colour - colour[row, column], axis=-1)
+                score[apart < _ALIKE] = 0
             place = Piece(left, top, each.width_px, each.height_px, (why,))
             for number, other in enumerate(chosen):
                 if _shared(place, other) >= _SAME:
@@ -138,6 +168,10 @@ class _Windows:
                     break
             else:
                 chosen.append(place)
+
+
+def _nearest(starts: NDArray[np.intp], wanted: float) -> int:
+    return int(starts[np.argmin(np.abs(starts - wanted))])
 
 
 def _edges(

@@ -93,7 +93,7 @@ class Crowd:
         if self.place.has("restore"):
             if self._yesterday is None and self.rng.random() < 0.15:
                 self.keeps_the_ledger()
-            elif self._yesterday is not None and self.rng.random() < 0.05:
+            elif self._yesterday is not None and self.rng.random() < 0.15:
                 self.restores_the_ledger()
 
     def mend(self, *, all_of_it: bool = False) -> None:
@@ -234,7 +234,7 @@ class Crowd:
 
     def releases_by_command(self) -> bool:
         row = self._held()
-        if row is None:
+        if row is None or self.place.hangs:
             return False
         asked = self.rng.choice(([], ["preflight.hold_below_ppi=20"]))
         with contextlib.suppress(HotfolderError):
@@ -302,6 +302,8 @@ class Crowd:
         return True
 
     def stops_the_share(self) -> bool:
+        if self.place.hangs:
+            return False
         self.place.hang()
         self._later("the album's results hang", self.place.answer)
         return True
@@ -331,8 +333,8 @@ class Crowd:
         return self._move_by_settings("originals", self.rng.choice((CANVAS, WEB)))
 
     def _move_by_settings(self, key: str, name: str) -> bool:
-        if self.place.away:
-            return False
+        if self.place.away or self.place.hangs:
+            return False  # `hotfolder init` would wait for it, and nobody mend it meanwhile
         disk = self.rng.choice((self.place.disk, self.place.share))
         folder = self.place.new_folder(disk / "moved" / f"{key}-{name}-{self._next()}")
         self.place.moved[name][key] = folder

@@ -20,6 +20,7 @@ from faults.killing import run_here
 from faults.soaking.place import run
 from hotfolder.daemon import trouble
 from hotfolder.daemon.loop import Daemon
+from hotfolder.disk import platforms
 from hotfolder.disk.marker import MARKER
 from hotfolder.errors import HotfolderError
 from hotfolder.logs import set_up_logs
@@ -30,8 +31,11 @@ from hotfolder.settings.root import DestinationFolders, Root
 CANVAS, WEB, ALBUM = "canvas", "web", "album"
 """All in the root; in and out on a share; out on a share that hangs."""
 
-PARTS = ("full", "away", "hang", "user", "settings", "folders", "restore")
+PARTS = ("full", "away", "hang", "user", "settings", "folders")
 """What can be left out of a run."""
+
+ON_REQUEST = ("restore",)
+"""What is only played when asked for: the ledger of yesterday is put back by hand."""
 
 NOBODY = 65534
 _SIZE = "size=64m"
@@ -76,7 +80,8 @@ class Place:
         self.lives = 0
         self.wrong: list[str] = []
         """What must not have happened."""
-        self._stopped: subprocess.Popen[bytes] | None = None
+        self.hangs = False
+        """Whether the share that can do so gives no answer."""
         self._bindfs: subprocess.Popen[bytes] | None = None
         self._find_out_what_can_be_done()
 
@@ -86,7 +91,7 @@ class Place:
                 self.left_out[part] = "needs the rights of root"
         elif shutil.which("bindfs") is None or not Path("/dev/fuse").exists():
             self.left_out["hang"] = "there is no bindfs, or no /dev/fuse"
-        for part in PARTS:
+        for part in (*PARTS, *ON_REQUEST):
             if part not in self.parts:
                 self.left_out.setdefault(part, "not asked for")
 
@@ -228,11 +233,13 @@ class Place:
         """Let the share that can do so give no answer any more."""
         if self._bindfs:
             self._bindfs.send_signal(signal.SIGSTOP)
+            self.hangs = True
 
     def answer(self) -> None:
         """Let it answer again."""
         if self._bindfs:
             self._bindfs.send_signal(signal.SIGCONT)
+            self.hangs = False
 
     # the daemon
 
@@ -274,6 +281,7 @@ class Place:
                 os.setgroups([])
                 os.setgid(NOBODY)
                 os.setuid(NOBODY)
+            platforms.die_with_parent()  # a change of user forgets it
             set_up_logs(self.root.log, terminal=False)
             trouble._RETRY_S = (0.05, 0.2, 0.5)
             found = check(self.root)
@@ -298,19 +306,28 @@ class Place:
 
     # the end
 
-    def remove(self) -> None:
-        """Unmount everything and remove it."""
+    def end_what_hangs(self) -> None:
+        """End the process behind the share that hangs, and unmount it."""
         if self._bindfs:
             self.answer()
             self._bindfs.terminate()
             self._bindfs.wait()
+            self._bindfs = None
             point = self.root.path / "out" / ALBUM
             if os.path.ismount(point):
                 run("umount", "-l", point)
+
+    def unmount(self) -> None:
+        """Unmount everything."""
+        self.end_what_hangs()
         if self.mounts:
             for each in (*self.mount_points(), self.disk, self.share):
                 while os.path.ismount(each):
                     run("umount", "-l", each)
+
+    def remove(self) -> None:
+        """Unmount everything and remove it."""
+        self.unmount()
         shutil.rmtree(self.folder)
 
 

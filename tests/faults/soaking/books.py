@@ -81,7 +81,8 @@ class Books:
             self.wrong.append(f"left in the spool: {left[:5]}")
 
     def _original(self, record: dict[str, Any]) -> None:
-        kept, sha256 = Path(record["original_kept"]), record["original"].get("sha256")
+        kept = self.place.root.path / record["original_kept"]
+        sha256 = record["original"].get("sha256")
         self._known.add(kept)
         if sha256 is None:
             self._check(os.path.lexists(kept), f"{record['job']}: {kept} is not there")
@@ -98,7 +99,7 @@ class Books:
             not delivered or len(record["results"]) == 1, f"{record['job']}: {record['results']}"
         )
         for each in [*record["results"], *record.get("attachments", [])]:
-            path = Path(each["path"])
+            path = self.place.root.path / each["path"]
             if record.get("discarded"):
                 continue
             if delivered and each in record["results"]:

@@ -89,7 +89,7 @@ class Desk:
         if self.process is None:
             return None, []
         with contextlib.suppress(psutil.Error):
-            for each in psutil.Process(self.process.pid).children():
+            for each in find_daemon(self.process.pid).children():
                 if "forkserver" in " ".join(each.cmdline()):
                     return each, each.children()
         return None, []
@@ -98,10 +98,16 @@ class Desk:
         life = self.lives[-1]
         with contextlib.suppress(psutil.Error):
             assert self.process is not None
-            rss = psutil.Process(self.process.pid).memory_info().rss / 2**20
+            rss = find_daemon(self.process.pid).memory_info().rss / 2**20
             life.update(age_s=time.monotonic() - life["since"], rss_mib=rss)
             if "rss_mib_at_10_s" not in life and life["age_s"] > 10:
                 life["rss_mib_at_10_s"] = rss
+
+
+def find_daemon(pid: int) -> psutil.Process:
+    """The process that serves, behind the one that the command has started (`disk.apart`)."""
+    known = psutil.Process(pid)
+    return next(iter(known.children()), known)
 
 
 class Troubles:

@@ -31,6 +31,17 @@
     apart.setAttribute("aria-pressed", String(!together));
   };
 
+  // one pixel of a picture is one of the screen's, or less: nothing is stretched
+  const natural = (image) => image.getAttribute("width") / window.devicePixelRatio;
+  const fit = () => {
+    pair.style.setProperty("--natural", `${natural(picture)}px`);
+    const large = document.querySelector(".places.large") !== null;
+    for (const image of document.querySelectorAll(".place img")) {
+      image.style.width = `${(large ? 3 : 1) * natural(image)}px`;
+    }
+  };
+  fit();
+  window.addEventListener("resize", fit);
   pair.style.setProperty("--shape", String(picture.getAttribute("width") / picture.getAttribute("height")));
   for (const each of document.querySelectorAll(".controls")) each.hidden = false;
   stack(true);
@@ -58,9 +69,7 @@
     larger.addEventListener("click", () => {
       const large = places.classList.toggle("large");
       larger.setAttribute("aria-pressed", String(large));
-      for (const image of places.querySelectorAll("img")) {
-        image.style.width = large ? `${3 * image.getAttribute("width")}px` : "";
-      }
+      fit();
     });
   }
 })();

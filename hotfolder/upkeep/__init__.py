@@ -1,0 +1,1 @@
+"""Keeping a root for years: copies of it, what nothing mentions, what may go."""

@@ -1,0 +1,237 @@
+"""A copy of a whole root: `hotfolder backup`.
+
+It is written under another name and gets its own when it is complete.
+
+A daemon may be at work. What lies where files stay is copied first, which takes most of the time,
+and the daemon does not notice. Then it is asked to hold still (`ledger.pause`) and everything is
+compared once more: what came is copied, what has gone is taken out, and the ledger is copied by
+SQLite's own way. So the copy is the root as it was at one moment.
+"""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import sqlite3
+from collections.abc import Iterator, Mapping
+from contextlib import closing
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+from hotfolder.disk import durable
+from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.ledger.log_years import LOG_FILE
+from hotfolder.ledger.pause import hold_still
+from hotfolder.ledger.reading import open_reader
+from hotfolder.settings.root import DestinationFolders, Root
+from hotfolder.upkeep.copies import (
+    ELSEWHERE,
+    IN_ROOT,
+    LEDGER,
+    MANIFEST,
+    Copied,
+    Entry,
+    check_chains,
+    check_ledger,
+    read_folders,
+)
+
+BEHIND_MARK: Final = ("behind", "a copy")
+"""What is noted in a copied ledger: the root may have gone on since."""
+
+_STAYS: Final = ("originals", "results")
+_SETTINGS: Final = ("hotfolder.toml", "destinations", "profiles", "plugins")
+_NOT_COPIED: Final = frozenset(
+    {"status.json", "status.new", "lock.pid", "ledger.closed", "pause", "pause.granted"}
+)
+
+
+def back_up(root: Root, to: Path) -> Copied:
+    """Copy a root into a new folder, and check the copy.
+
+    Raises
+    ------
+    SettingsError
+        When the folder is there already, or lies in the root.
+    StorageError
+        When something cannot be read or written; no copy of that name is left.
+    """
+    to, folders = to.absolute(), read_folders(root)
+    if not root.destinations.is_dir():
+        problem = Problem(str(root.path), "", "is not a root", "run `hotfolder init` to make one")
+        raise SettingsError([problem])
+    if os.path.lexists(to):
+        raise SettingsError([Problem(str(to), "", "is there already", "a new name for the copy")])
+    tops = [root.path, *(each for of in folders.values() for each in of.all())]
+    if any(to.is_relative_to(top) for top in tops):
+        allowed = "a folder outside the root and its folders"
+        raise SettingsError([Problem(str(to), "", "lies in what is copied", allowed)])
+    building = to.with_name(f"{durable.TEMPORARY_PREFIX}{to.name}")
+    try:
+        durable.make_folders(to.parent)
+        durable.remove_tree(building, below=building.parent)
+        building.mkdir()
+        copying = _Copying(root, folders, building)
+        copying.copy_what_stays()
+        with hold_still(root):
+            copying.copy_the_rest()
+        missing = copying.find_missing()
+        durable.move_new(building, to)
+    except OSError as error:
+        raise StorageError(
+            f"the copy {to} cannot be made: {error.filename or ''}: {error.strerror or error}"
+        ) from error
+    total = sum(each.bytes for each in copying.done.values())
+    faults = check_chains(to / LEDGER, _logs_of(to, folders, root))
+    return Copied(
+        place=str(to), files=len(copying.done), bytes=total, kept=[], missing=missing, faults=faults
+    )
+
+
+class _Copying:
+    """Copies a root, some of it twice."""
+
+    def __init__(self, root: Root, folders: Mapping[str, DestinationFolders], to: Path) -> None:
+        self._root = root
+        self._folders = folders
+        self._to = to
+        self.done: dict[str, Entry] = {}
+        self._seen: dict[str, tuple[int, int, int]] = {}
+        self._there: set[str] = set()
+        self._elsewhere = {
+            folder: f"{ELSEWHERE}/{destination}/{kind}"
+            for destination, each in folders.items()
+            for kind, folder in vars(each).items()
+            if not folder.is_relative_to(root.path)
+        }
+
+    def copy_what_stays(self) -> None:
+        """Copy what a daemon only adds to."""
+        for kind in _STAYS:
+            for each in self._folders.values():
+                self._copy_tree(getattr(each, kind))
+
+    def copy_the_rest(self) -> None:
+        """Copy everything that is not copied as it is now, and write the manifest last."""
+        self._there.clear()
+        self._copy_ledger()
+        for name in _SETTINGS:
+            self._copy_tree(self._root.path / name)
+        for path in (self._root.private / "folders.json", self._root.spool, self._root.kept):
+            self._copy_tree(path)
+        for each in self._folders.values():
+            for folder in each.all():
+                self._copy_tree(folder)
+        for name in set(self.done) - self._there:  # it has gone since it was copied
+            durable.remove_tree(self._to / name, below=self._to)
+            del self.done[name]
+        lines = [
+            json.dumps(asdict(each)) + "\n"
+            for each in sorted(self.done.values(), key=lambda each: each.path)
+        ]
+        head = json.dumps({"made": datetime.now(UTC).isoformat(), "root": str(self._root.path)})
+        durable.write_new(self._to / MANIFEST, "".join([head + "\n", *lines]).encode("ascii"))
+
+    def find_missing(self) -> list[str]:
+        """Originals that the copied ledger speaks of as kept, there now, and not in the copy."""
+        found = []
+        with open_reader(self._to / LEDGER) as ledger:
+            places = ledger.places
+            for (kept,) in ledger.db.execute(
+                "SELECT DISTINCT json_extract(record, '$.original_kept') FROM jobs"
+                " WHERE state = 'delivered' AND record IS NOT NULL"
+            ):
+                relative = places.shorten(places.find(kept))
+                path = self._root.path / relative
+                if self._name(path) not in self.done and durable.is_there(path):
+                    found.append(str(path))
+        return found
+
+    def _copy_ledger(self) -> None:
+        target = self._to / LEDGER
+        durable.make_folders(target.parent)
+        if not self._root.ledger.exists():
+            return
+        try:
+            with (
+                closing(sqlite3.connect(f"file:{self._root.ledger}?mode=ro", uri=True)) as ledger,
+                closing(sqlite3.connect(target)) as copy,
+            ):
+                ledger.backup(copy)
+                copy.execute("PRAGMA journal_mode = DELETE")
+            check_ledger(target)
+            with closing(sqlite3.connect(target)) as copy, copy:
+                if copy.execute("SELECT 1 FROM sqlite_master WHERE name = 'marks'").fetchone():
+                    copy.execute("INSERT OR REPLACE INTO marks VALUES (?, ?)", BEHIND_MARK)
+        except sqlite3.DatabaseError as error:
+            raise StorageError(
+                f"the ledger {self._root.ledger} cannot be copied: {error}"
+            ) from error
+        durable.fsync_file(target)
+        self._note(target, durable.sha256_of(target))
+
+    def _copy_tree(self, top: Path) -> None:
+        for path in _list_files(top):
+            name = self._name(path)
+            try:
+                now = path.lstat()
+                stamp = (now.st_ino, now.st_size, now.st_mtime_ns)
+                if self._seen.get(name) == stamp:
+                    self._there.add(name)
+                    continue
+                target = self._to / name
+                durable.make_folders(target.parent)
+                durable.remove_tree(target, below=target.parent)
+                durable.copy_any_new(path, target)
+            except FileNotFoundError:
+                continue  # it moved on; it is copied where it is then
+            except OSError as error:
+                if error.errno == errno.EBUSY:
+                    continue  # it is still being written to a hot folder
+                raise
+            self._seen[name] = stamp
+            if target.is_symlink():
+                self._there.add(name)
+                self.done[name] = Entry(name, "", 0, str(target.readlink()))
+                continue
+            if not target.is_file():
+                continue  # a pipe or a socket has nothing to lose
+            self._note(target, durable.sha256_of(target))
+
+    def _note(self, target: Path, digest: durable.Digest) -> None:
+        name = target.relative_to(self._to).as_posix()
+        self._there.add(name)
+        self.done[name] = Entry(name, digest.sha256, digest.bytes)
+
+    def _name(self, path: Path) -> str:
+        """Where a file goes in the copy."""
+        for folder, place in self._elsewhere.items():
+            if path.is_relative_to(folder):
+                return f"{place}/{path.relative_to(folder).as_posix()}"
+        return f"{IN_ROOT}/{path.relative_to(self._root.path).as_posix()}"
+
+
+def _list_files(top: Path) -> Iterator[Path]:
+    """Everything in a folder and below it that is no folder; or the file itself."""
+    if not top.is_dir() or top.is_symlink():
+        if os.path.lexists(top):
+            yield top
+        return
+    for folder, inside, files in os.walk(top):
+        for name in [*files, *(each for each in inside if (Path(folder) / each).is_symlink())]:
+            if name not in _NOT_COPIED:
+                yield Path(folder) / name
+
+
+def _logs_of(copy: Path, folders: Mapping[str, DestinationFolders], root: Root) -> dict[str, Path]:
+    """Logs in a copy, by destination."""
+    found = {}
+    for name, each in folders.items():
+        if each.results.is_relative_to(root.path):
+            found[name] = copy / IN_ROOT / each.results.relative_to(root.path) / LOG_FILE
+        else:
+            found[name] = copy / ELSEWHERE / name / "results" / LOG_FILE
+    return found

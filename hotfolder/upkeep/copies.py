@@ -1,0 +1,114 @@
+"""What `backup` and `restore` share: how a copy of a root is laid out, and what is checked of it.
+
+A copy is a folder: ``root/`` with what lies in the root, ``elsewhere/NAME/KIND/`` with the folders
+that settings have put somewhere else, and ``manifest.jsonl``, which says of every file its path,
+size and SHA-256.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import tomllib
+from collections.abc import Container, Mapping
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, TypedDict
+
+from pydantic import ValidationError
+
+from hotfolder.audit.chain import check_chain
+from hotfolder.disk import durable
+from hotfolder.errors import StorageError
+from hotfolder.ledger.reading import open_reader
+from hotfolder.settings.files import Folders
+from hotfolder.settings.root import DestinationFolders, Root
+
+MANIFEST: Final = "manifest.jsonl"
+IN_ROOT: Final = "root"
+ELSEWHERE: Final = "elsewhere"
+LEDGER: Final = f"{IN_ROOT}/.hotfolder/ledger.sqlite"
+
+
+class Copied(TypedDict):
+    """What a copy, or putting it back, came to."""
+
+    place: str
+    files: int
+    bytes: int
+    kept: list[str]
+    """Files that were there with other bytes: where they were set aside, or that they stay."""
+    missing: list[str]
+    """Files that the ledger speaks of and the copy has not."""
+    faults: list[str]
+    """What is wrong with the chains of records."""
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A file of a copy."""
+
+    path: str
+    """Below the copy, with ``/``; bytes that are no UTF-8 as surrogates."""
+    sha256: str
+    """"" for a link."""
+    bytes: int
+    link: str | None = None
+    """Where a link leads; None for a file."""
+
+    def is_at(self, path: Path) -> bool:
+        """Whether this file, or link, is there as it was copied."""
+        if self.link is None:
+            return durable.has_bytes(path, self.sha256)
+        return path.is_symlink() and str(path.readlink()) == self.link
+
+
+def read_folders(root: Root) -> dict[str, DestinationFolders]:
+    """Where the folders of each destination are; also of one whose settings are wrong otherwise."""
+    found = {}
+    for file in sorted(root.destinations.glob("*.toml")):
+        moved = Folders()
+        with suppress(OSError, ValueError, ValidationError):
+            said = tomllib.loads(file.read_text(encoding="utf-8-sig")).get("folders", {})
+            moved = Folders.model_validate(said)
+        found[file.stem] = root.folders(file.stem, moved)
+    return found
+
+
+def check_ledger(ledger: Path) -> None:
+    """Make sure that a ledger is whole; fine when it is not there.
+
+    Raises
+    ------
+    StorageError
+        When it is not.
+    """
+    if not ledger.exists():
+        return
+    try:
+        with closing(sqlite3.connect(f"file:{ledger}?mode=ro", uri=True)) as db:
+            (said,) = db.execute("PRAGMA integrity_check(1)").fetchone()
+    except sqlite3.DatabaseError as error:
+        said = str(error)
+    if said != "ok":
+        raise StorageError(f"the ledger {ledger} is damaged: {said}")
+
+
+def check_chains(
+    ledger: Path, logs: Mapping[str, Path], going_on: Container[Path] = ()
+) -> list[str]:
+    """Say what is wrong with the chains of records, each as a sentence.
+
+    going_on: logs that go on beyond what the ledger knows.
+    """
+    faults = []
+    with open_reader(ledger) as reader:
+        for name, log in logs.items():
+            if log.parent.is_dir():
+                report = check_chain(reader.db, name, log.parent)
+                faults += [
+                    f"{name}: {fault}"
+                    for fault in report.faults
+                    if not (log in going_on and "differs from what the ledger has" in fault)
+                ]
+    return faults

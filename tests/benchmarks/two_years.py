@@ -1,0 +1,231 @@
+"""Two years of a studio: ``python tests/benchmarks/two_years.py``.
+
+A root is generated as it is after 200,000 jobs: ledger, chained logs, an empty file for each
+original, and sub-folders in the hot folder that nobody empties. Measured are a start and a stop,
+``status``, what one more job costs the daemon (from claim to publish, without its worker's pixels),
+the audit's check with its memory, and the making of a lost ledger with its memory. Processor time
+says more than the clock where others work on the machine.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import os
+import re
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import tifffile
+from measured import add_write_option, show
+from rich.table import Table
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from hotfolder.disk.marker import write_marker
+from hotfolder.ledger.details import Delivered, State
+from hotfolder.ledger.jobs import Ledger, Restored, link
+from hotfolder.ledger.record_log import LOG_FILE, START
+from hotfolder.model.records import Record, to_json_line
+from hotfolder.overview.new_root import make_root
+from hotfolder.settings.root import Root
+from hotfolder_demo import write_profiles
+from whole.conftest import write_destination
+
+NAME = "fine-art-canvas"
+BEGIN = datetime(2024, 11, 1, tzinfo=UTC)
+MORE_JOBS = 20
+JOB = """
+import os, resource, sys, time
+from pathlib import Path
+from hotfolder.daemon.loop import Daemon
+from hotfolder.overview.check import check
+from hotfolder.settings.root import Root
+from hotfolder.work.worker import _work
+root = Root(Path(sys.argv[1]))
+began = time.process_time(), time.perf_counter()
+found = check(root)
+spent = [0.0]
+def run(attempt, stop):
+    now = time.process_time()
+    answer = _work(attempt)
+    spent[0] += time.process_time() - now
+    return answer
+daemon = Daemon(root, found.settings, found.registry, run=run)
+daemon.run(until_idle=True)
+print(time.process_time() - began[0] - spent[0], time.perf_counter() - began[1])
+"""
+
+STATUS = """
+import sys, time
+from pathlib import Path
+from hotfolder.overview.status import collect
+from hotfolder.settings.root import Root
+root = Root(Path(sys.argv[1]))
+began = time.process_time(), time.perf_counter()
+collect(root)
+print(time.process_time() - began[0], time.perf_counter() - began[1])
+"""
+
+
+def make(path: Path, jobs: int, folders: int) -> Root:
+    """A root with so many delivered jobs, and so many empty sub-folders in its hot folder."""
+    root = Root(path)
+    root.profiles.mkdir(parents=True)
+    write_profiles(root.profiles)
+    make_root(path)
+    for file in root.destinations.glob("*.toml"):
+        file.unlink()
+    file = write_destination(root)
+    text = file.read_text().partition("[stage.sizing]")[0]
+    file.write_text(re.sub("stages = .*", 'stages = ["profile-conversion"]', text))
+    settings = root.path / "hotfolder.toml"
+    settings.write_text(settings.read_text().replace("workers = 0", "workers = 1"))
+    settings.write_text(re.sub('(?m)^quiet = "2 s"', 'quiet = "0 s"', settings.read_text()))
+    make_root(path)
+    drop(root, 0)
+    run(root)
+    write_marker(root.path / "out" / NAME)
+    log = root.path / "out" / NAME / LOG_FILE
+    pattern = json.loads(log.read_bytes())
+    fill(root, log, pattern, jobs)
+    for number in range(folders):
+        (root.path / "in" / NAME / f"{number:05}").mkdir()
+    return root
+
+
+def fill(root: Root, log: Path, pattern: dict[str, Any], jobs: int) -> None:
+    """Write as many records like `pattern` into log and ledger."""
+    ledger = Ledger(root.ledger)
+    previous = link(log.read_bytes()) if log.exists() else START
+    empty = hashlib.sha256(b"").hexdigest()
+    # as large as a record of six stages is
+    pattern["findings"] = {"gamut-check": {"rows": [round(each / 7, 6) for each in range(330)]}}
+
+    def rows(file: Any) -> Any:
+        nonlocal previous
+        for number in range(jobs):
+            at = BEGIN + timedelta(days=730) * (number / jobs)
+            name = f"DSC_{number:06}.tif"
+            result = {**pattern["results"][0], "path": f"out/{NAME}/{name}"}
+            record = Record.model_validate(
+                {
+                    **pattern,
+                    "job": f"{at:%Y%m%d-%H%M%S}-{number:08x}",
+                    "source": name,
+                    "original": {**pattern["original"], "name": name, "sha256": empty, "bytes": 0},
+                    "original_kept": f"originals/{NAME}/{name}",
+                    "results": [{**result, "sha256": hashlib.sha256(name.encode()).hexdigest()}],
+                    "arrived": at,
+                    "finished": at + timedelta(seconds=40),
+                    "previous_sha256": previous,
+                    "same_original": [],
+                }
+            )
+            line = to_json_line(record)
+            file.write(line)
+            previous = link(line)
+            yield Restored(
+                id=record.job, destination=NAME, source=name.encode(), kind="file",
+                state=State.DELIVERED, bytes=0, sha256=empty, attempts=1, arrived=at,
+                changed=record.finished, detail=Delivered(), line=line, record=record,
+            )  # fmt: skip
+            (root.path / "originals" / NAME / name).touch()
+
+    with log.open("ab") as file, ledger.many_to_come():
+        ledger.restore(rows(file))
+    ledger.close()
+
+
+def drop(root: Root, number: int) -> None:
+    """Drop a small picture."""
+    pixels = np.full((8, 12, 3), 5000 + number, dtype=np.uint16)
+    icc = (root.profiles / "srgb.icc").read_bytes()
+    path = root.path / "in" / NAME / f"more-{number:04}.tif"
+    tifffile.imwrite(path, pixels, photometric="rgb", iccprofile=icc, metadata=None)
+
+
+def run(root: Root, what: str = JOB) -> tuple[float, float]:
+    """Run a script that prints its processor time and its time; by default, a sweep.
+
+    What the sweep prints is without its workers' time.
+    """
+    command = [sys.executable, "-W", "ignore", "-c", what, str(root.path)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode:
+        raise RuntimeError(done.stderr[-2000:])
+    spent, took = map(float, done.stdout.split()[-2:])
+    return spent, took
+
+
+def command(*arguments: str) -> tuple[float, float, float]:
+    """Run the program: the time, processor time, and the most memory in MiB."""
+    began = time.perf_counter()
+    process = subprocess.Popen(
+        [sys.executable, "-W", "ignore", "-m", "hotfolder", *arguments],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    _, _, usage = os.wait4(process.pid, 0)
+    return time.perf_counter() - began, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024
+
+
+def main() -> None:
+    """Generate, measure, print."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n", maxsplit=1)[0])
+    parser.add_argument("--jobs", type=int, default=200_000)
+    parser.add_argument("--folders", type=int, default=20_000)
+    parser.add_argument("--folder", type=Path)
+    add_write_option(parser)
+    asked = parser.parse_args()
+    with tempfile.TemporaryDirectory(dir=asked.folder) as name:
+        show([measure(Path(name), asked.jobs, asked.folders)], write=asked.write)
+
+
+def measure(folder: Path, jobs: int, empty_folders: int) -> Table:
+    """The table, beside the same of a root with hardly any jobs."""
+    few = make(folder / "few", 100, 0)
+    many = make(folder / "many", jobs, empty_folders)
+    table = Table("what", "100 jobs", f"{jobs} jobs")
+    size = sum(each.stat().st_size for each in many.private.glob("ledger.sqlite*")) / 2**20
+    log = (many.path / "out" / NAME / LOG_FILE).stat().st_size / 2**20
+    table.add_row("ledger, log", "", f"{size:.0f} MiB, {log:.0f} MiB")
+    idle = [run(root) for root in (few, many)]
+    table.add_row("a start and a stop", *(f"{cpu:.2f} s of {took:.2f} s" for cpu, took in idle))
+    said = [run(root, STATUS) for root in (few, many)]
+    table.add_row("status, once loaded", *(f"{cpu:.2f} s of {took:.2f} s" for cpu, took in said))
+    one = []
+    for root, (before, _) in zip((few, many), idle, strict=True):
+        for number in range(1, MORE_JOBS + 1):
+            drop(root, number)
+        spent, _ = run(root)
+        one.append(f"{1000 * (spent - before) / MORE_JOBS:.1f} ms")
+    table.add_row("one more job, of the daemon's processor time", *one)
+    said = [
+        command("audit", str(root.path), "--verify", "--name", "nothing") for root in (few, many)
+    ]
+    cells = (f"{cpu:.1f} s of {took:.1f} s, {mib:.0f} MiB" for took, cpu, mib in said)
+    table.add_row("verify, chains only", *cells)
+    said = [command("audit", str(root.path), "--verify") for root in (few, many)]
+    cells = (f"{cpu:.1f} s of {took:.1f} s, {mib:.0f} MiB" for took, cpu, mib in said)
+    table.add_row("verify, every file", *cells)
+    for root in (few, many):
+        for each in root.private.glob("ledger.sqlite*"):
+            each.unlink()
+    said = [command("sweep", str(root.path)) for root in (few, many)]
+    cells = (f"{cpu:.1f} s of {took:.1f} s, {mib:.0f} MiB" for took, cpu, mib in said)
+    table.add_row("a lost ledger made anew", *cells)
+    return table
+
+
+if __name__ == "__main__":
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    main()

@@ -1,0 +1,201 @@
+"""What may go after a while: only what is proven, said first, and the chain goes on."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import os
+import sqlite3
+import time
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from faults.conftest import quick
+from faults.killing import check_chain
+from faults.serving import CANVAS, sweep
+from hotfolder.ledger.log_years import read_lines
+from hotfolder.settings.files import Keep
+from hotfolder.upkeep import cutting
+from hotfolder.upkeep.copies import read_folders
+from hotfolder.upkeep.tidy import tidy
+from whole.conftest import drop, files, hotfolder, records
+
+__all__ = ["hotfolder", "quick"]
+
+pytestmark = pytest.mark.slow
+LATER = datetime.now(UTC) + timedelta(days=400)
+ORIGINALS = Keep(originals="1 year", cut_log=False, empty_folders="1000 years")
+LOGS = Keep(empty_folders="1000 years")
+
+
+def tidied(root, keep, *, dry=False, now=LATER):
+    return tidy(root, read_folders(root), keep, dry=dry, now=now)
+
+
+@pytest.fixture
+def one(quick):
+    drop(quick, "harbour/mud.tif", seed=1, size=24)
+    drop(quick, "plain.tif", seed=3, size=24, profile=False)
+    assert sweep(quick) == []
+    return quick
+
+
+def test_an_old_original_goes_and_is_not_missed(one, hotfolder):
+    said = tidied(one, ORIGINALS, dry=True)
+    assert [True] == [each["path"].endswith("harbour/mud.tif") for each in said["removed"]]
+    assert ["harbour/mud.tif"] == files(one.path / "originals" / CANVAS)
+    tidied(one, ORIGINALS)
+    assert [] == files(one.path / "originals" / CANVAS)
+    assert [] == tidied(one, ORIGINALS)["removed"]
+    assert 1 == len(list((one.path / "held" / CANVAS).glob("*/plain.tif")))
+    assert 0 == hotfolder("audit", one.path, "--verify").returncode
+
+
+def test_a_young_original_stays(one):
+    assert [] == tidied(one, ORIGINALS, now=datetime.now(UTC))["removed"]
+
+
+def test_an_original_that_has_changed_stays_and_is_said(one):
+    (one.path / "originals" / CANVAS / "harbour/mud.tif").write_bytes(b"mud")
+    said = tidied(one, ORIGINALS)
+    assert ([], 1) == (said["removed"], len(said["stays"]))
+    assert "changed" in said["stays"][0]["why"]
+
+
+def test_an_original_that_a_younger_job_has_as_well_stays(one):
+    now = datetime.now(UTC) + timedelta(days=400)
+    original = one.path / "originals" / CANVAS / "harbour/mud.tif"
+    drop(one, "again.tif", seed=1, size=24)
+    assert (one.path / "in" / CANVAS / "again.tif").read_bytes() == original.read_bytes()
+    assert sweep(one) == []
+    with closing(sqlite3.connect(one.ledger)) as db, db:
+        young = (now - timedelta(days=3)).isoformat(timespec="milliseconds")
+        db.execute("UPDATE records SET finished = ? WHERE name = 'again.tif'", (young,))
+    said = tidied(one, ORIGINALS, now=now)
+    assert [] == said["removed"]
+    assert "younger" in said["stays"][0]["why"]
+
+
+def test_records_of_a_year_that_is_over_go_to_a_file_and_the_chain_goes_on(one, hotfolder):
+    log = one.path / "out" / CANVAS / "log.jsonl"
+    whole = log.read_bytes()
+    assert [] != tidied(one, LOGS, dry=True)["removed"]
+    assert whole == log.read_bytes()
+    tidied(one, LOGS)
+    (part,) = log.parent.glob("log-*.jsonl.gz")
+    assert whole == gzip.decompress(part.read_bytes())
+    assert b"" == log.read_bytes()
+    drop(one, "later.tif", seed=5, size=24)
+    assert sweep(one) == []
+    together = log.with_name("together")
+    together.write_bytes(b"".join(read_lines(log)))
+    check_chain(together)
+    assert 3 == len(together.read_bytes().splitlines())
+    together.unlink()
+    done = hotfolder("audit", one.path, "--verify")
+    assert done.returncode == 0, done.stdout
+    assert "3 records, chain whole" in done.stdout
+
+
+def test_a_lost_ledger_is_made_anew_from_all_years(one):
+    tidied(one, LOGS)
+    drop(one, "later.tif", seed=5, size=24)
+    assert sweep(one) == []
+    for each in one.private.glob("ledger.sqlite*"):
+        each.unlink()
+    assert sweep(one) == []
+    drop(one, "latest.tif", seed=6, size=24)
+    assert sweep(one) == []
+    lines = [json.loads(line) for line in read_lines(one.path / "out" / CANVAS / "log.jsonl")]
+    assert 4 == len({each["job"] for each in lines}) == len(lines)
+    assert 2 == len(records(one))
+
+
+def test_a_cut_that_was_broken_off_counts_no_line_twice_and_is_gone_on_with(one, monkeypatch):
+    log = one.path / "out" / CANVAS / "log.jsonl"
+    whole = log.read_bytes()
+
+    def kill(*_args):
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(cutting.durable, "fsync_file", kill)
+        with pytest.raises(KeyboardInterrupt):
+            tidied(one, LOGS)
+    assert whole == b"".join(read_lines(log))
+    write = cutting._write_part
+
+    def write_and_kill(found):
+        write(found)
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(cutting, "_write_part", write_and_kill)
+        with pytest.raises(KeyboardInterrupt):
+            tidied(one, LOGS)
+    assert [True, True] == [log.exists(), bool(list(log.parent.glob("log-*.gz")))]
+    assert whole == b"".join(read_lines(log))
+    tidied(one, LOGS)
+    assert (b"", whole) == (log.read_bytes(), b"".join(read_lines(log)))
+
+
+def test_a_log_whose_chain_is_broken_is_not_cut(one):
+    log = one.path / "out" / CANVAS / "log.jsonl"
+    lines = log.read_bytes().splitlines(keepends=True)
+    log.write_bytes(lines[0].replace(b'"attempts": 1', b'"attempts": 2') + lines[1])
+    said = tidied(one, LOGS)
+    assert "is not cut" in said["stays"][0]["why"]
+    assert [] == list(log.parent.glob("log-*"))
+
+
+def test_a_part_of_that_name_with_other_lines_is_left_alone(one):
+    log = one.path / "out" / CANVAS / "log.jsonl"
+    part = log.with_name(f"log-{datetime.now(UTC).year}.jsonl.gz")
+    part.write_bytes(gzip.compress(b'{"mine": 1}\n'))
+    with pytest.raises(Exception, match="is there already with other lines"):
+        tidied(one, LOGS)
+    assert b'{"mine": 1}\n' == gzip.decompress(part.read_bytes())
+
+
+def test_old_sheets_go(quick):
+    file = quick.destinations / f"{CANVAS}.toml"
+    stages = 'stages = ["proof-sheet", "profile-conversion"]'
+    text = file.read_text().replace('stages = ["profile-conversion"]', stages)
+    file.write_text(f'keep_sheets = "all"\n{text}')
+    drop(quick, "mud.tif", size=24)
+    assert sweep(quick) == []
+    sheets = quick.path / "out" / CANVAS / "sheets"
+    before = len(list(sheets.glob("2*")))
+    assert before
+    (sheets / "20260101-000000-00000000.html").write_text("a person's own")
+    said = tidied(quick, Keep(sheets="1 year", cut_log=False, empty_folders="1000 years"))
+    assert before == len(said["removed"])
+    assert ["20260101-000000-00000000.html"] == [each.name for each in sheets.glob("2*")]
+
+
+def test_sub_folders_in_which_nothing_has_been_for_long_go(quick):
+    hot = quick.path / "in" / CANVAS
+    long_ago = time.time() - 500 * 86400
+    for name in ("old/inner", "young", "full"):
+        (hot / name).mkdir(parents=True)
+    (hot / "full/note.txt.part").write_text("x")
+    for name in ("old/inner", "old", "full"):
+        os.utime(hot / name, (long_ago, long_ago))
+    tidied(quick, Keep(cut_log=False), now=datetime.now(UTC))
+    assert ["full", "young"] == sorted(each.name for each in hot.iterdir() if each.is_dir())
+    assert Path(hot / ".hotfolder-folder").exists()
+
+
+def test_the_command_lists_and_then_removes(one, hotfolder):
+    settings = one.path / "hotfolder.toml"
+    text = settings.read_text().replace('# originals = "2 years"', 'originals = "0 d"')
+    settings.write_text(text)
+    done = hotfolder("tidy", one.path, "--dry-run")
+    assert "would remove" in done.stdout
+    assert "harbour/mud.tif" in done.stdout
+    said = json.loads(hotfolder("tidy", one.path, "--json").stdout)
+    assert [False, 1] == [said["dry"], len(said["removed"])]
+    assert 0 == hotfolder("audit", one.path, "--verify").returncode
