@@ -124,8 +124,10 @@ def test_a_file_that_ends_the_daemon_each_time_is_held_in_the_end(quick):
     for _ in range(3):
         child = os.fork()
         if child == 0:
-            daemon_of(quick, poison).run(until_idle=True)
-            os._exit(0)
+            try:
+                daemon_of(quick, poison).run(until_idle=True)
+            finally:
+                os._exit(0)
         assert signal.SIGKILL == os.WTERMSIG(os.waitpid(child, 0)[1])
     drop(quick, "good.tif", seed=2, size=24)
     assert sweep(quick) == []
@@ -332,10 +334,12 @@ def ends_of_poison(root, plant=None):
     for _ in range(5):
         child = os.fork()
         if child == 0:
-            if plant is not None:
-                plant()
-            daemon_of(root, poison).run(until_idle=True)
-            os._exit(0)
+            try:
+                if plant is not None:
+                    plant()
+                daemon_of(root, poison).run(until_idle=True)
+            finally:
+                os._exit(0)
         if not os.WIFSIGNALED(os.waitpid(child, 0)[1]):
             return records(root)[0]["state"]
     return None
