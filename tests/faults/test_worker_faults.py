@@ -296,7 +296,7 @@ def test_an_original_that_its_disk_cannot_read_is_held_after_a_few_tries(quick, 
     monkeypatch.setattr("hotfolder.daemon.trouble._SWEEP_TRIES", 10)
     drop(quick, "mud.tif", size=24)
 
-    def broken(path):
+    def broken(path, **_):
         raise OSError(errno.EIO, os.strerror(errno.EIO), str(path))
 
     monkeypatch.setattr(durable, "sha256_of", broken)
