@@ -9,7 +9,6 @@ import sys
 import threading
 import time
 from contextlib import contextmanager
-from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -130,7 +129,7 @@ def test_a_share_that_hangs_keeps_no_other_destination_waiting_and_is_said(two, 
         assert names == sorted(each.name for each in out.glob("*.tif"))
         ended = [json.loads(line) for line in (out / "log.jsonl").read_text().splitlines()]
         assert names == sorted(record["source"] for record in ended)
-        assert all(Path(record["original_kept"]).exists() for record in ended)
+        assert all((two.path / record["original_kept"]).exists() for record in ended)
 
 
 @contextmanager
