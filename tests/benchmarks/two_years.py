@@ -15,6 +15,7 @@ import json
 import os
 import re
 import resource
+import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -31,10 +32,10 @@ from rich.table import Table
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from hotfolder.disk.marker import write_marker
-from hotfolder.ledger.details import Delivered, State
-from hotfolder.ledger.jobs import Ledger, Restored, link
+from hotfolder.ledger.jobs import Ledger, link
+from hotfolder.ledger.record_index import columns
 from hotfolder.ledger.record_log import LOG_FILE, START
-from hotfolder.model.records import Record, to_json_line
+from hotfolder.model.records import Record, format_time, to_json_line
 from hotfolder.overview.new_root import make_root
 from hotfolder.settings.root import Root
 from hotfolder_demo import write_profiles
@@ -103,46 +104,76 @@ def make(path: Path, jobs: int, folders: int) -> Root:
 
 
 def fill(root: Root, log: Path, pattern: dict[str, Any], jobs: int) -> None:
-    """Write as many records like `pattern` into log and ledger."""
+    """Write as many records like `pattern` into log and ledger.
+
+    The first goes through the models, the others are that one with other names and times: the
+    models take ten times as long.
+    """
     ledger = Ledger(root.ledger)
     previous = link(log.read_bytes()) if log.exists() else START
     empty = hashlib.sha256(b"").hexdigest()
     # as large as a record of six stages is
     pattern["findings"] = {"gamut-check": {"rows": [round(each / 7, 6) for each in range(330)]}}
-
-    def rows(file: Any) -> Any:
-        nonlocal previous
+    name, job, made = "DSC_000000.tif", "20000101-000000-00000000", "f" * 64
+    before, arrived, finished = "e" * 64, "1999-01-01T00:00:00.000Z", "1999-01-01T00:00:40.000Z"
+    record = Record.model_validate(
+        {
+            **pattern,
+            "job": job,
+            "source": name,
+            "original": {**pattern["original"], "name": name, "sha256": empty, "bytes": 0},
+            "original_kept": f"originals/{NAME}/{name}",
+            "results": [{**pattern["results"][0], "path": f"out/{NAME}/{name}", "sha256": made}],
+            "arrived": arrived,
+            "finished": finished,
+            "previous_sha256": before,
+            "same_original": [],
+        }
+    )
+    changing = (name, job, made, before, arrived, finished)
+    line = re.split(f"({'|'.join(map(re.escape, changing))})", to_json_line(record).decode())
+    cells = columns(record)
+    with log.open("ab") as file, ledger.many_to_come(), ledger.transaction() as db:
         for number in range(jobs):
             at = BEGIN + timedelta(days=730) * (number / jobs)
-            name = f"DSC_{number:06}.tif"
-            result = {**pattern["results"][0], "path": f"out/{NAME}/{name}"}
-            record = Record.model_validate(
+            values = {
+                name: f"DSC_{number:06}.tif",
+                job: f"{at:%Y%m%d-%H%M%S}-{number:08x}",
+                made: hashlib.sha256(str(number).encode()).hexdigest(),
+                before: previous,
+                arrived: format_time(at),
+                finished: format_time(at + timedelta(seconds=40)),
+            }
+            own = "".join(values.get(each, each) for each in line).encode()
+            file.write(own)
+            previous = link(own)
+            row = {key: values.get(str(cell), cell) for key, cell in cells.items()}
+            put(db, "records", {**row, "line_sha256": previous})
+            put(
+                db,
+                "jobs",
                 {
-                    **pattern,
-                    "job": f"{at:%Y%m%d-%H%M%S}-{number:08x}",
-                    "source": name,
-                    "original": {**pattern["original"], "name": name, "sha256": empty, "bytes": 0},
-                    "original_kept": f"originals/{NAME}/{name}",
-                    "results": [{**result, "sha256": hashlib.sha256(name.encode()).hexdigest()}],
-                    "arrived": at,
-                    "finished": at + timedelta(seconds=40),
-                    "previous_sha256": previous,
-                    "same_original": [],
-                }
+                    "id": values[job],
+                    "destination": NAME,
+                    "source": values[name].encode(),
+                    "kind": "file",
+                    "state": "delivered",
+                    "bytes": 0,
+                    "sha256": empty,
+                    "attempts": 1,
+                    "arrived": at.isoformat(),
+                    "changed": (at + timedelta(seconds=40)).isoformat(),
+                    "record": own.decode().rstrip("\n"),
+                },
             )
-            line = to_json_line(record)
-            file.write(line)
-            previous = link(line)
-            yield Restored(
-                id=record.job, destination=NAME, source=name.encode(), kind="file",
-                state=State.DELIVERED, bytes=0, sha256=empty, attempts=1, arrived=at,
-                changed=record.finished, detail=Delivered(), line=line, record=record,
-            )  # fmt: skip
-            (root.path / "originals" / NAME / name).touch()
-
-    with log.open("ab") as file, ledger.many_to_come():
-        ledger.restore(rows(file))
+            os.close(os.open(root.path / "originals" / NAME / values[name], os.O_CREAT, 0o644))
     ledger.close()
+
+
+def put(db: sqlite3.Connection, table: str, values: dict[str, Any]) -> None:
+    """Insert a row."""
+    names, marks = ", ".join(values), ", ".join("?" * len(values))
+    db.execute(f"INSERT INTO {table} ({names}) VALUES ({marks})", tuple(values.values()))
 
 
 def drop(root: Root, number: int) -> None:
