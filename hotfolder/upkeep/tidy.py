@@ -243,9 +243,10 @@ def _keep_time(folder: Path, changed_s: float) -> None:
 def _cut_logs(work: _Tidying, this_year: int) -> None:
     for folders in work.folders.values():
         log = folders.results / LOG_FILE
+        skip = 0
         while True:
             try:
-                found = find_cut(work.ledger, log, this_year)
+                found = find_cut(work.ledger, log, this_year, skip=skip)
             except StorageError as error:
                 thing: Thing = {"what": "log", "path": str(log), "bytes": 0, "why": str(error)}
                 work.stays.append(thing)
@@ -261,8 +262,9 @@ def _cut_logs(work: _Tidying, this_year: int) -> None:
                 }
             )
             if work.dry:
-                break
-            cut(found)
+                skip += found.lines
+            else:
+                cut(found)
 
 
 def _pack_records(ledger: Ledger, until: datetime) -> None:

@@ -247,3 +247,20 @@ def test_a_ledger_of_small_pages_shrinks(one):
 def stored_as(root):
     with closing(sqlite3.connect(root.ledger)) as db:
         return {each for (each,) in db.execute("SELECT typeof(record) FROM jobs")}
+
+
+def test_a_dry_run_lists_each_year_that_is_cut_off(one):
+    log = one.path / "out" / CANVAS / "log.jsonl"
+    line = {**json.loads(log.read_bytes().splitlines()[0]), "previous_sha256": None}
+    years = ("2022", "2022", "2023", "2024")
+    lines = [json.dumps({**line, "finished": f"{each}-05-01T00:00:00.000Z"}) for each in years]
+    log.write_text("".join(each + "\n" for each in lines))
+    before = log.read_bytes()
+    said = [each["why"] for each in tidied(one, LOGS, dry=True)["removed"]]
+    assert said == [
+        "2 records go to log-2022.jsonl.gz",
+        "1 records go to log-2023.jsonl.gz",
+        "1 records go to log-2024.jsonl.gz",
+    ]
+    assert before == log.read_bytes()
+    assert said == [each["why"] for each in tidied(one, LOGS)["removed"]]
