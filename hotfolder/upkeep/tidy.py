@@ -97,8 +97,7 @@ def tidy(
         _remove_empty_folders(work, now.timestamp() - keep.empty_folders)
         if keep.cut_log:
             _cut_logs(work, now.year)
-        if not dry:
-            _pack_records(ledger, now - _PACKED_AFTER)
+        saved = 0 if dry else _pack_records(ledger, now - _PACKED_AFTER)
     except OSError as error:
         raise StorageError(
             f"{error.filename or root.path}: {error.strerror or error}; what was removed until "
@@ -106,7 +105,7 @@ def tidy(
         ) from error
     finally:
         ledger.close()
-    freed = 0 if dry else _compact(root.ledger)
+    freed = 0 if dry else _compact(root.ledger, saved)
     return {"dry": dry, "removed": work.removed, "stays": work.stays, "ledger_bytes_freed": freed}
 
 
@@ -267,9 +266,9 @@ def _cut_logs(work: _Tidying, this_year: int) -> None:
                 cut(found)
 
 
-def _pack_records(ledger: Ledger, until: datetime) -> None:
-    """Pack the records of jobs that ended before a moment; they say the same as before."""
-    last = 0
+def _pack_records(ledger: Ledger, until: datetime) -> int:
+    """Pack the records of jobs that ended before a moment; return how many bytes it saves."""
+    last, saved = 0, 0
     while True:
         rows = ledger.read(
             f"SELECT seq, record FROM jobs WHERE seq > ? AND NOT ({OPEN}) AND changed < ?"  # noqa: S608
@@ -277,17 +276,19 @@ def _pack_records(ledger: Ledger, until: datetime) -> None:
             (last, until.isoformat(), _AT_ONCE),
         )
         if not rows:
-            return
+            return saved
+        packed = [(pack(text), seq) for seq, text in rows]
         with ledger.transaction() as db:
-            db.executemany(
-                "UPDATE jobs SET record = ? WHERE seq = ?",
-                ((pack(text), seq) for seq, text in rows),
-            )
+            db.executemany("UPDATE jobs SET record = ? WHERE seq = ?", packed)
+        saved += sum(len(text) for _, text in rows) - sum(len(each) for each, _ in packed)
         last = rows[-1][0]
 
 
-def _compact(path: Path) -> int:
-    """Write the ledger anew without what is empty in it; return by how many bytes it shrank."""
+def _compact(path: Path, saved: int) -> int:
+    """Write the ledger anew without what is empty in it; return by how many bytes it shrank.
+
+    saved: bytes that were just given up within pages, which do not count as empty.
+    """
     before = path.stat().st_size
     try:
         with closing(sqlite3.connect(path, isolation_level=None)) as db:
@@ -295,7 +296,7 @@ def _compact(path: Path) -> int:
                 db.execute(f"PRAGMA {name}").fetchone()[0]
                 for name in ("freelist_count", "page_count", "page_size")
             )
-            if free < _WORTH_COMPACTING * pages:
+            if free * page_bytes + saved < _WORTH_COMPACTING * pages * page_bytes:
                 return 0
             if page_bytes != PAGE_BYTES:
                 # pages change their size in no other mode; while somebody reads, they keep it
