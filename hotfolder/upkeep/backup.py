@@ -141,7 +141,7 @@ class _Copying:
         with open_reader(self._to / LEDGER) as ledger:
             places = ledger.places
             for (kept,) in ledger.db.execute(
-                "SELECT DISTINCT json_extract(record, '$.original_kept') FROM jobs"
+                "SELECT DISTINCT json_extract(unpack(record), '$.original_kept') FROM jobs"
                 " WHERE state = 'delivered' AND record IS NOT NULL"
             ):
                 relative = places.shorten(places.find(kept))
