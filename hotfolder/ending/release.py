@@ -52,7 +52,7 @@ from hotfolder.model.records import (
     fields_of,
 )
 from hotfolder.model.wishes import Wish
-from hotfolder.pages.words import local_time
+from hotfolder.pages.words import describe_changes, local_time
 from hotfolder.settings.changes import grant, who_grants, with_changes
 from hotfolder.settings.files import Intake, check_destination, load_destination
 from hotfolder.settings.mistakes import suggest
@@ -231,11 +231,7 @@ def find_worse(reasons: Sequence[Reason], release: Release) -> list[Reason]:
 
 def say_worse(worse: Sequence[Reason], release: Release) -> Reason:
     """Say why a released job is held again."""
-    changes = " ".join(
-        f"{stage}.{key}={value}"
-        for stage, of in release.changes.items()
-        for key, value in of.items()
-    )
+    changes = describe_changes(release.changes)
     told = {(each.stage, each.code) for each in release.waived or ()}
     more = [each.code for each in worse if (each.stage, each.code) in told]
     new = [each.code for each in worse if (each.stage, each.code) not in told]
@@ -245,9 +241,9 @@ def say_worse(worse: Sequence[Reason], release: Release) -> Reason:
         stage="release",
         code="made-worse",
         message=(
-            f"It was released with {changes or 'no change'}, and what it is held for now is "
-            f"{' and '.join(what)}: read on. Release it as it is now, if you want it so; "
-            "next time, --accept says so beforehand."
+            f"It was released with {changes or 'no change'}, but what it is held for now is "
+            f"{' and '.join(what)}. If you want it all the same, release it once more, as it is. "
+            "(To release a picture whatever comes of a change, say --accept.)"
         ),
     )
 

@@ -292,7 +292,9 @@ def test_a_wrong_table_for_one_intent_spoils_only_that_intent(tmp_path):
     (reason,) = bad.work.reasons
     assert ("hold", "profiles-do-not-join") == (bad.verdict, reason.code)
     assert "cannot be joined" in reason.message
-    assert reason.message.endswith("Give the picture or the destination another profile.")
+    assert reason.message.endswith(
+        "Give the picture or the destination another profile, and drop it again."
+    )
 
 
 def test_tags_that_share_their_data_are_normal():
