@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sqlite3
 from pathlib import Path
@@ -24,7 +23,7 @@ from hotfolder.model.records import (
     ResultRecord,
     format_time,
 )
-from hotfolder.pages.words import local_time
+from hotfolder.pages.words import describe_changes, local_time
 from hotfolder.settings.root import Root
 
 _FACTS: Final = TypeAdapter(Facts)
@@ -221,7 +220,7 @@ def list_events(db: sqlite3.Connection, record: Record) -> list[Event]:
             events.append({"at": finished, "what": state, "text": text})
     if release := record.release:
         who = release.who or "somebody, by moving it"
-        changes = json.dumps(release.changes, ensure_ascii=False) if release.changes else ""
+        changes = describe_changes(release.changes)
         text = f"by {who}{': ' if release.why else ''}{release.why}"
         text += f"; changed: {changes}" if changes else ""
         events.append({"at": format_time(release.at), "what": "released", "text": text})

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import os
 from base64 import b64encode
-from collections import Counter
 from pathlib import Path
 from urllib.parse import quote
 
 from markupsafe import Markup
 
-from hotfolder.batch.facts import PlacementFacts, find_attachment
-from hotfolder.batch.report import BatchReport, describe_changes
+from hotfolder.batch.facts import find_attachment
+from hotfolder.batch.report import BatchReport
 from hotfolder.batch.standing import Standing
-from hotfolder.batch.summary import batch_command
-from hotfolder.model.records import SHEET
+from hotfolder.batch.summary import BatchWay, count_reasons, list_batch_ways
+from hotfolder.model.records import SHEET, End
 from hotfolder.pages.frame import load_template, source_hash, text_of
-from hotfolder.pages.words import duration
+from hotfolder.pages.words import describe_changes, duration
 
 MOST_PICTURES = 24
 """Thumbnails in the page: those that lost most, and as many that are held."""
@@ -54,7 +53,7 @@ def render_page(document: BatchReport, found: list[Standing], folder: Path) -> s
         measured_crops=sum(row["cropped_share"] is not None for row in document["placements"]),
         processed=any(row["elapsed_s"] is not None for row in document["placements"]),
         measured=any(row["lost_share"] is not None for row in document["placements"]),
-        releasing=_list_commands(document, held),
+        releasing=_list_reasons(document, found),
         released=[
             {**row, "changed": describe_changes(row["released_changes"])}
             for row in document["placements"]
@@ -74,11 +73,16 @@ def render_page(document: BatchReport, found: list[Standing], folder: Path) -> s
     )
 
 
-def _list_commands(document: BatchReport, held: list[PlacementFacts]) -> list[tuple[str, int, str]]:
-    """Each reason for which rows are held, how many are, and the command that releases them."""
+def _list_reasons(
+    document: BatchReport, found: list[Standing]
+) -> list[tuple[str, int, list[BatchWay]]]:
+    """Each reason for which rows are held, how many are, and how they are released together."""
     batch = f"{document['destination']}/{document['batch']}"
-    number = Counter(code for row in held for code in set(row["held_for"]))
-    return [(code, many, batch_command(batch, held_for=code)) for code, many in number.items()]
+    held = [each.record for each in found if each.state == End.HELD and each.record]
+    return [
+        (code, len(records), list_batch_ways(records, code, batch))
+        for code, records in count_reasons(held).items()
+    ]
 
 
 def _embed_picture(standing: Standing) -> str:

@@ -6,7 +6,6 @@ page. All are made from records that are there already, so they can be made agai
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, TypedDict, get_args
@@ -19,8 +18,9 @@ from hotfolder.batch.standing import Standing, count_words, find_standings
 from hotfolder.ledger.pace import estimate_s
 from hotfolder.ledger.reading import JobRow
 from hotfolder.logs import utc_now
-from hotfolder.model.records import Changes, End, Record
+from hotfolder.model.records import End, Record
 from hotfolder.pages.csv_out import Cell, to_csv
+from hotfolder.pages.words import describe_changes
 from hotfolder.settings.files import Destination
 
 REPORT_SCHEMA_VERSION = 3
@@ -274,15 +274,6 @@ def make_manifest_csv(document: BatchReport, relative: Mapping[str, str]) -> str
         own: PlacementFacts = {**row, "result": result}
         rows.append([_to_cell(own[key]) for key in _MANIFEST])
     return to_csv(_MANIFEST, rows)
-
-
-def describe_changes(changes: Changes) -> str:
-    """Say what a person changed when releasing, as it is written in a destination's file."""
-    return "; ".join(
-        f"{stage}.{key} = {json.dumps(value, ensure_ascii=False)}"
-        for stage, settings in changes.items()
-        for key, value in settings.items()
-    )
 
 
 def _to_cell(value: object) -> Cell:

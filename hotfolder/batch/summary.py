@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Collection, Iterable
+from collections import Counter
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
 from typing import Final, TypedDict
 
 from hotfolder.batch.shelf import BatchState, read_batches
 from hotfolder.batch.standing import count_words, find_standings
-from hotfolder.ending.why import can_be_released_as_it_is
+from hotfolder.ending.why import can_be_released_as_it_is, list_ways
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger.pace import RECENT, estimate_s
 from hotfolder.ledger.reading import LedgerReader, open_reader
@@ -23,6 +25,7 @@ Our own choice.
 """
 
 _SHOWN: Final = 5
+_MOST_WAYS: Final = 3
 
 
 class BatchSummary(TypedDict):
@@ -112,7 +115,9 @@ def find_held_jobs(root: Root, batch: str) -> list[Record]:
     return list(held.values())
 
 
-def split_held(held: Iterable[Record], held_for: Collection[str]) -> tuple[list[Record], list[str]]:
+def split_held(
+    held: Iterable[Record], held_for: Collection[str], *, is_changed: bool = False
+) -> tuple[list[Record], list[str]]:
     """Tell held jobs that a person releases together from those that have to be looked at alone.
 
     Parameters
@@ -120,7 +125,10 @@ def split_held(held: Iterable[Record], held_for: Collection[str]) -> tuple[list[
     held
         Records of held jobs.
     held_for
-        Codes of the reasons that the person names, and so has seen.
+        Codes of the reasons that the person names, and so has seen; what is held for none of
+        them is not asked for, and is left out.
+    is_changed
+        Whether they are made anew with a change, so that they need no result.
 
     Returns
     -------
@@ -131,6 +139,8 @@ def split_held(held: Iterable[Record], held_for: Collection[str]) -> tuple[list[
     for record in held:
         where = f"{record.source} ({record.job})"
         unseen = [each for each in record.reasons if each.code not in held_for]
+        if len(unseen) == len(record.reasons):
+            continue
         far = [each for each in record.reasons if (each.excess or 0.0) > FAR_BEYOND]
         if unseen:
             codes = ", ".join(dict.fromkeys(each.code for each in unseen))
@@ -140,11 +150,54 @@ def split_held(held: Iterable[Record], held_for: Collection[str]) -> tuple[list[
                 f"{where} is far beyond what is allowed ({far[0].excess:.1f} times); if it is "
                 f"meant so, release it by its name: {far[0].message}"
             )
-        elif not can_be_released_as_it_is(record):
+        elif not is_changed and not can_be_released_as_it_is(record):
             alone.append(f"{where} has no result; its why.txt says what you can do")
         else:
             together.append(record)
     return together, alone
+
+
+@dataclass(frozen=True)
+class BatchWay:
+    """A command that releases several held jobs of a batch."""
+
+    number: int
+    """How many jobs it releases."""
+    says: str
+    """What it does, as a part of a sentence."""
+    command: str
+    """Quoted for the shell."""
+
+
+def list_batch_ways(
+    records: Sequence[Record], code: str, batch: str, root: str = ""
+) -> list[BatchWay]:
+    """Return the commands that release what is held for a reason alone; none that does nothing.
+
+    Parameters
+    ----------
+    records
+        Of the jobs that are held for it.
+    code
+        Of the reason.
+    batch
+        ``NAME/BATCH``.
+    root
+        Where it is; "": commands are given in its folder.
+    """
+    as_they_are = len(split_held(records, [code])[0])
+    ways = [BatchWay(as_they_are, "as they are", batch_command(batch, root, code))]
+    changes = Counter(
+        way
+        for record in split_held(records, [code], is_changed=True)[0]
+        if not can_be_released_as_it_is(record)
+        for way in list_ways(record)
+    )
+    ways += [
+        BatchWay(number, way.says, batch_command(batch, root, code, way.options))
+        for way, number in changes.most_common(_MOST_WAYS)
+    ]
+    return [each for each in ways if each.number]
 
 
 def count_reasons(held: Iterable[Record]) -> dict[str, list[Record]]:
@@ -156,10 +209,12 @@ def count_reasons(held: Iterable[Record]) -> dict[str, list[Record]]:
     return found
 
 
-def batch_command(batch: str, root: str = "", held_for: str = "") -> str:
+def batch_command(
+    batch: str, root: str = "", held_for: str = "", options: Iterable[str] = ()
+) -> str:
     """Return the command that releases what of a batch is held for a reason, for the shell."""
     words = ["hotfolder", "release", "--batch", batch, *([root] if root else [])]
-    return shlex.join([*words, *(["--held-for", held_for] if held_for else [])])
+    return shlex.join([*words, *(["--held-for", held_for] if held_for else []), *options])
 
 
 def find_batch(root: Root, batch: str) -> tuple[str, str, BatchState]:
@@ -195,6 +250,14 @@ def say_not_understood(batch: BatchSummary) -> str:
             f"says where each picture goes: {names}. This destination has [ticket]; drop single "
             "pictures into one that has not"
         )
+    if batch["batch"] == batch["destination"] and batch["missing"] and not batch["delivered"]:
+        discarding = shlex.join(
+            ["hotfolder", "discard", f"{batch['destination']}/{batch['batch']}"]
+        )
+        said.append(
+            "the ticket lies in the hot folder itself, and its pictures are not beside it: put it "
+            f"into the folder of its pictures; `{discarding}` gives this batch up"
+        )
     if batch["wrong"]:
         rows = "row is" if batch["wrong"] == 1 else "rows are"
         said.append(f"{batch['wrong']} {rows} wrong; the batch's report.html says why")
@@ -228,4 +291,5 @@ def describe_batch(batch: BatchSummary, rests_until: str) -> str:
         words.append(f"discarded {local_time(batch['discarded_at'])}")
     ticket = batch["ticket"] or "no ticket yet"
     said = "; ".join(words) or "nothing"
-    return f"batch {batch['batch']} ({ticket}, {batch['rows']} rows): {said}"
+    rows = "1 row" if batch["rows"] == 1 else f"{batch['rows']} rows"
+    return f"batch {batch['batch']} ({ticket}, {rows}): {said}"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import Annotated
 
 import typer
@@ -11,6 +10,7 @@ from hotfolder.cli.terminal import print_line, print_plain
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.model.records import Record
 from hotfolder.model.wishes import IntentWish, LongEdgeWish, Wish
+from hotfolder.pages.words import describe_changes
 from hotfolder.settings.root import Root
 
 NOTHING_RELEASED = 3
@@ -52,7 +52,8 @@ def release(
     words, root = split_words(names or [])
     jobs = [find_held_named(root, word) for word in words]
     if batch is not None:
-        jobs += _choose_of_batch(root, batch, held_for or [])
+        is_changed = bool(change) or intent is not None or long_edge is not None
+        jobs += _choose_of_batch(root, batch, held_for or [], is_changed=is_changed)
     elif held_for:
         raise SettingsError([Problem("--held-for", "", held_for[0], "with --batch NAME/BATCH")])
     elif not jobs:
@@ -73,8 +74,8 @@ def release(
         except SettingsError as error:  # nor does one that was edited
             refused += [each for each in error.problems if each not in refused]
             continue
-        said = f"with {json.dumps(changes, ensure_ascii=False)}" if changes else "as it stands"
-        print_plain(f"{job} is released {said}.")
+        said = f"with {describe_changes(changes)}" if changes else "as it stands"
+        print_line(f"{job} is released {said}.")
         released = True
     if released:
         print_plain("A running daemon picks it up at once; otherwise run `hotfolder sweep`.")
@@ -84,7 +85,7 @@ def release(
         raise StorageError("\n".join(map(str, failed)))
 
 
-def _choose_of_batch(root: Root, batch: str, held_for: list[str]) -> list[str]:
+def _choose_of_batch(root: Root, batch: str, held_for: list[str], *, is_changed: bool) -> list[str]:
     """Return the jobs of a batch that are held for the reasons that a person names.
 
     Nothing is released for a reason that nobody has named: without any, all are listed.
@@ -102,7 +103,7 @@ def _choose_of_batch(root: Root, batch: str, held_for: list[str]) -> list[str]:
     if not held_for:
         _list_reasons(root, batch, reasons)
         raise typer.Exit(NOTHING_RELEASED)
-    together, alone = split_held(held, held_for)
+    together, alone = split_held(held, held_for, is_changed=is_changed)
     for line in alone:
         print_line(f"Not released: {line}")
     if not together:
@@ -111,7 +112,7 @@ def _choose_of_batch(root: Root, batch: str, held_for: list[str]) -> list[str]:
 
 
 def _list_reasons(root: Root, batch: str, reasons: dict[str, list[Record]]) -> None:
-    from hotfolder.batch.summary import batch_command
+    from hotfolder.batch.summary import list_batch_ways
 
     for code, records in reasons.items():
         print_plain(f"{len(records)} held for {code}:")
@@ -124,5 +125,9 @@ def _list_reasons(root: Root, batch: str, reasons: dict[str, list[Record]]) -> N
             print_line(f"      {said}")
         if len(records) > _MOST_SHOWN:
             print_plain(f"  and {len(records) - _MOST_SHOWN} more")
-        print_plain(f"  To release them: {batch_command(batch, str(root.path), code)}")
+        ways = list_batch_ways(records, code, batch, str(root.path))
+        for way in ways:
+            print_line(f"  To release {way.number} of them, {way.says}: {way.command}")
+        if not ways:
+            print_plain("  They are released one by one; the why.txt of each says how.")
     print_plain("Nothing was released.")

@@ -27,7 +27,7 @@ from typing import Final, TypeVar
 
 from pydantic import JsonValue, TypeAdapter, ValidationError
 
-from hotfolder.disk import durable, names
+from hotfolder.disk import durable, names, trees
 from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, free_name
 from hotfolder.disk.marker import check_marker
 from hotfolder.ending.held_folder import JOB_NAME, find_held, job_in, place_before
@@ -52,7 +52,7 @@ from hotfolder.model.records import (
     fields_of,
 )
 from hotfolder.model.wishes import Wish
-from hotfolder.pages.words import local_time
+from hotfolder.pages.words import describe_changes, local_time
 from hotfolder.settings.changes import grant, who_grants, with_changes
 from hotfolder.settings.files import Intake, check_destination, load_destination
 from hotfolder.settings.mistakes import suggest
@@ -231,11 +231,7 @@ def find_worse(reasons: Sequence[Reason], release: Release) -> list[Reason]:
 
 def say_worse(worse: Sequence[Reason], release: Release) -> Reason:
     """Say why a released job is held again."""
-    changes = " ".join(
-        f"{stage}.{key}={value}"
-        for stage, of in release.changes.items()
-        for key, value in of.items()
-    )
+    changes = describe_changes(release.changes)
     told = {(each.stage, each.code) for each in release.waived or ()}
     more = [each.code for each in worse if (each.stage, each.code) in told]
     new = [each.code for each in worse if (each.stage, each.code) not in told]
@@ -245,9 +241,9 @@ def say_worse(worse: Sequence[Reason], release: Release) -> Reason:
         stage="release",
         code="made-worse",
         message=(
-            f"It was released with {changes or 'no change'}, and what it is held for now is "
-            f"{' and '.join(what)}: read on. Release it as it is now, if you want it so; "
-            "next time, --accept says so beforehand."
+            f"It was released with {changes or 'no change'}, but what it is held for now is "
+            f"{' and '.join(what)}. If you want it all the same, release it once more, as it is. "
+            "(To release a picture whatever comes of a change, say --accept.)"
         ),
     )
 
@@ -278,7 +274,7 @@ def collect_job(
         _move_folder(source, released)
     elif durable.is_there(source):
         durable.make_folders(released)
-        durable.move_any_new(source, free_name(released, name))
+        trees.move_any_new(source, free_name(released, name))
     before = place_before(row)
     places = [folders.held, folders.release, *([before] if before else [])]
     left = find_held(row, *places)
@@ -298,7 +294,7 @@ def collect_job(
     else:
         row = ledger.advance(row.id, State.PRODUCED, Produced(answer=answer, release=release))
     for each in both:
-        durable.remove_tree(each, below=place)
+        trees.remove_tree(each, below=place)
     return row
 
 
@@ -345,13 +341,13 @@ def keep_the_rest(kept: Path, to: Path, record: Record | None) -> None:
             continue
         if path.parent in {kept, kept / "result", kept / ATTACHMENTS} and (
             any(durable.has_bytes(path, each) for each in made)
-            or durable.is_same(path, kept.parent / ORIGINAL)
+            or trees.is_same(path, kept.parent / ORIGINAL)
         ):
             continue
         check_marker(to.parent)
         target = to / path.relative_to(kept)
         durable.make_folders(target.parent)
-        durable.move_any_new(path, free_name(target.parent, target.name))
+        trees.move_any_new(path, free_name(target.parent, target.name))
 
 
 def hand_over(job: str, held: Path, release: Path, note: Release) -> None:
@@ -699,12 +695,12 @@ def _move_folder(source: Path, target: Path) -> None:
         to = target / path.relative_to(source)
         durable.make_folders(to.parent)
         try:
-            durable.move_any_new(path, to)
+            trees.move_any_new(path, to)
         except FileExistsError:
-            if durable.is_same(path, to):  # a kill came between copy and removal
+            if trees.is_same(path, to):  # a kill came between copy and removal
                 path.unlink()
             else:
-                durable.move_any_new(path, free_name(to.parent, to.name))
+                trees.move_any_new(path, free_name(to.parent, to.name))
     # what somebody has put there meanwhile keeps its folder, and is moved by the next try
     for top, _, _ in os.walk(source, topdown=False):
         Path(top).rmdir()

@@ -73,7 +73,7 @@ def _say_choices(record: Record, root: Path | None) -> list[str]:
     for way in ways:
         choices += [f"- {way.says}:", f"    {release_command(record.job, root, way.options)}"]
     choices.append("- change the picture, and drop it into the hot folder again")
-    if not any(way.options for way in ways):
+    if record.results and not any(way.options for way in ways):
         example = release_command(record.job, root, ["--set", "STAGE.KEY=VALUE"])
         choices += ["- if a setting answers the reason, change it for this picture alone:"]
         choices += [f"    {example}"]

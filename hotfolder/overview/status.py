@@ -458,7 +458,7 @@ def _list_held(root: Root, name: str, folder: Path) -> list[WaitingThing]:
             with durable.open_to_read(folder / job / "record.json") as stored:
                 record = read_record(stored.read())
             why = " ".join(reason.message for reason in record.reasons)
-            file, since = record.original.name, format_time(record.finished)
+            file, since = record.source, format_time(record.finished)
             found.append(
                 WaitingThing(
                     destination=name,

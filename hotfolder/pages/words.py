@@ -1,8 +1,14 @@
-"""Times and lengths of time as people say them: local, with the name of the zone."""
+"""What several pages and commands say in the same words: times, lengths of time, changes.
+
+Times are local, with the name of the zone.
+"""
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
+
+from hotfolder.model.records import Changes
 
 
 def local_time(moment: str | datetime, *, seconds: bool = False) -> str:
@@ -25,6 +31,21 @@ def local_time(moment: str | datetime, *, seconds: bool = False) -> str:
     there = datetime.fromisoformat(moment) if isinstance(moment, str) else moment
     there = there.astimezone()
     return f"{there:{'%Y-%m-%d %H:%M:%S' if seconds else '%Y-%m-%d %H:%M'}} {_name_zone(there)}"
+
+
+def describe_changes(changes: Changes) -> str:
+    """Say what a person changed when releasing, as it is written in a destination's file.
+
+    Examples
+    --------
+    >>> describe_changes({"sizing": {"long_edge": "24 in"}})
+    'sizing.long_edge = "24 in"'
+    """
+    return "; ".join(
+        f"{stage}.{key} = {json.dumps(value, ensure_ascii=False)}"
+        for stage, settings in changes.items()
+        for key, value in settings.items()
+    )
 
 
 def clock_time(moment_s: float) -> str:

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from hotfolder.disk import durable
+from hotfolder.disk import durable, trees
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import link
 from hotfolder.ledger.log_years import name_part, read_file
@@ -103,7 +103,7 @@ def cut(found: Cut) -> None:
     else:
         _write_part(found)
     rest = log.with_name(f"{durable.TEMPORARY_PREFIX}{log.name}")
-    durable.remove_tree(rest, below=rest.parent)
+    trees.remove_tree(rest, below=rest.parent)
     with durable.open_to_read(log) as source, rest.open("xb") as target:
         source.seek(found.bytes)
         while piece := source.read(2**20):
@@ -115,7 +115,7 @@ def cut(found: Cut) -> None:
 
 def _write_part(found: Cut) -> None:
     temporary = found.part.with_name(f"{durable.TEMPORARY_PREFIX}{found.part.name}")
-    durable.remove_tree(temporary, below=temporary.parent)
+    trees.remove_tree(temporary, below=temporary.parent)
     with temporary.open("xb") as file, gzip.GzipFile("", "wb", 6, file, mtime=0) as packed:
         for line in _first_lines(found):
             packed.write(line)

@@ -9,6 +9,7 @@ import shlex
 import shutil
 
 import pytest
+import tifffile
 
 from batch.conftest import BOOK, picture, sweep, table, ticket
 from hotfolder.batch.facts import collect_facts
@@ -256,7 +257,7 @@ def test_what_is_held_of_a_batch_is_listed_and_released_for_a_reason_that_was_se
     assert "1 held for too-few-pixels" in done.stdout
     assert "the limit of fine-art-canvas is 20" in done.stdout
     assert "Nothing was released." in done.stdout
-    (command,) = re.findall(r"To release them: (.*)", done.stdout)
+    (command,) = re.findall(r"To release 1 of them, as they are: (.*)", done.stdout)
     wrong = hotfolder("release", "--batch", batch, reported.path, "--held-for", "gamut-loss")
     assert 4 == wrong.returncode
     assert "too-few-pixels" in wrong.stderr
@@ -270,6 +271,44 @@ def test_what_is_held_of_a_batch_is_listed_and_released_for_a_reason_that_was_se
     unknown = hotfolder("release", "--batch", f"{BOOK}/spring", reported.path)
     assert 4 == unknown.returncode
     assert batch in unknown.stderr.replace("\n", " ")
+
+
+def test_what_has_no_result_is_released_among_many_by_the_command_that_is_printed(book, hotfolder):
+    """Nearly a whole book was held for want of profiles, and the command released nothing."""
+    place = book.path / "in" / BOOK / "estuary"
+    for name in ("reeds.tif", "mud.tif"):
+        picture(book, name)
+        tifffile.imwrite(place / name, tifffile.imread(place / name), photometric="rgb")
+    ticket(book, [ROWS[4], ROWS[1]])
+    sweep(book)
+    said = "release", "--batch", f"{BOOK}/estuary", book.path
+    listed = hotfolder(*said)
+    commands = re.findall(r"^  To release .*: (hotfolder .*)$", listed.stdout, re.MULTILINE)
+    assert 1 == len(commands), listed.stdout
+    page = html.unescape((folder(book) / "report.html").read_text())
+    assert commands[0].replace(f" {book.path}", "") in page
+    done = hotfolder(*shlex.split(commands[0])[1:])
+    assert 0 == done.returncode, done.stdout + done.stderr
+    sweep(book)
+    assert {"delivered"} == {each["state"] for each in document(book)["placements"]}
+
+
+def test_what_is_held_for_something_else_is_not_said_to_be_held_for_it_as_well(book, hotfolder):
+    path = book.destinations / f"{BOOK}.toml"
+    limits = "[stage.preflight]\nhold_below_ppi = 20\n[stage.sizing]"
+    path.write_text(path.read_text().replace("[stage.sizing]", limits))
+    place = book.path / "in" / BOOK / "estuary"
+    for name in ("reeds.tif", "mud.tif"):
+        picture(book, name)
+    tifffile.imwrite(place / "mud.tif", tifffile.imread(place / "mud.tif"), photometric="rgb")
+    ticket(book, [ROWS[4], ROWS[1]])
+    sweep(book)
+    done = hotfolder(
+        "release", "--batch", f"{BOOK}/estuary", book.path, "--held-for", "too-few-pixels"
+    )
+    assert 0 == done.returncode, done.stderr
+    assert "as well" not in done.stdout
+    assert "mud.tif" not in done.stdout
 
 
 def test_a_slip_of_the_pen_is_not_released_among_many(reported, hotfolder):
@@ -322,7 +361,7 @@ def test_what_a_row_is_warned_of_stands_in_the_report(book):
     ticket(book, [ROWS[4]])
     sweep(book)
     (row,) = document(book)["placements"]
-    assert "the limit of fine-art-canvas is 25" in row["warnings"][0]
+    assert "fine-art-canvas wants 25 or more" in row["warnings"][0]
     assert row["warnings"][0] in html.unescape((folder(book) / "report.html").read_text())
 
 

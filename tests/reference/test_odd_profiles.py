@@ -206,7 +206,7 @@ def test_a_destination_with_it_is_a_mistake_in_the_settings(name, tmp_path):
         deliver(original(tmp_path / "mud", SRGB.data), Fake(data), tmp_path)
     (problem,) = error.value.problems
     assert ("medium.profile", "'medium.icc'") == (problem.key, problem.got)
-    assert problem.allowed.startswith("medium.icc ")
+    assert problem.allowed.startswith("a profile that can be used; medium.icc ")
     assert said in problem.allowed
 
 
@@ -292,7 +292,9 @@ def test_a_wrong_table_for_one_intent_spoils_only_that_intent(tmp_path):
     (reason,) = bad.work.reasons
     assert ("hold", "profiles-do-not-join") == (bad.verdict, reason.code)
     assert "cannot be joined" in reason.message
-    assert reason.message.endswith("Give the picture or the destination another profile.")
+    assert reason.message.endswith(
+        "Give the picture or the destination another profile, and drop it again."
+    )
 
 
 def test_tags_that_share_their_data_are_normal():

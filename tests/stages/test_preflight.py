@@ -165,7 +165,7 @@ def test_a_warning_is_a_sentence():
     stage.review(LARGE)
     findings = stage.close()
     assert 80.0 == findings["effective_ppi"]
-    assert "the limit of wall is 80.5" in warned(stage)[0]
+    assert "wall wants 80.5 or more." in warned(stage)[0]
 
 
 def judged(spec, sizing, limit):

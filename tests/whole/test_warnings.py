@@ -13,7 +13,7 @@ from whole.conftest import picture, records, write_destination
 
 pytestmark = pytest.mark.whole
 
-FEW = "the limit of fine-art-canvas is 60"
+FEW = "fine-art-canvas wants 60 or more"
 ASSUMED = "It carries no colour profile. sRGB"
 PAGES = "The file holds 2 pictures; the first one was taken."
 

@@ -84,6 +84,66 @@ def _clipped(root):
     tifffile.imwrite(path, pixels, photometric="rgb", iccprofile=profiles.srgb())
 
 
+def _much_ink(root):
+    write_destination(
+        root,
+        **{
+            "matte-canvas.icc": "coated-book.icc",
+            '"tagging"': '"ink-check", "tagging"',
+            SIZING: f'[stage.ink-check]\nlimit_percent = 120\nhold_above_share = "0 %"\n{SIZING}',
+        },
+    )
+    drop(root, "mud.tif")
+
+
+def _cast(root):
+    write_destination(
+        root,
+        **{
+            '"output-sharpening",': '"output-sharpening", "neutral-check",',
+            SIZING: f"[stage.neutral-check]\nhold_above_cast = 0.1\n{SIZING}",
+        },
+    )
+    grey = np.repeat(picture(None)[..., :1], 3, axis=-1)
+    _write(root, grey, profiles.srgb())
+
+
+def _cut(root):
+    write_destination(root)
+    pixels = np.float32(picture(None) / 65535)
+    pixels[:10] = 1.5
+    _write(root, pixels, profiles.srgb())
+
+
+def _not_square(root):
+    write_destination(root)
+    _write(root, picture(None), profiles.srgb(), resolution=(300, 150), resolutionunit="INCH")
+
+
+def _another_kind_of_profile(root):
+    write_destination(root)
+    _write(root, picture(None), (root.profiles / "coated-book.icc").read_bytes())
+
+
+def _another_kind_of_profile_without_preflight(root):
+    write_destination(root, **{'"preflight", ': ""})
+    _write(root, picture(None), (root.profiles / "coated-book.icc").read_bytes())
+
+
+def _profile_that_cannot_be_converted_to(root):
+    write_destination(root)
+    data = (root.profiles / "matte-canvas.icc").read_bytes()
+    (root.profiles / "matte-canvas.icc").write_bytes(
+        data[:128] + data[128:].replace(b"B2A", b"b2a", 3)
+    )
+    drop(root, "mud.tif")
+
+
+def _write(root, pixels, icc, **options):
+    path = root.path / "in/fine-art-canvas/mud.tif"
+    tifffile.imwrite(path, pixels, photometric="rgb", iccprofile=icc, metadata=None, **options)
+
+
 HOLDS = {
     "too-few-pixels": (_few_pixels, 2),
     "too-few-pixels in a place": (_few_pixels_in_a_place, 2),
@@ -93,6 +153,11 @@ HOLDS = {
     "wrap-too-wide": (_wide_wrap, 2),
     "gamut-loss": (_gamut, 1),
     "clipped": (_clipped, 1),
+    "too-much-ink": (_much_ink, 1),
+    "colour-cast": (_cast, 1),
+    "values-cut": (_cut, 1),
+    "pixels-not-square": (_not_square, 1),
+    "profile-unusable": (_another_kind_of_profile, 1),
 }
 
 
@@ -221,3 +286,30 @@ def test_a_picture_is_released_by_its_name_where_one_alone_is_called_so(small, h
     assert sweep(small) == []
     made = {each["source"] for each in records(small) if each["state"] == "delivered"}
     assert {"mud.tif", "b/reeds.tif"} == made
+
+
+@pytest.mark.parametrize(
+    ("code", "make"),
+    [
+        ("no-profile", _another_kind_of_profile_without_preflight),
+        ("profiles-do-not-join", _profile_that_cannot_be_converted_to),
+    ],
+)
+def test_a_hold_that_no_command_answers_prints_none(small, code, make):
+    make(small)
+    assert sweep(small) == []
+    (record,) = records(small)
+    assert ("held", code) == (record["state"], record["reasons"][0]["code"])
+    why = (Path(record["original_kept"]).parent / "why.txt").read_text()
+    assert "cannot be released as it is" in why
+    assert PRINTED.findall(why) == []
+
+
+def test_status_and_release_say_what_a_person_reads(small, hotfolder):
+    write_destination(small, **{SIZING: f"[stage.preflight]\nhold_below_ppi = 60\n{SIZING}"})
+    drop(small, "march/mud.tif")
+    assert sweep(small) == []
+    assert "fine-art-canvas: march/mud.tif (" in hotfolder("status", small.path).stdout
+    done = hotfolder("release", "mud.tif", small.path, "--long-edge", "6 cm")
+    assert 'is released with sizing.long_edge = "6 cm"' in done.stdout
+    assert "{" not in done.stdout

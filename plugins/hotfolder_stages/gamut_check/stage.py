@@ -109,7 +109,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
             raise Hold(
                 "profiles-do-not-join",
                 f"The picture cannot be compared with this destination: the profile {error}. "
-                f"Give the picture or the destination another profile.",
+                f"Give the picture or the destination another profile, and drop it again.",
             ) from error
         self._tolerance = max(self.settings.tolerance, self._noise.p99)
         if self._tolerance > self.settings.tolerance:

@@ -89,7 +89,7 @@ class NeutralCheck(Stage[NeutralCheckSettings]):
             raise Hold(
                 "profiles-do-not-join",
                 f"The picture cannot be compared with this destination: the profile {error}. "
-                f"Give the picture or the destination another profile.",
+                f"Give the picture or the destination another profile, and drop it again.",
             ) from error
         self._shades = Shades(source, self.settings.neutral_chroma)
         return raster

@@ -162,7 +162,7 @@ class Preflight(Stage[PreflightSettings]):
         if self._is_below(limits[0]):
             holds.append(self._too_few_to_pass(result, limits[0] or 0.0))
         elif self._is_below(limits[1]):
-            self._job.warn("few-pixels", self._too_few(result, limits[1], passes="reaches it"))
+            self._job.warn("few-pixels", self._too_few(result, limits[1], is_warning=True))
         _raise_all(holds)
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
@@ -306,12 +306,17 @@ class Preflight(Stage[PreflightSettings]):
         message = self._too_few(result, limit)
         return Hold("too-few-pixels", message, excess=1 / share, remedies=remedies)
 
-    def _too_few(self, result: RasterSpec, limit: float | None, passes: str = "passes") -> str:
+    def _too_few(self, result: RasterSpec, limit: float | None, *, is_warning: bool = False) -> str:
         share = self._effective_ppi / limit if limit else 1.0
+        wanted = (
+            f"{self._job.destination} wants {limit:g} or more"
+            if is_warning
+            else f"the limit of {self._job.destination} is {limit:g}"
+        )
         return (
             f"At {_size_now(result)} the picture has {self._effective_ppi:.0f} pixels of its own "
-            f"per inch; the limit of {self._job.destination} is {limit:g}. The largest size that "
-            f"{passes} is {_said(_largest_inches(result, share))}."
+            f"per inch; {wanted}. The largest size that {'reaches it' if is_warning else 'passes'} "
+            f"is {_said(_largest_inches(result, share))}."
         )
 
     def _findings(self) -> Findings:

@@ -137,7 +137,7 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             raise Hold(
                 "profiles-do-not-join",
                 f"The picture cannot be converted to this destination: the profile {error}. "
-                f"Give the picture or the destination another profile.",
+                f"Give the picture or the destination another profile, and drop it again.",
             ) from error
         self._transform = self._transforms[intents[0]]
         return replace(

@@ -88,7 +88,7 @@ class StripPlaces(Stage[StripPlacesSettings]):
             raise Hold(
                 "profiles-do-not-join",
                 f"No test strip can be made for this destination: the profile {error}. "
-                f"Give the picture or the destination another profile.",
+                f"Give the picture or the destination another profile, and drop it again.",
             ) from error
         tolerance = job.told(LossTolerance) or _TOLERANCE
         self._tolerance = max(tolerance.delta_e_00, noise.p99)
