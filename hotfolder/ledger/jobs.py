@@ -223,7 +223,7 @@ class Ledger(LedgerReader):
         with self._transaction():
             self.db.execute(
                 "UPDATE jobs SET state = ?, changed = ?, detail = '{}', record = ? WHERE id = ?",
-                (record.state, _now(), _decode_line(line), record.job),
+                (record.state, _now(), pack(_decode_line(line)), record.job),
             )
             record_index.insert(self.db, record, link(line))
         return self.job(record.job)

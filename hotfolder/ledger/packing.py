@@ -1,8 +1,7 @@
 """Records in the ledger as they take less room: their text, packed with zlib.
 
-A record that was just written stays text. One that is old, or was read from the log again, is
-packed: there may be hundreds of thousands, and nearly nobody asks for them. SQL reads both by
-`unpack`.
+There may be hundreds of thousands, and nearly nobody asks for them. Earlier versions kept the text;
+`hotfolder tidy` packs it. SQL reads both by `unpack`.
 """
 
 from __future__ import annotations

@@ -32,8 +32,6 @@ from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.upkeep.cutting import cut, find_cut
 
 _AT_ONCE: Final = 500
-_PACKED_AFTER: Final = timedelta(days=30)
-"""How long ago a job ended whose record the ledger keeps packed: reports rarely reach further."""
 _WORTH_COMPACTING: Final = 0.1
 """Share of the ledger that is empty from which it is written anew."""
 
@@ -97,7 +95,7 @@ def tidy(
         _remove_empty_folders(work, now.timestamp() - keep.empty_folders)
         if keep.cut_log:
             _cut_logs(work, now.year)
-        saved = 0 if dry else _pack_records(ledger, now - _PACKED_AFTER)
+        saved = 0 if dry else _pack_records(ledger)
     except OSError as error:
         raise StorageError(
             f"{error.filename or root.path}: {error.strerror or error}; what was removed until "
@@ -266,14 +264,14 @@ def _cut_logs(work: _Tidying, this_year: int) -> None:
                 cut(found)
 
 
-def _pack_records(ledger: Ledger, until: datetime) -> int:
-    """Pack the records of jobs that ended before a moment; return how many bytes it saves."""
+def _pack_records(ledger: Ledger) -> int:
+    """Pack records that earlier versions kept as text; return how many bytes it saves."""
     last, saved = 0, 0
     while True:
         rows = ledger.read(
-            f"SELECT seq, record FROM jobs WHERE seq > ? AND NOT ({OPEN}) AND changed < ?"  # noqa: S608
-            " AND typeof(record) = 'text' ORDER BY seq LIMIT ?",
-            (last, until.isoformat(), _AT_ONCE),
+            "SELECT seq, record FROM jobs WHERE seq > ? AND typeof(record) = 'text'"
+            " ORDER BY seq LIMIT ?",
+            (last, _AT_ONCE),
         )
         if not rows:
             return saved

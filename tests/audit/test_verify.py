@@ -10,6 +10,7 @@ import pytest
 from audit.generated import fill
 from hotfolder.audit.books import open_books
 from hotfolder.audit.chain import check_chain
+from hotfolder.ledger.packing import teach, unpack
 from hotfolder.ledger.record_log import link
 from hotfolder.settings.root import Root
 
@@ -95,13 +96,14 @@ def test_a_chain_made_anew_in_the_log_shows_against_the_ledger(books, log):
 @pytest.mark.parametrize(
     "statement",
     [
-        "UPDATE jobs SET record = json_set(record, '$.attempts', 9) WHERE seq = 5",
+        "UPDATE jobs SET record = json_set(unpack(record), '$.attempts', 9) WHERE seq = 5",
         "UPDATE records SET share_lost = 0 WHERE number = 5",
         "UPDATE records SET state = 'held' WHERE number = 5",
     ],
 )
 def test_a_changed_ledger_shows(books, statement):
     with closing(sqlite3.connect(books.ledger)) as db, db:
+        teach(db)
         assert db.execute(statement).rowcount == 1
     (fault,) = check(books).faults
     assert "the ledger's record of job" in fault
@@ -148,7 +150,7 @@ def test_records_from_before_the_chain_are_counted_and_no_fault(tmp_path):
         rows = db.execute("SELECT record FROM jobs WHERE destination = ?", (NAME,)).fetchall()
     log = root.path / "out" / NAME / "log.jsonl"
     log.parent.mkdir(parents=True)
-    log.write_text("".join(f"{record}\n" for (record,) in rows))
+    log.write_text("".join(f"{unpack(record)}\n" for (record,) in rows))
     found = check(root)
     assert (10, 10, ()) == (found.records, found.unchained, found.faults)
 

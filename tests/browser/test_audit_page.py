@@ -15,6 +15,7 @@ from browser.conftest import open_page
 from hotfolder.audit.books import open_books
 from hotfolder.audit.question import Question, Sort
 from hotfolder.audit.report import write_report
+from hotfolder.ledger.packing import teach
 from hotfolder.settings.root import Root
 
 
@@ -28,10 +29,11 @@ def audit_page(tmp_path_factory):
     Image.new("RGB", (60, 40), (200, 120, 40)).save(picture, "JPEG")
     (folder / "small.jpg").write_bytes(picture.getvalue())
     with closing(sqlite3.connect(root.ledger)) as db, db:
+        teach(db)
         small = {"kind": "thumbnail", "path": str(folder / "small.jpg")}
         attached = json.dumps([{**small, "sha256": "0" * 64, "bytes": 1}])
         db.execute(
-            "UPDATE jobs SET record = json_set(record, '$.attachments', json(?)) WHERE id ="
+            "UPDATE jobs SET record = json_set(unpack(record), '$.attachments', json(?)) WHERE id ="
             " (SELECT job FROM records ORDER BY share_lost DESC LIMIT 1)",
             (attached,),
         )

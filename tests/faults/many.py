@@ -31,6 +31,7 @@ import tifffile
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from hotfolder.ledger.packing import unpack
 from hotfolder.overview.new_root import make_root
 from hotfolder.settings.root import Root
 from hotfolder_demo import write_profiles
@@ -101,7 +102,9 @@ def many(count: int, limit_s: float, every: int = 0) -> dict[str, Any]:
                 "SELECT record FROM jobs WHERE state IN ('held', 'refused')"
             ).fetchall()
         ends = Counter(state for _, state in rows)
-        reasons = [each["message"] for (said,) in held for each in json.loads(said)["reasons"]]
+        reasons = [
+            each["message"] for (said,) in held for each in json.loads(unpack(said))["reasons"]
+        ]
         results = sum(1 for _ in (root.path / "out").glob("*/*.tif"))
         kept = sum(1 for _ in (root.path / "originals").glob("*/*.tif"))
         left = Counter(

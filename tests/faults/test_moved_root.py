@@ -12,6 +12,7 @@ import pytest
 
 from batch import conftest as batches
 from faults.serving import CANVAS, sweep
+from hotfolder.ledger.packing import unpack
 from hotfolder.overview.check import check
 from hotfolder.settings.root import Root
 from whole.conftest import drop, files, hotfolder, records
@@ -56,7 +57,7 @@ def make_old(root: Root) -> None:
         log.write_text(old(log.read_text()))
     with closing(sqlite3.connect(root.ledger)) as db, db:
         for job, record in db.execute("SELECT id, record FROM jobs").fetchall():
-            db.execute("UPDATE jobs SET record = ? WHERE id = ?", (old(record), job))
+            db.execute("UPDATE jobs SET record = ? WHERE id = ?", (old(unpack(record)), job))
         db.execute("DROP TABLE roots")
         db.execute("DROP TABLE marks")
         db.execute("UPDATE records SET line_sha256 = NULL")

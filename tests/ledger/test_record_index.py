@@ -8,6 +8,7 @@ import pytest
 
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.ledger.migrations import _JOBS
+from hotfolder.ledger.packing import teach
 from hotfolder.ledger.record_index import columns
 from hotfolder.model.records import Discarded, to_json_line
 from ledger.test_ledger import CLAIM
@@ -103,7 +104,9 @@ def test_a_ledger_that_called_dropped_jobs_held_is_brought_up_to_date(tmp_path, 
     with closing(sqlite3.connect(path)) as db, db:
         db.execute("UPDATE records SET state = 'held' WHERE state = 'discarded'")
         db.execute("ALTER TABLE records DROP COLUMN discarded_at")
-        db.execute("UPDATE jobs SET record = replace(record, '\"discarded\"', '\"dropped\"')")
+        teach(db)
+        dropped = "replace(unpack(record), '\"discarded\"', '\"dropped\"')"
+        db.execute(f"UPDATE jobs SET record = {dropped}")
         db.execute("PRAGMA user_version = 4")
     Ledger(path).close()
     states = [(row["state"], row["discarded_at"]) for row in rows(path)]
