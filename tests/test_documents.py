@@ -76,5 +76,5 @@ def test_every_field_of_a_ticket_s_names_is_in_the_guide_for_books():
 
 
 def test_the_documents_are_as_short_as_they_are_meant_to_be():
-    assert len(README.splitlines()) <= 130
+    assert len(README.splitlines()) <= 120
     assert len(DEVELOPERS.encode()) <= 12 * 1024

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from hotfolder.audit.question import make_cursor
 from hotfolder.ledger.log_years import LOG_FILE, read_lines
+from hotfolder.ledger.packing import unpack
 from hotfolder.ledger.record_index import columns
 from hotfolder.ledger.record_log import START, link
 from hotfolder.model.records import LogLine, read_line, read_record
@@ -120,7 +121,11 @@ def _is_the_ledgers(ledger: sqlite3.Cursor, line: bytes, record: LogLine, number
     row = ledger.execute(_select_line(tuple(asked)), (number,)).fetchone()
     if row is None:
         return False
-    latest, whole, *said = row
+    latest, stored, *said = row
+    try:
+        whole = unpack(stored)
+    except ValueError:
+        return False
     differ = [name for name, ours in zip(asked, said, strict=True) if ours != asked[name]]
     if differ == ["discarded_at"] and not latest:
         differ = []  # an older ledger did not keep it for jobs that were released afterwards

@@ -11,6 +11,7 @@ from hotfolder.audit import plot
 from hotfolder.audit.question import Group, Question, ask, ask_sums, count, describe_question
 from hotfolder.audit.trends import Change, Trend, find_trends
 from hotfolder.errors import Problem, SettingsError
+from hotfolder.ledger.packing import unpack
 from hotfolder.ledger.roots import find_places
 from hotfolder.logs import utc_now
 from hotfolder.model.places import Places
@@ -116,7 +117,7 @@ def _show(trend: Trend) -> ShownTrend:
 def _embed_thumbnail(db: sqlite3.Connection, places: Places, job: str) -> str:
     """A job's thumbnail as a data URL; "" when there is none, or no longer."""
     (text,) = db.execute("SELECT record FROM jobs WHERE id = ?", (job,)).fetchone() or (None,)
-    for each in read_record(text).attachments if text else ():
+    for each in read_record(unpack(text)).attachments if text else ():
         if each.kind != "thumbnail":
             continue
         try:

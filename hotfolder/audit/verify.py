@@ -25,6 +25,7 @@ from hotfolder.audit.chain import ChainReport, check_chain
 from hotfolder.audit.question import Question, make_cursor, select_columns
 from hotfolder.disk import durable
 from hotfolder.errors import SettingsError
+from hotfolder.ledger.packing import unpack
 from hotfolder.ledger.roots import find_places
 from hotfolder.model.places import Places
 from hotfolder.model.records import Record, SetAside, read_record
@@ -179,7 +180,7 @@ def _read_records(db: sqlite3.Connection, numbers: array[int]) -> Iterator[Recor
             (json.dumps(some),),
         )
         for (text,) in rows.fetchall():
-            yield read_record(text)
+            yield read_record(unpack(text))
 
 
 def _list_files(record: Record) -> Iterator[_File]:
@@ -248,7 +249,9 @@ class _Looking:
             " WHERE result_sha256 = ? AND latest = 1 AND records.state = 'delivered'",
             (now,),
         )
-        records = (self.places.find_record(read_record(text)) for (text,) in rows.fetchall())
+        records = (
+            self.places.find_record(read_record(unpack(text))) for (text,) in rows.fetchall()
+        )
         return any(
             each.finished > file.finished and file.path in {made.path for made in each.results}
             for each in records

@@ -21,7 +21,7 @@ from pathlib import Path, PurePosixPath
 from hotfolder.batch.planning import Pictures, Planning, read_latest_ticket
 from hotfolder.batch.shelf import BatchState, KeptFile, Line, RowFault, Shelf
 from hotfolder.batch.ticket import is_ticket
-from hotfolder.disk import durable, names
+from hotfolder.disk import durable, names, trees
 from hotfolder.disk.free_names import OF_RESULTS, free_folder
 from hotfolder.disk.names import collision_key
 from hotfolder.ending.release import BatchDiscard
@@ -178,7 +178,7 @@ class Desk:
                 place = str(self._put(row, spooled, Path(place)))
         elif not durable.has_bytes(place, sha256):
             raise FileNotFoundError(2, "is gone, or changed since it arrived; put it back", place)
-        durable.remove_tree(self._spool / row.id, below=self._spool)
+        trees.remove_tree(self._spool / row.id, below=self._spool)
         key = names.collision_key(names.display_name(name))
         self.shelf.keep(row, batch, key, names.display_name(name), place)
         get_log().info("batch.file", destination=row.destination, batch=batch, file=name)

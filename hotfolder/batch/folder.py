@@ -22,7 +22,7 @@ from hotfolder.batch.report import (
     make_report_csv,
 )
 from hotfolder.batch.shelf import Shelf
-from hotfolder.disk import durable
+from hotfolder.disk import trees
 from hotfolder.disk.marker import check_marked_above
 from hotfolder.errors import HotfolderError
 from hotfolder.ledger.jobs import Ledger
@@ -122,7 +122,7 @@ class BatchFolders:
             f"{REPORT}.html": render_page(document, made.standings(), folder),
         }
         for name, text in texts.items():
-            durable.replace_text(folder / name, text)
+            trees.replace_text(folder / name, text)
         self._shelf.reported(destination.name, batch, number)
 
     def _collect(self, destination: Destination, batch: str, folder: Path) -> Batch:

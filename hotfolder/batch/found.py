@@ -152,11 +152,11 @@ def _list_files(destination: str, originals: Path) -> Iterator[FoundFile]:
 def _is_recorded(ledger: LedgerReader, found: FoundFile) -> bool:
     """Whether a record says that it is the original of its job alone, and no batch's."""
     rows = ledger.read(
-        "SELECT jobs.record FROM records JOIN jobs ON jobs.id = records.job"
+        "SELECT 1 FROM records JOIN jobs ON jobs.id = records.job"
         " WHERE records.destination = ? AND batch = ? AND latest = 1 AND"
-        " json_extract(jobs.record, '$.original_kept') IN (?, ?)"
-        " AND json_extract(jobs.record, '$.original_kept')"
-        " != json_extract(jobs.record, '$.placement.kept')",
+        " json_extract(unpack(jobs.record), '$.original_kept') IN (?, ?)"
+        " AND json_extract(unpack(jobs.record), '$.original_kept')"
+        " != json_extract(unpack(jobs.record), '$.placement.kept')",
         (
             found.destination, found.batch, str(found.place),
             ledger.places.shorten(str(found.place)),

@@ -154,8 +154,8 @@ class Shelf:
     def being_set_aside(self) -> list[tuple[str, str]]:
         """Destination and name of batches of which a kill left a result half set aside."""
         rows = self._ledger.read(
-            "SELECT DISTINCT destination, json_extract(record, '$.batch') FROM jobs"
-            " WHERE state = 'delivered' AND detail != '{}'"
+            "SELECT DISTINCT destination, json_extract(unpack(record), '$.batch') FROM jobs"
+            " WHERE state = 'delivered'"
             " AND json_extract(detail, '$.superseding') IS NOT NULL"
         )
         return [(destination, batch) for destination, batch in rows]
@@ -228,7 +228,7 @@ class Shelf:
     def find_made_before(self, destination: str, batch: str) -> dict[str, str]:
         """Jobs of a batch by fingerprint, as records say: for a ledger that was not there then."""
         rows = self._ledger.read(
-            "SELECT json_extract(jobs.record, '$.placement.fingerprint'), jobs.id"
+            "SELECT json_extract(unpack(jobs.record), '$.placement.fingerprint'), jobs.id"
             " FROM records JOIN jobs ON jobs.id = records.job"
             " WHERE records.batch = ? AND records.destination = ? AND latest = 1 ORDER BY number",
             (batch, destination),

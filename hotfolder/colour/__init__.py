@@ -21,7 +21,7 @@ from hotfolder.colour.loss import (
 )
 from hotfolder.colour.loss_table import make_loss_lookup
 from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
-from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, ProfileError, lab_profile
+from hotfolder.colour.profile import Profile, ProfileError, lab_profile
 from hotfolder.colour.proofing import Show, look_of, soft_proof
 from hotfolder.colour.slabs import cpu_count, in_threads, over_slabs
 from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
@@ -33,7 +33,6 @@ __all__ = [
     "CELL_BITS",
     "D50_XYZ",
     "HUES",
-    "LITTLECMS_NAMES",
     "NO_GRID",
     "SRGB_CURVE",
     "SRGB_PRIMARIES",

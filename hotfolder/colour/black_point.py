@@ -8,15 +8,12 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-import imagecodecs
 import numpy as np
 
-from hotfolder.colour.arrays import Codes, Floats
+from hotfolder.colour.arrays import Floats
 from hotfolder.colour.encodings import D50_XYZ, lab_to_xyz, xyz_to_lab
-from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID
-from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, lab_profile
-from hotfolder.model.encoding import Encoding
-from hotfolder.model.intent import Intent
+from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, to_lab
+from hotfolder.colour.profile import Profile
 
 
 def compensated(lab: Floats, black_in: float, black_out: float) -> Floats:
@@ -53,21 +50,7 @@ def black_luminance(profile: Profile) -> float:
     """
     middle = np.full((1, 1, profile.encoding.channels), 32768, dtype=np.uint16)
     before, after = (
-        float(lab_to_xyz(_through_lab(profile, middle, flags))[..., 1].item())
+        float(lab_to_xyz(to_lab(profile, middle, flags=flags))[..., 1].item())
         for flags in (NO_GRID, NO_GRID | BLACK_POINT_COMPENSATION)
     )
     return max(0.0, (before - after) / (1 - after))
-
-
-def _through_lab(profile: Profile, pixels: Codes, flags: int) -> Floats:
-    lab: Floats = imagecodecs.cms_transform(
-        pixels[..., 0] if profile.encoding is Encoding.GREY else pixels,
-        profile.data,
-        lab_profile().data,
-        colorspace=LITTLECMS_NAMES[profile.encoding],
-        outcolorspace="lab",
-        outdtype="float64",
-        intent=Intent.RELATIVE_COLORIMETRIC.code,
-        flags=flags,
-    )
-    return lab

@@ -8,12 +8,12 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.arrays import Codes
+from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, ProfileError, lab_profile
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
 
-_Number = TypeVar("_Number", np.uint8, np.uint16)
+_Number = TypeVar("_Number", np.uint8, np.uint16, np.float64)
 
 BLACK_POINT_COMPENSATION = 0x2000
 """``cmsFLAGS_BLACKPOINTCOMPENSATION``: ISO 18619, in LittleCMS's own form."""
@@ -46,7 +46,7 @@ def convert_pixels(
     -------
     uint16, shape (rows, width, channels of the destination).
     """
-    return _call(pixels, source, destination, intent, flags, np.uint16)
+    return call(pixels, source, destination, intent, flags, np.uint16)
 
 
 def convert_to_8_bits(
@@ -69,17 +69,37 @@ def convert_to_8_bits(
     -------
     uint8, shape (rows, width, channels of the destination): n * 255 / 65535, rounded.
     """
-    return _call(pixels, source, destination, intent, flags, np.uint8)
+    return call(pixels, source, destination, intent, flags, np.uint8)
 
 
-def _call(
-    pixels: Codes,
+def call(
+    pixels: Codes | Floats,
     source: Profile,
     destination: Profile,
     intent: Intent,
     flags: int,
     made: type[_Number],
 ) -> NDArray[_Number]:
+    """Call LittleCMS once, for pixels of any kind.
+
+    Parameters
+    ----------
+    pixels
+        Shape (rows, width, channels of the source); floats are L*, a*, b*.
+    source, destination, intent, flags
+        As for `convert_pixels`.
+    made
+        What is made: whole numbers are codes, floats are L*, a*, b*.
+
+    Returns
+    -------
+    Shape (rows, width, channels of the destination).
+
+    Raises
+    ------
+    ProfileError
+        When there is no way from the one profile to the other.
+    """
     one_channel_in = source.encoding is Encoding.GREY
     try:
         out: NDArray[_Number] = imagecodecs.cms_transform(
@@ -100,9 +120,12 @@ def _call(
 
 
 def to_lab(
-    profile: Profile, pixels: Codes, intent: Intent = Intent.RELATIVE_COLORIMETRIC
+    profile: Profile,
+    pixels: Codes,
+    intent: Intent = Intent.RELATIVE_COLORIMETRIC,
+    flags: int = NO_GRID,
 ) -> NDArray[np.float64]:
-    """Say what colours pixels are, without grid and without black point compensation.
+    """Say what colours pixels are.
 
     Parameters
     ----------
@@ -112,20 +135,13 @@ def to_lab(
         Shape (..., channels), dtype uint16.
     intent
         Relative to the medium's white, or absolute.
+    flags
+        LittleCMS's own; by default without grid and without black point compensation.
 
     Returns
     -------
     float64, shape (..., 3): L*, a*, b* at D50.
     """
-    flat = np.ascontiguousarray(pixels).reshape(1, -1, pixels.shape[-1])
-    out: NDArray[np.float64] = imagecodecs.cms_transform(
-        flat[..., 0] if profile.encoding is Encoding.GREY else flat,
-        profile.data,
-        lab_profile().data,
-        colorspace=LITTLECMS_NAMES[profile.encoding],
-        outcolorspace="lab",
-        outdtype="float64",
-        intent=intent.code,
-        flags=NO_GRID,
-    )
-    return out.reshape(*pixels.shape[:-1], 3)
+    flat = pixels.reshape(1, -1, pixels.shape[-1])
+    lab = call(flat, profile, lab_profile(), intent, flags, np.float64)
+    return lab.reshape(*pixels.shape[:-1], 3)

@@ -15,17 +15,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
-import imagecodecs
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.difference import delta_e_00
-from hotfolder.colour.engine import NO_GRID
+from hotfolder.colour.engine import NO_GRID, call
 from hotfolder.colour.inversion import invert
 from hotfolder.colour.measurement_model import MeasurementModel, measurement_model
-from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, ProfileError, lab_profile
+from hotfolder.colour.profile import Profile, ProfileError, lab_profile
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
@@ -75,17 +74,11 @@ def by_table(profile: Profile, wanted: Floats) -> Codes:
     lab = np.ascontiguousarray(wanted, np.float64)
 
     def compute(start: int, stop: int) -> Codes:
-        out: Codes = imagecodecs.cms_transform(
-            lab[None, start:stop],
-            lab_profile().data,
-            profile.data,
-            colorspace="lab",
-            outcolorspace=LITTLECMS_NAMES[profile.encoding],
-            outdtype="uint16",
-            intent=Intent.RELATIVE_COLORIMETRIC.code,
-            flags=NO_GRID,
+        intent = Intent.RELATIVE_COLORIMETRIC
+        codes: Codes = call(
+            lab[None, start:stop], lab_profile(), profile, intent, NO_GRID, np.uint16
         )
-        return out.reshape(-1, profile.encoding.channels)
+        return codes.reshape(-1, profile.encoding.channels)
 
     return np.concatenate(over_slabs(compute, len(lab), 1, worth_a_thread=_COLOURS_PER_CALL))
 

@@ -13,12 +13,13 @@ import struct
 from dataclasses import dataclass
 from functools import lru_cache
 
-import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, lab_profile
+from hotfolder.colour.engine import NO_GRID, convert_pixels
+from hotfolder.colour.profile import Profile, lab_profile
 from hotfolder.model.encoding import Encoding
+from hotfolder.model.intent import Intent
 
 CODES = 65536
 _ROOTS = 2**18
@@ -192,17 +193,8 @@ def _matrix(profile: Profile) -> NDArray[np.float64] | None:
 def _neutral_axis(profile: Profile) -> NDArray[np.float64]:
     """Relative luminance along equal device values, scaled so that black is 0 and white is 1."""
     points = np.linspace(0, CODES - 1, 257).round().astype(np.uint16)
-    grey = profile.encoding is Encoding.GREY
-    ramp = points[None, :] if grey else np.repeat(points[None, :, None], 3, axis=2)
-    lab = imagecodecs.cms_transform(
-        ramp,
-        profile.data,
-        lab_profile().data,
-        colorspace=LITTLECMS_NAMES[profile.encoding],
-        outcolorspace="lab",
-        intent=1,
-        flags=0x100,
-    )
+    ramp = np.repeat(points[None, :, None], profile.encoding.channels, axis=2)
+    lab = convert_pixels(ramp, profile, lab_profile(), Intent.RELATIVE_COLORIMETRIC, NO_GRID)
     lightness = lab[0, :, 0] / 655.35
     luminance = luminance_of(lightness)
     scaled = (luminance - luminance[0]) / max(float(luminance[-1] - luminance[0]), 1e-6)

@@ -14,7 +14,7 @@ from typing import Literal
 from pydantic import ValidationError
 
 from hotfolder.batch.changes import hash_placement
-from hotfolder.disk import durable, names
+from hotfolder.disk import durable, names, trees
 from hotfolder.ending.deliver import Deliverer, Ending
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.release import collect_job, find_worse, say_worse
@@ -170,11 +170,11 @@ class Work:
         """
         folder = attempt_folder(self.root, row)
         if folder.is_symlink() or not folder.is_dir():  # a worker that was taken over
-            durable.remove_tree(folder, below=self.root.spool)
+            trees.remove_tree(folder, below=self.root.spool)
             return
         for path in folder.iterdir():
             if path.name not in {OUTPUT, ANSWER}:
-                durable.remove_tree(path, below=self.root.spool)
+                trees.remove_tree(path, below=self.root.spool)
 
     def _note_unreadable(self, row: JobRow, destination: Destination, error: OSError) -> JobRow:
         """Its disk reports an error: tried as often as any work, then for a person to decide."""
@@ -202,7 +202,7 @@ class Work:
     def _attempt(self, row: JobRow, destination: Destination, original: Path) -> Answer | Stopped:
         folder = attempt_folder(self.root, row)
         # an earlier daemon's worker may have written here; its output is never looked at
-        durable.remove_tree(folder, below=self.root.spool)
+        trees.remove_tree(folder, below=self.root.spool)
         durable.make_folders(folder)
         limits = destination.file.limits
         placement, release = row.placement, row.release
@@ -334,7 +334,7 @@ class Work:
 
     def _clean(self, row: JobRow) -> JobRow:
         """The last step: the job has ended and its place in the spool is given back."""
-        durable.remove_tree(self.root.spool / row.id, below=self.root.spool)
+        trees.remove_tree(self.root.spool / row.id, below=self.root.spool)
         return row
 
     def _describe_original(self, row: JobRow) -> OriginalRecord:

@@ -30,7 +30,7 @@ from hotfolder.daemon.silence import Silence
 from hotfolder.daemon.snapshot import IndexPages, Snapshots
 from hotfolder.daemon.take_up import close, has_original
 from hotfolder.daemon.trouble import About, Kind, Troubles
-from hotfolder.disk import apart, durable, names, platforms, pulse
+from hotfolder.disk import apart, names, platforms, pulse, trees
 from hotfolder.disk.marker import away
 from hotfolder.ending.deliver import Deliverer
 from hotfolder.ending.discard import Discards
@@ -453,7 +453,7 @@ def _recover(root: Root, ledger: Ledger, destinations: Destinations) -> None:
     for folder in root.spool.iterdir():
         # an original there is one that `take_up` could not place: its destination is out of reach
         if folder.name not in known and ledger.has_ended(folder.name) and not has_original(folder):
-            durable.remove_tree(folder, below=root.spool)
+            trees.remove_tree(folder, below=root.spool)
 
 
 def _about(row: JobRow) -> About:

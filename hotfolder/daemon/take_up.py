@@ -31,7 +31,7 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict
 
 from hotfolder.batch import found as batch_files
-from hotfolder.disk import durable, names, pulse
+from hotfolder.disk import durable, names, pulse, trees
 from hotfolder.disk.free_names import OF_JOBS, free_name
 from hotfolder.disk.marker import away
 from hotfolder.ending.deliver import PLAN_FILE, RECORD_FILE
@@ -342,15 +342,18 @@ def _find_under_way(known: Known) -> Iterator[Restored]:
             plan = plan.model_copy(update={"begun": len(plan.moves)})
             yield _restore_publishing(plan, name)
             continue
-        if row is not None and not row.state.is_end:
-            continue  # it goes on from where the ledger says
         found = near[name].get(job, [])
+        if row is not None and not row.state.is_end:
+            # it goes on from where the ledger says, which may be before what was brought near
+            if row.state in {State.CLAIMED, State.WORKING} and found and not is_here:
+                _recover_original(place, found, row)
+            continue
         if row is not None and not known.was_lost and not found and not has_original(place):
             continue  # what a kill left of one that has ended
         separate(place)
         _recover_original(place, found, row)
         if _is_kept(place / ORIGINAL, row):
-            durable.remove_tree(place, below=root.spool)
+            trees.remove_tree(place, below=root.spool)
             continue
         if durable.is_there(place / _HELD):
             keep_the_rest(place / _HELD, folders[name].release / job, row.record if row else None)
@@ -358,7 +361,7 @@ def _find_under_way(known: Known) -> Iterator[Restored]:
             yield _restore_original(known, place, name, said, row)
         else:
             # its file was not taken yet, or the job had ended: what is here is notes and attempts
-            durable.remove_tree(place, below=root.spool)
+            trees.remove_tree(place, below=root.spool)
 
 
 def _is_kept(original: Path, row: JobRow | None) -> bool:
@@ -502,7 +505,7 @@ def _recover_original(place: Path, near: list[Path], row: JobRow | None) -> None
             kept = _originals_in(place / _HELD)
         for each in kept[:1]:
             if durable.is_there(each):
-                durable.move_any_new(each, target)
+                trees.move_any_new(each, target)
     for path in near:
         if path.is_dir() and not path.is_symlink():
             originals = _originals_in(path)
@@ -510,10 +513,10 @@ def _recover_original(place: Path, near: list[Path], row: JobRow | None) -> None
             originals = [path] if path.name.endswith("-original") else []
         for each in originals:
             if not durable.is_there(target):
-                durable.move_any_new(each, target)
-            elif not durable.is_same(each, target):
-                durable.move_any_new(each, free_name(path.parent, f"found-{place.name}"))
-        durable.remove_tree(path, below=path.parent)
+                trees.move_any_new(each, target)
+            elif not trees.is_same(each, target):
+                trees.move_any_new(each, free_name(path.parent, f"found-{place.name}"))
+        trees.remove_tree(path, below=path.parent)
 
 
 def _originals_in(folder: Path) -> list[Path]:
@@ -534,8 +537,8 @@ def _give_back(hot_folder: Path, spool: Path, destination: str) -> None:
             if job is None:
                 continue
             path = Path(top) / name
-            if durable.is_same(path, spool / job / ORIGINAL):
-                durable.remove_tree(path, below=top)
+            if trees.is_same(path, spool / job / ORIGINAL):
+                trees.remove_tree(path, below=top)
                 continue
             said = _read_note(spool / job / JOB_FILE)
             try:

@@ -58,10 +58,12 @@ def end(code: int) -> NoReturn:
         sys.exit(code)
     for act in before_leaving:
         act()
-    # whoever reads what was printed is told that nothing follows, also if this process gets stuck
+    # whoever reads what was printed is told that nothing follows, also if this process gets stuck;
+    # what workers are started from prints to the same places
     nowhere = os.open(os.devnull, os.O_RDWR)
     for standard in (1, 2):
         os.dup2(nowhere, standard)
+    platforms.kill_children()
     for write in _way_out:
         os.write(write, bytes([code]))
     os._exit(code)

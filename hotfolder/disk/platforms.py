@@ -428,6 +428,17 @@ def die_with_parent() -> None:
         os.kill(os.getpid(), signal.SIGKILL)
 
 
+def kill_children() -> None:
+    """Kill the processes that this one has started itself.
+
+    Linux only: elsewhere they end by themselves, some time after this one has.
+    """
+    for thread in Path("/proc/self/task").glob("*/children") if _LINUX else ():
+        with contextlib.suppress(OSError):
+            for pid in thread.read_text().split():
+                os.kill(int(pid), signal.SIGKILL)
+
+
 def limit_process(*, memory_bytes: int, cpu_s: int, open_files: int) -> None:
     """Limit this process and what it starts: memory of its own, processor time, open files.
 

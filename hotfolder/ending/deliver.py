@@ -36,7 +36,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final, Literal, NoReturn, TypeVar
 
-from hotfolder.disk import durable, names
+from hotfolder.disk import durable, names, trees
 from hotfolder.disk.free_names import (
     ATTACHMENTS,
     OF_JOBS,
@@ -330,7 +330,7 @@ class Deliverer:
                 _take_back(Path(source), Path(near))
             if before.folder is not None:
                 building = _name_building(Path(before.folder))
-                durable.remove_tree(building, below=building.parent)
+                trees.remove_tree(building, below=building.parent)
         note.write_text(dump_detail(State.PUBLISHING, plan, self._ledger.places))
 
     def _name_near(self, row: JobRow, plan: Publishing) -> Publishing:
@@ -499,13 +499,13 @@ class Deliverer:
                             "from there; put it back under that name, then the work continues"
                         )
                     durable.make_folders(source.parent)
-                    durable.move_any_new(near, source)
+                    trees.move_any_new(near, source)
         for move in plan.moves:
             self._waiting.discard((row.id, move.what))
             # what was made from the original is made again
             if move.what != "original" or durable.has_bytes(move.source, move.sha256 or ""):
                 with contextlib.suppress(OSError):  # its disk may have gone for good
-                    durable.remove_tree(move.near, below=Path(move.near).parent)
+                    trees.remove_tree(move.near, below=Path(move.near).parent)
         # without the ledger this plan would be gone on with
         (Path(plan.place) / PLAN_FILE).unlink(missing_ok=True)
         detail = Claimed(release=plan.record.release, placement=plan.record.placement)
@@ -585,9 +585,9 @@ def _take_back(source: Path, near: Path) -> None:
     """Bring back what was brought to a place that settings have left since."""
     if durable.is_there(near) and not durable.is_there(source):
         durable.make_folders(source.parent)
-        durable.move_any_new(near, source)
+        trees.move_any_new(near, source)
     elif durable.is_there(near):
-        durable.remove_tree(near, below=near.parent)
+        trees.remove_tree(near, below=near.parent)
     elif not durable.is_there(source):
         check_marked_above(near)  # it waits there, and its share is away
 
@@ -636,12 +636,12 @@ def _move_near(source: Path, target: Path, sha256: str | None) -> None:
             if durable.has_bytes(target, sha256):
                 return
             raise OSError(errno.EIO, "it has changed", str(source))
-        durable.remove_tree(target, below=target.parent)
+        trees.remove_tree(target, below=target.parent)
     if durable.is_there(source):
         if sha256 is not None:
             # a worker, or a stranger's copy program, wrote it and did not flush it
             durable.flush(source, sha256)
-        durable.move_any_new(source, target)
+        trees.move_any_new(source, target)
     elif not durable.is_there(target):
         raise FileNotFoundError(f"neither {source} nor {target} exists")
 

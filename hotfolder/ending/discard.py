@@ -84,7 +84,11 @@ class Discards:
             took = time.monotonic() - now
             self._due[destination] = now + (1 + _SHARE_OF_TIME) * took
         except OSError as error:
-            raise unreachable(error.filename or folders.held, error) from error
+            if isinstance(error, FileNotFoundError):
+                raise unreachable(error.filename or folders.held, error) from error
+            raise StorageError(
+                f"{folders.held} cannot be read: {error.strerror or error}"
+            ) from error
         return found
 
     def is_time_to_expire(self) -> bool:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import contextlib
 from pathlib import Path
 
-from hotfolder.disk import durable
+from hotfolder.disk import durable, trees
 
 
 class KeptOriginals:
@@ -55,4 +55,4 @@ class KeptOriginals:
 
     def forget(self, job: str) -> None:
         """Remove what is kept of a job; fine when nothing is."""
-        durable.remove_tree(self._folder / job, below=self._folder)
+        trees.remove_tree(self._folder / job, below=self._folder)

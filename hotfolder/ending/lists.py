@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TypedDict
 from urllib.parse import quote
 
-from hotfolder.disk import durable
+from hotfolder.disk import durable, trees
 from hotfolder.disk.marker import check_marker
 from hotfolder.ending.deliver import RECORD_FILE
 from hotfolder.ledger.jobs import Ledger
@@ -125,7 +125,7 @@ def _write(path: Path, *, title: str, explanation: str, jobs: Sequence[ListedJob
         now=local_time(utc_now()),
         jobs=jobs,
     )
-    durable.replace_text(path, page)
+    trees.replace_text(path, page)
 
 
 def _show(record: Record, base: Path) -> ListedJob:

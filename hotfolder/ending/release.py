@@ -27,7 +27,7 @@ from typing import Final, TypeVar
 
 from pydantic import JsonValue, TypeAdapter, ValidationError
 
-from hotfolder.disk import durable, names
+from hotfolder.disk import durable, names, trees
 from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, free_name
 from hotfolder.disk.marker import check_marker
 from hotfolder.ending.held_folder import JOB_NAME, find_held, job_in, place_before
@@ -274,7 +274,7 @@ def collect_job(
         _move_folder(source, released)
     elif durable.is_there(source):
         durable.make_folders(released)
-        durable.move_any_new(source, free_name(released, name))
+        trees.move_any_new(source, free_name(released, name))
     before = place_before(row)
     places = [folders.held, folders.release, *([before] if before else [])]
     left = find_held(row, *places)
@@ -294,7 +294,7 @@ def collect_job(
     else:
         row = ledger.advance(row.id, State.PRODUCED, Produced(answer=answer, release=release))
     for each in both:
-        durable.remove_tree(each, below=place)
+        trees.remove_tree(each, below=place)
     return row
 
 
@@ -341,13 +341,13 @@ def keep_the_rest(kept: Path, to: Path, record: Record | None) -> None:
             continue
         if path.parent in {kept, kept / "result", kept / ATTACHMENTS} and (
             any(durable.has_bytes(path, each) for each in made)
-            or durable.is_same(path, kept.parent / ORIGINAL)
+            or trees.is_same(path, kept.parent / ORIGINAL)
         ):
             continue
         check_marker(to.parent)
         target = to / path.relative_to(kept)
         durable.make_folders(target.parent)
-        durable.move_any_new(path, free_name(target.parent, target.name))
+        trees.move_any_new(path, free_name(target.parent, target.name))
 
 
 def hand_over(job: str, held: Path, release: Path, note: Release) -> None:
@@ -695,12 +695,12 @@ def _move_folder(source: Path, target: Path) -> None:
         to = target / path.relative_to(source)
         durable.make_folders(to.parent)
         try:
-            durable.move_any_new(path, to)
+            trees.move_any_new(path, to)
         except FileExistsError:
-            if durable.is_same(path, to):  # a kill came between copy and removal
+            if trees.is_same(path, to):  # a kill came between copy and removal
                 path.unlink()
             else:
-                durable.move_any_new(path, free_name(to.parent, to.name))
+                trees.move_any_new(path, free_name(to.parent, to.name))
     # what somebody has put there meanwhile keeps its folder, and is moved by the next try
     for top, _, _ in os.walk(source, topdown=False):
         Path(top).rmdir()

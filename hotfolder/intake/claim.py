@@ -21,7 +21,7 @@ import stat
 from datetime import UTC, datetime
 from pathlib import Path
 
-from hotfolder.disk import durable, platforms
+from hotfolder.disk import durable, platforms, trees
 from hotfolder.disk.marker import check_marker
 from hotfolder.errors import StorageError
 from hotfolder.intake.junk import job_of
@@ -138,7 +138,7 @@ def recover_claim(
                 _finish_copy(entry, own, row)
     if durable.is_there(own / ORIGINAL):
         return ledger.advance(row.id, State.CLAIMED, Claimed())
-    durable.remove_tree(own, below=spool)
+    trees.remove_tree(own, below=spool)
     ledger.forget(row.id)
     return None
 
@@ -172,8 +172,8 @@ def give_back(ledger: Ledger, spool: Path, folder: Path, relative: str) -> bool:
     with platforms.entry_beneath(folder, relative) as entry:
         if not _is_in(entry):
             return False
-        if any(durable.is_same(entry[1], copy, folder=entry[0]) for copy in copies):
-            durable.remove_any(entry[1], folder=entry[0])
+        if any(trees.is_same(entry[1], copy, folder=entry[0]) for copy in copies):
+            trees.remove_any(entry[1], folder=entry[0])
             return False
         _name_again(entry, name, job)
         return True
@@ -233,13 +233,13 @@ def _finish_copy(entry: _Entry, own: Path, row: JobRow) -> bool:
         return False
     if not durable.is_there(own / ORIGINAL):
         durable.make_folders(own)
-        durable.copy_any_new(aside, own / ORIGINAL, folder=folder)
-    elif not durable.is_same(aside, own / ORIGINAL, folder=folder):
+        trees.copy_any_new(aside, own / ORIGINAL, folder=folder)
+    elif not trees.is_same(aside, own / ORIGINAL, folder=folder):
         # one of the two is not what was dropped: both are kept, and this one is dropped anew
         name = os.fsdecode(row.source).rpartition("/")[2]
         _name_again((folder, aside), name, row.id)
         return True
-    durable.remove_any(aside, folder=folder)
+    trees.remove_any(aside, folder=folder)
     if folder is not None:
         durable.fsync_folder(folder)
     return True

@@ -35,9 +35,11 @@ from hotfolder.errors import StorageError
 from hotfolder.ledger import record_index
 from hotfolder.ledger.details import Claiming, Detail, State, dump_detail
 from hotfolder.ledger.migrations import SCHEMA_VERSION, STEPS
+from hotfolder.ledger.packing import PAGE_BYTES, pack, teach
 from hotfolder.ledger.reading import (
     OPEN,
     SELECT,
+    UNDECIDED,
     JobRow,
     LedgerReader,
     Row,
@@ -96,8 +98,10 @@ class Ledger(LedgerReader):
         self._lock = threading.RLock()
         self._is_closed = False
         db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+        teach(db)
         super().__init__(db, AS_WRITTEN)
         try:
+            self.db.execute(f"PRAGMA page_size={PAGE_BYTES}")  # of a new one
             self.db.execute("PRAGMA journal_mode=WAL")
             self.db.execute("PRAGMA synchronous=FULL")
             self._prepare(path)
@@ -249,7 +253,7 @@ class Ledger(LedgerReader):
             row.attempts, row.arrived.isoformat(), row.changed.isoformat(),
             dump_detail(row.state, row.detail, self.places),
         )  # fmt: skip
-        text = _decode_line(row.line) if row.line else None
+        text = pack(_decode_line(row.line)) if row.line else None
         is_known = self.db.execute("SELECT 1 FROM jobs WHERE id = ?", (row.id,)).fetchone()
         if is_known:
             # what the log said of a job that is under way again stays
@@ -363,8 +367,7 @@ class Ledger(LedgerReader):
     def held_jobs_of(self, destination: str) -> list[JobRow]:
         """Held jobs of a destination whose folders a person has not deleted, as far as is known."""
         rows = self.read(
-            f"{SELECT} WHERE destination = ? AND state = 'held'"
-            " AND json_extract(detail, '$.discarded') IS NULL ORDER BY seq",
+            f"{SELECT} WHERE destination = ? AND {UNDECIDED} ORDER BY seq",
             (destination,),
         )
         return [to_row(row, self.places) for row in rows]

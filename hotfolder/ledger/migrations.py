@@ -6,7 +6,7 @@ import sqlite3
 from collections.abc import Callable
 from typing import Final
 
-from hotfolder.ledger import record_index, roots
+from hotfolder.ledger import packing, record_index, roots
 
 _JOBS = """
 CREATE TABLE jobs (
@@ -127,6 +127,18 @@ def _add_removed(db: sqlite3.Connection) -> None:
     )
 
 
+def _add_indexes_of_few(db: sqlite3.Connection) -> None:
+    """What is asked for at each start and in each turn, and is few among all that ever came."""
+    db.execute(
+        "CREATE INDEX IF NOT EXISTS jobs_undecided ON jobs (destination, seq)"
+        " WHERE state = 'held' AND json_extract(detail, '$.discarded') IS NULL"
+    )
+    db.execute(
+        "CREATE INDEX IF NOT EXISTS jobs_superseding ON jobs (destination, seq)"
+        " WHERE state = 'delivered' AND json_extract(detail, '$.superseding') IS NOT NULL"
+    )
+
+
 STEPS: Final[tuple[Callable[[sqlite3.Connection], None], ...]] = (
     _add_jobs,
     record_index.add_table,
@@ -139,6 +151,8 @@ STEPS: Final[tuple[Callable[[sqlite3.Connection], None], ...]] = (
     _add_roots,
     _add_marks,
     _add_removed,
+    _add_indexes_of_few,
+    packing.allow_packed,
 )
 """Step n brings a ledger of version n to version n + 1. A step that was released never changes."""
 
@@ -148,6 +162,7 @@ SCHEMA_VERSION: Final = len(STEPS)
 def make_empty_ledger() -> sqlite3.Connection:
     """Return a ledger in memory that has nothing in it, for those who read."""
     db = sqlite3.connect(":memory:", isolation_level=None)
+    packing.teach(db)
     for step in STEPS:
         step(db)
     db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")

@@ -23,6 +23,7 @@ from hotfolder.ledger.details import (
     load_detail,
 )
 from hotfolder.ledger.migrations import SCHEMA_VERSION, make_empty_ledger
+from hotfolder.ledger.packing import Stored, teach, unpack
 from hotfolder.ledger.roots import find_places
 from hotfolder.model.places import AS_WRITTEN, Places
 from hotfolder.model.records import End, PlacementRecord, Record, Release, read_record
@@ -37,6 +38,9 @@ _Detail = TypeVar("_Detail", bound=Detail)
 
 OPEN: Final = "state NOT IN ('delivered', 'held', 'refused')"
 """SQL for jobs that have not ended, as the indexes have it."""
+
+UNDECIDED: Final = "state = 'held' AND json_extract(detail, '$.discarded') IS NULL"
+"""SQL for held jobs that nobody has given up, as their index has it."""
 
 SELECT: Final = (
     "SELECT seq, id, destination, source, kind, state, bytes, sha256, attempts, arrived, changed,"
@@ -74,8 +78,8 @@ class JobRow:
     """When the row was changed last."""
     detail_text: str = field(default="{}", repr=False)
     """JSON; see `detail`."""
-    record_text: str | None = field(default=None, repr=False)
-    """JSON; see `record`."""
+    stored_record: Stored = field(default=None, repr=False)
+    """JSON, packed or not; see `record`."""
     places: Places = field(default=AS_WRITTEN, repr=False, compare=False)
     """What leads from the paths in both to files."""
 
@@ -95,6 +99,11 @@ class JobRow:
                 f"the ledger's row of job {self.id} cannot be read: {error}"
             ) from error
 
+    @property
+    def record_text(self) -> str:
+        """Its record as JSON, as the ledger has it; "" when it has none."""
+        return unpack(self.stored_record)
+
     @cached_property
     def record(self) -> Record | None:
         """What is said of the job in the end; of a job that was released, what was said before.
@@ -105,7 +114,7 @@ class JobRow:
             As for `detail`.
         """
         try:
-            if not self.record_text:
+            if not self.stored_record:
                 return None
             return self.places.find_record(read_record(self.record_text))
         except ValueError as error:
@@ -177,14 +186,15 @@ class LedgerReader:
 
     def open_jobs(self) -> list[JobRow]:
         """Every job that has not ended, oldest first."""
-        return self._list_jobs(OPEN)
+        # by itself SQLite reads all that ever ended, to have them in order
+        return self._list_jobs(f"INDEXED BY jobs_open WHERE {OPEN}")
 
     def ended_jobs(self) -> list[JobRow]:
         """Every job that has ended, oldest first."""
-        return self._list_jobs(f"NOT ({OPEN})")
+        return self._list_jobs(f"WHERE NOT ({OPEN})")
 
-    def _list_jobs(self, where: str) -> list[JobRow]:
-        rows = self.read(f"{SELECT} WHERE {where} ORDER BY seq")
+    def _list_jobs(self, which: str) -> list[JobRow]:
+        rows = self.read(f"{SELECT} {which} ORDER BY seq")
         return [to_row(row, self.places) for row in rows]
 
     def latest_delivered(self, destination: str, number: int) -> list[JobRow]:
@@ -210,9 +220,9 @@ class LedgerReader:
         """The latest job of a batch whose result was put under this path and not set aside."""
         rows = self.read(
             f"{SELECT} WHERE id = (SELECT id {_OF_BATCH} AND"  # noqa: S608 - ours
-            " json_extract(jobs.record, '$.superseded') IS NULL AND"
-            " json_extract(jobs.record, '$.results[0].path') IN (SELECT value FROM json_each(?))"
-            " ORDER BY records.number DESC LIMIT 1)",
+            " json_extract(unpack(jobs.record), '$.superseded') IS NULL AND"
+            " json_extract(unpack(jobs.record), '$.results[0].path') IN"
+            " (SELECT value FROM json_each(?)) ORDER BY records.number DESC LIMIT 1)",
             (batch, destination, json.dumps(self.places.list_ways(path))),
         )
         return to_row(rows[0], self.places) if rows else None
@@ -220,7 +230,7 @@ class LedgerReader:
     def delivered_of_batch(self, destination: str, batch: str) -> list[str]:
         """Jobs of a batch that were delivered and not set aside since."""
         rows = self.read(
-            f"SELECT id {_OF_BATCH} AND json_extract(jobs.record, '$.superseded') IS NULL"
+            f"SELECT id {_OF_BATCH} AND json_extract(unpack(jobs.record), '$.superseded') IS NULL"
             " ORDER BY seq",
             (batch, destination),
         )
@@ -229,25 +239,40 @@ class LedgerReader:
     def superseded_of_batch(self, destination: str, batch: str) -> list[Record]:
         """Records of a batch's jobs whose results were set aside, in order of the jobs."""
         rows = self.read(
-            f"SELECT jobs.record {_OF_BATCH} AND json_extract(jobs.record, '$.superseded')"
+            f"SELECT jobs.record {_OF_BATCH} AND json_extract(unpack(jobs.record), '$.superseded')"
             " IS NOT NULL ORDER BY seq",
             (batch, destination),
         )
-        return [self.places.find_record(read_record(text)) for (text,) in rows]
+        return [self.places.find_record(read_record(unpack(text))) for (text,) in rows]
 
     def count_ended(self) -> dict[str, dict[End, int]]:
         """Number of ended jobs by destination and end."""
         counts: dict[str, dict[End, int]] = {}
-        # a ledger that no daemon has opened since it was made calls them dropped
-        given_up = "json_extract(detail, '$.discarded', '$.dropped') != '[null,null]'"
-        rows = self.read(
-            f"SELECT destination, CASE WHEN state = 'held' AND {given_up}"  # noqa: S608
-            f" THEN 'discarded' ELSE state END AS ended, count(*) FROM jobs WHERE NOT ({OPEN})"
-            " GROUP BY destination, ended"
-        )
-        for destination, end, number in rows:
-            counts.setdefault(destination, {})[End(end)] = number
+        # by the index alone: rows are large, and there may be hundreds of thousands
+        for destination, state, number in self.read(
+            "SELECT destination, state, count(*) FROM jobs GROUP BY destination, state"
+        ):
+            if State(state).is_end:
+                counts.setdefault(destination, {})[End(state)] = number
+        undecided = self._count_undecided()
+        for destination, ended in counts.items():
+            if held := ended.pop(End.HELD, 0):
+                number = {
+                    End.HELD: undecided.get(destination, 0),
+                    End.DISCARDED: held - undecided.get(destination, 0),
+                }
+                ended.update({end: each for end, each in number.items() if each})
         return counts
+
+    def _count_undecided(self) -> dict[str, int]:
+        """Number of held jobs that nobody has given up, by destination."""
+        # a ledger that no daemon has opened since it was made calls them dropped
+        dropped = " AND json_extract(detail, '$.dropped') IS NULL" if self.is_behind else ""
+        rows = self.read(
+            f"SELECT destination, count(*) FROM jobs WHERE {UNDECIDED}{dropped}"  # noqa: S608
+            " GROUP BY destination"
+        )
+        return dict(rows)
 
 
 @contextmanager
@@ -273,6 +298,7 @@ def open_reader(path: Path) -> Iterator[LedgerReader]:
                 raise StorageError(
                     f"the ledger {path} was written by a newer hotfolder; install that one"
                 )
+            teach(db)
             places = find_places(db, path.absolute().parent.parent)
             yield LedgerReader(db if version else nothing, places)
     except sqlite3.DatabaseError as error:

@@ -16,6 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
+from hotfolder.ledger.packing import unpack
 from hotfolder.model.places import Places
 
 TABLE: Final = """
@@ -72,7 +73,7 @@ def _infer(db: sqlite3.Connection, root: Path) -> list[str]:
         found = {
             match[1]
             for document in documents
-            for path in _list_strings(json.loads(document or "{}"))
+            for path in _list_strings(json.loads(unpack(document) or "{}"))
             if (match := pattern.match(path))
         }
         counts.update(found)

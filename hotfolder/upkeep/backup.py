@@ -21,7 +21,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from hotfolder.disk import durable
+from hotfolder.disk import durable, trees
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.ledger.log_years import LOG_FILE
 from hotfolder.ledger.pause import hold_still
@@ -72,7 +72,7 @@ def back_up(root: Root, to: Path) -> Copied:
     building = to.with_name(f"{durable.TEMPORARY_PREFIX}{to.name}")
     try:
         durable.make_folders(to.parent)
-        durable.remove_tree(building, below=building.parent)
+        trees.remove_tree(building, below=building.parent)
         building.mkdir()
         copying = _Copying(root, folders, building)
         copying.copy_what_stays()
@@ -126,7 +126,7 @@ class _Copying:
             for folder in each.all():
                 self._copy_tree(folder)
         for name in set(self.done) - self._there:  # it has gone since it was copied
-            durable.remove_tree(self._to / name, below=self._to)
+            trees.remove_tree(self._to / name, below=self._to)
             del self.done[name]
         lines = [
             json.dumps(asdict(each)) + "\n"
@@ -141,7 +141,7 @@ class _Copying:
         with open_reader(self._to / LEDGER) as ledger:
             places = ledger.places
             for (kept,) in ledger.db.execute(
-                "SELECT DISTINCT json_extract(record, '$.original_kept') FROM jobs"
+                "SELECT DISTINCT json_extract(unpack(record), '$.original_kept') FROM jobs"
                 " WHERE state = 'delivered' AND record IS NOT NULL"
             ):
                 relative = places.shorten(places.find(kept))
@@ -184,8 +184,8 @@ class _Copying:
                     continue
                 target = self._to / name
                 durable.make_folders(target.parent)
-                durable.remove_tree(target, below=target.parent)
-                durable.copy_any_new(path, target)
+                trees.remove_tree(target, below=target.parent)
+                trees.copy_any_new(path, target)
             except FileNotFoundError:
                 continue  # it moved on; it is copied where it is then
             except OSError as error:

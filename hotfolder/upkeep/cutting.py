@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from hotfolder.disk import durable
+from hotfolder.disk import durable, trees
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import link
 from hotfolder.ledger.log_years import name_part, read_file
@@ -34,8 +34,10 @@ class Cut:
     """Of the last line that goes; what is left begins with a record that says so."""
 
 
-def find_cut(ledger: LedgerReader, log: Path, this_year: int) -> Cut | None:
+def find_cut(ledger: LedgerReader, log: Path, this_year: int, *, skip: int = 0) -> Cut | None:
     """Find the lines of the first year in a log that is over; None when there are none.
+
+    skip: so many lines at the beginning are taken for gone, to see what is cut off after them.
 
     Raises
     ------
@@ -47,22 +49,23 @@ def find_cut(ledger: LedgerReader, log: Path, this_year: int) -> Cut | None:
     year, lines, size, previous = 0, 0, 0, ""
     if not durable.is_there(log):
         return None
-    for line in read_file(log):
+    for number, line in enumerate(read_file(log), 1):
+        if number <= skip:
+            previous = link(line)
+            continue
         if not line.endswith(b"\n"):
             break
         try:
             record = read_record(line)
         except ValueError as error:
-            raise StorageError(
-                f"{log}, line {lines + 1}: is no record, so it is not cut"
-            ) from error
+            raise StorageError(f"{log}, line {number}: is no record, so it is not cut") from error
         if lines == 0:
             year = record.finished.year
             if year >= this_year:
                 return None
         elif record.previous_sha256 not in {previous, None}:
             raise StorageError(
-                f"{log}, line {lines + 1}: does not follow the line before it, so the log is not "
+                f"{log}, line {number}: does not follow the line before it, so the log is not "
                 "cut; `hotfolder audit --verify` says more"
             )
         # a clock that ran back does not send a record into a year that has its part already
@@ -74,7 +77,7 @@ def find_cut(ledger: LedgerReader, log: Path, this_year: int) -> Cut | None:
         )
         if not known and record.previous_sha256 is not None:
             raise StorageError(
-                f"{log}, line {lines + 1}: the ledger does not know it, so the log is not cut; "
+                f"{log}, line {number}: the ledger does not know it, so the log is not cut; "
                 "`hotfolder audit --verify` says more"
             )
         lines, size = lines + 1, size + len(line)
@@ -100,7 +103,7 @@ def cut(found: Cut) -> None:
     else:
         _write_part(found)
     rest = log.with_name(f"{durable.TEMPORARY_PREFIX}{log.name}")
-    durable.remove_tree(rest, below=rest.parent)
+    trees.remove_tree(rest, below=rest.parent)
     with durable.open_to_read(log) as source, rest.open("xb") as target:
         source.seek(found.bytes)
         while piece := source.read(2**20):
@@ -112,7 +115,7 @@ def cut(found: Cut) -> None:
 
 def _write_part(found: Cut) -> None:
     temporary = found.part.with_name(f"{durable.TEMPORARY_PREFIX}{found.part.name}")
-    durable.remove_tree(temporary, below=temporary.parent)
+    trees.remove_tree(temporary, below=temporary.parent)
     with temporary.open("xb") as file, gzip.GzipFile("", "wb", 6, file, mtime=0) as packed:
         for line in _first_lines(found):
             packed.write(line)

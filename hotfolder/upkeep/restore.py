@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
-from hotfolder.disk import durable
+from hotfolder.disk import durable, trees
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.ledger.lock import find_holder, served_alone
 from hotfolder.ledger.log_years import LOG_FILE
@@ -117,7 +117,7 @@ def _write_back(copy: Path, root: Root, entries: list[Entry]) -> dict[Path, str]
         old = root.private / name
         if durable.is_there(old):
             durable.make_folders(aside)
-            durable.move_any_new(old, aside / name)
+            trees.move_any_new(old, aside / name)
             kept[old] = f"{old} was set aside as {aside / name}"
     done = _read_what_was_done(copy, root, elsewhere, entries)
     for each in entries:
@@ -133,10 +133,10 @@ def _write_back(copy: Path, root: Root, entries: list[Entry]) -> dict[Path, str]
                 continue
             place = aside / each.path
             durable.make_folders(place.parent)
-            durable.move_any_new(target, place)
+            trees.move_any_new(target, place)
             kept[target] = f"{target} was set aside as {place}"
         durable.make_folders(target.parent)
-        durable.copy_any_new(source, target)
+        trees.copy_any_new(source, target)
     return kept
 
 

@@ -8,6 +8,7 @@ so that the audit does not miss it.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sqlite3
 import time
@@ -23,6 +24,7 @@ from hotfolder.disk.marker import Unreachable, check_marker
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.ledger.log_years import LOG_FILE
+from hotfolder.ledger.packing import PAGE_BYTES, pack, unpack
 from hotfolder.ledger.reading import OPEN, LedgerReader
 from hotfolder.model.records import Record, format_time, read_record
 from hotfolder.settings.files import Keep
@@ -30,6 +32,8 @@ from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.upkeep.cutting import cut, find_cut
 
 _AT_ONCE: Final = 500
+_PACKED_AFTER: Final = timedelta(days=30)
+"""How long ago a job ended whose record the ledger keeps packed: reports rarely reach further."""
 _WORTH_COMPACTING: Final = 0.1
 """Share of the ledger that is empty from which it is written anew."""
 
@@ -93,7 +97,7 @@ def tidy(
         _remove_empty_folders(work, now.timestamp() - keep.empty_folders)
         if keep.cut_log:
             _cut_logs(work, now.year)
-        freed = 0 if dry else _compact(ledger, root.ledger)
+        saved = 0 if dry else _pack_records(ledger, now - _PACKED_AFTER)
     except OSError as error:
         raise StorageError(
             f"{error.filename or root.path}: {error.strerror or error}; what was removed until "
@@ -101,6 +105,7 @@ def tidy(
         ) from error
     finally:
         ledger.close()
+    freed = 0 if dry else _compact(root.ledger, saved)
     return {"dry": dry, "removed": work.removed, "stays": work.stays, "ledger_bytes_freed": freed}
 
 
@@ -119,7 +124,7 @@ def _read_old(ledger: LedgerReader, until: datetime) -> Iterator[Record]:
             return
         for number, text in rows:
             last = number
-            yield ledger.places.find_record(read_record(text))
+            yield ledger.places.find_record(read_record(unpack(text)))
 
 
 def _remove_originals(work: _Tidying, until: datetime) -> None:
@@ -237,9 +242,10 @@ def _keep_time(folder: Path, changed_s: float) -> None:
 def _cut_logs(work: _Tidying, this_year: int) -> None:
     for folders in work.folders.values():
         log = folders.results / LOG_FILE
+        skip = 0
         while True:
             try:
-                found = find_cut(work.ledger, log, this_year)
+                found = find_cut(work.ledger, log, this_year, skip=skip)
             except StorageError as error:
                 thing: Thing = {"what": "log", "path": str(log), "bytes": 0, "why": str(error)}
                 work.stays.append(thing)
@@ -255,21 +261,55 @@ def _cut_logs(work: _Tidying, this_year: int) -> None:
                 }
             )
             if work.dry:
-                break
-            cut(found)
+                skip += found.lines
+            else:
+                cut(found)
 
 
-def _compact(ledger: Ledger, path: Path) -> int:
-    """Write the ledger anew without what is empty in it; return by how many bytes it shrank."""
-    (free,), (pages,) = (
-        ledger.read(f"PRAGMA {name}")[0] for name in ("freelist_count", "page_count")
-    )
-    if free < _WORTH_COMPACTING * pages:
-        return 0
+def _pack_records(ledger: Ledger, until: datetime) -> int:
+    """Pack the records of jobs that ended before a moment; return how many bytes it saves."""
+    last, saved = 0, 0
+    while True:
+        rows = ledger.read(
+            f"SELECT seq, record FROM jobs WHERE seq > ? AND NOT ({OPEN}) AND changed < ?"  # noqa: S608
+            " AND typeof(record) = 'text' ORDER BY seq LIMIT ?",
+            (last, until.isoformat(), _AT_ONCE),
+        )
+        if not rows:
+            return saved
+        packed = [(pack(text), seq) for seq, text in rows]
+        with ledger.transaction() as db:
+            db.executemany("UPDATE jobs SET record = ? WHERE seq = ?", packed)
+        saved += sum(len(text) for _, text in rows) - sum(len(each) for each, _ in packed)
+        last = rows[-1][0]
+
+
+def _compact(path: Path, saved: int) -> int:
+    """Write the ledger anew without what is empty in it; return by how many bytes it shrank.
+
+    saved: bytes that were just given up within pages, which do not count as empty.
+    """
     before = path.stat().st_size
-    with closing(sqlite3.connect(path, isolation_level=None)) as db:
-        db.execute("VACUUM")
-        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    try:
+        with closing(sqlite3.connect(path, isolation_level=None)) as db:
+            free, pages, page_bytes = (
+                db.execute(f"PRAGMA {name}").fetchone()[0]
+                for name in ("freelist_count", "page_count", "page_size")
+            )
+            if free * page_bytes + saved < _WORTH_COMPACTING * pages * page_bytes:
+                return 0
+            if page_bytes != PAGE_BYTES:
+                # pages change their size in no other mode; while somebody reads, they keep it
+                with contextlib.suppress(sqlite3.OperationalError):
+                    db.execute("PRAGMA journal_mode=DELETE")
+                    db.execute(f"PRAGMA page_size={PAGE_BYTES}")
+            db.execute("VACUUM")
+            db.execute("PRAGMA journal_mode=WAL")
+            db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    except sqlite3.DatabaseError as error:
+        raise StorageError(
+            f"the ledger {path} cannot be written anew, and is as it was: {error}; all else is done"
+        ) from error
     return before - path.stat().st_size
 
 

@@ -40,6 +40,9 @@ class Ready:
             names = self.troubles.choose(Kind.FILE, CANVAS, self.files)
             self.ready = deque(SimpleNamespace(relative=name, path=f"in/{name}") for name in names)
 
+    def next_look_s(self):
+        return self.due
+
     def check_folders(self):
         return self.folders
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from hotfolder.daemon.loop import Daemon
-from hotfolder.disk import durable, line_log, platforms
+from hotfolder.disk import durable, line_log, platforms, trees
 from hotfolder.ledger.jobs import Ledger, State, read_jobs
 from hotfolder.logs import set_up_logs
 from hotfolder.overview.check import check
@@ -30,7 +30,7 @@ ACTS: tuple[tuple[Any, str], ...] = (
     (durable, "write_new"),
     (line_log, "append_line"),
     (durable, "make_folders"),
-    (durable, "remove_tree"),
+    (trees, "remove_tree"),
     (durable, "fsync_file"),
     (durable, "fsync_folder"),
     (platforms, "rename_noreplace"),

@@ -12,7 +12,7 @@ from batch.conftest import sweep as sweep_book
 from faults.serving import CANVAS, candidate, sweep
 from faults.test_claim import Desk
 from hotfolder.daemon.rebuild import open_ledger
-from hotfolder.disk import durable
+from hotfolder.disk import durable, trees
 from hotfolder.ending import deliver
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.intake.claim import ORIGINAL
@@ -136,15 +136,14 @@ def test_a_file_saved_into_a_folder_while_it_is_moved_to_another_disk_stays(
     source, target = elsewhere / "job", tmp_path / "job"
     source.mkdir()
     (source / "reeds.tif").write_bytes(b"reeds")
-    name = "move_any_new"  # of a folder's files
-    move = getattr(durable, name)
+    move = trees.move_any_new  # of a folder's files
 
     def and_save(one, other):
         move(one, other)
         (source / "late.tif").write_bytes(b"late")
 
     with monkeypatch.context() as patch:
-        patch.setattr(durable, name, and_save)
+        patch.setattr(trees, "move_any_new", and_save)
         with contextlib.suppress(OSError):
             release._move_folder(source, target)
     assert b"late" == next(elsewhere.parent.rglob("late.tif"), target / "late.tif").read_bytes()

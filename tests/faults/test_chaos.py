@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -16,11 +17,11 @@ SEED = 1
 
 
 @pytest.fixture
-def folder(tmp_path):
-    """A folder into which another user may look as well."""
-    for each in (tmp_path, *tmp_path.parents[:2]):
-        each.chmod(0o755)
-    return tmp_path
+def folder():
+    """A folder into which another user may look as well; pytest's own are closed."""
+    with tempfile.TemporaryDirectory() as name:
+        Path(name).chmod(0o755)
+        yield Path(name)
 
 
 def test_a_few_kills_in_a_crowd_lose_nothing_and_do_nothing_twice(folder, record_property):

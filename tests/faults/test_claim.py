@@ -11,8 +11,7 @@ import threading
 import pytest
 
 from faults.serving import candidate
-from hotfolder.disk import durable, platforms
-from hotfolder.disk.durable import remove_tree
+from hotfolder.disk import durable, platforms, trees
 from hotfolder.disk.marker import write_marker
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL, claim, recover_claim
@@ -183,7 +182,7 @@ def test_a_claim_broken_off_between_copy_and_removal_is_gone_on_with(far, monkey
         raise OSError(errno.EIO, os.strerror(errno.EIO))
 
     with monkeypatch.context() as patch:
-        patch.setattr(durable, "remove_any", broken)
+        patch.setattr(trees, "remove_any", broken)
         with pytest.raises(StorageError):
             far.claim("reeds.tif")
     (row,) = far.ledger.open_jobs()
@@ -319,7 +318,7 @@ def test_removing_a_tree_never_leads_outside_while_its_folders_are_swapped(tmp_p
         swapper = threading.Thread(target=swap_for_ever, args=(inside, link, stop))
         swapper.start()
         try:
-            remove_tree(tree, below=tmp_path)
+            trees.remove_tree(tree, below=tmp_path)
         except OSError:
             pass
         finally:

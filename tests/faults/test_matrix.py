@@ -223,10 +223,10 @@ def without_flushing_folders():
 
 
 def ledger_before_log():
-    def end(self, log, record, *, again=False):
+    def end(self, log, record, *, again=False, before=None):
         previous = self._find_previous(log, record.destination)
-        record = record.model_copy(update={"previous_sha256": previous})
-        line = to_json_line(record)
+        record = self._ledger.places.shorten_record(record)
+        line = to_json_line(record.model_copy(update={"previous_sha256": previous}))
         row = self._ledger.end(record, line)
         line_log.append_line(log, line)
         return row

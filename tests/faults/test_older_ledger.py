@@ -90,6 +90,27 @@ def test_an_original_that_was_under_way_again_is_not_removed_with_its_ended_job(
     assert [] == list(quick.spool.iterdir())
 
 
+def test_an_original_brought_near_since_is_brought_back_for_its_job(quick, tmp_path):
+    """The ledger was saved when the job was claimed; the kill came before its end was planned."""
+    drop(quick, "reeds.tif", seed=1, size=24)
+    dropped = dropped_hashes(quick.path / "in" / CANVAS)
+
+    def find_changes():
+        acts = sweep_in_child(copied(quick, tmp_path / "counted"))
+        shutil.rmtree(tmp_path / "counted")
+        return [number for number, act in enumerate(acts, 1) if act == "advance"]
+
+    claimed, *_ = find_changes()
+    assert sweep_in_child(quick, claimed, after=True) is None
+    saved = save(quick, tmp_path / "saved.sqlite")
+    _, _, publishing, *_ = find_changes()
+    assert sweep_in_child(quick, publishing - 1, after=True) is None
+    assert 1 == len(list((quick.path / "originals" / CANVAS).glob(".hotfolder-*-original")))
+    put_back(quick, saved)
+    assert sweep(quick) == []
+    check_books(quick, dropped)
+
+
 @pytest.mark.parametrize("old", ["empty", "one act before"])
 def test_a_ledger_of_any_earlier_moment_loses_no_file_and_delivers_none_twice(
     filled, tmp_path, old, every_act

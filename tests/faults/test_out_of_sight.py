@@ -11,7 +11,7 @@ import pytest
 from faults.killing import in_a_child
 from faults.serving import CANVAS, sweep
 from faults.test_claim import Desk
-from hotfolder.disk import durable
+from hotfolder.disk import trees
 from hotfolder.disk.marker import write_marker
 from hotfolder.intake.scan import scan
 from hotfolder.ledger.jobs import State
@@ -29,7 +29,7 @@ def killed_while_copying(claim):
     """Claim in a child that is killed when the file is set aside and its copy begins."""
 
     def work():
-        durable.copy_any_new = lambda *_, **__: os.kill(os.getpid(), signal.SIGKILL)
+        trees.copy_any_new = lambda *_, **__: os.kill(os.getpid(), signal.SIGKILL)
         claim()
 
     _, status = in_a_child(work, 60)

@@ -14,7 +14,7 @@ from faults.killing import in_a_child
 from faults.serving import CANVAS, sweep
 from faults.test_decisions import move_by_settings
 from hotfolder.audit.chain import check_chain
-from hotfolder.disk import durable, line_log
+from hotfolder.disk import durable, line_log, trees
 from hotfolder.ledger.details import Publishing
 from hotfolder.ledger.jobs import Ledger, State, read_jobs
 from hotfolder.ledger.reading import open_reader
@@ -54,7 +54,7 @@ def killed_at(root, state, *, times=1):
 
 def fill(monkeypatch, folder):
     """A disk without room: nothing is written below a folder, nor renamed into it."""
-    append, move, write = line_log.append_line, durable.move_any_new, durable.write_new
+    append, move, write = line_log.append_line, trees.move_any_new, durable.write_new
 
     def full(act, where):
         def acted(*arguments, **options):
@@ -65,7 +65,7 @@ def fill(monkeypatch, folder):
         return acted
 
     monkeypatch.setattr(line_log, "append_line", full(append, 0))
-    monkeypatch.setattr(durable, "move_any_new", full(move, 1))
+    monkeypatch.setattr(trees, "move_any_new", full(move, 1))
     monkeypatch.setattr(durable, "write_new", full(write, 0))
 
 
@@ -123,14 +123,14 @@ def test_originals_moved_between_bringing_near_and_the_plan(quicker, tmp_path):
     drop(root, "mud.tif", size=16)
 
     def work():
-        move = durable.move_any_new
+        move = trees.move_any_new
 
         def and_die(source, target):
             move(source, target)
             if str(target).endswith("-original"):
                 os.kill(os.getpid(), signal.SIGKILL)
 
-        durable.move_any_new = and_die
+        trees.move_any_new = and_die
         sweep(root)
 
     _, status = in_a_child(work, 60)

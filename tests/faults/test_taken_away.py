@@ -11,7 +11,7 @@ import pytest
 
 from faults.killing import check_books, dropped_hashes, in_a_child
 from faults.serving import CANVAS, sweep
-from hotfolder.disk import durable, platforms
+from hotfolder.disk import platforms, trees
 from hotfolder.ledger.jobs import Ledger, State, read_jobs
 from whole.conftest import drop, files, records
 
@@ -183,7 +183,7 @@ def test_a_held_folder_that_is_taken_away_before_it_has_its_name_is_not_recorded
 def test_a_result_taken_away_while_its_job_waits_for_room_is_made_again(quick, monkeypatch):
     drop(quick, "mud.tif", size=24)
     dropped = dropped_hashes(quick.path / "in" / CANVAS)
-    move, tries = durable.move_any_new, []
+    move, tries = trees.move_any_new, []
 
     def full(source, target):
         if str(target).endswith("-original") and not tries:
@@ -194,7 +194,7 @@ def test_a_result_taken_away_while_its_job_waits_for_room_is_made_again(quick, m
         move(source, target)
 
     monkeypatch.setattr("hotfolder.daemon.trouble._RETRY_S", (0.05,))
-    monkeypatch.setattr(durable, "move_any_new", full)
+    monkeypatch.setattr(trees, "move_any_new", full)
     assert sweep(quick) == []
     assert ["mud.tif"] == files(quick.path / "out" / CANVAS)
     check_books(quick, dropped)

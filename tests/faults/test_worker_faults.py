@@ -124,8 +124,10 @@ def test_a_file_that_ends_the_daemon_each_time_is_held_in_the_end(quick):
     for _ in range(3):
         child = os.fork()
         if child == 0:
-            daemon_of(quick, poison).run(until_idle=True)
-            os._exit(0)
+            try:
+                daemon_of(quick, poison).run(until_idle=True)
+            finally:
+                os._exit(0)
         assert signal.SIGKILL == os.WTERMSIG(os.waitpid(child, 0)[1])
     drop(quick, "good.tif", seed=2, size=24)
     assert sweep(quick) == []
@@ -294,7 +296,7 @@ def test_an_original_that_its_disk_cannot_read_is_held_after_a_few_tries(quick, 
     monkeypatch.setattr("hotfolder.daemon.trouble._SWEEP_TRIES", 10)
     drop(quick, "mud.tif", size=24)
 
-    def broken(path):
+    def broken(path, **_):
         raise OSError(errno.EIO, os.strerror(errno.EIO), str(path))
 
     monkeypatch.setattr(durable, "sha256_of", broken)
@@ -332,10 +334,12 @@ def ends_of_poison(root, plant=None):
     for _ in range(5):
         child = os.fork()
         if child == 0:
-            if plant is not None:
-                plant()
-            daemon_of(root, poison).run(until_idle=True)
-            os._exit(0)
+            try:
+                if plant is not None:
+                    plant()
+                daemon_of(root, poison).run(until_idle=True)
+            finally:
+                os._exit(0)
         if not os.WIFSIGNALED(os.waitpid(child, 0)[1]):
             return records(root)[0]["state"]
     return None

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from hotfolder.disk import platforms
-from hotfolder.disk.durable import remove_tree
 from hotfolder.disk.marker import MARKER, Unreachable, write_marker
+from hotfolder.disk.trees import remove_tree
 from hotfolder.errors import StorageError
 from hotfolder.intake.scan import scan
 

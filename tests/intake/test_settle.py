@@ -7,6 +7,7 @@ import mmap
 import os
 import subprocess
 import sys
+import tempfile
 from dataclasses import replace
 from pathlib import Path
 
@@ -475,16 +476,22 @@ def test_a_share_that_was_away_for_a_day_makes_no_wait_of_three_days(clock):
 
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="needs a second user")
 @pytest.mark.parametrize(("user", "blind"), [(0, False), (65534, True)])
-def test_a_user_who_is_not_root_is_blind_for_writers_of_others_and_knows_it(tmp_path, user, blind):
-    write_marker(tmp_path)
-    for folder in (tmp_path, *tmp_path.parents[:2]):
+def test_a_user_who_is_not_root_is_blind_for_writers_of_others_and_knows_it(user, blind):
+    # pytest's own folders are closed to other users
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        write_marker(folder)
         folder.chmod(0o755)
-    (tmp_path / "reeds.tif").write_bytes(b"II*\0")
-    with (tmp_path / "reeds.tif").open("ab"):
-        child = os.fork()
-        if child == 0:
-            os.setuid(user)
-            found = probe(scan(tmp_path).candidates[0])
-            seen = found.state is Arrival.OPEN
-            os._exit(0 if (found.is_blind, seen) == (blind, not blind) else 1)
-        assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
+        (folder / "reeds.tif").write_bytes(b"II*\0")
+        with (folder / "reeds.tif").open("ab"):
+            child = os.fork()
+            if child == 0:
+                code = 2
+                try:
+                    os.setuid(user)
+                    found = probe(scan(folder).candidates[0])
+                    seen = found.state is Arrival.OPEN
+                    code = 0 if (found.is_blind, seen) == (blind, not blind) else 1
+                finally:
+                    os._exit(code)  # whatever happens: it must not go on as a second pytest
+            assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0

@@ -206,7 +206,7 @@ def test_a_destination_with_it_is_a_mistake_in_the_settings(name, tmp_path):
         deliver(original(tmp_path / "mud", SRGB.data), Fake(data), tmp_path)
     (problem,) = error.value.problems
     assert ("medium.profile", "'medium.icc'") == (problem.key, problem.got)
-    assert problem.allowed.startswith("medium.icc ")
+    assert problem.allowed.startswith("a profile that can be used; medium.icc ")
     assert said in problem.allowed
 
 

@@ -16,7 +16,10 @@ import pytest
 from faults.conftest import quick
 from faults.killing import check_chain
 from faults.serving import CANVAS, sweep
+from hotfolder.errors import StorageError
 from hotfolder.ledger.log_years import read_lines
+from hotfolder.ledger.packing import PAGE_BYTES
+from hotfolder.ledger.reading import read_jobs
 from hotfolder.settings.files import Keep
 from hotfolder.upkeep import cutting
 from hotfolder.upkeep.copies import read_folders
@@ -199,3 +202,65 @@ def test_the_command_lists_and_then_removes(one, hotfolder):
     said = json.loads(hotfolder("tidy", one.path, "--json").stdout)
     assert [False, 1] == [said["dry"], len(said["removed"])]
     assert 0 == hotfolder("audit", one.path, "--verify").returncode
+
+
+def test_old_records_are_packed_and_say_the_same(one, hotfolder):
+    before = [row.record for row in read_jobs(one.ledger, ended=True)]
+    assert {"text"} == stored_as(one)
+    tidied(one, LOGS, dry=True)
+    tidied(one, LOGS, now=datetime.now(UTC))
+    assert {"text"} == stored_as(one)
+    tidied(one, LOGS)
+    assert {"blob"} == stored_as(one)
+    assert before == [row.record for row in read_jobs(one.ledger, ended=True)]
+    assert 0 == hotfolder("audit", one.path, "--verify").returncode
+    assert "mud.tif" in hotfolder("audit", one.path, "--name", "mud.tif").stdout
+    drop(one, "harbour/sand.tif", seed=4, size=24)
+    assert sweep(one) == []
+    assert {"blob", "text"} == stored_as(one)
+
+
+def test_a_packed_record_that_was_changed_is_an_error_that_says_whose(one):
+    tidied(one, LOGS)
+    with closing(sqlite3.connect(one.ledger)) as db, db:
+        db.execute("UPDATE jobs SET record = substr(record, 1, 100)")
+    for row in read_jobs(one.ledger, ended=True):
+        with pytest.raises(StorageError, match=row.id):
+            row.record  # noqa: B018 - it reads
+
+
+def test_a_ledger_of_small_pages_shrinks(one):
+    with closing(sqlite3.connect(one.ledger, isolation_level=None)) as db:
+        db.execute("PRAGMA journal_mode=DELETE")
+        db.execute("PRAGMA page_size=4096")
+        db.execute("VACUUM")
+        db.execute("CREATE TABLE much (what)")
+        db.execute("INSERT INTO much SELECT zeroblob(1000000)")
+        db.execute("DROP TABLE much")
+    assert 500_000 < tidied(one, LOGS)["ledger_bytes_freed"]
+    with closing(sqlite3.connect(one.ledger)) as db:
+        assert (PAGE_BYTES,) == db.execute("PRAGMA page_size").fetchone()
+        assert ("wal",) == db.execute("PRAGMA journal_mode").fetchone()
+        assert ("ok",) == db.execute("PRAGMA integrity_check").fetchone()
+
+
+def stored_as(root):
+    with closing(sqlite3.connect(root.ledger)) as db:
+        return {each for (each,) in db.execute("SELECT typeof(record) FROM jobs")}
+
+
+def test_a_dry_run_lists_each_year_that_is_cut_off(one):
+    log = one.path / "out" / CANVAS / "log.jsonl"
+    line = {**json.loads(log.read_bytes().splitlines()[0]), "previous_sha256": None}
+    years = ("2022", "2022", "2023", "2024")
+    lines = [json.dumps({**line, "finished": f"{each}-05-01T00:00:00.000Z"}) for each in years]
+    log.write_text("".join(each + "\n" for each in lines))
+    before = log.read_bytes()
+    said = [each["why"] for each in tidied(one, LOGS, dry=True)["removed"]]
+    assert said == [
+        "2 records go to log-2022.jsonl.gz",
+        "1 records go to log-2023.jsonl.gz",
+        "1 records go to log-2024.jsonl.gz",
+    ]
+    assert before == log.read_bytes()
+    assert said == [each["why"] for each in tidied(one, LOGS)["removed"]]

@@ -55,9 +55,13 @@ def test_a_pipe_in_the_place_of_a_file_of_ours_keeps_nothing_waiting(small, plac
     child = os.fork()
     if child == 0:  # a daemon that hangs is ended from outside
         signal.alarm(RECORD_S)
-        sweep(small)
-        collect(small)
-        os._exit(0)
+        code = 1
+        try:
+            sweep(small)
+            collect(small)
+            code = 0
+        finally:
+            os._exit(code)
     assert 0 == os.waitpid(child, 0)[1]
     assert 1 == len(records(small))
 

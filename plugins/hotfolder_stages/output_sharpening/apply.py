@@ -23,12 +23,11 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 
-import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder import Encoding
-from hotfolder.colour import LITTLECMS_NAMES, Codes, Profile, Tone, lab_profile, tone_of
+from hotfolder import Encoding, Intent
+from hotfolder.colour import Codes, Profile, Tone, convert_pixels, lab_profile, tone_of
 from hotfolder_stages.output_sharpening import matrix_rgb
 
 Plane = NDArray[np.float32]
@@ -181,14 +180,8 @@ class _ByProfile(_InParts):
         self._profile = profile
 
     def _of(self, codes: Codes) -> Plane:
-        lab = imagecodecs.cms_transform(
-            np.ascontiguousarray(codes)[None],
-            self._profile.data,
-            lab_profile().data,
-            colorspace=LITTLECMS_NAMES[self._profile.encoding],
-            outcolorspace="lab",
-            intent=1,
-        )
+        intent = Intent.RELATIVE_COLORIMETRIC
+        lab = convert_pixels(codes[None], self._profile, lab_profile(), intent, flags=0)
         return np.asarray(lab[0, :, 0] * _L_PER_CODE)
 
     def _factor(self, codes: Codes, added: Plane) -> Plane:

@@ -94,7 +94,7 @@ class Books:
                 )
                 continue
             (record,) = ended
-            kept = Path(record["original_kept"])
+            kept = self.place.root.path / record["original_kept"]
             if self.place.behind(kept) not in self._where[sha256] and not (
                 kept in self._where[sha256] or record["state"] == "held"
             ):
