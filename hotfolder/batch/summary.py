@@ -10,11 +10,11 @@ from typing import Final, TypedDict
 
 from hotfolder.batch.shelf import BatchState, read_batches
 from hotfolder.batch.standing import count_words, find_standings
-from hotfolder.ending.why import can_be_released_as_it_is, list_ways
+from hotfolder.ending.why import MADE_WORSE, can_be_released_as_it_is, list_ways
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger.pace import RECENT, estimate_s
 from hotfolder.ledger.reading import LedgerReader, open_reader
-from hotfolder.model.records import End, Record
+from hotfolder.model.records import End, Reason, Record
 from hotfolder.pages.words import duration, local_time
 from hotfolder.settings.root import Root
 
@@ -138,8 +138,9 @@ def split_held(
     together, alone = [], []
     for record in held:
         where = f"{record.source} ({record.job})"
-        unseen = [each for each in record.reasons if each.code not in held_for]
-        if len(unseen) == len(record.reasons):
+        reasons = _list_reasons_proper(record)
+        unseen = [each for each in reasons if each.code not in held_for]
+        if len(unseen) == len(reasons):
             continue
         far = [each for each in record.reasons if (each.excess or 0.0) > FAR_BEYOND]
         if unseen:
@@ -200,11 +201,16 @@ def list_batch_ways(
     return [each for each in ways if each.number]
 
 
+def _list_reasons_proper(record: Record) -> list[Reason]:
+    """Reasons of a held job, without what is only said before them."""
+    return [each for each in record.reasons if each.code != MADE_WORSE] or list(record.reasons)
+
+
 def count_reasons(held: Iterable[Record]) -> dict[str, list[Record]]:
     """Return held jobs by the code of each reason, in the order in which they come."""
     found: dict[str, list[Record]] = {}
     for record in held:
-        for code in dict.fromkeys(reason.code for reason in record.reasons):
+        for code in dict.fromkeys(reason.code for reason in _list_reasons_proper(record)):
             found.setdefault(code, []).append(record)
     return found
 

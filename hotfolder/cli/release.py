@@ -127,7 +127,7 @@ def _list_reasons(root: Root, batch: str, reasons: dict[str, list[Record]]) -> N
             print_plain(f"  and {len(records) - _MOST_SHOWN} more")
         ways = list_batch_ways(records, code, batch, str(root.path))
         for way in ways:
-            print_line(f"  To release {way.number} of them, {way.says}: {way.command}")
+            print_line(f"  To release {way.number} of them ({way.says}): {way.command}")
         if not ways:
             print_plain("  They are released one by one; the why.txt of each says how.")
     print_plain("Nothing was released.")

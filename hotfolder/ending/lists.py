@@ -134,12 +134,13 @@ def _show(record: Record, base: Path) -> ListedJob:
         for each in record.attachments
         if base in Path(each.path).parents
     }
+    although = "Released, although: " if record.state == "delivered" else ""
     sizes = [f"{each.width_px} × {each.height_px} px" for each in record.results]
     return {
         "job": record.job,
         "name": record.source,
         "when": local_time(record.finished),
-        "reasons": [reason.message for reason in record.reasons],
+        "reasons": [f"{although}{reason.message}" for reason in record.reasons],
         "warnings": [warning.message for warning in record.warnings],
         "size": ", ".join(sizes),
         "sheet": attached.get(SHEET, ""),

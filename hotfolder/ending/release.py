@@ -32,7 +32,7 @@ from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, free_name
 from hotfolder.disk.marker import check_marker
 from hotfolder.ending.held_folder import JOB_NAME, find_held, job_in, place_before
 from hotfolder.ending.kept import KeptOriginals
-from hotfolder.ending.why import can_be_released_as_it_is, list_ways, release_command
+from hotfolder.ending.why import MADE_WORSE, can_be_released_as_it_is, list_ways, release_command
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.details import Claimed, Produced, Releasing, State
@@ -239,7 +239,7 @@ def say_worse(worse: Sequence[Reason], release: Release) -> Reason:
     what += [f"new ({', '.join(new)})"] if new else []
     return Reason(
         stage="release",
-        code="made-worse",
+        code=MADE_WORSE,
         message=(
             f"It was released with {changes or 'no change'}, but what it is held for now is "
             f"{' and '.join(what)}. If you want it all the same, release it once more, as it is. "

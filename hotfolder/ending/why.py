@@ -9,9 +9,13 @@ from __future__ import annotations
 import shlex
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Final
 
 from hotfolder.disk import names
 from hotfolder.model.records import Record, WayOn
+
+MADE_WORSE: Final = "made-worse"
+"""Code of what is said before the reasons of a job that was released, and is held again."""
 
 
 def say_why(record: Record, root: Path | None = None) -> str:

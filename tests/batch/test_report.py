@@ -257,7 +257,7 @@ def test_what_is_held_of_a_batch_is_listed_and_released_for_a_reason_that_was_se
     assert "1 held for too-few-pixels" in done.stdout
     assert "the limit of fine-art-canvas is 20" in done.stdout
     assert "Nothing was released." in done.stdout
-    (command,) = re.findall(r"To release 1 of them, as they are: (.*)", done.stdout)
+    (command,) = re.findall(r"To release 1 of them \(as they are\): (.*)", done.stdout)
     wrong = hotfolder("release", "--batch", batch, reported.path, "--held-for", "gamut-loss")
     assert 4 == wrong.returncode
     assert "too-few-pixels" in wrong.stderr
@@ -291,6 +291,26 @@ def test_what_has_no_result_is_released_among_many_by_the_command_that_is_printe
     assert 0 == done.returncode, done.stdout + done.stderr
     sweep(book)
     assert {"delivered"} == {each["state"] for each in document(book)["placements"]}
+
+
+def test_what_is_held_again_after_a_release_is_released_for_its_own_reason(book, hotfolder):
+    path = book.destinations / f"{BOOK}.toml"
+    limits = "[stage.preflight]\nhold_below_ppi = 20\n[stage.sizing]"
+    path.write_text(path.read_text().replace("[stage.sizing]", limits))
+    place = book.path / "in" / BOOK / "estuary"
+    picture(book, "reeds.tif")
+    tifffile.imwrite(place / "reeds.tif", tifffile.imread(place / "reeds.tif"), photometric="rgb")
+    ticket(book, [ROWS[4]])
+    sweep(book)
+    listing = "release", "--batch", f"{BOOK}/estuary", book.path
+    for code in ("no-profile", "too-few-pixels"):
+        listed = hotfolder(*listing)
+        assert re.findall(r"^\d+ held for (.*):$", listed.stdout, re.MULTILINE) == [code]
+        (command,) = re.findall(r"^  To release .*: (hotfolder .*)$", listed.stdout, re.MULTILINE)
+        done = hotfolder(*shlex.split(command)[1:])
+        assert 0 == done.returncode, done.stdout + done.stderr
+        sweep(book)
+    assert "delivered" == records(book, BOOK)[-1]["state"]
 
 
 def test_what_is_held_for_something_else_is_not_said_to_be_held_for_it_as_well(book, hotfolder):

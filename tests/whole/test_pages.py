@@ -45,3 +45,13 @@ def test_there_is_no_page_of_sheets_where_no_stage_makes_any(small, hotfolder):
     drop(small, "mud.tif")
     assert hotfolder("sweep", small.path).returncode == 0
     assert not (small.path / "out/fine-art-canvas/sheets").exists()
+
+
+def test_a_picture_that_was_released_is_listed_with_what_it_was_released_for(small, hotfolder):
+    use(small, "true", keep="all")
+    assert hotfolder("sweep", small.path).returncode == 3
+    (record,) = records(small)
+    assert hotfolder("release", record["job"], small.path).returncode == 0
+    assert hotfolder("sweep", small.path).returncode == 0
+    page = (small.path / "out/fine-art-canvas/sheets/index.html").read_text()
+    assert "Released, although: " in page
