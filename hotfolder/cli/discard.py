@@ -22,7 +22,7 @@ def discard(
 ) -> None:
     """Give a batch up: nothing more is done for it. What was delivered or is held stays."""
     from hotfolder.batch.summary import find_batch
-    from hotfolder.ending.release import discard_batch
+    from hotfolder.ending.decision import discard_batch
     from hotfolder.overview.status import find_folders
 
     at = Root(root)

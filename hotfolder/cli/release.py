@@ -47,7 +47,7 @@ def release(
     ] = False,
 ) -> None:
     """Release held jobs, as they are or with a change for these jobs only."""
-    from hotfolder.ending.release import find_held_named, release_job, split_words
+    from hotfolder.ending.decision import find_held_named, release_job, split_words
 
     words, root = split_words(names or [])
     jobs = [find_held_named(root, word) for word in words]

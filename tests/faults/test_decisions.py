@@ -12,7 +12,7 @@ import pytest
 from faults.killing import in_a_child
 from faults.serving import CANVAS, daemon_of, sweep
 from hotfolder.audit.chain import check_chain
-from hotfolder.ending.release import release_job
+from hotfolder.ending.decision import release_job
 from hotfolder.errors import SettingsError
 from hotfolder.ledger.jobs import Ledger, State, read_jobs
 from hotfolder.ledger.reading import open_reader

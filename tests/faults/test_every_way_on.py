@@ -22,7 +22,7 @@ from faults.killing import copied, in_a_child
 from faults.serving import CANVAS, daemon_of, sweep
 from faults.test_decisions import hold_small_pictures
 from hotfolder.daemon import trouble
-from hotfolder.ending.release import release_job
+from hotfolder.ending.decision import release_job
 from hotfolder.errors import HotfolderError
 from hotfolder.ledger.jobs import Ledger, State, read_jobs
 from hotfolder.ledger.record_log import RecordLog

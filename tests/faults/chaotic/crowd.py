@@ -21,7 +21,7 @@ import tifffile
 
 from faults.chaotic.place import CANVAS, WEB, Place, all_files
 from faults.soaking.place import NOREPLACE, rename2
-from hotfolder.ending.release import release_job
+from hotfolder.ending.decision import release_job
 from hotfolder.errors import HotfolderError
 from hotfolder.ledger.jobs import State, read_jobs
 from hotfolder.overview.new_root import make_root

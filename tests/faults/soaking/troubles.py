@@ -20,7 +20,7 @@ from typing import Any
 import psutil
 
 from faults.soaking.place import ALBUM, CANVAS, DESTINATIONS, Place, run
-from hotfolder.ending.release import release_job
+from hotfolder.ending.decision import release_job
 from hotfolder.errors import HotfolderError
 from hotfolder.ledger.jobs import State, read_jobs
 
