@@ -145,9 +145,9 @@ def test_a_file_saved_into_a_folder_while_it_is_moved_to_another_disk_stays(
     with monkeypatch.context() as patch:
         patch.setattr(trees, "move_any_new", and_save)
         with contextlib.suppress(OSError):
-            release._move_folder(source, target)
+            release.move_folder(source, target)
     assert b"late" == next(elsewhere.parent.rglob("late.tif"), target / "late.tif").read_bytes()
-    release._move_folder(source, target)
+    release.move_folder(source, target)
     assert ["late.tif", "reeds.tif"] == files(target)
 
 
