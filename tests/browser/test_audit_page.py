@@ -38,7 +38,7 @@ def audit_page(tmp_path_factory):
             (attached,),
         )
     with open_books(root) as db:
-        write_report(db, Question(sort=Sort.LOST, limit=5), folder / "audit.html")
+        write_report(db, root, Question(sort=Sort.LOST, limit=5), folder / "audit.html")
     return folder / "audit.html"
 
 

@@ -100,7 +100,12 @@ def page_file(tmp_path_factory):
         faults=(RowFault(row=71, column="width", got='"wide"', allowed="a unit", file=HOSTILE),),
         remarks=("The column Ordered by is not used.",), planned="2026-05-05T06:00:00Z",
     )  # fmt: skip
-    batch = Batch("estuary", destination, state, jobs, [], 2, ("old.tif",))
+    old = {
+        "was": "4-top.tif", "now": "superseded/estuary/4-top.tif", "job": "job-2", "page": "4",
+        "placement": "top", "picture": HOSTILE, "edited": True, "ticket": "estuary book.csv",
+        "at": "2026-05-05T06:00:00Z",
+    }  # fmt: skip
+    batch = Batch("estuary", destination, state, jobs, [], 2, (old,))
     path = folder / "report.html"
     path.write_text(render_page(make_report(batch), batch.standings(), folder), encoding="utf-8")
     return path

@@ -47,7 +47,7 @@ def test_a_sweep_serves_the_others_and_says_what_is_wrong(two, hotfolder):
     for name in (CANVAS, OTHER):
         (two.destinations / f"{name}.toml").write_text("[medium")
     done = hotfolder("sweep", two.path)
-    assert (4, True) == (done.returncode, "not valid TOML" in done.stderr)
+    assert (4, True) == (done.returncode, "is not TOML" in done.stderr)
 
 
 def test_a_sweep_ends_though_jobs_wait_for_a_destination_that_is_wrong(two, monkeypatch):

@@ -19,7 +19,7 @@ FORMATS = {
     "8 bits, dithered": 'format = "tiff"\nbits = 8\ncompression = "lzw"',
     "JPEG": 'format = "jpeg"\nquality = 85',
     "PNG": 'format = "png"\nbits = 8',
-    "refined": 'format = "tiff"\n\n[stage.profile-conversion]\nrendering = "refined"',
+    "refined": 'format = "tiff"',
 }
 
 
@@ -35,6 +35,8 @@ def opened(path):
 @pytest.mark.parametrize("kind", FORMATS)
 def test_pieces_are_bit_for_bit_those_of_the_delivered_result(small, hotfolder, tmp_path, kind):
     made = {"8 cm": "30 cm", 'format = "tiff"': FORMATS[kind], '= "2 m"': COST}
+    if kind == "refined":
+        made["[stage.sizing]"] = '[stage.profile-conversion]\nrendering = "refined"\n[stage.sizing]'
     write_destination(small, **made)
     image = drop(small, "mud.tif", size=300)
     target = tmp_path / "strip"
