@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import re
 import threading
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
+from dealing import deal
 from hotfolder.disk import platforms
 from hotfolder.overview.new_root import make_root
 from hotfolder.settings.root import Root
@@ -67,14 +70,26 @@ def pytest_xdist_auto_num_workers() -> int:
 
 SLOW_ROOMS = ("browser", "faults", "whole")
 """Folders whose tests are slow as a rule; elsewhere a test that is says so itself."""
+LONG_ROOMS = ("faults", "whole")
+"""Folders whose tests take longest: several processes begin with them."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark as slow what drives the whole program or a browser."""
-    slow = [Path(__file__).parent / room for room in SLOW_ROOMS]
+    """Mark as slow what drives the whole program or a browser; long tests come first."""
     for item in items:
-        if item.get_closest_marker("whole") or any(map(item.path.is_relative_to, slow)):
+        # the fixture starts the program in a process of its own
+        starts_program = "hotfolder" in getattr(item, "fixturenames", ())
+        if starts_program or item.get_closest_marker("whole") or _is_in(item, SLOW_ROOMS):
             item.add_marker(pytest.mark.slow)
+    processes = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
+    if processes > 1:
+        items[:] = deal(items, lambda item: _is_in(item, LONG_ROOMS), processes)
+
+
+def _is_in(item: pytest.Item, rooms: Sequence[str]) -> bool:
+    """Whether a test is in one of these folders."""
+    top = Path(__file__).parent
+    return any(item.path.is_relative_to(top / room) for room in rooms)
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
