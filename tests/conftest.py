@@ -14,9 +14,9 @@ from hypothesis import settings
 
 from dealing import deal
 from hotfolder.disk import platforms
-from hotfolder.overview.new_root import make_root
 from hotfolder.settings.root import Root
 from hotfolder_demo import write_profiles
+from roots import make_quick_root
 from tools import path_of
 
 # How long an example takes says something about the machine, and nothing about the program.
@@ -51,15 +51,7 @@ def profiles(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def root(tmp_path: Path, profiles: Path) -> Root:
     """A new root with quick intake, as `hotfolder init` makes it."""
-    path = tmp_path / "root"
-    (path / "profiles").mkdir(parents=True)
-    for profile in profiles.iterdir():
-        (path / "profiles" / profile.name).write_bytes(profile.read_bytes())
-    make_root(path)
-    settings = path / "hotfolder.toml"
-    text = settings.read_text().replace('quiet = "2 s"', 'quiet = "0.1 s"')
-    settings.write_text(text.replace('patience = "60 s"', 'patience = "0.3 s"'))
-    return Root(path)
+    return make_quick_root(tmp_path / "root", profiles)
 
 
 def pytest_xdist_auto_num_workers() -> int:

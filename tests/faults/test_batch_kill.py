@@ -21,7 +21,7 @@ ROWS = ["reeds.tif,1,,20 mm,,", "mud.tif,2,,20 mm,,", "reeds.tif,3,,30 mm,20 mm,
 
 
 @pytest.fixture
-def filled(root):
+def filled(root, loaded):
     book = as_book(root)
     settings = book.path / "hotfolder.toml"
     settings.write_text(settings.read_text().replace("workers = 0", "workers = 1"))
