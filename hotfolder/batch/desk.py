@@ -18,6 +18,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import asdict
 from pathlib import Path, PurePosixPath
 
+from hotfolder.batch.moved import carry_releases
 from hotfolder.batch.planning import Pictures, Planning, read_latest_ticket
 from hotfolder.batch.shelf import BatchState, KeptFile, Line, RowFault, Shelf
 from hotfolder.batch.ticket import is_ticket
@@ -279,7 +280,7 @@ class Desk:
             batch,
             state,
             up_to=files[-1].seq,
-            new=planning.new,
+            new=carry_releases(planning.new, rows.values(), kept, destination),
             withdrawn=withdrawn,
         )
         get_log().info(
