@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from hotfolder.disk import platforms, pulse
 from hotfolder.disk.marker import Unreachable, check_marker
 from hotfolder.errors import PluginError, Problem
+from hotfolder.intake.forsaken import find_forsaken, say_forsaken
 from hotfolder.intake.scan import scan
 from hotfolder.overview.doubts import Readable, list_doubts
 from hotfolder.overview.new_root import find_new_folders
@@ -76,11 +77,10 @@ def check(root: Root) -> Checked:
         remarks.append(f"workers = {settings.root.workers}, far more than this machine's cores")
     if root.path.is_dir():
         _check_ledger_disk(root, problems)
-    remarks += [
-        f"in/{folder.name} belongs to no destination: what is dropped there stays there"
-        for folder in sorted((root.path / "in").glob("*"))
-        if folder.is_dir() and folder.name not in {**settings.destinations, **settings.refused}
-    ]
+    used = [each for places in folders.values() for each in places.all()]
+    used += [root.path / "in" / name for name in (*settings.destinations, *settings.refused)]
+    forsaken = find_forsaken(root.path / "in", used)
+    remarks += [say_forsaken(name, number) for name, number in forsaken.items()]
     remarks += find_unmentioned(root, _find_folders(root, settings))
     is_right = registry is not None and not problems
     return Checked(
