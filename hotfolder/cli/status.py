@@ -171,10 +171,10 @@ def _describe_problems(each: DestinationStatus) -> list[str]:
         )
         lines.append(f"cannot be reached{since}: {each['unreachable']}")
     if each["settings_problem"]:
-        problem = each["settings_problem"]
-        lines.append(
-            f"its settings cannot be used (a running daemon keeps the old ones): {problem}"
+        meanwhile = (
+            "it is served with the old ones" if each["watch"] else "it is not served until then"
         )
+        lines.append(f"its settings have to be corrected ({meanwhile}): {each['settings_problem']}")
     return lines
 
 

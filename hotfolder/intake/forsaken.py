@@ -40,8 +40,8 @@ def say_forsaken(name: str, number: int) -> str:
     """Say what lies in such a folder, and what to do."""
     if not number:
         return f"in/{name} belongs to no destination: what is dropped there stays there"
-    files = "1 file lies" if number == 1 else f"{number} files lie"
+    files, them = ("1 file lies", "it") if number == 1 else (f"{number} files lie", "them")
     return (
         f"{files} in in/{name}, which belongs to no destination: put destinations/{name}.toml "
-        "back to have them processed, or move them into another destination's hot folder"
+        f"back to have {them} processed, or move {them} into another destination's hot folder"
     )

@@ -205,7 +205,7 @@ def collect(root: Root) -> Status:
             "hours": str(each.hours or ""),
             "rests_until": rest[name],
             "remarks": [
-                *_list_remarks(said, is_served=snapshot is not None),
+                *_list_remarks(said, is_served=snapshot is not None and not each.problem),
                 *(describe_resting(*found) for found in resting if found[0] == name),
             ],
             "delivered": ended.get(End.DELIVERED, 0),
