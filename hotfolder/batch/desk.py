@@ -261,6 +261,8 @@ class Desk:
         ]
         faults = tuple(RowFault(**asdict(each)) for each in read.ticket.problems)
         made = {print_: row.id for print_, row in rows.items() if row.id not in withdrawn}
+        for fault in faults:
+            pictures.find(fault.file)  # a wrong row names its picture all the same
         state = BatchState(
             ticket=read.name,
             ticket_sha256=read.sha256,

@@ -63,12 +63,12 @@ def hand_over(job: str, held: Path, release: Path, note: Release) -> None:
     """
     check_marker(held.parent)
     check_marker(release)
+    target = release / job
+    if target.exists():
+        raise FileExistsError(errno.EEXIST, "it is being released already", str(target))
     (held / NOTE_FILE).unlink(missing_ok=True)
     durable.write_new(held / NOTE_FILE, note.model_dump_json().encode())
     durable.make_folders(release)
-    target = release / job
-    if target.exists():
-        raise FileExistsError(errno.EEXIST, "is already being released", str(target))
     move_folder(held, target)
 
 

@@ -15,6 +15,7 @@ from hotfolder.disk.marker import Unreachable, check_marker
 from hotfolder.errors import PluginError, Problem
 from hotfolder.intake.forsaken import find_forsaken, say_forsaken
 from hotfolder.intake.scan import scan
+from hotfolder.ledger.log_places import LogPlaces
 from hotfolder.overview.doubts import Readable, list_doubts
 from hotfolder.overview.new_root import find_new_folders
 from hotfolder.overview.overlaps import Located, collisions, locate
@@ -81,6 +82,14 @@ def check(root: Root) -> Checked:
     used += [root.path / "in" / name for name in (*settings.destinations, *settings.refused)]
     forsaken = find_forsaken(root.path / "in", used)
     remarks += [say_forsaken(name, number) for name, number in forsaken.items()]
+    logs = LogPlaces(root.private)
+    remarks += [
+        f"{name}: records of before its results were moved are in {log}, and not in its log of "
+        "today: connect its disk and start again; if it has gone for good, take it out of "
+        f"{logs.file}"
+        for name in folders
+        for log in logs.left_behind(name)
+    ]
     remarks += find_unmentioned(root, _find_folders(root, settings))
     is_right = registry is not None and not problems
     return Checked(

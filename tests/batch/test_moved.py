@@ -3,7 +3,7 @@
 import pytest
 from typer.testing import CliRunner
 
-from batch.conftest import BOOK, picture, sweep, ticket
+from batch.conftest import BOOK, picture, state, sweep, ticket
 from hotfolder.cli.main import app
 from whole.conftest import records
 
@@ -83,3 +83,18 @@ def test_another_picture_on_the_page_is_a_new_question(held):
     ticket(held, ["mud.tif,1,,40 mm,,", "reeds.tif,2,,40 mm,,"])
     sweep(held)
     assert ("held", "delivered") == (latest(held, "1")["state"], latest(held, "2")["state"])
+
+
+def test_a_picture_whose_row_is_wrong_is_not_said_to_be_named_by_none(book):
+    for name in ("reeds.tif", "mud.tif", "vessels.tif"):
+        picture(book, name)
+    ticket(book, ["reeds.tif,1,,40 mm,,", "mud.tif,2,,4 km,,"])
+    sweep(book)
+    assert ("vessels.tif",) == state(book).spare
+
+
+def test_a_folder_that_was_moved_by_hand_is_said_to_be_released_already(held):
+    job = latest(held, "1")["job"]
+    (held.path / "held" / BOOK / job).rename(held.path / "release" / BOOK / job)
+    done = CliRunner().invoke(app, ["release", job, str(held.path)])
+    assert "it is being released already" in str(done.exception or done.output)
