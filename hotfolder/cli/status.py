@@ -174,7 +174,10 @@ def _describe_problems(each: DestinationStatus) -> list[str]:
         meanwhile = (
             "it is served with the old ones" if each["watch"] else "it is not served until then"
         )
-        lines.append(f"its settings have to be corrected ({meanwhile}): {each['settings_problem']}")
+        lines += [
+            f"its settings have to be corrected ({meanwhile}): {problem}"
+            for problem in each["settings_problem"].splitlines()
+        ]
     return lines
 
 

@@ -162,7 +162,7 @@ def _say_no_picture(record: Record) -> str:
         return "The small picture is not in this folder any more."
     if not record.results:
         return "No small picture: the job was held before one was made."
-    return "No small picture: no stage of this destination makes one, as proof-sheet does."
+    return "No small picture: no stage of this destination makes one."
 
 
 def _link(attachment: Attachment, base: Path) -> str:
