@@ -73,9 +73,19 @@ def proof(
 
 
 def strip(
-    image: ImageArgument,
-    root: RootArgument = Path(),
+    image: Annotated[
+        Path | None,
+        typer.Argument(metavar="IMAGE", help="a TIFF, JPEG or PNG file; none with --control"),
+    ] = None,
+    root: Annotated[
+        Path | None,
+        typer.Argument(metavar="ROOT", help="the root; by default the current folder"),
+    ] = None,
     *,
+    control: Annotated[
+        bool,
+        typer.Option("--control", help="a control strip to measure, instead of a picture's pieces"),
+    ] = False,
     wanted: Annotated[str, typer.Option("--for", metavar="NAME", help="the destination")],
     at: Annotated[
         list[str] | None,
@@ -92,11 +102,21 @@ def strip(
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Make a test strip: the most telling pieces of a picture, exactly as they would print."""
+    """Make a test strip: the most telling pieces of a picture, exactly as they would print.
+
+    With --control, and a root in place of the picture: patches to measure, chosen for its profile.
+    """
+    if control:
+        if root is not None or at:
+            raise typer.BadParameter("--control takes a root alone: no picture, no places")
+        print_control_strip(Root(image or Path()), wanted, to, as_json=as_json)
+        return
+    if image is None:
+        raise typer.BadParameter("a picture is missing; or --control, which needs none")
     from hotfolder.work.strip import make_strip, suffix_of
     from hotfolder.work.trial import destinations, workplace
 
-    place = Root(root)
+    place = Root(root or Path())
     (destination,) = destinations(place, [wanted])
     places = [read_place(each) for each in at or []]
     target = choose_target(image, f" strip for {destination.name}{suffix_of(destination)}", to)
@@ -119,6 +139,42 @@ def strip(
         print_line(f"The picture itself would be {made.end}: {reason}")
     print_line("Print it at 100 %, without any colour conversion, as you would print the result.")
     print_line(f"Wrote {target.absolute()}")
+
+
+def print_control_strip(place: Root, wanted: str, to: Path | None, *, as_json: bool) -> None:
+    """Write a control strip of a destination, remember it, and say what it has."""
+    from datetime import UTC, datetime
+
+    from hotfolder.measured.control_strip import make_control_strip, remember_strip
+    from hotfolder.measured.sheet import write_sheet
+    from hotfolder.work.trial import destinations, workplace
+
+    (destination,) = destinations(place, [wanted])
+    made = make_control_strip(destination)
+    target = choose_target(Path(f"{destination.name} control strip {made.id}"), ".tif", to)
+    day = datetime.now(UTC).astimezone().date()
+    try:
+        remember_strip(place, made)
+        with workplace() as folder:
+            size_mm = write_sheet(folder / "strip.tif", made, destination, day)
+            write_whole(target, folder / "strip.tif")
+    except OSError as error:
+        raise StorageError(f"{error.filename}: {error.strerror or error}") from error
+    if as_json:
+        said = made.model_dump(mode="json")
+        print_json({"strip": str(target.absolute()), "strip_mm": list(size_mm), **said})
+        return
+    print_line(f"Control strip {made.id}: {len(made.patches)} patches on {_say_mm(size_mm)}.")
+    print_line(
+        "Print it at 100 %, without any colour conversion, on the medium itself; let it dry."
+    )
+    print_line("Measure it from left to right, row by row, and put the instrument's file into")
+    print_line(str(place.measured / destination.name))
+    print_line(f"Wrote {target.absolute()}")
+
+
+def _say_mm(size_mm: tuple[float, float]) -> str:
+    return "{:.0f} × {:.0f} mm".format(*size_mm)
 
 
 def read_place(text: str) -> tuple[float, float]:

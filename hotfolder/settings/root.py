@@ -83,6 +83,21 @@ class Root:
         return self.private / "hotfolder.log"
 
     @property
+    def strips(self) -> Path:
+        """What control strips are, in a folder per destination; see `hotfolder.measured`."""
+        return self.private / "strips"
+
+    @property
+    def measured(self) -> Path:
+        """A folder per destination, in which measurements of control strips are dropped."""
+        return self.path / "measured"
+
+    @property
+    def limits(self) -> Path:
+        """Sets of limits of your own, for measurements; need not exist."""
+        return self.path / "limits"
+
+    @property
     def profiles(self) -> Path:
         """ICC profiles that destinations name."""
         return self.path / "profiles"

@@ -1,0 +1,1 @@
+"""Prints that were measured: control strips, reading what an instrument wrote, verdicts, drift."""
