@@ -30,6 +30,8 @@ from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.disk.pulse import Errand
 from hotfolder.errors import StorageError
 from hotfolder.logs import get_log
+from hotfolder.measured.folder import MeasuredFolder
+from hotfolder.settings.files import Destination
 
 NEVER_S: Final = 30.0
 """A sweep does not wait for what has been silent for so many seconds."""
@@ -48,6 +50,9 @@ class Turns:
     troubles: Troubles
     wake: Callable[[], None]
     """Lets the loop see what there is to do now; safe to call from any thread."""
+    open_measured: Callable[[Destination], MeasuredFolder]
+    measured: dict[str, MeasuredFolder] = field(default_factory=dict)
+    """Folders of measurements, by destination."""
     intakes: dict[str, Intake] = field(default_factory=dict)
     """By destination."""
 
@@ -79,6 +84,10 @@ class Turns:
         intake.hot = hot
         for _ in intake.turn():
             self.wake()
+        measured = self.measured.get(name)
+        if measured is None:
+            measured = self.measured[name] = self.open_measured(hot.destination)
+        measured.turn(hot.destination)
         self.putting_away.turn(hot.destination, self.handing_out.pausing(name))
         self.batches.refresh(name)
         self.pages.refresh(hot)
@@ -86,8 +95,13 @@ class Turns:
     def forget(self, name: str) -> None:
         """Forget a destination that is not served any more."""
         self.intakes.pop(name, None)
+        measured = self.measured.pop(name, None)
+        if measured is not None:
+            measured.stop()
 
     def _end(self, name: str) -> None:
+        if name in self.measured:
+            self.measured[name].stop()
         if name in self.destinations:
             self.batches.refresh(name, ended=True)
             self.pages.refresh(self.destinations[name], ended=True)
@@ -144,6 +158,9 @@ class Lane:
             return False
         if intake is None:
             return not self._turns.destinations.is_changing(self.name)
+        measured = self._turns.measured.get(self.name)
+        if measured is None or not measured.is_idle():
+            return False
         return not _is_woken(intake) and intake.is_idle()
 
     def next_s(self) -> float | None:
@@ -152,12 +169,13 @@ class Lane:
         again = turns.troubles.next_try_s(Kind.LEDGER, self.name)
         if again is not None:
             return again
-        intake = turns.intakes.get(self.name)
+        intake, measured = turns.intakes.get(self.name), turns.measured.get(self.name)
         due = [
             intake.next_look_s() if intake else None,
             turns.putting_away.next_try_s(self.name),
             turns.batches.next_s(self.name),
             turns.pages.next_s(self.name),
+            measured.next_look_s() if measured else None,
         ]
         return min((each for each in due if each is not None), default=None)
 

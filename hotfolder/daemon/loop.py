@@ -40,6 +40,7 @@ from hotfolder.ledger.jobs import JobRow, Ledger, State
 from hotfolder.ledger.lock import served_alone
 from hotfolder.ledger.pause import Pause
 from hotfolder.logs import get_log
+from hotfolder.measured.folder import MeasuredFolder
 from hotfolder.overview.new_root import make_new_folders
 from hotfolder.settings.files import Settings
 from hotfolder.settings.known_folders import KnownFolders
@@ -230,6 +231,7 @@ class Daemon:
             pages,
             self._troubles,
             self._wake.set,
+            lambda destination: MeasuredFolder(root, destination, self._wake.set),
         )
         loop = self._loop = Loop(
             ledger,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from typing import TYPE_CHECKING, Final
 
 from defusedxml import ElementTree
@@ -11,6 +12,9 @@ from hotfolder.measured.table import MAX_ROWS, NotUsable, Row, Table, make_table
 
 if TYPE_CHECKING:
     from colour_cxf.cxf3 import ColorSpecification, Object
+
+# it logs what it skips; without a handler that would go to the terminal
+logging.getLogger("xsdata").addHandler(logging.NullHandler())
 
 _DEVICE: Final = {
     "ColorRgb": ("r", "g", "b"),

@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 
@@ -21,11 +21,10 @@ from hotfolder.measured.cgats import is_cgats, read_cgats
 from hotfolder.measured.csv_text import read_csv
 from hotfolder.measured.cxf import is_cxf, read_cxf
 from hotfolder.measured.fields import find_colours, find_key, find_spectrum, has_colours
+from hotfolder.measured.records import Kind
 from hotfolder.measured.spectra import spectra_to_lab
 from hotfolder.measured.table import MAX_BYTES, NotUsable, Row, Table
 from hotfolder.measured.text import decode_text
-
-Kind = Literal["spectra", "lab", "xyz"]
 
 _NUMBER: Final = re.compile(r"[+-]?(?:\d{1,12}(?:[.,]\d{0,20})?|[.,]\d{1,20})(?:[eE][+-]?\d{1,2})?")
 _CONDITION: Final = re.compile(r"(?<![A-Za-z0-9])M[0-3](?![0-9])")

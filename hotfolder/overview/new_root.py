@@ -10,6 +10,7 @@ from pathlib import Path
 from hotfolder.disk.marker import write_marker
 from hotfolder.errors import SettingsError, StorageError
 from hotfolder.logs import get_log
+from hotfolder.measured.folder import make_measured_folder
 from hotfolder.overview.overlaps import collisions, locate
 from hotfolder.settings.files import SETTINGS_FILE, Folders, load_what_is_right
 from hotfolder.settings.known_folders import KnownFolders
@@ -74,6 +75,8 @@ def make_folders(root: Root, made: list[Path]) -> None:
             _make(folder, made)
             write_marker(folder)
         known.take(name, folders)
+        made += make_measured_folder(root, name)
+        write_marker(root.measured / name)
 
 
 def make_new_folders(

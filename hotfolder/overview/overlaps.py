@@ -183,7 +183,14 @@ def _number(folder: Path) -> tuple[int, int] | None:
 
 def _locate_own(root: Root) -> tuple[_Place, ...]:
     """Look where the root is, and then the folders in it that belong to the program."""
-    own = (root.path, root.private, root.destinations, root.profiles, root.plugins)
+    own = (
+        root.path,
+        root.private,
+        root.destinations,
+        root.profiles,
+        root.plugins,
+        root.measured,
+    )
     return tuple(_place("", "", folder) for folder in own)
 
 

@@ -26,6 +26,7 @@ from hotfolder.intake.scan import scan
 from hotfolder.ledger.details import State
 from hotfolder.ledger.lock import Holder, find_holder
 from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
+from hotfolder.measured.book import Book
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.facts import ColumnValues
 from hotfolder.model.hours import Hours
@@ -215,6 +216,7 @@ def collect(root: Root) -> Status:
         }
         waiting += _list_arriving(name, said)
         waiting += held
+        waiting += _list_measured(root, name)
     waiting += _list_forsaken(root, places)
     waiting += [
         _describe_trouble(trouble)
@@ -522,6 +524,35 @@ def _list_forsaken(root: Root, places: Mapping[str, DestinationFolders]) -> list
         )
         for name, number in looked.get("in", {}).items()
         if number
+    ]
+
+
+def _list_measured(root: Root, name: str) -> list[WaitingThing]:
+    """Measurements that were refused and are still there, and a medium that has drifted."""
+    book = Book(root, name)
+    try:
+        refused, verdicts = book.list_refused(), book.read()
+    except OSError:
+        return []  # the daemon says why the folder cannot be read
+    found = [(each, "measurement refused", why, "") for each, why in refused]
+    if book.folder.is_dir() and (why := away([str(book.folder)]).get(str(book.folder))):
+        found.append((f"measured/{name}", "stopped", why, ""))
+    if verdicts and verdicts[-1].has_alarm:
+        last = verdicts[-1]
+        found.append((last.file, "drift", " ".join(last.words), last.judged))
+    return [
+        WaitingThing(
+            destination=name,
+            file=file,
+            what=what,
+            why=why,
+            since=since,
+            who="you",
+            job="",
+            share=None,
+            columns=[],
+        )
+        for file, what, why, since in found
     ]
 
 

@@ -44,7 +44,7 @@ BEHIND_MARK: Final = ("behind", "a copy")
 """What is noted in a copied ledger: the root may have gone on since."""
 
 _STAYS: Final = ("originals", "results")
-_SETTINGS: Final = ("hotfolder.toml", "destinations", "profiles", "plugins")
+_SETTINGS: Final = ("hotfolder.toml", "destinations", "profiles", "plugins", "limits", "measured")
 _NOT_COPIED: Final = frozenset(
     {"status.json", "status.new", "lock.pid", "ledger.closed", "pause", "pause.granted"}
 )
@@ -122,7 +122,8 @@ class _Copying:
         for name in _SETTINGS:
             self._copy_tree(self._root.path / name)
         private = self._root.private
-        for path in (private / "folders.json", private / NOTES, self._root.spool, self._root.kept):
+        ours = (self._root.spool, self._root.kept, self._root.strips)
+        for path in (private / "folders.json", private / NOTES, *ours):
             self._copy_tree(path)
         for each in self._folders.values():
             for folder in each.all():

@@ -1,0 +1,125 @@
+"""The command ``measured``: the latest verdict on a destination's control strip."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from hotfolder.cli.terminal import print_json, print_line
+from hotfolder.errors import StorageError
+from hotfolder.pages.words import local_time
+from hotfolder.settings.root import Root
+
+if TYPE_CHECKING:
+    from hotfolder.measured.book import Book
+    from hotfolder.measured.control_strip import ControlStrip
+    from hotfolder.measured.limits import LimitSet
+    from hotfolder.measured.records import Verdict
+
+NOTHING_MEASURED = 3
+_IN_WORDS = {
+    "paper_l": "L* of the paper",
+    "paper_a": "a* of the paper",
+    "paper_b": "b* of the paper",
+    "grey_l": "L* of the greys",
+    "grey_a": "a* of the greys",
+    "grey_b": "b* of the greys",
+    "black_l": "L* of the black",
+    "chroma": "chroma of the colours",
+    "mean_l": "L* of all patches",
+}
+
+
+def measured(
+    root: Annotated[
+        Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")
+    ] = Path(),
+    *,
+    wanted: Annotated[str, typer.Option("--for", metavar="NAME", help="the destination")],
+    as_json: Annotated[bool, typer.Option("--json", help="answer in JSON")] = False,
+) -> None:
+    """Say how far the latest measured strip is from the profile, and whether the medium drifts."""
+    from hotfolder.measured.book import Book
+    from hotfolder.measured.control_strip import recall_strips
+    from hotfolder.measured.limits import load_limits
+    from hotfolder.work.trial import destinations
+
+    place = Root(root)
+    (destination,) = destinations(place, [wanted])
+    book, limits = Book(place, destination.name), load_limits(place)
+    try:
+        verdicts, refused, strips = book.read(), book.list_refused(), recall_strips(place)
+    except OSError as error:
+        raise StorageError(f"{error.filename}: {error.strerror or error}") from error
+    last = verdicts[-1] if verdicts else None
+    strip = next((each for each in strips if last and each.id == last.strip), None)
+    is_current = last is not None and last.profile_sha256 == destination.profile.sha256
+    if as_json:
+        said = _summarise(last, strip, limits) if last else {"verdict": None}
+        files = [{"file": name, "reason": why} for name, why in refused]
+        print_json({**said, "profile_is_current": is_current, "refused": files})
+    else:
+        _print(last, limits, book, is_current=is_current)
+        for name, why in refused:
+            print_line(f"refused: {name}: {why}")
+    if last is None:
+        raise typer.Exit(NOTHING_MEASURED)
+
+
+def _summarise(
+    last: Verdict, strip: ControlStrip | None, limits: dict[str, LimitSet]
+) -> dict[str, object]:
+    said: dict[str, object] = last.model_dump(mode="json", exclude={"lab"})
+    said["alarm"] = last.has_alarm
+    said["limits"] = {
+        name: {"title": limits[name].title, "source": limits[name].source}
+        for name in last.within
+        if name in limits
+    }
+    if strip is not None:
+        said["patches"] = [
+            {**each.model_dump(mode="json"), "measured": list(lab)}
+            for each, lab in zip(strip.patches, last.lab, strict=True)
+        ]
+    return said
+
+
+def _print(
+    last: Verdict | None, limits: dict[str, LimitSet], book: Book, *, is_current: bool
+) -> None:
+    if last is None:
+        name = book.destination
+        print_line(f"Nothing was measured for {name} yet. hotfolder strip --control ROOT --for")
+        print_line(f"{name} makes a control strip; its measurement goes into {book.folder}")
+        return
+    condition = last.condition or "in a condition that is not said"
+    print_line(
+        f"{last.destination}: strip {last.strip}, {last.file}, measured {condition}, "
+        f"judged {local_time(last.judged)}"
+    )
+    if not is_current:
+        print_line("The destination has another profile now: print and measure a new strip.")
+    print_line(
+        f"Against the profile: {last.mean_delta_e_00:.1f} ΔE00 on average, 95 % below "
+        f"{last.p95_delta_e_00:.1f}, worst {last.max_delta_e_00:.1f} ({last.worst_patch}); paper "
+        f"{last.paper_delta_e_00:.1f}; greys ΔCh {last.grey_delta_c_mean:.1f}."
+    )
+    if last.from_first:
+        print_line(
+            f"Against the first accepted print: {last.from_first.mean_delta_e_00:.1f} ΔE00 on "
+            f"average, worst {last.from_first.max_delta_e_00:.1f}; paper "
+            f"{last.from_first.paper_delta_e_00:.1f}."
+        )
+    for name, within in last.within.items():
+        title = limits[name].title if name in limits else name
+        print_line(f"{'Within' if within else 'Not within'} the limits of set {name} ({title}).")
+    for key, each in last.drift.items():
+        if each.alarm:
+            print_line(
+                f"Drift: {_IN_WORDS.get(key, key)} {each.value:+.1f} since the first print; the "
+                f"first print concerned is that of {each.since}."
+            )
+    for line in last.words:
+        print_line(line)

@@ -1,0 +1,202 @@
+"""The hot folder of measurements, ``measured/NAME/``: what settles is kept and judged, or refused.
+
+It is served in its destination's turns, as its other folders are, by the same scan and the same
+rules for what has finished arriving.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from hotfolder.disk import durable
+from hotfolder.disk.marker import write_marker
+from hotfolder.disk.names import display_name
+from hotfolder.disk.platforms import open_regular
+from hotfolder.errors import HotfolderError
+from hotfolder.intake.scan import Candidate, scan
+from hotfolder.intake.settle import Settler
+from hotfolder.intake.watch import Watch
+from hotfolder.logs import get_log
+from hotfolder.measured.book import NEW_BATCH, Book, is_ours
+from hotfolder.settings.files import Destination
+from hotfolder.settings.root import Root
+
+_A_TURN: Final = 8
+"""So many files are judged in one turn at most; pictures of the destination wait meanwhile."""
+
+
+class MeasuredFolder:
+    """What the daemon knows of one destination's folder of measurements; used in its thread.
+
+    Attributes
+    ----------
+    problem : str
+        Why the folder cannot be used, or "".
+    """
+
+    def __init__(self, root: Root, destination: Destination, wake: Callable[[], None]) -> None:
+        self._root = root
+        self._destination = destination
+        self.book = Book(root, destination.name)
+        self.problem = ""
+        self._due = 0.0
+        self._has_looked_back = False
+        self._woken = threading.Event()
+        self._watch: Watch | None = None
+        settings = destination.intake
+        self._settler = Settler(settings.quiet, settings.patience)
+
+        def wake_both() -> None:
+            self._woken.set()
+            wake()
+
+        self._wake = wake_both
+
+    def turn(self, destination: Destination) -> None:
+        """Look, if an event or the clock says so, and judge what has settled."""
+        self._destination = destination
+        if not self.is_due():
+            return
+        self._woken.clear()
+        settings = destination.intake
+        try:
+            self._look()
+        except (OSError, HotfolderError) as error:
+            said = str(error)
+            if said != self.problem:
+                get_log().error("measured.stopped", destination=destination.name, reason=said)
+            self.problem = said
+            self._has_looked_back = False
+            self._due = time.monotonic() + settings.poll
+            return
+        self.problem = ""
+        again = self._settler.next_check_s()
+        watched = self._watch is not None and self._watch.mode == "events"
+        rest = settings.rescan if watched else settings.poll
+        self._due = time.monotonic() + (rest if again is None else min(rest, again))
+
+    def is_due(self) -> bool:
+        """Whether an event or the clock asks for a look."""
+        return self._woken.is_set() or time.monotonic() >= self._due
+
+    def next_look_s(self) -> float:
+        """When to look again, on the clock of `time.monotonic`."""
+        return 0.0 if self._woken.is_set() else self._due
+
+    def is_idle(self) -> bool:
+        """Whether nothing arrives, and nothing waits to be judged."""
+        if self.problem:
+            return True
+        return not self._settler.waiting() and not self.is_due()
+
+    def stop(self) -> None:
+        """Stop watching."""
+        if self._watch is not None:
+            self._watch.stop()
+            self._watch = None
+
+    def _look(self) -> None:
+        folder = self.book.folder
+        make_measured_folder(self._root, self.book.destination)
+        if self._watch is None:
+            self._watch = Watch(folder, self._destination.intake.watch, self._wake)
+        elif not self._watch.healthy():
+            self._watch.restart()
+        if not self._has_looked_back:
+            for path in self.book.list_unjudged():
+                self._judge(path)
+            self._has_looked_back = True
+        settled = self._settler.update(scan(folder, is_ours=is_ours).candidates)
+        for candidate in settled[:_A_TURN]:
+            self._take(candidate)
+            self._settler.forget(candidate)
+        if settled[_A_TURN:]:
+            self._woken.set()
+
+    def _take(self, candidate: Candidate) -> None:
+        new_batch = candidate.relative.startswith(f"{NEW_BATCH}/")
+        if candidate.kind != "file":
+            self._refuse(candidate.path, "it is no file: drop the instrument's file itself")
+            return
+        try:
+            # it may have become a link since the scan; what a link leads to is not ours to read
+            os.close(open_regular(candidate.path))
+            kept = self.book.keep(candidate.path, new_batch=new_batch)
+        except FileNotFoundError:
+            return  # taken away again
+        self._judge(kept)
+
+    def _judge(self, kept: Path) -> None:
+        from hotfolder.measured.control_strip import recall_strips
+        from hotfolder.measured.limits import load_limits
+        from hotfolder.measured.table import MAX_BYTES, NotUsable
+        from hotfolder.measured.verdict import judge
+
+        name, below = kept.name, self.book.below(kept)
+        with durable.open_to_read(kept) as file:
+            data = file.read(MAX_BYTES + 1)
+        try:
+            verdict = judge(
+                data,
+                name=display_name(name),
+                kept=below,
+                sha256=hashlib.sha256(data).hexdigest(),
+                new_batch=f"{NEW_BATCH}/" in below,
+                destination=self._destination.name,
+                profile=self._destination.profile,
+                strips=recall_strips(self._root),
+                limits=load_limits(self._root),
+                earlier=self.book.read(),
+            )
+        except NotUsable as error:
+            self._refuse(kept, str(error))
+            return
+        self.book.append(verdict)
+        log = (
+            get_log().warning
+            if any(each.new for each in verdict.drift.values())
+            else get_log().info
+        )
+        log(
+            "measured.judged",
+            destination=verdict.destination,
+            file=verdict.file,
+            mean=verdict.mean_delta_e_00,
+            reason=" ".join(verdict.words),
+        )
+
+    def _refuse(self, path: Path, reason: str) -> None:
+        moved = self.book.refuse(path, reason)
+        get_log().warning(
+            "measured.refused",
+            destination=self.book.destination,
+            file=display_name(moved.name),
+            reason=reason,
+        )
+
+
+def make_measured_folder(root: Root, destination: str) -> list[Path]:
+    """Make a destination's folder of measurements, when it is not there; return what was made.
+
+    One that is there without its marker stays as it is: a share may be missing in its place.
+
+    Raises
+    ------
+    OSError
+        When it cannot be made.
+    Unreachable
+        When it cannot be marked.
+    """
+    folder = root.measured / destination
+    if folder.is_dir():
+        return []
+    folder.mkdir(parents=True)
+    write_marker(folder)
+    (folder / NEW_BATCH).mkdir(exist_ok=True)
+    return [folder]
