@@ -88,15 +88,12 @@ def chart(values: Sequence[float], prior_sd: float = PRIOR_SD) -> Charted:
         What its standard deviation is thought to be before the first print.
     """
     in_control = [values[0]]
-    ewma, turned, alarmed_at, since = 0.0, 0, None, None
+    ewma, alarmed_at, since = 0.0, None, None
     limits = limits_of(max(1, len(values) - 1))
     for at, value in enumerate(values[1:], 1):
-        before = ewma
         ewma = WEIGHT * _standard(value, in_control, prior_sd) + (1 - WEIGHT) * ewma
-        if at == 1 or ewma * before <= 0:
-            turned = at  # the average has last crossed its middle: what follows is one movement
         if alarmed_at is None and abs(ewma) > limits[at - 1]:
-            alarmed_at, since = at, turned
+            alarmed_at, since = at, _find_change(values[: at + 1])
         if alarmed_at is None:
             in_control.append(value)
     return Charted(
@@ -107,6 +104,17 @@ def chart(values: Sequence[float], prior_sd: float = PRIOR_SD) -> Charted:
         since=since,
         alarmed_at=alarmed_at,
     )
+
+
+def _find_change(values: Sequence[float]) -> int:
+    """Return the first print after the change, by where the means before and after differ most."""
+    found = np.asarray(values)
+    count = len(found)
+    splits = np.arange(1, count)
+    before = np.cumsum(found)[:-1] / splits
+    after = np.cumsum(found[::-1])[:-1][::-1] / (count - splits)
+    weight = splits * (count - splits) / count  # maximum likelihood for a step, equal spreads
+    return int(np.argmax(weight * (after - before) ** 2)) + 1
 
 
 def _standard(value: float, before: Sequence[float], prior_sd: float) -> float:

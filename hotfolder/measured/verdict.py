@@ -171,7 +171,7 @@ def _words(
     said = []
     alarmed = {key: each for key, each in drift.items() if each.alarm}
     if alarmed:
-        since = next(iter(alarmed.values())).since
+        since = max(alarmed.values(), key=lambda each: abs(each.ewma)).since
         is_new = any(each.new for each in alarmed.values())
         said.append(
             f"The medium {'has drifted' if is_new else 'is still off'}; the first print concerned "
