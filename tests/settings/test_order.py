@@ -137,6 +137,7 @@ def measures(findings):
     return taken
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(RAW))
 def test_no_order_that_is_accepted_delivers_a_measure_that_was_not_taken(root, name, tmp_path):
     stages = RAW[name]["stages"]
