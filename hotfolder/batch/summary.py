@@ -139,8 +139,8 @@ def split_held(
             continue
         far = [each for each in record.reasons if (each.excess or 0.0) > FAR_BEYOND]
         if unseen:
-            codes = ", ".join(dict.fromkeys(each.code for each in unseen))
-            alone.append(f"{where} is held for {codes} as well: {unseen[0].message}")
+            also = " ".join(each.message for each in unseen)
+            alone.append(f"{where} is held for something else as well: {also}")
         elif far:
             alone.append(
                 f"{where} is far beyond what is allowed ({far[0].excess:.1f} times); if it is "
