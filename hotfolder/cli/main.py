@@ -23,6 +23,7 @@ from rich.console import Console
 
 from hotfolder.cli import looking, upkeep
 from hotfolder.cli.audit import audit
+from hotfolder.cli.desk import desk
 from hotfolder.cli.discard import discard
 from hotfolder.cli.release import release
 from hotfolder.cli.status import status
@@ -176,6 +177,7 @@ def sweep(
         raise typer.Exit(HELD_OR_REFUSED)
 
 
+app.command()(desk)
 app.command()(discard)
 app.command()(release)
 app.command()(looking.proof)

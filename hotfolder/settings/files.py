@@ -265,6 +265,20 @@ def check_destination(
     return Destination(path.stem, file, raw, stage_settings, profile, intake, stages)
 
 
+def read_folders(path: Path) -> Folders:
+    """Read where a destination's folders are, whatever else is wrong in its file.
+
+    Returns
+    -------
+    What its file says; that all are in the root when that cannot be read.
+    """
+    raw = _read_toml(path, []) or {}
+    try:
+        return Folders.model_validate(raw.get("folders", {}))
+    except ValidationError:
+        return Folders()
+
+
 def _with_lines(path: Path, problems: list[Problem]) -> list[Problem]:
     """The problems, each with the line of its key."""
     try:
