@@ -8,11 +8,13 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
 from hotfolder.desk.access import Access
+from hotfolder.desk.changes import Changes
 from hotfolder.desk.counter import Counter
 from hotfolder.desk.decisions import Decisions, say_error
 from hotfolder.desk.guard import Guard
 from hotfolder.desk.job_page import JobPages
 from hotfolder.desk.showing import STATIC, Shown
+from hotfolder.desk.trials import Trials
 from hotfolder.errors import HotfolderError
 from hotfolder.settings.root import Root
 
@@ -24,11 +26,14 @@ class Desk:
         shown = Shown(root)
         self._shown = shown
         self._counter = Counter(root, shown)
+        self._trials = Trials(root)
+        decisions = Decisions(root, shown, self._counter.forget)
         pages = Starlette(
             routes=[
                 *self._counter.routes(),
                 *JobPages(root, shown).routes(),
-                *Decisions(root, shown, self._counter.forget).routes(),
+                *decisions.routes(),
+                *Changes(root, shown, self._trials, decisions).routes(),
                 Route("/static/{name}", _give_static),
             ],
             exception_handlers={
@@ -39,8 +44,9 @@ class Desk:
         self.app = Guard(pages, access)
 
     def end_streams(self) -> None:
-        """End what would go on for ever; from the thread that serves."""
+        """End what would go on for long; from the thread that serves."""
         self._counter.ending.set()
+        self._trials.end()
 
     async def _say_error(self, request: Request, error: Exception) -> Response:
         says = say_error(error) if isinstance(error, HotfolderError) else [str(error)]

@@ -18,7 +18,7 @@ from hotfolder.desk import errands
 from hotfolder.desk.forms import Form, form_route
 from hotfolder.desk.reading import Story, read_story
 from hotfolder.desk.showing import Shown
-from hotfolder.ending.decision import release_job
+from hotfolder.ending.decision import discard_job, put_back, release_job
 from hotfolder.ending.held_folder import JOB_NAME
 from hotfolder.errors import HotfolderError, Problem, SettingsError
 from hotfolder.settings.root import Root
@@ -34,16 +34,19 @@ class Decisions:
         """Prepare; decided: called when something has been handed over."""
         self._root = root
         self._shown = shown
-        self._decided = decided
+        self.note_decided = decided
 
     def routes(self) -> list[Route]:
         """Return their routes."""
-        return [form_route("/job/{job}/decide", self.decide)]
+        return [
+            form_route("/job/{job}/decide", self.decide),
+            form_route("/job/{job}/put-back", self.put_back),
+        ]
 
     async def decide(self, request: Request, form: Form) -> Response:
         """Let one job go as it is, or give it up."""
         job = request.path_params["job"]
-        act = {"release": self._release}.get(form.text("do"))
+        act = {"release": self._release, "discard": self._discard}.get(form.text("do"))
         if act is None or not JOB_NAME.fullmatch(job):
             return self._shown.message(request, "There is no such choice", status=400)
         story = await errands.do(partial(read_story, self._root, job))
@@ -57,8 +60,26 @@ class Decisions:
             return self._shown.message(
                 request, "This could not be done", *say_error(error), status=409, back=f"/job/{job}"
             )
-        self._decided()
+        self.note_decided()
         return RedirectResponse(f"/job/{job}", 303)
+
+    async def put_back(self, request: Request, _form: Form) -> Response:
+        """Drop the original of what was given up again."""
+        job = request.path_params["job"]
+        if not JOB_NAME.fullmatch(job):
+            return self._shown.message(request, "There is no such job", status=404)
+        try:
+            await errands.do(partial(put_back, self._root, job))
+        except HotfolderError as error:
+            return self._shown.message(
+                request, "This could not be done", *say_error(error), status=409, back=f"/job/{job}"
+            )
+        self.note_decided()
+        return self._shown.message(
+            request,
+            "It has been dropped again",
+            "It is worked on like any picture that arrives; what is wrong with it holds it again.",
+        )
 
     def tell_too_late(self, request: Request, job: str, told: str) -> Response:
         """Tell a person that nothing was done, and what has become of the job."""
@@ -74,6 +95,10 @@ class Decisions:
     def _release(self, job: str, form: Form) -> None:
         who, why = form.text("who", LONGEST_WORD), form.text("why", LONGEST_WORD)
         release_job(self._root, job, [], who=who or None, why=why)
+
+    def _discard(self, job: str, form: Form) -> None:
+        who, why = form.text("who", LONGEST_WORD), form.text("why", LONGEST_WORD)
+        discard_job(self._root, job, who=who or None, why=why)
 
 
 def find_too_late(story: Story, seen: str) -> str:

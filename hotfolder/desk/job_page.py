@@ -5,6 +5,7 @@ from __future__ import annotations
 import getpass
 import re
 from functools import partial
+from typing import Final
 from urllib.parse import quote
 
 from starlette.requests import Request
@@ -19,12 +20,15 @@ from hotfolder.ending.held_folder import JOB_NAME
 from hotfolder.ending.why import can_be_released_as_it_is, list_ways
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.facts import describe_column
+from hotfolder.model.intent import Intent
 from hotfolder.model.records import SHEET, Record
 from hotfolder.model.units import MM_PER_INCH
 from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
-_VIEW = re.compile(r"[a-z]+(?:-\d{1,3})?")
+VIEW_NAME: Final = re.compile(r"[a-z]+(?:-\d{1,3})?")
+"""Of a picture on a proof sheet."""
+
 _FOR_EVER = {"cache-control": "private, max-age=31536000, immutable"}
 _SLASHES = re.compile(r'[\x00-\x1f\x7f"\\/]')
 
@@ -66,8 +70,9 @@ class JobPages:
             facts=_list_facts(record) if record else [],
             ways=[way for way in list_ways(record) if way.options] if record else [],
             can_go_as_it_is=bool(record) and can_be_released_as_it_is(record) if record else False,
-            version=_version(record),
-            who=_login(),
+            version=version_of(record),
+            intents=list(Intent),
+            who=find_login(),
         )
 
     async def give_thumbnail(self, request: Request) -> Response:
@@ -76,16 +81,16 @@ class JobPages:
         data = None
         if JOB_NAME.fullmatch(job):
             data = await errands.do(partial(pictures.read_attachment, self._root, job, "thumbnail"))
-        return _give_picture(data)
+        return give_picture(data)
 
     async def give_view(self, request: Request) -> Response:
         """Give out one of the pictures on a job's proof sheet."""
         job, name = request.path_params["job"], request.path_params["name"]
         data = None
-        if JOB_NAME.fullmatch(job) and _VIEW.fullmatch(name):
+        if JOB_NAME.fullmatch(job) and VIEW_NAME.fullmatch(name):
             views = await errands.do(partial(pictures.read_views, self._root, job))
             data = views.get(name)
-        return _give_picture(data)
+        return give_picture(data)
 
     async def give_sheet(self, request: Request) -> Response:
         """Give out a job's proof sheet, which can do nothing here."""
@@ -124,7 +129,8 @@ class JobPages:
         return await errands.do(partial(read_story, self._root, job))
 
 
-def _give_picture(data: bytes | None) -> Response:
+def give_picture(data: bytes | None) -> Response:
+    """Give a JPEG file out, which stays what it is under its address; 404 for None."""
     if data is None or not data.startswith(b"\xff\xd8"):
         return _gone()
     headers = {**_FOR_EVER, "content-security-policy": STRANGERS_POLICY}
@@ -142,14 +148,15 @@ def _say_name(name: str) -> str:
     return f"attachment; filename=\"{plain}\"; filename*=UTF-8''{exact}"
 
 
-def _version(record: Record | None) -> str:
+def version_of(record: Record | None) -> str:
     """Return what changes when a job's pictures do, for their addresses."""
     if record is None:
         return ""
     return next((each.sha256[:16] for each in record.attachments if each.kind == SHEET), "")
 
 
-def _login() -> str:
+def find_login() -> str:
+    """Return the name under which this process runs; "" when it has none."""
     try:
         return getpass.getuser()
     except (KeyError, OSError):

@@ -338,6 +338,8 @@ def _say_discarded(record: Record | None) -> str:
     discarded = record.discarded if record else None
     if discarded is None:
         return "It was given up."
+    by = f" by {discarded.who}" if discarded.who else ""
+    by += f" ({discarded.why})" if discarded.why else ""
     until = discarded.original_kept_until
     kept = f" Its original is kept until {local_time(until)}." if until else ""
-    return f"It was given up {local_time(discarded.noticed)}.{kept}"
+    return f"It was given up {local_time(discarded.noticed)}{by}.{kept}"

@@ -81,3 +81,51 @@ def test_a_delivered_picture_is_given_out_as_a_file(client, root):
     assert 404 == client.get(f"/job/{job}/result/2").status_code
     held = job_called(client, "mud.tif")
     assert 404 == client.get(f"/job/{held}/result/1").status_code
+
+
+def test_a_picture_is_given_up_with_a_word_and_put_back(client, root):
+    job, page = page_of(client, "mud.tif")
+    assert 303 == decide(client, job, page, "discard", who="Mara", why="too dark").status_code
+    assert "about to be given up" in standing(client, job)
+    assert 409 == decide(client, job, page, "release").status_code
+    assert sweep(root) == []
+    last = records(root)[-1]
+    assert ("held", "Mara", "too dark") == (
+        last["state"], last["discarded"]["who"], last["discarded"]["why"]
+    )  # fmt: skip
+    assert not (root.path / "held/fine-art-canvas" / job).exists()
+    assert [] == [each.name for each in visible(root.path / "release/fine-art-canvas")]
+    said = standing(client, job)
+    assert "given up" in said
+    assert "too dark" in said
+    page = client.get(f"/job/{job}").text
+    back = {"token": token_of(page)}
+    assert "dropped again" in client.post(f"/job/{job}/put-back", data=back).text
+    assert 409 == client.post(f"/job/{job}/put-back", data=back).status_code
+    assert sweep(root) == []
+    again = records(root)[-1]
+    assert ("held", [job]) == (again["state"], again["same_original"])
+
+
+def visible(folder):
+    return [path for path in folder.iterdir() if not path.name.startswith(".")]
+
+
+def test_who_releases_first_has_decided_and_the_other_word_is_void(client, root):
+    """Both words were said before the daemon looked: by hand, past the page's own checks."""
+    job, page = page_of(client, "mud.tif")
+    assert 303 == decide(client, job, page, "release").status_code
+    (root.path / f"release/fine-art-canvas/{job}.discard").touch()
+    assert sweep(root) == []
+    assert "delivered" == records(root)[-1]["state"]
+    assert [] == visible(root.path / "release/fine-art-canvas")
+
+
+def test_what_a_person_put_into_the_folder_is_kept_when_it_is_given_up(client, root):
+    job, page = page_of(client, "mud.tif")
+    (root.path / "held/fine-art-canvas" / job / "note to Mara.txt").write_text("ask first")
+    decide(client, job, page, "discard")
+    assert sweep(root) == []
+    kept = root.path / "release/fine-art-canvas" / job / "note to Mara.txt"
+    assert "ask first" == kept.read_text()
+    assert not (root.path / "held/fine-art-canvas" / job).exists()
