@@ -8,6 +8,7 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
 from hotfolder.desk.access import Access
+from hotfolder.desk.arrivals import Arrivals
 from hotfolder.desk.changes import Changes
 from hotfolder.desk.counter import Counter
 from hotfolder.desk.decisions import Decisions, say_error
@@ -34,6 +35,7 @@ class Desk:
                 *JobPages(root, shown).routes(),
                 *decisions.routes(),
                 *Changes(root, shown, self._trials, decisions).routes(),
+                *Arrivals(root, shown, self._counter.forget).routes(),
                 Route("/static/{name}", _give_static),
             ],
             exception_handlers={

@@ -15,6 +15,7 @@ import ssl
 import webbrowser
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from types import FrameType
 from typing import Final
@@ -23,6 +24,8 @@ import uvicorn
 
 from hotfolder.desk.access import Access
 from hotfolder.desk.app import Desk
+from hotfolder.desk.arrivals import clear_left
+from hotfolder.disk.pulse import Errand
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.settings.root import Root
 
@@ -92,6 +95,8 @@ def serve(
         access = Access("https" if where.certificate else "http", port, names, may_decide)
         desk = Desk(root, access)
         server = _Server(_configure(desk, where), desk)
+        if may_decide:
+            Errand("clear", partial(clear_left, root))
         what = "The desk is at" if may_decide else "The desk, to look at only, is at"
         tell(what)
         tell(access.first_address)

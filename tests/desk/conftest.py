@@ -46,7 +46,7 @@ def worked(tmp_path_factory: pytest.TempPathFactory, profiles: Path) -> Root:
     assert sweep(root) == []
     hold_all(root)
     drop(root, "mud.tif")
-    drop(root, "<b>bare</b>.tif", profile=False, seed=2)
+    drop(root, "<b>bare.tif", profile=False, seed=2)
     assert sweep(root) == []
     return root
 

@@ -60,7 +60,7 @@ def test_a_page_that_is_out_of_date_decides_nothing(client, root):
 
 
 def test_what_has_no_pixels_cannot_go_as_it_is(client):
-    job, page = page_of(client, "&lt;b&gt;bare&lt;/b&gt;.tif")
+    job, page = page_of(client, "&lt;b&gt;bare.tif")
     assert 'value="release"' not in page
     answer = decide(client, job, page, "release")
     assert 409 == answer.status_code
