@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from hotfolder.cli.terminal import print_plain
+from hotfolder.disk import platforms
 from hotfolder.settings.root import Root
 
 
@@ -36,15 +37,20 @@ def desk(
     key: Annotated[
         Path | None, typer.Option(metavar="FILE", help="its private key, if not in the same file")
     ] = None,
+    beside: Annotated[
+        bool, typer.Option("--beside", hidden=True, help="end with the process that started it")
+    ] = False,
 ) -> None:
     """Open a page on this machine that shows what goes on, and where you decide."""
     from hotfolder.desk.server import Where, serve
 
+    if beside:
+        platforms.die_with_parent()
     where = Where(address, port, tuple(name or ()), certificate, key)
     serve(
         Root(root),
         where,
         may_decide=not look,
-        open_browser=not no_browser,
+        open_browser=not (no_browser or beside),
         tell=print_plain,
     )

@@ -133,7 +133,7 @@ class Arrivals:
     ) -> bool:
         """Take in every file of a form; return whether it carries the session's token, first."""
         parts = _Parts(boundary)
-        is_ours, length = False, _length_of(request)
+        is_ours, length = False, _length_of(request) or 0
         coming: _Coming | None = None
         try:
             async for piece in request.stream():

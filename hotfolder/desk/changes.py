@@ -92,8 +92,8 @@ class Changes:
         """Give out one of the pictures of a trial."""
         name = request.path_params["name"]
         tried = self._trials.find(request.path_params["job"], request.path_params["trial"])
-        is_there = tried and tried.outcome and VIEW_NAME.fullmatch(name)
-        return give_picture(tried.outcome.views.get(name) if is_there else None)
+        views = tried.outcome.views if tried and tried.outcome else {}
+        return give_picture(views.get(name) if VIEW_NAME.fullmatch(name) else None)
 
     async def decide(self, request: Request, form: Form) -> Response:
         """Let a job go with the change that was looked at."""

@@ -16,15 +16,19 @@ from starlette.routing import Route
 
 from hotfolder.desk import errands
 from hotfolder.desk.forms import Form, form_route
+from hotfolder.desk.job_page import find_login
 from hotfolder.desk.reading import Story, read_story
 from hotfolder.desk.showing import Shown
 from hotfolder.ending.decision import discard_job, put_back, release_job
 from hotfolder.ending.held_folder import JOB_NAME
+from hotfolder.ending.why import can_be_released_as_it_is
 from hotfolder.errors import HotfolderError, Problem, SettingsError
 from hotfolder.settings.root import Root
 
 LONGEST_WORD: Final = 500
 """Characters of a name or a reason."""
+
+_MOST_TOGETHER = 100
 
 
 class Decisions:
@@ -41,12 +45,14 @@ class Decisions:
         return [
             form_route("/job/{job}/decide", self.decide),
             form_route("/job/{job}/put-back", self.put_back),
+            form_route("/several", self.show_several),
+            form_route("/several/decide", self.decide_several),
         ]
 
     async def decide(self, request: Request, form: Form) -> Response:
         """Let one job go as it is, or give it up."""
         job = request.path_params["job"]
-        act = {"release": self._release, "discard": self._discard}.get(form.text("do"))
+        act = self._acts().get(form.text("do"))
         if act is None or not JOB_NAME.fullmatch(job):
             return self._shown.message(request, "There is no such choice", status=400)
         story = await errands.do(partial(read_story, self._root, job))
@@ -80,6 +86,59 @@ class Decisions:
             "It has been dropped again",
             "It is worked on like any picture that arrives; what is wrong with it holds it again.",
         )
+
+    async def show_several(self, request: Request, form: Form) -> Response:
+        """Show what was ticked, all on one page, before it is decided together."""
+        stories = [each for each, _ in await self._find_all(form)]
+        stories = [each for each in stories if each.can_be_decided]
+        if not stories:
+            return self._shown.message(
+                request, "Nothing was ticked", "Tick pictures on the counter that still wait."
+            )
+        can_go = all(
+            each.record is not None and can_be_released_as_it_is(each.record) for each in stories
+        )
+        return self._shown.page(
+            request, "several.html", stories=stories, can_go=can_go, who=find_login()
+        )
+
+    async def decide_several(self, request: Request, form: Form) -> Response:
+        """Let several jobs go as they are, or give them up; say of each what was done."""
+        act = self._acts().get(form.text("do"))
+        if act is None:
+            return self._shown.message(request, "There is no such choice", status=400)
+        done, not_done = 0, []
+        for story, seen in await self._find_all(form):
+            said = find_too_late(story, seen)
+            if not said:
+                try:
+                    await errands.do(partial(act, story.row.id, form))
+                except HotfolderError as error:
+                    said = " ".join(say_error(error))
+                else:
+                    done += 1
+            if said:
+                not_done.append(f"Not done: {story.card.name}: {said}")
+        self.note_decided()
+        pictures = "One picture" if done == 1 else f"{done} pictures"
+        what = {"release": "let go", "discard": "given up"}[form.text("do")]
+        return self._shown.message(
+            request, f"{pictures} {what}", *not_done, status=409 if not_done else 200
+        )
+
+    async def _find_all(self, form: Form) -> list[tuple[Story, str]]:
+        """Find the jobs of a form, each with what the person saw of it."""
+        found = []
+        for value in form.all("job")[:_MOST_TOGETHER]:
+            job, _, seen = value.partition(" ")
+            if JOB_NAME.fullmatch(job):
+                story = await errands.do(partial(read_story, self._root, job))
+                if story is not None:
+                    found.append((story, seen))
+        return found
+
+    def _acts(self) -> dict[str, Callable[[str, Form], None]]:
+        return {"release": self._release, "discard": self._discard}
 
     def tell_too_late(self, request: Request, job: str, told: str) -> Response:
         """Tell a person that nothing was done, and what has become of the job."""

@@ -27,7 +27,7 @@ from hotfolder.model.units import Money
 from hotfolder.overview.sentences import describe_batches, describe_problems
 from hotfolder.overview.status import Status, WaitingThing, collect, describe_job
 from hotfolder.pages.words import describe_changes, duration, local_time
-from hotfolder.settings.files import read_folders
+from hotfolder.settings.files import read_folders, read_title
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import load_registry
 from hotfolder.stages.roles import Role, SheetFindings
@@ -248,7 +248,9 @@ class _Teller:
 
     def _title(self, destination: str) -> str:
         found = self._status["destinations"].get(destination) if self._status else None
-        return (found["title"] if found else "") or destination
+        if found is None:
+            return read_title(self._root.destinations / f"{destination}.toml")
+        return found["title"] or destination
 
     def _find_cost(self, record: Record | None) -> Money | None:
         for stage, found in (record.findings if record else {}).items():

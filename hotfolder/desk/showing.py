@@ -51,6 +51,7 @@ STATIC: Final[dict[str, tuple[str, Callable[[], str]]]] = {
         # the words of proof sheets and those of the desk look alike, since they are one style
         lambda: text_of("hotfolder.pages", "proof.css") + text_of(_PACKAGE, "desk.css"),
     ),
+    "desk.svg": ("image/svg+xml", lambda: text_of(_PACKAGE, "desk.svg")),
     "desk.js": ("text/javascript", lambda: text_of(_PACKAGE, "desk.js")),
 }
 """Style and script, by name."""

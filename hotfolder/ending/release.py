@@ -131,9 +131,9 @@ class ReleaseFolder:
                 continue
             if path.suffix == DISCARD_SUFFIX and path.is_file():
                 note = _read_file_note(path)
-                row = ledger.find_job(path.stem)
-                if row is not None and row.destination == self._destination:
-                    self.given_up.append(JobDiscard(row.id, path, note))
+                named = ledger.find_job(path.stem)
+                if named is not None and named.destination == self._destination:
+                    self.given_up.append(JobDiscard(named.id, path, note))
                 elif ledger.has_batch(self._destination, path.stem):
                     self.discarded.append(BatchDiscard(self._destination, path.stem, path, note))
                 else:

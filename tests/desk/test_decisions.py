@@ -129,3 +129,24 @@ def test_what_a_person_put_into_the_folder_is_kept_when_it_is_given_up(client, r
     kept = root.path / "release/fine-art-canvas" / job / "note to Mara.txt"
     assert "ask first" == kept.read_text()
     assert not (root.path / "held/fine-art-canvas" / job).exists()
+
+
+def test_several_are_shown_together_and_decided_at_once_but_for_what_changed(client, root):
+    page = client.get("/").text
+    ticked = re.findall(r'name="job" value="([^"]+)"', page)
+    assert 2 == len(ticked)
+    shown = client.post("/several", data={"token": token_of(page), "job": ticked}).text
+    assert "these 2 pictures" in shown
+    assert "Not all of them can go" in shown
+    stale = ticked[1].split(" ")[0] + " 2026-01-01T00:00:00.000+00:00"
+    data = {"token": token_of(page), "job": [ticked[0], stale], "do": "discard", "why": "old"}
+    answer = client.post("/several/decide", data=data)
+    assert (409, True) == (answer.status_code, "One picture given up" in answer.text)
+    assert "Not done" in answer.text
+    assert sweep(root) == []
+    assert 1 == sum(bool(each["discarded"]) for each in records(root))
+
+
+def test_nothing_ticked_is_said(client):
+    page = client.get("/").text
+    assert "Nothing was ticked" in client.post("/several", data={"token": token_of(page)}).text

@@ -38,11 +38,14 @@ def served(root, *options):
 
 
 def test_it_prints_an_address_that_opens_it_and_ends_with_open_streams(root):
-    with served(root) as (process, address), httpx.Client(follow_redirects=True) as client:
+    with (
+        served(root) as (process, address),
+        httpx.Client(follow_redirects=True, timeout=30) as client,
+    ):
         home = address.partition("?")[0]
         assert home.startswith("http://127.0.0.1:")
-        assert 401 == httpx.get(home).status_code
-        assert 421 == httpx.get(address, headers={"host": "evil.example"}).status_code
+        assert 401 == httpx.get(home, timeout=30).status_code
+        assert 421 == httpx.get(address, headers={"host": "evil.example"}, timeout=30).status_code
         assert "wait for you" in client.get(address).text
         with client.stream("GET", f"{home}events") as stream:
             next(line for line in stream.iter_lines() if line.startswith("data:"))
@@ -57,7 +60,10 @@ def test_it_makes_nothing_in_the_root_and_takes_no_lock(root, hotfolder):
         return sorted(str(path) for path in root.path.rglob("*"))
 
     before = listed()
-    with served(root) as (process, address), httpx.Client(follow_redirects=True) as client:
+    with (
+        served(root) as (process, address),
+        httpx.Client(follow_redirects=True, timeout=30) as client,
+    ):
         assert 200 == client.get(address).status_code
         assert hotfolder("status", root.path).returncode == 0
         process.send_signal(signal.SIGTERM)
@@ -83,3 +89,27 @@ def test_a_folder_that_is_no_root_is_said(tmp_path, hotfolder):
     done = hotfolder("desk", tmp_path, "--no-browser")
     assert 4 == done.returncode
     assert "is not a root" in done.stderr
+
+
+def test_watch_opens_a_desk_beside_it_and_takes_it_along(root):
+    process = subprocess.Popen(
+        [sys.executable, "-m", "hotfolder", "watch", root.path, "--desk", "--quiet"],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    late = threading.Timer(60, process.kill)
+    late.start()
+    try:
+        lines = iter(process.stdout.readline, "")
+        address = next(line.strip() for line in lines if line.startswith("http"))
+        with httpx.Client(follow_redirects=True, timeout=30) as client:
+            assert "Nobody serves" not in client.get(address).text
+        process.send_signal(signal.SIGTERM)
+        assert 0 == process.wait(15)
+        with pytest.raises(httpx.ConnectError):
+            httpx.get(address)
+    finally:
+        late.cancel()
+        process.kill()
+        process.wait()
+        process.stdout.close()
