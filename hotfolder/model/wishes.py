@@ -49,7 +49,12 @@ class LongEdgeWish(Wish):
 
 @dataclass(frozen=True)
 class NoEnlargementWish(Wish):
-    """That no pixel is made up: a picture that is too small stays so."""
+    """That no pixel is made up: a picture that is too small is printed smaller.
+
+    See Also
+    --------
+    LongEdgeWish, SizeWish
+    """
 
     what = "that nothing is enlarged"
 
