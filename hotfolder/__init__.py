@@ -37,7 +37,14 @@ from hotfolder.model.units import (
     parse_quantity,
     say_share,
 )
-from hotfolder.model.wishes import CaptionWish, IntentWish, LongEdgeWish, SizeWish, Wish
+from hotfolder.model.wishes import (
+    CaptionWish,
+    IntentWish,
+    LongEdgeWish,
+    NoEnlargementWish,
+    SizeWish,
+    Wish,
+)
 from hotfolder.raster.exif import ExifDirectories
 from hotfolder.raster.exif import build as build_exif
 from hotfolder.raster.exif import name_of as name_exif_tag
@@ -102,6 +109,7 @@ __all__ = [
     "Message",
     "Metadata",
     "Money",
+    "NoEnlargementWish",
     "Original",
     "OwnPixels",
     "PixelsWanted",

@@ -8,6 +8,7 @@ file, 8 something is not as recorded.
 
 from __future__ import annotations
 
+import contextlib
 import signal
 import sys
 import threading
@@ -23,6 +24,7 @@ from rich.console import Console
 
 from hotfolder.cli import looking, upkeep
 from hotfolder.cli.audit import audit
+from hotfolder.cli.desk import desk
 from hotfolder.cli.discard import discard
 from hotfolder.cli.release import release
 from hotfolder.cli.status import status
@@ -128,9 +130,12 @@ def watch(
     as_json: Annotated[
         bool, typer.Option("--json", help="a line of JSON for each event, also on a terminal")
     ] = False,
+    with_desk: Annotated[
+        bool, typer.Option("--desk", help="also open the desk, in a process beside this one")
+    ] = False,
 ) -> None:
     """Serve the root until Ctrl-C or SIGTERM; say what arrives, what becomes of it, and why."""
-    from hotfolder.cli.watching import note_ended
+    from hotfolder.cli.watching import desk_beside, note_ended
     from hotfolder.logs import Terminal
 
     apart.step_behind()
@@ -142,7 +147,8 @@ def watch(
     _stop_on_signals(daemon)
     if on_terminal and not quiet:
         print_plain(f"Serving {Root(root).path}; Ctrl-C ends it.", Console(stderr=True))
-    daemon.run()
+    with desk_beside(Root(root).path) if with_desk else contextlib.nullcontext():
+        daemon.run()
 
 
 @app.command()
@@ -176,6 +182,7 @@ def sweep(
         raise typer.Exit(HELD_OR_REFUSED)
 
 
+app.command()(desk)
 app.command()(discard)
 app.command()(release)
 app.command()(looking.proof)

@@ -46,6 +46,7 @@ def run_demo(folder: Path, out: Console, sweep: Sweep) -> None:
     say(out, f"Refused, with the reason: {folder}/refused/")
     say(out, f'Ask the records: hotfolder audit {folder} --lost-above "0.2 %" --sort lost')
     say(out, "A picture on a screen predicts a print; only a test strip on the medium proves it.")
+    say(out, f"Decide about what is held, in your browser: hotfolder desk {folder}")
 
 
 def _hasten(settings: Path) -> None:
