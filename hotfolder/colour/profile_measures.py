@@ -1,0 +1,641 @@
+"""What a profile says of its medium and how far it can be trusted, measured from the profile alone.
+
+Nothing here knows the medium itself: a profile that describes another paper perfectly measures
+perfectly. A printed and measured strip tells the two apart.
+
+Colours are L*a*b* relative to the medium's white where nothing else is said. Everything goes
+through LittleCMS without its grid, but for the nodes of tables, which no engine tells of.
+
+Clauses of ICC.1:2022: 9.2 for tags, 10.14 ``measurementType``, 10.30 ``viewingConditionsType``.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hotfolder.colour.arrays import Codes, Floats
+from hotfolder.colour.difference import delta_e_00
+from hotfolder.colour.encodings import xyz_to_lab
+from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, call, to_lab
+from hotfolder.colour.lookup_tables import LookupTable, read_tables
+from hotfolder.colour.loss import Noise, round_trip_noise
+from hotfolder.colour.medium import largest_ink_sum
+from hotfolder.colour.profile import Profile, lab_profile
+from hotfolder.colour.slabs import over_slabs
+from hotfolder.colour.table_defects import Flaw, Levels, find_flaws, find_levels
+from hotfolder.model.encoding import Encoding
+from hotfolder.model.intent import Intent
+
+HUE_BINS: Final = 12
+"""Of 30° each, the first from 0°."""
+
+LIGHTNESS_BINS: Final = 5
+"""Of 20 L* each, the darkest first."""
+
+NEUTRAL_WITHIN: Final = 6.0
+"""C*ab below which a colour counts as neutral."""
+
+VOLUME_LIGHTNESS_BINS: Final = 40
+"""Slices of 2.5 L* in which the gamut's edge is looked for."""
+
+VOLUME_HUE_BINS: Final = 72
+"""Sectors of 5° in which the gamut's edge is looked for."""
+
+_ROUND_TRIP_COLOURS = 30_000
+_LEAST_IN_BIN = 12
+_GREYS = 201
+_SEED = 0
+_CODES_PER_CALL = 20_000
+_DEMAND_OF_PLEASING = 2.0
+_BLACK_CHROMA = 3.0
+"""C*ab that a black may have and still count as one; more, if the profile's own black has more."""
+
+_BLACK_ROUNDS = 12
+_BLACK_TRIES = 600
+_DEVICE_SIDE = {1: 1025, 3: 41, 4: 17}
+_FACE_SIDE = {3: 129, 4: 49}
+_TABLE_NAMES = {"0": Intent.PERCEPTUAL, "1": Intent.RELATIVE_COLORIMETRIC, "2": Intent.SATURATION}
+_OBSERVERS = {1: "2°", 2: "10°"}
+_GEOMETRIES = {1: "0°/45°", 2: "sphere"}
+_ILLUMINANTS = {
+    1: "D50", 2: "D65", 3: "D93", 4: "F2", 5: "D55", 6: "A", 7: "E", 8: "F8",
+}  # fmt: skip
+_TARGET_KEYS = (
+    "MEASUREMENT_CONDITION", "MEASUREMENT_GEOMETRY", "MEASUREMENT_SOURCE", "FILTER",
+    "FILTER_STATUS", "POLARIZATION", "SAMPLE_BACKING", "WEIGHTING_FUNCTION", "ILLUMINATION_NAME",
+    "OBSERVER", "DEVICE_CLASS", "CREATED", "PRINT_CONDITIONS", "TARGET_INSTRUMENT",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Condition:
+    """How the profile says that its medium was measured; what it does not say is ""."""
+
+    observer: str = ""
+    """``"2°"`` or ``"10°"``, from the tag ``meas``."""
+
+    geometry: str = ""
+    """``"0°/45°"`` or ``"sphere"``, from ``meas``."""
+
+    illuminant: str = ""
+    """``"D50"`` …, from ``meas``."""
+
+    flare: float | None = None
+    """Stray light, 0 … 1, from ``meas``."""
+
+    viewing: str = ""
+    """The text for people about viewing, from the tag ``vued``."""
+
+    target: tuple[tuple[str, str], ...] = ()
+    """Keywords of the characterisation data (``targ``) that say how it was measured, with their
+    values."""
+
+    has_target: bool = False
+    """Whether the profile carries its characterisation data."""
+
+    @property
+    def is_said(self) -> bool:
+        """Whether anything about measuring is said."""
+        return bool(self.observer or self.geometry or self.illuminant or self.target)
+
+
+@dataclass(frozen=True, eq=False)
+class RoundTrip:
+    """What becomes of colours that the medium can make: to device values by the table, and back."""
+
+    noise: Noise
+    """Over all of them, as the gamut check takes it."""
+
+    mean: NDArray[np.float64] = field(repr=False)
+    """ΔE00 by lightness and hue, shape (`LIGHTNESS_BINS`, `HUE_BINS` + 1), the last column
+    neutrals; NaN where the medium has hardly any colour."""
+
+    p95: NDArray[np.float64] = field(repr=False)
+    """The same: exceeded by one colour in twenty."""
+
+
+@dataclass(frozen=True, eq=False)
+class Gamut:
+    """Which colours the medium can make, within its ink limit."""
+
+    volume: float
+    """In cubic units of CIELAB, right to a few percent."""
+
+    edge: NDArray[np.float64] = field(repr=False)
+    """Largest C*ab by lightness and hue, shape (`VOLUME_LIGHTNESS_BINS`, `VOLUME_HUE_BINS`); 0
+    where there is no colour."""
+
+
+@dataclass(frozen=True)
+class Black:
+    """A black that comes out."""
+
+    name: str
+    """By which way, in words: ``"perceptual"``, …, ``"the darkest there is"``."""
+
+    lab: tuple[float, float, float]
+    """Its colour."""
+
+    device: tuple[float, ...]
+    """Its device values, 0 … 1."""
+
+
+@dataclass(frozen=True, eq=False)
+class Greys:
+    """A ramp of neutral greys through one intent."""
+
+    intent: Intent
+    """Which."""
+
+    wanted: NDArray[np.float64] = field(repr=False)
+    """L* that goes in, rising, 0 … 100."""
+
+    lab: NDArray[np.float64] = field(repr=False)
+    """What comes out, shape (n, 3)."""
+
+    largest_fall: float
+    """By how much L* falls at most while it should rise; 0 in a ramp that never does."""
+
+    falls_at: float
+    """L* wanted where that is."""
+
+    largest_step: float
+    """The largest rise of L* from one step of 0.5 L* to the next."""
+
+
+@dataclass(frozen=True, eq=False)
+class TableMeasures:
+    """One table of a profile."""
+
+    table: LookupTable = field(repr=False)
+    """The table itself."""
+
+    intents: tuple[Intent, ...]
+    """Which intents use it."""
+
+    flaws: tuple[Flaw, ...]
+    """What stands out in it, the largest first."""
+
+    levels: Levels
+    """How finely its numbers are graded."""
+
+
+@dataclass(frozen=True)
+class Whites:
+    """Whether the profile's whites are what they must be."""
+
+    media_lab: tuple[float, float, float] | None
+    """The tag ``wtpt`` against D50: the paper itself."""
+
+    of_device_white: tuple[float, float, float]
+    """What the profile says of its device white (no ink, or full light); must be 100, 0, 0."""
+
+    device_of_white: tuple[float, ...]
+    """Device values that its table makes of white, as amounts off device white, 0 … 1."""
+
+
+@dataclass(frozen=True, eq=False)
+class QuickMeasures:
+    """What shows within a fraction of a second whether something is wrong."""
+
+    noise: Noise | None
+    """Round trip; None for an input device."""
+
+    greys: tuple[Greys, ...]
+    """By intent."""
+
+    tables: tuple[TableMeasures, ...]
+    """Those that are in it, each once."""
+
+    whites: Whites
+    """Of the medium and of the table."""
+
+    falling_inks: tuple[tuple[str, float], ...]
+    """Channels that get lighter where they should get darker (inks), or the other way round: name
+    and by how much at most, L*. Only what is more than 0.5."""
+
+    exchanged_channels: str
+    """In words, where solids have hues that belong to another channel; ""."""
+
+
+@dataclass(frozen=True, eq=False)
+class ProfileMeasures:
+    """All that is measured of a profile."""
+
+    profile: Profile
+    """Of which."""
+
+    created: datetime | None
+    """When it says that it was made; None where that is no date."""
+
+    condition: Condition
+    """How it says that its medium was measured."""
+
+    quick: QuickMeasures
+    """What may be wrong."""
+
+    ink_limit: float | None
+    """Sum of inks, 1 is one solid ink, within which it was measured; None without inks."""
+
+    round_trip: RoundTrip | None
+    """None for an input device."""
+
+    gamut: Gamut | None
+    """None for grey."""
+
+    blacks: tuple[Black, ...]
+    """By intent, and the darkest there is, which is the last."""
+
+
+@lru_cache(maxsize=16)
+def measure_quickly(profile: Profile) -> QuickMeasures:
+    """Measure what may be wrong with a profile: a fraction of a second.
+
+    Parameters
+    ----------
+    profile
+        Of an RGB, grey or CMYK device.
+
+    Raises
+    ------
+    ValueError
+        For Lab, which no device has.
+    """
+    if profile.encoding is Encoding.LAB:
+        raise ValueError("Lab is no device")
+    can_print = profile.can_be_destination
+    return QuickMeasures(
+        noise=round_trip_noise(profile) if can_print else None,
+        greys=_measure_greys(profile) if can_print else (),
+        tables=_measure_tables(profile),
+        whites=_measure_whites(profile),
+        falling_inks=_find_falling(profile),
+        exchanged_channels=_find_exchanged_channels(profile),
+    )
+
+
+def measure(profile: Profile, ink_limit: float | None = None) -> ProfileMeasures:
+    """Measure all of a profile: some seconds.
+
+    Parameters
+    ----------
+    profile
+        Of an RGB, grey or CMYK device.
+    ink_limit
+        Sum of inks that the medium bears, 1 is one solid ink; by default, and for CMYK only, the
+        most that the profile's table lays anywhere.
+
+    Raises
+    ------
+    ValueError
+        For Lab, which no device has.
+    """
+    quick = measure_quickly(profile)
+    limit = None
+    if profile.encoding is Encoding.CMYK:
+        limit = ink_limit
+        if limit is None and profile.can_be_destination:
+            limit = largest_ink_sum(profile)
+    return ProfileMeasures(
+        profile=profile,
+        created=_created(profile),
+        condition=read_condition(profile),
+        quick=quick,
+        ink_limit=limit,
+        round_trip=_measure_round_trip(profile) if profile.can_be_destination else None,
+        gamut=_measure_gamut(profile, limit) if profile.encoding is not Encoding.GREY else None,
+        blacks=_measure_blacks(profile, limit),
+    )
+
+
+def read_condition(profile: Profile) -> Condition:
+    """Read what a profile says of how its medium was measured."""
+    observer = geometry = illuminant = ""
+    flare = None
+    tag = _tag(profile, "meas")
+    if tag[:4] == b"meas" and len(tag) >= 36:
+        seen, _, _, _, how, stray, light = struct.unpack_from(">I3iIII", tag, 8)
+        observer, geometry = _OBSERVERS.get(seen, ""), _GEOMETRIES.get(how, "")
+        illuminant, flare = _ILLUMINANTS.get(light, ""), stray / 65536
+    target = _read_text(_tag(profile, "targ"))
+    return Condition(
+        observer,
+        geometry,
+        illuminant,
+        flare,
+        _read_text(_tag(profile, "vued"))[:300],
+        _read_target(target),
+        bool(target.strip()),
+    )
+
+
+def _tag(profile: Profile, name: str) -> bytes:
+    offset, size = profile.tags.get(name, (0, 0))
+    return profile.data[offset : offset + size]
+
+
+def _read_text(tag: bytes) -> str:
+    """Read a text of either version, as much of it as is ASCII; "" for anything else."""
+    match tag[:4]:
+        case b"text":
+            return tag[8:].split(b"\0")[0].decode("latin-1")
+        case b"desc" if len(tag) >= 12:
+            count = struct.unpack_from(">I", tag, 8)[0]
+            return tag[12 : 12 + count].split(b"\0")[0].decode("latin-1")
+        case b"mluc" if len(tag) >= 28:
+            length, start = struct.unpack_from(">II", tag, 20)
+            return tag[start : start + length].decode("utf-16-be", errors="replace").split("\0")[0]
+    return ""
+
+
+def _read_target(text: str) -> tuple[tuple[str, str], ...]:
+    """Find the keywords of characterisation data (ISO 28178) that say how it was measured."""
+    found: dict[str, str] = {}
+    for line in text.splitlines():
+        if line.startswith("BEGIN_DATA") or len(found) >= len(_TARGET_KEYS):
+            break
+        key, _, value = line.strip().partition(" " if " " in line else "\t")
+        value = value.strip().strip('"')
+        if key in _TARGET_KEYS and value:
+            shown = "".join(each if each.isprintable() else " " for each in value)
+            found.setdefault(key, shown[:120])
+    return tuple(found.items())
+
+
+def _created(profile: Profile) -> datetime | None:
+    """Read the date of the header (7.2.8)."""
+    try:
+        year, month, day, hour, minute, second = struct.unpack_from(">6H", profile.data, 24)
+        return datetime(year, month, day, hour, minute, second, tzinfo=UTC)
+    except ValueError:
+        return None
+
+
+def _codes(device: Floats) -> Codes:
+    return np.rint(np.clip(device, 0, 1) * 65535).astype(np.uint16)
+
+
+def _colours(profile: Profile, device: Floats) -> NDArray[np.float64]:
+    """L*a*b* of device values, shape (n, channels), 0 … 1."""
+    codes = _codes(device)
+    parts = over_slabs(
+        lambda start, stop: to_lab(profile, codes[start:stop]),
+        len(codes),
+        1,
+        worth_a_thread=_CODES_PER_CALL,
+    )
+    return np.concatenate(parts)
+
+
+def _to_device(profile: Profile, lab: Floats, intent: Intent, flags: int = 0) -> Floats:
+    """Device values, 0 … 1, that the profile's table makes of colours, shape (n, 3)."""
+    codes: Codes = call(
+        np.ascontiguousarray(lab)[None], lab_profile(), profile, intent, NO_GRID | flags, np.uint16
+    )
+    return codes.reshape(len(lab), -1) / 65535
+
+
+def _device_white(profile: Profile) -> Floats:
+    value = 0.0 if profile.encoding is Encoding.CMYK else 1.0
+    return np.full(profile.encoding.channels, value)
+
+
+def _intents_of(profile: Profile) -> list[Intent]:
+    """The intents with a table of their own; relative colorimetric in any case."""
+    asked = (Intent.PERCEPTUAL, Intent.RELATIVE_COLORIMETRIC, Intent.SATURATION)
+    places: set[object] = set()
+    found = []
+    for intent in asked:
+        place = profile.tags.get(f"B2A{intent.code}")
+        if intent is not Intent.RELATIVE_COLORIMETRIC and (place is None or place in places):
+            continue
+        places.add(place)
+        found.append(intent)
+    return found
+
+
+def _measure_greys(profile: Profile) -> tuple[Greys, ...]:
+    wanted = np.linspace(0, 100, _GREYS)
+    ramp = np.stack([wanted, np.zeros(_GREYS), np.zeros(_GREYS)], axis=-1)
+    found = []
+    for intent in _intents_of(profile):
+        lab = _colours(profile, _to_device(profile, ramp, intent))
+        fall = np.maximum.accumulate(lab[:, 0]) - lab[:, 0]
+        at = int(fall.argmax())
+        rises = np.diff(lab[:, 0])
+        found.append(
+            Greys(intent, wanted, lab, float(fall[at]), float(wanted[at]), float(rises.max()))
+        )
+    return tuple(found)
+
+
+def _measure_tables(profile: Profile) -> tuple[TableMeasures, ...]:
+    found = []
+    for table in read_tables(profile):
+        colours = table.made
+        if table.is_to_device:
+            flat = colours.reshape(-1, colours.shape[-1])
+            if flat.shape[1] != profile.encoding.channels:
+                continue
+            colours = _colours(profile, flat).reshape(*colours.shape[:-1], 3)
+        place = profile.tags[table.name]
+        kind = table.name[:3]
+        intents = tuple(
+            intent
+            for number, intent in _TABLE_NAMES.items()
+            if profile.tags.get(f"{kind}{number}", profile.tags.get(f"{kind}0")) == place
+        )
+        # Beside measurements, a table for another intent changes colours to please.
+        pleases = not table.is_to_device and Intent.RELATIVE_COLORIMETRIC not in intents
+        flaws = tuple(find_flaws(colours, _DEMAND_OF_PLEASING if pleases else 1.0))
+        found.append(TableMeasures(table, intents, flaws, find_levels(table.nodes)))
+    return tuple(found)
+
+
+def _measure_whites(profile: Profile) -> Whites:
+    white = _device_white(profile)
+    media = profile.media_white_xyz
+    L, a, b = _colours(profile, white[None])[0].tolist()
+    made = white
+    if profile.can_be_destination:
+        made = _to_device(profile, np.array([[100.0, 0, 0]]), Intent.RELATIVE_COLORIMETRIC)[0]
+    return Whites(
+        None if media is None else tuple(xyz_to_lab(np.array(media)).tolist()),
+        (L, a, b),
+        tuple(np.abs(made - white).tolist()),
+    )
+
+
+def _channel_names(profile: Profile) -> tuple[str, ...]:
+    return {
+        Encoding.RGB: ("red", "green", "blue"),
+        Encoding.CMYK: ("cyan", "magenta", "yellow", "black"),
+    }.get(profile.encoding, ("grey",))
+
+
+def _find_falling(profile: Profile) -> tuple[tuple[str, float], ...]:
+    """Compare ramps of single channels, and of greys for RGB, with rising (or falling) ones."""
+    names = _channel_names(profile)
+    steps = np.linspace(0, 1, 129)
+    ramps = [(name, np.eye(len(names))[at] * steps[:, None]) for at, name in enumerate(names)]
+    if profile.encoding is Encoding.RGB:
+        ramps.append(("grey", np.repeat(steps[:, None], 3, axis=1)))
+    sign = -1 if profile.encoding is Encoding.CMYK else 1
+    found = []
+    for name, ramp in ramps:
+        lightness = sign * _colours(profile, ramp)[:, 0]
+        fall = float((np.maximum.accumulate(lightness) - lightness).max())
+        if fall > 0.5:
+            found.append((name, fall))
+    return tuple(found)
+
+
+_HUES_OF_SOLIDS: Final = {
+    "red": (-60, 90), "green": (90, 220), "blue": (220, 345),
+    "cyan": (160, 290), "magenta": (-75, 60), "yellow": (60, 130),
+}  # fmt: skip
+"""Widest ranges of CIELAB hue, degrees, in which a solid can lie; our own, from all at hand."""
+
+
+def _find_exchanged_channels(profile: Profile) -> str:
+    names = _channel_names(profile)
+    if len(names) < 3:
+        return ""
+    lab = _colours(profile, np.eye(len(names)))
+    hues = np.degrees(np.arctan2(lab[:, 2], lab[:, 1]))
+    said = []
+    for name, hue, (_, a, b) in zip(names[:3], hues, lab.tolist(), strict=False):
+        if name not in _HUES_OF_SOLIDS or np.hypot(a, b) < 20:
+            continue
+        low, high = _HUES_OF_SOLIDS[name]
+        if (hue - low) % 360 > high - low:
+            said.append(f"solid {name} has the hue {hue % 360:.0f}°")
+    return ", ".join(said)
+
+
+def _measure_round_trip(profile: Profile) -> RoundTrip:
+    channels = profile.encoding.channels
+    generator = np.random.default_rng(_SEED)
+    device = generator.random((_ROUND_TRIP_COLOURS, channels))
+    if channels == 3:  # greys are the most looked at, and rare among random values
+        level = generator.random((_ROUND_TRIP_COLOURS // 6, 1))
+        near = level + generator.normal(0, 0.02, (len(level), channels))
+        device = np.concatenate([device, np.clip(near, 0, 1)])
+    relative = Intent.RELATIVE_COLORIMETRIC
+    colours = _colours(profile, device)
+    if channels == 4:
+        level = generator.random((_ROUND_TRIP_COLOURS // 6, 1)) * [100.0, 0, 0]
+        colours = np.concatenate([colours, level + generator.normal(0, 2, level.shape)])
+    first = _colours(profile, _to_device(profile, colours, relative))
+    second = _colours(profile, _to_device(profile, first, relative))
+    difference = delta_e_00(first, second)
+    shape = (LIGHTNESS_BINS, HUE_BINS + 1)
+    mean, p95 = np.full(shape, np.nan), np.full(shape, np.nan)
+    chroma = np.hypot(first[:, 1], first[:, 2])
+    hue = np.degrees(np.arctan2(first[:, 2], first[:, 1])) % 360
+    column = np.minimum((hue / 360 * HUE_BINS).astype(int), HUE_BINS - 1)
+    column[chroma < NEUTRAL_WITHIN] = HUE_BINS
+    row = np.clip(first[:, 0] / 100 * LIGHTNESS_BINS, 0, LIGHTNESS_BINS - 1).astype(int)
+    for at in np.ndindex(shape):
+        of = difference[(row == at[0]) & (column == at[1])]
+        if len(of) >= _LEAST_IN_BIN:
+            mean[at], p95[at] = of.mean(), np.percentile(of, 95)
+    return RoundTrip(round_trip_noise(profile), mean, p95)
+
+
+def _measure_gamut(profile: Profile, limit: float | None) -> Gamut:
+    lab = _colours(profile, _device_values(profile, limit))
+    rows = VOLUME_LIGHTNESS_BINS
+    row = np.clip(lab[:, 0] / 100 * rows, 0, rows - 1).astype(int)
+    hue = np.degrees(np.arctan2(lab[:, 2], lab[:, 1])) % 360
+    column = np.minimum((hue / 360 * VOLUME_HUE_BINS).astype(int), VOLUME_HUE_BINS - 1)
+    edge = np.zeros((rows, VOLUME_HUE_BINS))
+    np.maximum.at(edge, (row, column), np.hypot(lab[:, 1], lab[:, 2]))
+    # The largest of a bin lies too far out, in bins twice as large by twice as much.
+    coarse = edge.reshape(rows // 2, 2, VOLUME_HUE_BINS // 2, 2).max(axis=(1, 3))
+    return Gamut(2 * _volume(edge) - _volume(coarse), edge)
+
+
+def _volume(edge: Floats) -> float:
+    rows, columns = edge.shape
+    return float((edge**2).sum() * 0.5 * np.radians(360 / columns) * 100 / rows)
+
+
+def _device_values(profile: Profile, limit: float | None) -> Floats:
+    """Device values everywhere and, closer, on the faces of device space, where the edge is."""
+    channels = profile.encoding.channels
+    side = np.linspace(0, 1, _DEVICE_SIDE[channels])
+    inner = np.stack(np.meshgrid(*[side] * channels, indexing="ij"), axis=-1)
+    parts = [inner.reshape(-1, channels)]
+    if channels >= 3:
+        line = np.linspace(0, 1, _FACE_SIDE[channels])
+        plane = np.stack(np.meshgrid(line, line, indexing="ij"), axis=-1).reshape(-1, 2)
+        for first in range(channels):
+            for second in range(first + 1, channels):
+                others = [each for each in range(channels) if each not in (first, second)]
+                for ends in np.ndindex(*[2] * len(others)):
+                    face = np.empty((len(plane), channels))
+                    face[:, [first, second]] = plane
+                    face[:, others] = ends
+                    parts.append(face)
+    device = np.concatenate(parts)
+    if limit is not None:
+        device = device[device.sum(axis=1) <= limit + 1e-9]
+    return device
+
+
+def _measure_blacks(profile: Profile, limit: float | None) -> tuple[Black, ...]:
+    found = []
+    black = np.zeros((1, 3))
+    if profile.can_be_destination:
+        ways = [(str(each).replace("-", " "), each, 0) for each in _intents_of(profile)]
+        relative = Intent.RELATIVE_COLORIMETRIC
+        name = f"{str(relative).replace('-', ' ')}, black point compensation"
+        ways.append((name, relative, BLACK_POINT_COMPENSATION))
+        for name, intent, flags in ways:
+            device = _to_device(profile, black, intent, flags)
+            found.append(_black(name, profile, device))
+    most = max((float(np.hypot(*each.lab[1:])) for each in found), default=0.0)
+    found.append(_find_darkest(profile, limit, max(most, _BLACK_CHROMA)))
+    return tuple(found)
+
+
+def _black(name: str, profile: Profile, device: Floats) -> Black:
+    L, a, b = _colours(profile, device)[0].tolist()
+    return Black(name, (L, a, b), tuple(device[0].tolist()))
+
+
+def _find_darkest(profile: Profile, limit: float | None, chroma: float) -> Black:
+    """Search all device values within the ink limit for the least L*, no more coloured than that.
+
+    First everywhere, then ever closer around the best; random, with a fixed seed.
+    """
+    cap = np.inf if limit is None else limit
+    generator = np.random.default_rng(_SEED)
+
+    def ordered(device: Floats) -> Floats:
+        device = device[device.sum(axis=1) <= cap + 1e-9]
+        lab = _colours(profile, device)
+        coloured = np.maximum(np.hypot(lab[:, 1], lab[:, 2]) - chroma, 0)
+        best: Floats = device[np.argsort(lab[:, 0] + 10 * coloured, kind="stable")[:8]]
+        return best
+
+    best = ordered(_device_values(profile, limit))
+    reach = 1 / _DEVICE_SIDE[profile.encoding.channels]
+    for _ in range(_BLACK_ROUNDS):
+        moved = best[:, None] + generator.normal(
+            0, reach, (len(best), _BLACK_TRIES // len(best), best.shape[1])
+        )
+        tried = np.clip(moved.reshape(-1, best.shape[1]), 0, 1)
+        sums = np.maximum(tried.sum(axis=1), 1e-9)
+        tried *= np.minimum(1, cap / sums)[:, None]
+        best = ordered(np.concatenate([best, tried]))
+        reach *= 0.8
+    return _black("the darkest there is", profile, best[:1])
