@@ -18,6 +18,7 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
+import scipy.ndimage
 from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Codes, Floats
@@ -310,7 +311,7 @@ def measure(profile: Profile, ink_limit: float | None = None) -> ProfileMeasures
         quick=quick,
         ink_limit=limit,
         round_trip=_measure_round_trip(profile) if profile.can_be_destination else None,
-        gamut=_measure_gamut(profile, limit) if profile.encoding is not Encoding.GREY else None,
+        gamut=measure_gamut(profile, limit) if profile.encoding is not Encoding.GREY else None,
         blacks=_measure_blacks(profile, limit),
     )
 
@@ -550,7 +551,16 @@ def _measure_round_trip(profile: Profile) -> RoundTrip:
     return RoundTrip(round_trip_noise(profile), mean, p95)
 
 
-def _measure_gamut(profile: Profile, limit: float | None) -> Gamut:
+def measure_gamut(profile: Profile, limit: float | None) -> Gamut:
+    """Measure which colours a device of three or four channels can make.
+
+    Parameters
+    ----------
+    profile
+        RGB or CMYK.
+    limit
+        Sum of inks that the medium bears, 1 is one solid ink; None for no limit.
+    """
     lab = _colours(profile, _device_values(profile, limit))
     rows = VOLUME_LIGHTNESS_BINS
     row = np.clip(lab[:, 0] / 100 * rows, 0, rows - 1).astype(int)
@@ -558,6 +568,8 @@ def _measure_gamut(profile: Profile, limit: float | None) -> Gamut:
     column = np.minimum((hue / 360 * VOLUME_HUE_BINS).astype(int), VOLUME_HUE_BINS - 1)
     edge = np.zeros((rows, VOLUME_HUE_BINS))
     np.maximum.at(edge, (row, column), np.hypot(lab[:, 1], lab[:, 2]))
+    # A dip of a single sector is one that too few device values fell into.
+    edge = scipy.ndimage.grey_closing(edge, size=(1, 3), mode="wrap")
     # The largest of a bin lies too far out, in bins twice as large by twice as much.
     coarse = edge.reshape(rows // 2, 2, VOLUME_HUE_BINS // 2, 2).max(axis=(1, 3))
     return Gamut(2 * _volume(edge) - _volume(coarse), edge)

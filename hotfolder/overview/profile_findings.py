@@ -339,29 +339,25 @@ def describe_flaw(profile: Profile, table: LookupTable, flaw: Flaw) -> str:
 
 
 def describe_place(profile: Profile, table: LookupTable, flaw: Flaw) -> str:
-    """Say where in a table: ``"near L* 50, a* 20"`` or ``"near 50 % cyan"``."""
+    """Say where in a table: ``"near L* 50, a* 20, any b*"`` or ``"near 50 % cyan, …"``."""
     inputs = [None if at is None else table.input_at(axis, at) for axis, at in enumerate(flaw.at)]
-    if table.is_to_device and profile.pcs == "Lab ":
+    if not table.is_to_device:
+        names = _CHANNELS[profile.encoding]
+        shown = [None if each is None else f"{100 * each:.0f} %" for each in inputs]
+        return "near " + ", ".join(
+            f"any {name}" if each is None else f"{each} {name}"
+            for name, each in zip(names, shown, strict=True)
+        )
+    if profile.pcs == "Lab ":
         version: Literal["2.4", "4.4"] = "4.4" if table.bits == 8 or profile.is_version_4 else "2.4"
-        lab = codes_to_lab([0.0 if each is None else each for each in inputs], version)
-        shown = [
-            f"{name} {value:.0f}"
-            for name, value, each in zip(("L*", "a*", "b*"), lab, inputs, strict=True)
-            if each is not None
-        ]
-    elif table.is_to_device:
-        shown = [
-            f"{name} {each:.2f}"
-            for name, each in zip("XYZ", inputs, strict=True)
-            if each is not None
-        ]
+        lab = codes_to_lab([each or 0.0 for each in inputs], version).tolist()
+        names, values = ("L*", "a*", "b*"), [f"{each:.0f}" for each in lab]
     else:
-        shown = [
-            f"{each:.0%} {name}".replace("%", " %")
-            for name, each in zip(_CHANNELS[profile.encoding], inputs, strict=True)
-            if each is not None
-        ]
-    return f"near {', '.join(shown)}"
+        names, values = ("X", "Y", "Z"), [f"{each or 0.0:.2f}" for each in inputs]
+    return "near " + ", ".join(
+        f"any {name}" if each is None else f"{name} {value}"
+        for name, value, each in zip(names, values, inputs, strict=True)
+    )
 
 
 def _lab(lab: tuple[float, float, float]) -> str:
