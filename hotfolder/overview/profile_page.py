@@ -208,13 +208,12 @@ def _draw_slices(gamut: Gamut) -> list[dict[str, object]]:
         row = min(int(L / 100 * VOLUME_LIGHTNESS_BINS), VOLUME_LIGHTNESS_BINS - 1)
         edge = gamut.edge[row]
         sectors = []
-        for at, chroma in zip(turn, edge, strict=True):
+        between = (edge + np.roll(edge, -1)) / 2  # so that sectors meet
+        for number, (at, chroma) in enumerate(zip(turn, edge, strict=True)):
             if chroma <= 0:
                 continue
-            ends = [
-                (chroma * np.cos(at + way * half), -chroma * np.sin(at + way * half))
-                for way in (-1, 1)
-            ]
+            corners = ((at - half, between[number - 1]), (at, chroma), (at + half, between[number]))
+            ends = [(reach * np.cos(way), -reach * np.sin(way)) for way, reach in corners]
             colour = np.array([L, 0.8 * chroma * np.cos(at), 0.8 * chroma * np.sin(at)])
             points = "0,0 " + " ".join(f"{x:.1f},{y:.1f}" for x, y in ends)
             sectors.append({"points": points, "fill": _hex(colour)})
