@@ -17,6 +17,7 @@ from hotfolder.disk import platforms, pulse
 from hotfolder.disk.marker import Unreachable, check_marker
 from hotfolder.errors import PluginError, Problem
 from hotfolder.intake.scan import scan
+from hotfolder.ledger.log_places import LogPlaces
 from hotfolder.model.encoding import Encoding
 from hotfolder.overview.new_root import find_new_folders
 from hotfolder.overview.overlaps import Located, collisions, locate
@@ -96,6 +97,14 @@ def check(root: Root, *, with_profiles: bool = False) -> Checked:
         f"in/{folder.name} belongs to no destination: what is dropped there stays there"
         for folder in sorted((root.path / "in").glob("*"))
         if folder.is_dir() and folder.name not in {**settings.destinations, **settings.refused}
+    ]
+    logs = LogPlaces(root.private)
+    remarks += [
+        f"{name}: records of before its results were moved are in {log}, and not in its log of "
+        "today: connect its disk and start again; if it has gone for good, take it out of "
+        f"{logs.file}"
+        for name in folders
+        for log in logs.left_behind(name)
     ]
     remarks += find_unmentioned(root, _find_folders(root, settings))
     judged, measured = _judge_profiles(settings) if with_profiles else ([], [])
