@@ -17,9 +17,9 @@ import numpy as np
 
 from hotfolder.colour.icc_encode import codes_to_lab
 from hotfolder.colour.lookup_tables import LookupTable
+from hotfolder.colour.measuring_condition import Condition
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.profile_measures import (
-    Condition,
     ProfileMeasures,
     QuickMeasures,
     TableMeasures,
