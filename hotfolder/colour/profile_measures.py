@@ -15,19 +15,25 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-import scipy.ndimage
 from numpy.typing import NDArray
 
-from hotfolder.colour.arrays import Codes, Floats
+from hotfolder.colour.arrays import Floats
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.encodings import xyz_to_lab
-from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, call, to_lab
 from hotfolder.colour.lookup_tables import LookupTable, read_tables
 from hotfolder.colour.loss import Noise, round_trip_noise
 from hotfolder.colour.measuring_condition import Condition, read_condition, read_date
 from hotfolder.colour.medium import largest_ink_sum
-from hotfolder.colour.profile import Profile, lab_profile
-from hotfolder.colour.slabs import over_slabs
+from hotfolder.colour.profile import Profile
+from hotfolder.colour.profile_reach import (
+    Black,
+    Gamut,
+    colours_of,
+    intents_of,
+    measure_blacks,
+    measure_gamut,
+    to_device,
+)
 from hotfolder.colour.table_defects import Flaw, Levels, find_flaws, find_levels
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
@@ -41,25 +47,13 @@ LIGHTNESS_BINS: Final = 5
 NEUTRAL_WITHIN: Final = 6.0
 """C*ab below which a colour counts as neutral."""
 
-VOLUME_LIGHTNESS_BINS: Final = 40
-"""Slices of 2.5 L* in which the gamut's edge is looked for."""
-
-VOLUME_HUE_BINS: Final = 72
-"""Sectors of 5° in which the gamut's edge is looked for."""
 
 _ROUND_TRIP_COLOURS = 30_000
 _LEAST_IN_BIN = 12
 _GREYS = 201
 _SEED = 0
-_CODES_PER_CALL = 20_000
 _DEMAND_OF_PLEASING = 2.0
-_BLACK_CHROMA = 3.0
-"""C*ab that a black may have and still count as one; more, if the profile's own black has more."""
 
-_BLACK_ROUNDS = 12
-_BLACK_TRIES = 600
-_DEVICE_SIDE = {1: 1025, 3: 41, 4: 17}
-_FACE_SIDE = {3: 129, 4: 49}
 _TABLE_NAMES = {"0": Intent.PERCEPTUAL, "1": Intent.RELATIVE_COLORIMETRIC, "2": Intent.SATURATION}
 
 
@@ -76,32 +70,6 @@ class RoundTrip:
 
     p95: NDArray[np.float64] = field(repr=False)
     """The same: exceeded by one colour in twenty."""
-
-
-@dataclass(frozen=True, eq=False)
-class Gamut:
-    """Which colours the medium can make, within its ink limit."""
-
-    volume: float
-    """In cubic units of CIELAB, right to a few percent."""
-
-    edge: NDArray[np.float64] = field(repr=False)
-    """Largest C*ab by lightness and hue, shape (`VOLUME_LIGHTNESS_BINS`, `VOLUME_HUE_BINS`); 0
-    where there is no colour."""
-
-
-@dataclass(frozen=True)
-class Black:
-    """A black that comes out."""
-
-    name: str
-    """By which way, in words: ``"perceptual"``, …, ``"the darkest there is"``."""
-
-    lab: tuple[float, float, float]
-    """Its colour."""
-
-    device: tuple[float, ...]
-    """Its device values, 0 … 1."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -268,32 +236,8 @@ def measure(profile: Profile, ink_limit: float | None = None) -> ProfileMeasures
         ink_limit=limit,
         round_trip=_measure_round_trip(profile) if profile.can_be_destination else None,
         gamut=measure_gamut(profile, limit) if profile.encoding is not Encoding.GREY else None,
-        blacks=_measure_blacks(profile, limit),
+        blacks=measure_blacks(profile, limit),
     )
-
-
-def _codes(device: Floats) -> Codes:
-    return np.rint(np.clip(device, 0, 1) * 65535).astype(np.uint16)
-
-
-def _colours(profile: Profile, device: Floats) -> NDArray[np.float64]:
-    """L*a*b* of device values, shape (n, channels), 0 … 1."""
-    codes = _codes(device)
-    parts = over_slabs(
-        lambda start, stop: to_lab(profile, codes[start:stop]),
-        len(codes),
-        1,
-        worth_a_thread=_CODES_PER_CALL,
-    )
-    return np.concatenate(parts)
-
-
-def _to_device(profile: Profile, lab: Floats, intent: Intent, flags: int = 0) -> Floats:
-    """Device values, 0 … 1, that the profile's table makes of colours, shape (n, 3)."""
-    codes: Codes = call(
-        np.ascontiguousarray(lab)[None], lab_profile(), profile, intent, NO_GRID | flags, np.uint16
-    )
-    return codes.reshape(len(lab), -1) / 65535
 
 
 def _device_white(profile: Profile) -> Floats:
@@ -301,26 +245,12 @@ def _device_white(profile: Profile) -> Floats:
     return np.full(profile.encoding.channels, value)
 
 
-def _intents_of(profile: Profile) -> list[Intent]:
-    """The intents with a table of their own; relative colorimetric in any case."""
-    asked = (Intent.PERCEPTUAL, Intent.RELATIVE_COLORIMETRIC, Intent.SATURATION)
-    places: set[object] = set()
-    found = []
-    for intent in asked:
-        place = profile.tags.get(f"B2A{intent.code}")
-        if intent is not Intent.RELATIVE_COLORIMETRIC and (place is None or place in places):
-            continue
-        places.add(place)
-        found.append(intent)
-    return found
-
-
 def _measure_greys(profile: Profile) -> tuple[Greys, ...]:
     wanted = np.linspace(0, 100, _GREYS)
     ramp = np.stack([wanted, np.zeros(_GREYS), np.zeros(_GREYS)], axis=-1)
     found = []
-    for intent in _intents_of(profile):
-        lab = _colours(profile, _to_device(profile, ramp, intent))
+    for intent in intents_of(profile):
+        lab = colours_of(profile, to_device(profile, ramp, intent))
         fall = np.maximum.accumulate(lab[:, 0]) - lab[:, 0]
         at = int(fall.argmax())
         rises = np.diff(lab[:, 0])
@@ -338,7 +268,7 @@ def _measure_tables(profile: Profile) -> tuple[TableMeasures, ...]:
             flat = colours.reshape(-1, colours.shape[-1])
             if flat.shape[1] != profile.encoding.channels:
                 continue
-            colours = _colours(profile, flat).reshape(*colours.shape[:-1], 3)
+            colours = colours_of(profile, flat).reshape(*colours.shape[:-1], 3)
         place = profile.tags[table.name]
         kind = table.name[:3]
         intents = tuple(
@@ -356,10 +286,10 @@ def _measure_tables(profile: Profile) -> tuple[TableMeasures, ...]:
 def _measure_whites(profile: Profile) -> Whites:
     white = _device_white(profile)
     media = profile.media_white_xyz
-    L, a, b = _colours(profile, white[None])[0].tolist()
+    L, a, b = colours_of(profile, white[None])[0].tolist()
     made = white
     if profile.can_be_destination:
-        made = _to_device(profile, np.array([[100.0, 0, 0]]), Intent.RELATIVE_COLORIMETRIC)[0]
+        made = to_device(profile, np.array([[100.0, 0, 0]]), Intent.RELATIVE_COLORIMETRIC)[0]
     return Whites(
         None if media is None else tuple(xyz_to_lab(np.array(media)).tolist()),
         (L, a, b),
@@ -384,7 +314,7 @@ def _find_falling(profile: Profile) -> tuple[tuple[str, float], ...]:
     sign = -1 if profile.encoding is Encoding.CMYK else 1
     found = []
     for name, ramp in ramps:
-        lightness = sign * _colours(profile, ramp)[:, 0]
+        lightness = sign * colours_of(profile, ramp)[:, 0]
         fall = float((np.maximum.accumulate(lightness) - lightness).max())
         if fall > 0.5:
             found.append((name, fall))
@@ -402,7 +332,7 @@ def _find_exchanged_channels(profile: Profile) -> str:
     names = _channel_names(profile)
     if len(names) < 3:
         return ""
-    lab = _colours(profile, np.eye(len(names)))
+    lab = colours_of(profile, np.eye(len(names)))
     hues = np.degrees(np.arctan2(lab[:, 2], lab[:, 1]))
     said = []
     for name, hue, (_, a, b) in zip(names[:3], hues, lab.tolist(), strict=False):
@@ -423,12 +353,12 @@ def _measure_round_trip(profile: Profile) -> RoundTrip:
         near = level + generator.normal(0, 0.02, (len(level), channels))
         device = np.concatenate([device, np.clip(near, 0, 1)])
     relative = Intent.RELATIVE_COLORIMETRIC
-    colours = _colours(profile, device)
+    colours = colours_of(profile, device)
     if channels == 4:
         level = generator.random((_ROUND_TRIP_COLOURS // 6, 1)) * [100.0, 0, 0]
         colours = np.concatenate([colours, level + generator.normal(0, 2, level.shape)])
-    first = _colours(profile, _to_device(profile, colours, relative))
-    second = _colours(profile, _to_device(profile, first, relative))
+    first = colours_of(profile, to_device(profile, colours, relative))
+    second = colours_of(profile, to_device(profile, first, relative))
     difference = delta_e_00(first, second)
     shape = (LIGHTNESS_BINS, HUE_BINS + 1)
     mean, p95 = np.full(shape, np.nan), np.full(shape, np.nan)
@@ -442,105 +372,3 @@ def _measure_round_trip(profile: Profile) -> RoundTrip:
         if len(of) >= _LEAST_IN_BIN:
             mean[at], p95[at] = of.mean(), np.percentile(of, 95)
     return RoundTrip(round_trip_noise(profile), mean, p95)
-
-
-def measure_gamut(profile: Profile, limit: float | None) -> Gamut:
-    """Measure which colours a device of three or four channels can make.
-
-    Parameters
-    ----------
-    profile
-        RGB or CMYK.
-    limit
-        Sum of inks that the medium bears, 1 is one solid ink; None for no limit.
-    """
-    lab = _colours(profile, _device_values(profile, limit))
-    rows = VOLUME_LIGHTNESS_BINS
-    row = np.clip(lab[:, 0] / 100 * rows, 0, rows - 1).astype(int)
-    hue = np.degrees(np.arctan2(lab[:, 2], lab[:, 1])) % 360
-    column = np.minimum((hue / 360 * VOLUME_HUE_BINS).astype(int), VOLUME_HUE_BINS - 1)
-    edge = np.zeros((rows, VOLUME_HUE_BINS))
-    np.maximum.at(edge, (row, column), np.hypot(lab[:, 1], lab[:, 2]))
-    # A dip of a single sector is one that too few device values fell into.
-    edge = scipy.ndimage.grey_closing(edge, size=(1, 3), mode="wrap")
-    # The largest of a bin lies too far out, in bins twice as large by twice as much.
-    coarse = edge.reshape(rows // 2, 2, VOLUME_HUE_BINS // 2, 2).max(axis=(1, 3))
-    return Gamut(2 * _volume(edge) - _volume(coarse), edge)
-
-
-def _volume(edge: Floats) -> float:
-    rows, columns = edge.shape
-    return float((edge**2).sum() * 0.5 * np.radians(360 / columns) * 100 / rows)
-
-
-def _device_values(profile: Profile, limit: float | None) -> Floats:
-    """Device values everywhere and, closer, on the faces of device space, where the edge is."""
-    channels = profile.encoding.channels
-    side = np.linspace(0, 1, _DEVICE_SIDE[channels])
-    inner = np.stack(np.meshgrid(*[side] * channels, indexing="ij"), axis=-1)
-    parts = [inner.reshape(-1, channels)]
-    if channels >= 3:
-        line = np.linspace(0, 1, _FACE_SIDE[channels])
-        plane = np.stack(np.meshgrid(line, line, indexing="ij"), axis=-1).reshape(-1, 2)
-        for first in range(channels):
-            for second in range(first + 1, channels):
-                others = [each for each in range(channels) if each not in (first, second)]
-                for ends in np.ndindex(*[2] * len(others)):
-                    face = np.empty((len(plane), channels))
-                    face[:, [first, second]] = plane
-                    face[:, others] = ends
-                    parts.append(face)
-    device = np.concatenate(parts)
-    if limit is not None:
-        device = device[device.sum(axis=1) <= limit + 1e-9]
-    return device
-
-
-def _measure_blacks(profile: Profile, limit: float | None) -> tuple[Black, ...]:
-    found = []
-    black = np.zeros((1, 3))
-    if profile.can_be_destination:
-        ways = [(str(each).replace("-", " "), each, 0) for each in _intents_of(profile)]
-        relative = Intent.RELATIVE_COLORIMETRIC
-        name = f"{str(relative).replace('-', ' ')}, black point compensation"
-        ways.append((name, relative, BLACK_POINT_COMPENSATION))
-        for name, intent, flags in ways:
-            device = _to_device(profile, black, intent, flags)
-            found.append(_black(name, profile, device))
-    most = max((float(np.hypot(*each.lab[1:])) for each in found), default=0.0)
-    found.append(_find_darkest(profile, limit, max(most, _BLACK_CHROMA)))
-    return tuple(found)
-
-
-def _black(name: str, profile: Profile, device: Floats) -> Black:
-    L, a, b = _colours(profile, device)[0].tolist()
-    return Black(name, (L, a, b), tuple(device[0].tolist()))
-
-
-def _find_darkest(profile: Profile, limit: float | None, chroma: float) -> Black:
-    """Search all device values within the ink limit for the least L*, no more coloured than that.
-
-    First everywhere, then ever closer around the best; random, with a fixed seed.
-    """
-    cap = np.inf if limit is None else limit
-    generator = np.random.default_rng(_SEED)
-
-    def ordered(device: Floats) -> Floats:
-        device = device[device.sum(axis=1) <= cap + 1e-9]
-        lab = _colours(profile, device)
-        coloured = np.maximum(np.hypot(lab[:, 1], lab[:, 2]) - chroma, 0)
-        best: Floats = device[np.argsort(lab[:, 0] + 10 * coloured, kind="stable")[:8]]
-        return best
-
-    best = ordered(_device_values(profile, limit))
-    reach = 1 / _DEVICE_SIDE[profile.encoding.channels]
-    for _ in range(_BLACK_ROUNDS):
-        moved = best[:, None] + generator.normal(
-            0, reach, (len(best), _BLACK_TRIES // len(best), best.shape[1])
-        )
-        tried = np.clip(moved.reshape(-1, best.shape[1]), 0, 1)
-        sums = np.maximum(tried.sum(axis=1), 1e-9)
-        tried *= np.minimum(1, cap / sums)[:, None]
-        best = ordered(np.concatenate([best, tried]))
-        reach *= 0.8
-    return _black("the darkest there is", profile, best[:1])

@@ -17,13 +17,11 @@ from hotfolder.colour import SRGB_CURVE, SRGB_PRIMARIES, SRGB_TO_D50
 from hotfolder.colour.arrays import Floats
 from hotfolder.colour.encodings import lab_to_xyz
 from hotfolder.colour.profile import Profile
-from hotfolder.colour.profile_measures import (
-    HUE_BINS,
-    LIGHTNESS_BINS,
+from hotfolder.colour.profile_measures import HUE_BINS, LIGHTNESS_BINS, ProfileMeasures
+from hotfolder.colour.profile_reach import (
     VOLUME_HUE_BINS,
     VOLUME_LIGHTNESS_BINS,
     Gamut,
-    ProfileMeasures,
     measure_gamut,
 )
 from hotfolder.colour.spaces import rgb_profile
