@@ -13,7 +13,7 @@ import pytest
 import structlog
 
 from batch import conftest as batches
-from faults.killing import check_books, copied, dropped_hashes, sweep_in_child
+from faults.killing import check_books, choose, copied, dropped_hashes, sweep_in_child
 from faults.serving import CANVAS, sweep
 from faults.test_decisions import move_by_settings
 from hotfolder.audit.chain import check_chain
@@ -24,6 +24,8 @@ from hotfolder.ledger.reading import open_reader
 from hotfolder.overview.check import check
 from hotfolder.overview.new_root import make_root
 from whole.conftest import drop, files, records
+
+SAMPLE = 4
 
 
 def save(root, to: Path) -> Path:
@@ -205,8 +207,8 @@ def test_a_ledger_of_any_earlier_moment_loses_no_file_and_delivers_none_twice(
     assert sweep_in_child(copied(filled, tmp_path / "first"), 1, after=False) is None
     acts = sweep_in_child(copied(filled, tmp_path / "counted"))
     assert acts is not None
-    step = 1 if every_act else max(1, len(acts) // 8)
-    for number in range(2, len(acts) + 1, step):
+    turn = int(old == "empty")
+    for number in choose(acts, SAMPLE, every=every_act, turn=turn, first=2):
         root = copied(filled, tmp_path / f"killed-{number}")
         if old == "empty":
             Ledger(root.ledger).close()

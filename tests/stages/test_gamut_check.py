@@ -93,6 +93,7 @@ def test_loss_does_not_depend_on_how_the_picture_will_be_converted():
         np.testing.assert_array_equal(first, other)
 
 
+@pytest.mark.slow
 def test_what_is_refined_is_looked_at_as_it_will_be_delivered():
     pixels = picture() // 2 + 16384
     conversions = [
@@ -134,6 +135,7 @@ def test_compensation_keeps_white_and_moves_black():
     np.testing.assert_allclose(lab, [[100, 0, 0], [14.42, 0, 0]], atol=0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("source", "destination", "mean_error"),
     [
