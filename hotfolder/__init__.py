@@ -58,6 +58,7 @@ from hotfolder.stages.contract import Job, Original, Place, Stage, StageSettings
 from hotfolder.stages.messages import (
     ConversionToCome,
     Cropped,
+    InkLimit,
     IntentChosen,
     LossMeasured,
     LossTolerance,
@@ -88,6 +89,7 @@ __all__ = [
     "Findings",
     "Hold",
     "HotfolderError",
+    "InkLimit",
     "Intent",
     "IntentChosen",
     "IntentWish",

@@ -352,6 +352,8 @@ def _describe_facts(facts: Facts) -> list[str]:
     if facts.share_lost is not None:
         which = f", {facts.lost_in_words}" if facts.lost_in_words else ""
         lines.append(f"  lost: {facts.share_lost:.1%} of the picture{which}")
+    if facts.share_out_of_gamut is not None:
+        lines.append(f"  out of gamut: {facts.share_out_of_gamut:.1%}, which no profile could make")
     return lines + [
         f"  {describe_column(each.to_json())}" for each in facts.columns if each.value is not None
     ]

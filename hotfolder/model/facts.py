@@ -173,7 +173,10 @@ class Facts:
     __pydantic_config__ = _IN_RECORDS
 
     share_lost: float | None = None
-    """Share of the picture's pixels that the destination cannot make, 0 … 1."""
+    """Share of the picture's pixels that are lost in what is delivered, for any cause, 0 … 1."""
+
+    share_out_of_gamut: float | None = None
+    """Share of the picture's pixels that the medium cannot make at all, 0 … 1."""
 
     lost_in_words: str = ""
     """Which colours those are, in a few plain words."""

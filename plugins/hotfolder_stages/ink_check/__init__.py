@@ -19,6 +19,7 @@ from hotfolder import (
     Facts,
     Findings,
     Hold,
+    InkLimit,
     Job,
     Json,
     Place,
@@ -63,7 +64,12 @@ class InkCheck(Stage[InkCheckSettings]):
     name = "ink-check"
     Settings = InkCheckSettings
     place = Place.CONVERTED
+    tells = (InkLimit,)
     comes_after = (ConversionToCome,)
+
+    def announce(self, job: Job) -> None:
+        """Tell the limit, for stages that ask what the medium can make within it."""
+        job.tell(InkLimit(self.settings.limit_percent))
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Look at what kind of pixels come in."""
