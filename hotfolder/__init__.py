@@ -38,6 +38,7 @@ from hotfolder.model.units import (
     say_share,
 )
 from hotfolder.model.wishes import CaptionWish, IntentWish, LongEdgeWish, SizeWish, Wish
+from hotfolder.raster.dither import Dither
 from hotfolder.raster.exif import ExifDirectories
 from hotfolder.raster.exif import build as build_exif
 from hotfolder.raster.exif import name_of as name_exif_tag
@@ -81,6 +82,7 @@ __all__ = [
     "Column",
     "ConversionToCome",
     "Cropped",
+    "Dither",
     "DurationS",
     "Encoding",
     "ExifDirectories",
