@@ -218,7 +218,8 @@ class Facts:
     """Whether the picture has no colour."""
 
     cast_chroma: float | None = None
-    """C*ab of the worst grey that comes out of a black-and-white picture."""
+    """C*ab of the worst grey that comes out of a black-and-white picture, or of the worst that a
+    toned one gets beyond its tone."""
 
     mean_lightness: float | None = None
     """Mean L* of the page, 0 … 100."""
