@@ -214,7 +214,8 @@ def _noise(source: Profile) -> NDArray[np.float64]:
     np.maximum.at(noise, lab[:, 0] >> 8, _chroma(lab))
     # in a bright shade 8 bits have less than one grey for each of these lightnesses
     noise = scipy.ndimage.maximum_filter1d(noise, 5, mode="nearest")
-    return np.minimum(noise + _ROUNDING, MOST_NOISE)
+    noise_allowed: NDArray[np.float64] = np.minimum(noise + _ROUNDING, MOST_NOISE)
+    return noise_allowed
 
 
 def _to_lab(source: Profile, flat: Codes, flags: int) -> Codes:
