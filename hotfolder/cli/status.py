@@ -10,7 +10,9 @@ import typer
 
 from hotfolder.cli.terminal import print_columns, print_json, print_line, print_plain
 from hotfolder.disk.names import display_name
+from hotfolder.ledger.details import State
 from hotfolder.model.facts import describe_column
+from hotfolder.model.units import say_share
 from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
@@ -93,7 +95,8 @@ def _print_yours(said: Status) -> None:
         print_line(f"      {each['why']}")
         for way in each.get("ways_on", []):
             print_line(f"      {way}")
-        print_line(f"      since {local_time(each['since'])}")
+        if each["since"]:
+            print_line(f"      since {local_time(each['since'])}")
         if measured := [
             describe_column(one) for one in each["columns"] if one["value"] is not None
         ]:
@@ -113,16 +116,22 @@ def _print_ours(waiting: list[WaitingThing]) -> None:
     if not waiting:
         return
     counts = Counter(each["what"] for each in waiting)
-    print_plain("\nAt work: " + ", ".join(f"{number} {what}" for what, number in counts.items()))
+    print_plain(
+        "\nAt work: " + ", ".join(f"{number} {_say_what(what)}" for what, number in counts.items())
+    )
     shown = [each for each in waiting if each["share"] is not None]
     if len(waiting) <= _MOST_AT_WORK:
         shown = waiting
     for each in shown[:_MOST_AT_WORK]:
-        share = f" ({each['share']:.0%})" if each["share"] is not None else ""
+        share = f" ({say_share(each['share'], 2)})" if each["share"] is not None else ""
         print_line(f"  {each['destination']}: {each['file']}{share}: {each['why']}")
     rests = Counter(each["why"] for each in waiting if each not in shown)
     for why, number in rests.most_common(2):
         print_line(f"  {number} more: {why}")
+
+
+def _say_what(what: str) -> str:
+    return State(what).in_words if what in set(State) else what
 
 
 def _print_warned(said: Status) -> None:
@@ -162,10 +171,13 @@ def _describe_problems(each: DestinationStatus) -> list[str]:
         )
         lines.append(f"cannot be reached{since}: {each['unreachable']}")
     if each["settings_problem"]:
-        problem = each["settings_problem"]
-        lines.append(
-            f"its settings cannot be used (a running daemon keeps the old ones): {problem}"
+        meanwhile = (
+            "it is served with the old ones" if each["watch"] else "it is not served until then"
         )
+        lines += [
+            f"its settings have to be corrected ({meanwhile}): {problem}"
+            for problem in each["settings_problem"].splitlines()
+        ]
     return lines
 
 

@@ -15,8 +15,9 @@ from pydantic import ValidationError
 
 from hotfolder.batch.changes import hash_placement
 from hotfolder.disk import durable, names, trees
-from hotfolder.ending.deliver import Deliverer, Ending
+from hotfolder.ending.deliver import Deliverer
 from hotfolder.ending.kept import KeptOriginals
+from hotfolder.ending.plan import Ending
 from hotfolder.ending.release import collect_job, find_worse, say_worse
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL

@@ -63,12 +63,12 @@ def hand_over(job: str, held: Path, release: Path, note: Release) -> None:
     """
     check_marker(held.parent)
     check_marker(release)
+    target = release / job
+    if target.exists():
+        raise FileExistsError(errno.EEXIST, "it is being released already", str(target))
     (held / NOTE_FILE).unlink(missing_ok=True)
     durable.write_new(held / NOTE_FILE, note.model_dump_json().encode())
     durable.make_folders(release)
-    target = release / job
-    if target.exists():
-        raise FileExistsError(errno.EEXIST, "is already being released", str(target))
     move_folder(held, target)
 
 
@@ -117,7 +117,7 @@ def release_job(
     """
     row = read_job(root.ledger, job)
     if row is None or row.state is not State.HELD:
-        state = f"is {row.state}" if row else "is not a job of this root"
+        state = f"is {row.state.in_words}" if row else "is not a job of this root"
         raise SettingsError([Problem(str(root.path), job, state, "a held job, as status shows")])
     if row.record and row.record.discarded:
         until = row.record.discarded.original_kept_until
@@ -230,8 +230,11 @@ def find_held_named(root: Root, word: str) -> str:
     if len(found) == 1:
         return found[0].id
     if found:
-        several = ", ".join(f"{row.id} ({names.display_name(row.source)})" for row in found)
-        raise SettingsError([Problem(str(root.path), word, "several held jobs", several)])
+        several = " or ".join(
+            f"{row.id} ({row.destination}: {names.display_name(row.source)})" for row in found
+        )
+        said = f"{len(found)} held jobs are called so; name the one you mean: {several}"
+        raise SettingsError([Problem(str(root.path), word, said, "")])
     near = suggest(
         word, sorted({PurePosixPath(names.display_name(row.source)).name for row in held})
     )

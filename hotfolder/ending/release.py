@@ -222,10 +222,10 @@ def say_worse(worse: Sequence[Reason], release: Release) -> Reason:
     """Say why a released job is held again."""
     changes = describe_changes(release.changes)
     told = {(each.stage, each.code) for each in release.waived or ()}
-    more = [each.code for each in worse if (each.stage, each.code) in told]
-    new = [each.code for each in worse if (each.stage, each.code) not in told]
-    what = [f"worse than you were told ({', '.join(more)})"] if more else []
-    what += [f"new ({', '.join(new)})"] if new else []
+    more = [each.message for each in worse if (each.stage, each.code) in told]
+    new = [each.message for each in worse if (each.stage, each.code) not in told]
+    what = [f"worse than you were told (“{_quote(more)}”)"] if more else []
+    what += [f"new (“{_quote(new)}”)"] if new else []
     return Reason(
         stage="release",
         code=MADE_WORSE,
@@ -235,6 +235,11 @@ def say_worse(worse: Sequence[Reason], release: Release) -> Reason:
             "(To release a picture whatever comes of a change, say --accept.)"
         ),
     )
+
+
+def _quote(messages: Sequence[str]) -> str:
+    """The first sentence of each message; all of it stands below."""
+    return "”, “".join(each.partition(". ")[0].rstrip(".") for each in messages)
 
 
 def collect_job(

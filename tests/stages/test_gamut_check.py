@@ -110,6 +110,7 @@ def test_loss_is_what_the_picture_as_delivered_is_off_what_it_asks_for():
             np.testing.assert_allclose(losses(route, COLOURS)[0], expected, atol=1e-6)
 
 
+@pytest.mark.slow
 def test_what_is_refined_is_looked_at_as_it_will_be_delivered():
     pixels = picture() // 2 + 16384
     conversions = [
@@ -151,6 +152,7 @@ def test_compensation_keeps_white_and_moves_black():
     np.testing.assert_allclose(lab, [[100, 0, 0], [14.42, 0, 0]], atol=0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("source", "destination", "mean_error"),
     [
