@@ -335,7 +335,7 @@ def test_many_undecided_pixels_are_sampled_alike_whatever_the_bands():
         samples.append([tally.sample(group) for group in (KEPT, UNDECIDED, LOST)])
     for group, (one, other) in enumerate(zip(*samples, strict=True)):
         np.testing.assert_array_equal(one, other)
-        assert SAMPLED / 2 < len(one) <= SAMPLED
+        assert SAMPLED[group] / 2 < len(one) <= SAMPLED[group]
         members = set(map(bytes, pixels[codes[..., 0] == group]))
         assert {bytes(each) for each in one} <= members
 

@@ -59,9 +59,9 @@ from hotfolder_stages.gamut_check.regions import Blocks
 from hotfolder_stages.gamut_check.tally import LOST, UNDECIDED, Counter
 from hotfolder_stages.gamut_check.telling import say_hold, say_notes
 
-UNDECIDED_WITHIN, UNDECIDED_PART = 1.0, 0.33
-"""ΔE00 to either side of the tolerance, and share of it, within which the table is not trusted to
-say what is lost; the larger of the two."""
+UNDECIDED_PART, UNDECIDED_LEAST, UNDECIDED_MOST = 0.33, 0.3, 1.5
+"""Share of the tolerance to either side of it within which the table is not trusted to say what is
+lost, and how much that is at least and at most, ΔE00: several times what the table is off."""
 
 
 class GamutCheckSettings(StageSettings):
@@ -156,7 +156,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
         first = DifferenceStatistics.first_code_above
         if self._encoding is Encoding.GREY:  # its table is exact
             return first(self._tolerance), first(self._tolerance)
-        margin = max(UNDECIDED_WITHIN, UNDECIDED_PART * self._tolerance)
+        margin = min(max(UNDECIDED_PART * self._tolerance, UNDECIDED_LEAST), UNDECIDED_MOST)
         return first(max(0.0, self._tolerance - margin)), first(self._tolerance + margin)
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:

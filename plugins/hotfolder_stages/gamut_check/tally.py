@@ -24,9 +24,11 @@ KEPT: Final = 0
 UNDECIDED: Final = 1
 LOST: Final = 2
 
-SAMPLED: Final = 4096
-"""Pixels kept of each group, at most; when there are more in it, half as many at least."""
+SAMPLED: Final = (4096, 16384, 4096)
+"""Pixels kept of each group, at most; when there are more in it, half as many at least. What is
+undecided costs only a conversion; what is lost is searched for as well."""
 
+_ROOM: Final = np.array(SAMPLED, np.int64)
 _EVERY: Final = np.uint64(2**64 - 1)
 _GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 _MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
@@ -54,9 +56,9 @@ class Tally:
     filled: Counts
     """Shape (groups,): how many pixels are kept."""
     hashes: NDArray[np.uint64]
-    """Shape (groups, `SAMPLED`), of those kept."""
+    """Shape (groups, most of `SAMPLED`), of those kept."""
     colours: Codes
-    """Shape (groups, `SAMPLED`, channels), of those kept."""
+    """Shape (groups, most of `SAMPLED`, channels), of those kept."""
 
     def sample(self, group: int) -> Codes:
         """Return the pixels kept of a group, in an order that depends on their places alone."""
@@ -116,6 +118,7 @@ class Counter:
                 codes[start:stop],
                 top + start,
                 *self._undecided,
+                _ROOM,
                 self._bits,
                 self._side_px,
                 tally.loss,
@@ -146,7 +149,7 @@ class Counter:
             colours = np.concatenate(
                 [tally.colours[group, : tally.filled[group]] for tally in tallies]
             )
-            while np.count_nonzero(hashes <= limit) > SAMPLED:
+            while np.count_nonzero(hashes <= limit) > SAMPLED[group]:
                 limit >>= _ONE
             taken = hashes <= limit
             count = np.count_nonzero(taken)
@@ -170,8 +173,8 @@ class Counter:
             zeros(3),
             limits,
             zeros(3),
-            np.zeros((3, SAMPLED), np.uint64),
-            np.zeros((3, SAMPLED, len(self._bits)), np.uint16),
+            np.zeros((3, max(SAMPLED)), np.uint64),
+            np.zeros((3, max(SAMPLED), len(self._bits)), np.uint16),
         )
 
 
@@ -195,6 +198,7 @@ def _mix(place: Any) -> Any:
     number("i8"),
     number("i8"),
     seen("i8", 1),
+    seen("i8", 1),
     number("i8"),
     made("i8", 1),
     made("i8", 1),
@@ -212,6 +216,7 @@ def _count(
     top: int,
     first_undecided: int,
     first_lost: int,
+    room: Array,
     bits: Array,
     side_px: int,
     loss: Array,
@@ -225,7 +230,6 @@ def _count(
     colours: Array,
 ) -> None:
     rows, width, channels = pixels.shape
-    room = hashes.shape[1]
     for row in range(rows):
         block_row = (top + row) // side_px
         for column in range(width):
@@ -247,10 +251,10 @@ def _count(
             mixed = _mix(np.uint64((top + row) * width + column + 1))
             if mixed > limits[group]:
                 continue
-            while filled[group] == room:
+            while filled[group] == room[group]:
                 limits[group] = limits[group] >> _ONE
                 count = 0
-                for old in range(room):
+                for old in range(room[group]):
                     if hashes[group, old] <= limits[group]:
                         hashes[group, count] = hashes[group, old]
                         for channel in range(channels):
