@@ -209,7 +209,8 @@ class Transform:
         float64, shape (n,), ΔE00.
         """
         exact = self._engine(pixels[None], self.flags | NO_GRID)[0]
-        return delta_e_00(to_lab(self.destination, exact), to_lab(self.destination, made))
+        lab = to_lab(self.destination, np.stack([exact, made]))  # one call: making it ready costs
+        return delta_e_00(lab[0], lab[1])
 
     def _kernel(self) -> Callable[[Codes], Codes]:
         if self.is_identity:
