@@ -37,7 +37,14 @@ from hotfolder.model.units import (
     parse_quantity,
     say_share,
 )
-from hotfolder.model.wishes import CaptionWish, IntentWish, LongEdgeWish, SizeWish, Wish
+from hotfolder.model.wishes import (
+    CaptionWish,
+    IntentWish,
+    LongEdgeWish,
+    NoEnlargementWish,
+    SizeWish,
+    Wish,
+)
 from hotfolder.raster.dither import Dither
 from hotfolder.raster.exif import ExifDirectories
 from hotfolder.raster.exif import build as build_exif
@@ -106,6 +113,7 @@ __all__ = [
     "Message",
     "Metadata",
     "Money",
+    "NoEnlargementWish",
     "Original",
     "OwnPixels",
     "PixelsWanted",
