@@ -94,7 +94,6 @@ class MeasurementModel:
         return out
 
 
-@lru_cache(maxsize=4)
 def measurement_model(
     profile: Profile, seen_with: Intent = Intent.RELATIVE_COLORIMETRIC
 ) -> MeasurementModel:
@@ -110,9 +109,14 @@ def measurement_model(
     ValueError
         For Lab, which no device has.
     """
-    channels = profile.encoding.channels
     if profile.space == "Lab ":
         raise ValueError("Lab is no device")
+    return _read_model(profile, seen_with)
+
+
+@lru_cache(maxsize=4)
+def _read_model(profile: Profile, seen_with: Intent) -> MeasurementModel:
+    channels = profile.encoding.channels
     found = _table_axes(profile)
     if found is None:
         every = np.linspace(0, 1, _EVEN_SIDES[channels])
