@@ -45,6 +45,7 @@ from hotfolder.model.wishes import (
     SizeWish,
     Wish,
 )
+from hotfolder.raster.dither import Dither
 from hotfolder.raster.exif import ExifDirectories
 from hotfolder.raster.exif import build as build_exif
 from hotfolder.raster.exif import name_of as name_exif_tag
@@ -65,6 +66,7 @@ from hotfolder.stages.contract import Job, Original, Place, Stage, StageSettings
 from hotfolder.stages.messages import (
     ConversionToCome,
     Cropped,
+    InkLimit,
     IntentChosen,
     LossMeasured,
     LossTolerance,
@@ -87,6 +89,7 @@ __all__ = [
     "Column",
     "ConversionToCome",
     "Cropped",
+    "Dither",
     "DurationS",
     "Encoding",
     "ExifDirectories",
@@ -95,6 +98,7 @@ __all__ = [
     "Findings",
     "Hold",
     "HotfolderError",
+    "InkLimit",
     "Intent",
     "IntentChosen",
     "IntentWish",

@@ -239,7 +239,7 @@ def _print_ranking(found: list[Candidate], page: str | None) -> None:
         "moved: mean ΔE00 between picture and print, each seen against its own white; least first"
     )
     print_line(
-        "lost: share of the picture whose colours cannot be made; black: lightness of the darkest"
+        "lost: share of the picture whose colours come out too far off; black: L* of the darkest"
     )
     print_line("A screen predicts, a test strip proves: hotfolder strip IMAGE --for NAME")
     print_line(f"The page is {page}" if page else "No page was made.")

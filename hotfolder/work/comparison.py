@@ -57,7 +57,7 @@ class Candidate:
     """What would happen to the picture."""
     reasons: tuple[str, ...]
     lost_share: float | None = None
-    """Of colours that cannot be made, 0 … 1."""
+    """Of what is delivered, 0 … 1."""
     lost_words: str = ""
     tolerance: float | None = None
     """ΔE00 above which they count."""

@@ -149,7 +149,7 @@ def test_the_tolerance_is_the_gamut_checks(tmp_path):
     beside = [conversion(), make_stage(GamutCheck, {"tolerance": 99.0})]
     page, findings, _ = made(picture(), tmp_path, beside=beside)
     assert 0 == findings["lost_share_of_reduced"]
-    assert "Every colour of this picture can be made on this lustre paper." in page
+    assert "No colour of this picture is lost on this lustre paper." in page
 
 
 # what is rendered

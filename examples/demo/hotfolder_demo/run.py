@@ -72,7 +72,7 @@ def _tell(out: Console, records: list[Record]) -> None:
             "" if lost is None else say_share(lost),
         )
     out.print(table)
-    say(out, "lost: share of the picture whose colours the medium cannot make")
+    say(out, "lost: share of the picture whose colours come out farther off than the tolerance")
 
 
 def say(out: Console, line: str) -> None:

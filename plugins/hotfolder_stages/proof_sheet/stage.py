@@ -301,6 +301,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 if cropped
                 else (0, 0),
                 lost_share=lost.share,
+                out_of_gamut_share=lost.out_of_gamut_share,
                 lost_words=lost.in_words,
                 tolerance=self._tolerance,
                 hues=hues.bars,
