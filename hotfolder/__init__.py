@@ -26,7 +26,7 @@ from hotfolder.model.facts import (
     text_in,
 )
 from hotfolder.model.intent import Intent
-from hotfolder.model.rendering import Rendering
+from hotfolder.model.rendering import Rendering, Way
 from hotfolder.model.units import (
     MM_PER_INCH,
     ByteCount,
@@ -64,6 +64,7 @@ from hotfolder.stages.messages import (
     Message,
     OwnPixels,
     PixelsWanted,
+    ReachMeasured,
     SharpeningToCome,
     SizeToCome,
 )
@@ -107,6 +108,7 @@ __all__ = [
     "PixelsWanted",
     "Place",
     "RasterSpec",
+    "ReachMeasured",
     "Refuse",
     "Remedy",
     "Rendering",
@@ -124,6 +126,7 @@ __all__ = [
     "StorageError",
     "Surface",
     "Verdict",
+    "Way",
     "Wish",
     "build_exif",
     "flag_in",

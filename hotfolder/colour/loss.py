@@ -18,6 +18,7 @@ from functools import lru_cache
 import numpy as np
 
 from hotfolder.colour.arrays import Codes, Floats
+from hotfolder.colour.detail import Reach
 from hotfolder.colour.difference import Parts, delta_e_00, delta_e_00_parts
 from hotfolder.colour.engine import NO_GRID, convert_pixels, to_lab
 from hotfolder.colour.profile import Profile, ProfileError
@@ -50,7 +51,13 @@ class Route:
     """Whether the source's black is scaled to the destination's."""
 
     rendering: Rendering = Rendering.INTENT
-    """Of the conversion; `intent` counts for both."""
+    """Of the conversion; `intent` counts for all."""
+
+    depth: bool = False
+    """Whether lightness goes by the curve of `hotfolder.colour.depth`."""
+
+    reach: Reach | None = None
+    """Of the picture beyond the destination, for detail; None while that is not known."""
 
 
 @dataclass(frozen=True)
@@ -122,7 +129,7 @@ def wanted(route: Route, pixels: Codes) -> Floats:
     -------
     Shape (..., 3): L*a*b*, relative to the two whites.
     """
-    return wanted_colours(route.source, route.destination, pixels)
+    return wanted_colours(route.source, route.destination, pixels, depth=route.depth)
 
 
 def before_and_after(route: Route, pixels: Codes) -> tuple[Floats, Floats]:
@@ -159,6 +166,8 @@ def _exact(route: Route) -> Transform:
         black_point_compensation=route.black_point_compensation,
         precision=Precision.EXACT,
         rendering=route.rendering,
+        depth=route.depth,
+        reach=route.reach,
     )
 
 

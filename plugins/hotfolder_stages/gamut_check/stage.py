@@ -101,6 +101,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
             conversion.expected_intent,
             black_point_compensation=conversion.black_point_compensation,
             rendering=conversion.rendering,
+            depth=conversion.depth,
         )
         try:
             self._look_up = make_loss_lookup(self._route)

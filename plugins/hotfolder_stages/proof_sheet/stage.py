@@ -28,6 +28,8 @@ from hotfolder import (
     LossTolerance,
     Place,
     RasterSpec,
+    ReachMeasured,
+    Rendering,
     Role,
     Share,
     SharpeningToCome,
@@ -123,6 +125,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
             self._conversion.expected_intent,
             black_point_compensation=self._conversion.black_point_compensation,
             rendering=self._conversion.rendering,
+            depth=self._conversion.depth,
         )
         try:
             look_up = make_loss_lookup(self._route)
@@ -231,9 +234,10 @@ class ProofSheet(Stage[ProofSheetSettings]):
         left, top = round(across * width), round(down * height)
         return np.ascontiguousarray(shown[top : height - top, left : width - left])
 
-    def _transform(self, intent: Intent) -> Transform:
+    def _transform(self, intent: Intent, rendering: Rendering) -> Transform:
         if not self._is_converted:
             return Transform(self._source, self._source)
+        reach = self._job.told(ReachMeasured)
         return Transform(
             self._source,
             self._delivered,
@@ -241,15 +245,18 @@ class ProofSheet(Stage[ProofSheetSettings]):
             black_point_compensation=self._conversion.black_point_compensation,
             precision=self._conversion.precision,
             pixels=self._raster.width_px * self._raster.height_px,
-            rendering=self._conversion.rendering,
+            rendering=rendering,
+            depth=self._conversion.depth,
+            reach=reach.reach if reach else None,
         )
 
     def _conversion_made(self) -> _Way:
         """The conversion as it took place, with what it chose by looking."""
         chosen = self._job.told(IntentChosen)
         if chosen is None:
-            return _Way(self._transform(self._conversion.expected_intent))
-        return _Way(self._transform(chosen.intent), chosen.reason)
+            told = self._conversion
+            return _Way(self._transform(told.expected_intent, told.rendering))
+        return _Way(self._transform(chosen.intent, chosen.rendering), chosen.reason)
 
     def _page(self, shown: list[Views]) -> str:
         job, result, medium, way = self._job, self._result, self._job.medium, self._way
