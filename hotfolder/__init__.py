@@ -37,7 +37,14 @@ from hotfolder.model.units import (
     parse_quantity,
     say_share,
 )
-from hotfolder.model.wishes import CaptionWish, IntentWish, LongEdgeWish, SizeWish, Wish
+from hotfolder.model.wishes import (
+    CaptionWish,
+    IntentWish,
+    LongEdgeWish,
+    RenderingWish,
+    SizeWish,
+    Wish,
+)
 from hotfolder.raster.exif import ExifDirectories
 from hotfolder.raster.exif import build as build_exif
 from hotfolder.raster.exif import name_of as name_exif_tag
@@ -112,6 +119,7 @@ __all__ = [
     "Refuse",
     "Remedy",
     "Rendering",
+    "RenderingWish",
     "Result",
     "Role",
     "SettingsError",

@@ -28,7 +28,7 @@ from hotfolder.colour.loss_table import make_loss_lookup
 from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
 from hotfolder.colour.proofing import Show, look_of, soft_proof
-from hotfolder.colour.rendering import can_be_refined, find_reach, has_hues
+from hotfolder.colour.rendering import allowed_ways, can_be_refined, find_reach, has_hues
 from hotfolder.colour.slabs import cpu_count, in_threads, over_slabs
 from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
 from hotfolder.colour.tone import SRGB_TO_D50, Tone, ToneCurve, is_srgb, tone_of
@@ -63,6 +63,7 @@ __all__ = [
     "Whole",
     "WorstPlace",
     "WorstPlaces",
+    "allowed_ways",
     "black_luminance",
     "can_be_refined",
     "compiled",

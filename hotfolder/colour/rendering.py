@@ -26,6 +26,7 @@ from hotfolder.colour.medium import by_table
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.model.encoding import Encoding
+from hotfolder.model.rendering import DETAIL, PERCEPTUAL, REFINED, RELATIVE, Way
 
 
 def can_be_refined(medium: Profile) -> bool:
@@ -62,6 +63,32 @@ def can_be_deepened(source: Profile, medium: Profile) -> bool:
     """Say whether a medium's black is so much weaker than the picture's that depth shows."""
     lacking = lightness_of(black_luminance(medium)) - lightness_of(black_luminance(source))
     return lacking > CHANGES_ABOVE
+
+
+def allowed_ways(medium: Profile) -> tuple[Way, ...]:
+    """List the ways that a medium's profile allows a picture, relative colorimetric first.
+
+    Depth is not among them: it goes with each that is relative colorimetric.
+
+    Parameters
+    ----------
+    medium
+        Of a destination.
+
+    Returns
+    -------
+    One way or more.
+    """
+    ways = [RELATIVE]
+    ways += [PERCEPTUAL] if medium.has_intent(PERCEPTUAL.intent, "to device") else []
+    ways += [REFINED] if can_be_refined(medium) else []
+    ways += [DETAIL] if has_hues(medium) else []
+    return tuple(ways)
+
+
+def is_black_weak(medium: Profile) -> bool:
+    """Say whether depth shows on a medium for pictures whose own black is black."""
+    return lightness_of(black_luminance(medium)) > CHANGES_ABOVE
 
 
 def wanted_colours(

@@ -60,6 +60,9 @@ class ShownPlace(Rectangle):
 
     at: tuple[float, float]
     """Its middle, as shares of the original's width and height, 0 … 1."""
+    delivered_sha256: str = ""
+    """Of its pixels as they will be delivered, 16 bits little-endian, before dither and coding; ""
+    where that is not said."""
 
 
 class Moved(_Findings):
@@ -69,6 +72,19 @@ class Moved(_Findings):
     """ΔE00."""
     p95: float
     """ΔE00 that one pixel in twenty exceeds."""
+
+
+class Kept(_Findings):
+    """What of the picture a rendering keeps, measured in the reduced picture."""
+
+    off_delta_e_00: Moved
+    """How far colours are from the picture's with its black scaled to the medium's."""
+    unfit_share: float
+    """Share of the picture that the medium cannot make, 0 … 1."""
+    unfit_contrast: float
+    """Local contrast kept where colours do not fit, 0 … 1; 1 where all fit."""
+    contrast: float
+    """Local contrast of the whole picture kept, the medium's weaker black included, 0 … 1."""
 
 
 class SheetFindings(_Findings):
@@ -92,6 +108,8 @@ class SheetFindings(_Findings):
     """Of one print; None when no price is set."""
     places: tuple[ShownPlace, ...]
     """The places that are shown, the worst first."""
+    kept: Kept | None = None
+    """Of a trial; None when the stage does not measure it."""
 
 
 class Telling(Rectangle):

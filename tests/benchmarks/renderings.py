@@ -40,11 +40,11 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.encodings import D50_XYZ, lab_to_xyz
 from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, convert_pixels, to_lab
+from hotfolder.colour.local_contrast import VISIBLE, WINDOW_PX, local_contrast
 from hotfolder.colour.medium import nearest
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.rendering import Refined, wanted_colours
 from hotfolder.model.intent import Intent
-from hotfolder_stages.profile_conversion.least_loss import VISIBLE, WINDOW_PX, local_contrast
 from reference.devices import SRGB, demo_printer, libvips
 
 Codes = NDArray[np.uint16]

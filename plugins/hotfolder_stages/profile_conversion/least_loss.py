@@ -38,11 +38,10 @@ from hotfolder.colour import (
     Reach,
     Route,
     Transform,
-    can_be_refined,
+    allowed_ways,
     contrast_kept,
     delta_e_00,
     find_reach,
-    has_hues,
     local_contrast,
     over_slabs,
     round_trip_noise,
@@ -140,13 +139,11 @@ class _Seen:
 
 def list_ways(destination: Profile, precision: Precision) -> tuple[Way, ...]:
     """List what a destination allows; the first is taken when none is better."""
-    ways = [RELATIVE]
-    if destination.has_intent(PERCEPTUAL.intent, "to device"):
-        ways.append(PERCEPTUAL)
-    if precision is not Precision.FAST:
-        ways += [REFINED] if can_be_refined(destination) else []
-        ways += [DETAIL] if has_hues(destination) else []
-    return tuple(ways)
+    return tuple(
+        way
+        for way in allowed_ways(destination)
+        if precision is not Precision.FAST or way.rendering is Rendering.INTENT
+    )
 
 
 def without_looking(source: Profile, destination: Profile, ways: tuple[Way, ...]) -> Choice | None:

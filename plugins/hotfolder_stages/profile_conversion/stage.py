@@ -24,6 +24,7 @@ from hotfolder import (
     RasterSpec,
     ReachMeasured,
     Rendering,
+    RenderingWish,
     Stage,
     StageSettings,
     Way,
@@ -71,7 +72,7 @@ class IntentSetting(StrEnum):
 class ProfileConversionSettings(StageSettings):
     """The table ``[stage.profile-conversion]``."""
 
-    grants: ClassVar[tuple[type[Wish], ...]] = (IntentWish,)
+    grants: ClassVar[tuple[type[Wish], ...]] = (IntentWish, RenderingWish)
 
     intent: IntentSetting = IntentSetting.RELATIVE_COLORIMETRIC
     """The rendering intent. Least loss compares all that the destination's profile allows for each
@@ -99,13 +100,27 @@ class ProfileConversionSettings(StageSettings):
     fine."""
 
     def granting(self, wish: Wish) -> Mapping[str, Json]:
-        """Convert with the intent that is asked for."""
+        """Convert with the intent or the rendering that is asked for."""
+        if isinstance(wish, RenderingWish):
+            return self._granting_rendering(wish.rendering)
         if not isinstance(wish, IntentWish):
             return {}
         # another intent is asked for this one picture, which nothing else here goes with
         if wish.intent != IntentSetting.RELATIVE_COLORIMETRIC:
             return Way().settings | {"intent": wish.intent}
         return {"intent": wish.intent}
+
+    def _granting_rendering(self, name: str) -> Mapping[str, Json]:
+        if name == Rendering.INTENT:
+            return {"rendering": name, "depth": False}
+        way = Way.named(name)
+        changes: dict[str, Json] = dict(way.settings)
+        # what cannot go beside it gives way: the rendering is what was asked for
+        if way.rendering is not Rendering.INTENT or way.depth:
+            changes |= {"precision": "fine"} if self.precision is Precision.FAST else {}
+        if way.depth and not self.black_point_compensation:
+            changes["black_point_compensation"] = True
+        return changes
 
     @model_validator(mode="after")
     def _goes_together(self) -> Self:

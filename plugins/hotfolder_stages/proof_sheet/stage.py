@@ -7,6 +7,7 @@ pixels that are delivered (before an 8-bit result is dithered), converted back f
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
@@ -42,6 +43,7 @@ from hotfolder import (
     source_profile,
 )
 from hotfolder.colour import (
+    Codes,
     ProfileError,
     Route,
     Transform,
@@ -54,6 +56,7 @@ from hotfolder.colour import (
 )
 from hotfolder_stages.proof_sheet import facts
 from hotfolder_stages.proof_sheet.hue_bars import by_hue
+from hotfolder_stages.proof_sheet.kept import measure_kept
 from hotfolder_stages.proof_sheet.loss_map import loss_map
 from hotfolder_stages.proof_sheet.moved import lightness, moved
 from hotfolder_stages.proof_sheet.page import MOST_BYTES, WORDS_BYTES, Sheet, Spot, render
@@ -167,6 +170,12 @@ class ProofSheet(Stage[ProofSheetSettings]):
         """Say what is lost and moved; the places that will be shown."""
         self._way, self._reduced = self._conversion_made(), self._collector.reduced()
         self._places = self._collector.places(self.settings.places)
+        pieces = [self._reduced.pixels, *(place.pixels for place in self._places)]
+        self._pieces, self._made = pieces, None
+        hashes = [""] * len(self._places)
+        if self._job.is_trial:
+            self._made = apply_at_once(self._way.transform, pieces)
+            hashes = [_hash(each) for each in self._made[1:]]
         lost = self._reduced.loss > self._tolerance
         self._lost_share = float(lost.mean())
         self._hues = by_hue(self._route, self._raster.encoding, self._reduced.pixels, lost)
@@ -189,15 +198,19 @@ class ProofSheet(Stage[ProofSheetSettings]):
                     "width_px": place.width_px,
                     "height_px": place.height_px,
                     "at": self._find_middle(place),
+                    "delivered_sha256": digest,
                 }
-                for place in self._places
+                for place, digest in zip(self._places, hashes, strict=True)
             ],
+            "kept": measure_kept(self._way.transform, self._reduced.pixels)
+            if self._job.is_trial and self._is_converted
+            else None,
         }
 
     def present(self) -> None:
         """Write the page and the thumbnail."""
-        pieces = [self._reduced.pixels, *(place.pixels for place in self._places)]
-        made = apply_at_once(self._way.transform, pieces)
+        pieces = self._pieces
+        made = self._made or apply_at_once(self._way.transform, pieces)
         shown = views(list(zip(pieces, made, strict=True)), self._source, self._delivered)
         sheet = self._job.attach(SHEET_FILE, "Proof sheet", "proof-sheet")
         sheet.write_bytes(self._page(shown).encode("utf-8"))
@@ -321,3 +334,8 @@ class ProofSheet(Stage[ProofSheetSettings]):
             place.lost > 0,
             place.is_for_detail,
         )
+
+
+def _hash(pixels: Codes) -> str:
+    """SHA-256 of delivered pixels, by which a result or a strip can be compared with a proof."""
+    return hashlib.sha256(pixels.astype("<u2").tobytes()).hexdigest()
