@@ -30,6 +30,7 @@ RootArgument = Annotated[
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="answer in JSON")]
 NONE_COULD_BE_TRIED = 3
+_MOST_BESIDE = 4
 
 
 def proof(
@@ -97,6 +98,13 @@ def strip(
             help='a place to show, from the left and from the top, as in "40%,30%"; repeatable',
         ),
     ] = None,
+    renderings: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAMES",
+            help='each piece in several renderings, as in "refined,detail,detail + depth"',
+        ),
+    ] = None,
     to: Annotated[
         Path | None,
         typer.Option(
@@ -112,16 +120,19 @@ def strip(
     place = Root(root)
     (destination,) = destinations(place, [wanted])
     places = [read_place(each) for each in at or []]
+    ways = _read_ways(renderings)
     target = choose_target(image, f" strip for {destination.name}{suffix_of(destination)}", to)
     with workplace() as folder:
         with show_progress(show=not as_json) as tell:
-            made = make_strip(place, image, destination, folder, tell, places)
+            made = make_strip(place, image, destination, folder, tell, places, ways)
         write_whole(target, made.path)
     if as_json:
         print_json({"strip": str(target.absolute()), **made.summary()})
         return
-    for number, piece in enumerate(made.pieces, 1):
-        print_line(f"{number}: {piece.label}")
+    if ways:
+        print_line(f"Beside each other, from the left: {', '.join(map(str, ways))}.")
+    for number, label in enumerate(dict.fromkeys(piece.label for piece in made.pieces), 1):
+        print_line(f"{number}: {label}")
     if made.strip_mm is not None and made.print_mm is not None:
         size = "{:.0f} × {:.0f} mm".format(*made.strip_mm)
         area = made.strip_mm[0] * made.strip_mm[1] / (made.print_mm[0] * made.print_mm[1])
@@ -165,6 +176,15 @@ def read_way(text: str, option: str) -> Way:
         return Way.named(text)
     except ValueError:
         raise SettingsError([Problem(option, "", text, ", ".join(map(str, WAYS)))]) from None
+
+
+def _read_ways(text: str | None) -> list[Way]:
+    """Read the names of renderings, between commas; no more than can be told apart on a strip."""
+    ways = [read_way(each, "--renderings") for each in (text or "").split(",") if each.strip()]
+    if len(ways) > _MOST_BESIDE or len(set(ways)) < len(ways):
+        allowed = f"at most {_MOST_BESIDE} renderings, each once"
+        raise SettingsError([Problem("--renderings", "", text or "", allowed)])
+    return ways
 
 
 def choose_target(image: Path, ending: str, to: Path | None) -> Path:

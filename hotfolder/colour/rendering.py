@@ -125,8 +125,8 @@ def find_reach(source: Profile, medium: Profile, reduced: Codes, *, depth: bool 
     source, medium
         Profiles.
     reduced
-        A reduced copy of the picture: shape (..., channels of the source), dtype uint16; some
-        100,000 pixels are enough.
+        A reduced copy of the picture: shape (rows, width, channels of the source), dtype uint16;
+        some 100,000 pixels are enough.
     depth
         Whether depth is asked for.
 
@@ -143,7 +143,8 @@ def find_reach(source: Profile, medium: Profile, reduced: Codes, *, depth: bool 
         1,
         worth_a_thread=20_000,
     )
-    return reach_of(boundary_of(medium), np.concatenate(parts))
+    wanted = np.concatenate(parts).reshape(*reduced.shape[:-1], 3)
+    return reach_of(boundary_of(medium), wanted)
 
 
 def separate(medium: Profile, wanted: Floats) -> Codes:

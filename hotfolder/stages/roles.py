@@ -35,7 +35,10 @@ class Role(StrEnum):
 
     STRIP = "cuts the pieces of a test strip out of a picture"
     """It has the settings ``pieces``, each with ``left_px``, ``top_px``, ``width_px``,
-    ``height_px`` and ``label``, and ``heading``. Its findings are a `StripFindings`."""
+    ``height_px`` and ``label``, and ``heading``; ``rendering``, a word for what was made of the
+    picture; ``raw_to``, a file for the bare pixels of the pieces; and ``beside``, each with
+    ``file``, such pixels of another rendering, and its word, ``rendering``. Its findings are a
+    `StripFindings`."""
 
 
 class _Findings(BaseModel):
@@ -133,6 +136,8 @@ class StripPiece(Rectangle):
 
     label: str
     """The words below it."""
+    rendering: str = ""
+    """Which one it shows, where there are several."""
     strip_left_px: int
     """From the strip's left edge."""
     strip_top_px: int

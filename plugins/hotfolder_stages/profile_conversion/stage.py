@@ -331,4 +331,8 @@ def _reach_said(reach: Reach | None) -> dict[str, float | str] | None:
     """Say how far the picture goes beyond the medium, and which table it was."""
     if reach is None:
         return None
-    return {"largest": round(float(reach.table.max()), 3), "sha256": reach.sha256}
+    return {
+        "largest": round(float(reach.table.max()), 3),
+        "to_cusp": reach.to_cusp,
+        "sha256": reach.sha256,
+    }
