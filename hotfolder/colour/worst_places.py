@@ -264,7 +264,8 @@ class WorstPlaces:
                 heapq.heapreplace(self._best, place)
         for number, (middle, row) in enumerate(self._at):
             if top <= row < top + len(pixels):
-                left_px = int(min(max(0, middle - self._side / 2), pixels.shape[1] - self._side))
+                # rounded: a middle that came of a place is that place again, not one a pixel beside
+                left_px = min(max(0, round(middle - self._side / 2)), pixels.shape[1] - self._side)
                 first = max(0, left_px) // self._across
                 lost = float(beyond[first : first + side].sum())
                 self._asked[number] = self._cut((lost, 0.0), max(0, left_px), top, pixels, 0.0)

@@ -170,7 +170,7 @@ def test_renderings_are_read_as_people_write_them(cell, expected):
 
 def test_a_rendering_that_is_none_or_stands_beside_an_intent_is_a_fault_of_its_row():
     (wrong,) = problems("file,page,rendering\r\nx.tif,1,vivid\r\n")
-    assert "rendering: vivid" in wrong
+    assert 'rendering: "vivid"' in wrong
     assert "detail + depth" in wrong
     (both,) = problems("file,page,rendering,intent\r\nx.tif,1,detail,perceptual\r\n")
     assert "nothing beside the intent perceptual" in both

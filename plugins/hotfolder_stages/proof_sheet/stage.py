@@ -226,7 +226,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
         across, down = self._raster.original_area.shares_of(
             place.left_px + place.width_px / 2, place.top_px + place.height_px / 2
         )
-        return [round(min(max(each, 0.0), 1.0), 4) for each in (across, down)]
+        return [round(min(max(each, 0.0), 1.0), 6) for each in (across, down)]
 
     def _find_front(self) -> tuple[float, float, float, float] | None:
         """What is looked at, in percent of the raster; None when that is all of it."""
