@@ -18,6 +18,7 @@ from hotfolder.cli.terminal import print_json, print_line, print_table
 from hotfolder.disk.names import display_name
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.model.rendering import WAYS, Way
+from hotfolder.model.units import say_share
 from hotfolder.settings.root import Root
 
 if TYPE_CHECKING:
@@ -136,7 +137,7 @@ def strip(
     if made.strip_mm is not None and made.print_mm is not None:
         size = "{:.0f} × {:.0f} mm".format(*made.strip_mm)
         area = made.strip_mm[0] * made.strip_mm[1] / (made.print_mm[0] * made.print_mm[1])
-        print_line(f"The strip is {size}, {area:.1%} of the print's area.")
+        print_line(f"The strip is {size}, {say_share(area)} of the print's area.")
     if made.strip_cost is not None:
         print_line(f"Its material costs {made.strip_cost}; that of the print, {made.print_cost}.")
     for reason in made.reasons:
@@ -307,7 +308,7 @@ def _print_ranking(found: list[Candidate], page: str | None) -> None:
             str(each.rank),
             Text(each.destination),
             f"{each.moved:.1f}",
-            f"{each.lost_share:.1%}",
+            say_share(each.lost_share),
             f"L* {each.black:.0f}",
             size,
             str(each.cost or ""),

@@ -109,6 +109,8 @@ class SheetFindings(_Findings):
     """Width and height; None on a screen, or without a resolution."""
     material_cost: Money | None
     """Of one print; None when no price is set."""
+    face: Rectangle | None = None
+    """What is looked at; None when that is all of it, without wrap and bleed."""
     places: tuple[ShownPlace, ...]
     """The places that are shown, the worst first."""
     kept: Kept | None = None

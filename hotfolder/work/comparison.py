@@ -30,7 +30,7 @@ from hotfolder.settings.changes import grant, who_grants, with_changes
 from hotfolder.settings.files import Destination, Intake, check_destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import Registry, load_registry
-from hotfolder.stages.roles import Kept, Role, SheetFindings, ShownPlace
+from hotfolder.stages.roles import Kept, Rectangle, Role, SheetFindings, ShownPlace
 from hotfolder.work.trial import (
     End,
     Part,
@@ -79,6 +79,8 @@ class Candidate:
     """Width and height, None on a screen or when the file does not say."""
     cost: Money | None = None
     size_px: tuple[int, int] | None = None
+    face: Rectangle | None = None
+    """What is looked at, in pixels; None when that is all of it, without wrap and bleed."""
     places: tuple[ShownPlace, ...] = ()
     sheet: Path | None = None
     rendering: str = ""
@@ -328,6 +330,7 @@ def _candidate(trial: Trial, showing: str) -> Candidate:
         print_mm=found.print_mm,
         cost=found.material_cost,
         size_px=(result.width_px, result.height_px),
+        face=found.face,
         places=found.places,
         sheet=sheet,
     )

@@ -142,6 +142,7 @@ def distance_from_exact(source, printer, precision, pixels, intent=Intent.RELATI
     return delta_e_00(to_lab(printer, exact), to_lab(printer, out))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("precision", Precision)
 @pytest.mark.parametrize("destination", PRINTERS)
 @pytest.mark.parametrize("source", [SRGB, WIDE_RGB], ids=["srgb", "wide"])

@@ -93,6 +93,7 @@ def test_loss_does_not_depend_on_how_the_picture_will_be_converted():
         np.testing.assert_array_equal(first, other)
 
 
+@pytest.mark.slow
 def test_what_is_refined_is_looked_at_as_it_will_be_delivered():
     pixels = picture() // 2 + 16384
     conversions = [
@@ -134,6 +135,7 @@ def test_compensation_keeps_white_and_moves_black():
     np.testing.assert_allclose(lab, [[100, 0, 0], [14.42, 0, 0]], atol=0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("source", "destination", "mean_error"),
     [
@@ -461,7 +463,9 @@ def test_what_is_lost_in_spots_is_said_to_be_scattered(monkeypatch):
 def test_what_is_not_above_the_profiles_own_noise_is_not_lost(monkeypatch):
     monkeypatch.setattr(stage_module, "round_trip_noise", lambda profile: Noise(5.0, 15.0, 25.0))
     pixels = green_share(3, 50)  # lost by 20.8
-    findings = checked(pixels, spec_of(pixels), CMYK)[2]
+    spec = spec_of(pixels)
+    job = job_of(spec, profile=CMYK)
+    findings = run_stage(make_stage(GamutCheck, {}), pixels, spec, job)[2]
     assert findings["round_trip_noise_delta_e_00"] == {"mean": 5.0, "p95": 15.0, "p99": 25.0}
     assert findings["tolerance_delta_e_00"] == 3.0
     assert findings["effective_tolerance_delta_e_00"] == 25.0
@@ -471,6 +475,13 @@ def test_what_is_not_above_the_profiles_own_noise_is_not_lost(monkeypatch):
         "The destination's profile is itself uncertain by 25.0 ΔE00, so only what is lost by "
         "more than that is counted, not by more than 3."
     )
+    assert [(each.code, each.message) for each in job.warnings] == [("uncertain-profile", note)]
+    settings = make_stage(GamutCheck, {}).settings
+    (key,) = doubts = settings.doubts_about(CMYK)
+    assert key == "tolerance"
+    assert doubts[key].startswith("is 3 ΔE00 and cannot be kept: the profile's own tables are 25.0")
+    monkeypatch.setattr(stage_module, "round_trip_noise", lambda profile: Noise(0.5, 1.5, 2.5))
+    assert settings.doubts_about(CMYK) == {}
 
 
 def sized_and_checked(pixels, sizing, rows=64):

@@ -214,6 +214,7 @@ def test_refined_pixels_do_not_depend_on_the_height_of_bands(printer, precision)
     np.testing.assert_array_equal(whole, single)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("printer", [CMYK, CANVAS], ids=lambda p: p.description)
 def test_fine_keeps_its_promise_for_refined(printer):
     pixels = random_pixels(3, 3000)

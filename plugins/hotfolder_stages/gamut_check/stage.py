@@ -39,6 +39,7 @@ from hotfolder.colour import (
     CELL_BITS,
     Cells,
     DifferenceStatistics,
+    Profile,
     ProfileError,
     Route,
     describe_hues,
@@ -64,6 +65,16 @@ class GamutCheckSettings(StageSettings):
     hold_above: Share | None = None
     """Share of the picture's pixels that may be lost before the job is held; never, when it is
     not set."""
+
+    def doubts_about(self, profile: Profile) -> Mapping[str, str]:
+        """Say when the profile's own uncertainty takes the place of the tolerance."""
+        noise = round_trip_noise(profile).p99 if profile.can_be_destination else 0.0
+        if noise <= self.tolerance:
+            return {}
+        return {
+            "tolerance": f"is {self.tolerance:g} ΔE00 and cannot be kept: the profile's own tables "
+            f"are {noise:.1f} ΔE00 uncertain, so only what is lost by more than that is counted"
+        }
 
 
 class GamutCheck(Stage[GamutCheckSettings]):
@@ -114,11 +125,13 @@ class GamutCheck(Stage[GamutCheckSettings]):
             ) from error
         self._tolerance = max(self.settings.tolerance, self._noise.p99)
         if self._tolerance > self.settings.tolerance:
-            self._notes.append(
+            uncertain = (
                 f"The destination's profile is itself uncertain by {self._noise.p99:.1f} ΔE00, "
                 f"so only what is lost by more than that is counted, not by more than "
                 f"{self.settings.tolerance:g}."
             )
+            self._notes.append(uncertain)
+            job.warn("uncertain-profile", uncertain)
         self._encoding = raster.encoding
         # an enlargement has no colours but those of fewer pixels
         own = job.told(OwnPixels)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from hotfolder.pages import load_template, source_hash, style, text_of
-from hotfolder_stages.proof_sheet.facts import Fact, percent
+from hotfolder_stages.proof_sheet.facts import Fact
 from hotfolder_stages.proof_sheet.hue_bars import HueBar
 
 MOST_BYTES = 3_000_000
@@ -89,7 +89,6 @@ def render(sheet: Sheet) -> str:
     look = style({"paper": sheet.paper})
     script = text_of("hotfolder_stages.proof_sheet", "sheet.js")
     return _PAGE.render(
-        percent=percent,
         sheet=sheet,
         most_present=max((bar.present for bar in sheet.hues), default=1.0),
         style=Markup(look),  # noqa: S704 - ours, with three numbers

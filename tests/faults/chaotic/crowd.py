@@ -353,11 +353,15 @@ class Crowd:
             return
         copy = self.place.folder / "yesterday.sqlite"
         copy.unlink(missing_ok=True)
+        self._yesterday = None
         with (
             contextlib.closing(sqlite3.connect(self.place.root.ledger)) as db,
             contextlib.closing(sqlite3.connect(copy)) as to,
         ):
-            db.backup(to)
+            try:
+                db.backup(to)
+            except sqlite3.OperationalError:
+                return  # its disk is full: no copy today
         self._yesterday = copy
         self._tell("keeps a copy of the ledger")
 
