@@ -26,7 +26,7 @@ from hotfolder.model.facts import (
     text_in,
 )
 from hotfolder.model.intent import Intent
-from hotfolder.model.rendering import Rendering
+from hotfolder.model.rendering import Rendering, Way
 from hotfolder.model.units import (
     MM_PER_INCH,
     ByteCount,
@@ -42,6 +42,7 @@ from hotfolder.model.wishes import (
     IntentWish,
     LongEdgeWish,
     NoEnlargementWish,
+    RenderingWish,
     SizeWish,
     Wish,
 )
@@ -73,6 +74,7 @@ from hotfolder.stages.messages import (
     Message,
     OwnPixels,
     PixelsWanted,
+    ReachMeasured,
     SharpeningToCome,
     SizeToCome,
 )
@@ -119,9 +121,11 @@ __all__ = [
     "PixelsWanted",
     "Place",
     "RasterSpec",
+    "ReachMeasured",
     "Refuse",
     "Remedy",
     "Rendering",
+    "RenderingWish",
     "Result",
     "Role",
     "SettingsError",
@@ -136,6 +140,7 @@ __all__ = [
     "StorageError",
     "Surface",
     "Verdict",
+    "Way",
     "Wish",
     "build_exif",
     "flag_in",

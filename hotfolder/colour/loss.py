@@ -15,12 +15,13 @@ What of a loss the medium cannot help is another question: `hotfolder.colour.med
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from hotfolder.colour.arrays import Codes, Floats
+from hotfolder.colour.detail import Reach
 from hotfolder.colour.difference import Parts, delta_e_00, delta_e_00_parts
 from hotfolder.colour.engine import NO_GRID, convert_pixels, to_lab
 from hotfolder.colour.medium import largest_ink_sum, nearest
@@ -59,7 +60,13 @@ class Route:
     """Whether the source's black is scaled to the destination's."""
 
     rendering: Rendering = Rendering.INTENT
-    """Of the conversion; `intent` counts for both."""
+    """Of the conversion; `intent` counts for all."""
+
+    depth: bool = False
+    """Whether lightness goes by the curve of `hotfolder.colour.depth`."""
+
+    reach: Reach | None = None
+    """Of the picture beyond the destination, for detail; None while that is not known."""
 
     @property
     def compensates(self) -> bool:
@@ -118,21 +125,6 @@ def losses(route: Route, pixels: Codes) -> tuple[Floats, Floats]:
     return delta_e_00(wanted(route, pixels), made), delta_e_00(original, made)
 
 
-def best_of(route: Route) -> Route:
-    """Return the way by which a destination's table gives all it can.
-
-    Parameters
-    ----------
-    route
-        Any.
-
-    Returns
-    -------
-    The same two profiles and rendering, relative colorimetric with black point compensation.
-    """
-    return replace(route, intent=Intent.RELATIVE_COLORIMETRIC, black_point_compensation=True)
-
-
 def wanted(route: Route, pixels: Codes) -> Floats:
     """Say which colours a picture asks for.
 
@@ -151,7 +143,7 @@ def wanted(route: Route, pixels: Codes) -> Floats:
     Shape (..., 3): L*a*b*, relative to the two whites; absolute when the intent is.
     """
     if route.compensates:
-        return wanted_colours(route.source, route.destination, pixels)
+        return wanted_colours(route.source, route.destination, pixels, depth=route.depth)
     return to_lab(route.source, pixels, route.seen_with)
 
 
@@ -226,6 +218,8 @@ def _exact(route: Route) -> Transform:
         black_point_compensation=route.black_point_compensation,
         precision=Precision.EXACT,
         rendering=route.rendering,
+        depth=route.depth,
+        reach=route.reach,
     )
 
 

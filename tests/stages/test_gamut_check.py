@@ -116,7 +116,7 @@ def test_what_is_refined_is_looked_at_as_it_will_be_delivered():
     conversions = [
         make_stage(ProfileConversion, {"rendering": rendering.value}) for rendering in Rendering
     ]
-    by_table, refined = (
+    by_table, refined, _ = (
         checked(pixels, spec_of(pixels), CMYK, conversion=each)[2] for each in conversions
     )
     delivered = Transform(SRGB, CMYK, precision=Precision.EXACT, rendering=Rendering.REFINED).apply(

@@ -300,13 +300,19 @@ def test_where_the_conversion_chooses_its_intent_the_worse_one_is_reported():
     )
     job = job_of(spec, profile=canvas, beside=[ProfileConversion(chosen)])
     *_, findings, _ = run_stage(make_stage(NeutralCheck, {}), RAMP, spec, job)
-    both = [
-        check(RAMP, SRGB, canvas, conversion={"intent": intent, "precision": "exact"})
-        for intent in ("perceptual", "relative colorimetric")
+    all_ways = [
+        check(RAMP, SRGB, canvas, conversion={"precision": "exact", **way})
+        for way in (
+            {"intent": "perceptual"},
+            {"intent": "relative colorimetric"},
+            {"rendering": "refined"},
+            {"rendering": "detail"},
+        )
     ]
-    assert ["perceptual", "relative colorimetric"] == findings["intents"]
+    names = ["perceptual", "relative colorimetric", "refined", "detail"]
+    assert names == findings["intents"]
     assert findings["worst_cast"] == max(
-        (each["worst_cast"] for each in both), key=lambda cast: cast["chroma"]
+        (each["worst_cast"] for each in all_ways), key=lambda cast: cast["chroma"]
     )
 
 

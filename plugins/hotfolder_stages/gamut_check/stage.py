@@ -34,6 +34,7 @@ from hotfolder import (
     OwnPixels,
     Place,
     RasterSpec,
+    ReachMeasured,
     Share,
     SizeToCome,
     Stage,
@@ -126,6 +127,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
             conversion.expected_intent,
             black_point_compensation=conversion.black_point_compensation,
             rendering=conversion.rendering,
+            depth=conversion.depth,
         )
         try:
             self._look_up = make_loss_lookup(self._route)
@@ -256,8 +258,11 @@ class GamutCheck(Stage[GamutCheckSettings]):
 
     def _route_as_delivered(self) -> Route:
         """The route with what was chosen by looking at the picture."""
-        chosen = self._job.told(IntentChosen)
-        return replace(self._route, intent=chosen.intent) if chosen else self._route
+        route, chosen = self._route, self._job.told(IntentChosen)
+        if chosen:
+            route = replace(route, intent=chosen.intent, rendering=chosen.rendering)
+        measured = self._job.told(ReachMeasured)
+        return replace(route, reach=measured.reach) if measured else route
 
     @classmethod
     @hookimpl

@@ -18,10 +18,12 @@ from hotfolder import (
     Facts,
     Findings,
     Hold,
+    Intent,
     Job,
     Json,
     Place,
     RasterSpec,
+    Rendering,
     Share,
     SizeToCome,
     Stage,
@@ -88,10 +90,11 @@ class NeutralCheck(Stage[NeutralCheckSettings]):
                     intent,
                     black_point_compensation=conversion.black_point_compensation,
                     precision=_precision(conversion),
-                    rendering=conversion.rendering,
+                    rendering=rendering,
+                    depth=conversion.depth,
                 )
                 # where the choice is made later, from the picture: the worse of them is reported
-                for intent in sorted(conversion.intents, key=lambda each: each.code)
+                for intent, rendering in _ways(conversion)
             ]
         except ProfileError as error:
             raise Hold(
@@ -152,7 +155,12 @@ class NeutralCheck(Stage[NeutralCheckSettings]):
             "original_chroma": round(largest_chroma(self._transforms[0].source, pixels), 2),
             "shades": len(pixels),
             **worst.summary(),
-            "intents": [str(transform.intent) for transform in self._transforms],
+            "intents": [
+                str(transform.intent)
+                if transform.rendering is Rendering.INTENT
+                else str(transform.rendering)
+                for transform in self._transforms
+            ],
         }
         limit = self.settings.hold_above_cast
         if limit is not None and worst.worst.chroma > limit:
@@ -182,6 +190,13 @@ class NeutralCheck(Stage[NeutralCheckSettings]):
             is_black_and_white=flag_in(findings, "monochrome"),
             cast_chroma=number_in(findings, "worst_cast", "chroma"),
         )
+
+
+def _ways(conversion: ConversionToCome) -> list[tuple[Intent, Rendering]]:
+    """What the picture may be converted with."""
+    own = sorted(conversion.intents, key=lambda each: each.code)
+    also = [(Intent.RELATIVE_COLORIMETRIC, rendering) for rendering in conversion.also]
+    return [*((intent, conversion.rendering) for intent in own), *also]
 
 
 def _precision(conversion: ConversionToCome) -> Precision:
