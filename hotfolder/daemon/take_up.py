@@ -160,7 +160,10 @@ def catch_up(known: Known) -> None:
     logs = LogPlaces(root.private)
     for name, each in near.items():
         log = each.results / LOG_FILE
-        logs.bring(name, log, again=True)
+        try:
+            logs.bring(name, log, again=True)
+        except OSError as error:  # tried again before a line is written
+            get_log().warning("log.not_brought", destination=name, reason=str(error))
         lines = _find_new_lines(ledger, name, log)
         first = next(lines, None)
         if first is None:
@@ -212,7 +215,7 @@ def _has_strangers(ledger: Ledger, root: Root) -> bool:
 
 def has_original(place: Path) -> bool:
     """Whether a job's place in the spool has the file that came, in any of its forms."""
-    return any(durable.is_there(place / each) for each in (ORIGINAL, LINKED, _HELD))
+    return any(durable.is_kept(place / each) for each in (ORIGINAL, LINKED, _HELD))
 
 
 def _find_new_lines(ledger: Ledger, destination: str, log: Path) -> Iterator[bytes]:
@@ -342,6 +345,7 @@ def _find_under_way(known: Known) -> Iterator[Restored]:
         jobs |= {row.id for row in ledger.open_jobs() if row.state is State.PUBLISHING}
     for job in sorted(jobs):
         place = root.spool / job
+        durable.write_doubtful(place / ORIGINAL)
         row = ledger.find_job(job)
         said = _read_note(place / JOB_FILE)
         name = said.destination

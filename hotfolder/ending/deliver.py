@@ -219,7 +219,7 @@ class Deliverer:
         for move in plan.moves:
             near = Path(move.near)
             check_marker(near.parent)
-            if not durable.is_there(near) and not durable.is_there(move.source):
+            if not durable.is_there(near) and not durable.is_kept(move.source):
                 self._go_back(row, plan, _say_taken(move))  # brought near by an earlier try
             _bring(move, near)
             self._waiting.add((row.id, move.what))
@@ -326,7 +326,7 @@ class Deliverer:
         for move in plan.moves:
             if move.what == "original" and not move.copy_only:
                 source, near = Path(move.source), Path(move.near)
-                if not durable.is_there(source):
+                if not durable.is_kept(source):
                     if not durable.is_there(near):
                         check_marker(near.parent)
                         raise StorageError(
@@ -412,7 +412,7 @@ def _take_back(source: Path, near: Path) -> None:
         trees.move_any_new(near, source)
     elif durable.is_there(near):
         trees.remove_tree(near, below=near.parent)
-    elif not durable.is_there(source):
+    elif not durable.is_kept(source):
         check_marked_above(near)  # it waits there, and its share is away
 
 

@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Final, TypeVar
@@ -227,6 +227,37 @@ class LedgerReader:
         """The records of `latest_delivered`."""
         found = (row.record for row in self.latest_delivered(destination, number))
         return [record for record in found if record]
+
+    def delivered_since(self, destination: str, moment: datetime, number: int) -> list[JobRow]:
+        """The jobs of a destination that were delivered after a moment, the latest first."""
+        rows = self.read(
+            f"{SELECT} WHERE destination = ? AND state = 'delivered' AND changed > ?"
+            " ORDER BY changed DESC, seq DESC LIMIT ?",
+            (destination, moment.astimezone(UTC).isoformat(timespec="milliseconds"), number),
+        )
+        return [to_row(row, self.places) for row in rows]
+
+    def count_delivered_since(self, destination: str, moment: datetime) -> int:
+        """Number of what `delivered_since` would return without a limit."""
+        rows = self.read(
+            "SELECT count(*) FROM jobs WHERE destination = ? AND state = 'delivered'"
+            " AND changed > ?",
+            (destination, moment.astimezone(UTC).isoformat(timespec="milliseconds")),
+        )
+        return int(rows[0][0])
+
+    def undecided(self, number: int, skipped: int = 0) -> list[JobRow]:
+        """Held jobs of all destinations that nobody has decided, the latest first.
+
+        number: at most so many; skipped: leave so many of the latest out.
+        """
+        # rows are large: which ones they are is told by the index alone
+        rows = self.read(
+            f"{SELECT} WHERE seq IN (SELECT seq FROM jobs WHERE {UNDECIDED}"  # noqa: S608 - ours
+            " ORDER BY seq DESC LIMIT ? OFFSET ?) ORDER BY seq DESC",
+            (number, skipped),
+        )
+        return [to_row(row, self.places) for row in rows]
 
     def has_batch(self, destination: str, batch: str) -> bool:
         """Whether anything has come for a batch of this name."""

@@ -48,6 +48,18 @@ class LongEdgeWish(Wish):
 
 
 @dataclass(frozen=True)
+class NoEnlargementWish(Wish):
+    """That no pixel is made up: a picture that is too small is printed smaller.
+
+    See Also
+    --------
+    LongEdgeWish, SizeWish
+    """
+
+    what = "that nothing is enlarged"
+
+
+@dataclass(frozen=True)
 class IntentWish(Wish):
     """A rendering intent."""
 
@@ -55,6 +67,16 @@ class IntentWish(Wish):
 
     intent: str
     """Its name, as settings have it."""
+
+
+@dataclass(frozen=True)
+class RenderingWish(Wish):
+    """A rendering: where the device values of colours come from, and how lightness is laid."""
+
+    what = "a rendering"
+
+    rendering: str
+    """As `hotfolder.Way.named` reads it; ``"intent"``: what the destination's intent says."""
 
 
 @dataclass(frozen=True)

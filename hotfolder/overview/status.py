@@ -169,7 +169,7 @@ def collect(root: Root) -> Status:
         if snapshot is None or row.destination not in snapshot.folders
     }
     waiting = [
-        _describe_job(root, row, by_job, rest.get(row.destination, ""))
+        describe_job(root, row, by_job, rest.get(row.destination, ""))
         if not not_served.get(row.destination)
         else _describe_unserved(row, not_served[row.destination])
         for row in open_rows
@@ -351,9 +351,13 @@ def _look(
     return reached, _list_held(root, name, place.held)
 
 
-def _describe_job(
+def describe_job(
     root: Root, row: JobRow, troubles: Mapping[str, TroubleStatus], rests_until: str
 ) -> WaitingThing:
+    """Say what becomes of a job that has not ended.
+
+    troubles: by the names of jobs; rests_until: as `DestinationStatus` has it.
+    """
     file = names.display_name(row.source)
     trouble = troubles.get(row.id)
     if trouble:

@@ -136,6 +136,13 @@ class Keep(SettingsModel):
     """Whether records of years that are over go to a file of their own, ``log-2025.jsonl.gz``."""
 
 
+class DeskTable(SettingsModel):
+    """The table ``[desk]``: what `hotfolder desk` takes in."""
+
+    largest_file: ByteCount = 8.0 * 2**30
+    """The largest file that can be dropped into its page; a hot folder takes any."""
+
+
 class RootFile(SettingsModel):
     """The file ``hotfolder.toml``: what holds for the whole root."""
 
@@ -149,6 +156,8 @@ class RootFile(SettingsModel):
     """How long the original is kept after you delete a held job's folder; "0 s" keeps none."""
     keep: Keep = Keep()
     """How long what has been done is kept."""
+    desk: DeskTable = DeskTable()
+    """What the desk's page takes in."""
 
 
 @dataclass(frozen=True)
@@ -263,6 +272,31 @@ def check_destination(
     intake = file.intake or default_intake
     stages = {name: registry.stages[name] for name in file.stages}
     return Destination(path.stem, file, raw, stage_settings, profile, intake, stages)
+
+
+def read_root_file(root: Path) -> RootFile:
+    """Read ``hotfolder.toml``; all by default where it is wrong, which others say."""
+    return _read_root(root / SETTINGS_FILE, []) or RootFile()
+
+
+def read_title(path: Path) -> str:
+    """Read what people call a destination; its name where its file does not say."""
+    said = (_read_toml(path, []) or {}).get("title")
+    return said if isinstance(said, str) and said else path.stem
+
+
+def read_folders(path: Path) -> Folders:
+    """Read where a destination's folders are, whatever else is wrong in its file.
+
+    Returns
+    -------
+    What its file says; that all are in the root when that cannot be read.
+    """
+    raw = _read_toml(path, []) or {}
+    try:
+        return Folders.model_validate(raw.get("folders", {}))
+    except ValidationError:
+        return Folders()
 
 
 def _with_lines(path: Path, problems: list[Problem]) -> list[Problem]:

@@ -27,7 +27,7 @@ class Ready:
         self.troubles = troubles
         self.destination = SimpleNamespace(name=CANVAS)
         self.folders = SimpleNamespace(hot_folder=folder, results=folder)
-        self.released = SimpleNamespace(look=lambda _: [], discarded=())
+        self.released = SimpleNamespace(look=lambda _: [], discarded=(), given_up=[])
         self.ready = deque()
         self.files = []
         self.put_off = set()
