@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import pytest
 
-from faults.conftest import quick  # noqa: F401
+from faults.conftest import loaded, quick  # noqa: F401
 from faults.serving import CANVAS, serving, sweep
 from faults.test_storage_faults import wait_for
 from hotfolder.daemon import destinations

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from faults.conftest import quick  # noqa: F401
+from faults.conftest import loaded, quick  # noqa: F401
 from faults.serving import CANVAS, sweep
 from hotfolder.errors import StorageError
 from hotfolder.ledger.details import Claiming

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from faults.conftest import filled, quick
+from faults.conftest import filled, loaded, quick  # noqa: F401
 from faults.killing import check_books, copied, dropped_hashes, sweep_in_child
 from faults.serving import CANVAS, serving, sweep
 from hotfolder.errors import RootInUse, SettingsError, StorageError
@@ -181,3 +181,19 @@ def test_the_copied_ledger_is_whole_and_says_that_it_is_a_copy(copy):
         assert ("ok",) == db.execute("PRAGMA integrity_check").fetchone()
         said = db.execute("SELECT value FROM marks WHERE name = 'behind'").fetchone()
     assert ("a copy",) == said
+
+
+def test_measurements_and_strips_are_copied_and_put_back(quick, tmp_path):
+    kept = quick.measured / CANVAS / "kept" / "strip.txt"
+    kept.parent.mkdir(parents=True)
+    kept.write_text("a measurement")
+    (quick.measured / CANVAS / "verdicts.jsonl").write_text("{}\n")
+    strip = quick.strips / CANVAS / "12345678.json"
+    strip.parent.mkdir(parents=True)
+    strip.write_text("{}")
+    back_up(quick, tmp_path / "copy")
+    other = Root(tmp_path / "other")
+    put_back(tmp_path / "copy", other, over=False)
+    for each in (kept, quick.measured / CANVAS / "verdicts.jsonl", strip):
+        there = other.path / each.relative_to(quick.path)
+        assert each.read_bytes() == there.read_bytes()

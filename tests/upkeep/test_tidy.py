@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from faults.conftest import quick
+from faults.conftest import loaded, quick  # noqa: F401
 from faults.killing import check_chain
 from faults.serving import CANVAS, sweep
 from hotfolder.errors import StorageError
