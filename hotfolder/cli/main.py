@@ -24,6 +24,7 @@ from rich.console import Console
 from hotfolder.cli import looking, upkeep
 from hotfolder.cli.audit import audit
 from hotfolder.cli.discard import discard
+from hotfolder.cli.need import need
 from hotfolder.cli.release import release
 from hotfolder.cli.status import status
 from hotfolder.cli.terminal import print_error, print_json, print_line, print_plain
@@ -180,6 +181,7 @@ app.command()(discard)
 app.command()(release)
 app.command()(looking.proof)
 app.command()(looking.strip)
+app.command()(need)
 app.command()(upkeep.backup)
 app.command()(upkeep.restore)
 app.command()(upkeep.tidy)
