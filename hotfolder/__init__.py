@@ -6,6 +6,7 @@ Everything else is the program's own and may change from one version to the next
 from hotfolder.errors import (
     Hold,
     HotfolderError,
+    Later,
     Refuse,
     Remedy,
     SettingsError,
@@ -26,6 +27,7 @@ from hotfolder.model.facts import (
     text_in,
 )
 from hotfolder.model.intent import Intent
+from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.rendering import Rendering
 from hotfolder.model.units import (
     MM_PER_INCH,
@@ -53,6 +55,7 @@ from hotfolder.raster.picture import (
     rebanded,
     rows_per_band,
 )
+from hotfolder.raster.scratch import ScratchRows
 from hotfolder.raster.source_profile import source_profile
 from hotfolder.stages.contract import Job, Original, Place, Stage, StageSettings, hookimpl
 from hotfolder.stages.messages import (
@@ -94,6 +97,7 @@ __all__ = [
     "IptcDataset",
     "Job",
     "Json",
+    "Later",
     "LengthMm",
     "LongEdgeWish",
     "LossMeasured",
@@ -102,6 +106,7 @@ __all__ = [
     "Message",
     "Metadata",
     "Money",
+    "Neighbour",
     "Original",
     "OwnPixels",
     "PixelsWanted",
@@ -112,6 +117,7 @@ __all__ = [
     "Rendering",
     "Result",
     "Role",
+    "ScratchRows",
     "SettingsError",
     "SettingsModel",
     "Share",

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 import colour
+from hotfolder import ScratchRows
 from hotfolder.colour import transform
 from hotfolder.colour.profile import lab_profile
 from hotfolder.colour.transform import Transform
@@ -26,7 +27,6 @@ from hotfolder_stages.profile_conversion.least_loss import (
     local_contrast,
     reduced,
 )
-from hotfolder_stages.profile_conversion.scratch import ScratchRows
 from reference.devices import SRGB, WIDE_RGB, demo_printer, random_pixels
 from stages.driving import encode_lab, job_of, spec_of
 

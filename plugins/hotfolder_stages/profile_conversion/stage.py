@@ -23,6 +23,7 @@ from hotfolder import (
     Place,
     RasterSpec,
     Rendering,
+    ScratchRows,
     Stage,
     StageSettings,
     Wish,
@@ -32,7 +33,6 @@ from hotfolder import (
 )
 from hotfolder.colour import Bound, Precision, Profile, ProfileError, Transform, flattened
 from hotfolder_stages.profile_conversion.least_loss import INTENTS, Choice, choose, without_looking
-from hotfolder_stages.profile_conversion.scratch import ScratchRows
 
 PIXELS_PER_CALL = 4_000_000
 """LittleCMS's own grid is sampled anew at each call, so calls for it are large."""
