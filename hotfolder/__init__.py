@@ -6,7 +6,6 @@ Everything else is the program's own and may change from one version to the next
 from hotfolder.errors import (
     Hold,
     HotfolderError,
-    Later,
     Refuse,
     Remedy,
     SettingsError,
@@ -97,7 +96,6 @@ __all__ = [
     "IptcDataset",
     "Job",
     "Json",
-    "Later",
     "LengthMm",
     "LongEdgeWish",
     "LossMeasured",

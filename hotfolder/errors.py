@@ -9,7 +9,6 @@
     ├── Verdict              this file cannot simply be delivered; the original is kept
     │   ├── Hold             a person has to decide
     │   └── Refuse           the file cannot be processed at all
-    ├── Later                a stage waits for another picture of the shoot: tried again later
     └── StorageError         our own storage is in the way: the file is fine and waits
         ├── RootInUse        another process serves this root
         └── Unreachable      a hot folder cannot be read (in `intake`)
@@ -202,19 +201,6 @@ class Refuse(Verdict):
     >>> raise Refuse("no-picture", "There is no picture in this file.")
     Traceback (most recent call last):
     hotfolder.errors.Refuse: There is no picture in this file.
-    """
-
-
-class Later(HotfolderError):
-    """A stage needs what another picture of the shoot may bring: the job is tried again later.
-
-    Raised in `Stage.bands`, and only where `Job.may_wait` says so. No attempt is counted.
-
-    Examples
-    --------
-    >>> raise Later("no reference has come yet")
-    Traceback (most recent call last):
-    hotfolder.errors.Later: no reference has come yet
     """
 
 

@@ -15,12 +15,11 @@ class Answer(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    verdict: Literal["deliver", "hold", "refuse", "failed", "wait", "later"]
-    """``failed``, ``wait`` and ``later`` carry a message and no work.
+    verdict: Literal["deliver", "hold", "refuse", "failed", "wait"]
+    """``failed`` and ``wait`` carry a message and no work.
 
     ``wait``: the fault is ours, not the file's (a full disk, a plugin or a setting that cannot be
-    used any more); no attempt is counted. ``later``: a stage waits for another picture of the
-    shoot; no attempt is counted either.
+    used any more); no attempt is counted.
     """
     work: WorkRecord | None = None
     message: str = ""

@@ -94,19 +94,6 @@ class StageSettings(SettingsModel):
         """
         return self.only_looks
 
-    def patience_s(self) -> float:
-        """Say how long a job may be put off for what other pictures of the shoot may bring.
-
-        Returns
-        -------
-        Seconds after its arrival; 0: it is never put off.
-
-        See Also
-        --------
-        Later
-        """
-        return 0.0
-
     def doubts(self, medium: Medium) -> Mapping[str, str]:
         """Say what is allowed and probably a slip of the pen; shown by ``hotfolder check``.
 
@@ -257,9 +244,6 @@ class Job:
 
     is_trial: bool = False
     """Somebody only asks what would come out; nothing is delivered."""
-
-    may_wait: bool = False
-    """Whether a stage may put the job off by raising `Later`."""
 
     stage: type[Stage[StageSettings]] | None = field(default=None, repr=False)
     """The stage that this was given to."""

@@ -95,8 +95,6 @@ class Order:
     """Nothing will be delivered."""
     neighbours: Mapping[str, Sequence[Neighbour]] = field(default_factory=dict)
     """What stages have said of other pictures of the same folder or batch, by stage."""
-    may_wait: bool = False
-    """Whether a stage may put the job off."""
 
 
 @dataclass(frozen=True)
@@ -279,7 +277,6 @@ class _Chain:
             profiles=self.order.profiles,
             folder=self.order.folder,
             is_trial=self.order.is_trial,
-            may_wait=self.order.may_wait,
             all_neighbours=self.order.neighbours,
             reasons=self.reasons,
         )

@@ -24,7 +24,7 @@ from pydantic import ValidationError
 
 from hotfolder.disk import platforms
 from hotfolder.disk.names import display_name
-from hotfolder.errors import HotfolderError, Later, StageError, StorageError
+from hotfolder.errors import HotfolderError, StageError, StorageError
 from hotfolder.model.answer import Answer
 from hotfolder.model.failure import Failure
 from hotfolder.settings.files import Intake, check_destination
@@ -263,8 +263,6 @@ def _work(attempt: Attempt) -> Answer:
         return Answer(verdict=outcome.verdict, work=outcome.work)
     except StorageError as error:
         return Answer(verdict="wait", message=str(error))
-    except Later as error:
-        return Answer(verdict="later", message=str(error))
     except MemoryError:
         limit = f"{attempt.memory_bytes / 2**30:.3g} GiB"
         return Answer(

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field
 
-from hotfolder import DurationS, Medium, Share, StageSettings
+from hotfolder import DurationS, Share, StageSettings
 from hotfolder_stages.reference.correcting import Treatment
 
 Limit = Annotated[float, Field(gt=0, le=100)]
@@ -36,7 +35,7 @@ class ReferenceSettings(StageSettings):
     """The table ``[stage.reference]``."""
 
     judging: ClassVar[frozenset[str]] = frozenset(
-        {"hold_above_residual", "hold_above_cast", "hold_above_exposure", "wait_for_reference"}
+        {"hold_above_residual", "hold_above_cast", "hold_above_exposure"}
     )
 
     chart_values: Literal["babel_average", "cc2005", "ccb2014", "cca2014"] = "babel_average"
@@ -50,8 +49,6 @@ class ReferenceSettings(StageSettings):
     """How far apart a picture and a reference in another one of its folder or batch may have been
     taken for it to hold; "0 s" carries nothing over. Camera, profile and white balance must be the
     same."""
-    wait_for_reference: DurationS = 0.0
-    """How long after its arrival a picture without a reference waits for one of its shoot."""
     white_at: Spot | None = None
     """A place that a person says is white or grey, as in "40%,30%" from the left and from the
     top: the picture is balanced for it. Recorded as a decision, and never as a measurement."""
@@ -65,13 +62,3 @@ class ReferenceSettings(StageSettings):
     def looks_only(self) -> bool:
         """Say whether nothing is corrected."""
         return self.correct == "nothing" and self.white_at is None
-
-    def patience_s(self) -> float:
-        """Say how long a picture waits for a reference."""
-        return self.wait_for_reference
-
-    def doubts(self, medium: Medium) -> Mapping[str, str]:
-        """Say what has no use."""
-        if self.wait_for_reference and not self.carry_over_within:
-            return {"wait_for_reference": "is waited for nothing, as nothing is carried over"}
-        return {}

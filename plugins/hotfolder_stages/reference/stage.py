@@ -16,7 +16,6 @@ from hotfolder import (
     Hold,
     Job,
     Json,
-    Later,
     Place,
     RasterSpec,
     Remedy,
@@ -89,14 +88,8 @@ class Reference(Stage[ReferenceSettings]):
         return raster
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
-        """Pass every pixel on, corrected where the settings ask for it and a reference is there.
-
-        Raises
-        ------
-        Later
-            There is no reference, and the picture may wait for one.
-        """
-        if self._space is None or (self.settings.looks_only() and not self._job.may_wait):
+        """Pass every pixel on, corrected where the settings ask for it and a reference is there."""
+        if self._space is None or self.settings.looks_only():
             for band in bands:
                 if self._copy is not None:
                     self._copy.add(band)
@@ -232,13 +225,7 @@ class Reference(Stage[ReferenceSettings]):
             )
 
     def _carry_over(self) -> None:
-        """Look for a reference in another picture of the shoot.
-
-        Raises
-        ------
-        Later
-            There is none, and the picture may wait for one.
-        """
+        """Look for a reference in another picture of the shoot."""
         if self._charts or self.settings.white_at or not self.settings.carry_over_within:
             return
         within_s = self.settings.carry_over_within
@@ -251,8 +238,6 @@ class Reference(Stage[ReferenceSettings]):
                 "exposure_differs_stops": self._carried.exposure_differs_stops,
                 "chart": dict(self._carried.chart),
             }
-        elif self._job.may_wait:
-            raise Later(reason)
         elif any(each.gives for each in self._job.neighbours):
             self._said["not_carried_over"] = reason
 
