@@ -38,7 +38,15 @@ from hotfolder.model.units import (
     parse_quantity,
     say_share,
 )
-from hotfolder.model.wishes import CaptionWish, IntentWish, LongEdgeWish, SizeWish, Wish
+from hotfolder.model.wishes import (
+    CaptionWish,
+    IntentWish,
+    LongEdgeWish,
+    NoEnlargementWish,
+    SizeWish,
+    Wish,
+)
+from hotfolder.raster.dither import Dither
 from hotfolder.raster.exif import ExifDirectories
 from hotfolder.raster.exif import build as build_exif
 from hotfolder.raster.exif import name_of as name_exif_tag
@@ -60,6 +68,7 @@ from hotfolder.stages.contract import Job, Original, Place, Stage, StageSettings
 from hotfolder.stages.messages import (
     ConversionToCome,
     Cropped,
+    InkLimit,
     IntentChosen,
     LossMeasured,
     LossTolerance,
@@ -82,6 +91,7 @@ __all__ = [
     "Column",
     "ConversionToCome",
     "Cropped",
+    "Dither",
     "DurationS",
     "Encoding",
     "ExifDirectories",
@@ -90,6 +100,7 @@ __all__ = [
     "Findings",
     "Hold",
     "HotfolderError",
+    "InkLimit",
     "Intent",
     "IntentChosen",
     "IntentWish",
@@ -105,6 +116,7 @@ __all__ = [
     "Metadata",
     "Money",
     "Neighbour",
+    "NoEnlargementWish",
     "Original",
     "OwnPixels",
     "PixelsWanted",

@@ -110,6 +110,8 @@ _IN_WORDS: Final[Mapping[str, str]] = {
     "folder.reachable_again": "reachable  {folder}",
     "folder.unreachable": "stopped    {folder}: {reason}",
     "settings.taken_up": "changed    {destination}: its settings are in use now",
+    "settings.gone": "gone       {destination}: its settings are gone; it is not served any more",
+    "folder.forsaken": "left alone {reason}",
     "settings.refused": "stopped    {destination}: its settings cannot be used: {reason}",
     "storage.trouble": "stopped    {reason}",
     "hours.begun": "begins     {destination}: {left} to do",

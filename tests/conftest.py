@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import os
 import re
 import threading
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
+from dealing import deal
 from hotfolder.disk import platforms
-from hotfolder.overview.new_root import make_root
 from hotfolder.settings.root import Root
 from hotfolder_demo import write_profiles
+from roots import make_quick_root
 from tools import path_of
 
 # How long an example takes says something about the machine, and nothing about the program.
@@ -48,15 +51,7 @@ def profiles(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def root(tmp_path: Path, profiles: Path) -> Root:
     """A new root with quick intake, as `hotfolder init` makes it."""
-    path = tmp_path / "root"
-    (path / "profiles").mkdir(parents=True)
-    for profile in profiles.iterdir():
-        (path / "profiles" / profile.name).write_bytes(profile.read_bytes())
-    make_root(path)
-    settings = path / "hotfolder.toml"
-    text = settings.read_text().replace('quiet = "2 s"', 'quiet = "0.1 s"')
-    settings.write_text(text.replace('patience = "60 s"', 'patience = "0.3 s"'))
-    return Root(path)
+    return make_quick_root(tmp_path / "root", profiles)
 
 
 def pytest_xdist_auto_num_workers() -> int:
@@ -67,14 +62,26 @@ def pytest_xdist_auto_num_workers() -> int:
 
 SLOW_ROOMS = ("browser", "faults", "whole")
 """Folders whose tests are slow as a rule; elsewhere a test that is says so itself."""
+LONG_ROOMS = ("faults", "whole")
+"""Folders whose tests take longest: several processes begin with them."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark as slow what drives the whole program or a browser."""
-    slow = [Path(__file__).parent / room for room in SLOW_ROOMS]
+    """Mark as slow what drives the whole program or a browser; long tests come first."""
     for item in items:
-        if item.get_closest_marker("whole") or any(map(item.path.is_relative_to, slow)):
+        # the fixture starts the program in a process of its own
+        starts_program = "hotfolder" in getattr(item, "fixturenames", ())
+        if starts_program or item.get_closest_marker("whole") or _is_in(item, SLOW_ROOMS):
             item.add_marker(pytest.mark.slow)
+    processes = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
+    if processes > 1:
+        items[:] = deal(items, lambda item: _is_in(item, LONG_ROOMS), processes)
+
+
+def _is_in(item: pytest.Item, rooms: Sequence[str]) -> bool:
+    """Whether a test is in one of these folders."""
+    top = Path(__file__).parent
+    return any(item.path.is_relative_to(top / room) for room in rooms)
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

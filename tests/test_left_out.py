@@ -16,6 +16,7 @@ SAID = "needs exiftool (Debian: apt-get install libimage-exiftool-perl)"
 CI_RUN = (TOP / ".ci" / "run").read_text()
 
 
+@pytest.mark.slow
 def test_a_test_whose_tool_is_missing_is_left_out_and_the_end_says_why(tmp_path):
     kept = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
     kept.pop("CI", None)

@@ -22,7 +22,8 @@ MAY = {
     "model/earlier_findings.py": {
         "gamut-check", "ink-check", "neutral-check", "page-balance", "preflight",
     },
-    # a kind of attachment, in records and as a file's name, which is no stage's name
+    # a kind of attachment, which is no stage's name: it is one of four in the schema of records and
+    # a file's name in held folders, so a stage that declared it would change the format of both
     "model/records.py": {SHEET},
 }  # fmt: skip
 """What records that were written hold a module to. Docstrings may name any stage."""

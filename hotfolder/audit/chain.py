@@ -132,11 +132,12 @@ def _is_the_ledgers(ledger: sqlite3.Cursor, line: bytes, record: LogLine, number
     if differ:
         return False
     # the same text is the same record; only another one has to be read
-    return (
-        not latest
-        or whole == line[:-1].decode()
-        or (whole and read_record(whole)) == read_record(line)
-    )
+    if not latest or whole == line[:-1].decode():
+        return True
+    try:
+        return (whole and read_record(whole)) == read_record(line)
+    except ValueError:
+        return False
 
 
 @cache

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Final
 
 from hotfolder.audit.trends import Bucket, Trend, to_utc
+from hotfolder.model.units import say_share
 from hotfolder.pages.words import local_time
 
 WIDTH: Final = 720
@@ -121,8 +122,8 @@ def name_mark(number: int) -> str:
 
 def _describe(bucket: Bucket, unit: str) -> str:
     when = _say_time(bucket.start, unit)
-    lost = "" if bucket.lost is None else f", {bucket.lost:.1%} lost on average"
-    return f"{unit} of {when}: {bucket.pictures} pictures{lost}, {bucket.held:.0%} held"
+    lost = "" if bucket.lost is None else f", {say_share(bucket.lost)} lost on average"
+    return f"{unit} of {when}: {bucket.pictures} pictures{lost}, {say_share(bucket.held, 2)} held"
 
 
 def _say_time(at: datetime, unit: str) -> str:

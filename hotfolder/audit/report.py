@@ -10,12 +10,11 @@ from typing import TypedDict
 from hotfolder.audit import plot
 from hotfolder.audit.question import Group, Question, ask, ask_sums, count, describe_question
 from hotfolder.audit.trends import Change, Trend, find_trends
-from hotfolder.errors import Problem, SettingsError
-from hotfolder.ledger.packing import unpack
+from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.ledger.reading import read_stored
 from hotfolder.ledger.roots import find_places
 from hotfolder.logs import utc_now
 from hotfolder.model.places import Places
-from hotfolder.model.records import read_record
 from hotfolder.pages.frame import load_template
 from hotfolder.settings.root import Root
 
@@ -116,8 +115,12 @@ def _show(trend: Trend) -> ShownTrend:
 
 def _embed_thumbnail(db: sqlite3.Connection, places: Places, job: str) -> str:
     """A job's thumbnail as a data URL; "" when there is none, or no longer."""
-    (text,) = db.execute("SELECT record FROM jobs WHERE id = ?", (job,)).fetchone() or (None,)
-    for each in read_record(unpack(text)).attachments if text else ():
+    (stored,) = db.execute("SELECT record FROM jobs WHERE id = ?", (job,)).fetchone() or (None,)
+    try:
+        attachments = read_stored(job, stored).attachments if stored else ()
+    except StorageError:
+        return ""  # `--verify` says so, and what to do
+    for each in attachments:
         if each.kind != "thumbnail":
             continue
         try:

@@ -23,6 +23,7 @@ from hotfolder.model.records import (
     ResultRecord,
     format_time,
 )
+from hotfolder.model.units import say_share
 from hotfolder.pages.words import describe_changes, local_time
 from hotfolder.settings.root import Root
 
@@ -351,7 +352,11 @@ def _describe_facts(facts: Facts) -> list[str]:
     lines = []
     if facts.share_lost is not None:
         which = f", {facts.lost_in_words}" if facts.lost_in_words else ""
-        lines.append(f"  lost: {facts.share_lost:.1%} of the picture{which}")
+        lines.append(f"  lost: {say_share(facts.share_lost)} of the picture{which}")
+    if facts.share_out_of_gamut is not None:
+        lines.append(
+            f"  out of gamut: {say_share(facts.share_out_of_gamut)}, which the medium cannot make"
+        )
     return lines + [
         f"  {describe_column(each.to_json())}" for each in facts.columns if each.value is not None
     ]

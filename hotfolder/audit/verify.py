@@ -24,11 +24,11 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from hotfolder.audit.chain import ChainReport, check_chain
 from hotfolder.audit.question import Question, make_cursor, select_columns
 from hotfolder.disk import durable
-from hotfolder.errors import SettingsError
-from hotfolder.ledger.packing import unpack
+from hotfolder.errors import SettingsError, StorageError
+from hotfolder.ledger.reading import read_stored
 from hotfolder.ledger.roots import find_places
 from hotfolder.model.places import Places
-from hotfolder.model.records import Record, SetAside, read_record
+from hotfolder.model.records import Record, SetAside
 from hotfolder.settings.files import Folders, Intake, load_destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
@@ -38,6 +38,7 @@ _AT_ONCE = 500
 """Records that are in memory at a time; there may be hundreds of thousands."""
 _REMEMBERED = 10_000
 """Originals of batches; the jobs that share one are near each other."""
+_LEDGER: Final = ".hotfolder/ledger.sqlite"
 _SAID: Final = ("changed", "gone", "unreadable")
 
 
@@ -124,6 +125,10 @@ def verify_root(
     with progress:
         task = progress.add_task("", total=len(numbers))
         for record in _read_records(db, numbers):
+            if isinstance(record, dict):
+                found["unreadable"].append(record)
+                progress.advance(task)
+                continue
             for file in _list_files(look.places.find_record(record)):
                 said, why = look.at(file)
                 counts[said] += 1
@@ -170,17 +175,22 @@ def _list_numbers(db: sqlite3.Connection, question: Question) -> array[int]:
     return array("q", (number for (number,) in rows))
 
 
-def _read_records(db: sqlite3.Connection, numbers: array[int]) -> Iterator[Record]:
+def _read_records(db: sqlite3.Connection, numbers: array[int]) -> Iterator[Record | WrongFile]:
     """Read records some at a time: while they are looked at, no transaction stays open."""
     for start in range(0, len(numbers), _AT_ONCE):
         some = numbers[start : start + _AT_ONCE].tolist()
         rows = make_cursor(db).execute(
-            "SELECT jobs.record FROM records JOIN jobs ON jobs.id = records.job"
+            "SELECT jobs.id, records.destination, jobs.record"
+            " FROM records JOIN jobs ON jobs.id = records.job"
             " WHERE number IN (SELECT value FROM json_each(?)) ORDER BY number",
             (json.dumps(some),),
         )
-        for (text,) in rows.fetchall():
-            yield read_record(unpack(text))
+        for job, destination, stored in rows.fetchall():
+            try:
+                yield read_stored(job, stored)
+            except StorageError as error:
+                wrong = WrongFile(what="record", job=job, destination=destination, path=_LEDGER)
+                yield {**wrong, "why": str(error)}
 
 
 def _list_files(record: Record) -> Iterator[_File]:
@@ -245,12 +255,12 @@ class _Looking:
         except OSError:
             return False
         rows = make_cursor(self._db).execute(
-            "SELECT jobs.record FROM records JOIN jobs ON jobs.id = records.job"
+            "SELECT jobs.id, jobs.record FROM records JOIN jobs ON jobs.id = records.job"
             " WHERE result_sha256 = ? AND latest = 1 AND records.state = 'delivered'",
             (now,),
         )
         records = (
-            self.places.find_record(read_record(unpack(text))) for (text,) in rows.fetchall()
+            self.places.find_record(read_stored(job, stored)) for job, stored in rows.fetchall()
         )
         return any(
             each.finished > file.finished and file.path in {made.path for made in each.results}

@@ -18,6 +18,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import asdict
 from pathlib import Path, PurePosixPath
 
+from hotfolder.batch.moved import carry_releases
 from hotfolder.batch.planning import Pictures, Planning, read_latest_ticket
 from hotfolder.batch.shelf import BatchState, KeptFile, Line, RowFault, Shelf
 from hotfolder.batch.ticket import is_ticket
@@ -260,6 +261,8 @@ class Desk:
         ]
         faults = tuple(RowFault(**asdict(each)) for each in read.ticket.problems)
         made = {print_: row.id for print_, row in rows.items() if row.id not in withdrawn}
+        for fault in faults:
+            pictures.find(fault.file)  # a wrong row names its picture all the same
         state = BatchState(
             ticket=read.name,
             ticket_sha256=read.sha256,
@@ -279,7 +282,7 @@ class Desk:
             batch,
             state,
             up_to=files[-1].seq,
-            new=planning.new,
+            new=carry_releases(planning.new, rows.values(), kept, destination),
             withdrawn=withdrawn,
         )
         get_log().info(

@@ -19,7 +19,7 @@ from pydantic import BaseModel, ConfigDict
 from hotfolder.ledger.details import Claimed, State, dump_detail
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.ledger.reading import LedgerReader
-from hotfolder.model.records import PlacementRecord
+from hotfolder.model.records import PlacementRecord, Release
 
 _LAST_RECORD = """coalesce((SELECT max(number) FROM records AS record
     WHERE record.destination = {0}.destination AND record.batch = {0}.batch), 0)"""
@@ -125,6 +125,8 @@ class NewJob:
     id: str
     bytes: int
     placement: PlacementRecord
+    release: Release | None = None
+    """What a person decided of the same picture at the place that it had before."""
 
 
 class Shelf:
@@ -297,7 +299,9 @@ class Shelf:
             for each in new:
                 source = os.fsencode(f"{batch}/{each.placement.file}")
                 detail = dump_detail(
-                    State.CLAIMED, Claimed(placement=each.placement), self._ledger.places
+                    State.CLAIMED,
+                    Claimed(placement=each.placement, release=each.release),
+                    self._ledger.places,
                 )
                 db.execute(
                     "INSERT INTO jobs (id, destination, source, kind, state, bytes, sha256,"

@@ -104,12 +104,7 @@ def find_held_jobs(root: Root, batch: str) -> list[Record]:
         When there is no such batch.
     """
     with open_reader(root.ledger) as ledger:
-        states = read_batches(ledger)
-        name, _, of_destination = batch.partition("/")
-        state = states.get((name, of_destination))
-        if state is None:
-            there = ", ".join("/".join(each) for each in sorted(states)) or "no batch has arrived"
-            raise SettingsError([Problem("--batch", "", batch, f"a batch: {there}")])
+        _, _, state = _look_up(ledger, batch, "--batch")
         found = (ledger.find_job(line.job) for line in state.lines if line.job)
         held = {row.id: row.record for row in found if row and row.end is End.HELD and row.record}
     return list(held.values())
@@ -144,8 +139,8 @@ def split_held(
             continue
         far = [each for each in record.reasons if (each.excess or 0.0) > FAR_BEYOND]
         if unseen:
-            codes = ", ".join(dict.fromkeys(each.code for each in unseen))
-            alone.append(f"{where} is held for {codes} as well: {unseen[0].message}")
+            also = " ".join(each.message for each in unseen)
+            alone.append(f"{where} is held for something else as well: {also}")
         elif far:
             alone.append(
                 f"{where} is far beyond what is allowed ({far[0].excess:.1f} times); if it is "
@@ -232,13 +227,24 @@ def find_batch(root: Root, batch: str) -> tuple[str, str, BatchState]:
         When there is no such batch.
     """
     with open_reader(root.ledger) as ledger:
-        states = read_batches(ledger)
-    name, _, of_destination = batch.partition("/")
-    state = states.get((name, of_destination))
+        return _look_up(ledger, batch, "batch")
+
+
+def _look_up(ledger: LedgerReader, batch: str, asked_by: str) -> tuple[str, str, BatchState]:
+    """Destination, name and state of a batch; `asked_by` is the part of the command that names it.
+
+    Raises
+    ------
+    SettingsError
+        When there is no such batch; names those there are.
+    """
+    states = read_batches(ledger)
+    destination, _, name = batch.partition("/")
+    state = states.get((destination, name))
     if state is None:
         there = ", ".join("/".join(each) for each in sorted(states)) or "no batch has arrived"
-        raise SettingsError([Problem("batch", "", batch, f"a batch: {there}")])
-    return name, of_destination, state
+        raise SettingsError([Problem(asked_by, "", batch, f"a batch: {there}")])
+    return destination, name, state
 
 
 def say_not_understood(batch: BatchSummary) -> str:

@@ -41,7 +41,7 @@ from hotfolder.disk.names import display_name
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger.reading import Value
 from hotfolder.model.records import End
-from hotfolder.model.units import parse_quantity
+from hotfolder.model.units import parse_quantity, say_share
 from hotfolder.pages.csv_out import Cell, to_csv
 from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
@@ -317,4 +317,4 @@ def _write_report(root: Root, question: Question, path: Path) -> None:
 
 def format_share(share: float | None) -> str:
     """A share as people read it."""
-    return "" if share is None else f"{share:.1%}"
+    return "" if share is None else say_share(share)

@@ -1,4 +1,4 @@
-"""The command ``discard``: giving a batch up."""
+"""The command ``discard``: giving a batch or a held job up."""
 
 from __future__ import annotations
 
@@ -12,7 +12,10 @@ from hotfolder.settings.root import Root
 
 
 def discard(
-    batch: Annotated[str, typer.Argument(metavar="NAME/BATCH", help="a batch, as status shows it")],
+    batch: Annotated[
+        str,
+        typer.Argument(metavar="NAME/BATCH|JOB", help="a batch, or a held job, as status shows it"),
+    ],
     root: Annotated[
         Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")
     ] = Path(),
@@ -20,12 +23,23 @@ def discard(
     why: Annotated[str, typer.Option(help="the reason, for the report")] = "",
     who: Annotated[str | None, typer.Option(help="by default, your login name")] = None,
 ) -> None:
-    """Give a batch up: nothing more is done for it. What was delivered or is held stays."""
+    """Give a held job up, or a batch: nothing more is done for it.
+
+    Of a job its original is kept for a while; of a batch, what was delivered or is held stays.
+    """
     from hotfolder.batch.summary import find_batch
-    from hotfolder.ending.decision import discard_batch
+    from hotfolder.ending.decision import discard_batch, discard_job
+    from hotfolder.ending.held_folder import JOB_NAME
     from hotfolder.overview.status import find_folders
 
     at = Root(root)
+    if JOB_NAME.fullmatch(batch):
+        discard_job(at, batch, who=who, why=why)
+        print_plain(
+            f"{batch} is given up; its original is kept for a while (keep_discarded).\n"
+            "A running daemon does it at once; otherwise run `hotfolder sweep`."
+        )
+        return
     destination, name, state = find_batch(at, batch)
     discard_batch(find_folders(at, destination).release, name, who=who, why=why)
     rows = sum(not line.job for line in state.lines) + len({each.row for each in state.faults})

@@ -17,6 +17,7 @@ from rich.text import Text
 from hotfolder.cli.terminal import print_json, print_line, print_table
 from hotfolder.disk.names import display_name
 from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.model.units import say_share
 from hotfolder.settings.root import Root
 
 if TYPE_CHECKING:
@@ -111,7 +112,7 @@ def strip(
     if made.strip_mm is not None and made.print_mm is not None:
         size = "{:.0f} × {:.0f} mm".format(*made.strip_mm)
         area = made.strip_mm[0] * made.strip_mm[1] / (made.print_mm[0] * made.print_mm[1])
-        print_line(f"The strip is {size}, {area:.1%} of the print's area.")
+        print_line(f"The strip is {size}, {say_share(area)} of the print's area.")
     if made.strip_cost is not None:
         print_line(f"Its material costs {made.strip_cost}; that of the print, {made.print_cost}.")
     for reason in made.reasons:
@@ -224,7 +225,7 @@ def _print_ranking(found: list[Candidate], page: str | None) -> None:
             str(each.rank),
             Text(each.destination),
             f"{each.moved:.1f}",
-            f"{each.lost_share:.1%}",
+            say_share(each.lost_share),
             f"L* {each.black:.0f}",
             size,
             str(each.cost or ""),
@@ -238,7 +239,7 @@ def _print_ranking(found: list[Candidate], page: str | None) -> None:
         "moved: mean ΔE00 between picture and print, each seen against its own white; least first"
     )
     print_line(
-        "lost: share of the picture whose colours cannot be made; black: lightness of the darkest"
+        "lost: share of the picture whose colours come out too far off; black: L* of the darkest"
     )
     print_line("A screen predicts, a test strip proves: hotfolder strip IMAGE --for NAME")
     print_line(f"The page is {page}" if page else "No page was made.")

@@ -8,6 +8,7 @@ file, 8 something is not as recorded.
 
 from __future__ import annotations
 
+import contextlib
 import signal
 import sys
 import threading
@@ -23,8 +24,10 @@ from rich.console import Console
 
 from hotfolder.cli import looking, upkeep
 from hotfolder.cli.audit import audit
+from hotfolder.cli.desk import desk
 from hotfolder.cli.discard import discard
 from hotfolder.cli.need import need
+from hotfolder.cli.profile import profile
 from hotfolder.cli.release import release
 from hotfolder.cli.status import status
 from hotfolder.cli.terminal import print_error, print_json, print_line, print_plain
@@ -94,7 +97,7 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
     """Check settings, profiles and folders; report every problem at once."""
     from hotfolder.overview.check import check as check_root
 
-    found = check_root(Root(root))
+    found = check_root(Root(root), with_profiles=True)
     refused = (
         [each for of in found.settings.refused.values() for each in of] if (found.settings) else []
     )
@@ -104,6 +107,7 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
             {
                 "problems": [vars(problem) for problem in problems],
                 "remarks": list(found.remarks),
+                "profiles": list(found.profiles),
                 "destinations": sorted(found.settings.destinations) if found.settings else [],
             }
         )
@@ -116,6 +120,8 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
                     f"{name}: {each.file.title or name}; {each.profile.description}; "
                     f"{', '.join(each.file.stages)}"
                 )
+            for line in found.profiles:
+                print_line(line)
             print_plain("No problems found.")
     if problems:
         raise SettingsError(problems)
@@ -129,9 +135,12 @@ def watch(
     as_json: Annotated[
         bool, typer.Option("--json", help="a line of JSON for each event, also on a terminal")
     ] = False,
+    with_desk: Annotated[
+        bool, typer.Option("--desk", help="also open the desk, in a process beside this one")
+    ] = False,
 ) -> None:
     """Serve the root until Ctrl-C or SIGTERM; say what arrives, what becomes of it, and why."""
-    from hotfolder.cli.watching import note_ended
+    from hotfolder.cli.watching import desk_beside, note_ended
     from hotfolder.logs import Terminal
 
     apart.step_behind()
@@ -143,7 +152,8 @@ def watch(
     _stop_on_signals(daemon)
     if on_terminal and not quiet:
         print_plain(f"Serving {Root(root).path}; Ctrl-C ends it.", Console(stderr=True))
-    daemon.run()
+    with desk_beside(Root(root).path) if with_desk else contextlib.nullcontext():
+        daemon.run()
 
 
 @app.command()
@@ -177,11 +187,13 @@ def sweep(
         raise typer.Exit(HELD_OR_REFUSED)
 
 
+app.command()(desk)
 app.command()(discard)
 app.command()(release)
 app.command()(looking.proof)
 app.command()(looking.strip)
 app.command()(need)
+app.command()(profile)
 app.command()(upkeep.backup)
 app.command()(upkeep.restore)
 app.command()(upkeep.tidy)

@@ -10,7 +10,10 @@ import typer
 
 from hotfolder.cli.terminal import print_columns, print_json, print_line, print_plain
 from hotfolder.disk.names import display_name
+from hotfolder.ledger.details import State
 from hotfolder.model.facts import describe_column
+from hotfolder.model.units import say_share
+from hotfolder.overview.sentences import describe_batches, describe_problems
 from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
@@ -77,11 +80,11 @@ def _print_counts(said: Status) -> None:
 def _print_yours(said: Status) -> None:
     """What a person must do, before all else."""
     yours = [each for each in said["waiting"] if each["who"] == "you"]
-    batches, others = _describe_batches(said)
+    batches, others = describe_batches(said)
     problems = [
         f"{name}: {line}"
         for name, each in said["destinations"].items()
-        for line in _describe_problems(each)
+        for line in describe_problems(each)
     ]
     problems += batches
     print_plain("\nFor you to do:" if yours or problems else "\nNothing waits for you.")
@@ -93,7 +96,8 @@ def _print_yours(said: Status) -> None:
         print_line(f"      {each['why']}")
         for way in each.get("ways_on", []):
             print_line(f"      {way}")
-        print_line(f"      since {local_time(each['since'])}")
+        if each["since"]:
+            print_line(f"      since {local_time(each['since'])}")
         if measured := [
             describe_column(one) for one in each["columns"] if one["value"] is not None
         ]:
@@ -113,16 +117,22 @@ def _print_ours(waiting: list[WaitingThing]) -> None:
     if not waiting:
         return
     counts = Counter(each["what"] for each in waiting)
-    print_plain("\nAt work: " + ", ".join(f"{number} {what}" for what, number in counts.items()))
+    print_plain(
+        "\nAt work: " + ", ".join(f"{number} {_say_what(what)}" for what, number in counts.items())
+    )
     shown = [each for each in waiting if each["share"] is not None]
     if len(waiting) <= _MOST_AT_WORK:
         shown = waiting
     for each in shown[:_MOST_AT_WORK]:
-        share = f" ({each['share']:.0%})" if each["share"] is not None else ""
+        share = f" ({say_share(each['share'], 2)})" if each["share"] is not None else ""
         print_line(f"  {each['destination']}: {each['file']}{share}: {each['why']}")
     rests = Counter(each["why"] for each in waiting if each not in shown)
     for why, number in rests.most_common(2):
         print_line(f"  {number} more: {why}")
+
+
+def _say_what(what: str) -> str:
+    return State(what).in_words if what in set(State) else what
 
 
 def _print_warned(said: Status) -> None:
@@ -135,38 +145,6 @@ def _print_warned(said: Status) -> None:
             print_line(f"      {display_name(warning)}")
     if len(said["warned"]) > _MOST_SHOWN:
         print_plain(f"  and {len(said['warned']) - _MOST_SHOWN} more; --json has all")
-
-
-def _describe_batches(said: Status) -> tuple[list[str], list[str]]:
-    """Batches in which something is not understood, and the others."""
-    from hotfolder.batch.summary import describe_batch, say_not_understood
-
-    yours: list[str] = []
-    others: list[str] = []
-    for batch in said["batches"]:
-        if batch["discarded_at"] and not batch["held"] and not batch["waiting"]:
-            continue  # a person has given it up
-        destination = said["destinations"].get(batch["destination"])
-        rests_until = destination["rests_until"] if destination else ""
-        line = f"{batch['destination']}: {describe_batch(batch, rests_until)}"
-        (yours if say_not_understood(batch) else others).append(line)
-    return yours, others
-
-
-def _describe_problems(each: DestinationStatus) -> list[str]:
-    """What keeps a destination from its work, or lies in its folders and is not understood."""
-    lines = list(each["remarks"])
-    if each["unreachable"]:
-        since = (
-            f" since {local_time(each['unreachable_since'])}" if each["unreachable_since"] else ""
-        )
-        lines.append(f"cannot be reached{since}: {each['unreachable']}")
-    if each["settings_problem"]:
-        problem = each["settings_problem"]
-        lines.append(
-            f"its settings cannot be used (a running daemon keeps the old ones): {problem}"
-        )
-    return lines
 
 
 def _describe_watching(each: DestinationStatus) -> list[str]:

@@ -15,6 +15,8 @@ from hotfolder.colour.loss import (
     Route,
     before_and_after,
     best_of,
+    losses,
+    medium_losses,
     round_trip_noise,
     shift_parts,
     wanted,
@@ -23,6 +25,7 @@ from hotfolder.colour.loss_table import make_loss_lookup
 from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
 from hotfolder.colour.proofing import Show, look_of, soft_proof
+from hotfolder.colour.rendering import can_be_refined
 from hotfolder.colour.slabs import cpu_count, in_threads, over_slabs
 from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
 from hotfolder.colour.tone import SRGB_TO_D50, Tone, ToneCurve, is_srgb, tone_of
@@ -58,6 +61,7 @@ __all__ = [
     "before_and_after",
     "best_of",
     "black_luminance",
+    "can_be_refined",
     "compiled",
     "convert_pixels",
     "convert_to_8_bits",
@@ -71,8 +75,10 @@ __all__ = [
     "is_srgb",
     "lab_profile",
     "look_of",
+    "losses",
     "made",
     "make_loss_lookup",
+    "medium_losses",
     "number",
     "over_slabs",
     "rgb_profile",

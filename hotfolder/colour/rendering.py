@@ -23,7 +23,17 @@ from hotfolder.model.encoding import Encoding
 
 
 def can_be_refined(medium: Profile) -> bool:
-    """Say whether a profile goes to device through a table; a matrix or a curve is exact."""
+    """Say whether a profile goes to device through a table; a matrix or a curve is exact.
+
+    Parameters
+    ----------
+    medium
+        A profile.
+
+    Returns
+    -------
+    True where the rendering refined can come nearer than the profile does itself.
+    """
     return not {"B2A0", "B2A1"}.isdisjoint(medium.tags)
 
 

@@ -15,7 +15,8 @@ from typing import Literal
 
 import numpy as np
 
-from hotfolder.colour.arrays import Codes
+from hotfolder.colour.arrays import Codes, Floats
+from hotfolder.colour.axis import lightness_axis
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, convert_pixels, to_lab
 from hotfolder.colour.grid import Bound, Grid
@@ -37,7 +38,11 @@ class Precision(StrEnum):
     """LittleCMS's unoptimised result, or each colour refined by itself."""
 
     FINE = "fine"
-    """ΔE00 to it at most 0.02 on average and 0.75 at worst, neutrals exact; see `grid`."""
+    """ΔE00 to it at most 0.02 on average and 0.75 at worst, neutrals exact; see `grid`.
+
+    Of a destination whose tables have 8 bits, 0.1 on average: such tables bend at each of their
+    points. `Transform.errors` measures any pixels.
+    """
 
     FAST = "fast"
     """LittleCMS's usual grid, at most 0.1 and 2.5 from RGB, 0.3 and 5 from CMYK; Lab is exact."""
@@ -189,6 +194,24 @@ class Transform:
         over_slabs(work, rows, width)
         return out
 
+    def errors(self, pixels: Codes, made: Codes) -> Floats:
+        """Say how far converted pixels are from the exact conversion.
+
+        Parameters
+        ----------
+        pixels
+            Shape (n, channels of the source), dtype uint16.
+        made
+            What `apply` made of them: shape (n, channels of the destination).
+
+        Returns
+        -------
+        float64, shape (n,), ΔE00.
+        """
+        exact = self._engine(pixels[None], self.flags | NO_GRID)[0]
+        lab = to_lab(self.destination, np.stack([exact, made]))  # one call: making it ready costs
+        return delta_e_00(lab[0], lab[1])
+
     def _kernel(self) -> Callable[[Codes], Codes]:
         if self.is_identity:
             return lambda pixels: pixels
@@ -240,6 +263,7 @@ def _grid_of(
         lambda one, other: delta_e_00(to_lab(destination, one), to_lab(destination, other)),
         source.encoding,
         destination.encoding.channels,
+        lightness_axis(source),
     )
 
 

@@ -111,6 +111,9 @@ class WorstPlaces:
         ΔE00 above which a colour counts as lost.
     at
         Middles of places to show instead of the worst, as shares of width and height, 0 … 1.
+    face_px
+        Left, top, width and height of what is looked at; what lies outside it, as the wrap of a
+        canvas, is no place to show. None: all of the picture.
     """
 
     def __init__(
@@ -120,6 +123,7 @@ class WorstPlaces:
         look_up: Lookup,
         tolerance: float,
         at: Sequence[tuple[float, float]] = (),
+        face_px: tuple[int, int, int, int] | None = None,
     ) -> None:
         self._look_up, self._tolerance = look_up, tolerance
         width_px, height_px = size_px
@@ -139,11 +143,15 @@ class WorstPlaces:
         self._best: list[WorstPlace] = []
         self._order = count()
         self._most_detail: WorstPlace | None = None
-        # rows at the bottom that are too few for a piece of their own show in none
-        whole = max(1, height_px // self._side + (2 * (height_px % self._side) >= self._side))
-        lowest = min(height_px, whole * self._side) - 1
-        self._at = [(x * width_px, min(max(int(y * height_px), 0), lowest)) for x, y in at]
-        self._asked: dict[int, WorstPlace] = {}
+        self._face = face_px or (0, 0, width_px, height_px)
+        left, top, across_px, down_px = self._face
+        self._asked = [
+            _Asked(
+                _begin_at(x * width_px, self._side, left, across_px),
+                _begin_at(y * height_px, self._side, top, down_px),
+            )
+            for x, y in at
+        ]
 
     def add(self, top: int, pixels: Codes) -> None:
         """Take the next strip. Shape (rows, width, channels), alpha laid onto white already.
@@ -155,6 +163,8 @@ class WorstPlaces:
         pixels
             Shape (rows, width, channels), dtype uint16, alpha laid onto white.
         """
+        for each in self._asked:
+            each.take(top, pixels, self._side, self._face)
         start = self._filled
         rows = min(len(pixels) // self._down, len(self._pixels) - start)
         if not rows:  # fewer rows at the bottom than make one
@@ -200,8 +210,8 @@ class WorstPlaces:
         -------
         The places, with their pixels.
         """
-        if self._at:
-            return [self._asked[number] for number in sorted(self._asked)][:most]
+        if self._asked:
+            return [self._show(each) for each in self._asked[:most] if each.parts]
         ranked = sorted(self._best, reverse=True)
         apart: list[WorstPlace] = []
         for place in ranked:
@@ -216,6 +226,18 @@ class WorstPlaces:
         if not all(self._are_apart(fine, other) for other in others):
             return chosen
         return [*others, replace(fine, is_for_detail=True)]
+
+    def _show(self, asked: _Asked) -> WorstPlace:
+        """The piece at a place that was asked for, and what is lost in it."""
+        pixels = np.concatenate(asked.parts)
+        first, left = asked.top_px // self._down, asked.left_px // self._across
+        codes = self._codes[
+            first : first + max(1, len(pixels) // self._down),
+            left : left + max(1, pixels.shape[1] // self._across),
+            0,
+        ]
+        lost = float(np.maximum(codes * _DELTA_E_PER_CODE - self._tolerance, 0).sum())
+        return WorstPlace(lost, 0.0, next(self._order), asked.left_px, asked.top_px, pixels)
 
     def _are_apart(self, one: WorstPlace, other: WorstPlace) -> bool:
         distance = max(abs(one.left_px - other.left_px), abs(one.top_px - other.top_px))
@@ -243,11 +265,20 @@ class WorstPlaces:
         return np.stack([c.encode(light[..., k]) for k, c in enumerate(self._curves)], axis=-1)
 
     def _consider(self, top: int, pixels: Codes, codes: Codes, steps: Floats) -> None:
+        above = max(0, -(-(self._face[1] - top) // self._down))
+        below = max(0, (sum(self._face[1::2]) - top) // self._down)
+        codes, steps = codes[above:below], steps[above:below]
+        pixels = pixels[above * self._down : below * self._down]
+        top += above * self._down
+        if not codes.size or 2 * len(pixels) < min(self._side, self._face[3]):
+            return
         beyond = np.maximum(codes[..., 0] * _DELTA_E_PER_CODE - self._tolerance, 0).sum(axis=0)
         moved = codes[..., 1].mean(axis=0) * _DELTA_E_PER_CODE
         side = self._side // self._factor
-        last = max(0, len(beyond) - side)
-        for left in sorted({min(left, last) for left in range(0, len(beyond), side)}):
+        begin, end = -(-self._face[0] // self._across), sum(self._face[::2]) // self._across
+        end = min(max(end, begin + 1), len(beyond))
+        last = max(begin, end - side)
+        for left in sorted({min(left, last) for left in range(begin, end, side)}):
             across = slice(left, left + side)
             lost, shift = float(beyond[across].sum()), float(moved[across].mean())
             key = (lost, shift)
@@ -262,18 +293,36 @@ class WorstPlaces:
                 heapq.heappush(self._best, place)
             else:
                 heapq.heapreplace(self._best, place)
-        for number, (middle, row) in enumerate(self._at):
-            if top <= row < top + len(pixels):
-                left_px = int(min(max(0, middle - self._side / 2), pixels.shape[1] - self._side))
-                first = max(0, left_px) // self._across
-                lost = float(beyond[first : first + side].sum())
-                self._asked[number] = self._cut((lost, 0.0), max(0, left_px), top, pixels, 0.0)
 
     def _cut(
         self, key: tuple[float, float], left_px: int, top: int, pixels: Codes, detail: float
     ) -> WorstPlace:
-        piece = pixels[:, left_px : left_px + self._side].copy()
+        right_px = min(left_px + self._side, max(self._face[0] + self._face[2], left_px + 1))
+        piece = pixels[:, left_px:right_px].copy()
         return WorstPlace(*key, next(self._order), left_px, top, piece, detail)
+
+
+@dataclass
+class _Asked:
+    """A place that was asked for, gathered from the strips that it lies in."""
+
+    left_px: int
+    top_px: int
+    parts: list[Codes] = field(default_factory=list)
+
+    def take(self, top: int, pixels: Codes, side: int, face_px: tuple[int, int, int, int]) -> None:
+        """Take its rows out of a strip; side: of the piece; nothing outside the face."""
+        last = min(self.top_px + side, face_px[1] + face_px[3])
+        right = min(self.left_px + side, face_px[0] + face_px[2])
+        rows = slice(max(self.top_px - top, 0), max(last - top, 0))
+        part = pixels[rows, self.left_px : right]
+        if part.size:
+            self.parts.append(part.copy())
+
+
+def _begin_at(middle: float, side: int, start: int, length: int) -> int:
+    """Where a piece begins whose middle is given, within a stretch of the picture."""
+    return int(min(max(start, middle - side / 2), max(start, start + length - side)))
 
 
 def _lights(curves: tuple[ToneCurve, ...], channels: int) -> NDArray[np.float32]:

@@ -192,12 +192,17 @@ class Intake:
             self._claimed(self.name)
 
     def _look_for_given_up(self) -> None:
-        """Note held jobs whose folders a person has deleted."""
+        """Note held jobs that a person has given up, by a word or by deleting their folders."""
         about = About(Kind.HELD, self.name)
         if not self._troubles.may_try(Kind.HELD, self.name):
             return
         try:
-            for row in self._discards.look(self.name, self.hot.check_folders()):
+            folders = self.hot.check_folders()
+            given_up = [
+                self._discards.give_up(asked, folders) for asked in self.hot.released.given_up
+            ]
+            self.hot.released.given_up = []
+            for row in [*filter(None, given_up), *self._discards.look(self.name, folders)]:
                 if row.record and (batch := row.record.batch):
                     self._batch_changed(self.name, batch)
         except StorageError as error:

@@ -6,7 +6,7 @@ import contextlib
 import os
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Final
@@ -18,6 +18,7 @@ from hotfolder.disk.marker import Unreachable
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.lists import Pages
 from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.intake.forsaken import find_forsaken, say_forsaken
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.logs import get_log
 from hotfolder.overview.new_root import make_new_folders
@@ -116,8 +117,28 @@ class Destinations:
         """Return the settings file of a destination."""
         return self._root.destinations / f"{name}.toml"
 
+    def _say_forsaken(self, only: Collection[str] = ()) -> None:
+        """Say which files lie where no destination takes them up; a share may take its time."""
+        known = self._known_names() - {*only}
+        used = [
+            each
+            for name, hot in {**self._to_take_up, **self._hot}.items()
+            if name in known
+            for each in hot.folders.all()
+        ]
+        used += [self._root.path / "in" / name for name in known]
+
+        def look() -> None:
+            for name, number in find_forsaken(self._root.path / "in", used).items():
+                if number and (not only or name in only):
+                    get_log().warning("folder.forsaken", reason=say_forsaken(name, number))
+
+        with contextlib.suppress(OSError):  # no room for a thread: status says it too
+            pulse.Errand("look for files of no destination", look)
+
     def begin(self) -> None:
         """Take up all of them, and wait for a moment for their folders to answer."""
+        self._say_forsaken()
 
         def take_up(name: str) -> None:
             with contextlib.suppress(OSError, StorageError):  # its first turn tries again
@@ -208,6 +229,7 @@ class Destinations:
 
     def _remove(self, name: str) -> None:
         get_log().info("settings.gone", destination=name)
+        self._say_forsaken({name})
         hot = self._hot.get(name)
         self._hot = {key: each for key, each in self._hot.items() if key != name}
         self.refused = {key: said for key, said in self.refused.items() if key != name}

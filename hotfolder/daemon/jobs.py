@@ -15,8 +15,9 @@ from pydantic import ValidationError
 
 from hotfolder.batch.changes import hash_placement
 from hotfolder.disk import durable, names, trees
-from hotfolder.ending.deliver import Deliverer, Ending
+from hotfolder.ending.deliver import Deliverer
 from hotfolder.ending.kept import KeptOriginals
+from hotfolder.ending.plan import Ending
 from hotfolder.ending.release import collect_job, find_worse, say_worse
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
@@ -97,6 +98,7 @@ class Work:
             return self._refuse(row, code, message.format(name=self._show_name(row)))
         original, placement = self._find_original(row), row.placement
         try:
+            durable.write_doubtful(original)
             sha256, size = durable.sha256_of(original)
         except FileNotFoundError:
             if placement is None:
@@ -148,10 +150,20 @@ class Work:
             raise StorageError(answer.message)
         if _read_stamp(original) != before:
             answer = Answer(verdict="failed", message="it was still being written to")
-        answer = self._check(row, answer)
         if self._has_missed(row, destination, neighbours, answer):
             self._give_room_back(row)
             return self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
+        try:
+            answer = self._check(row, answer)
+            if answer.verdict != "failed":
+                self._flush(row, answer)
+        except OSError as error:
+            # our own disk: no attempt is counted for it
+            self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
+            raise StorageError(
+                f"what was made of {self._show_name(row)} cannot be written to disk: "
+                f"{error.strerror or error}; it is made again"
+            ) from error
         if answer.verdict == "failed":
             self._give_room_back(row)
             get_log().warning(
@@ -222,10 +234,10 @@ class Work:
             return self._give_up(row, f"its disk reports an error when it is read ({error})")
         raise StorageError(f"{self._show_name(row)} cannot be read: {error.strerror}") from error
 
-    def _commit_answer(self, row: JobRow, answer: Answer) -> JobRow:
-        """Commit what the work came to, and with it the release that led to it.
+    def _flush(self, row: JobRow, answer: Answer) -> None:
+        """Bring to disk what was made, before the ledger says so.
 
-        What was made is on disk before the ledger says so: after a power cut nobody looks again.
+        After a power cut nobody looks again.
         """
         folder = attempt_folder(self.root, row)
         files = answer.work.files() if answer.work else ()
@@ -233,6 +245,9 @@ class Work:
             durable.flush(folder / made.path, made.sha256)
         if files:
             durable.fsync_folder(folder)
+
+    def _commit_answer(self, row: JobRow, answer: Answer) -> JobRow:
+        """Commit what the work came to, and with it the release that led to it."""
         claimed = row.expect(Claimed)
         detail = Produced(answer=answer, release=claimed.release, placement=claimed.placement)
         return self.ledger.advance(row.id, State.PRODUCED, detail)

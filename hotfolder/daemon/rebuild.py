@@ -16,6 +16,7 @@ from hotfolder.disk import durable
 from hotfolder.disk.marker import check_marker
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import Ledger
+from hotfolder.ledger.log_places import LogPlaces
 from hotfolder.ledger.log_years import LOG_FILE, list_parts
 from hotfolder.logs import get_log
 from hotfolder.settings.root import DestinationFolders, Root
@@ -126,6 +127,8 @@ def _find_damage(path: Path) -> str | None:
 
 def _has_worked(root: Root, folders: Mapping[str, DestinationFolders]) -> bool:
     """Whether this root has had a ledger: a new one has neither logs nor jobs."""
+    if LogPlaces(root.private).file.exists():
+        return True  # the logs may be where settings have left them
     logs = [each.results / LOG_FILE for each in folders.values()]
     return any(root.spool.iterdir()) or any(log.exists() or list_parts(log) for log in logs)
 

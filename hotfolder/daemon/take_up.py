@@ -36,6 +36,7 @@ from hotfolder.disk.free_names import OF_JOBS, free_name
 from hotfolder.disk.marker import away
 from hotfolder.ending.deliver import PLAN_FILE, RECORD_FILE
 from hotfolder.ending.release import keep_the_rest
+from hotfolder.errors import StorageError
 from hotfolder.intake.claim import JOB_FILE, LINKED, ORIGINAL, separate
 from hotfolder.intake.junk import job_of
 from hotfolder.ledger.details import (
@@ -51,6 +52,7 @@ from hotfolder.ledger.details import (
     map_hexadecimal,
 )
 from hotfolder.ledger.jobs import JobRow, Ledger, Restored, link
+from hotfolder.ledger.log_places import LogPlaces
 from hotfolder.ledger.log_years import LOG_FILE, list_parts, read_file, read_lines
 from hotfolder.ledger.record_log import read_last_lines
 from hotfolder.logs import get_log
@@ -107,6 +109,8 @@ def fill(known: Known) -> dict[str, int]:
     ------
     OSError
         When a folder cannot be read.
+    StorageError
+        When a log of before is not there, which settings have left.
     """
     for name, each in known.folders.items():
         _give_back(each.hot_folder, known.root.spool, name)
@@ -117,6 +121,17 @@ def fill(known: Known) -> dict[str, int]:
                 folder = map_hexadecimal(said.folder, known.ledger.places.find)
                 begun = Path(os.fsdecode(bytes.fromhex(folder)))
                 _give_back(begun, known.root.spool, said.destination)
+    logs = LogPlaces(known.root.private)
+    for name, each in known.folders.items():
+        logs.bring(name, each.results / LOG_FILE, again=True)
+        away_now = [log for log in logs.left_behind(name) if not durable.is_there(log)]
+        if away_now:
+            raise StorageError(
+                f"the ledger is lost, and {away_now[0]}, where records of {name} were written "
+                "before its results were moved, is not there: what they say would be forgotten. "
+                "Connect its disk; if it has gone for good, take its line out of "
+                f"{logs.file}"
+            )
     ended = 0
     with known.ledger.many_to_come():
         for name, each in known.folders.items():
@@ -142,8 +157,13 @@ def catch_up(known: Known) -> None:
     if not is_behind and _has_strangers(ledger, root):
         is_behind = True
     taken = 0
+    logs = LogPlaces(root.private)
     for name, each in near.items():
         log = each.results / LOG_FILE
+        try:
+            logs.bring(name, log, again=True)
+        except OSError as error:  # tried again before a line is written
+            get_log().warning("log.not_brought", destination=name, reason=str(error))
         lines = _find_new_lines(ledger, name, log)
         first = next(lines, None)
         if first is None:
@@ -162,10 +182,12 @@ def catch_up(known: Known) -> None:
 def close(ledger: Ledger, root: Root) -> None:
     """Note in the ledger and beside it that it is the one that was used last.
 
-    Two numbers, since a kill may come between the two notes.
+    Two numbers, the one that is noted beside it and the next: a kill, or a full disk, may come
+    between the two notes, and again.
     """
     token = secrets.token_hex(8)
-    ledger.set_mark(_BEFORE, ledger.mark(_CLOSED))
+    with contextlib.suppress(OSError):
+        ledger.set_mark(_BEFORE, root.closed.read_text().strip())
     ledger.set_mark(_CLOSED, token)
     temporary = root.closed.with_suffix(".new")
     temporary.write_text(token)
@@ -193,7 +215,7 @@ def _has_strangers(ledger: Ledger, root: Root) -> bool:
 
 def has_original(place: Path) -> bool:
     """Whether a job's place in the spool has the file that came, in any of its forms."""
-    return any(durable.is_there(place / each) for each in (ORIGINAL, LINKED, _HELD))
+    return any(durable.is_kept(place / each) for each in (ORIGINAL, LINKED, _HELD))
 
 
 def _find_new_lines(ledger: Ledger, destination: str, log: Path) -> Iterator[bytes]:
@@ -323,6 +345,7 @@ def _find_under_way(known: Known) -> Iterator[Restored]:
         jobs |= {row.id for row in ledger.open_jobs() if row.state is State.PUBLISHING}
     for job in sorted(jobs):
         place = root.spool / job
+        durable.write_doubtful(place / ORIGINAL)
         row = ledger.find_job(job)
         said = _read_note(place / JOB_FILE)
         name = said.destination
@@ -463,6 +486,8 @@ def _find_unlogged(known: Known) -> Iterator[Restored]:
                         record = known.ledger.places.find_record(read_record(file.read()))
                 except (OSError, ValueError):
                     continue
+                if known.ledger.find_job(record.job):
+                    continue  # a person has renamed its folder
                 plan = Publishing(
                     state=State(record.state),
                     moves=(),

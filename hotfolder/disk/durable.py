@@ -128,6 +128,25 @@ def is_doubtful(path: str | Path) -> bool:
     return is_there(_doubtful(Path(path)))
 
 
+def is_kept(path: str | Path) -> bool:
+    """Whether a file is there, if only under the name that a failed flush has given it."""
+    return is_there(path) or is_doubtful(path)
+
+
+def write_doubtful(path: str | Path) -> None:
+    """Write a file anew whose flush has failed; nothing where there is none.
+
+    What reads back may be other bytes than those that were written; the caller compares them, where
+    it knows what they were.
+    """
+    path = Path(path)
+    doubtful = _doubtful(path)
+    if is_there(doubtful):
+        if not is_there(path):
+            copy_new(doubtful, path)
+        doubtful.unlink()
+
+
 def flush(path: str | Path, sha256: str) -> None:
     """Bring a file that someone else wrote to disk; it still is what `sha256` says.
 

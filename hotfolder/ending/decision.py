@@ -9,9 +9,10 @@ from __future__ import annotations
 import contextlib
 import errno
 import getpass
+import os
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 from typing import Final
@@ -43,7 +44,13 @@ from hotfolder.model.records import (
 from hotfolder.model.wishes import Wish
 from hotfolder.pages.words import local_time
 from hotfolder.settings.changes import grant, who_grants, with_changes
-from hotfolder.settings.files import Intake, check_destination, load_destination
+from hotfolder.settings.files import (
+    Destination,
+    Intake,
+    check_destination,
+    load_destination,
+    read_folders,
+)
 from hotfolder.settings.mistakes import suggest
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import Registry, load_registry
@@ -63,12 +70,12 @@ def hand_over(job: str, held: Path, release: Path, note: Release) -> None:
     """
     check_marker(held.parent)
     check_marker(release)
+    target = release / job
+    if target.exists():
+        raise FileExistsError(errno.EEXIST, "it is being released already", str(target))
     (held / NOTE_FILE).unlink(missing_ok=True)
     durable.write_new(held / NOTE_FILE, note.model_dump_json().encode())
     durable.make_folders(release)
-    target = release / job
-    if target.exists():
-        raise FileExistsError(errno.EEXIST, "is already being released", str(target))
     move_folder(held, target)
 
 
@@ -117,7 +124,7 @@ def release_job(
     """
     row = read_job(root.ledger, job)
     if row is None or row.state is not State.HELD:
-        state = f"is {row.state}" if row else "is not a job of this root"
+        state = f"is {row.state.in_words}" if row else "is not a job of this root"
         raise SettingsError([Problem(str(root.path), job, state, "a held job, as status shows")])
     if row.record and row.record.discarded:
         until = row.record.discarded.original_kept_until
@@ -125,6 +132,56 @@ def release_job(
         allowed = f"{kept}, until {local_time(until)}" if until else "drop the picture again"
         got = "was discarded: its folder was deleted"
         raise SettingsError([Problem(str(root.path), job, got, allowed)])
+    planned = plan_change(root, row, asked, wishes)
+    destination, changes = planned.before, planned.changes
+    if not changes and row.record and not can_be_released_as_it_is(row.record):
+        raise SettingsError([_say_no_result(root, row.record)])
+    folders = root.folders(row.destination, destination.file.folders)
+    if durable.is_there(folders.release / f"{job}{DISCARD_SUFFIX}"):
+        raise StorageError(f"{job} is being given up already")
+    held = _find_folder(root, row, folders)
+    note = Release(
+        who=getpass.getuser() if who is None else who,
+        why=why,
+        at=datetime.now(UTC),
+        changes=changes,
+        accept=accept,
+    )
+    try:
+        hand_over(job, held, folders.release, note)
+    except OSError as error:
+        raise StorageError(
+            f"{held} cannot be moved to {folders.release}: {error.strerror or error}"
+        ) from error
+    return changes
+
+
+@dataclass(frozen=True)
+class PlannedChange:
+    """A change to one held job, checked."""
+
+    before: Destination
+    """Its destination as the file says."""
+    after: Destination
+    """Its destination as it would be for this job."""
+    changes: Changes
+    """What was asked for, by stage."""
+
+
+def plan_change(
+    root: Root, row: JobRow, asked: Sequence[str], wishes: Sequence[Wish] = ()
+) -> PlannedChange:
+    """Work out what a change to a held job comes to, and check it.
+
+    asked, wishes: as for `release_job`.
+
+    Raises
+    ------
+    SettingsError
+        When a change would not be right.
+    StageError
+        When a stage fails at a wish.
+    """
     changes: Changes = {}
     for text in asked:
         stage, key, value = parse_change(text)
@@ -144,31 +201,15 @@ def release_job(
             raise SettingsError([Problem(str(path), "stages", got, f"a stage {able}")])
         for stage, settings in granted.items():
             changes.setdefault(stage, {}).update(settings)
+    after = destination
     if changes:
-        _check_changes(path, with_changes(raw, changes), changes, registry)
-    elif row.record and not can_be_released_as_it_is(row.record):
-        raise SettingsError([_say_no_result(root, row.record)])
-    folders = root.folders(row.destination, destination.file.folders)
-    held = _find_folder(root, row, folders)
-    note = Release(
-        who=getpass.getuser() if who is None else who,
-        why=why,
-        at=datetime.now(UTC),
-        changes=changes,
-        accept=accept,
-    )
-    try:
-        hand_over(job, held, folders.release, note)
-    except OSError as error:
-        raise StorageError(
-            f"{held} cannot be moved to {folders.release}: {error.strerror or error}"
-        ) from error
-    return changes
+        after = _check_changes(path, with_changes(raw, changes), changes, registry)
+    return PlannedChange(destination, after, changes)
 
 
 def _check_changes(
     path: Path, raw: Mapping[str, object], changes: Changes, registry: Registry
-) -> None:
+) -> Destination:
     """Check a destination's settings with what is asked for, which is in no line of its file.
 
     Raises
@@ -178,7 +219,7 @@ def _check_changes(
     """
     asked = {f"stage.{stage}.{key}" for stage, of in changes.items() for key in of}
     try:
-        check_destination(path, raw, registry, Intake())
+        return check_destination(path, raw, registry, Intake())
     except SettingsError as error:
         problems = [
             replace(each, file="--set", line=None) if each.key in asked else each
@@ -230,8 +271,11 @@ def find_held_named(root: Root, word: str) -> str:
     if len(found) == 1:
         return found[0].id
     if found:
-        several = ", ".join(f"{row.id} ({names.display_name(row.source)})" for row in found)
-        raise SettingsError([Problem(str(root.path), word, "several held jobs", several)])
+        several = " or ".join(
+            f"{row.id} ({row.destination}: {names.display_name(row.source)})" for row in found
+        )
+        said = f"{len(found)} held jobs are called so; name the one you mean: {several}"
+        raise SettingsError([Problem(str(root.path), word, said, "")])
     near = suggest(
         word, sorted({PurePosixPath(names.display_name(row.source)).name for row in held})
     )
@@ -287,6 +331,83 @@ def _find_folder(root: Root, row: JobRow, folders: DestinationFolders) -> Path:
         said = say_changed(row, original, KeptOriginals(root.kept))
         raise SettingsError([Problem(str(root.path), row.id, said, "the original that was held")])
     return found
+
+
+def discard_job(root: Root, job: str, *, who: str | None, why: str) -> None:
+    """Give a held job up by its name, from outside the daemon: leave a note in ``release/``.
+
+    Parameters
+    ----------
+    root
+        The root that holds it.
+    job
+        Its name.
+    who
+        Who decides; None takes the name that the system knows.
+    why
+        Goes into the record.
+
+    Raises
+    ------
+    SettingsError
+        When there is no such held job.
+    StorageError
+        When it is being decided already, or the note cannot be written.
+    """
+    row = read_job(root.ledger, job)
+    if row is None or row.end is not End.HELD:
+        state = f"is {row.end or row.state}" if row else "is not a job of this root"
+        raise SettingsError([Problem(str(root.path), job, state, "a held job, as status shows")])
+    folders = root.folders(
+        row.destination, read_folders(root.destinations / f"{row.destination}.toml")
+    )
+    note = Release(who=getpass.getuser() if who is None else who, why=why, at=datetime.now(UTC))
+    path = folders.release / f"{job}{DISCARD_SUFFIX}"
+    try:
+        check_marker(folders.release)
+        if durable.is_there(folders.release / job):
+            raise StorageError(f"{job} is being released already")
+        durable.write_new(path, note.model_dump_json().encode())
+    except FileExistsError as error:
+        raise StorageError(f"{job} is being given up already") from error
+    except OSError as error:
+        raise StorageError(f"{path} cannot be written: {error.strerror or error}") from error
+
+
+def put_back(root: Root, job: str) -> Path:
+    """Drop the original of a job that was given up again: it becomes a job of its own.
+
+    Returns
+    -------
+    Where it was dropped.
+
+    Raises
+    ------
+    SettingsError
+        When the job was not given up, or its original is not kept any more.
+    StorageError
+        When it lies in the hot folder already, or cannot be copied there.
+    """
+    row = read_job(root.ledger, job)
+    if row is None or row.end is not End.DISCARDED:
+        state = f"is {row.end or row.state}" if row else "is not a job of this root"
+        raise SettingsError([Problem(str(root.path), job, state, "a job that was given up")])
+    kept = KeptOriginals(root.kept).find(job)
+    if kept is None or row.sha256 is None or not durable.has_bytes(kept, row.sha256):
+        raise SettingsError([Problem(str(root.path), job, "its original is not kept any more", "")])
+    folders = root.folders(
+        row.destination, read_folders(root.destinations / f"{row.destination}.toml")
+    )
+    target = folders.hot_folder / names.safe_relative(os.fsdecode(row.source))
+    try:
+        check_marker(folders.hot_folder)
+        durable.make_folders(target.parent)
+        durable.copy_new(kept, target)
+    except FileExistsError as error:
+        raise StorageError(f"{target} is there already, and about to be taken up") from error
+    except OSError as error:
+        raise StorageError(f"{target} cannot be written: {error.strerror or error}") from error
+    return target
 
 
 def discard_batch(release: Path, batch: str, *, who: str | None, why: str) -> None:

@@ -1,6 +1,6 @@
 """Ending a job: results, original and record go where they belong, whole or not at all, once.
 
-Every act is planned first, and the plan is committed to the ledger before the first name
+Every act is planned first (`plan`), and the plan is committed to the ledger before the first name
 becomes visible. After a kill at any instant, `Deliverer.finish` reads the row and goes on: each
 act looks whether it was done already. The order is what makes that sound:
 
@@ -29,48 +29,23 @@ import errno
 import os
 import threading
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import Final, Literal, NoReturn, TypeVar
+from typing import Final, NoReturn
 
-from hotfolder.disk import durable, names, trees
-from hotfolder.disk.free_names import (
-    ATTACHMENTS,
-    OF_JOBS,
-    OF_RESULTS,
-    SUPERSEDED,
-    TakenNames,
-    free_folder,
-    free_name,
-)
+from hotfolder.disk import durable, trees
+from hotfolder.disk.free_names import TakenNames
 from hotfolder.disk.marker import check_marked_above, check_marker, find_marked_above
 from hotfolder.ending.kept import KeptOriginals
-from hotfolder.ending.supersede import (
-    NotAskedFor,
-    Supersedes,
-    deliver_aside,
-    find_folder,
-    make_way,
-)
+from hotfolder.ending.plan import Ending, name_building, places_of, plan_ending, replace_target
+from hotfolder.ending.supersede import NotAskedFor, Supersedes, find_folder, make_way
 from hotfolder.ending.why import say_why
 from hotfolder.errors import StorageError
 from hotfolder.ledger.details import Claimed, Move, Publishing, State, dump_detail, load_detail
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.ledger.record_log import LOG_FILE, RecordLog
-from hotfolder.model.records import (
-    SHEET,
-    Attachment,
-    PlacementRecord,
-    Record,
-    Release,
-    ResultRecord,
-    WorkRecord,
-    fields_of,
-    to_json_line,
-)
+from hotfolder.model.records import PlacementRecord, Record, to_json_line
 from hotfolder.settings.root import DestinationFolders
 
 RECORD_FILE: Final = "record.json"
@@ -81,30 +56,6 @@ _BRINGING_FILE: Final = "bringing.json"
 """Beside it: the plan by which files are brought near, before the ledger has one."""
 _FOLDER: Final = "folder"
 _TRIES: Final = 5
-_Filed = TypeVar("_Filed", ResultRecord, Attachment)
-_END_STATES: Final[Mapping[State, Literal["delivered", "held", "refused"]]] = {
-    State.DELIVERED: "delivered",
-    State.HELD: "held",
-    State.REFUSED: "refused",
-}
-
-
-@dataclass(frozen=True)
-class Ending:
-    """What the work on a job came to."""
-
-    state: State
-    work: WorkRecord
-    files: Mapping[str, Path]
-    """Results, and files about the job, by the name that ``work`` gives them."""
-    release: Release | None = None
-    """The decision behind it, if any."""
-    placement: PlacementRecord | None = None
-    """The row of a ticket that it is for, if for one."""
-    stem: str = ""
-    """Of the results' names; by default the original's."""
-    place: Path | None = None
-    """The job's own in the spool, by default where its original is."""
 
 
 class Deliverer:
@@ -151,7 +102,16 @@ class Deliverer:
         lock = self._name_locks[row.destination]
         with lock, _translate_errors("planning", folders.results):
             check_marked_above(folders.results)
-            plan = self._plan(row, original, ending, folders)
+            ticket = self._find_other_ticket(row.destination, ending.placement, row.id)
+            plan = plan_ending(
+                row,
+                original,
+                ending,
+                folders,
+                ledger=self._ledger,
+                taken=self._names[row.destination],
+                ticket=ticket,
+            )
             Path(plan.place).mkdir(exist_ok=True)
             self._note_bringing(plan)
             self._bring_near(plan, row)
@@ -193,131 +153,6 @@ class Deliverer:
                 plan = self._publish_results(row, plan)
         return self._finish(plan, again=True)
 
-    def _plan(
-        self, row: JobRow, original: Path, ending: Ending, folders: DestinationFolders
-    ) -> Publishing:
-        source = os.fsdecode(row.source)
-        shown = names.display_name(row.source)
-        kept_name = names.safe_component(Path(source).name)
-        below = names.safe_relative(Path(source).parent.as_posix())
-        placement = ending.placement
-        stays = placement is not None and (
-            durable.is_there(placement.kept)
-            if original == Path(placement.kept)
-            else durable.has_bytes(placement.kept, placement.sha256)
-        )
-        folder = None
-        ticket = self._find_other_ticket(row.destination, placement, row.id)
-
-        def near(top: Path, what: str) -> str:
-            # short, of fixed length, never the user's words
-            name = f"{durable.TEMPORARY_PREFIX}{row.id}-{what}"
-            return str(top / name) if ending.state is State.DELIVERED else ""
-
-        moves = []
-        taken = self._names[row.destination]
-        if ending.state is State.DELIVERED:
-            results = (
-                free_folder(folders.results, below, OF_RESULTS)
-                if placement is None
-                else folders.results / placement.batch
-                if ticket is None
-                else folders.results / SUPERSEDED / placement.batch
-            )
-            kept = (
-                Path(placement.kept)
-                if placement and stays
-                else taken.find_free(free_folder(folders.originals, below), kept_name)
-            )
-            attached = folders.results / "sheets" / row.id
-        else:
-            place = folders.held if ending.state is State.HELD else folders.refused
-            folder = place / row.id
-            results = folder / "result"
-            kept = free_name(folder, kept_name, OF_JOBS)
-            attached = folder / SHEET
-        sheets = attached.parent
-        stem = placement.name if placement else ending.stem or Path(kept_name).stem
-        records = []
-        for number, result in enumerate(ending.work.results, 1):
-            name = stem + Path(result.path).suffix
-            # what a ticket asks for has its name: whatever stands there makes way (`_make_way`)
-            is_asked_for = placement is not None and folder is None and ticket is None
-            target = results / name if is_asked_for else taken.find_free(results, name)
-            moves.append(
-                Move(
-                    source=str(ending.files[result.path]),
-                    target=str(target),
-                    sha256=result.sha256,
-                    what=f"result-{number}",
-                    near=near(folders.results, f"result-{number}"),
-                )
-            )
-            records.append(result.model_copy(update={"path": str(target)}))
-        attachments = []
-        for number, attachment in enumerate(ending.work.attachments, 1):
-            is_listed = attachment.kind in {SHEET, "thumbnail"}
-            if is_listed:
-                target = attached.with_suffix(Path(attachment.path).suffix)
-            elif folder:
-                is_failure = attachment.kind == "failure"
-                target = (folder if is_failure else folder / ATTACHMENTS) / attachment.path
-            else:
-                target = taken.find_free(sheets, f"{row.id}-{attachment.path}")
-            what = attachment.kind if is_listed else f"attachment-{number}"
-            moves.append(
-                Move(
-                    source=str(ending.files[attachment.path]),
-                    target=str(target),
-                    sha256=attachment.sha256,
-                    what=what,
-                    near=near(folders.results, what),
-                )
-            )
-            attachments.append(attachment.model_copy(update={"path": str(target)}))
-        if original != kept and not (stays and ending.state is State.DELIVERED):
-            moves.append(
-                Move(
-                    source=str(original),
-                    target=str(kept),
-                    sha256=row.sha256,
-                    what="original",
-                    copy_only=placement is not None and original == Path(placement.kept),
-                    near=near(folders.originals, "original"),
-                )
-            )
-        work = ending.work
-        record = Record(
-            **fields_of(
-                work.model_copy(
-                    update={"results": tuple(records), "attachments": tuple(attachments)}
-                )
-            ),
-            job=row.id,
-            destination=row.destination,
-            state=_END_STATES[ending.state],
-            source=shown,
-            original_kept=str(kept),
-            attempts=row.attempts,
-            arrived=row.arrived,
-            finished=datetime.now(UTC),
-            release=ending.release,
-            earlier_jobs=placement.earlier if placement else tuple(self._ledger.earlier_jobs(row)),
-            same_original=() if placement else tuple(self._ledger.same_original(row)),
-            batch=placement.batch if placement else None,
-            placement=placement,
-        )
-        if ticket is not None and ending.state is State.DELIVERED:
-            record = deliver_aside(record, ticket)
-        return Publishing(
-            state=ending.state,
-            moves=tuple(moves),
-            record=record,
-            log=str(folders.results / LOG_FILE),
-            folder=str(folder) if folder else None,
-            place=str(ending.place or original.parent),
-        )
-
     def _note_bringing(self, plan: Publishing) -> None:
         """Say where files will be brought; take back what an earlier try has brought elsewhere."""
         note = Path(plan.place) / _BRINGING_FILE
@@ -325,11 +160,11 @@ class Deliverer:
             before = load_detail(State.PUBLISHING, note.read_text(), self._ledger.places)
         except (FileNotFoundError, ValueError):
             before = None
-        if isinstance(before, Publishing) and _places_of(before) != _places_of(plan):
-            for source, near in _places_of(before).items():
+        if isinstance(before, Publishing) and places_of(before) != places_of(plan):
+            for source, near in places_of(before).items():
                 _take_back(Path(source), Path(near))
             if before.folder is not None:
-                building = _name_building(Path(before.folder))
+                building = name_building(Path(before.folder))
                 trees.remove_tree(building, below=building.parent)
         note.write_text(dump_detail(State.PUBLISHING, plan, self._ledger.places))
 
@@ -371,7 +206,7 @@ class Deliverer:
         """Step 1: bring every file durably under a temporary name in a marked folder."""
         if plan.folder is not None:
             check_marked_above(Path(plan.folder).parent)
-            building = _name_building(Path(plan.folder))
+            building = name_building(Path(plan.folder))
             durable.make_folders(building)
             for move in plan.moves:
                 if self._kept and plan.state is State.HELD and move.is_only_original:
@@ -384,7 +219,7 @@ class Deliverer:
         for move in plan.moves:
             near = Path(move.near)
             check_marker(near.parent)
-            if not durable.is_there(near) and not durable.is_there(move.source):
+            if not durable.is_there(near) and not durable.is_kept(move.source):
                 self._go_back(row, plan, _say_taken(move))  # brought near by an earlier try
             _bring(move, near)
             self._waiting.add((row.id, move.what))
@@ -431,7 +266,7 @@ class Deliverer:
                     plan = cleared
                     continue
                 target = self._names[row.destination].find_free(target.parent, target.name)
-                plan = self._commit(row, _replace_target(plan, index, target))
+                plan = self._commit(row, replace_target(plan, index, target))
             except FileNotFoundError:
                 if not durable.is_there(near):
                     self._go_back(row, plan, _say_taken(move))
@@ -491,7 +326,7 @@ class Deliverer:
         for move in plan.moves:
             if move.what == "original" and not move.copy_only:
                 source, near = Path(move.source), Path(move.near)
-                if not durable.is_there(source):
+                if not durable.is_kept(source):
                     if not durable.is_there(near):
                         check_marker(near.parent)
                         raise StorageError(
@@ -534,7 +369,7 @@ class Deliverer:
         return row
 
     def _publish_folder(self, folder: Path, record: Record) -> None:
-        building = _name_building(folder)
+        building = name_building(folder)
         if not durable.is_there(building):
             check_marker(folder.parent)  # else it may be there, on a share that is away
             is_ours = (record.job, _FOLDER) in self._waiting
@@ -570,17 +405,6 @@ def _say_taken(lost: Move) -> str:
     )
 
 
-def _places_of(plan: Publishing) -> dict[str, str]:
-    """Where each file of a plan is brought, by where it is now."""
-    if plan.folder is None:
-        return {move.source: move.near for move in plan.moves}
-    building = _name_building(Path(plan.folder))
-    return {
-        move.source: str(building / Path(move.target).relative_to(plan.folder))
-        for move in plan.moves
-    }
-
-
 def _take_back(source: Path, near: Path) -> None:
     """Bring back what was brought to a place that settings have left since."""
     if durable.is_there(near) and not durable.is_there(source):
@@ -588,34 +412,8 @@ def _take_back(source: Path, near: Path) -> None:
         trees.move_any_new(near, source)
     elif durable.is_there(near):
         trees.remove_tree(near, below=near.parent)
-    elif not durable.is_there(source):
+    elif not durable.is_kept(source):
         check_marked_above(near)  # it waits there, and its share is away
-
-
-def _name_building(folder: Path) -> Path:
-    return folder.parent / f".hotfolder-{folder.name}"
-
-
-def _replace_target(plan: Publishing, index: int, target: Path) -> Publishing:
-    """The plan with another final name for one file; the record says the new one."""
-    move = plan.moves[index]
-    moves = list(plan.moves)
-    moves[index] = move.model_copy(update={"target": str(target)})
-    if move.what == "original":
-        record = plan.record.model_copy(update={"original_kept": str(target)})
-    else:
-        changes = {
-            "results": _replace_path(plan.record.results, move.target, target),
-            "attachments": _replace_path(plan.record.attachments, move.target, target),
-        }
-        record = plan.record.model_copy(update=changes)
-    return plan.model_copy(update={"moves": tuple(moves), "record": record})
-
-
-def _replace_path(records: tuple[_Filed, ...], old: str, new: Path) -> tuple[_Filed, ...]:
-    return tuple(
-        each.model_copy(update={"path": str(new)}) if each.path == old else each for each in records
-    )
 
 
 def _bring(move: Move, target: Path) -> None:

@@ -1,4 +1,4 @@
-"""Held jobs that a person gives up, by deleting their folders.
+"""Held jobs that a person gives up: by deleting their folders, or by a file that says so.
 
 The job's end stays *held*: nothing more was done for it. What is new is said by a second record
 with ``discarded``, in the log and in the ledger, and the original is kept for the time that
@@ -13,6 +13,9 @@ or that settings have left behind in another place, is not gone.
 1. the ledger says which record will be written;
 2. the record is appended to the log, once;
 3. the ledger says that it has been.
+
+A file ``release/NAME/JOB.discard`` does the same by a word, with a name and a reason. The folder
+goes after the third step, and the file last; what a person has put into the folder is kept.
 """
 
 from __future__ import annotations
@@ -21,16 +24,25 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from hotfolder.disk import durable
+from hotfolder.disk import durable, trees
+from hotfolder.disk.free_names import OF_JOBS
 from hotfolder.disk.marker import away, check_marked_above, check_marker, unreachable
 from hotfolder.ending.held_folder import find_held, place_before
 from hotfolder.ending.kept import KeptOriginals
+from hotfolder.ending.release import JobDiscard, keep_the_rest
 from hotfolder.errors import StorageError
 from hotfolder.ledger.details import Held, State
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.ledger.record_log import LOG_FILE, RecordLog
 from hotfolder.logs import get_log
-from hotfolder.model.records import Discarded, Record, format_time, read_record, to_json_line
+from hotfolder.model.records import (
+    Discarded,
+    Record,
+    Release,
+    format_time,
+    read_record,
+    to_json_line,
+)
 from hotfolder.settings.root import DestinationFolders
 
 _AT_LEAST_EVERY_S = 60.0
@@ -115,6 +127,51 @@ class Discards:
                     f"{folders.results} cannot be written: {error.strerror or error}"
                 ) from error
 
+    def give_up(self, asked: JobDiscard, folders: DestinationFolders) -> JobRow | None:
+        """Discard a held job by a word; returns it, or None when it is no longer held.
+
+        The one who was first has decided: of a job that was released meanwhile nothing is done.
+
+        Raises
+        ------
+        StorageError
+            When the record or a folder cannot be written; can be called again.
+        """
+        try:
+            row = self._ledger.job(asked.job)
+            if row.state is not State.HELD:
+                get_log().info("discard.too_late", job=row.id, state=row.state.value)
+                asked.path.unlink(missing_ok=True)
+                return None
+            if row.expect(Held).discarding:
+                self.settle(row, folders)
+            elif not (row.record and row.record.discarded):
+                self._discard(row, folders, asked.note)
+            row = self._ledger.job(asked.job)
+            self._remove_folder(row, folders)
+            asked.path.unlink(missing_ok=True)
+            durable.fsync_folder(asked.path.parent)
+        except OSError as error:
+            where = error.filename or folders.held
+            raise StorageError(f"{where} cannot be written: {error.strerror or error}") from error
+        return row
+
+    def _remove_folder(self, row: JobRow, folders: DestinationFolders) -> None:
+        """Remove the folder of a job that was given up; what a person has added to it is kept."""
+        before = place_before(row)
+        found = find_held(row, folders.held, *([before] if before else []))
+        if found is None or not found.is_dir() or found.is_symlink():
+            return
+        if row.sha256 is None:
+            return  # no file was dropped but something else: a person takes that away
+        kept = self._kept.find(row.id)
+        if kept is None or durable.has_bytes(kept, row.sha256):
+            for path in sorted(found.iterdir()):
+                if path.name not in OF_JOBS and durable.has_bytes(path, row.sha256):
+                    path.unlink()
+        keep_the_rest(found, folders.release / row.id, row.record)
+        trees.remove_tree(found, below=found.parent)
+
     def expire(self) -> None:
         """Remove originals that were kept for long enough, or whose job has been delivered."""
         self._expire_due = time.monotonic() + _EXPIRE_EVERY_S
@@ -154,7 +211,9 @@ class Discards:
         # a move from one to the other may have happened between the two looks
         return _is_absent(building) and find_held(row, *places) is None
 
-    def _discard(self, row: JobRow, folders: DestinationFolders) -> None:
+    def _discard(
+        self, row: JobRow, folders: DestinationFolders, note: Release | None = None
+    ) -> None:
         record = row.record
         if record is None:
             raise StorageError(f"the ledger has no record of the held job {row.id}")
@@ -163,7 +222,12 @@ class Discards:
         until = now + timedelta(seconds=self._keep_s) if kept else None
         where = kept or (Path(record.placement.kept) if record.placement else None)
         changes = {
-            "discarded": Discarded(noticed=now, original_kept_until=until),
+            "discarded": Discarded(
+                noticed=now,
+                original_kept_until=until,
+                who=note.who if note else "",
+                why=note.why if note else "",
+            ),
             "original_kept": str(where) if where else record.original_kept,
             "previous_sha256": None,
         }

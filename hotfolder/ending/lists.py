@@ -47,6 +47,8 @@ class ListedJob(TypedDict):
     """A link to its proof sheet; "" when there is none."""
     thumbnail: str
     """A link to its thumbnail; "" when there is none."""
+    no_picture: str
+    """Why there is no thumbnail; "" when there is one."""
     others: list[OtherFile]
     """What else stages have left about it."""
 
@@ -145,12 +147,22 @@ def _show(record: Record, base: Path) -> ListedJob:
         "size": ", ".join(sizes),
         "sheet": attached.get(SHEET, ""),
         "thumbnail": attached.get("thumbnail", ""),
+        "no_picture": "" if "thumbnail" in attached else _say_no_picture(record),
         "others": [
             {"title": each.title or Path(each.path).name, "link": _link(each, base)}
             for each in record.attachments
             if each.kind not in {SHEET, "thumbnail"} and base in Path(each.path).parents
         ],
     }
+
+
+def _say_no_picture(record: Record) -> str:
+    """Why a job has no thumbnail here."""
+    if any(each.kind == "thumbnail" for each in record.attachments):
+        return "The small picture is not in this folder any more."
+    if not record.results:
+        return "No small picture: the job was held before one was made."
+    return "No small picture: no stage of this destination makes one."
 
 
 def _link(attachment: Attachment, base: Path) -> str:

@@ -51,7 +51,7 @@ from hotfolder.settings.root import DestinationFolders
 
 NOTE_FILE: Final = "release.json"
 DISCARD_SUFFIX: Final = ".discard"
-"""Of a file in ``release/`` that gives the batch of its name up."""
+"""Of a file in ``release/`` that gives the batch or the held job of its name up."""
 _HELD = "held"
 _RELEASED = "released"
 _OURS = OF_JOBS - {"result"}
@@ -88,6 +88,16 @@ class BatchDiscard:
     """Who, and why; empty when the file was made by hand."""
 
 
+@dataclass(frozen=True)
+class JobDiscard:
+    """A held job that somebody gives up, by a file in ``release/`` that is named for it."""
+
+    job: str
+    path: Path
+    note: Release
+    """Who, and why; empty when the file was made by hand."""
+
+
 class ReleaseFolder:
     """The folder ``release/NAME/`` of one destination."""
 
@@ -98,11 +108,13 @@ class ReleaseFolder:
         self._unmatched: dict[Path, _NotReleased] = {}
         self.discarded: list[BatchDiscard] = []
         """Batches that the last look found given up."""
+        self.given_up: list[JobDiscard] = []
+        """Held jobs that the last look found given up."""
 
     def look(self, ledger: Ledger) -> list[HandedOver]:
         """Find what is whole and known; what is not is hashed again when it has changed."""
         found: list[HandedOver] = []
-        self.discarded = []
+        self.discarded, self.given_up = [], []
         unmatched: dict[Path, _NotReleased] = {}
         try:
             # a job's folder has its result too, so it goes before a copy of the original alone
@@ -118,11 +130,14 @@ class ReleaseFolder:
                 unmatched[path] = before
                 continue
             if path.suffix == DISCARD_SUFFIX and path.is_file():
-                if ledger.has_batch(self._destination, path.stem):
-                    note = _read_file_note(path)
+                note = _read_file_note(path)
+                named = ledger.find_job(path.stem)
+                if named is not None and named.destination == self._destination:
+                    self.given_up.append(JobDiscard(named.id, path, note))
+                elif ledger.has_batch(self._destination, path.stem):
                     self.discarded.append(BatchDiscard(self._destination, path.stem, path, note))
                 else:
-                    said = f"{names.display_name(path.name)} in release/ names no batch of "
+                    said = f"{names.display_name(path.name)} in release/ names no batch or job of "
                     unmatched[path] = _NotReleased(stamp, said + self._destination)
                 continue
             row = self._find_job(ledger, path)
@@ -146,7 +161,13 @@ class ReleaseFolder:
         """The held job that is handed over, or why nothing is; None for one on its way."""
         try:
             if not path.is_dir() or path.is_symlink():
-                row = ledger.held_with(self._destination, durable.sha256_of(path).sha256)
+                sha256 = durable.sha256_of(path).sha256
+                row = ledger.held_with(self._destination, sha256)
+                if row is None and (job := ledger.delivered_with(self._destination, sha256)):
+                    return (
+                        f"{names.display_name(path.name)} in release/ is the original of job "
+                        f"{job}, which is delivered: take it away, or delete it"
+                    )
                 return row or self._say_unknown(path)
             row = ledger.find_job(job_in(path))
             if row is None or row.destination != self._destination or not row.record:
@@ -222,10 +243,10 @@ def say_worse(worse: Sequence[Reason], release: Release) -> Reason:
     """Say why a released job is held again."""
     changes = describe_changes(release.changes)
     told = {(each.stage, each.code) for each in release.waived or ()}
-    more = [each.code for each in worse if (each.stage, each.code) in told]
-    new = [each.code for each in worse if (each.stage, each.code) not in told]
-    what = [f"worse than you were told ({', '.join(more)})"] if more else []
-    what += [f"new ({', '.join(new)})"] if new else []
+    more = [each.message for each in worse if (each.stage, each.code) in told]
+    new = [each.message for each in worse if (each.stage, each.code) not in told]
+    what = [f"worse than you were told (“{_quote(more)}”)"] if more else []
+    what += [f"new (“{_quote(new)}”)"] if new else []
     return Reason(
         stage="release",
         code=MADE_WORSE,
@@ -235,6 +256,11 @@ def say_worse(worse: Sequence[Reason], release: Release) -> Reason:
             "(To release a picture whatever comes of a change, say --accept.)"
         ),
     )
+
+
+def _quote(messages: Sequence[str]) -> str:
+    """The first sentence of each message; all of it stands below."""
+    return "”, “".join(each.partition(". ")[0].rstrip(".") for each in messages)
 
 
 def collect_job(

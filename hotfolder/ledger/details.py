@@ -36,6 +36,21 @@ class State(StrEnum):
         """Whether nothing more will happen to the job by itself."""
         return self in {State.DELIVERED, State.HELD, State.REFUSED}
 
+    @property
+    def in_words(self) -> str:
+        """As people say it, behind "is"; a state of the ledger is a word of ours."""
+        return _IN_WORDS.get(self.value, self.value)
+
+
+_IN_WORDS: Final = {
+    "claiming": "being taken in",
+    "releasing": "being picked up again",
+    "claimed": "waiting for a free worker",
+    "working": "being processed",
+    "produced": "about to be delivered",
+    "publishing": "being delivered",
+}
+
 
 class Detail(BaseModel):
     """What every row can carry: nothing."""

@@ -99,6 +99,7 @@ class Ledger(LedgerReader):
         StorageError
             When the file is damaged, or was written by a newer version of this program.
         """
+        self.path = path.absolute()
         self._lock = threading.RLock()
         self._is_closed = False
         db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)

@@ -61,3 +61,5 @@ def allow_packed(db: sqlite3.Connection) -> None:
     )
     db.execute(f"PRAGMA schema_version={version + 1}")
     db.execute("PRAGMA writable_schema=RESET")
+    if ("record", "ANY") not in db.execute("SELECT name, type FROM pragma_table_info('jobs')"):
+        raise sqlite3.DatabaseError("its table of jobs is not the one that this program made")

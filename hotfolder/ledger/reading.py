@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Final, TypeVar
@@ -55,6 +55,28 @@ _OF_BATCH = (
 )
 
 
+_MEND = (
+    "Something else has changed it. Put a copy back (`hotfolder restore`), or stop the daemon and "
+    "rename .hotfolder/ledger.sqlite: a start makes it anew from the logs"
+)
+
+
+def read_stored(job: str, stored: Stored) -> Record:
+    """Read a job's record as the ledger has it, with its paths as they are written there.
+
+    Raises
+    ------
+    StorageError
+        When it cannot be read: somebody else has changed the ledger. Says what to do.
+    """
+    try:
+        return read_record(unpack(stored))
+    except ValueError as error:
+        raise StorageError(
+            f"the ledger's record of job {job} cannot be read: {error}. {_MEND}"
+        ) from error
+
+
 @dataclass(frozen=True)
 class JobRow:
     """One job, as the ledger has it."""
@@ -96,7 +118,7 @@ class JobRow:
             return load_detail(self.state, self.detail_text, self.places)
         except ValueError as error:
             raise StorageError(
-                f"the ledger's row of job {self.id} cannot be read: {error}"
+                f"the ledger's row of job {self.id} cannot be read: {error}. {_MEND}"
             ) from error
 
     @property
@@ -113,14 +135,9 @@ class JobRow:
         StorageError
             As for `detail`.
         """
-        try:
-            if not self.stored_record:
-                return None
-            return self.places.find_record(read_record(self.record_text))
-        except ValueError as error:
-            raise StorageError(
-                f"the ledger's record of job {self.id} cannot be read: {error}"
-            ) from error
+        if not self.stored_record:
+            return None
+        return self.places.find_record(read_stored(self.id, self.stored_record))
 
     def expect(self, model: type[_Detail]) -> _Detail:
         """Return the detail, of which the row's state says that it is of this model.
@@ -211,6 +228,37 @@ class LedgerReader:
         found = (row.record for row in self.latest_delivered(destination, number))
         return [record for record in found if record]
 
+    def delivered_since(self, destination: str, moment: datetime, number: int) -> list[JobRow]:
+        """The jobs of a destination that were delivered after a moment, the latest first."""
+        rows = self.read(
+            f"{SELECT} WHERE destination = ? AND state = 'delivered' AND changed > ?"
+            " ORDER BY changed DESC, seq DESC LIMIT ?",
+            (destination, moment.astimezone(UTC).isoformat(timespec="milliseconds"), number),
+        )
+        return [to_row(row, self.places) for row in rows]
+
+    def count_delivered_since(self, destination: str, moment: datetime) -> int:
+        """Number of what `delivered_since` would return without a limit."""
+        rows = self.read(
+            "SELECT count(*) FROM jobs WHERE destination = ? AND state = 'delivered'"
+            " AND changed > ?",
+            (destination, moment.astimezone(UTC).isoformat(timespec="milliseconds")),
+        )
+        return int(rows[0][0])
+
+    def undecided(self, number: int, skipped: int = 0) -> list[JobRow]:
+        """Held jobs of all destinations that nobody has decided, the latest first.
+
+        number: at most so many; skipped: leave so many of the latest out.
+        """
+        # rows are large: which ones they are is told by the index alone
+        rows = self.read(
+            f"{SELECT} WHERE seq IN (SELECT seq FROM jobs WHERE {UNDECIDED}"  # noqa: S608 - ours
+            " ORDER BY seq DESC LIMIT ? OFFSET ?) ORDER BY seq DESC",
+            (number, skipped),
+        )
+        return [to_row(row, self.places) for row in rows]
+
     def has_batch(self, destination: str, batch: str) -> bool:
         """Whether anything has come for a batch of this name."""
         values = (destination, batch)
@@ -239,11 +287,11 @@ class LedgerReader:
     def superseded_of_batch(self, destination: str, batch: str) -> list[Record]:
         """Records of a batch's jobs whose results were set aside, in order of the jobs."""
         rows = self.read(
-            f"SELECT jobs.record {_OF_BATCH} AND json_extract(unpack(jobs.record), '$.superseded')"
-            " IS NOT NULL ORDER BY seq",
+            f"SELECT jobs.id, jobs.record {_OF_BATCH}"
+            " AND json_extract(unpack(jobs.record), '$.superseded') IS NOT NULL ORDER BY seq",
             (batch, destination),
         )
-        return [self.places.find_record(read_record(unpack(text))) for (text,) in rows]
+        return [self.places.find_record(read_stored(job, stored)) for job, stored in rows]
 
     def count_ended(self) -> dict[str, dict[End, int]]:
         """Number of ended jobs by destination and end."""

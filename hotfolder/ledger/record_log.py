@@ -2,9 +2,9 @@
 
 A record's ``previous_sha256`` is the SHA-256 of the line before it, line end included, so that
 ``sed -n 4p log.jsonl | sha256sum`` is what line 5 must say. The first line of all says `START`.
-There is one chain per destination. The ledger keeps the hash of every line it knows, and a record
-follows the last of those: a log that was moved away or cut continues from what the ledger knows,
-and the gap shows.
+There is one chain per destination, and one log: it goes along when settings move the results
+(`log_places`). The ledger keeps the hash of every line it knows, and a record follows the last of
+those: a log that was moved away or cut continues from what the ledger knows, and the gap shows.
 
 The order of a job's end: its line is appended, durably; then one transaction says that the job
 has ended, with the record and the hash of its line. After a kill between the two the line is
@@ -27,6 +27,7 @@ from typing import Final
 
 from hotfolder.disk import durable, line_log
 from hotfolder.ledger.jobs import JobRow, Ledger, link
+from hotfolder.ledger.log_places import LogPlaces
 from hotfolder.ledger.log_years import LOG_FILE
 from hotfolder.model.places import Places
 from hotfolder.model.records import RECORD_SCHEMA_VERSION, Record, read_record, to_json_line
@@ -45,6 +46,7 @@ class RecordLog:
 
     def __init__(self, ledger: Ledger) -> None:
         self._ledger = ledger
+        self._log_places = LogPlaces(ledger.path.parent)
         self._locks: defaultdict[str, threading.Lock] = defaultdict(threading.Lock)
 
     def end(
@@ -73,6 +75,7 @@ class RecordLog:
         """
         with self._locks[record.destination]:  # a share that hangs keeps no other log waiting
             durable.make_folders(log.parent)
+            self._log_places.bring(record.destination, log)
             line_log.end_last_line(log, _is_record)
             record = _write_down(record, self._ledger.places)
             line = _find_line(log, record, self._ledger.places) if again else None

@@ -237,15 +237,18 @@ class PlacementRecord(_Model):
 
 
 class Discarded(_Model):
-    """A held job that a person gave up, by deleting its folder."""
+    """A held job that a person gave up: by deleting its folder, or by a word."""
 
     noticed: Time
-    """When the daemon saw that the folder had gone."""
+    """When the daemon saw that the folder had gone, or was told."""
     original_kept_until: Time | None = None
     """When the original, which is at ``original_kept``, is removed.
 
     None when it is not removed, or none was kept.
     """
+    who: str = ""
+    """Who said so; "" when the folder was deleted."""
+    why: str = ""
 
 
 class SetAside(_Model):

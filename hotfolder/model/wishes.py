@@ -48,6 +48,18 @@ class LongEdgeWish(Wish):
 
 
 @dataclass(frozen=True)
+class NoEnlargementWish(Wish):
+    """That no pixel is made up: a picture that is too small is printed smaller.
+
+    See Also
+    --------
+    LongEdgeWish, SizeWish
+    """
+
+    what = "that nothing is enlarged"
+
+
+@dataclass(frozen=True)
 class IntentWish(Wish):
     """A rendering intent."""
 

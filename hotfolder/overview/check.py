@@ -2,33 +2,32 @@
 
 from __future__ import annotations
 
-import functools
 import os
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import partial
-from importlib import resources
-from typing import Final
 
 from pydantic import ValidationError
 
+from hotfolder.colour.profile import Profile
+from hotfolder.colour.profile_measures import measure_quickly
 from hotfolder.disk import platforms, pulse
 from hotfolder.disk.marker import Unreachable, check_marker
 from hotfolder.errors import PluginError, Problem
+from hotfolder.intake.forsaken import find_forsaken, say_forsaken
 from hotfolder.intake.scan import scan
+from hotfolder.ledger.log_places import LogPlaces
+from hotfolder.model.encoding import Encoding
+from hotfolder.overview.doubts import Readable, list_doubts
 from hotfolder.overview.new_root import find_new_folders
 from hotfolder.overview.overlaps import Located, collisions, locate
+from hotfolder.overview.profile_findings import find_quickly
 from hotfolder.overview.unmentioned import find_unmentioned
-from hotfolder.settings.files import Destination, Folders, Settings, load_all
+from hotfolder.settings.files import Folders, Settings, load_all
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import Registry, load_registry
-
-_NEAREST_MM: Final = 100.0
-_FARTHEST_MM: Final = 100_000.0
-_LEAST_MEMORY: Final = 512 * 2**20
-_LEAST_TIME_S: Final = 20.0
 
 
 @dataclass(frozen=True)
@@ -45,10 +44,19 @@ class Checked:
     """Folders that are away or cannot be used; the daemon serves the other destinations."""
     remarks: tuple[str, ...]
     """What is worth a person's look."""
+    profiles: tuple[str, ...] = ()
+    """A line for each profile of a destination: how far it can be trusted, in numbers."""
 
 
-def check(root: Root) -> Checked:
-    """Check everything about a root that can be checked without a picture, whatever is wrong."""
+def check(root: Root, *, with_profiles: bool = False) -> Checked:
+    """Check everything about a root that can be checked without a picture, whatever is wrong.
+
+    Parameters
+    ----------
+    with_profiles
+        Measure the destinations' profiles too, which takes up to a second for each; the daemon
+        starts without.
+    """
     problems: list[Problem] = []
     registry: Registry | None = None
     try:
@@ -75,18 +83,29 @@ def check(root: Root) -> Checked:
         problems += [each for refused in settings.refused.values() for each in refused]
     for name, places in folders.items():
         unreachable += looked[name][1] if name in looked else [_say_silent(name, places)]
-    for destination in settings.destinations.values():
-        remarks += _collect_remarks(destination)
+    for destination in found.destinations.values():
+        remarks += list_doubts(Readable.of(destination))
+    for name in found.refused:
+        remarks += list_doubts(Readable.read(root, name, registry or load_registry()))
     if settings.root.workers > platforms.cpu_count() * 4:
         remarks.append(f"workers = {settings.root.workers}, far more than this machine's cores")
     if root.path.is_dir():
         _check_ledger_disk(root, problems)
+    used = [each for places in folders.values() for each in places.all()]
+    used += [root.path / "in" / name for name in (*settings.destinations, *settings.refused)]
+    forsaken = find_forsaken(root.path / "in", used)
+    remarks += [say_forsaken(name, number) for name, number in forsaken.items()]
+    logs = LogPlaces(root.private)
     remarks += [
-        f"in/{folder.name} belongs to no destination: what is dropped there stays there"
-        for folder in sorted((root.path / "in").glob("*"))
-        if folder.is_dir() and folder.name not in {**settings.destinations, **settings.refused}
+        f"{name}: records of before its results were moved are in {log}, and not in its log of "
+        "today: connect its disk and start again; if it has gone for good, take it out of "
+        f"{logs.file}"
+        for name in folders
+        for log in logs.left_behind(name)
     ]
     remarks += find_unmentioned(root, _find_folders(root, settings))
+    judged, measured = _judge_profiles(settings) if with_profiles else ([], [])
+    remarks += judged
     is_right = registry is not None and not problems
     return Checked(
         settings if is_right else None,
@@ -94,6 +113,7 @@ def check(root: Root) -> Checked:
         tuple(problems),
         tuple(unreachable),
         tuple(remarks),
+        tuple(measured),
     )
 
 
@@ -172,60 +192,35 @@ def _look_at_folders(
     return located, problems
 
 
-def _collect_remarks(destination: Destination) -> list[str]:
-    remarks = []
-    space = destination.profile.space.strip()
-    surface = destination.file.medium.surface
-    if destination.profile.device_class == "mntr" and surface != "screen":
-        described = f"{destination.profile.description!r} describes a display ({space})"
-        is_it = f"but the surface is {surface}; is it the printer's profile?"
-        remarks.append(f"{destination.name}: medium.profile {described}, {is_it}")
-    remarks += _collect_doubts(destination)
-    result = destination.file.result
-    if (result.format, result.bits, result.compression) == ("tiff", 16, "lzw"):
-        # 16 photographs as sharpened for canvas: 0.94 of their size on average and 1.27 at most;
-        # deflate 0.69 and 0.92, both with TIFF's predictor, without which LZW has 1.10.
-        remarks.append(
-            f'{destination.name}: result.compression = "lzw" makes some 16-bit photographs '
-            'larger than they are uncompressed; "deflate" saves a third on average'
-        )
-    return remarks
-
-
-def _collect_doubts(destination: Destination) -> list[str]:
-    """What is allowed, and is probably not what a person means."""
-    name, file = destination.name, destination.file
-    found = []
-    if destination.profile.description in _list_invented():
-        found.append(
-            "medium.profile is an invented one of the demo: put your printer's own into profiles/ "
-            "and name it here before you print"
-        )
-    distance = file.medium.viewing_distance
-    if not _NEAREST_MM <= distance <= _FARTHEST_MM:
-        found.append(
-            f"medium.viewing_distance is {distance / 1000:g} m, from where nobody looks at a print"
-        )
-    if file.limits.memory < _LEAST_MEMORY:
-        found.append(
-            f"limits.memory is {file.limits.memory / 2**20:.3g} MiB, in which hardly any picture "
-            "can be processed"
-        )
-    if file.limits.time < _LEAST_TIME_S:
-        found.append(f"limits.time is {file.limits.time:g} s, in which hardly any job ends")
-    for stage, settings in destination.stage_settings.items():
-        doubts = settings.doubts(file.medium)
-        found += [f"stage.{stage}.{key} {said}" for key, said in doubts.items()]
-    return [f"{name}: {each}" for each in found]
-
-
-@functools.cache
-def _list_invented() -> frozenset[str]:
-    """Descriptions of the profiles that a new root starts with."""
-    folder = resources.files("hotfolder_defaults") / "profiles"
-    recipes = (each for each in folder.iterdir() if each.name.endswith(".toml"))
-    found = (tomllib.loads(each.read_text("utf-8"))["description"] for each in recipes)
-    return frozenset(f"{each} (demo)" for each in found)
+def _judge_profiles(settings: Settings) -> tuple[list[str], list[str]]:
+    """Remarks about profiles, and a line about each: every profile once, with who uses it."""
+    users: dict[Profile, list[str]] = {}
+    remarks: list[str] = []
+    lines: list[str] = []
+    for destination in settings.destinations.values():
+        users.setdefault(destination.profile, []).append(destination.name)
+        for stage, of_stage in destination.stage_settings.items():
+            doubts = of_stage.doubts_about(destination.profile)
+            remarks += [
+                f"{destination.name}: stage.{stage}.{key} {said}" for key, said in doubts.items()
+            ]
+    for profile, names in users.items():
+        if profile.encoding is Encoding.LAB:
+            continue
+        quick = measure_quickly(profile)
+        who = ", ".join(names)
+        remarks += [
+            f"{who}: medium.profile {profile.description!r}: {each.sentence()}"
+            for each in find_quickly(profile, quick)
+            if each.is_doubt
+        ]
+        if quick.noise is not None:
+            lines.append(
+                f"profile {profile.description!r} ({who}): colours come back "
+                f"{quick.noise.mean:.1f} ΔE00 off on average, one in a hundred by more than "
+                f"{quick.noise.p99:.1f}; more: hotfolder profile {names[0]}"
+            )
+    return remarks, lines
 
 
 def _check_ledger_disk(root: Root, problems: list[Problem]) -> None:

@@ -110,11 +110,12 @@ def locate(name: str, folders: DestinationFolders, kinds: Collection[str] | None
 def collisions(root: Root, destinations: Mapping[str, Located]) -> dict[str, list[Problem]]:
     """Say of each destination which of its folders collide; one without such is left out."""
     places = [place for located in destinations.values() for place in located.values()]
+    own = _locate_own(root)
     # one that is wrong by itself, as with the root for its hot folder, is no fault of the others
     wrong = {
         place.destination
         for place in places
-        if [*_with_the_root(root, place), *_with_others(place, _of(place.destination, places))]
+        if [*_with_the_root(own, place), *_with_others(place, _of(place.destination, places))]
     }
     right = [place for place in places if place.destination not in wrong]
     found: dict[str, list[Problem]] = {}
@@ -125,7 +126,7 @@ def collisions(root: Root, destinations: Mapping[str, Located]) -> dict[str, lis
 
     for place in places:
         others = places if place.destination in wrong else right
-        for got in (*_with_the_root(root, place), *_with_others(place, others)):
+        for got in (*_with_the_root(own, place), *_with_others(place, others)):
             note(place.destination, place.kind, got, _ALLOWED)
     for name in _circles(right):
         got = "its results pass through other destinations and come back to it"
@@ -180,12 +181,19 @@ def _number(folder: Path) -> tuple[int, int] | None:
     return (found.st_dev, found.st_ino) if found.st_ino else None
 
 
-def _with_the_root(root: Root, place: _Place) -> Iterator[str]:
-    if _place("", "", root.path).is_in(place):
+def _locate_own(root: Root) -> tuple[_Place, ...]:
+    """Look where the root is, and then the folders in it that belong to the program."""
+    own = (root.path, root.private, root.destinations, root.profiles, root.plugins)
+    return tuple(_place("", "", folder) for folder in own)
+
+
+def _with_the_root(own: tuple[_Place, ...], place: _Place) -> Iterator[str]:
+    top, *programs = own
+    if top.is_in(place):
         yield "is or contains the root"
-    for folder in (root.private, root.destinations, root.profiles, root.plugins):
-        if place.is_in(_place("", "", folder)):
-            yield f"is or is inside {folder}, which belongs to the program"
+    for each in programs:
+        if place.is_in(each):
+            yield f"is or is inside {each.label}, which belongs to the program"
 
 
 def _with_others(place: _Place, places: list[_Place]) -> Iterator[str]:

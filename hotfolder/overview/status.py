@@ -21,6 +21,7 @@ from hotfolder.disk import durable, names, platforms, pulse
 from hotfolder.disk.marker import Unreachable, away
 from hotfolder.ending.why import list_ways, release_command
 from hotfolder.errors import PluginError, Problem, SettingsError
+from hotfolder.intake.forsaken import find_forsaken, say_forsaken
 from hotfolder.intake.scan import scan
 from hotfolder.ledger.details import State
 from hotfolder.ledger.lock import Holder, find_holder
@@ -28,7 +29,7 @@ from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.facts import ColumnValues
 from hotfolder.model.hours import Hours
-from hotfolder.model.records import End, format_time, read_record
+from hotfolder.model.records import End, Record, format_time, read_record
 from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
 from hotfolder.overview.overlaps import collisions, is_of_any, locate, upstream
 from hotfolder.pages.words import clock_time, duration
@@ -167,7 +168,7 @@ def collect(root: Root) -> Status:
         if snapshot is None or row.destination not in snapshot.folders
     }
     waiting = [
-        _describe_job(root, row, by_job, rest.get(row.destination, ""))
+        describe_job(root, row, by_job, rest.get(row.destination, ""))
         if not not_served.get(row.destination)
         else _describe_unserved(row, not_served[row.destination])
         for row in open_rows
@@ -204,7 +205,7 @@ def collect(root: Root) -> Status:
             "hours": str(each.hours or ""),
             "rests_until": rest[name],
             "remarks": [
-                *_list_remarks(said, is_served=snapshot is not None),
+                *_list_remarks(said, is_served=snapshot is not None and not each.problem),
                 *(describe_resting(*found) for found in resting if found[0] == name),
             ],
             "delivered": ended.get(End.DELIVERED, 0),
@@ -214,6 +215,7 @@ def collect(root: Root) -> Status:
         }
         waiting += _list_arriving(name, said)
         waiting += held
+    waiting += _list_forsaken(root, places)
     waiting += [
         _describe_trouble(trouble)
         for trouble in troubles
@@ -347,9 +349,13 @@ def _look(
     return reached, _list_held(root, name, place.held)
 
 
-def _describe_job(
+def describe_job(
     root: Root, row: JobRow, troubles: Mapping[str, TroubleStatus], rests_until: str
 ) -> WaitingThing:
+    """Say what becomes of a job that has not ended.
+
+    troubles: by the names of jobs; rests_until: as `DestinationStatus` has it.
+    """
     file = names.display_name(row.source)
     trouble = troubles.get(row.id)
     if trouble:
@@ -470,13 +476,20 @@ def _list_held(root: Root, name: str, folder: Path) -> list[WaitingThing]:
                     job=record.job,
                     share=None,
                     columns=[each.to_json() for each in find_facts(record).columns],
-                    ways_on=[
-                        f"{release_command(job, root.path, way.options)}  ({way.says})"
-                        for way in list_ways(record)
-                    ],
+                    ways_on=_say_ways_on(root, record),
                 )
             )
     return found
+
+
+def _say_ways_on(root: Root, record: Record) -> list[str]:
+    """Commands that let a held picture pass, each with what it does; as it is comes last."""
+    ways = [(way.options, way.says) for way in list_ways(record)]
+    if record.results and not any(not options for options, _ in ways):
+        ways.append(((), "release it as it is"))
+    return [
+        f"{release_command(record.job, root.path, options)}  ({says})" for options, says in ways
+    ]
 
 
 def _list_warned(ledger: LedgerReader, destination: str) -> list[WarnedJob]:
@@ -491,6 +504,28 @@ def _list_warned(ledger: LedgerReader, destination: str) -> list[WarnedJob]:
         )
         for record in ledger.latest_records(destination, _SHOWN)
         if record.warnings and record.finished > oldest
+    ]
+
+
+def _list_forsaken(root: Root, places: Mapping[str, DestinationFolders]) -> list[WaitingThing]:
+    """Files in the hot folder of a destination that was removed; nobody takes them up."""
+    used = [each for place in places.values() for each in place.all()]
+    used += [root.path / "in" / name for name in places]
+    looked = pulse.within(pulse.LOOK_S / 2, {"in": partial(find_forsaken, root.path / "in", used)})
+    return [
+        WaitingThing(
+            destination=name,
+            file=f"in/{name}",
+            what="left alone",
+            why=say_forsaken(name, number),
+            since="",
+            who="you",
+            job="",
+            share=None,
+            columns=[],
+        )
+        for name, number in looked.get("in", {}).items()
+        if number
     ]
 
 

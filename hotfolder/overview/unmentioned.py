@@ -50,7 +50,7 @@ def _compare_spool(root: Root, ledger: LedgerReader) -> list[str]:
             strangers.append(place.name)
             continue
         row = ledger.find_job(place.name)
-        has_original = any(durable.is_there(place / each) for each in (ORIGINAL, LINKED))
+        has_original = any(durable.is_kept(place / each) for each in (ORIGINAL, LINKED))
         if has_original and (row is None or row.state.is_end):
             strangers.append(place.name)
     known = [name for name in strangers if _JOB.fullmatch(name)]

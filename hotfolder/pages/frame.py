@@ -14,6 +14,7 @@ from importlib.resources import files
 
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined, Template
 
+from hotfolder.model.units import say_share
 from hotfolder.pages.words import local_time
 
 _OURS = "hotfolder.pages"
@@ -59,8 +60,9 @@ def source_hash(text: str) -> str:
 def load_template(package: str, name: str) -> Template:
     """Load a page from the ``templates`` of a package, compiled.
 
-    What it is given is escaped, a name that it is not given is an error, and it may use the filter
-    ``local_time`` and the parts of pages that `hotfolder.pages` has (``proof_parts.html``).
+    What it is given is escaped, a name that it is not given is an error, and it may use the filters
+    ``local_time`` and ``say_share``, and the parts of pages that `hotfolder.pages` has
+    (``proof_parts.html``).
 
     Parameters
     ----------
@@ -92,6 +94,7 @@ def _environment(package: str) -> Environment:
         lstrip_blocks=True,
     )
     made.filters["local_time"] = local_time
+    made.filters["say_share"] = say_share
     return made
 
 

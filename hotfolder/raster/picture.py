@@ -172,6 +172,12 @@ class RasterSpec:
         return self.front_px or (self.width_px, self.height_px)
 
     @property
+    def face_px(self) -> tuple[int, int, int, int]:
+        """Left, top, width and height of what will be looked at, in the middle of the picture."""
+        width, height = self.looked_at_px
+        return (self.width_px - width) // 2, (self.height_px - height) // 2, width, height
+
+    @property
     def original_area(self) -> Area:
         """Where the whole of the original lies."""
         return self.original_at or Area(0, 0, self.width_px, self.height_px)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from hotfolder.errors import Refuse
 from hotfolder.model.encoding import Encoding
+from hotfolder.model.units import say_share
 from hotfolder.raster import colour_tags, exif, packets
 from hotfolder.raster.foreign import translated
 from hotfolder.raster.ifd import Value, directories, read_directory
@@ -123,7 +124,7 @@ class TiffSource:
         if outside:
             limits = "what Lab can hold" if self._layout.lab else "0 to 1"
             notes.append(
-                f"{outside / total:.2%} of the floating-point values lie outside {limits} "
+                f"{say_share(outside / total)} of the floating-point values lie outside {limits} "
                 "and were clipped."
             )
         if not_numbers:

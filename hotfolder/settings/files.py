@@ -20,7 +20,7 @@ from hotfolder.model.hours import HoursText
 from hotfolder.model.name_template import NameTemplate
 from hotfolder.model.units import AgeS, ByteCount, DurationS
 from hotfolder.settings.lines import find_line, find_lines
-from hotfolder.settings.mistakes import describe, suggest
+from hotfolder.settings.mistakes import describe, find_like, suggest
 from hotfolder.settings.order import find_misplaced, right_order
 from hotfolder.stages.contract import AnyStage, StageSettings
 from hotfolder.stages.registry import Registry
@@ -136,6 +136,13 @@ class Keep(SettingsModel):
     """Whether records of years that are over go to a file of their own, ``log-2025.jsonl.gz``."""
 
 
+class DeskTable(SettingsModel):
+    """The table ``[desk]``: what `hotfolder desk` takes in."""
+
+    largest_file: ByteCount = 8.0 * 2**30
+    """The largest file that can be dropped into its page; a hot folder takes any."""
+
+
 class RootFile(SettingsModel):
     """The file ``hotfolder.toml``: what holds for the whole root."""
 
@@ -149,6 +156,8 @@ class RootFile(SettingsModel):
     """How long the original is kept after you delete a held job's folder; "0 s" keeps none."""
     keep: Keep = Keep()
     """How long what has been done is kept."""
+    desk: DeskTable = DeskTable()
+    """What the desk's page takes in."""
 
 
 @dataclass(frozen=True)
@@ -265,6 +274,31 @@ def check_destination(
     return Destination(path.stem, file, raw, stage_settings, profile, intake, stages)
 
 
+def read_root_file(root: Path) -> RootFile:
+    """Read ``hotfolder.toml``; all by default where it is wrong, which others say."""
+    return _read_root(root / SETTINGS_FILE, []) or RootFile()
+
+
+def read_title(path: Path) -> str:
+    """Read what people call a destination; its name where its file does not say."""
+    said = (_read_toml(path, []) or {}).get("title")
+    return said if isinstance(said, str) and said else path.stem
+
+
+def read_folders(path: Path) -> Folders:
+    """Read where a destination's folders are, whatever else is wrong in its file.
+
+    Returns
+    -------
+    What its file says; that all are in the root when that cannot be read.
+    """
+    raw = _read_toml(path, []) or {}
+    try:
+        return Folders.model_validate(raw.get("folders", {}))
+    except ValidationError:
+        return Folders()
+
+
 def _with_lines(path: Path, problems: list[Problem]) -> list[Problem]:
     """The problems, each with the line of its key."""
     try:
@@ -364,26 +398,33 @@ def _stage_settings(
     names = [each for each in named if isinstance(each, str)] if isinstance(named, list) else []
     tables = tables if isinstance(tables, Mapping) else {}
     settings: dict[str, StageSettings] = {}
-    for index, name in enumerate(names):
+    meant: dict[str, int] = {}  # in which place; what is misspelt, as the stage that it resembles
+    for number, name in enumerate(names, 1):
         stage = registry.stages.get(name)
         if stage is None:
+            like = find_like(name, registry.stages)
             allowed = f"{suggest(name, registry.stages)}{', '.join(registry.stages)}"
             got = f"no stage is called {name!r}"
-            problems.append(Problem(str(path), f"stages.{index}", got, allowed))
-        elif name in names[:index]:
-            problems.append(Problem(str(path), f"stages.{index}", repr(name), "each stage once"))
+            problems.append(Problem(str(path), f"stages.{number}", got, allowed))
+            if like is not None and like not in names:
+                meant.setdefault(like, number)  # its table and its place are looked at all the same
+                table = tables.get(like, tables.get(name, {}))
+                _check_stage(path, like, table, registry, problems)
+        elif name in names[: number - 1]:
+            problems.append(Problem(str(path), f"stages.{number}", repr(name), "each stage once"))
         else:
+            meant[name] = number
             checked = _check_stage(path, name, tables.get(name, {}), registry, problems)
             if checked is not None:
                 settings[name] = checked
     for name, table in tables.items():
-        if name in names:
+        if name in names or name in meant:
             continue
         allowed = f"{suggest(name, names)}a stage that `stages` names: {', '.join(names)}"
         problems.append(Problem(str(path), f"stage.{name}", "is not used", allowed))
         if name in registry.stages:
             _check_stage(path, name, table, registry, problems)
-    _check_order(path, names, registry, problems)
+    _check_order(path, meant, registry, problems)
     return settings
 
 
@@ -401,14 +442,17 @@ def _check_stage(
 
 
 def _check_order(
-    path: Path, stages: list[str], registry: Registry, problems: list[Problem]
+    path: Path, stages: Mapping[str, int], registry: Registry, problems: list[Problem]
 ) -> None:
-    """Refuse an order in which a stage cannot do its work, and say a right one."""
-    names = [name for name in dict.fromkeys(stages) if name in registry.stages]
+    """Refuse an order in which a stage cannot do its work, and say a right one.
+
+    stages: in their order, with their places in the list.
+    """
+    names = list(stages)
     order = right_order(names, registry.stages)
     for each in find_misplaced(names, registry.stages):
         allowed = f"{each.why}; a right order is stages = {json.dumps(order)}"
         if order is None:
             allowed = f"{each.why}; what these stages declare leaves no order, so take one out"
-        key = f"stages.{stages.index(each.name)}"
+        key = f"stages.{stages[each.name]}"
         problems.append(Problem(str(path), key, str(each), allowed))

@@ -18,10 +18,12 @@ _ITEM = re.compile(r""""(?:[^"\\]|\\.)*"|'[^']*'|#.*|\]""")
 def find_lines(text: str) -> dict[str, int]:
     r"""Return the line, from 1, of each dotted key, table and text in a list.
 
+    A list's texts are counted from 1, as in messages.
+
     Examples
     --------
     >>> find_lines('title = "Wall"\nstages = [\n  "sizing",\n]\n[stage.sizing]\nppi = 3\n')
-    {'title': 1, 'stages': 2, 'stages.0': 3, 'stage.sizing': 5, 'stage.sizing.ppi': 6}
+    {'title': 1, 'stages': 2, 'stages.1': 3, 'stage.sizing': 5, 'stage.sizing.ppi': 6}
     """
     found: dict[str, int] = {}
     table, listed, index = "", "", 0
@@ -44,8 +46,8 @@ def find_lines(text: str) -> dict[str, int]:
                 listed = ""
                 break
             if not item.startswith("#"):
-                found.setdefault(f"{listed}.{index}", number)
                 index += 1
+                found.setdefault(f"{listed}.{index}", number)
     return found
 
 

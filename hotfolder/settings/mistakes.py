@@ -52,10 +52,16 @@ def suggest(word: str, known: Iterable[str]) -> str:
     >>> suggest("neutral_chek", ["gamut-check", "neutral-check"])
     'did you mean neutral-check? '
     """
+    close = find_like(word, known)
+    return f"did you mean {close}? " if close else ""
+
+
+def find_like(word: str, known: Iterable[str]) -> str | None:
+    """Return the known word that resembles one most; None when none does."""
     folded = {each.casefold(): each for each in known}
     close = difflib.get_close_matches(word.casefold(), list(folded), 1, cutoff=0.6)
     close = close or [each for each in folded if len(word) > 3 and each.startswith(word.casefold())]
-    return f"did you mean {folded[close[0]]}? " if close else ""
+    return folded[close[0]] if close else None
 
 
 def describe(
@@ -74,7 +80,9 @@ def describe(
     prefix
         The table's name, by its parts.
     """
-    key = ".".join((*prefix, *(str(part) for part in detail["loc"])))
+    # what stands in a list is counted from 1, as people do
+    parts = (str(part + 1) if isinstance(part, int) else part for part in detail["loc"])
+    key = ".".join((*prefix, *parts))
     got, kind = show(detail["input"]) if detail["loc"] else "", detail["type"]
     if kind == "missing":
         return Problem(file, key, "is missing", _say_example(model, detail["loc"]))

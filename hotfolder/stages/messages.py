@@ -178,3 +178,14 @@ class LossMeasured(Message):
 
     in_words: str
     """Which colours those are, in a few plain words; ``""`` when there are none."""
+
+    out_of_gamut_share: float | None = None
+    """Share of the pixels that the medium cannot make at all, 0 … 1; None when nobody looked."""
+
+
+@dataclass(frozen=True)
+class InkLimit(Message):
+    """The most ink that the destination allows at one place."""
+
+    percent: float
+    """The sum of all inks, 100 % each."""

@@ -75,7 +75,7 @@ class SheetFindings(_Findings):
     """What a stage in the role `Role.SHEET` measures."""
 
     lost_share_of_reduced: float
-    """Share of the picture whose colours cannot be made, 0 … 1."""
+    """Share of the reduced picture that is lost in what is delivered, 0 … 1."""
     lost_in_words: str
     """Which colours those are, in a few plain words."""
     tolerance_delta_e_00: float
@@ -90,6 +90,8 @@ class SheetFindings(_Findings):
     """Width and height; None on a screen, or without a resolution."""
     material_cost: Money | None
     """Of one print; None when no price is set."""
+    face: Rectangle | None = None
+    """What is looked at; None when that is all of it, without wrap and bleed."""
     places: tuple[ShownPlace, ...]
     """The places that are shown, the worst first."""
 

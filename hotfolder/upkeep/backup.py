@@ -23,6 +23,7 @@ from typing import Final
 
 from hotfolder.disk import durable, trees
 from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.ledger.log_places import NOTES
 from hotfolder.ledger.log_years import LOG_FILE
 from hotfolder.ledger.pause import hold_still
 from hotfolder.ledger.reading import open_reader
@@ -120,7 +121,8 @@ class _Copying:
         self._copy_ledger()
         for name in _SETTINGS:
             self._copy_tree(self._root.path / name)
-        for path in (self._root.private / "folders.json", self._root.spool, self._root.kept):
+        private = self._root.private
+        for path in (private / "folders.json", private / NOTES, self._root.spool, self._root.kept):
             self._copy_tree(path)
         for each in self._folders.values():
             for folder in each.all():

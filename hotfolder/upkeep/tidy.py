@@ -24,9 +24,9 @@ from hotfolder.disk.marker import Unreachable, check_marker
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.ledger.log_years import LOG_FILE
-from hotfolder.ledger.packing import PAGE_BYTES, pack, unpack
-from hotfolder.ledger.reading import OPEN, LedgerReader
-from hotfolder.model.records import Record, format_time, read_record
+from hotfolder.ledger.packing import PAGE_BYTES, pack
+from hotfolder.ledger.reading import OPEN, LedgerReader, read_stored
+from hotfolder.model.records import Record, format_time
 from hotfolder.settings.files import Keep
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.upkeep.cutting import cut, find_cut
@@ -112,7 +112,7 @@ def _read_old(ledger: LedgerReader, until: datetime) -> Iterator[Record]:
     last = 0
     while True:
         rows = ledger.read(
-            "SELECT number, jobs.record FROM records JOIN jobs ON jobs.id = records.job"
+            "SELECT number, jobs.id, jobs.record FROM records JOIN jobs ON jobs.id = records.job"
             " WHERE latest = 1 AND records.state = 'delivered' AND finished < ? AND number > ?"
             " AND NOT EXISTS (SELECT 1 FROM removed WHERE removed.job = records.job AND done = 1)"
             " ORDER BY number LIMIT ?",
@@ -120,9 +120,9 @@ def _read_old(ledger: LedgerReader, until: datetime) -> Iterator[Record]:
         )
         if not rows:
             return
-        for number, text in rows:
+        for number, job, stored in rows:
             last = number
-            yield ledger.places.find_record(read_record(unpack(text)))
+            yield ledger.places.find_record(read_stored(job, stored))
 
 
 def _remove_originals(work: _Tidying, until: datetime) -> None:

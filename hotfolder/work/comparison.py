@@ -23,7 +23,7 @@ from hotfolder.pages.frame import load_template, source_hash, style, text_of
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
-from hotfolder.stages.roles import Role, SheetFindings, ShownPlace
+from hotfolder.stages.roles import Rectangle, Role, SheetFindings, ShownPlace
 from hotfolder.work.trial import (
     End,
     Part,
@@ -57,7 +57,7 @@ class Candidate:
     """What would happen to the picture."""
     reasons: tuple[str, ...]
     lost_share: float | None = None
-    """Of colours that cannot be made, 0 … 1."""
+    """Of what is delivered, 0 … 1."""
     lost_words: str = ""
     tolerance: float | None = None
     """ΔE00 above which they count."""
@@ -72,6 +72,8 @@ class Candidate:
     """Width and height, None on a screen or when the file does not say."""
     cost: Money | None = None
     size_px: tuple[int, int] | None = None
+    face: Rectangle | None = None
+    """What is looked at, in pixels; None when that is all of it, without wrap and bleed."""
     places: tuple[ShownPlace, ...] = ()
     sheet: Path | None = None
 
@@ -234,6 +236,7 @@ def _candidate(trial: Trial, showing: str) -> Candidate:
         print_mm=found.print_mm,
         cost=found.material_cost,
         size_px=(result.width_px, result.height_px),
+        face=found.face,
         places=found.places,
         sheet=sheet,
     )

@@ -1,15 +1,21 @@
 """--verify: a changed, removed, moved or added record shows, and so does a changed file."""
 
+import io
 import json
 import random
 import sqlite3
+import zlib
 from contextlib import closing
 
 import pytest
+from rich.console import Console
 
 from audit.generated import fill
 from hotfolder.audit.books import open_books
 from hotfolder.audit.chain import check_chain
+from hotfolder.audit.question import Question
+from hotfolder.audit.report import render_report
+from hotfolder.audit.verify import verify_root
 from hotfolder.ledger.packing import teach, unpack
 from hotfolder.ledger.record_log import link
 from hotfolder.settings.root import Root
@@ -159,3 +165,17 @@ def test_a_log_that_is_a_folder_is_said(books, log):
     log.unlink()
     log.mkdir()
     assert any("cannot be read" in fault for fault in check(books).faults)
+
+
+@pytest.mark.parametrize("record", [b"x", b"", "{", "{}"])
+def test_a_damaged_record_in_the_ledger_is_said_with_what_to_do(books, record):
+    with closing(sqlite3.connect(books.ledger)) as db, db:
+        (job,) = db.execute("SELECT id FROM jobs ORDER BY seq LIMIT 1").fetchone()
+        db.execute("UPDATE jobs SET record = ? WHERE id = ?", (record or zlib.compress(b""), job))
+    with open_books(books) as db:
+        verdict = verify_root(db, books, Question(), Console(file=io.StringIO()))
+        (wrong,) = (each for each in verdict["files"]["unreadable"] if each["what"] == "record")
+        assert job == wrong["job"]
+        assert "rename .hotfolder/ledger.sqlite" in wrong["why"]
+        assert not verdict["as_recorded"]
+        assert render_report(db, books, Question())

@@ -27,7 +27,7 @@ class Ready:
         self.troubles = troubles
         self.destination = SimpleNamespace(name=CANVAS)
         self.folders = SimpleNamespace(hot_folder=folder, results=folder)
-        self.released = SimpleNamespace(look=lambda _: [], discarded=())
+        self.released = SimpleNamespace(look=lambda _: [], discarded=(), given_up=[])
         self.ready = deque()
         self.files = []
         self.put_off = set()
@@ -145,6 +145,7 @@ def test_many_that_cannot_be_taken_shut_the_destination_for_a_while(place, troub
     assert clock.now + 1 == place.intake.next_look_s()
 
 
+@pytest.mark.slow
 def test_eight_hundred_files_that_cannot_be_taken_cost_few_tries(place, clock):
     place.hot.files = [str(number) for number in range(800)]
     place.broken = set(place.hot.files)

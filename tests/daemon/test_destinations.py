@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import shutil
+import time
+from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
@@ -11,6 +14,7 @@ from faults.serving import CANVAS, serving, sweep
 from faults.test_storage_faults import wait_for
 from hotfolder.daemon import destinations
 from hotfolder.disk.marker import MARKER
+from hotfolder.intake.scan import scan
 from hotfolder.overview.check import check
 from hotfolder.overview.status import collect
 from hotfolder.settings.root import Root
@@ -129,3 +133,23 @@ def test_a_renamed_one_is_served_under_its_new_name(quick):  # noqa: F811
         wait_for((quick.path / "in" / "canvas" / MARKER).exists)
         drop_at(quick, "canvas", "reeds.tif")
         wait_for(lambda: records(quick, "canvas"))
+
+
+def test_a_folder_that_takes_long_to_read_rests_between_looks_and_nothing_is_missed(
+    quick,  # noqa: F811
+    monkeypatch,
+):
+    looks = []
+
+    def slow(folder, **options):
+        found = scan(folder, **options)
+        looks.append(time.monotonic())
+        return replace(found, elapsed_s=0.1)
+
+    monkeypatch.setattr("hotfolder.daemon.hot_folder.scan", slow)
+    with serving(quick):
+        for number in range(4):
+            drop_at(quick, CANVAS, f"reeds-{number}.tif")
+            wait_for(lambda number=number: len(records(quick, CANVAS)) > number)
+    assert 4 == len(records(quick, CANVAS))
+    assert min(b - a for a, b in pairwise(looks)) >= 0.4

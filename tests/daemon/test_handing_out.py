@@ -151,6 +151,7 @@ def test_jobs_in_trouble_keep_no_other_waiting(make, desk, add, end, troubles, c
     assert ["good"] == desk.pool.names()
 
 
+@pytest.mark.slow
 def test_eight_hundred_jobs_that_wait_for_one_share_are_tried_one_a_wait(
     make, desk, add, ledger, end, troubles, clock
 ):

@@ -83,3 +83,10 @@ def test_sheets_are_kept_of_held_jobs_only_where_the_settings_say_so(small, hotf
     (record,) = records(small)
     assert kept == [each["kind"] for each in record["attachments"]]
     assert bool(kept) == (small.profiles / "presented").exists()
+
+
+def test_a_held_list_says_why_there_is_no_small_picture(small, hotfolder):  # noqa: F811
+    drop(small, "mud.tif", profile=False)
+    hotfolder("sweep", small.path)
+    page = (small.path / "held/fine-art-canvas/index.html").read_text()
+    assert "No small picture: the job was held before one was made." in page

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from batch import conftest as batches
+from roots import make_quick_root
 from whole.conftest import drop, write_destination
 
 
@@ -18,8 +20,19 @@ def every_act(request) -> bool:
     return bool(request.config.getoption("--every-act"))
 
 
+@pytest.fixture(scope="session")
+def loaded(profiles, tmp_path_factory):
+    """What a sweep loads and compiles is there before children are forked: else each does it."""
+    root = make_quick_root(tmp_path_factory.mktemp("loaded") / "root", profiles)
+    drop(root, "plain.tif", profile=False, size=24)
+    batches.as_book(root)
+    batches.picture(root, "reeds.tif")
+    batches.ticket(root, ["reeds.tif,1,,20 mm,,", "reeds.tif,2,,3 m,,"])
+    batches.sweep(root)
+
+
 @pytest.fixture
-def quick(root):
+def quick(root, loaded):
     """A root with one destination, one stage and no waiting: a small file takes milliseconds."""
     for file in root.destinations.glob("*.toml"):
         file.unlink()

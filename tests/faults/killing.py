@@ -13,6 +13,7 @@ import shutil
 import signal
 import threading
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -111,6 +112,46 @@ def sweep_in_child(
     assert os.WEXITSTATUS(status) == 0, "the sweep failed"
     acts: list[str] = json.loads(said)
     return acts
+
+
+def sample(acts: list[str], count: int, *, turn: int = 0, first: int = 1) -> list[int]:
+    """Choose acts of a sweep, from begin to end, of as many kinds as there are choices.
+
+    Parameters
+    ----------
+    acts : list of str
+        The kinds of a sweep's acts, in their order.
+    count : int
+        How many to choose.
+    turn : int
+        Of the test among those that share the kinds: each turn begins where the one before ended.
+    first : int
+        Number of the first act that may be chosen.
+
+    Returns
+    -------
+    list of int
+        Numbers of acts, from 1, in their order: one from each of `count` parts of the sweep.
+    """
+    kinds = sorted(set(acts[first - 1 :]))
+    at = turn * count % len(kinds)
+    wanted = kinds[at:] + kinds[:at]
+    borders = [first + part * (len(acts) + 1 - first) // count for part in range(count + 1)]
+    chosen = []
+    for begin, end in pairwise(borders):
+        kind = next(each for each in wanted if each in acts[begin - 1 : end - 1])
+        wanted.remove(kind)
+        wanted.append(kind)  # not again before all others
+        numbers = [number for number in range(begin, end) if acts[number - 1] == kind]
+        chosen.append(numbers[turn % len(numbers)])
+    return chosen
+
+
+def choose(acts: list[str], count: int, *, every: bool, turn: int = 0, first: int = 1) -> list[int]:
+    """Choose every act of a sweep, or a sample of them."""
+    if every:
+        return list(range(first, len(acts) + 1))
+    return sample(acts, count, turn=turn, first=first)
 
 
 def copied(root: Root, to: Path) -> Root:

@@ -18,7 +18,7 @@ import signal
 import struct
 import subprocess
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
@@ -298,8 +298,3 @@ def lose_power_of_originals(disk: Disk, root: Root, number: int, plant: Plant | 
     check_met(sweep_with(root, Fault(POWER, number, folder), plant), number)
     disk.detach()
     disk.attach()
-
-
-def spread(count: int, number: int, *, every: bool) -> Iterator[int]:
-    """Which acts are tried: all, or a spread of them."""
-    yield from range(1, count + 1, 1 if every else max(1, count // number))

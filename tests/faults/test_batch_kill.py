@@ -1,6 +1,6 @@
 """Kill -9 at outside acts while a batch is taken in, planned, worked on and corrected.
 
-As in `test_kill`: a spread of acts, or all with `--every-act`.
+As in `test_kill`: a sample of acts, or all with `--every-act`.
 """
 
 from __future__ import annotations
@@ -11,17 +11,17 @@ import shutil
 import pytest
 
 from batch.conftest import BOOK, as_book, picture, state, table, ticket
-from faults.killing import sweep_in_child
+from faults.killing import choose, sweep_in_child
 from hotfolder.ledger.jobs import read_jobs
 from hotfolder.settings.root import Root
 from whole.conftest import records
 
-SPREAD = 10
+SAMPLE = 5
 ROWS = ["reeds.tif,1,,20 mm,,", "mud.tif,2,,20 mm,,", "reeds.tif,3,,30 mm,20 mm,"]
 
 
 @pytest.fixture
-def filled(root):
+def filled(root, loaded):
     book = as_book(root)
     settings = book.path / "hotfolder.toml"
     settings.write_text(settings.read_text().replace("workers = 0", "workers = 1"))
@@ -78,8 +78,7 @@ def test_a_kill_at_any_act_loses_nothing_and_does_no_placement_twice(
     acts = sweep_in_child(copied(filled, tmp_path / "counted"))
     assert acts is not None
     check_books(Root(tmp_path / "counted"), originals)
-    step = 1 if every_act else max(1, len(acts) // SPREAD)
-    numbers = range(1 if every_act else 3, len(acts) + 1, step)
+    numbers = choose(acts, SAMPLE, every=every_act, turn=int(after))
     for number in numbers:
         root = copied(filled, tmp_path / f"killed-{number}")
         assert sweep_in_child(root, number, after=after) is None, f"act {number} was not reached"
@@ -112,8 +111,7 @@ def test_a_kill_while_pages_change_places_leaves_each_name_right_and_nothing_los
     acts = sweep_in_child(filled)
     assert acts is not None
     check_swapped(filled, first)
-    step = 1 if every_act else max(1, len(acts) // SPREAD)
-    numbers = range(1 if every_act else 3, len(acts) + 1, step)
+    numbers = choose(acts, SAMPLE, every=every_act, turn=int(after))
     for number in numbers:
         put_back()
         assert sweep_in_child(filled, number, after=after) is None, f"act {number} was not reached"

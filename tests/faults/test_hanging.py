@@ -45,6 +45,8 @@ def two(quick, monkeypatch):
     monkeypatch.setattr(pulse, "SILENT_S", 2.0)
     monkeypatch.setattr(lanes, "NEVER_S", 1.0)
     monkeypatch.setattr("hotfolder.daemon.loop.NEVER_S", 1.0)
+    # the daemon that is a process of its own stops as it does for people
+    monkeypatch.setattr("hotfolder.daemon.loop._STOP_S", 0.5)
     return quick
 
 

@@ -1,7 +1,8 @@
 """Kill -9 at every outside act of a sweep, then sweep again: nothing lost, nothing twice.
 
 The acts are counted by a sweep that is left alone, so a new act is tried without being listed.
-`pytest tests/faults --every-act` tries all; without it, a spread of them.
+`pytest tests/faults --every-act` tries all; without it, a sample: each kind of act once, half of
+them with a kill before the act and half with one after it.
 """
 
 from __future__ import annotations
@@ -10,9 +11,22 @@ import shutil
 
 import pytest
 
-from faults.killing import check_books, copied, dropped_hashes, sweep_in_child
+from faults.killing import check_books, choose, copied, dropped_hashes, sample, sweep_in_child
 
-SPREAD = 12
+SAMPLE = 7
+SAMPLE_ELSEWHERE = 3
+KINDS = ("hot_folder", "results", "held", "originals")
+
+
+def test_a_sample_is_spread_and_turns_choose_other_kinds():
+    acts = ["add", "rename", "flush", "flush", "end"] * 20
+    first, second = sample(acts, 2), sample(acts, 2, turn=1)
+    kinds = [acts[number - 1] for number in first + second]
+    assert ["add", "end", "flush", "rename"] == sorted(kinds)
+    for low, high in (first, second):
+        assert 1 <= low <= 50 < high <= 100
+    assert [1, 2, 3] == choose(acts[:3], 2, every=True)
+    assert all(number > 60 for number in sample(acts, 4, first=61))
 
 
 def test_the_books_are_right_when_nobody_kills(filled):
@@ -28,9 +42,8 @@ def test_a_kill_at_any_act_loses_nothing_and_delivers_nothing_twice(
     dropped = dropped_hashes(filled.path / "in/fine-art-canvas")
     acts = sweep_in_child(copied(filled, tmp_path / "counted"))
     assert acts is not None
-    assert len(acts) > SPREAD
-    step = 1 if every_act else max(1, len(acts) // SPREAD)
-    for number in range(1, len(acts) + 1, step):
+    numbers = choose(acts, SAMPLE, every=every_act, turn=int(after))
+    for number in numbers:
         root = copied(filled, tmp_path / f"killed-{number}")
         assert sweep_in_child(root, number, after=after) is None, f"act {number} was not reached"
         assert sweep_in_child(root) is not None, (
@@ -38,10 +51,10 @@ def test_a_kill_at_any_act_loses_nothing_and_delivers_nothing_twice(
         )
         check_books(root, dropped)
         shutil.rmtree(root.path)
-    record_property("acts", f"{len(range(1, len(acts) + 1, step))} of {len(acts)}")
+    record_property("acts", f"{len(numbers)} of {len(acts)}")
 
 
-@pytest.mark.parametrize("kind", ["hot_folder", "results", "held", "originals"])
+@pytest.mark.parametrize("kind", KINDS)
 def test_a_folder_on_another_file_system_is_as_safe(filled, elsewhere, tmp_path, kind, every_act):
     name = {"hot_folder": "in", "results": "out"}.get(kind, kind)
     dropped = dropped_hashes(filled.path / "in/fine-art-canvas")
@@ -60,8 +73,8 @@ def test_a_folder_on_another_file_system_is_as_safe(filled, elsewhere, tmp_path,
 
     acts = sweep_in_child(moved("counted"))
     assert acts is not None
-    step = 1 if every_act else max(1, len(acts) // 6)
-    for number in range(2, len(acts) + 1, step):
+    turn = KINDS.index(kind)
+    for number in choose(acts, SAMPLE_ELSEWHERE, every=every_act, turn=turn, first=2):
         root = moved(number)
         assert sweep_in_child(root, number, after=True) is None
         assert sweep_in_child(root) is not None, f"no end after act {number}, {acts[number - 1]}"

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from faults.killing import check_books, copied, dropped_hashes, sweep_in_child
+from faults.killing import check_books, choose, copied, dropped_hashes, sweep_in_child
 from faults.serving import CANVAS, sweep
 from hotfolder.ending.deliver import PLAN_FILE
 from hotfolder.errors import StorageError
@@ -18,7 +18,7 @@ from hotfolder.ledger.jobs import State, read_jobs
 from hotfolder.model.records import Record
 from whole.conftest import drop, files, records
 
-SPREAD = 8
+SAMPLE = 4
 
 
 def gone(ledger: Path) -> None:
@@ -91,8 +91,8 @@ def test_a_ledger_lost_at_any_act_loses_no_file_and_delivers_none_twice(
     dropped = dropped_hashes(filled.path / "in" / CANVAS)
     acts = sweep_in_child(copied(filled, tmp_path / "counted"))
     assert acts is not None
-    step = 1 if every_act else max(1, len(acts) // SPREAD)
-    for number in range(2, len(acts) + 1, step):
+    turn = int(how == "gone")
+    for number in choose(acts, SAMPLE, every=every_act, turn=turn, first=2):
         root = copied(filled, tmp_path / f"killed-{number}")
         assert sweep_in_child(root, number, after=True) is None
         published = set(files(root.path / "out"))

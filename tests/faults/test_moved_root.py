@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from batch import conftest as batches
+from faults.killing import check_books, choose, copied, dropped_hashes, sweep_in_child
 from faults.serving import CANVAS, sweep
 from hotfolder.ledger.packing import unpack
 from hotfolder.overview.check import check
@@ -20,6 +21,7 @@ from whole.conftest import drop, files, hotfolder, records
 __all__ = ["hotfolder"]
 
 BOOK = batches.BOOK
+SAMPLE = 5
 ROWS = ["reeds.tif,1,left,30 mm,,", "mud.tif,2,,20 mm,,"]
 
 
@@ -93,12 +95,10 @@ def test_held_delivered_and_sheets_lead_to_where_the_root_is(filled, tmp_path, h
     assert f"originals/{CANVAS}/later.tif" in (root.path / "out" / CANVAS / "log.jsonl").read_text()
 
 
-def test_what_is_under_way_goes_on_where_the_root_is(filled, tmp_path):
-    from faults.killing import check_books, copied, dropped_hashes, sweep_in_child
-
+def test_what_is_under_way_goes_on_where_the_root_is(filled, tmp_path, every_act):
     dropped = dropped_hashes(filled.path / "in" / CANVAS)
     acts = sweep_in_child(copied(filled, tmp_path / "counted"))
-    for number in range(2, len(acts) + 1, max(1, len(acts) // 10)):
+    for number in choose(acts, SAMPLE, every=every_act, first=2):
         root = copied(filled, tmp_path / f"killed-{number}")
         assert sweep_in_child(root, number, after=True) is None
         root = move(root, tmp_path / f"moved-{number}")
@@ -107,16 +107,14 @@ def test_what_is_under_way_goes_on_where_the_root_is(filled, tmp_path):
         assert not (tmp_path / f"killed-{number}").exists()
 
 
-def test_a_released_job_goes_on_where_the_root_is(filled, tmp_path):
-    from faults.killing import copied, sweep_in_child
-
+def test_a_released_job_goes_on_where_the_root_is(filled, tmp_path, every_act):
     assert sweep(filled) == []
     (held,) = (each for each in records(filled) if each["state"] == "held")
     shutil.move(
         filled.path / "held" / CANVAS / held["job"], filled.path / "release" / CANVAS / held["job"]
     )
     acts = sweep_in_child(copied(filled, tmp_path / "counted"))
-    for number in range(2, len(acts), max(1, len(acts) // 6)):
+    for number in choose(acts, SAMPLE, every=every_act, turn=1, first=2):
         root = copied(filled, tmp_path / f"killed-{number}")
         sweep_in_child(root, number, after=True)
         root = move(root, tmp_path / f"moved-{number}")

@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import shutil
 import sqlite3
 from contextlib import closing
 from pathlib import Path
 
 import pytest
+import structlog
 
 from batch import conftest as batches
-from faults.killing import check_books, copied, dropped_hashes, sweep_in_child
+from faults.killing import check_books, choose, copied, dropped_hashes, sweep_in_child
 from faults.serving import CANVAS, sweep
+from faults.test_decisions import move_by_settings
+from hotfolder.audit.chain import check_chain
+from hotfolder.daemon import take_up
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import Ledger, read_jobs
+from hotfolder.ledger.reading import open_reader
 from hotfolder.overview.check import check
+from hotfolder.overview.new_root import make_root
 from whole.conftest import drop, files, records
+
+SAMPLE = 4
 
 
 def save(root, to: Path) -> Path:
@@ -50,6 +60,84 @@ def test_what_was_delivered_since_is_known_from_the_log(quick, tmp_path):
     drop(quick, "later.tif", seed=4, size=24)
     assert sweep(quick) == []
     assert 4 == len(records(quick))
+
+
+@pytest.mark.parametrize("then", ["older", "lost"])
+def test_a_held_folder_that_a_person_renamed_is_recorded_once(quick, tmp_path, then):
+    drop(quick, "plain.tif", seed=1, size=24, profile=False)
+    assert sweep(quick) == []
+    saved = save(quick, tmp_path / "saved.sqlite")
+    (record,) = records(quick)
+    held = quick.path / "held" / CANVAS
+    (held / record["job"]).rename(held / "for the client")
+    drop(quick, "late.tif", seed=2, size=24)
+    assert sweep(quick) == []
+    if then == "older":
+        put_back(quick, saved)
+    else:
+        quick.ledger.unlink()
+    with structlog.testing.capture_logs() as said:
+        assert sweep(quick) == []
+    assert [0] == [each["unlogged"] for each in said if "unlogged" in each]
+    assert 2 == len(records(quick))
+
+
+def test_a_note_of_the_ledger_that_cannot_be_written_makes_it_no_older_one(quick, monkeypatch):
+    drop(quick, "early.tif", seed=1, size=24)
+    assert sweep(quick) == []
+
+    def full(*_, **__):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "replace", full)
+        with closing(Ledger(quick.ledger)) as ledger:
+            for _ in range(3):
+                with pytest.raises(OSError, match="No space left"):
+                    take_up.close(ledger, quick)
+    with structlog.testing.capture_logs() as said:
+        assert sweep(quick) == []
+    assert "ledger.behind" not in [each["event"] for each in said]
+
+
+@pytest.mark.parametrize("then", ["older", "lost"])
+@pytest.mark.parametrize("more", [False, True])
+def test_records_of_before_the_results_were_moved_are_known(quick, tmp_path, then, more):
+    drop(quick, "early.tif", seed=1, size=24)
+    assert sweep(quick) == []
+    saved = save(quick, tmp_path / "saved.sqlite")
+    drop(quick, "late.tif", seed=2, size=24)
+    assert sweep(quick) == []
+    move_by_settings(quick, results=tmp_path / "elsewhere")
+    if more:
+        drop(quick, "later.tif", seed=3, size=24)
+        assert sweep(quick) == []
+    before = {row.id for row in read_jobs(quick.ledger, ended=True)}
+    if then == "older":
+        put_back(quick, saved)
+    else:
+        quick.ledger.unlink()
+    assert sweep(quick) == []
+    assert before == {row.id for row in read_jobs(quick.ledger, ended=True)}
+    with open_reader(quick.ledger) as ledger:
+        assert [] == list(check_chain(ledger.db, CANVAS, tmp_path / "elsewhere").faults)
+
+
+def test_a_lost_ledger_is_not_made_anew_without_the_log_that_settings_have_left(quick, tmp_path):
+    old = tmp_path / "old disk"
+    move_by_settings(quick, results=old)
+    drop(quick, "early.tif", seed=1, size=24)
+    assert sweep(quick) == []
+    file = quick.destinations / f"{CANVAS}.toml"
+    file.write_text(file.read_text().replace(str(old), str(tmp_path / "new disk")))
+    make_root(quick.path)
+    old.rename(tmp_path / "away")
+    quick.ledger.unlink()
+    with pytest.raises(StorageError, match="Connect its disk"):
+        sweep(quick)
+    (tmp_path / "away").rename(old)
+    assert sweep(quick) == []
+    assert ["delivered"] == [row.state.value for row in read_jobs(quick.ledger, ended=True)]
 
 
 def test_an_original_in_the_spool_that_no_row_knows_is_delivered_once(quick, tmp_path):
@@ -119,8 +207,8 @@ def test_a_ledger_of_any_earlier_moment_loses_no_file_and_delivers_none_twice(
     assert sweep_in_child(copied(filled, tmp_path / "first"), 1, after=False) is None
     acts = sweep_in_child(copied(filled, tmp_path / "counted"))
     assert acts is not None
-    step = 1 if every_act else max(1, len(acts) // 8)
-    for number in range(2, len(acts) + 1, step):
+    turn = int(old == "empty")
+    for number in choose(acts, SAMPLE, every=every_act, turn=turn, first=2):
         root = copied(filled, tmp_path / f"killed-{number}")
         if old == "empty":
             Ledger(root.ledger).close()

@@ -306,6 +306,40 @@ def test_a_flush_that_failed_is_never_believed_the_second_time(quick, monkeypatc
     assert files(quick.path / "out") == [f"{CANVAS}/mud.tif"]
 
 
+@pytest.mark.parametrize("ledger", ["kept", "lost"])
+@pytest.mark.parametrize("name", ["original", "result.tif"])
+def test_a_file_that_cannot_be_flushed_nor_read_is_not_taken_for_one_that_has_gone(
+    quick, monkeypatch, name, ledger
+):
+    """Its disk answers nothing for a while: what it says then is no proof that a file is gone."""
+    drop(quick, "mud.tif", size=24)
+    sync, copy = durable.fsync_file, durable.copy_new
+
+    def fail(path):
+        raise OSError(errno.EIO, os.strerror(errno.EIO), str(path))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(
+            durable, "fsync_file", lambda path: (fail if Path(path).name == name else sync)(path)
+        )
+        patch.setattr(
+            durable,
+            "copy_new",
+            lambda source, target, **options: (
+                fail(source) if Path(target).name == name else copy(source, target, **options)
+            ),
+        )
+        assert sweep(quick) != []
+    assert [] == records(quick)
+    if ledger == "lost":
+        quick.ledger.unlink()
+    assert sweep(quick) == []
+    (record,) = records(quick)
+    assert {"kept": "delivered", "lost": "held"}[ledger] == record["state"]
+    assert durable.has_bytes(record["original_kept"], record["original"]["sha256"])
+    assert [] == [each.name for each in quick.spool.iterdir()]
+
+
 def test_one_file_that_cannot_be_taken_keeps_no_other_waiting(quick, monkeypatch):
     for number in range(6):
         drop(quick, f"{number}.tif", seed=number, size=24)

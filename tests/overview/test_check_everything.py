@@ -95,9 +95,9 @@ wrap = "40 mm"
 PLANTED = [
     ("titel", "did you mean title?"),
     ("priority", "a whole number"),
-    ("stages.2", "did you mean neutral-check?"),
-    ("stages.4", "comes after 'profile-conversion'"),
-    ("stages.5", "each stage once"),
+    ("stages.3", "did you mean neutral-check?"),
+    ("stages.5", "comes after 'profile-conversion'"),
+    ("stages.6", "each stage once"),
     ("medium.profile", "did you mean matte-canvas.icc?"),
     ("medium.surface", '"canvas", "matte"'),
     ("medium.viewing_distance", '"60 in"'),
@@ -210,3 +210,72 @@ def test_no_message_has_a_library_s_words(model):
                 said = describe(detail, model, "wall.toml").allowed
                 assert said, (name, value)
                 assert not OF_A_LIBRARY.search(said.replace('"none"', "")), (name, value, said)
+
+
+def of_wall(root, text):
+    """What `check` says of this one destination: problems, and remarks."""
+    for file in root.destinations.glob("*.toml"):
+        file.unlink()
+    (root.destinations / "wall.toml").write_text(text)
+    found = check(root)
+    return [str(each) for each in found.problems], list(found.remarks)
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "key"),
+    [
+        ("ppi = 150", "pip = 150", "stage.sizing.pip"),
+        ('"sizing", ', "", "stage.sizing"),
+        ("matte-canvas.icc", "mate-canvas.icc", "medium.profile"),
+        ('memory = "4 MB"', 'memory = "4 MB"\ntime = "soon"', "limits.time"),
+    ],
+)
+def test_sizes_beyond_reason_are_told_beside_the_mistakes_of_the_same_file(root, right, wrong, key):
+    """Both at once: else a file is corrected, and corrected again."""
+    assert right in WALL
+    problems, remarks = of_wall(root, WALL.replace(right, wrong))
+    assert any(key in each for each in problems), problems
+    expected = [each for each in DOUBTED if key != "medium.profile" or "profile" not in each]
+    for said in expected:
+        assert any(said in each for each in remarks), (said, remarks)
+
+
+def test_a_misspelt_stage_is_one_message_and_its_table_is_read_all_the_same(root):
+    stages = 'stages = ["preflight", "sizing", "gamut-chek", "profile-conversion"]'
+    text = WALL.replace('stages = ["preflight", "sizing", "profile-conversion"]', stages)
+    problems, _ = of_wall(root, f"{text}\n[stage.gamut-check]\n")
+    (problem,) = problems
+    assert "stages.3: no stage is called 'gamut-chek'" in problem
+    assert "did you mean gamut-check?" in problem
+    problems, _ = of_wall(root, f"{text}\n[stage.gamut-chek]\nhold_above = 5\n")
+    assert ["stages.3", "stage.gamut-check.hold_above"] == [
+        each.split(": ")[1] for each in problems
+    ]
+
+
+def test_a_misspelt_stage_in_the_wrong_place_is_told_with_both(root):
+    stages = 'stages = ["preflight", "sizing", "profile-conversion", "gamut-chek"]'
+    problems, _ = of_wall(
+        root, WALL.replace('stages = ["preflight", "sizing", "profile-conversion"]', stages)
+    )
+    assert any("no stage is called 'gamut-chek'" in each for each in problems)
+    assert any(
+        "stages.4: 'gamut-check' comes after 'profile-conversion'" in each for each in problems
+    )
+
+
+@pytest.mark.parametrize(
+    ("surface", "profile", "doubted"),
+    [
+        ("screen", "matte-canvas.icc", "describes a print"),
+        ("screen", "srgb.icc", ""),
+        ("canvas", "srgb.icc", "describes a display"),
+        ("canvas", "matte-canvas.icc", ""),
+    ],
+)
+def test_a_profile_that_is_not_of_the_surface_is_remarked_on(root, surface, profile, doubted):
+    text = WALL.replace("matte-canvas.icc", profile)
+    _, remarks = of_wall(root, text.replace('surface = "canvas"', f'surface = "{surface}"'))
+    said = [each for each in remarks if "medium.profile" in each and "invented" not in each]
+    assert bool(doubted) == bool(said), said
+    assert all(doubted in each for each in said)

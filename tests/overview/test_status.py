@@ -7,7 +7,9 @@ import subprocess
 import sys
 
 import pytest
+from typer.testing import CliRunner
 
+from hotfolder.cli.main import app
 from hotfolder.ledger.details import Claiming
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.ledger.lock import served_alone
@@ -117,3 +119,23 @@ def test_a_snapshot_that_makes_no_sense_is_none(root, text):
     assert read_snapshot(root.snapshot) is None
     with served_alone(root):
         assert collect(root)["served"]
+
+
+@pytest.mark.parametrize("is_known", [True, False], ids=["served as it was", "never served"])
+def test_a_mistake_in_settings_says_whether_the_old_ones_are_used(root, is_known):
+    path = root.destinations / f"{CANVAS}.toml"
+    wrong = path.read_text().replace("[stage.sizing]", "[stage.sizng]")
+    path.write_text(wrong.replace('surface = "canvas"', 'surface = "velvet"'))
+    snapshot = snapshot_of(os.getpid())
+    if not is_known:
+        snapshot = snapshot.model_copy(update={"folders": {}})
+    write(root, snapshot)
+    with served_alone(root):
+        said = CliRunner().invoke(app, ["status", str(root.path)]).stdout
+    lines = [each for each in said.splitlines() if f"{CANVAS}: " in each]
+    text = " ".join(lines)
+    assert 2 == text.count("its settings have to be corrected")  # a line for each mistake
+    assert "\\x0a" not in said
+    assert is_known == ("it is served with the old ones" in text)
+    assert is_known != ("it is not served until then" in text)
+    assert "has not taken it up yet" not in text

@@ -143,6 +143,7 @@ def test_the_score_is_colour_and_what_is_lost_of_detail():
     assert choice.score(PERCEPTUAL) == pytest.approx(3 + 20 * 0.5 * 0.1 / 2)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("width", "height"), [(1100, 40), (40, 1100), (1500, 1000)])
 def test_large_pictures_are_judged_reduced_and_in_tiles_and_come_to_the_same(width, height):
     choice = chosen(petals("magenta", width, height))

@@ -104,6 +104,18 @@ def test_findings_say_which_conversion_it_was():
     assert findings["notes"] == []
 
 
+@pytest.mark.parametrize("rows", [7, 200])
+def test_what_is_said_of_errors_holds_for_the_pictures_own_pixels(rows):
+    pixels = random_pixels(3, 80_000).reshape(200, 400, 3)
+    out, _, findings, _ = converted(pixels, spec_of(pixels), CMYK, rows=rows)
+    exact = Transform(SRGB, CMYK, precision=Precision.EXACT).apply(pixels)
+    off = delta_e_00(to_lab(CMYK, exact), to_lab(CMYK, out))
+    said = findings["bound_delta_e_00"]
+    assert said["mean"] == pytest.approx(off.mean(), rel=0.1)
+    assert (off > said["max"] + 0.001).mean() <= said["share_beyond_max_at_most"]
+    assert (said["pixels_drawn"], said["confidence"]) == (pytest.approx(2048, abs=60), 0.95)
+
+
 @pytest.mark.parametrize(
     ("precision", "source", "mean", "largest"),
     [("exact", SRGB, 0, 0), ("fast", SRGB, 0.1, 2.5), ("fine", GREY, 0, 0)],
@@ -212,6 +224,7 @@ def test_refined_pixels_do_not_depend_on_the_height_of_bands(printer, precision)
     np.testing.assert_array_equal(whole, single)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("printer", [CMYK, CANVAS], ids=lambda p: p.description)
 def test_fine_keeps_its_promise_for_refined(printer):
     pixels = random_pixels(3, 3000)

@@ -151,6 +151,7 @@ def test_points_in_one_place_determine_none():
         fit_homography(np.zeros((5, 2)), np.full((5, 2), np.nan))
 
 
+@pytest.mark.slow
 def test_a_picture_without_a_chart_does_not_wait_for_the_colour_library():
     code = (
         "import sys, numpy as np\n"

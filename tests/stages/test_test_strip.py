@@ -14,7 +14,7 @@ from hotfolder_stages.test_strip import StripPlaces, StripSheet
 from hotfolder_stages.test_strip.layout import BLOCK_PX, STEP_PX, Cell, cell, smallest
 from hotfolder_stages.test_strip.lettering import draw, wrapped
 from hotfolder_stages.test_strip.sheet import BLACK
-from hotfolder_stages.test_strip.telling import LOST, telling
+from hotfolder_stages.test_strip.telling import LOST, NEUTRAL, telling
 from reference.devices import SRGB, demo_printer
 from stages.driving import job_of, spec_of
 
@@ -187,7 +187,7 @@ def two_blues_and_a_green():
 def test_a_strip_never_shows_the_same_lost_colour_twice():
     lab, loss = two_blues_and_a_green()
     each = Cell(192, 160, 128, 12)
-    found = telling(lab, loss, loss, 3.0, (800, 400), each, 4)
+    found = telling(lab, loss, loss, 3.0, (800, 400), each, (0, 0, 800, 400), 4)
     lost = [piece for piece in found if LOST in piece.why]
     assert 1 == sum(piece.top_px + piece.height_px <= 200 for piece in lost)
     assert (True, True) == (lost[0].top_px < 200, lost[1].left_px >= 500)
@@ -197,13 +197,39 @@ def test_a_strip_shows_the_places_that_a_person_names_first():
     lab, loss = two_blues_and_a_green()
     each = Cell(192, 160, 128, 12)
     named = [((0.5, 0.75), "asked for"), ((1.0, 1.0), "the corner")]
-    first, second = telling(lab, loss, loss, 3.0, (800, 400), each, 4, named)[:2]
+    first, second = telling(lab, loss, loss, 3.0, (800, 400), each, (0, 0, 800, 400), 4, named)[:2]
     assert (True, True) == (
         first.left_px < 400 < first.left_px + 160, first.top_px < 300 < first.top_px + 128,
     )  # fmt: skip
     assert "asked for" == first.why[0]
     # the corner: as near as whole steps allow
     assert (True, True) == (second.left_px >= 576, second.top_px >= 256 - 63)
+
+
+def test_no_piece_of_a_strip_lies_in_the_wrap_of_a_canvas():
+    """Lost colours, greys and dark detail lie in the mirrored wrap; the face has them too."""
+    lab = np.zeros((400, 800, 3), np.float32)
+    lab[..., 0], lab[..., 1] = 50, 60
+    loss = np.zeros((400, 800), np.float32)
+    lab[:, :100] = (40, 0, 0)  # the best greys
+    lab[:, 700:] = (10, 0, 0)  # the darkest
+    lab[::2, 700:, 0] = 20
+    loss[:100] = 40
+    loss[100:130] = 10
+    lab[150:300, 150:320, 1] = 2
+    face = (100, 100, 600, 200)
+    found = telling(lab, loss, loss, 3.0, (800, 400), Cell(192, 160, 128, 12), face, 4)
+    assert {LOST, NEUTRAL} <= {why for piece in found for why in piece.why}
+    for piece in found:
+        assert 100 <= piece.left_px <= piece.left_px + piece.width_px <= 700, piece
+        assert 100 <= piece.top_px <= piece.top_px + piece.height_px <= 300, piece
+
+
+def test_a_face_that_is_smaller_than_a_piece_is_in_its_middle():
+    lab, loss = two_blues_and_a_green()
+    face = (380, 190, 40, 20)
+    (piece,) = telling(lab, loss + 9, loss, 3.0, (800, 400), Cell(192, 160, 128, 12), face, 4)[:1]
+    assert (320, 136) == (piece.left_px, piece.top_px)
 
 
 @pytest.mark.parametrize("text", ["40%,30%", "40, 30", " 40 % , 30 % "])

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 import tifffile
 
-from hotfolder_stages.proof_sheet.facts import percent
+from hotfolder import say_share
 from whole.conftest import picture, records, write_destination
 
 pytestmark = pytest.mark.whole
@@ -70,7 +70,7 @@ def test_the_sheet_does_not_contradict_the_record(warned):
     assert "fewer than fine-art-canvas asks for" in text
     share = record["facts"]["share_lost"]
     assert share > 0
-    assert f"About {percent(share)} of this picture" in text
+    assert f"About {say_share(share)} of this picture" in text
 
 
 def test_a_held_picture_says_what_it_is_warned_of_too(small, hotfolder):

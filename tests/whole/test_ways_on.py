@@ -206,7 +206,9 @@ def test_a_change_that_makes_it_worse_is_held_again_and_says_so(small, hotfolder
     again = records(small)[-1]
     assert "held" == again["state"]
     assert ["made-worse", "too-few-pixels"] == [each["code"] for each in again["reasons"]]
-    assert "worse than you were told (too-few-pixels)" in again["reasons"][0]["message"]
+    said = again["reasons"][0]["message"]
+    assert "worse than you were told (“At " in said, said
+    assert "too-few-pixels" not in said
     # now the person was told, and what was seen is delivered, with what was changed in the record
     seen = again["results"][0]["sha256"]
     assert hotfolder("release", record["job"], small.path).returncode == 0
@@ -244,7 +246,9 @@ def test_a_release_does_not_waive_what_the_person_was_not_told_of(small, hotfold
     assert sweep(small) == []
     again = records(small)[-1]
     assert "held" == again["state"]
-    assert "new (gamut-loss)" in again["reasons"][0]["message"]
+    said = again["reasons"][0]["message"]
+    assert " of the picture" in said.partition("new (“")[2], said
+    assert "gamut-loss" not in said
 
 
 def test_a_job_without_a_result_is_not_said_to_be_released(small, hotfolder):
@@ -277,7 +281,8 @@ def test_a_picture_is_released_by_its_name_where_one_alone_is_called_so(small, h
     assert sweep(small) == []
     several = hotfolder("release", "reeds.tif", small.path)
     assert 4 == several.returncode
-    assert "several held jobs" in several.stderr
+    assert "2 held jobs are called so; name the one you mean: " in several.stderr
+    assert "allowed" not in several.stderr
     nobody = hotfolder("release", "reed.tif", small.path)
     assert 4 == nobody.returncode
     assert "no held job is called so" in nobody.stderr

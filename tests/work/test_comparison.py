@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from hotfolder.model.units import Money
+from hotfolder.stages.roles import Rectangle
 from hotfolder.work.comparison import MOST_SHOWN, Candidate, page, pictures_of, ranked
 
 URI = "data:image/jpeg;base64,/9j/4AAQ"
@@ -53,6 +54,18 @@ def test_a_page_holds_only_as_many_as_can_be_judged(tmp_path):
     assert f"The {MOST_SHOWN} that keep most are shown." in said
     assert "<script" not in said
     assert len(found) == said.count('<th scope="row">')
+
+
+@pytest.mark.parametrize(
+    "face", [None, {"left_px": 5, "top_px": 4, "width_px": 30, "height_px": 22}]
+)
+def test_fold_and_trim_are_drawn_on_the_map(tmp_path, face):
+    views = ("finished", "medium", "adapted", "map")
+    sheet = tmp_path / "sheet.html"
+    sheet.write_text("".join(f'<img data-view="{view}" src="{URI}">' for view in views))
+    said = page("mud", ranked([candidate("a", 1.0, sheet=sheet, face=face and Rectangle(**face))]))
+    drawn = '<rect class="face" x="5" y="4" width="30" height="22"'
+    assert (face is not None, face is not None) == (drawn in said, "dashed line" in said)
 
 
 @pytest.mark.parametrize("money", [None, Money(12.5, "GBP")])

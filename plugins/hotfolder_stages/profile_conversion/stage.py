@@ -31,7 +31,8 @@ from hotfolder import (
     rows_per_band,
     source_profile,
 )
-from hotfolder.colour import Bound, Precision, Profile, ProfileError, Transform, flattened
+from hotfolder.colour import Bound, Codes, Precision, Profile, ProfileError, Transform, flattened
+from hotfolder_stages.profile_conversion.estimate import Estimate
 from hotfolder_stages.profile_conversion.least_loss import INTENTS, Choice, choose, without_looking
 
 PIXELS_PER_CALL = 4_000_000
@@ -140,6 +141,7 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
                 f"Give the picture or the destination another profile, and drop it again.",
             ) from error
         self._transform = self._transforms[intents[0]]
+        self._estimate = Estimate(raster.width_px, raster.height_px)
         return replace(
             raster,
             encoding=job.profile.encoding,
@@ -161,7 +163,12 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             bands = rebanded(bands, rows_per_band(self._raster.width_px, PIXELS_PER_CALL))
         for band in bands:
             pixels = flattened(band.pixels, band.alpha, self._raster.encoding)
-            yield Band(band.top, self._transform.apply(pixels))
+            yield self._converted(band.top, pixels)
+
+    def _converted(self, top: int, pixels: Codes) -> Band:
+        made = self._transform.apply(pixels)
+        self._estimate.note(top, pixels, made)
+        return Band(top, made)
 
     def close(self) -> Findings:
         """Say which conversion it was, so that it can be repeated."""
@@ -174,7 +181,10 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             "measurement_model_delta_e_00": _model_error(transform.model_error),
             "black_point_compensation": transform.compensates,
             "precision": str(transform.precision),
-            "bound_delta_e_00": _described(transform.bound),
+            "bound_delta_e_00": {
+                **self._estimate.findings(transform),
+                **_described(transform.bound),
+            },
             "flags": transform.flags,
             "engine": imagecodecs.cms_version(),
             "alpha_laid_onto_white": self._raster.has_alpha,
@@ -212,7 +222,7 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             self._tell_choice()
             self._transform = self._transforms[self._choice.intent]
             for top, pixels in scratch.pieces(rows_per_band(raster.width_px, PIXELS_PER_CALL)):
-                yield Band(top, self._transform.apply(pixels))
+                yield self._converted(top, pixels)
 
 
 def _named(profile: Profile) -> dict[str, str]:
@@ -226,10 +236,8 @@ def _model_error(bound: Bound | None) -> dict[str, float] | None:
 
 
 def _described(bound: Bound) -> dict[str, float | int]:
-    """Say how far the pixels can be from the exact conversion."""
+    """Say how close the points of the grid lie, and how much is converted without it."""
     return {
-        "mean": round(bound.mean, 4),
-        "max": round(bound.largest, 3),
         "measured_colours": bound.colours,
         "grid_points": bound.points,
         "exact_share_of_colours": round(bound.exact_share, 4),

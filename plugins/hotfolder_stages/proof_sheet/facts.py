@@ -61,13 +61,6 @@ def medium_in_words(surface: Surface) -> str:
     return _MEDIA[surface]
 
 
-def percent(share: float) -> str:
-    """Write a share, 0 … 1, as a person would say it."""
-    if 0 < share < 0.001:
-        return "less than 0.1 %"
-    return f"{100 * share:.1f} %" if share < 0.0995 else f"{100 * share:.0f} %"
-
-
 def distance(length_mm: float) -> str:
     """Write a viewing distance: "1.5 m", "35 cm"."""
     return f"{length_mm / 1000:g} m" if length_mm >= 1000 else f"{length_mm / 10:g} cm"

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from hotfolder.pages import load_template, source_hash, style, text_of
-from hotfolder_stages.proof_sheet.facts import Fact, percent
+from hotfolder_stages.proof_sheet.facts import Fact
 from hotfolder_stages.proof_sheet.hue_bars import HueBar
 
 MOST_BYTES = 3_000_000
@@ -69,6 +69,8 @@ class Sheet:
     """Width and height of ``whole``, the whole picture with what is cut off; (0, 0) without."""
     lost_share: float
     """0 … 1."""
+    out_of_gamut_share: float | None
+    """What the medium cannot make at all, 0 … 1; None when nobody looked."""
     lost_words: str
     """Which colours those are."""
     tolerance: float
@@ -89,7 +91,6 @@ def render(sheet: Sheet) -> str:
     look = style({"paper": sheet.paper})
     script = text_of("hotfolder_stages.proof_sheet", "sheet.js")
     return _PAGE.render(
-        percent=percent,
         sheet=sheet,
         most_present=max((bar.present for bar in sheet.hues), default=1.0),
         style=Markup(look),  # noqa: S704 - ours, with three numbers

@@ -24,6 +24,7 @@ from hotfolder import (
     Intent,
     IntentChosen,
     Job,
+    Json,
     LossMeasured,
     LossTolerance,
     Place,
@@ -138,7 +139,9 @@ class ProofSheet(Stage[ProofSheetSettings]):
         size_px = (raster.width_px, raster.height_px)
         points = [raster.original_area.point(*each) for each in self.settings.at]
         at = [(x / raster.width_px, y / raster.height_px) for x, y in points]
-        self._collector = WorstPlaces(self._source, size_px, look_up, self._tolerance, at)
+        self._collector = WorstPlaces(
+            self._source, size_px, look_up, self._tolerance, at, raster.face_px
+        )
         return raster
 
     def review(self, result: RasterSpec) -> None:
@@ -179,6 +182,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
             "display": "Display P3",
             "return_intents": ["absolute colorimetric", "relative colorimetric"],
             "return_black_point_compensation": False,
+            "face": self._find_face(),
             "places": [
                 {
                     "left_px": place.left_px,
@@ -211,6 +215,14 @@ class ProofSheet(Stage[ProofSheetSettings]):
             place.left_px + place.width_px / 2, place.top_px + place.height_px / 2
         )
         return [round(min(max(each, 0.0), 1.0), 4) for each in (across, down)]
+
+    def _find_face(self) -> Json:
+        """What is looked at, in pixels of the raster; None when that is all of it."""
+        raster = self._raster
+        if raster.looked_at_px == (raster.width_px, raster.height_px):
+            return None
+        names = ("left_px", "top_px", "width_px", "height_px")
+        return dict(zip(names, raster.face_px, strict=True))
 
     def _find_front(self) -> tuple[float, float, float, float] | None:
         """What is looked at, in percent of the raster; None when that is all of it."""
@@ -289,6 +301,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 if cropped
                 else (0, 0),
                 lost_share=lost.share,
+                out_of_gamut_share=lost.out_of_gamut_share,
                 lost_words=lost.in_words,
                 tolerance=self._tolerance,
                 hues=hues.bars,

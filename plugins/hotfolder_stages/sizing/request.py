@@ -15,6 +15,7 @@ from hotfolder import (
     Json,
     LongEdgeWish,
     Medium,
+    NoEnlargementWish,
     RasterSpec,
     Remedy,
     Share,
@@ -63,7 +64,7 @@ class SizingSettings(StageSettings):
     """
 
     judging: ClassVar[frozenset[str]] = frozenset({"hold_above_cropped"})
-    grants: ClassVar[tuple[type[Wish], ...]] = (SizeWish, LongEdgeWish)
+    grants: ClassVar[tuple[type[Wish], ...]] = (SizeWish, LongEdgeWish, NoEnlargementWish)
 
     long_edge: Side | None = None
     """Length of the picture's longer side, as in "60 cm"; the other side follows."""
@@ -157,6 +158,8 @@ class SizingSettings(StageSettings):
         """Set the sides that are asked for, in place of any other size."""
         if isinstance(wish, LongEdgeWish):
             return self._by_long_edge(wish.length)
+        if isinstance(wish, NoEnlargementWish):
+            return {"enlarge": False}
         if not isinstance(wish, SizeWish):
             return {}
         granted: dict[str, Json] = dict.fromkeys(("long_edge", "short_edge", "paper"))

@@ -113,6 +113,7 @@ class StripPlaces(Stage[StripPlacesSettings]):
             self._tolerance,
             (raster.width_px, raster.height_px),
             cell(raster.width_px, raster.height_px, raster.ppi),
+            raster.face_px,
             self.settings.worst,
             self._find_asked(),
         )

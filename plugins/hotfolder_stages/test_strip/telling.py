@@ -50,7 +50,8 @@ class Piece:
 
 def telling(
     lab: Floats, loss: Floats, shift: Floats, tolerance: float, size_px: tuple[int, int],
-    each: Cell, most_lost: int, at: Sequence[tuple[Spot, str]] = (),
+    each: Cell, face_px: tuple[int, int, int, int], most_lost: int,
+    at: Sequence[tuple[Spot, str]] = (),
 ) -> list[Piece]:  # fmt: skip
     """Choose pieces.
 
@@ -64,12 +65,14 @@ def telling(
         Width and height of the picture itself.
     each
         How large pieces are.
+    face_px
+        Left, top, width and height of what is looked at: no piece shows the wrap of a canvas.
     most_lost
         How many pieces may be there for what is lost.
     at
         Places that a person has named, and how; they come first.
     """
-    windows = _Windows(lab.shape[:2], size_px, each)
+    windows = _Windows(lab.shape[:2], size_px, each, face_px)
     chosen = [windows.piece_at(*each) for each in at]
     beyond = windows.mean(np.maximum(loss - tolerance, 0))
     if beyond.max(initial=0) > 0:
@@ -98,12 +101,19 @@ def _within(values: Floats, bounds: tuple[float, float]) -> Flags:
 class _Windows:
     """Every place where a piece may begin, and averages over what it would show."""
 
-    def __init__(self, reduced: tuple[int, ...], size_px: tuple[int, int], each: Cell) -> None:
+    def __init__(
+        self,
+        reduced: tuple[int, ...],
+        size_px: tuple[int, int],
+        each: Cell,
+        face_px: tuple[int, int, int, int],
+    ) -> None:
         self._each = each
         self._size = size_px
         width, height = size_px
-        self._lefts = np.arange(0, width - each.width_px + 1, STEP_PX)
-        self._tops = np.arange(0, height - each.height_px + 1, STEP_PX)
+        left, top, across, down = face_px
+        self._lefts = _starts(left, across, each.width_px, width)
+        self._tops = _starts(top, down, each.height_px, height)
         self._columns = _edges(self._lefts, each.width_px, reduced[1] / width, reduced[1])
         self._rows = _edges(self._tops, each.height_px, reduced[0] / height, reduced[0])
 
@@ -168,6 +178,14 @@ class _Windows:
                     break
             else:
                 chosen.append(place)
+
+
+def _starts(first: int, length: int, piece: int, whole: int) -> NDArray[np.intp]:
+    """Where pieces may begin along a side: within the face, or in its middle where it is small."""
+    if length < piece:
+        middle = first + (length - piece) // 2
+        return np.array([min(max(0, middle), max(0, whole - piece))], dtype=np.intp)
+    return np.arange(first, first + length - piece + 1, STEP_PX)
 
 
 def _nearest(starts: NDArray[np.intp], wanted: float) -> int:

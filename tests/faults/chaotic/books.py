@@ -51,25 +51,19 @@ class Books:
             for line in log.read_bytes().splitlines():
                 record = json.loads(line)
                 lines.append((record["finished"], record["job"], record))
-        # one chain may go through several logs, where settings have moved the results
+        # where settings have moved the results, what a log had stays in the old place as well
         for _, job, record in sorted(lines, key=lambda each: each[0]):
             before = latest.get(job)
             if before is None or not before.get("discarded") or record["state"] == "delivered":
                 latest[job] = record
-        if len(set(self._logs())) == len(self.place.destinations):
-            for log in self._logs():
+        for name in self.place.destinations:
+            log = self.place.folders(name).results / "log.jsonl"
+            if log.exists():
                 try:
                     check_chain(log)
                 except AssertionError as error:
                     self.wrong.append(str(error))
         return latest
-
-    def _logs(self) -> list[Path]:
-        return [
-            log
-            for log in all_files(self.place.disk, self.place.share)
-            if log.name == "log.jsonl" and (log.parent / ".hotfolder-folder").exists()
-        ]
 
     def _compare(self, logged: dict[str, Any], ledger: dict[str, Any]) -> None:
         for job in sorted({*logged, *ledger}):

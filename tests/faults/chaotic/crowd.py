@@ -21,6 +21,7 @@ import tifffile
 
 from faults.chaotic.place import CANVAS, WEB, Place, all_files
 from faults.soaking.place import NOREPLACE, rename2
+from hotfolder.disk import durable
 from hotfolder.ending.decision import release_job
 from hotfolder.errors import HotfolderError
 from hotfolder.ledger.jobs import State, read_jobs
@@ -269,12 +270,18 @@ class Crowd:
     def clears_away(self) -> None:
         """Take away what is left in release/ of jobs that have ended, as status asks for."""
         rows = {row.id: row for row in read_jobs(self.place.root.ledger, ended=True)}
+        delivered = {
+            (row.destination, row.sha256) for row in rows.values() if row.state is State.DELIVERED
+        }
         for name in self.place.destinations:
             for path in self.place.folders(name).release.iterdir():
                 row = rows.get(path.name)
                 if path.is_dir() and row and row.state is State.DELIVERED:
                     shutil.rmtree(path)
                     self._tell(f"clears away what is left of {row.id}")
+                elif path.is_file() and (name, durable.sha256_of(path).sha256) in delivered:
+                    path.unlink()
+                    self._tell(f"clears away the original {path.name}")
 
     # storage
 
@@ -353,11 +360,15 @@ class Crowd:
             return
         copy = self.place.folder / "yesterday.sqlite"
         copy.unlink(missing_ok=True)
+        self._yesterday = None
         with (
             contextlib.closing(sqlite3.connect(self.place.root.ledger)) as db,
             contextlib.closing(sqlite3.connect(copy)) as to,
         ):
-            db.backup(to)
+            try:
+                db.backup(to)
+            except sqlite3.OperationalError:
+                return  # its disk is full: no copy today
         self._yesterday = copy
         self._tell("keeps a copy of the ledger")
 

@@ -1,0 +1,203 @@
+"""The page of one job: its picture as finished and as it will print, why it waits, the choices."""
+
+from __future__ import annotations
+
+import getpass
+import re
+from functools import partial
+from typing import Final
+from urllib.parse import quote
+
+from starlette.requests import Request
+from starlette.responses import Response, StreamingResponse
+from starlette.routing import Route
+
+from hotfolder.desk import errands, pictures
+from hotfolder.desk.guard import STRANGERS_POLICY
+from hotfolder.desk.reading import Story, read_story
+from hotfolder.desk.showing import Shown
+from hotfolder.ending.held_folder import JOB_NAME
+from hotfolder.ending.why import can_be_released_as_it_is, list_ways
+from hotfolder.model.earlier_findings import find_facts
+from hotfolder.model.facts import describe_column
+from hotfolder.model.intent import Intent
+from hotfolder.model.records import SHEET, Record
+from hotfolder.model.units import MM_PER_INCH
+from hotfolder.pages.words import local_time
+from hotfolder.settings.root import Root
+
+VIEW_NAME: Final = re.compile(r"[a-z]+(?:-\d{1,3})?")
+"""Of a picture on a proof sheet."""
+
+_FOR_EVER = {"cache-control": "private, max-age=31536000, immutable"}
+_SLASHES = re.compile(r'[\x00-\x1f\x7f"\\/]')
+
+
+class JobPages:
+    """Pages and pictures of single jobs."""
+
+    def __init__(self, root: Root, shown: Shown) -> None:
+        self._root = root
+        self._shown = shown
+
+    def routes(self) -> list[Route]:
+        """Return their routes."""
+        return [
+            Route("/job/{job}", self.show),
+            Route("/job/{job}/thumbnail", self.give_thumbnail),
+            Route("/job/{job}/sheet", self.give_sheet),
+            Route("/job/{job}/view/{name}", self.give_view),
+            Route("/job/{job}/result/{number:int}", self.give_result),
+        ]
+
+    async def show(self, request: Request) -> Response:
+        """Show one job."""
+        job = request.path_params["job"]
+        story = await self._find(job)
+        if story is None:
+            return self._shown.message(
+                request, "There is no such job", "Nothing here is called so.", status=404
+            )
+        views = await errands.do(partial(pictures.read_views, self._root, job))
+        record = story.record
+        places = sum(name.startswith("finished-") for name in views)
+        return self._shown.page(
+            request,
+            "job.html",
+            story=story,
+            views=frozenset(views),
+            places=range(1, places + 1),
+            facts=_list_facts(record) if record else [],
+            ways=[way for way in list_ways(record) if way.options] if record else [],
+            can_go_as_it_is=bool(record) and can_be_released_as_it_is(record) if record else False,
+            version=version_of(record),
+            intents=list(Intent),
+            who=find_login(),
+        )
+
+    async def give_thumbnail(self, request: Request) -> Response:
+        """Give out the small picture of a job."""
+        job = request.path_params["job"]
+        data = None
+        if JOB_NAME.fullmatch(job):
+            data = await errands.do(partial(pictures.read_attachment, self._root, job, "thumbnail"))
+        return give_picture(data)
+
+    async def give_view(self, request: Request) -> Response:
+        """Give out one of the pictures on a job's proof sheet."""
+        job, name = request.path_params["job"], request.path_params["name"]
+        data = None
+        if JOB_NAME.fullmatch(job) and VIEW_NAME.fullmatch(name):
+            views = await errands.do(partial(pictures.read_views, self._root, job))
+            data = views.get(name)
+        return give_picture(data)
+
+    async def give_sheet(self, request: Request) -> Response:
+        """Give out a job's proof sheet, which can do nothing here."""
+        job = request.path_params["job"]
+        data = None
+        if JOB_NAME.fullmatch(job):
+            data = await errands.do(partial(pictures.read_attachment, self._root, job, SHEET))
+        if data is None:
+            return _gone()
+        return Response(
+            data, media_type="text/html", headers={"content-security-policy": STRANGERS_POLICY}
+        )
+
+    async def give_result(self, request: Request) -> Response:
+        """Give out what was delivered, as a file to be saved."""
+        job, number = request.path_params["job"], request.path_params["number"]
+        found = None
+        if JOB_NAME.fullmatch(job):
+            found = await errands.do(partial(pictures.open_result, self._root, job, number))
+        if found is None:
+            return _gone()
+        result, file = found
+        name = result.path.rpartition("/")[2]
+        return StreamingResponse(
+            pictures.pieces_of(file),
+            media_type="application/octet-stream",
+            headers={
+                "content-security-policy": STRANGERS_POLICY,
+                "content-disposition": _say_name(name),
+            },
+        )
+
+    async def _find(self, job: str) -> Story | None:
+        if not JOB_NAME.fullmatch(job):
+            return None
+        return await errands.do(partial(read_story, self._root, job))
+
+
+def give_picture(data: bytes | None) -> Response:
+    """Give a JPEG file out, which stays what it is under its address; 404 for None."""
+    if data is None or not data.startswith(b"\xff\xd8"):
+        return _gone()
+    headers = {**_FOR_EVER, "content-security-policy": STRANGERS_POLICY}
+    return Response(data, media_type="image/jpeg", headers=headers)
+
+
+def _gone() -> Response:
+    return Response("It is not there any more.\n", 404, media_type="text/plain")
+
+
+def _say_name(name: str) -> str:
+    """Return the header that names a file to be saved (RFC 6266)."""
+    plain = _SLASHES.sub("_", name).encode("ascii", "replace").decode().replace("?", "_")
+    exact = quote(name.encode("utf-8", "replace"), safe="")
+    return f"attachment; filename=\"{plain}\"; filename*=UTF-8''{exact}"
+
+
+def version_of(record: Record | None) -> str:
+    """Return what changes when a job's pictures do, for their addresses."""
+    if record is None:
+        return ""
+    return next((each.sha256[:16] for each in record.attachments if each.kind == SHEET), "")
+
+
+def find_login() -> str:
+    """Return the name under which this process runs; "" when it has none."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return ""  # a process without a name
+
+
+def _list_facts(record: Record) -> list[tuple[str, str]]:
+    """What is known of a picture and of what was made of it, as short facts."""
+    original = record.original
+    size = f"{original.width_px} × {original.height_px} px" if original.width_px else ""
+    profile = original.profile
+    said = [
+        ("Came", f"{local_time(record.arrived)}, as {record.source}"),
+        ("Picture", ", ".join(filter(None, [size, _say_bits(record), original.format or ""]))),
+    ]
+    if profile:
+        assumed = ", assumed: the file says none" if profile.assumed else ""
+        said.append(("Profile", f"{profile.description}{assumed}"))
+    for each in record.results:
+        made = f"{each.width_px} × {each.height_px} px at {each.ppi:g} per inch"
+        if each.ppi:
+            width, height = (px / each.ppi * MM_PER_INCH for px in (each.width_px, each.height_px))
+            made += f" ({width:.0f} × {height:.0f} mm)"
+        said.append(("Made", f"{made}, {each.bits} bit {each.colour_space.upper()}"))
+        if each.profile:
+            said.append(("For", each.profile.description))
+    facts = find_facts(record)
+    if facts.effective_ppi:
+        wanted = f", {facts.wanted_ppi:.0f} wanted" if facts.wanted_ppi else ""
+        said.append(("Own pixels", f"{facts.effective_ppi:.0f} per inch{wanted}"))
+    if facts.share_lost is not None:
+        which = f", {facts.lost_in_words}" if facts.lost_in_words else ""
+        said.append(("Cannot be made", f"{facts.share_lost:.1%} of the picture{which}"))
+    if facts.cropped_share:
+        said.append(("Cropped", f"{facts.cropped_share:.0%} of its area"))
+    said += [(each.title, describe_column(each.to_json())) for each in facts.columns]
+    return [(term, value) for term, value in said if value]
+
+
+def _say_bits(record: Record) -> str:
+    original = record.original
+    if not original.bits or not original.colour_space:
+        return ""
+    return f"{original.bits} bit {original.colour_space.upper()}"

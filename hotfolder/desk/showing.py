@@ -1,0 +1,57 @@
+"""Turning what was read into a page: the one place where the desk's templates are filled in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Final
+
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from hotfolder.desk.guard import visitor_of
+from hotfolder.pages.frame import load_template, text_of
+
+if TYPE_CHECKING:
+    from hotfolder.settings.root import Root
+
+_PACKAGE: Final = "hotfolder.desk"
+
+
+class Shown:
+    """Fills in the templates of one desk."""
+
+    def __init__(self, root: Root) -> None:
+        self._root = root
+
+    def page(
+        self, request: Request, template: str, *, status: int = 200, **values: object
+    ) -> HTMLResponse:
+        """Return a page; every value is text until the template escapes it."""
+        visitor = visitor_of(request)
+        text = load_template(_PACKAGE, template).render(
+            root=self._root.path.name,
+            visitor=visitor,
+            here=request.url.path,
+            **values,
+        )
+        return HTMLResponse(text, status)
+
+    def message(
+        self, request: Request, title: str, *says: str, status: int = 200, back: str = "/"
+    ) -> HTMLResponse:
+        """Return a page that says one thing."""
+        return self.page(
+            request, "message.html", status=status, title=title, says=list(says), back=back
+        )
+
+
+STATIC: Final[dict[str, tuple[str, Callable[[], str]]]] = {
+    "desk.css": (
+        "text/css",
+        # the words of proof sheets and those of the desk look alike, since they are one style
+        lambda: text_of("hotfolder.pages", "proof.css") + text_of(_PACKAGE, "desk.css"),
+    ),
+    "desk.svg": ("image/svg+xml", lambda: text_of(_PACKAGE, "desk.svg")),
+    "desk.js": ("text/javascript", lambda: text_of(_PACKAGE, "desk.js")),
+}
+"""Style and script, by name."""

@@ -1,0 +1,44 @@
+"""What `status` and the desk say in the same words of destinations and batches."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from hotfolder.batch.summary import describe_batch, say_not_understood
+from hotfolder.pages.words import local_time
+
+if TYPE_CHECKING:
+    from hotfolder.overview.status import DestinationStatus, Status
+
+
+def describe_batches(said: Status) -> tuple[list[str], list[str]]:
+    """Batches in which something is not understood, and the others."""
+    yours: list[str] = []
+    others: list[str] = []
+    for batch in said["batches"]:
+        if batch["discarded_at"] and not batch["held"] and not batch["waiting"]:
+            continue  # a person has given it up
+        destination = said["destinations"].get(batch["destination"])
+        rests_until = destination["rests_until"] if destination else ""
+        line = f"{batch['destination']}: {describe_batch(batch, rests_until)}"
+        (yours if say_not_understood(batch) else others).append(line)
+    return yours, others
+
+
+def describe_problems(each: DestinationStatus) -> list[str]:
+    """What keeps a destination from its work, or lies in its folders and is not understood."""
+    lines = list(each["remarks"])
+    if each["unreachable"]:
+        since = (
+            f" since {local_time(each['unreachable_since'])}" if each["unreachable_since"] else ""
+        )
+        lines.append(f"cannot be reached{since}: {each['unreachable']}")
+    if each["settings_problem"]:
+        meanwhile = (
+            "it is served with the old ones" if each["watch"] else "it is not served until then"
+        )
+        lines += [
+            f"its settings have to be corrected ({meanwhile}): {problem}"
+            for problem in each["settings_problem"].splitlines()
+        ]
+    return lines

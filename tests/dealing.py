@@ -1,0 +1,40 @@
+"""The order of tests for several processes: each begins with its share of the long ones."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from itertools import islice
+from typing import TypeVar
+
+Item = TypeVar("Item")
+
+
+def deal(items: Iterable[Item], is_long: Callable[[Item], bool], processes: int) -> list[Item]:
+    """Order tests so that short ones are left for the end, which no process then spends idle.
+
+    pytest-xdist with `--dist worksteal` cuts the list into as many equal parts as there are
+    processes, and who has done all of his takes from the end of another's.
+
+    Parameters
+    ----------
+    items : iterable
+        The tests.
+    is_long : callable
+        Whether a test is long.
+    processes : int
+        Among how many the list is cut.
+
+    Returns
+    -------
+    list
+        The same tests: each part begins with every so-manieth long one.
+    """
+    items = list(items)
+    long = [item for item in items if is_long(item)]
+    short = iter([item for item in items if not is_long(item)])
+    ordered: list[Item] = []
+    for process in range(processes):
+        size = (len(items) - len(ordered)) // (processes - process)
+        mine = long[process::processes]
+        ordered += [*mine, *islice(short, max(0, size - len(mine)))]
+    return [*ordered, *short]

@@ -1,0 +1,22 @@
+"""Each process begins with its share of the long tests."""
+
+import pytest
+
+from dealing import deal
+
+
+@pytest.mark.parametrize("processes", [1, 2, 3, 5])
+@pytest.mark.parametrize("count", [0, 1, 7, 100])
+def test_nothing_is_lost_and_each_part_begins_with_long_ones(processes, count):
+    items = list(range(count))
+    dealt = deal(items, lambda item: 30 <= item < 45, processes)
+    assert items == sorted(dealt)
+    if count == 100:
+        ends = [count * part // processes for part in range(processes)]
+        assert all(30 <= dealt[begin] < 45 for begin in ends)
+        assert not 30 <= dealt[-1] < 45
+
+
+def test_short_ones_stay_in_their_order_and_all_may_be_long():
+    assert [9, 0, 1, 2, 3] == deal([0, 1, 2, 3, 9], lambda item: item == 9, 1)
+    assert [0, 1, 2] == sorted(deal([0, 1, 2], lambda _: True, 2))
