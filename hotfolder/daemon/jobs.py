@@ -31,6 +31,7 @@ from hotfolder.model.name_template import fill_template
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.records import (
     Attachment,
+    JobWarning,
     OriginalRecord,
     PlacementRecord,
     Reason,
@@ -153,6 +154,7 @@ class Work:
         if self._has_missed(row, destination, neighbours, answer):
             self._give_room_back(row)
             return self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
+        answer = self._name_passed_by(row, destination, neighbours, answer)
         try:
             answer = self._check(row, answer)
             if answer.verdict != "failed":
@@ -212,6 +214,33 @@ class Work:
             if own is not None and not gives and is_new:
                 return True
         return False
+
+    def _name_passed_by(
+        self,
+        row: JobRow,
+        destination: Destination,
+        known: Mapping[str, Sequence[Neighbour]],
+        answer: Answer,
+    ) -> Answer:
+        """Warn of pictures that were delivered while one that others can use was worked on."""
+        if answer.work is None:
+            return answer
+        warnings = list(answer.work.warnings)
+        for name, now in self._find_neighbours(row, destination).items():
+            own = answer.work.findings.get(name, {}).get(destination.stages[name].shares)
+            before = {each.job for each in known[name]}
+            passed = [each.name for each in now if each.delivered and not each.gives
+                      and each.job not in before]  # fmt: skip
+            if isinstance(own, dict) and own.get("gives") is True and passed:
+                more = f" and {len(passed) - 5} more" if len(passed) > 5 else ""
+                message = (
+                    f"While it was being worked on, {', '.join(passed[:5])}{more} of the same "
+                    "folder was delivered without what it brings. If that is of the same shoot, "
+                    "drop it again."
+                )
+                warnings.append(JobWarning(stage=name, code="passed-by", message=message))
+        work = answer.work.model_copy(update={"warnings": tuple(warnings)})
+        return answer.model_copy(update={"work": work})
 
     def _give_room_back(self, row: JobRow) -> None:
         """Remove what an attempt made and nobody will look at; what it said stays.
