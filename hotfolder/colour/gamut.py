@@ -19,7 +19,7 @@ from hotfolder.colour.arrays import Codes
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.engine import to_lab
 from hotfolder.colour.hues import HUES, hue_numbers
-from hotfolder.colour.loss import Route, before_and_after, best_of, round_trip_noise, wanted
+from hotfolder.colour.loss import Route, before_and_after, round_trip_noise, wanted
 from hotfolder.colour.medium import by_table
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, rgb_profile
@@ -79,7 +79,7 @@ def gamut_of(profile: Profile) -> Gamut:
     tolerance = max(TOLERANCE, noise.p99)
     source = _srgb()
     codes, lab = _srgb_colours()
-    route = best_of(Route(source, profile))
+    route = Route(source, profile)
     lost = delta_e_00(wanted(route, codes), before_and_after(route, codes)[1]) > tolerance
     hue = hue_numbers(lab)
     shares = {

@@ -9,7 +9,7 @@ import pytest
 import colour
 from hotfolder import ScratchRows
 from hotfolder.colour import transform
-from hotfolder.colour.local_contrast import WINDOW_PX, din99, local_contrast
+from hotfolder.colour.contrast import WINDOW_PX, din99, local_contrast
 from hotfolder.colour.profile import lab_profile
 from hotfolder.colour.transform import Precision, Transform
 from hotfolder.model.encoding import Encoding
