@@ -27,6 +27,7 @@ from hotfolder.cli.audit import audit
 from hotfolder.cli.desk import desk
 from hotfolder.cli.discard import discard
 from hotfolder.cli.measured import measured
+from hotfolder.cli.need import need
 from hotfolder.cli.profile import profile
 from hotfolder.cli.release import release
 from hotfolder.cli.status import status
@@ -193,6 +194,7 @@ app.command()(release)
 app.command()(looking.proof)
 app.command()(looking.strip)
 app.command()(measured)
+app.command()(need)
 app.command()(profile)
 app.command()(upkeep.backup)
 app.command()(upkeep.restore)
