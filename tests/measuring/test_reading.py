@@ -5,6 +5,7 @@ import pytest
 
 from hotfolder.measured.matching import find_strip
 from hotfolder.measured.reading import read_measurement
+from hotfolder.measured.spectra import spectra_to_lab
 from hotfolder.measured.table import MAX_BYTES, NotUsable
 from measuring import files
 from measuring.fuzz import check_mutations, read
@@ -163,6 +164,16 @@ def test_another_strip_another_order_another_medium(strips, strip, printed):
     with pytest.raises(NotUsable, match="another medium"):
         read(files.cgats(strip, other), strip)
     assert np.allclose(other, read(files.cgats(strip, other), strip, other_paper=True), atol=1e-3)
+
+
+@pytest.mark.parametrize("step", [1, 5, 10, 20])
+def test_each_interval_of_wavelengths_says_the_same_of_a_smooth_spectrum(step):
+    waves = list(range(380, 731 - 350 % step, step))
+    shares = 0.5 + 0.3 * np.tanh((np.array(waves) - 560) / 60)
+    lab = spectra_to_lab(waves, shares[None], "line 1")[0]
+    fine = np.arange(380, 731)
+    by_nm = spectra_to_lab(list(fine), (0.5 + 0.3 * np.tanh((fine - 560) / 60))[None], "")[0]
+    assert list(by_nm) == pytest.approx(list(lab), abs=0.3)
 
 
 def test_spectra_become_what_they_are(strip):
