@@ -20,6 +20,7 @@ from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.records import SHEET
 from hotfolder.model.units import Money
 from hotfolder.pages.frame import load_template, source_hash, style, text_of
+from hotfolder.pages.numbers import unpack_numbers
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
@@ -184,6 +185,25 @@ def pictures_of(sheet: str) -> dict[str, str]:
 
     Images().feed(sheet)
     return found
+
+
+def numbers_of(sheet: str) -> bytes | None:
+    """Take the numbers out of a proof sheet; None when it has none.
+
+    See Also
+    --------
+    hotfolder.pages.numbers
+    """
+    found: list[str] = []
+
+    class Elements(HTMLParser):
+        def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+            given = dict(attrs)
+            if tag == "data" and "data-numbers" in given:
+                found.append(given.get("value") or "")
+
+    Elements().feed(sheet)
+    return unpack_numbers(found[0]) if found else None
 
 
 def _raw(
