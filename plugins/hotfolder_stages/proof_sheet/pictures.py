@@ -135,7 +135,8 @@ def coarsened(pixels: Codes, page_bytes: int) -> Codes:
     sums = np.add.reduceat(sums, across, axis=1)
     high, wide = np.diff(down, append=rows), np.diff(across, append=width)
     means = sums / (high[:, None] * wide)[..., None]
-    return np.rint(means).astype(np.uint16)
+    coarse: Codes = np.rint(means).astype(np.uint16)
+    return coarse
 
 
 def _shown(pieces: Sequence[Codes], profile: Profile, show: Show) -> list[Shown]:

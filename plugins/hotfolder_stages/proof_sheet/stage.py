@@ -210,9 +210,9 @@ class ProofSheet(Stage[ProofSheetSettings]):
         numbers = pack_numbers(
             to_lab(self._source, coarse),
             to_lab(self._delivered, coarse_made),
-            to_lab(
-                self._delivered, white(self._delivered.encoding), Intent.ABSOLUTE_COLORIMETRIC
-            ).reshape(3),
+            to_lab(self._delivered, white(self._delivered.encoding), Intent.ABSOLUTE_COLORIMETRIC)
+            .ravel()
+            .tolist(),
         )
         sheet = self._job.attach(SHEET_FILE, "Proof sheet", "proof-sheet")
         sheet.write_bytes(self._page(shown, numbers).encode("utf-8"))
@@ -234,8 +234,8 @@ class ProofSheet(Stage[ProofSheetSettings]):
         """Where the whole original lies: left, top, width, height as shares of the raster."""
         raster, area = self._raster, self._raster.original_area
         across, down = raster.width_px, raster.height_px
-        shares = (area.left_px / across, area.top_px / down)
-        shares += (area.width_px / across, area.height_px / down)
+        corner = (area.left_px / across, area.top_px / down)
+        shares = (*corner, area.width_px / across, area.height_px / down)
         return [round(each, 5) for each in shares]
 
     def _find_face(self) -> Json:
