@@ -11,7 +11,7 @@ import secrets
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -191,7 +191,9 @@ class Trials:
     ) -> list[Tried]:
         begun = []
         for idea in ideas:
-            _, changes = self._plan(row, idea)
+            after, changes = self._plan(row, idea)
+            if idea.destination:
+                idea = replace(idea, title=f"For {after.file.title or after.name}")  # noqa: PLW2901
             begun.append(Tried(row.id, stamp, idea, _say(changes), tuple(at)))
         with self._lock:
             waiting = sum(not each.is_done for each in self._tried.values())

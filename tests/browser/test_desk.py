@@ -86,7 +86,7 @@ def test_a_picture_is_dropped_held_compared_changed_and_delivered(desk, chromium
     assert chromium.execute_script("return arguments[0].naturalWidth > 0", printed)
 
     chromium.find_element(By.NAME, "long_edge").send_keys("4 cm")
-    click(chromium, "Show me with this change")
+    click(chromium, "Show all of it as one change")
     wait_for(chromium, "no more than it is held for now")
     chromium.find_element(By.NAME, "why").send_keys("a small one will do")
     click(chromium, "Let it go with this change")
