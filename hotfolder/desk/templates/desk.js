@@ -201,8 +201,8 @@
       field.value = `${across.toFixed(4)},${down.toFixed(4)}`;
       line.append(field);
     }
-    const one = places.length === 1;
-    line.append(places.length ? `${one ? "The place" : `The ${places.length} places`} that you marked ${one ? "is" : "are"} shown pixel by pixel, also of the picture as it stands alone. ` : "");
+    const which = places.length === 1 ? "one place, which is" : `${places.length} places, which are`;
+    if (places.length) line.append(`You marked ${which} shown pixel by pixel in what you ask for next; with nothing chosen, in the picture as it stands.`);
   };
   const drawMarks = (section) => {
     for (const figure of section.querySelectorAll("figure[data-original]")) {
