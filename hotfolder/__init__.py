@@ -26,7 +26,8 @@ from hotfolder.model.facts import (
     text_in,
 )
 from hotfolder.model.intent import Intent
-from hotfolder.model.rendering import Rendering
+from hotfolder.model.neighbour import Neighbour
+from hotfolder.model.rendering import Rendering, Way
 from hotfolder.model.units import (
     MM_PER_INCH,
     ByteCount,
@@ -42,9 +43,11 @@ from hotfolder.model.wishes import (
     IntentWish,
     LongEdgeWish,
     NoEnlargementWish,
+    RenderingWish,
     SizeWish,
     Wish,
 )
+from hotfolder.raster.dither import Dither
 from hotfolder.raster.exif import ExifDirectories
 from hotfolder.raster.exif import build as build_exif
 from hotfolder.raster.exif import name_of as name_exif_tag
@@ -60,17 +63,20 @@ from hotfolder.raster.picture import (
     rebanded,
     rows_per_band,
 )
+from hotfolder.raster.scratch import ScratchRows
 from hotfolder.raster.source_profile import source_profile
 from hotfolder.stages.contract import Job, Original, Place, Stage, StageSettings, hookimpl
 from hotfolder.stages.messages import (
     ConversionToCome,
     Cropped,
+    InkLimit,
     IntentChosen,
     LossMeasured,
     LossTolerance,
     Message,
     OwnPixels,
     PixelsWanted,
+    ReachMeasured,
     SharpeningToCome,
     SizeToCome,
 )
@@ -87,6 +93,7 @@ __all__ = [
     "Column",
     "ConversionToCome",
     "Cropped",
+    "Dither",
     "DurationS",
     "Encoding",
     "ExifDirectories",
@@ -95,6 +102,7 @@ __all__ = [
     "Findings",
     "Hold",
     "HotfolderError",
+    "InkLimit",
     "Intent",
     "IntentChosen",
     "IntentWish",
@@ -109,17 +117,21 @@ __all__ = [
     "Message",
     "Metadata",
     "Money",
+    "Neighbour",
     "NoEnlargementWish",
     "Original",
     "OwnPixels",
     "PixelsWanted",
     "Place",
     "RasterSpec",
+    "ReachMeasured",
     "Refuse",
     "Remedy",
     "Rendering",
+    "RenderingWish",
     "Result",
     "Role",
+    "ScratchRows",
     "SettingsError",
     "SettingsModel",
     "Share",
@@ -132,6 +144,7 @@ __all__ = [
     "StorageError",
     "Surface",
     "Verdict",
+    "Way",
     "Wish",
     "build_exif",
     "flag_in",

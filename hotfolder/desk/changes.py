@@ -18,6 +18,7 @@ from hotfolder.desk import errands
 from hotfolder.desk.decisions import LONGEST_WORD, Decisions, find_too_late, say_error
 from hotfolder.desk.forms import Form, form_route
 from hotfolder.desk.job_page import (
+    RENDERINGS,
     VIEW_NAME,
     find_login,
     give_numbers,
@@ -34,7 +35,7 @@ from hotfolder.ending.held_folder import JOB_NAME
 from hotfolder.ending.why import list_ways
 from hotfolder.errors import HotfolderError, Problem, SettingsError
 from hotfolder.model.records import WayOn
-from hotfolder.model.wishes import IntentWish, LongEdgeWish, NoEnlargementWish, Wish
+from hotfolder.model.wishes import IntentWish, LongEdgeWish, NoEnlargementWish, RenderingWish, Wish
 from hotfolder.settings.root import Root
 
 _MOST_PLACES: Final = 4
@@ -211,7 +212,7 @@ def read_change(story: Story, form: Form) -> Idea:
     if form.all("for"):
         allowed = "beside the others, as an alternative of its own"
         raise SettingsError([Problem("", "", "Another destination is no change", allowed)])
-    if len(form.all("intent")) > 1:
+    if len(form.all("intent") + form.all("rendering")) > 1:
         allowed = "one, or each beside the others"
         raise SettingsError([Problem("", "", "Several renderings were chosen", allowed)])
     ideas = read_ideas(story, form)
@@ -236,6 +237,8 @@ def read_ideas(story: Story, form: Form) -> list[Idea]:
         ideas.append(Idea("Nothing enlarged", wishes=(NoEnlargementWish(),)))
     intents = [each.strip()[:40] for each in dict.fromkeys(form.all("intent")) if each.strip()]
     ideas += [Idea(each.capitalize(), wishes=(IntentWish(each),)) for each in intents]
+    ways_in = [each for each in dict.fromkeys(form.all("rendering")) if each in RENDERINGS]
+    ideas += [Idea(each.capitalize(), wishes=(RenderingWish(each),)) for each in ways_in]
     if setting := form.text("setting", 200):
         ideas.append(Idea(setting, asked=(setting,)))
     others = [each for each in form.all("for") if each.strip() and each != story.row.destination]
@@ -293,4 +296,6 @@ def _idea_of(way: WayOn) -> Idea:
                 wishes.append(LongEdgeWish(value))
             case "--intent":
                 wishes.append(IntentWish(value))
+            case "--rendering":
+                wishes.append(RenderingWish(value))
     return Idea(way.says[:1].upper() + way.says[1:], tuple(asked), tuple(wishes))

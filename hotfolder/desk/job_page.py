@@ -25,6 +25,7 @@ from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.facts import describe_column
 from hotfolder.model.intent import Intent
 from hotfolder.model.records import SHEET, Record
+from hotfolder.model.rendering import DETAIL, REFINED
 from hotfolder.model.units import MM_PER_INCH
 from hotfolder.pages.words import local_time
 from hotfolder.settings.files import read_title
@@ -32,6 +33,9 @@ from hotfolder.settings.root import Root
 
 VIEW_NAME: Final = re.compile(r"[a-z]+(?:-\d{1,3})?")
 """Of a picture on a proof sheet."""
+
+RENDERINGS: Final = (str(REFINED), str(DETAIL))
+"""Ways of colours into a medium that are no profile's intent, by name."""
 
 _FOR_EVER = {"cache-control": "private, max-age=31536000, immutable"}
 _SLASHES = re.compile(r'[\x00-\x1f\x7f"\\/]')
@@ -76,6 +80,7 @@ class JobPages:
             ways=[way for way in list_ways(record) if way.options] if record else [],
             can_go_as_it_is=bool(record) and can_be_released_as_it_is(record) if record else False,
             intents=list(Intent),
+            renderings=RENDERINGS,
             others=await errands.do(partial(list_others, self._root, story.row.destination)),
             most_beside=MOST_BESIDE - 1,
             who=find_login(),

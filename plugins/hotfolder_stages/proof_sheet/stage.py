@@ -7,6 +7,7 @@ pixels that are delivered (before an 8-bit result is dithered), converted back f
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
@@ -29,6 +30,8 @@ from hotfolder import (
     LossTolerance,
     Place,
     RasterSpec,
+    ReachMeasured,
+    Rendering,
     Role,
     Share,
     SharpeningToCome,
@@ -41,6 +44,7 @@ from hotfolder import (
     source_profile,
 )
 from hotfolder.colour import (
+    Codes,
     ProfileError,
     Route,
     Transform,
@@ -56,6 +60,7 @@ from hotfolder.colour import (
 from hotfolder.pages import pack_numbers
 from hotfolder_stages.proof_sheet import facts
 from hotfolder_stages.proof_sheet.hue_bars import by_hue
+from hotfolder_stages.proof_sheet.kept import measure_kept
 from hotfolder_stages.proof_sheet.loss_map import loss_map
 from hotfolder_stages.proof_sheet.moved import lightness, moved
 from hotfolder_stages.proof_sheet.page import MOST_BYTES, WORDS_BYTES, Sheet, Spot, render
@@ -128,6 +133,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
             self._conversion.expected_intent,
             black_point_compensation=self._conversion.black_point_compensation,
             rendering=self._conversion.rendering,
+            depth=self._conversion.depth,
         )
         try:
             look_up = make_loss_lookup(self._route)
@@ -171,6 +177,14 @@ class ProofSheet(Stage[ProofSheetSettings]):
         """Say what is lost and moved; the places that will be shown."""
         self._way, self._reduced = self._conversion_made(), self._collector.reduced()
         self._places = self._collector.places(self.settings.places)
+        pieces = [self._reduced.pixels, *(place.pixels for place in self._places)]
+        # the last is written as numbers, and not shown
+        self._coarse = coarsened(self._reduced.pixels, int(self.settings.page_size))
+        self._pieces, self._made = pieces, None
+        hashes = [""] * len(self._places)
+        if self._job.is_trial:
+            self._made = apply_at_once(self._way.transform, [*pieces, self._coarse])
+            hashes = [_hash(each) for each in self._made[1:-1]]
         lost = self._reduced.loss > self._tolerance
         self._lost_share = float(lost.mean())
         self._hues = by_hue(self._route, self._raster.encoding, self._reduced.pixels, lost)
@@ -196,19 +210,23 @@ class ProofSheet(Stage[ProofSheetSettings]):
                     "width_px": place.width_px,
                     "height_px": place.height_px,
                     "at": self._find_middle(place),
+                    "delivered_sha256": digest,
                 }
-                for place in self._places
+                for place, digest in zip(self._places, hashes, strict=True)
             ],
+            "kept": measure_kept(self._way.transform, self._reduced.pixels)
+            if self._job.is_trial and self._is_converted
+            else None,
         }
 
     def present(self) -> None:
         """Write the page and the thumbnail."""
-        pieces = [self._reduced.pixels, *(place.pixels for place in self._places)]
-        coarse = coarsened(self._reduced.pixels, int(self.settings.page_size))
-        *made, coarse_made = apply_at_once(self._way.transform, [*pieces, coarse])
+        pieces = self._pieces
+        made = self._made or apply_at_once(self._way.transform, [*pieces, self._coarse])
+        *made, coarse_made = made
         shown = views(list(zip(pieces, made, strict=True)), self._source, self._delivered)
         numbers = pack_numbers(
-            to_lab(self._source, coarse),
+            to_lab(self._source, self._coarse),
             to_lab(self._delivered, coarse_made),
             to_lab(self._delivered, white(self._delivered.encoding), Intent.ABSOLUTE_COLORIMETRIC)
             .ravel()
@@ -228,7 +246,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
         across, down = self._raster.original_area.shares_of(
             place.left_px + place.width_px / 2, place.top_px + place.height_px / 2
         )
-        return [round(min(max(each, 0.0), 1.0), 4) for each in (across, down)]
+        return [round(min(max(each, 0.0), 1.0), 6) for each in (across, down)]
 
     def _find_original(self) -> Json:
         """Where the whole original lies: left, top, width, height as shares of the raster."""
@@ -265,9 +283,10 @@ class ProofSheet(Stage[ProofSheetSettings]):
         left, top = round(across * width), round(down * height)
         return np.ascontiguousarray(shown[top : height - top, left : width - left])
 
-    def _transform(self, intent: Intent) -> Transform:
+    def _transform(self, intent: Intent, rendering: Rendering) -> Transform:
         if not self._is_converted:
             return Transform(self._source, self._source)
+        reach = self._job.told(ReachMeasured)
         return Transform(
             self._source,
             self._delivered,
@@ -275,15 +294,18 @@ class ProofSheet(Stage[ProofSheetSettings]):
             black_point_compensation=self._conversion.black_point_compensation,
             precision=self._conversion.precision,
             pixels=self._raster.width_px * self._raster.height_px,
-            rendering=self._conversion.rendering,
+            rendering=rendering,
+            depth=self._conversion.depth,
+            reach=reach.reach if reach else None,
         )
 
     def _conversion_made(self) -> _Way:
         """The conversion as it took place, with what it chose by looking."""
         chosen = self._job.told(IntentChosen)
         if chosen is None:
-            return _Way(self._transform(self._conversion.expected_intent))
-        return _Way(self._transform(chosen.intent), chosen.reason)
+            told = self._conversion
+            return _Way(self._transform(told.expected_intent, told.rendering))
+        return _Way(self._transform(chosen.intent, chosen.rendering), chosen.reason)
 
     def _page(self, shown: list[Views], numbers: str) -> str:
         job, result, medium, way = self._job, self._result, self._job.medium, self._way
@@ -326,6 +348,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 if cropped
                 else (0, 0),
                 lost_share=lost.share,
+                out_of_gamut_share=lost.out_of_gamut_share,
                 lost_words=lost.in_words,
                 tolerance=self._tolerance,
                 hues=hues.bars,
@@ -351,3 +374,8 @@ class ProofSheet(Stage[ProofSheetSettings]):
             place.lost > 0,
             place.is_for_detail,
         )
+
+
+def _hash(pixels: Codes) -> str:
+    """SHA-256 of delivered pixels, by which a result or a strip can be compared with a proof."""
+    return hashlib.sha256(pixels.astype("<u2").tobytes()).hexdigest()
