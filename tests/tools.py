@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import os
 import shutil
+from pathlib import Path
+from typing import Final
 
 import pytest
 
@@ -19,6 +21,7 @@ PACKAGES = {
     "chromedriver": "chromium-driver",
     "mkfs.ext4": "e2fsprogs",
     "bindfs": "bindfs",
+    "npm": "npm",
 }
 """Debian's package of every tool that a test may ask for; `.ci/run` installs them all."""
 
@@ -49,3 +52,24 @@ def needs_tool(tool: str) -> pytest.MarkDecorator:
     """Mark a test that needs a tool; `conftest` looks for it before the test's fixtures run."""
     assert tool in PACKAGES
     return pytest.mark.needs_tool(tool)
+
+
+AXE: Final = "AXE_CORE"
+"""Environment variable with the path of axe.min.js, of npm's package axe-core."""
+
+
+def read_axe() -> str:
+    """Read the script that finds what keeps people out of a page; skips without it.
+
+    Returns
+    -------
+    str
+        Its text.
+    """
+    path = os.environ.get(AXE)
+    if path:
+        return Path(path).read_text("utf-8")
+    why = f"needs axe-core (npm install axe-core; {AXE}=.../node_modules/axe-core/axe.min.js)"
+    if os.environ.get("CI"):
+        pytest.fail(f"{why}; where CI is set no test is left out for that", pytrace=False)
+    pytest.skip(why)

@@ -1,8 +1,14 @@
-"""Letting a picture go with a change: asked for, looked at, and only then decided."""
+"""Letting a picture go with a change: asked for, looked at, and only then decided.
+
+One change is tried out by itself, or several next to each other and beside the picture as it
+stands, all at the same places. Each is decided on a page of its own.
+"""
 
 from __future__ import annotations
 
+import re
 from functools import partial
+from typing import Final
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -11,20 +17,30 @@ from starlette.routing import Route
 from hotfolder.desk import errands
 from hotfolder.desk.decisions import LONGEST_WORD, Decisions, find_too_late, say_error
 from hotfolder.desk.forms import Form, form_route
-from hotfolder.desk.job_page import VIEW_NAME, find_login, give_picture, version_of
-from hotfolder.desk.pictures import read_views
+from hotfolder.desk.job_page import (
+    RENDERINGS,
+    VIEW_NAME,
+    find_login,
+    give_numbers,
+    give_picture,
+    proof_of_job,
+)
+from hotfolder.desk.pictures import read_numbers, read_views
+from hotfolder.desk.proofs import Proof, list_measures, make_proof
 from hotfolder.desk.reading import Story, read_story
 from hotfolder.desk.showing import Shown
-from hotfolder.desk.trials import Trials, Tried
+from hotfolder.desk.trials import MOST_BESIDE, Idea, Trials, Tried
 from hotfolder.ending.decision import release_job
 from hotfolder.ending.held_folder import JOB_NAME
 from hotfolder.ending.why import list_ways
 from hotfolder.errors import HotfolderError, Problem, SettingsError
-from hotfolder.model.wishes import IntentWish, LongEdgeWish, NoEnlargementWish, Wish
+from hotfolder.model.records import WayOn
+from hotfolder.model.wishes import IntentWish, LongEdgeWish, NoEnlargementWish, RenderingWish, Wish
 from hotfolder.settings.root import Root
 
-Asked = tuple[list[str], list[Wish]]
-"""Changes as ``stage.key=value``, and wishes."""
+_MOST_PLACES: Final = 4
+_MOST_DIGITS = 4
+_PLACE = re.compile(r"([01](?:\.\d{1,6})?),([01](?:\.\d{1,6})?)")
 
 
 class Changes:
@@ -42,6 +58,8 @@ class Changes:
             form_route("/job/{job}/try", self.try_out),
             Route("/job/{job}/change/{trial}", self.show),
             Route("/job/{job}/change/{trial}/view/{name}", self.give_view),
+            Route("/job/{job}/change/{trial}/numbers", self.give_numbers),
+            Route("/job/{job}/beside/{beside}", self.show_beside),
             form_route("/job/{job}/change/{trial}", self.decide),
         ]
 
@@ -54,9 +72,21 @@ class Changes:
         if told := find_too_late(story, form.text("seen")):
             return self._decisions.tell_too_late(request, job, told)
         try:
-            asked, wishes = read_change(story, form)
+            at = read_places(form) or _places_of(story)
+            if form.text("show") == "each":
+                ideas = [_as_it_stands(story), *read_ideas(story, form)]
+                if len(ideas) > MOST_BESIDE:
+                    got = f"{len(ideas) - 1} alternatives were chosen"
+                    raise SettingsError([Problem("", "", got, f"at most {MOST_BESIDE - 1}")])
+                if len(ideas) == 1 and not form.all("at"):
+                    raise _say_nothing_chosen()
+                beside = await errands.do(
+                    partial(self._trials.begin_beside, story.row, story.card.stamp, ideas, at)
+                )
+                return RedirectResponse(f"/job/{job}/beside/{beside.id}", 303)
+            idea = read_change(story, form)
             tried = await errands.do(
-                partial(self._trials.begin, story.row, story.card.stamp, asked, wishes)
+                partial(self._trials.begin, story.row, story.card.stamp, idea, at)
             )
         except HotfolderError as error:
             return self._shown.message(
@@ -64,6 +94,22 @@ class Changes:
                 back=f"/job/{job}",
             )  # fmt: skip
         return RedirectResponse(f"/job/{job}/change/{tried.id}", 303)
+
+    async def show_beside(self, request: Request) -> Response:
+        """Show several ideas next to each other, as far as they have been tried out."""
+        job = request.path_params["job"]
+        beside = self._trials.find_beside(job, request.path_params["beside"])
+        story = await self._find(job)
+        if beside is None or story is None:
+            return self._tell_none(request)
+        return self._shown.page(
+            request,
+            "beside.html",
+            story=story,
+            beside=beside,
+            proofs=[proof_of(each) for each in beside.tried],
+            too_late=find_too_late(story, beside.stamp),
+        )
 
     async def show(self, request: Request) -> Response:
         """Show how far a trial has come, or what it came to."""
@@ -77,13 +123,17 @@ class Changes:
                 request, "This could not be tried out", tried.problem, back=f"/job/{job}"
             )
         before = await errands.do(partial(read_views, self._root, job)) if tried.outcome else {}
+        has_numbers = bool(before) and (
+            await errands.do(partial(read_numbers, self._root, job)) is not None
+        )
         return self._shown.page(
             request,
             "change.html",
             story=story,
             tried=tried,
-            before=frozenset(before),
-            version=version_of(story.record),
+            before=proof_of_job(story, before, has_numbers=has_numbers),
+            after=proof_of(tried),
+            measures_before=list_measures(story.record, story.shown) if story.record else [],
             too_late=find_too_late(story, tried.stamp),
             who=find_login(),
         )
@@ -95,12 +145,17 @@ class Changes:
         views = tried.outcome.views if tried and tried.outcome else {}
         return give_picture(views.get(name) if VIEW_NAME.fullmatch(name) else None)
 
+    async def give_numbers(self, request: Request) -> Response:
+        """Give out the L*a*b* values of a trial."""
+        tried = self._trials.find(request.path_params["job"], request.path_params["trial"])
+        return give_numbers(tried.outcome.numbers if tried and tried.outcome else None)
+
     async def decide(self, request: Request, form: Form) -> Response:
         """Let a job go with the change that was looked at."""
         job = request.path_params["job"]
         tried = self._trials.find(job, request.path_params["trial"])
         story = await self._find(job)
-        if tried is None or tried.outcome is None or story is None:
+        if tried is None or tried.outcome is None or story is None or not tried.can_be_decided:
             return self._tell_none(request)
         if told := find_too_late(story, tried.stamp):
             return self._decisions.tell_too_late(request, job, told)
@@ -128,8 +183,8 @@ class Changes:
         release_job(
             self._root,
             tried.job,
-            list(tried.asked),
-            tried.wishes,
+            list(tried.idea.asked),
+            tried.idea.wishes,
             who=who or None,
             why=why,
             accept=is_accepted,
@@ -146,38 +201,94 @@ class Changes:
         return await errands.do(partial(read_story, self._root, job))
 
 
-def read_change(story: Story, form: Form) -> Asked:
-    """Read which change a person asks for.
+def read_change(story: Story, form: Form) -> Idea:
+    """Read which one change a person asks for: all of what they have filled in.
 
     Raises
     ------
     SettingsError
-        When they ask for none.
+        When they ask for none, or for what no one change can be.
     """
+    if form.all("for"):
+        allowed = "beside the others, as an alternative of its own"
+        raise SettingsError([Problem("", "", "Another destination is no change", allowed)])
+    if len(form.all("intent") + form.all("rendering")) > 1:
+        allowed = "one, or each beside the others"
+        raise SettingsError([Problem("", "", "Several renderings were chosen", allowed)])
+    ideas = read_ideas(story, form)
+    if not ideas:
+        raise _say_nothing_chosen()
+    return Idea(
+        "; ".join(each.title for each in ideas),
+        tuple(asked for each in ideas for asked in each.asked),
+        tuple(wish for each in ideas for wish in each.wishes),
+    )
+
+
+def read_ideas(story: Story, form: Form) -> list[Idea]:
+    """Read what a person has filled in as ideas of their own, one for each."""
+    ways = [way for way in list_ways(story.record) if way.options] if story.record else []
+    numbers = [each for each in form.all("way") if each.isdecimal() and len(each) < _MOST_DIGITS]
+    chosen = [int(each) for each in dict.fromkeys(numbers)]
+    ideas = [_idea_of(ways[number]) for number in chosen if number < len(ways)]
+    if long_edge := form.text("long_edge", 40):
+        ideas.append(Idea(f"Long edge {long_edge}", wishes=(LongEdgeWish(long_edge),)))
+    if form.text("no_enlargement") == "yes":
+        ideas.append(Idea("Nothing enlarged", wishes=(NoEnlargementWish(),)))
+    intents = [each.strip()[:40] for each in dict.fromkeys(form.all("intent")) if each.strip()]
+    ideas += [Idea(each.capitalize(), wishes=(IntentWish(each),)) for each in intents]
+    ways_in = [each for each in dict.fromkeys(form.all("rendering")) if each in RENDERINGS]
+    ideas += [Idea(each.capitalize(), wishes=(RenderingWish(each),)) for each in ways_in]
+    if setting := form.text("setting", 200):
+        ideas.append(Idea(setting, asked=(setting,)))
+    others = [each for each in form.all("for") if each.strip() and each != story.row.destination]
+    ideas += [Idea(f"For {name[:100]}", destination=name[:100]) for name in dict.fromkeys(others)]
+    return ideas
+
+
+def read_places(form: Form) -> list[tuple[float, float]]:
+    """Read which places in the picture a person wants to see, as shares of its sides."""
+    places = []
+    for text in form.all("at")[:_MOST_PLACES]:
+        found = _PLACE.fullmatch(text)
+        if found:
+            across, down = (min(1.0, float(each)) for each in found.groups())
+            places.append((across, down))
+    return places
+
+
+def proof_of(tried: Tried) -> Proof:
+    """Return what a page shows of a trial."""
+    at = f"/job/{tried.job}/change/{tried.id}"
+    outcome = tried.outcome
+    if outcome is None:
+        return Proof(f"{at}/view", tried.id, frozenset(), "")
+    numbers = f"{at}/numbers" if outcome.numbers else ""
+    return make_proof(
+        f"{at}/view", tried.id, outcome.views, numbers, outcome.shown, outcome.results
+    )
+
+
+def _places_of(story: Story) -> list[tuple[float, float]]:
+    """The places that the job's own sheet shows, so that all show the same."""
+    return [each.at for each in story.shown.places] if story.shown else []
+
+
+def _as_it_stands(story: Story) -> Idea:
+    can_be_made = bool(story.record and story.record.results)
+    return Idea("As it stands" if can_be_made else "As it stands, without a change")
+
+
+def _say_nothing_chosen() -> SettingsError:
+    allowed = "a size, a rendering, or another setting"
+    return SettingsError([Problem("", "", "Nothing was changed", allowed)])
+
+
+def _idea_of(way: WayOn) -> Idea:
+    """Read what a way on says in words for the command ``release``."""
     asked: list[str] = []
     wishes: list[Wish] = []
-    if long_edge := form.text("long_edge", 40):
-        wishes.append(LongEdgeWish(long_edge))
-    if intent := form.text("intent", 40):
-        wishes.append(IntentWish(intent))
-    if form.text("no_enlargement") == "yes":
-        wishes.append(NoEnlargementWish())
-    if setting := form.text("setting", 200):
-        asked.append(setting)
-    ways = [way for way in list_ways(story.record) if way.options] if story.record else []
-    chosen = form.text("way", 4)
-    if chosen.isdecimal() and int(chosen) < len(ways):
-        _add_options(ways[int(chosen)].options, asked, wishes)
-    if not asked and not wishes:
-        raise SettingsError(
-            [Problem("", "", "Nothing was changed", "a size, a rendering, or another setting")]
-        )
-    return asked, wishes
-
-
-def _add_options(options: tuple[str, ...], asked: list[str], wishes: list[Wish]) -> None:
-    """Add what a way on says in words for the command ``release``."""
-    for option, value in zip(options[::2], options[1::2], strict=False):
+    for option, value in zip(way.options[::2], way.options[1::2], strict=False):
         match option:
             case "--set":
                 asked.append(value)
@@ -185,3 +296,6 @@ def _add_options(options: tuple[str, ...], asked: list[str], wishes: list[Wish])
                 wishes.append(LongEdgeWish(value))
             case "--intent":
                 wishes.append(IntentWish(value))
+            case "--rendering":
+                wishes.append(RenderingWish(value))
+    return Idea(way.says[:1].upper() + way.says[1:], tuple(asked), tuple(wishes))

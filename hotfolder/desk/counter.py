@@ -6,8 +6,9 @@ import asyncio
 import hashlib
 import json
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from datetime import datetime
+from functools import partial
 from typing import Final
 
 from starlette.requests import Request
@@ -16,8 +17,9 @@ from starlette.routing import Route
 
 from hotfolder.desk import errands
 from hotfolder.desk.forms import Form, form_route
-from hotfolder.desk.reading import Overview, read_overview
+from hotfolder.desk.reading import Overview, Story, read_overview, read_story
 from hotfolder.desk.showing import Shown
+from hotfolder.ending.held_folder import JOB_NAME
 from hotfolder.settings.root import Root
 
 SEEN: Final = "hotfolder-desk-seen"
@@ -79,18 +81,29 @@ class Counter:
         """Say whenever something has changed, as server-sent events (HTML, 9.2)."""
         if self._streams >= _MOST_STREAMS:
             return Response("Too many pages are open.\n", 503, {"retry-after": "30"})
-        return StreamingResponse(
-            self._events(request.cookies.get(SEEN, "")), media_type="text/event-stream"
-        )
+        job, seen = request.query_params.get("job", ""), request.cookies.get(SEEN, "")
+        if not JOB_NAME.fullmatch(job):
+            job = ""
+        try:
+            page = int(request.query_params.get("page", "1"))
+        except ValueError:
+            page = 1
 
-    async def _events(self, seen: str) -> AsyncIterator[str]:
+        async def look() -> str:
+            if job:
+                return _fingerprint_of_job(await errands.do(partial(read_story, self._root, job)))
+            return _fingerprint(await self._look(page, seen))
+
+        return StreamingResponse(self._events(look), media_type="text/event-stream")
+
+    async def _events(self, look: Callable[[], Awaitable[str]]) -> AsyncIterator[str]:
         self._streams += 1
         try:
             last = ""
             yield "retry: 3000\n\n"
             while not self.ending.is_set():
                 try:
-                    now = _fingerprint(await self._look(1, seen))
+                    now = await look()
                 except errands.NoAnswer:
                     now = last
                 # a comment shows that the stream lives, and finds out who has gone
@@ -130,6 +143,13 @@ def _read_moment(text: str) -> datetime | None:
     except ValueError:
         return None
     return found if found.tzinfo else None
+
+
+def _fingerprint_of_job(story: Story | None) -> str:
+    if story is None:
+        return "none"
+    said = [story.card.stamp, story.standing, story.can_be_put_back, story.is_kept]
+    return hashlib.sha256(json.dumps(said).encode()).hexdigest()[:16]
 
 
 def _fingerprint(found: Overview) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getpass
 import re
+from collections.abc import Iterable
 from functools import partial
 from typing import Final
 from urllib.parse import quote
@@ -14,20 +15,27 @@ from starlette.routing import Route
 
 from hotfolder.desk import errands, pictures
 from hotfolder.desk.guard import STRANGERS_POLICY
+from hotfolder.desk.proofs import Proof, list_measures, make_proof
 from hotfolder.desk.reading import Story, read_story
 from hotfolder.desk.showing import Shown
+from hotfolder.desk.trials import MOST_BESIDE
 from hotfolder.ending.held_folder import JOB_NAME
 from hotfolder.ending.why import can_be_released_as_it_is, list_ways
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.facts import describe_column
 from hotfolder.model.intent import Intent
 from hotfolder.model.records import SHEET, Record
+from hotfolder.model.rendering import DETAIL, REFINED
 from hotfolder.model.units import MM_PER_INCH
 from hotfolder.pages.words import local_time
+from hotfolder.settings.files import read_title
 from hotfolder.settings.root import Root
 
 VIEW_NAME: Final = re.compile(r"[a-z]+(?:-\d{1,3})?")
 """Of a picture on a proof sheet."""
+
+RENDERINGS: Final = (str(REFINED), str(DETAIL))
+"""Ways of colours into a medium that are no profile's intent, by name."""
 
 _FOR_EVER = {"cache-control": "private, max-age=31536000, immutable"}
 _SLASHES = re.compile(r'[\x00-\x1f\x7f"\\/]')
@@ -47,6 +55,7 @@ class JobPages:
             Route("/job/{job}/thumbnail", self.give_thumbnail),
             Route("/job/{job}/sheet", self.give_sheet),
             Route("/job/{job}/view/{name}", self.give_view),
+            Route("/job/{job}/numbers", self.give_numbers),
             Route("/job/{job}/result/{number:int}", self.give_result),
         ]
 
@@ -60,18 +69,20 @@ class JobPages:
             )
         views = await errands.do(partial(pictures.read_views, self._root, job))
         record = story.record
-        places = sum(name.startswith("finished-") for name in views)
+        numbers = await errands.do(partial(pictures.read_numbers, self._root, job))
         return self._shown.page(
             request,
             "job.html",
             story=story,
-            views=frozenset(views),
-            places=range(1, places + 1),
+            proof=proof_of_job(story, views, has_numbers=numbers is not None),
+            measures=list_measures(record, story.shown) if record else [],
             facts=_list_facts(record) if record else [],
             ways=[way for way in list_ways(record) if way.options] if record else [],
             can_go_as_it_is=bool(record) and can_be_released_as_it_is(record) if record else False,
-            version=version_of(record),
             intents=list(Intent),
+            renderings=RENDERINGS,
+            others=await errands.do(partial(list_others, self._root, story.row.destination)),
+            most_beside=MOST_BESIDE - 1,
             who=find_login(),
         )
 
@@ -91,6 +102,14 @@ class JobPages:
             views = await errands.do(partial(pictures.read_views, self._root, job))
             data = views.get(name)
         return give_picture(data)
+
+    async def give_numbers(self, request: Request) -> Response:
+        """Give out the L*a*b* values of a job's proof."""
+        job = request.path_params["job"]
+        data = None
+        if JOB_NAME.fullmatch(job):
+            data = await errands.do(partial(pictures.read_numbers, self._root, job))
+        return give_numbers(data)
 
     async def give_sheet(self, request: Request) -> Response:
         """Give out a job's proof sheet, which can do nothing here."""
@@ -135,6 +154,27 @@ def give_picture(data: bytes | None) -> Response:
         return _gone()
     headers = {**_FOR_EVER, "content-security-policy": STRANGERS_POLICY}
     return Response(data, media_type="image/jpeg", headers=headers)
+
+
+def give_numbers(data: bytes | None) -> Response:
+    """Give out L*a*b* values as `hotfolder.pages.numbers` has them; 404 for None."""
+    if data is None:
+        return _gone()
+    return Response(data, media_type="application/octet-stream", headers=_FOR_EVER)
+
+
+def proof_of_job(story: Story, views: Iterable[str], *, has_numbers: bool) -> Proof:
+    """Return what a page shows of a job's proof sheet."""
+    at, version = f"/job/{story.row.id}", version_of(story.record)
+    numbers = f"{at}/numbers?of={version}" if has_numbers else ""
+    results = story.record.results if story.record else ()
+    return make_proof(f"{at}/view", version, views, numbers, story.shown, results)
+
+
+def list_others(root: Root, destination: str) -> list[tuple[str, str]]:
+    """List the other destinations: name and title."""
+    found = sorted(root.destinations.glob("*.toml"))
+    return [(each.stem, read_title(each)) for each in found if each.stem != destination]
 
 
 def _gone() -> Response:

@@ -21,7 +21,7 @@ from hotfolder.ledger.details import State
 from hotfolder.ledger.reading import JobRow, read_job
 from hotfolder.model.records import SHEET, Attachment, AttachmentKind, ResultRecord
 from hotfolder.settings.root import Root
-from hotfolder.work.comparison import pictures_of
+from hotfolder.work.comparison import numbers_of, pictures_of
 
 _MOST_BYTES = 16 * 2**20
 _PIECE = 2**18
@@ -62,6 +62,28 @@ def take_views(sheet: bytes) -> Mapping[str, bytes]:
     """Take the pictures out of a proof sheet: JPEG files by the name of the view."""
     found = pictures_of(sheet.decode("utf-8", "replace"))
     return {name: base64.b64decode(uri.partition(",")[2]) for name, uri in found.items()}
+
+
+def read_numbers(root: Root, job: str) -> bytes | None:
+    """Return the numbers on a job's proof sheet; None when it has none.
+
+    Raises
+    ------
+    OSError, StorageError
+        As for `read_attachment`.
+
+    See Also
+    --------
+    hotfolder.pages.numbers
+    """
+    sheet = read_attachment(root, job, SHEET)
+    return take_numbers(sheet) if sheet else None
+
+
+@lru_cache(maxsize=6)
+def take_numbers(sheet: bytes) -> bytes | None:
+    """Take the numbers out of a proof sheet; None when it has none."""
+    return numbers_of(sheet.decode("utf-8", "replace"))
 
 
 def open_result(root: Root, job: str, number: int) -> tuple[ResultRecord, BinaryIO] | None:

@@ -6,8 +6,9 @@ Nothing here writes, and nothing waits for the daemon. Everything is read in a t
 
 from __future__ import annotations
 
+import contextlib
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
@@ -22,7 +23,7 @@ from hotfolder.errors import PluginError
 from hotfolder.ledger.details import State
 from hotfolder.ledger.lock import find_holder
 from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
-from hotfolder.model.records import End, Record
+from hotfolder.model.records import End, Record, WorkRecord
 from hotfolder.model.units import Money
 from hotfolder.overview.sentences import describe_batches, describe_problems
 from hotfolder.overview.status import Status, WaitingThing, collect, describe_job
@@ -82,6 +83,8 @@ class Overview:
     """What is wrong with a destination: its name, and a sentence."""
     batches: tuple[str, ...]
     at_work: tuple[WaitingThing, ...]
+    small: Mapping[str, str]
+    """Addresses of small pictures of what is worked on, by its job, as far as there are any."""
     queued: tuple[tuple[str, int], ...]
     """What waits for the program: why, and how many."""
     delivered: tuple[Card, ...]
@@ -106,6 +109,8 @@ class Story:
     is_kept: bool
     """Whether a copy of the original is kept for the time after it was given up."""
     is_served: bool
+    shown: SheetFindings | None
+    """What was measured when its proof sheet was made."""
 
 
 def stamp_of(row: JobRow) -> str:
@@ -136,6 +141,9 @@ def read_overview(root: Root, page: int, since: datetime | None) -> Overview:
     status = collect(root)
     since = since or datetime.now(UTC) - _AT_FIRST
     teller = _Teller(root, status)
+    waiting = status["waiting"]
+    ours = [each for each in waiting if each["who"] != "you"]
+    at_work = [each for each in ours if each["share"] is not None][:_MOST_AT_WORK]
     with open_reader(root.ledger) as ledger:
         counted = sum(each.get(End.HELD, 0) for each in ledger.count_ended().values())
         pages = max(1, -(-counted // PER_PAGE))
@@ -143,9 +151,9 @@ def read_overview(root: Root, page: int, since: datetime | None) -> Overview:
         rows = ledger.undecided(PER_PAGE, (page - 1) * PER_PAGE)
         held = tuple(teller.make_card(row) for row in rows)
         delivered, number = _read_delivered(ledger, teller, status, since)
-    waiting = status["waiting"]
-    ours = [each for each in waiting if each["who"] != "you"]
-    at_work = [each for each in ours if each["share"] is not None][:_MOST_AT_WORK]
+        working = [ledger.find_job(each["job"]) for each in at_work if each["job"]]
+        # one that was held before, and is made again, has a small picture
+        small = {row.id: _thumbnail_of(row.record) for row in working if row and row.record}
     queued = Counter(each["why"] for each in ours if each not in at_work)
     yours, others = describe_batches(status)
     problems = [
@@ -164,6 +172,7 @@ def read_overview(root: Root, page: int, since: datetime | None) -> Overview:
         problems=(*problems, *(("", line) for line in yours)),
         batches=tuple(others),
         at_work=tuple(at_work),
+        small=small,
         queued=tuple(queued.most_common()),
         delivered=delivered,
         delivered_in_all=number,
@@ -199,12 +208,31 @@ def read_story(root: Root, job: str) -> Story | None:
         can_be_put_back=row.end is End.DISCARDED and is_kept,
         is_kept=is_kept,
         is_served=is_served,
+        shown=find_shown(teller.showing, record) if record else None,
     )
 
 
 def folders_of(root: Root, destination: str) -> DestinationFolders:
     """Where a destination's folders are, as far as its file can be read."""
     return root.folders(destination, read_folders(root.destinations / f"{destination}.toml"))
+
+
+def list_showing(root: Root) -> frozenset[str]:
+    """Name the stages that make proof sheets; none when stages cannot be loaded."""
+    try:
+        stages = load_registry(root.plugins).stages
+    except PluginError:
+        return frozenset()
+    return frozenset(name for name, stage in stages.items() if stage.role is Role.SHEET)
+
+
+def find_shown(showing: frozenset[str], record: WorkRecord) -> SheetFindings | None:
+    """Find what was measured when the proof sheet was made; None when none was made."""
+    for stage, found in record.findings.items():
+        if stage in showing:
+            with contextlib.suppress(ValidationError):  # of an earlier version
+                return SheetFindings.model_validate(found)
+    return None
 
 
 class _Teller:
@@ -217,13 +245,9 @@ class _Teller:
         self._now = datetime.now(UTC)
 
     @cached_property
-    def _showing(self) -> frozenset[str]:
+    def showing(self) -> frozenset[str]:
         """Stages that make proof sheets, whose findings say what a print costs."""
-        try:
-            stages = load_registry(self._root.plugins).stages
-        except PluginError:
-            return frozenset()
-        return frozenset(name for name, stage in stages.items() if stage.role is Role.SHEET)
+        return list_showing(self._root)
 
     def make_card(self, row: JobRow) -> Card:
         """Return what a list shows of a job."""
@@ -253,14 +277,8 @@ class _Teller:
         return found["title"] or destination
 
     def _find_cost(self, record: Record | None) -> Money | None:
-        for stage, found in (record.findings if record else {}).items():
-            if stage not in self._showing:
-                continue
-            try:
-                return SheetFindings.model_validate(found).material_cost
-            except ValidationError:
-                continue  # of an earlier version
-        return None
+        found = find_shown(self.showing, record) if record else None
+        return found.material_cost if found else None
 
     def _find_under_way(self, row: JobRow) -> str:
         """Say what has been handed over and not been taken up; "" when nothing has."""

@@ -1,4 +1,4 @@
-"""Trying a change out before it is decided: what it would look like, and be held for.
+"""Trying changes out before one is decided: what each would look like, and be held for.
 
 A trial is made as `hotfolder proof` makes one (`work.trial`), in a temporary folder, one after the
 other: the daemon's work goes first. What a person is told of is kept for a while, so that their
@@ -11,12 +11,13 @@ import secrets
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from hotfolder.desk.pictures import take_views
+from hotfolder.desk.pictures import take_numbers, take_views
+from hotfolder.desk.proofs import Measure, list_measures
 from hotfolder.desk.reading import folders_of
 from hotfolder.disk import durable
 from hotfolder.disk.pulse import Errand
@@ -29,13 +30,26 @@ from hotfolder.ledger.reading import JobRow, read_job
 from hotfolder.model.records import SHEET, Changes, Reason, Release, ResultRecord
 from hotfolder.model.wishes import Wish
 from hotfolder.pages.words import describe_changes
+from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
-from hotfolder.stages.roles import Role
-from hotfolder.work.trial import Trial, try_out, with_stage, workplace
+from hotfolder.stages.roles import Role, SheetFindings
+from hotfolder.work.trial import (
+    Trial,
+    destinations,
+    read_findings,
+    say_places,
+    try_out,
+    with_stage,
+    workplace,
+)
 
-_MOST_KEPT: Final = 12
-_MOST_WAITING: Final = 4
+MOST_BESIDE: Final = 6
+"""Alternatives that are shown next to each other."""
+
+_MOST_KEPT: Final = 18
+_MOST_SETS: Final = 12
+_MOST_WAITING: Final = 12
 _MOST_PAGE_BYTES = 16 * 2**20
 
 
@@ -60,20 +74,38 @@ class Outcome:
     results: tuple[ResultRecord, ...]
     views: dict[str, bytes]
     """Pictures of its proof sheet, by the name of the view."""
+    numbers: bytes | None
+    """L*a*b* of both sides; see `hotfolder.pages.numbers`."""
+    shown: SheetFindings | None
+    """What was measured when its proof sheet was made."""
+    measures: tuple[Measure, ...]
+
+
+@dataclass(frozen=True)
+class Idea:
+    """What could be made of a picture instead."""
+
+    title: str
+    """As a person calls it."""
+    asked: tuple[str, ...] = ()
+    """Changes as ``stage.key=value``."""
+    wishes: tuple[Wish, ...] = ()
+    destination: str = ""
+    """Another destination; "" for the job's own."""
 
 
 @dataclass
 class Tried:
-    """A change to one held job that a person asked about."""
+    """An idea for one held job that a person asked about."""
 
     job: str
     stamp: str
     """What the person had seen of the job."""
-    asked: tuple[str, ...]
-    """Changes as ``stage.key=value``."""
-    wishes: tuple[Wish, ...]
+    idea: Idea
     says: str
-    """The change in words."""
+    """The change in words; "" when there is none."""
+    at: tuple[tuple[float, float], ...] = ()
+    """Places to be shown, as shares of the original's sides; the worst when there are none."""
     id: str = field(default_factory=lambda: secrets.token_urlsafe(12))
     doing: str = "waits for its turn"
     share: float = 0.0
@@ -86,6 +118,26 @@ class Tried:
         """Whether there is an answer."""
         return self.outcome is not None or bool(self.problem)
 
+    @property
+    def can_be_decided(self) -> bool:
+        """Whether the job can be let go with it: a change at its own destination."""
+        return bool(self.says) and not self.idea.destination
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Several ideas for one job, to be looked at next to each other."""
+
+    job: str
+    stamp: str
+    tried: tuple[Tried, ...]
+    id: str = field(default_factory=lambda: secrets.token_urlsafe(12))
+
+    @property
+    def is_done(self) -> bool:
+        """Whether there is an answer to all of them."""
+        return all(each.is_done for each in self.tried)
+
 
 class Trials:
     """Changes that are, or were, tried out at this desk."""
@@ -93,6 +145,7 @@ class Trials:
     def __init__(self, root: Root) -> None:
         self._root = root
         self._tried: OrderedDict[str, Tried] = OrderedDict()
+        self._beside: OrderedDict[str, Beside] = OrderedDict()
         self._lock = threading.Lock()
         self._ending = threading.Event()
         self._turn = threading.Lock()
@@ -102,7 +155,14 @@ class Trials:
         found = self._tried.get(trial)
         return found if found and found.job == job else None
 
-    def begin(self, row: JobRow, stamp: str, asked: Sequence[str], wishes: Sequence[Wish]) -> Tried:
+    def find_beside(self, job: str, name: str) -> Beside | None:
+        """Find ideas that were asked about together; None when they are not kept any more."""
+        found = self._beside.get(name)
+        return found if found and found.job == job else None
+
+    def begin(
+        self, row: JobRow, stamp: str, idea: Idea, at: Sequence[tuple[float, float]] = ()
+    ) -> Tried:
         """Begin to try a change out, in a thread of its own.
 
         Raises
@@ -112,17 +172,52 @@ class Trials:
         TooMany
             When others wait already.
         """
-        planned = plan_change(self._root, row, asked, wishes)
-        tried = Tried(row.id, stamp, tuple(asked), tuple(wishes), _say(planned.changes))
+        (tried,) = self._begin(row, stamp, [idea], at)
+        return tried
+
+    def begin_beside(
+        self, row: JobRow, stamp: str, ideas: Sequence[Idea], at: Sequence[tuple[float, float]]
+    ) -> Beside:
+        """Begin to try several ideas out, one after the other; raises as `begin` does."""
+        beside = Beside(row.id, stamp, tuple(self._begin(row, stamp, ideas, at)))
         with self._lock:
-            if sum(not each.is_done for each in self._tried.values()) >= _MOST_WAITING:
+            self._beside[beside.id] = beside
+            while len(self._beside) > _MOST_SETS:
+                self._beside.popitem(last=False)
+        return beside
+
+    def _begin(
+        self, row: JobRow, stamp: str, ideas: Sequence[Idea], at: Sequence[tuple[float, float]]
+    ) -> list[Tried]:
+        begun = []
+        for idea in ideas:
+            after, changes = self._plan(row, idea)
+            if idea.destination:
+                idea = replace(idea, title=f"For {after.file.title or after.name}")  # noqa: PLW2901
+            begun.append(Tried(row.id, stamp, idea, _say(changes), tuple(at)))
+        with self._lock:
+            waiting = sum(not each.is_done for each in self._tried.values())
+            if waiting + len(begun) > _MOST_WAITING:
                 raise TooMany("Others are being tried out already. Ask again in a moment.")
-            self._tried[tried.id] = tried
+            self._tried.update((each.id, each) for each in begun)
             done = [key for key, each in self._tried.items() if each.is_done]
             for key in done[: max(0, len(self._tried) - _MOST_KEPT)]:
                 del self._tried[key]
-        Errand("trial", lambda: self._run(tried))
-        return tried
+
+        def run_all() -> None:
+            for each in begun:
+                self._run(each)
+
+        Errand("trial", run_all)
+        return begun
+
+    def _plan(self, row: JobRow, idea: Idea) -> tuple[Destination, Changes]:
+        """Return the destination as it would be, and what is changed of it."""
+        if idea.destination:
+            (found,) = destinations(self._root, [idea.destination])
+            return found, {}
+        planned = plan_change(self._root, row, idea.asked, idea.wishes)
+        return planned.after, planned.changes
 
     def end(self) -> None:
         """Stop what is being tried out."""
@@ -141,11 +236,9 @@ class Trials:
         row = read_job(self._root.ledger, tried.job)
         if row is None or row.record is None:
             raise StorageError("There is no such job any more.")
-        planned = plan_change(self._root, row, tried.asked, tried.wishes)
-        showing = load_registry(self._root.plugins).name_in_role(
-            Role.SHEET, planned.after.file.stages
-        )
-        raw = with_stage(planned.after, showing, {})
+        after, _ = self._plan(row, tried.idea)
+        showing = load_registry(self._root.plugins).name_in_role(Role.SHEET, after.file.stages)
+        raw = with_stage(after, showing, {"at": say_places(tried.at)} if tried.at else {})
 
         def tell(doing: str, share: float) -> None:
             tried.doing, tried.share = doing, share
@@ -155,15 +248,20 @@ class Trials:
         with workplace() as folder:
             tell("reading", 0.0)
             image = _find_original(self._root, row)
-            trial = try_out(self._root, image, planned.after, raw, folder, tell)
+            trial = try_out(self._root, image, after, raw, folder, tell)
             reasons = trial.work.reasons if trial.work else ()
             told = Release(who="", why="", at=datetime.now(UTC), waived=row.record.reasons)
+            shown = read_findings(trial, showing, SheetFindings)
+            sheet = _read_sheet(trial)
             return Outcome(
                 end=trial.end,
                 told=tuple(trial.reasons),
                 worse=tuple(find_worse(reasons, told)),
                 results=trial.work.results if trial.work else (),
-                views=_read_views(trial),
+                views=dict(take_views(sheet)),
+                numbers=take_numbers(sheet),
+                shown=shown,
+                measures=tuple(list_measures(trial.work, shown)) if trial.work else (),
             )
 
 
@@ -188,15 +286,15 @@ def _find_original(root: Root, row: JobRow) -> Path:
     raise StorageError(f"The original of {row.id} is not there any more as it was held.")
 
 
-def _read_views(trial: Trial) -> dict[str, bytes]:
-    pages = (
-        [each.path for each in trial.work.attachments if each.kind == SHEET] if (trial.work) else []
-    )
+def _read_sheet(trial: Trial) -> bytes:
+    """Read a trial's proof sheet; nothing when it has none."""
+    work = trial.work
+    pages = [each.path for each in work.attachments if each.kind == SHEET] if work else []
     if not pages:
-        return {}
+        return b""
     with durable.open_to_read(trial.folder / pages[0]) as file:
         sheet = file.read(_MOST_PAGE_BYTES + 1)
-    return dict(take_views(sheet)) if len(sheet) <= _MOST_PAGE_BYTES else {}
+    return sheet if len(sheet) <= _MOST_PAGE_BYTES else b""
 
 
 def _say(changes: Changes) -> str:

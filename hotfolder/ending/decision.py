@@ -202,7 +202,7 @@ def plan_change(
         for stage, settings in granted.items():
             changes.setdefault(stage, {}).update(settings)
     after = destination
-    if changes:
+    if changes or raw != destination.raw:
         after = _check_changes(path, with_changes(raw, changes), changes, registry)
     return PlannedChange(destination, after, changes)
 

@@ -111,6 +111,11 @@ class SheetFindings(_Findings):
     """Of one print; None when no price is set."""
     face: Rectangle | None = None
     """What is looked at; None when that is all of it, without wrap and bleed."""
+    has_bleed: bool = False
+    """Whether what lies around the face is cut off; else it is folded away."""
+    original_at: tuple[float, float, float, float] | None = None
+    """Where the whole original lies: left, top, width, height as shares of the picture's; None when
+    that is not known."""
     places: tuple[ShownPlace, ...]
     """The places that are shown, the worst first."""
     kept: Kept | None = None

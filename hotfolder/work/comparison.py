@@ -26,6 +26,7 @@ from hotfolder.model.rendering import PERCEPTUAL, RELATIVE, Way
 from hotfolder.model.units import Money
 from hotfolder.model.wishes import RenderingWish
 from hotfolder.pages.frame import load_template, source_hash, style, text_of
+from hotfolder.pages.numbers import unpack_numbers
 from hotfolder.settings.changes import grant, who_grants, with_changes
 from hotfolder.settings.files import Destination, Intake, check_destination
 from hotfolder.settings.root import Root
@@ -277,6 +278,25 @@ def pictures_of(sheet: str) -> dict[str, str]:
 
     Images().feed(sheet)
     return found
+
+
+def numbers_of(sheet: str) -> bytes | None:
+    """Take the numbers out of a proof sheet; None when it has none.
+
+    See Also
+    --------
+    hotfolder.pages.numbers
+    """
+    found: list[str] = []
+
+    class Elements(HTMLParser):
+        def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+            given = dict(attrs)
+            if tag == "data" and "data-numbers" in given:
+                found.append(given.get("value") or "")
+
+    Elements().feed(sheet)
+    return unpack_numbers(found[0]) if found else None
 
 
 def _raw(

@@ -2,33 +2,39 @@
 
 from __future__ import annotations
 
+import contextlib
+import re
+import shutil
 import subprocess
 import sys
 import threading
+from pathlib import Path
 
+import numpy as np
 import pytest
 from selenium import webdriver
+from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 
-from desk.conftest import hold_all
+from desk.conftest import worked
 from faults.serving import serving
+from hotfolder.desk.pictures import read_numbers
+from hotfolder.ledger.reading import open_reader
 from hotfolder.settings.root import Root
-from tools import needs_tool
-from whole.conftest import drop, records, write_destination
+from tools import needs_tool, read_axe
+from whole.conftest import drop, records
 
+__all__ = ["worked"]
 pytestmark = [pytest.mark.whole, needs_tool("chromium"), needs_tool("chromedriver")]
 DEADLINE_S = 90
 
 
 @pytest.fixture
-def desk(root: Root):
-    """The first address of a desk, and its root, in which a daemon works."""
-    for file in root.destinations.glob("*.toml"):
-        if file.stem != "fine-art-canvas":
-            file.unlink()
-    write_destination(root)
-    hold_all(root)
+def opened(worked: Root, tmp_path: Path):
+    """The first address of a desk, and its root, where two pictures wait and nothing works."""
+    root = Root(Path(shutil.copytree(worked.path, tmp_path / "root")))
     process = subprocess.Popen(
         [sys.executable, "-m", "hotfolder", "desk", root.path, "--no-browser", "--port", "0"],
         stdout=subprocess.PIPE,
@@ -38,9 +44,7 @@ def desk(root: Root):
     late.start()
     try:
         lines = iter(process.stdout.readline, "")
-        address = next(line.strip() for line in lines if line.startswith("http"))
-        with serving(root):
-            yield address, root
+        yield next(line.strip() for line in lines if line.startswith("http")), root
     finally:
         late.cancel()
         process.terminate()
@@ -48,11 +52,18 @@ def desk(root: Root):
         process.stdout.close()
 
 
-def wait_for(browser: webdriver.Chrome, said: str) -> None:
-    """Until the page says it; by itself, for nothing here loads it again."""
+@pytest.fixture
+def desk(opened):
+    """The same, and a daemon works in the root."""
+    with serving(opened[1]):
+        yield opened
+
+
+def wait_for(browser: webdriver.Chrome, said: str, *, there: bool = True) -> None:
+    """Until the page says it, or not any more; by itself, for nothing here loads it again."""
 
     def is_said(_browser: webdriver.Chrome) -> bool:
-        return said in browser.execute_script("return document.body.innerText")
+        return (said in browser.execute_script("return document.body.innerText")) is there
 
     WebDriverWait(browser, DEADLINE_S, ignored_exceptions=[Exception]).until(is_said, said)
 
@@ -68,7 +79,7 @@ def test_a_picture_is_dropped_held_compared_changed_and_delivered(desk, chromium
     chromium.get_log("browser")
     chromium.get(address)
     assert "key=" not in chromium.current_url
-    wait_for(chromium, "No picture waits for you")
+    wait_for(chromium, "2 pictures wait for you")
 
     click(chromium, "Drop files")
     chromium.find_element(By.NAME, "files").send_keys(str(picture))
@@ -76,7 +87,7 @@ def test_a_picture_is_dropped_held_compared_changed_and_delivered(desk, chromium
     wait_for(chromium, "reeds.tif: dropped")
 
     click(chromium, "The counter")
-    wait_for(chromium, "One picture waits for you")  # the page learns of it by itself
+    wait_for(chromium, "3 pictures wait for you")  # the page learns of it by itself
     click(chromium, "reeds.tif")
     finished, printed = (
         chromium.find_element(By.CSS_SELECTOR, f".pair figure:nth-of-type({number}) img")
@@ -86,7 +97,7 @@ def test_a_picture_is_dropped_held_compared_changed_and_delivered(desk, chromium
     assert chromium.execute_script("return arguments[0].naturalWidth > 0", printed)
 
     chromium.find_element(By.NAME, "long_edge").send_keys("4 cm")
-    click(chromium, "Show me with this change")
+    click(chromium, "Show all of it as one change")
     wait_for(chromium, "no more than it is held for now")
     chromium.find_element(By.NAME, "why").send_keys("a small one will do")
     click(chromium, "Let it go with this change")
@@ -99,3 +110,186 @@ def test_a_picture_is_dropped_held_compared_changed_and_delivered(desk, chromium
     last = records(root)[-1]
     assert ("delivered", 157) == (last["state"], last["results"][0]["width_px"])
     assert [] == [each for each in chromium.get_log("browser") if each["level"] == "SEVERE"]
+
+
+@contextlib.contextmanager
+def watching(root):
+    """A daemon in a process of its own, which is killed in the end."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "hotfolder", "watch", root.path, "--quiet"],
+        stdout=subprocess.DEVNULL,
+    )
+    try:
+        yield
+    finally:
+        process.kill()
+        process.wait()
+
+
+def test_a_page_stays_while_the_daemon_is_killed_and_started_again(opened, chromium):
+    address, root = opened
+    chromium.get(address)
+    wait_for(chromium, "2 pictures wait for you")
+    wait_for(chromium, "Nobody serves this root")
+    chromium.execute_script(
+        "window.isTheSame = true;"
+        "document.querySelector('.choose-it input').click();"
+        "document.querySelector('.says h2 a').focus()"
+    )
+    for name, said in (("late.tif", "3 pictures wait"), ("later.tif", "4 pictures wait")):
+        with watching(root):
+            wait_for(chromium, "Nobody serves this root", there=False)
+            drop(root, name, seed=len(name))
+            wait_for(chromium, said)
+        wait_for(chromium, "Nobody serves this root")
+    # nothing but what has changed was touched: the tick, the focus and the page are the same
+    assert chromium.execute_script(
+        "return [window.isTheSame, document.querySelectorAll('.choose-it input:checked').length,"
+        " document.activeElement.textContent]"
+    ) == [True, 1, "mud.tif"]
+
+
+def test_a_picture_is_given_up_and_put_back(desk, chromium):
+    chromium.get(desk[0])
+    click(chromium, "mud.tif")
+    chromium.find_element(By.NAME, "why").send_keys("the wrong one")
+    click(chromium, "Give it up")
+    wait_for(chromium, "(the wrong one)")  # the page learns by itself what the daemon has done
+    wait_for(chromium, "It was given up")
+    assert [] == chromium.find_elements(By.CSS_SELECTOR, ".decide")
+    click(chromium, "Put it back")
+    wait_for(chromium, "It has been dropped again")
+    click(chromium, "To the counter")
+    wait_for(chromium, "2 pictures wait for you")
+    click(chromium, "mud.tif")
+    wait_for(chromium, "It waits for you")
+
+
+def go_to(browser, selector):
+    """Press Tab until the focus is there."""
+    for _ in range(60):
+        ActionChains(browser).send_keys(Keys.TAB).perform()
+        if browser.switch_to.active_element in browser.find_elements(By.CSS_SELECTOR, selector):
+            return browser.switch_to.active_element
+    raise AssertionError(selector)
+
+
+def press(browser, *keys):
+    ActionChains(browser).send_keys(*keys).perform()
+
+
+def test_a_whole_decision_by_keyboard(desk, chromium):
+    address, root = desk
+    chromium.get(address)
+    press(chromium, Keys.TAB, Keys.ENTER)  # past the head of the page
+    while go_to(chromium, ".says a").text != "mud.tif":
+        pass
+    press(chromium, Keys.ENTER)
+    wait_for(chromium, "As it will print")
+    job = chromium.current_url.rpartition("/")[2]
+    go_to(chromium, ".pair figure:nth-of-type(2) .mat")
+    press(chromium, Keys.ARROW_RIGHT, Keys.ARROW_DOWN)
+    wait_for(chromium, "ΔE00")
+    spoken = chromium.find_element(By.CSS_SELECTOR, "[data-spoken]").get_attribute("textContent")
+    assert "51 % across, 51 % down. As finished: L* " in spoken
+    # the numbers are those that the sheet was made with
+    numbers = np.frombuffer(read_numbers(root, job), "<i2")
+    width, height = numbers[1:3]
+    planes = numbers[6:].reshape(6, height, width)[:3, int(0.51 * height), int(0.51 * width)] / 10
+    said = re.search(r"As finished: L\* (\S+) a\* (\S+) b\* (\S+)\.", spoken)
+    assert planes.tolist() == [float(each.replace("−", "-")) for each in said.groups()]
+    press(chromium, Keys.ENTER)
+    assert 1 == len(chromium.find_elements(By.CSS_SELECTOR, "[data-marked] input"))
+    go_to(chromium, "[name=why]")
+    press(chromium, "as it should be")
+    go_to(chromium, "button.main")
+    press(chromium, Keys.ENTER)
+    wait_for(chromium, "It was delivered")
+    assert "as it should be" == records(root)[-1]["release"]["why"]
+
+
+def test_alternatives_are_shown_at_the_same_places_and_one_is_taken(desk, chromium):
+    address, root = desk
+    chromium.get(address)
+    click(chromium, "mud.tif")
+    ActionChains(chromium).move_to_element(
+        chromium.find_element(By.CSS_SELECTOR, ".pair .mat")
+    ).click().perform()
+    assert 2 == len(chromium.find_elements(By.CSS_SELECTOR, ".mark"))  # one on each side
+    chromium.find_element(By.NAME, "long_edge").send_keys("4 cm")
+    chromium.find_element(By.CSS_SELECTOR, "[value=perceptual]").click()
+    click(chromium, "Show them next to each other")
+    wait_for(chromium, "Next to each other")
+
+    def are_all_there(_browser):
+        return 3 == len(chromium.find_elements(By.CSS_SELECTOR, ".pair figure[data-side]"))
+
+    WebDriverWait(chromium, DEADLINE_S).until(are_all_there)
+    wait_for(chromium, "4.0 × 2.7 cm")
+    pieces = chromium.find_elements(By.CSS_SELECTOR, ".places li:nth-of-type(1) img.medium")
+    assert 3 == len(pieces)  # and one place only: the one that was marked
+    assert [] == chromium.find_elements(By.CSS_SELECTOR, ".places li:nth-of-type(2)")
+    assert [] == [each for each in records(root) if each["state"] == "delivered"][1:]
+    click(chromium, "Take this one")
+    wait_for(chromium, "no more than it is held for now")
+    click(chromium, "Let it go with this change")
+    wait_for(chromium, "It was delivered")
+    assert 157 == records(root)[-1]["results"][0]["width_px"]
+
+
+def test_differences_in_the_page_are_the_published_ones(opened, chromium):
+    chromium.get(opened[0])
+    lines = (Path(__file__).parents[1] / "reference" / "ciede2000-pairs.csv").read_text()
+    rows = [line.split(",") for line in lines.splitlines() if not line.startswith("#")][1:]
+    pairs = [[float(each) for each in row] for row in rows]
+    found = chromium.execute_script(
+        "return arguments[0].map((p) => deskColours.difference(p.slice(0, 3), p.slice(3, 6)))",
+        pairs,
+    )
+    assert 34 == len(found)
+    assert [pair[6] for pair in pairs] == pytest.approx(found, abs=0.00005)
+
+
+def test_nothing_keeps_people_out_of_any_page(opened, chromium):
+    axe = read_axe()
+    address, root = opened
+    chromium.get(address)
+    home = chromium.current_url.rstrip("/")
+    with open_reader(root.ledger) as ledger:
+        jobs = [row.id for row in ledger.ended_jobs()]
+    try:
+        for mode in ("light", "dark"):
+            feature = {"name": "prefers-color-scheme", "value": mode}
+            chromium.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [feature]})
+            for path in ("/", "/drop", "/job/none", *(f"/job/{job}" for job in jobs)):
+                chromium.get(f"{home}{path}")
+                assert [] == find_barriers(chromium, axe), (mode, path)
+            chromium.get(home)
+            for box in chromium.find_elements(By.NAME, "job"):
+                box.click()
+            click(chromium, "Decide those that are ticked")
+            assert [] == find_barriers(chromium, axe), (mode, "several")
+        # 200 % of 1200 pixels, and a telephone
+        for width in (600, 390):
+            size = {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": False}
+            chromium.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+            for path in ("/", "/drop", *(f"/job/{job}" for job in jobs)):
+                chromium.get(f"{home}{path}")
+                wide = chromium.execute_script("return document.documentElement.scrollWidth")
+                assert wide <= width, path
+    finally:
+        chromium.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+        chromium.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+
+
+def find_barriers(browser, axe):
+    """What axe finds serious on the page, with the rule and where."""
+    browser.execute_cdp_cmd("Runtime.evaluate", {"expression": axe})
+    found = browser.execute_async_script(
+        "const done = arguments[0]; axe.run(document).then((found) => done(found.violations))"
+    )
+    return [
+        (each["id"], [node["html"][:120] for node in each["nodes"]][:3])
+        for each in found
+        if each["impact"] in {"serious", "critical"}
+    ]

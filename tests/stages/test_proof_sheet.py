@@ -22,6 +22,7 @@ from hotfolder import (
     RasterSpec,
     ReachMeasured,
 )
+from hotfolder.colour.engine import to_lab
 from hotfolder.colour.hues import HUES
 from hotfolder.colour.loss import Route, losses, round_trip_noise
 from hotfolder.colour.profile import lab_profile
@@ -31,6 +32,7 @@ from hotfolder.colour.worst_places import LONG_EDGE_PX, WorstPlaces
 from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import Rendering
 from hotfolder.testing import cut, make_job, make_stage, run_stage
+from hotfolder.work.comparison import numbers_of
 from hotfolder_stages.gamut_check import GamutCheck
 from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.proof_sheet import ProofSheet, facts
@@ -518,3 +520,19 @@ def test_what_is_cropped_is_shown_on_sheet_and_thumbnail(tmp_path):
     washed, kept = (np.asarray(small)[row, 40].astype(int) for row in (20, 120))
     assert abs(washed.mean() - 128) < abs(washed.mean() - 0)
     assert washed.tolist() != kept.tolist()
+
+
+def test_the_page_carries_the_numbers_of_both_sides(tmp_path):
+    pixels = np.empty((300, 400, 3), np.uint16)
+    pixels[:, :200], pixels[:, 200:] = (60000, 20000, 10000), (9000, 50000, 20000)
+    relative = conversion(intent="relative colorimetric", precision="exact")
+    page, _, _ = made(pixels, tmp_path, beside=[relative])
+    numbers = np.frombuffer(numbers_of(page), "<i2")
+    width, height = numbers[1:3]
+    planes = numbers[6:].reshape(6, height, width) / 10
+    source, canvas = WIDE_RGB, CANVAS
+    transform = Transform(source, canvas, Intent.RELATIVE_COLORIMETRIC)
+    for column, piece in ((10, pixels[:1, :1]), (width - 10, pixels[:1, -1:])):
+        before, after = to_lab(source, piece), to_lab(canvas, transform.apply(piece))
+        assert before.ravel() == pytest.approx(planes[:3, 20, column], abs=0.06)
+        assert after.ravel() == pytest.approx(planes[3:, 20, column], abs=0.06)

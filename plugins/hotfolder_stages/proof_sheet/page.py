@@ -56,6 +56,8 @@ class Sheet:
     pictures: Mapping[str, str]
     """``data:`` URIs by name: ``finished``, ``medium``, ``adapted``, ``map``, and
     ``finished-1``, ``medium-1``, ``adapted-1`` and so on for the places; ``whole``."""
+    numbers: str
+    """L*a*b* of both sides, as `hotfolder.pages.pack_numbers` writes them."""
     spots: tuple[Spot, ...]
     notices: tuple[str, ...]
     """What the picture is held for, and what is warned of."""

@@ -53,6 +53,11 @@ _WASH = 0.7
 """How far what is cut off goes towards a middle grey."""
 _WASHED = _WASH * 128
 
+_NUMBERS_PX = (240, 120)
+"""Along the longer side, of the colours that are written as numbers: in a usual page, in a small
+one."""
+_USUAL_PAGE_BYTES = 1_000_000
+
 _SHOWS: tuple[Show, Show] = ("medium", "adapted")
 
 
@@ -108,6 +113,30 @@ def apply_at_once(transform: Transform, pieces: Sequence[Codes]) -> list[Codes]:
     Shapes (rows, width, channels), uint16; each pixel as `Transform.apply` makes it alone.
     """
     return _parted(transform.apply(_joined(pieces)), pieces)
+
+
+def coarsened(pixels: Codes, page_bytes: int) -> Codes:
+    """Reduce a picture to what is written as numbers: means of blocks of pixels.
+
+    Parameters
+    ----------
+    pixels
+        Shape (rows, width, channels), uint16.
+    page_bytes
+        The most that the page may take.
+    """
+    most = _NUMBERS_PX[page_bytes < _USUAL_PAGE_BYTES]
+    rows, width, _ = pixels.shape
+    step = -(-max(rows, width) // most)
+    if step == 1:
+        return pixels
+    down, across = np.arange(0, rows, step), np.arange(0, width, step)
+    sums = np.add.reduceat(pixels.astype(np.uint32), down, axis=0)
+    sums = np.add.reduceat(sums, across, axis=1)
+    high, wide = np.diff(down, append=rows), np.diff(across, append=width)
+    means = sums / (high[:, None] * wide)[..., None]
+    coarse: Codes = np.rint(means).astype(np.uint16)
+    return coarse
 
 
 def _shown(pieces: Sequence[Codes], profile: Profile, show: Show) -> list[Shown]:

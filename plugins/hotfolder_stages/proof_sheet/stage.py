@@ -54,7 +54,10 @@ from hotfolder.colour import (
     flattened,
     make_loss_lookup,
     round_trip_noise,
+    to_lab,
+    white,
 )
+from hotfolder.pages import pack_numbers
 from hotfolder_stages.proof_sheet import facts
 from hotfolder_stages.proof_sheet.hue_bars import by_hue
 from hotfolder_stages.proof_sheet.kept import measure_kept
@@ -66,6 +69,7 @@ from hotfolder_stages.proof_sheet.pictures import (
     Views,
     apply_at_once,
     as_uris,
+    coarsened,
     paper_white,
     thumbnail,
     views,
@@ -174,11 +178,13 @@ class ProofSheet(Stage[ProofSheetSettings]):
         self._way, self._reduced = self._conversion_made(), self._collector.reduced()
         self._places = self._collector.places(self.settings.places)
         pieces = [self._reduced.pixels, *(place.pixels for place in self._places)]
+        # the last is written as numbers, and not shown
+        self._coarse = coarsened(self._reduced.pixels, int(self.settings.page_size))
         self._pieces, self._made = pieces, None
         hashes = [""] * len(self._places)
         if self._job.is_trial:
-            self._made = apply_at_once(self._way.transform, pieces)
-            hashes = [_hash(each) for each in self._made[1:]]
+            self._made = apply_at_once(self._way.transform, [*pieces, self._coarse])
+            hashes = [_hash(each) for each in self._made[1:-1]]
         lost = self._reduced.loss > self._tolerance
         self._lost_share = float(lost.mean())
         self._hues = by_hue(self._route, self._raster.encoding, self._reduced.pixels, lost)
@@ -195,6 +201,8 @@ class ProofSheet(Stage[ProofSheetSettings]):
             "return_intents": ["absolute colorimetric", "relative colorimetric"],
             "return_black_point_compensation": False,
             "face": self._find_face(),
+            "has_bleed": self._raster.bleed_px > 0,
+            "original_at": self._find_original(),
             "places": [
                 {
                     "left_px": place.left_px,
@@ -214,10 +222,18 @@ class ProofSheet(Stage[ProofSheetSettings]):
     def present(self) -> None:
         """Write the page and the thumbnail."""
         pieces = self._pieces
-        made = self._made or apply_at_once(self._way.transform, pieces)
+        made = self._made or apply_at_once(self._way.transform, [*pieces, self._coarse])
+        *made, coarse_made = made
         shown = views(list(zip(pieces, made, strict=True)), self._source, self._delivered)
+        numbers = pack_numbers(
+            to_lab(self._source, self._coarse),
+            to_lab(self._delivered, coarse_made),
+            to_lab(self._delivered, white(self._delivered.encoding), Intent.ABSOLUTE_COLORIMETRIC)
+            .ravel()
+            .tolist(),
+        )
         sheet = self._job.attach(SHEET_FILE, "Proof sheet", "proof-sheet")
-        sheet.write_bytes(self._page(shown).encode("utf-8"))
+        sheet.write_bytes(self._page(shown, numbers).encode("utf-8"))
         small = self._job.attach(THUMBNAIL_FILE, "Small picture", "thumbnail")
         cropped = self._job.told(Cropped)
         whole = shown[0].adapted
@@ -231,6 +247,14 @@ class ProofSheet(Stage[ProofSheetSettings]):
             place.left_px + place.width_px / 2, place.top_px + place.height_px / 2
         )
         return [round(min(max(each, 0.0), 1.0), 6) for each in (across, down)]
+
+    def _find_original(self) -> Json:
+        """Where the whole original lies: left, top, width, height as shares of the raster."""
+        raster, area = self._raster, self._raster.original_area
+        across, down = raster.width_px, raster.height_px
+        corner = (area.left_px / across, area.top_px / down)
+        shares = (*corner, area.width_px / across, area.height_px / down)
+        return [round(each, 5) for each in shares]
 
     def _find_face(self) -> Json:
         """What is looked at, in pixels of the raster; None when that is all of it."""
@@ -283,7 +307,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
             return _Way(self._transform(told.expected_intent, told.rendering))
         return _Way(self._transform(chosen.intent, chosen.rendering), chosen.reason)
 
-    def _page(self, shown: list[Views]) -> str:
+    def _page(self, shown: list[Views], numbers: str) -> str:
         job, result, medium, way = self._job, self._result, self._job.medium, self._way
         reduced, hues = self._reduced, self._hues
         whole, *pieces = shown
@@ -306,7 +330,10 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 on_screen=medium.surface is Surface.SCREEN,
                 width_px=reduced.pixels.shape[1],
                 height_px=reduced.pixels.shape[0],
-                pictures=as_uris(pictures, int(self.settings.page_size) - WORDS_BYTES),
+                pictures=as_uris(
+                    pictures, int(self.settings.page_size) - WORDS_BYTES - len(numbers)
+                ),
+                numbers=numbers,
                 spots=tuple(
                     self._spot(place, number) for number, place in enumerate(self._places, 1)
                 ),
