@@ -272,7 +272,7 @@ class Work:
         state, release = _ENDS[answer.verdict], row.release
         if release and state is State.HELD and work.results:
             worse = find_worse(work.reasons, release)
-            if worse and not release.accept:
+            if worse:
                 work = work.model_copy(
                     update={"reasons": (say_worse(worse, release), *work.reasons)}
                 )
