@@ -180,6 +180,8 @@ def try_out(
     raw: Mapping[str, object],
     folder: Path,
     tell: Tell,
+    *,
+    only_foresees: bool = False,
 ) -> Trial:
     """Run one picture through a destination's stages.
 
@@ -189,6 +191,9 @@ def try_out(
         The destination's file as TOML gives it, changed as the caller needs.
     folder
         Where it may write; an empty folder is made in it.
+    only_foresees
+        Whether to stop before the first pixel: what the picture's size, profile and shape alone
+        are held for, in a moment.
 
     Raises
     ------
@@ -216,6 +221,7 @@ def try_out(
             folder=place,
             profiles=root.profiles,
             is_trial=True,
+            only_foresees=only_foresees,
         ),
         destination_file=root.destinations / f"{destination.name}.toml",
         destination_raw=raw,
