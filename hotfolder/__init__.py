@@ -26,7 +26,7 @@ from hotfolder.model.facts import (
     text_in,
 )
 from hotfolder.model.intent import Intent
-from hotfolder.model.rendering import Rendering
+from hotfolder.model.rendering import Rendering, Way
 from hotfolder.model.units import (
     MM_PER_INCH,
     ByteCount,
@@ -42,9 +42,11 @@ from hotfolder.model.wishes import (
     IntentWish,
     LongEdgeWish,
     NoEnlargementWish,
+    RenderingWish,
     SizeWish,
     Wish,
 )
+from hotfolder.raster.dither import Dither
 from hotfolder.raster.exif import ExifDirectories
 from hotfolder.raster.exif import build as build_exif
 from hotfolder.raster.exif import name_of as name_exif_tag
@@ -65,12 +67,14 @@ from hotfolder.stages.contract import Job, Original, Place, Stage, StageSettings
 from hotfolder.stages.messages import (
     ConversionToCome,
     Cropped,
+    InkLimit,
     IntentChosen,
     LossMeasured,
     LossTolerance,
     Message,
     OwnPixels,
     PixelsWanted,
+    ReachMeasured,
     SharpeningToCome,
     SizeToCome,
 )
@@ -87,6 +91,7 @@ __all__ = [
     "Column",
     "ConversionToCome",
     "Cropped",
+    "Dither",
     "DurationS",
     "Encoding",
     "ExifDirectories",
@@ -95,6 +100,7 @@ __all__ = [
     "Findings",
     "Hold",
     "HotfolderError",
+    "InkLimit",
     "Intent",
     "IntentChosen",
     "IntentWish",
@@ -115,9 +121,11 @@ __all__ = [
     "PixelsWanted",
     "Place",
     "RasterSpec",
+    "ReachMeasured",
     "Refuse",
     "Remedy",
     "Rendering",
+    "RenderingWish",
     "Result",
     "Role",
     "SettingsError",
@@ -132,6 +140,7 @@ __all__ = [
     "StorageError",
     "Surface",
     "Verdict",
+    "Way",
     "Wish",
     "build_exif",
     "flag_in",

@@ -353,6 +353,10 @@ def _describe_facts(facts: Facts) -> list[str]:
     if facts.share_lost is not None:
         which = f", {facts.lost_in_words}" if facts.lost_in_words else ""
         lines.append(f"  lost: {say_share(facts.share_lost)} of the picture{which}")
+    if facts.share_out_of_gamut is not None:
+        lines.append(
+            f"  out of gamut: {say_share(facts.share_out_of_gamut)}, which the medium cannot make"
+        )
     return lines + [
         f"  {describe_column(each.to_json())}" for each in facts.columns if each.value is not None
     ]

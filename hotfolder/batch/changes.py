@@ -15,7 +15,7 @@ from pydantic import JsonValue
 from hotfolder.batch.ticket import Placement
 from hotfolder.errors import StageError
 from hotfolder.model.records import Changes
-from hotfolder.model.wishes import CaptionWish, IntentWish, SizeWish, Wish
+from hotfolder.model.wishes import CaptionWish, IntentWish, RenderingWish, SizeWish, Wish
 from hotfolder.settings.changes import grant, who_grants
 from hotfolder.settings.files import Destination
 from hotfolder.stages.contract import StageSettings
@@ -49,6 +49,12 @@ def plan_changes(placement: Placement, destination: Destination, registry: Regis
     if placement.intent:
         intent = placement.intent
         changes |= _ask("intent", intent, IntentWish(intent), destination, registry)
+    if placement.rendering:
+        rendering = placement.rendering
+        granted = _ask("rendering", rendering, RenderingWish(rendering), destination, registry)
+        for stage, settings in granted.items():
+            # what an intent has changed of the same stage stays beside it
+            changes[stage] = {**changes.get(stage, {}), **settings}
     if placement.caption:
         changes |= _grant("caption", CaptionWish(placement.caption), destination)
     return changes

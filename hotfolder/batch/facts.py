@@ -56,6 +56,9 @@ class PlacementFacts(TypedDict):
     area_m2: float | None
     """Of all copies."""
     lost_share: float | None
+    """Of what is delivered, 0 … 1."""
+    out_of_gamut_share: float | None
+    """Of the picture, what the medium cannot make at all, 0 … 1."""
     lost_in_words: str
     lost_tolerance_delta_e_00: float | None
     cropped_share: float | None
@@ -121,6 +124,7 @@ def collect_facts(standing: Standing) -> PlacementFacts:
         "height_mm": _measure_mm(result, result.height_px) if result else None,
         "area_m2": _measure_m2(standing, record, result),
         "lost_share": facts.share_lost,
+        "out_of_gamut_share": facts.share_out_of_gamut,
         "lost_in_words": facts.lost_in_words,
         "lost_tolerance_delta_e_00": facts.tolerance_delta_e_00,
         "cropped_share": facts.cropped_share,

@@ -129,6 +129,7 @@ class Planning:
                 copies=placement.copies,
                 caption=placement.caption,
                 intent=placement.intent,
+                rendering=placement.rendering,
                 anchor=placement.anchor,
             )
             if picture is None:

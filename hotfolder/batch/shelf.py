@@ -61,6 +61,8 @@ class Line(BaseModel):
     copies: int
     caption: str
     intent: str
+    rendering: str = ""
+    """"" where the row says nothing, and in plans of earlier versions."""
     anchor: str
     picture: str = ""
     job: str = ""

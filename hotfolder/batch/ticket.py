@@ -18,6 +18,7 @@ from hotfolder.batch.titles import COLUMNS, TITLES, simplify
 from hotfolder.batch.workbook import SUFFIXES, read_workbook
 from hotfolder.disk.names import collision_key, display_name
 from hotfolder.model.intent import Intent
+from hotfolder.model.rendering import WAYS, Rendering, Way
 from hotfolder.model.units import MM_PER_INCH
 
 _Value = TypeVar("_Value")
@@ -92,6 +93,8 @@ class Placement:
     copies: int = 1
     caption: str = ""
     intent: str = ""
+    """"" where the row says nothing."""
+    rendering: str = ""
     """"" where the row says nothing."""
     anchor: str = ""
     """"" where the row says nothing."""
@@ -172,7 +175,7 @@ class _Reading:
             raise TicketError(
                 f"It has no column {' and no column '.join(missing)}; row {header.number} names: "
                 f"{found[:200]}. A ticket's first row names its columns: file, page, and "
-                f"optionally placement, width, height, copies, caption, intent, anchor."
+                f"optionally placement, width, height, copies, caption, intent, rendering, anchor."
             )
 
     def read(self, rows: list[Row]) -> Ticket:
@@ -248,6 +251,9 @@ class _Reading:
         copies = self._check(row, "copies", _read_copies)
         caption = self._check(row, "caption", _read_caption) or ""
         intent = self._check(row, "intent", _read_intent) or ""
+        rendering = self._check(row, "rendering", _read_rendering) or ""
+        if intent and rendering not in ("", str(Rendering.INTENT)):
+            self._complain(row, "rendering", rendering, f"nothing beside the intent {intent}")
         anchor = ""
         if all(self._find_cell(row, column) for column in ("width", "height")):
             anchor = self._check(row, "anchor", _read_anchor) or ""
@@ -256,7 +262,17 @@ class _Reading:
         if page is None or len(self._problems) > before:
             return None
         made = Placement(
-            row.number, file, page, name, width, height, copies or 1, caption, intent, anchor
+            row=row.number,
+            file=file,
+            page=page,
+            name=name,
+            width_mm=width,
+            height_mm=height,
+            copies=copies or 1,
+            caption=caption,
+            intent=intent,
+            rendering=rendering,
+            anchor=anchor,
         )
         if made.key in self._taken:
             allowed = (
@@ -358,6 +374,15 @@ def _read_intent(text: str) -> str:
         if words and words == intent.removesuffix(" colorimetric"):
             return intent
     raise ValueError(", ".join(INTENTS))
+
+
+def _read_rendering(text: str) -> str:
+    if text.strip().casefold() == Rendering.INTENT:
+        return str(Rendering.INTENT)
+    try:
+        return str(Way.named(unicodedata.normalize("NFKC", text)))
+    except ValueError:
+        raise ValueError(", ".join(map(str, (Rendering.INTENT, *WAYS)))) from None
 
 
 def _read_anchor(text: str) -> str:

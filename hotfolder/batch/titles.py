@@ -35,6 +35,10 @@ caption: caption bildunterschrift bildlegende beschriftung legende didascalia le
     podpis popisek
 intent: intent renderingintent wiedergabeabsicht intentionderendu intento intencion
     weergaveintentie atergivning
+rendering: rendering colourrendering colorrendering wiedergabe farbwiedergabe rendu
+    rendudescouleurs resa resacromatica representacion reproducciondelcolor renderizacao
+    weergave kleurweergave gengivelse farvegengivelse fargatergivning gjengivelse
+    fargegjengivelse toisto varintoisto odwzorowanie odwzorowaniebarw podani podanibarev
 anchor: anchor cropanchor crop anker ausschnitt beschnitt ancrage recadrage ancora ritaglio
     ancla recorte uitsnede ankare beskarning beskæring kadrowanie orez
 """

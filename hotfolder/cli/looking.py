@@ -17,6 +17,7 @@ from rich.text import Text
 from hotfolder.cli.terminal import print_json, print_line, print_table
 from hotfolder.disk.names import display_name
 from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.model.rendering import WAYS, Way
 from hotfolder.model.units import say_share
 from hotfolder.settings.root import Root
 
@@ -30,6 +31,7 @@ RootArgument = Annotated[
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="answer in JSON")]
 NONE_COULD_BE_TRIED = 3
+_MOST_BESIDE = 4
 
 
 def proof(
@@ -40,6 +42,10 @@ def proof(
         list[str] | None,
         typer.Option("--for", metavar="NAME", help="a destination; repeatable; by default all"),
     ] = None,
+    renderings: Annotated[
+        bool,
+        typer.Option("--compare", help="its renderings beside each other, with one --for NAME"),
+    ] = False,
     to: Annotated[
         Path | None,
         typer.Option(
@@ -49,23 +55,32 @@ def proof(
     as_json: JsonOption = False,
 ) -> None:
     """Show what one or several destinations would make of a picture; nothing is delivered."""
-    from hotfolder.work.comparison import compare, page
+    from hotfolder.work.comparison import compare, compare_renderings, list_ways, page
     from hotfolder.work.trial import destinations, workplace
 
     place = Root(root)
     chosen = destinations(place, list(wanted or []))
-    target = choose_target(image, " proof.html", to)
+    if renderings and len(chosen) != 1:
+        got = f"{len(chosen)} destinations"
+        raise SettingsError([Problem("--compare", "", got, "one destination, named by --for")])
+    target = choose_target(image, " renderings.html" if renderings else " proof.html", to)
     with workplace() as folder:
         with show_progress(show=not as_json) as tell:
-            found = compare(place, image, chosen, folder, tell)
+            if renderings:
+                ways = list_ways(chosen[0])
+                found = compare_renderings(place, image, chosen[0], ways, folder, tell)
+            else:
+                found = compare(place, image, chosen, folder, tell)
         tried = [each for each in found if each.sheet]
-        alone = len(chosen) == 1
+        alone = len(chosen) == 1 and not renderings
         if tried:
             text = tried[0].sheet.read_text("utf-8") if alone and tried[0].sheet else None
             write_whole(target, (text or page(display_name(image.name), found)).encode("utf-8"))
     written = str(target.absolute()) if tried else None
     if as_json:
         print_json({"page": written, "destinations": [each.summary() for each in found]})
+    elif renderings:
+        _print_renderings(found, written)
     else:
         _print_ranking(found, written)
     if not tried:
@@ -84,6 +99,13 @@ def strip(
             help='a place to show, from the left and from the top, as in "40%,30%"; repeatable',
         ),
     ] = None,
+    renderings: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAMES",
+            help='each piece in several renderings, as in "refined,detail,detail + depth"',
+        ),
+    ] = None,
     to: Annotated[
         Path | None,
         typer.Option(
@@ -99,16 +121,19 @@ def strip(
     place = Root(root)
     (destination,) = destinations(place, [wanted])
     places = [read_place(each) for each in at or []]
+    ways = _read_ways(renderings)
     target = choose_target(image, f" strip for {destination.name}{suffix_of(destination)}", to)
     with workplace() as folder:
         with show_progress(show=not as_json) as tell:
-            made = make_strip(place, image, destination, folder, tell, places)
+            made = make_strip(place, image, destination, folder, tell, places, ways)
         write_whole(target, made.path)
     if as_json:
         print_json({"strip": str(target.absolute()), **made.summary()})
         return
-    for number, piece in enumerate(made.pieces, 1):
-        print_line(f"{number}: {piece.label}")
+    if ways:
+        print_line(f"Beside each other, from the left: {', '.join(map(str, ways))}.")
+    for number, label in enumerate(dict.fromkeys(piece.label for piece in made.pieces), 1):
+        print_line(f"{number}: {label}")
     if made.strip_mm is not None and made.print_mm is not None:
         size = "{:.0f} × {:.0f} mm".format(*made.strip_mm)
         area = made.strip_mm[0] * made.strip_mm[1] / (made.print_mm[0] * made.print_mm[1])
@@ -138,6 +163,29 @@ def read_place(text: str) -> tuple[float, float]:
         allowed = 'two shares, from the left and from the top, as in "40%,30%"'
         raise SettingsError([Problem("--at", "", text, allowed)])
     return across, down
+
+
+def read_way(text: str, option: str) -> Way:
+    """Read the name of a rendering, as in ``detail + depth``.
+
+    Raises
+    ------
+    SettingsError
+        When it is none.
+    """
+    try:
+        return Way.named(text)
+    except ValueError:
+        raise SettingsError([Problem(option, "", text, ", ".join(map(str, WAYS)))]) from None
+
+
+def _read_ways(text: str | None) -> list[Way]:
+    """Read the names of renderings, between commas; no more than can be told apart on a strip."""
+    ways = [read_way(each, "--renderings") for each in (text or "").split(",") if each.strip()]
+    if len(ways) > _MOST_BESIDE or len(set(ways)) < len(ways):
+        allowed = f"at most {_MOST_BESIDE} renderings, each once"
+        raise SettingsError([Problem("--renderings", "", text or "", allowed)])
+    return ways
 
 
 def choose_target(image: Path, ending: str, to: Path | None) -> Path:
@@ -210,6 +258,41 @@ def show_progress(*, show: bool) -> Iterator[Tell]:
         yield lambda doing, share: bar.update(task, description=doing, completed=share)
 
 
+def _print_renderings(found: list[Candidate], page: str | None) -> None:
+    table = Table("", Column("rendering", no_wrap=True), "moved", "off", "contrast", "in all")
+    table.add_column("lost")
+    table.add_column("end", no_wrap=True)
+    for each in found:
+        name = f"{each.rendering}{' (as set)' if each.is_own else ''}"
+        if each.moved is None or each.lost_share is None:
+            table.add_row("–", name, "", "", "", "", "", each.end)
+            continue
+        kept = each.kept
+        table.add_row(
+            str(each.rank),
+            name,
+            f"{each.moved:.1f}",
+            f"{kept.off_delta_e_00.mean:.2f}" if kept else "",
+            f"{kept.unfit_contrast:.1%}" if kept and kept.unfit_share else "",
+            f"{kept.contrast:.1%}" if kept else "",
+            f"{each.lost_share:.1%}",
+            each.end,
+        )
+    print_table(table)
+    for reason in dict.fromkeys(reason for each in found for reason in each.reasons):
+        print_line(reason)
+    print_line(
+        "moved: mean ΔE00 between picture and print, each seen against its own white; least first"
+    )
+    print_line("off: the same to the picture with its black scaled to the medium's")
+    print_line("contrast: local contrast kept where colours do not fit; in all: everywhere")
+    print_line(
+        "A screen predicts, a test strip proves: "
+        "hotfolder strip IMAGE --for NAME --renderings refined,detail"
+    )
+    print_line(f"The page is {page}" if page else "No page was made.")
+
+
 def _print_ranking(found: list[Candidate], page: str | None) -> None:
     table = Table("", Column("destination", no_wrap=True), "moved", "lost", "black", "size")
     table.add_column("material")
@@ -239,7 +322,7 @@ def _print_ranking(found: list[Candidate], page: str | None) -> None:
         "moved: mean ΔE00 between picture and print, each seen against its own white; least first"
     )
     print_line(
-        "lost: share of the picture whose colours cannot be made; black: lightness of the darkest"
+        "lost: share of the picture whose colours come out too far off; black: L* of the darkest"
     )
     print_line("A screen predicts, a test strip proves: hotfolder strip IMAGE --for NAME")
     print_line(f"The page is {page}" if page else "No page was made.")

@@ -26,6 +26,7 @@ from hotfolder.cli import looking, upkeep
 from hotfolder.cli.audit import audit
 from hotfolder.cli.desk import desk
 from hotfolder.cli.discard import discard
+from hotfolder.cli.profile import profile
 from hotfolder.cli.release import release
 from hotfolder.cli.status import status
 from hotfolder.cli.terminal import print_error, print_json, print_line, print_plain
@@ -95,7 +96,7 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
     """Check settings, profiles and folders; report every problem at once."""
     from hotfolder.overview.check import check as check_root
 
-    found = check_root(Root(root))
+    found = check_root(Root(root), with_profiles=True)
     refused = (
         [each for of in found.settings.refused.values() for each in of] if (found.settings) else []
     )
@@ -105,6 +106,7 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
             {
                 "problems": [vars(problem) for problem in problems],
                 "remarks": list(found.remarks),
+                "profiles": list(found.profiles),
                 "destinations": sorted(found.settings.destinations) if found.settings else [],
             }
         )
@@ -117,6 +119,8 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
                     f"{name}: {each.file.title or name}; {each.profile.description}; "
                     f"{', '.join(each.file.stages)}"
                 )
+            for line in found.profiles:
+                print_line(line)
             print_plain("No problems found.")
     if problems:
         raise SettingsError(problems)
@@ -187,6 +191,7 @@ app.command()(discard)
 app.command()(release)
 app.command()(looking.proof)
 app.command()(looking.strip)
+app.command()(profile)
 app.command()(upkeep.backup)
 app.command()(upkeep.restore)
 app.command()(upkeep.tidy)

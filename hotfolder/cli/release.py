@@ -6,10 +6,11 @@ from typing import Annotated
 
 import typer
 
+from hotfolder.cli.looking import read_way
 from hotfolder.cli.terminal import print_line, print_plain
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.model.records import Record
-from hotfolder.model.wishes import IntentWish, LongEdgeWish, Wish
+from hotfolder.model.wishes import IntentWish, LongEdgeWish, RenderingWish, Wish
 from hotfolder.pages.words import describe_changes
 from hotfolder.settings.root import Root
 
@@ -36,6 +37,10 @@ def release(
         ),
     ] = None,
     intent: Annotated[str | None, typer.Option(help="another rendering intent")] = None,
+    rendering: Annotated[
+        str | None,
+        typer.Option(help='another rendering: "refined", "detail", "perceptual", "detail + depth"'),
+    ] = None,
     long_edge: Annotated[str | None, typer.Option(help='another size, as in "40 in"')] = None,
     change: Annotated[
         list[str] | None, typer.Option("--set", metavar="STAGE.KEY=VALUE", help="another setting")
@@ -52,7 +57,9 @@ def release(
     words, root = split_words(names or [])
     jobs = [find_held_named(root, word) for word in words]
     if batch is not None:
-        is_changed = bool(change) or intent is not None or long_edge is not None
+        is_changed = bool(change) or any(
+            each is not None for each in (intent, rendering, long_edge)
+        )
         jobs += _choose_of_batch(root, batch, held_for or [], is_changed=is_changed)
     elif held_for:
         raise SettingsError([Problem("--held-for", "", held_for[0], "with --batch NAME/BATCH")])
@@ -60,6 +67,8 @@ def release(
         allowed = "at least one held job, or --batch NAME/BATCH"
         raise SettingsError([Problem("release", "", "names no job", allowed)])
     wishes: list[Wish] = [] if intent is None else [IntentWish(intent)]
+    if rendering is not None:
+        wishes.append(RenderingWish(str(read_way(rendering, "--rendering"))))
     if long_edge is not None:
         wishes.append(LongEdgeWish(long_edge))
     failed: list[StorageError] = []

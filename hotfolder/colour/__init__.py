@@ -6,15 +6,23 @@ What is exported here is for stages and their authors; the modules below are the
 from hotfolder.colour.arrays import Array, Codes, Floats, Whole
 from hotfolder.colour.black_point import black_luminance
 from hotfolder.colour.cells import CELL_BITS, Cells
+from hotfolder.colour.detail import Reach
 from hotfolder.colour.difference import DifferenceStatistics, delta_e_00
 from hotfolder.colour.encodings import D50_XYZ, flattened, white, xyz_to_lab
 from hotfolder.colour.engine import NO_GRID, convert_pixels, convert_to_8_bits, to_lab
 from hotfolder.colour.grid import Bound
 from hotfolder.colour.hues import HUES, describe_hues, hue_numbers, shares_by_hue
+from hotfolder.colour.local_contrast import (
+    VISIBLE,
+    contrast_kept,
+    local_contrast,
+    where_unfit,
+)
 from hotfolder.colour.loss import (
     Route,
     before_and_after,
-    best_of,
+    losses,
+    medium_losses,
     round_trip_noise,
     shift_parts,
     wanted,
@@ -23,6 +31,7 @@ from hotfolder.colour.loss_table import make_loss_lookup
 from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
 from hotfolder.colour.proofing import Show, look_of, soft_proof
+from hotfolder.colour.rendering import allowed_ways, can_be_refined, find_reach, has_hues
 from hotfolder.colour.slabs import cpu_count, in_threads, over_slabs
 from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
 from hotfolder.colour.tone import SRGB_TO_D50, Tone, ToneCurve, is_srgb, tone_of
@@ -37,6 +46,7 @@ __all__ = [
     "SRGB_CURVE",
     "SRGB_PRIMARIES",
     "SRGB_TO_D50",
+    "VISIBLE",
     "Array",
     "Bound",
     "Cells",
@@ -47,6 +57,7 @@ __all__ = [
     "Primaries",
     "Profile",
     "ProfileError",
+    "Reach",
     "Route",
     "Show",
     "Tone",
@@ -55,24 +66,31 @@ __all__ = [
     "Whole",
     "WorstPlace",
     "WorstPlaces",
+    "allowed_ways",
     "before_and_after",
-    "best_of",
     "black_luminance",
+    "can_be_refined",
     "compiled",
+    "contrast_kept",
     "convert_pixels",
     "convert_to_8_bits",
     "cpu_count",
     "delta_e_00",
     "describe_hues",
+    "find_reach",
     "flattened",
+    "has_hues",
     "hue_numbers",
     "in_threads",
     "inlined",
     "is_srgb",
     "lab_profile",
+    "local_contrast",
     "look_of",
+    "losses",
     "made",
     "make_loss_lookup",
+    "medium_losses",
     "number",
     "over_slabs",
     "rgb_profile",
@@ -84,6 +102,7 @@ __all__ = [
     "to_lab",
     "tone_of",
     "wanted",
+    "where_unfit",
     "white",
     "xyz_to_lab",
 ]

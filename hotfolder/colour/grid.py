@@ -6,7 +6,8 @@ points. Three things make it miss little at little cost:
 
 1. *Points where the picture is.* A `Patchwork` computes them for the blocks of colours that occur,
    as they occur. So they lie 512 codes apart, as in a grid of 129 points a side, of which a
-   picture seldom needs a tenth.
+   picture seldom needs a tenth. Of a source that is linear in light they lie evenly in lightness
+   instead (`hotfolder.colour.axis`).
 2. *Exact values for what it still misses.* When a block is made, its error is measured at two
    colours inside it. Pixels in blocks above a bound are converted exactly.
 3. *Exact neutrals.* Where three channels are equal, one of 65536 exact values is taken.
@@ -32,6 +33,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Array, Codes, Floats
+from hotfolder.colour.axis import Axis
 from hotfolder.colour.machine_code import compiled, made, seen
 from hotfolder.colour.patchwork import COLOURS_PER_CALL, Indices, Patchwork
 from hotfolder.colour.slabs import over_slabs
@@ -87,6 +89,8 @@ class Grid:
         What the numbers of a pixel mean: RGB, CMYK or Lab. Equal channels of RGB are neutral.
     outputs
         Channels of a result, 1 … 4.
+    axis
+        Where the points lie, when not at equal distances of the device value.
     """
 
     def __init__(
@@ -95,11 +99,12 @@ class Grid:
         distance: Distance,
         source: Encoding,
         outputs: int,
+        axis: Axis | None = None,
     ) -> None:
-        self._exact, self._distance = exact, distance
+        self._exact, self._distance, self._axis = exact, distance, axis
         self._wanted_max = WANTED_MAX[source]
         inputs, blocks = source.channels, BLOCKS[source]
-        self._patches = Patchwork(self._converted, inputs, outputs, blocks=blocks, cells=CELLS)
+        self._patches = Patchwork(self._at_places, inputs, outputs, blocks=blocks, cells=CELLS)
         self._is_exact = np.zeros(blocks**inputs, np.bool_)
         self._measuring = threading.Lock()
         self._neutrals: Codes | None = None
@@ -130,17 +135,19 @@ class Grid:
         Shape (rows, width, inputs) to (rows, width, outputs), dtype uint16.
         """
         flat = np.ascontiguousarray(pixels).reshape(-1, pixels.shape[-1])
+        places = self._axis.places(flat) if self._axis else flat
         with self._measuring:  # no stage may use a block before it is known to be good enough
-            fresh = self._patches.cover(flat)
+            fresh = self._patches.cover(places)
             if fresh.size:
                 self._measure(fresh)
         out: Codes = np.empty((len(flat), self._patches.outputs), np.uint16)
 
         def work(start: int, stop: int) -> None:
             part, result = flat[start:stop], out[start:stop]
-            self._patches.look_up(part, result)
+            self._patches.look_up(places[start:stop], result)
             if self._made_exact:
-                where = np.flatnonzero(self._is_exact[self._patches.block_of(part)])
+                blocks = self._patches.block_of(places[start:stop])
+                where = np.flatnonzero(self._is_exact[blocks])
                 if where.size:
                     result[where] = self._converted(part[where])
             if self._neutrals is not None:
@@ -153,6 +160,9 @@ class Grid:
     def _converted(self, colours: Codes) -> Codes:
         return np.asarray(self._exact(colours[None])[0])
 
+    def _at_places(self, places: Codes) -> Codes:
+        return self._converted(self._axis.codes(places) if self._axis else places)
+
     def _measure(self, fresh: Indices) -> None:
         """Compare new blocks with the exact conversion; say which are to be converted exactly."""
         side = 65536 // self._patches.blocks
@@ -162,7 +172,7 @@ class Grid:
 
         def errors(start: int, stop: int) -> Floats:
             part = flat[start:stop]
-            exact, ours = self._converted(part), self._patches.look_up(part)
+            exact, ours = self._at_places(part), self._patches.look_up(part)
             return np.asarray(self._distance(exact[None], ours[None])[0])
 
         measured = np.concatenate(over_slabs(errors, len(flat), 1, worth_a_thread=COLOURS_PER_CALL))

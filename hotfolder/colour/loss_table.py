@@ -16,6 +16,7 @@ from functools import lru_cache
 import numpy as np
 
 from hotfolder.colour.arrays import Codes
+from hotfolder.colour.axis import lightness_axis
 from hotfolder.colour.difference import DifferenceStatistics
 from hotfolder.colour.loss import Route, losses
 from hotfolder.colour.patchwork import Patchwork
@@ -61,8 +62,9 @@ def make_loss_lookup(route: Route) -> Lookup:
         table = np.concatenate(parts)
         return lambda pixels: table[pixels[..., 0]]
     _codes(route, np.zeros((1, encoding.channels), np.uint16))
+    axis = lightness_axis(route.source)
     patches = Patchwork(
-        lambda pixels: _codes(route, pixels),
+        lambda places: _codes(route, axis.codes(places) if axis else places),
         encoding.channels,
         2,
         blocks=BLOCKS[encoding],
@@ -71,6 +73,7 @@ def make_loss_lookup(route: Route) -> Lookup:
 
     def look_up(pixels: Codes) -> Codes:
         flat = np.ascontiguousarray(pixels).reshape(-1, pixels.shape[-1])
+        flat = axis.places(flat) if axis else flat
         patches.cover(flat)
         codes: Codes = np.empty((len(flat), 2), np.uint16)
         over_slabs(

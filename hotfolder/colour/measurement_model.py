@@ -29,6 +29,7 @@ from hotfolder.colour.machine_code import compiled, inlined, made, seen
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.colour.tone import curve_samples
+from hotfolder.model.intent import Intent
 
 MOST_POINTS = 1_300_000
 """33 a side of four channels: what is interpolated from more no longer stays in a core's caches."""
@@ -46,7 +47,7 @@ _SEED = 0
 
 @dataclass(frozen=True, eq=False)
 class MeasurementModel:
-    """Device values to media-relative L*a*b*, as a profile's A2B says."""
+    """Device values to L*a*b*, as a profile's A2B says: media-relative unless said otherwise."""
 
     positions: NDArray[np.float64] = field(repr=False)
     """Where device values lie among the points: shape (channels, entries), 0 … sides - 1, never
@@ -93,33 +94,46 @@ class MeasurementModel:
         return out
 
 
-@lru_cache(maxsize=4)
-def measurement_model(profile: Profile) -> MeasurementModel:
+def measurement_model(
+    profile: Profile, seen_with: Intent = Intent.RELATIVE_COLORIMETRIC
+) -> MeasurementModel:
     """Read the measurement model of an RGB, grey or CMYK profile.
+
+    Parameters
+    ----------
+    seen_with
+        Relative colorimetric for colours relative to the medium's white, or absolute.
 
     Raises
     ------
     ValueError
         For Lab, which no device has.
     """
-    channels = profile.encoding.channels
     if profile.space == "Lab ":
         raise ValueError("Lab is no device")
+    return _read_model(profile, seen_with)
+
+
+@lru_cache(maxsize=4)
+def _read_model(profile: Profile, seen_with: Intent) -> MeasurementModel:
+    channels = profile.encoding.channels
     found = _table_axes(profile)
     if found is None:
         every = np.linspace(0, 1, _EVEN_SIDES[channels])
-        return _model(profile, [every] * channels, [np.array([0.0, 1.0])] * channels)
+        return _model(profile, seen_with, [every] * channels, [np.array([0.0, 1.0])] * channels)
     warps, axes = found
-    model = _model(profile, axes, warps)
+    model = _model(profile, seen_with, axes, warps)
     while model.error_mean > FINE_ENOUGH:
         axes = [_halved(axis, warp) for axis, warp in zip(axes, warps, strict=True)]
         if np.prod([len(axis) for axis in axes]) > MOST_POINTS:
             break
-        model = _model(profile, axes, warps)
+        model = _model(profile, seen_with, axes, warps)
     return model
 
 
-def _model(profile: Profile, axes: list[Floats], warps: list[Floats]) -> MeasurementModel:
+def _model(
+    profile: Profile, seen_with: Intent, axes: list[Floats], warps: list[Floats]
+) -> MeasurementModel:
     """Lay points at device values `axes` and join them along the curves `warps`."""
     entries = max(len(warp) for warp in warps)
     at = np.linspace(0, 1, entries)
@@ -132,18 +146,21 @@ def _model(profile: Profile, axes: list[Floats], warps: list[Floats]) -> Measure
     codes = [np.rint(axis * 65535).astype(np.uint16) for axis in axes]
     grid = np.stack(np.meshgrid(*codes, indexing="ij"), axis=-1).reshape(-1, len(axes))
     sides = np.array([len(axis) for axis in axes])
-    lab = _to_lab(profile, grid).reshape(*sides, 3)
+    lab = _to_lab(profile, grid, seen_with).reshape(*sides, 3)
     rises = [np.gradient(lab, axis=channel) for channel in range(len(axes))]
     nodes = np.concatenate([lab, *rises], axis=-1, dtype=np.float32).reshape(len(grid), -1)
     model = MeasurementModel(positions, sides, nodes, 0.0, 0.0)
     tested = np.random.default_rng(_SEED).integers(0, 65536, (TESTED_COLOURS, len(axes)), np.uint16)
-    error = delta_e_00(to_lab(profile, tested), model.lab(tested / 65535))
+    error = delta_e_00(to_lab(profile, tested, seen_with), model.lab(tested / 65535))
     return MeasurementModel(positions, sides, nodes, float(error.mean()), float(error.max()))
 
 
-def _to_lab(profile: Profile, codes: Codes) -> Floats:
+def _to_lab(profile: Profile, codes: Codes, seen_with: Intent) -> Floats:
     parts = over_slabs(
-        lambda start, stop: to_lab(profile, codes[start:stop]), len(codes), 1, worth_a_thread=20_000
+        lambda start, stop: to_lab(profile, codes[start:stop], seen_with),
+        len(codes),
+        1,
+        worth_a_thread=20_000,
     )
     return np.concatenate(parts)
 

@@ -7,7 +7,9 @@ more than rounding: what lies between the two can be had from the same medium by
 measurement model.
 
 Both are told for colours whose black has been scaled to the medium's, if that is wanted: a darker
-black is nothing that any separation could bring (`hotfolder.colour.black_point`).
+black is nothing that any separation could bring (`hotfolder.colour.black_point`). Colours are
+relative to the medium's white, or absolute: an absolute white lighter than the paper is out of
+reach as well.
 """
 
 from __future__ import annotations
@@ -52,13 +54,17 @@ class Nearest:
     """How far they are from what was wanted: shape (n,), ΔE00."""
 
 
-def by_table(profile: Profile, wanted: Floats) -> Codes:
+def by_table(
+    profile: Profile, wanted: Floats, seen_with: Intent = Intent.RELATIVE_COLORIMETRIC
+) -> Codes:
     """Ask a profile's own table (or matrix) for the device values of colours.
 
     Parameters
     ----------
     wanted
-        Shape (n, 3): L*a*b* relative to the medium's white.
+        Shape (n, 3): L*a*b*.
+    seen_with
+        Relative colorimetric for colours relative to the medium's white, or absolute.
 
     Returns
     -------
@@ -74,9 +80,8 @@ def by_table(profile: Profile, wanted: Floats) -> Codes:
     lab = np.ascontiguousarray(wanted, np.float64)
 
     def compute(start: int, stop: int) -> Codes:
-        intent = Intent.RELATIVE_COLORIMETRIC
         codes: Codes = call(
-            lab[None, start:stop], lab_profile(), profile, intent, NO_GRID, np.uint16
+            lab[None, start:stop], lab_profile(), profile, seen_with, NO_GRID, np.uint16
         )
         return codes.reshape(-1, profile.encoding.channels)
 
@@ -102,40 +107,53 @@ def nearest(
     *,
     ink_limit: float | None = None,
     cap: Floats | None = None,
+    seen_with: Intent = Intent.RELATIVE_COLORIMETRIC,
+    enough: float = FITS_WITHIN,
+    hopeless: float = np.inf,
 ) -> Nearest:
     """Search for the nearest colours that a medium can make, without any regard to smoothness.
 
     Parameters
     ----------
     wanted
-        Shape (n, 3): L*a*b* relative to the medium's white.
+        Shape (n, 3): L*a*b*.
     ink_limit
         Largest sum of inks, 1 is one solid ink. Unless given, and for CMYK only, the most that
         the profile's table lays anywhere.
     cap
         A limit for each colour beside that one, shape (n,): to ask what can be had with no more
         ink than something else lays there.
+    seen_with
+        Relative colorimetric for colours relative to the medium's white, or absolute.
+    enough
+        ΔE00 below which the search for something nearer ends.
+    hopeless
+        ΔE00 above which, after the search from the table's answer, no other is begun.
     """
     wanted = np.ascontiguousarray(wanted, np.float64)
-    model = measurement_model(profile)
-    start = by_table(profile, wanted) / 65535
+    model = measurement_model(profile, seen_with)
+    start = by_table(profile, wanted, seen_with) / 65535
     most = np.full(len(wanted), np.inf)
     if profile.encoding is Encoding.CMYK:
         most[:] = largest_ink_sum(profile) if ink_limit is None else ink_limit
         if cap is not None:
             most = np.minimum(most, cap)
-    best = _searched(model, wanted, start, most)
-    far = np.flatnonzero(best.loss > FITS_WITHIN)
+    best = _searched(model, wanted, start, most, enough)
+    far = np.flatnonzero((best.loss > enough) & (best.loss <= hopeless))
     if not far.size:
         return best
-    device, tree = _scattered(profile)
+    device, tree = _scattered(profile, seen_with)
     _, found = tree.query(_evened(wanted[far]), min(_LOOKED_AT, len(device)))
     distance = delta_e_00(wanted[far][:, None], model.lab(device)[found])
     # Those within the cap come first, the nearest of them first.
     distance += 1000 * (device.sum(axis=1)[found] > most[far, None] + 1e-9)
     found = np.take_along_axis(found, np.argsort(distance, axis=1), axis=1)
     for column in range(_STARTS):
-        other = _searched(model, wanted[far], device[found[:, column]], most[far])
+        left = best.loss[far] > enough
+        far, found = far[left], found[left]
+        if not far.size:
+            break
+        other = _searched(model, wanted[far], device[found[:, column]], most[far], enough)
         is_nearer = other.loss < best.loss[far]
         for mine, theirs in ((best.device, other.device), (best.lab, other.lab)):
             mine[far[is_nearer]] = theirs[is_nearer]
@@ -144,7 +162,11 @@ def nearest(
 
 
 def _searched(
-    model: MeasurementModel, wanted: Floats, start: Floats, most: NDArray[np.float64]
+    model: MeasurementModel,
+    wanted: Floats,
+    start: Floats,
+    most: NDArray[np.float64],
+    enough: float,
 ) -> Nearest:
     """Descend from `start` in three rounds, each with a metric for where it begins.
 
@@ -155,23 +177,32 @@ def _searched(
     lab = model.lab(device)
     best = Nearest(device, lab, np.asarray(delta_e_00(wanted, lab)))
     for damping in (50.0, 5.0, 0.5):
-        tried = invert(model, wanted, best.device, cap=most, tie=0, damping=damping, steps=8)
+        left = np.flatnonzero(best.loss > enough)
+        if not left.size:
+            break
+        goal = wanted[left]
+        tried = invert(
+            model, goal, best.device[left], cap=most[left], tie=0, damping=damping, steps=8
+        )
         lab = model.lab(tried)
-        loss = delta_e_00(wanted, lab)
-        is_nearer = loss < best.loss
-        best.device[is_nearer], best.lab[is_nearer] = tried[is_nearer], lab[is_nearer]
-        best.loss[is_nearer] = loss[is_nearer]
+        loss = delta_e_00(goal, lab)
+        is_nearer = loss < best.loss[left]
+        better = left[is_nearer]
+        best.device[better], best.lab[better] = tried[is_nearer], lab[is_nearer]
+        best.loss[better] = loss[is_nearer]
     return best
 
 
 @lru_cache(maxsize=4)
-def _scattered(profile: Profile) -> tuple[NDArray[np.float64], scipy.spatial.KDTree]:
+def _scattered(
+    profile: Profile, seen_with: Intent
+) -> tuple[NDArray[np.float64], scipy.spatial.KDTree]:
     """Lay device values everywhere, and put their colours where neighbours are found fast."""
     channels = profile.encoding.channels
     side = np.linspace(0, 1, _SCATTERED_SIDE[channels])
     device = np.stack(np.meshgrid(*[side] * channels, indexing="ij"), axis=-1)
     device = device.reshape(-1, channels)
-    return device, scipy.spatial.KDTree(_evened(measurement_model(profile).lab(device)))
+    return device, scipy.spatial.KDTree(_evened(measurement_model(profile, seen_with).lab(device)))
 
 
 def _evened(lab: Floats) -> Floats:

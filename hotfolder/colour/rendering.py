@@ -1,33 +1,99 @@
-"""Refined: device values found by a profile's measurement model, as a function of colour alone.
+"""Renderings of our own: device values as a function of colour alone.
 
 A profile's table to device stays half a ΔE00 to two off what its own measurements say can be made.
 `Refined` aims at every colour as it is, relative to the two whites, begins at the table's answer
-and searches by the measurement model. It is what a `hotfolder.colour.grid.Grid` takes for its exact
-conversion. It is computed from the profile's measurements; a measured strip proves it.
+and searches by the measurement model. `Detail` first brings in what the medium cannot make.
+`Deepened` lays lightness onto the medium's range by a curve and leaves the rest to the table; the
+others can do so as well. Each is what a `hotfolder.colour.grid.Grid` takes for its exact
+conversion. They are computed from the profile's measurements; a measured strip proves it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.black_point import black_luminance, compensated
+from hotfolder.colour.depth import CHANGES_ABOVE, deepened, lightness_of
+from hotfolder.colour.detail import Reach, bring_in, reach_of
 from hotfolder.colour.engine import to_lab
+from hotfolder.colour.gamut_boundary import boundary_of
 from hotfolder.colour.inversion import invert
 from hotfolder.colour.measurement_model import measurement_model
 from hotfolder.colour.medium import by_table
 from hotfolder.colour.profile import Profile
+from hotfolder.colour.slabs import over_slabs
 from hotfolder.model.encoding import Encoding
+from hotfolder.model.rendering import DETAIL, PERCEPTUAL, REFINED, RELATIVE, Way
 
 
 def can_be_refined(medium: Profile) -> bool:
-    """Say whether a profile goes to device through a table; a matrix or a curve is exact."""
+    """Say whether a profile goes to device through a table; a matrix or a curve is exact.
+
+    Parameters
+    ----------
+    medium
+        A profile.
+
+    Returns
+    -------
+    True where the rendering refined can come nearer than the profile does itself.
+    """
     return not {"B2A0", "B2A1"}.isdisjoint(medium.tags)
 
 
-def wanted_colours(source: Profile, medium: Profile, pixels: Codes) -> Floats:
+def has_hues(medium: Profile) -> bool:
+    """Say whether a medium makes colours, in which `Detail` can keep neighbours apart.
+
+    Parameters
+    ----------
+    medium
+        Of a destination.
+
+    Returns
+    -------
+    Whether it does.
+    """
+    return medium.encoding in (Encoding.RGB, Encoding.CMYK)
+
+
+def can_be_deepened(source: Profile, medium: Profile) -> bool:
+    """Say whether a medium's black is so much weaker than the picture's that depth shows."""
+    lacking = lightness_of(black_luminance(medium)) - lightness_of(black_luminance(source))
+    return lacking > CHANGES_ABOVE
+
+
+def allowed_ways(medium: Profile) -> tuple[Way, ...]:
+    """List the ways that a medium's profile allows a picture, relative colorimetric first.
+
+    Depth is not among them: it goes with each that is relative colorimetric.
+
+    Parameters
+    ----------
+    medium
+        Of a destination.
+
+    Returns
+    -------
+    One way or more.
+    """
+    ways = [RELATIVE]
+    ways += [PERCEPTUAL] if medium.has_intent(PERCEPTUAL.intent, "to device") else []
+    ways += [REFINED] if can_be_refined(medium) else []
+    ways += [DETAIL] if has_hues(medium) else []
+    return tuple(ways)
+
+
+def is_black_weak(medium: Profile) -> bool:
+    """Say whether depth shows on a medium for pictures whose own black is black."""
+    return lightness_of(black_luminance(medium)) > CHANGES_ABOVE
+
+
+def wanted_colours(
+    source: Profile, medium: Profile, pixels: Codes, *, depth: bool = False
+) -> Floats:
     """Compute what a picture asks of a medium: its colours, black scaled to the medium's.
 
     Parameters
@@ -36,6 +102,9 @@ def wanted_colours(source: Profile, medium: Profile, pixels: Codes) -> Floats:
         Profiles.
     pixels
         Shape (..., channels of the source), dtype uint16.
+    depth
+        Lightness goes by the curve of `hotfolder.colour.depth` instead, if that
+        `can_be_deepened`.
 
     Returns
     -------
@@ -44,7 +113,38 @@ def wanted_colours(source: Profile, medium: Profile, pixels: Codes) -> Floats:
     lab = to_lab(source, pixels)
     if source == medium:
         return lab
-    return compensated(lab, black_luminance(source), black_luminance(medium))
+    scale = deepened if depth and can_be_deepened(source, medium) else compensated
+    return scale(lab, black_luminance(source), black_luminance(medium))
+
+
+def find_reach(source: Profile, medium: Profile, reduced: Codes, *, depth: bool = False) -> Reach:
+    """Measure how far a picture goes beyond a medium, for `Detail`.
+
+    Parameters
+    ----------
+    source, medium
+        Profiles.
+    reduced
+        A reduced copy of the picture: shape (rows, width, channels of the source), dtype uint16;
+        some 100,000 pixels are enough.
+    depth
+        Whether depth is asked for.
+
+    Returns
+    -------
+    The reach; nothing where the medium has no hues.
+    """
+    if not has_hues(medium):
+        return Reach()
+    flat = reduced.reshape(-1, reduced.shape[-1])
+    parts = over_slabs(
+        lambda start, stop: wanted_colours(source, medium, flat[start:stop], depth=depth),
+        len(flat),
+        1,
+        worth_a_thread=20_000,
+    )
+    wanted = np.concatenate(parts).reshape(*reduced.shape[:-1], 3)
+    return reach_of(boundary_of(medium), wanted)
 
 
 def separate(medium: Profile, wanted: Floats) -> Codes:
@@ -53,15 +153,18 @@ def separate(medium: Profile, wanted: Floats) -> Codes:
     Parameters
     ----------
     medium
-        A profile with a table to device.
+        A destination's profile.
     wanted
         Shape (n, 3): L*a*b* relative to the medium's white.
 
     Returns
     -------
-    uint16, shape (n, channels). The sum of the inks of CMYK is nowhere more than the table's.
+    uint16, shape (n, channels). The sum of the inks of CMYK is nowhere more than the table's. Of
+    a profile that cannot be refined, what its matrix or curve says.
     """
     start = by_table(medium, wanted)
+    if not can_be_refined(medium):
+        return start
     cap = start.sum(axis=1) / 65535 if medium.encoding is Encoding.CMYK else None
     device = invert(measurement_model(medium), wanted, start / 65535, cap=cap)
     return _rounded(device, cap)
@@ -90,14 +193,51 @@ class Refined:
     black_point_compensation: bool = True
     """Whether the source's black is scaled to the medium's."""
 
+    depth: bool = False
+    """Whether that is done by the curve of `hotfolder.colour.depth`."""
+
+    def aim(self, pixels: Codes) -> Floats:
+        """Say which colours are aimed at.
+
+        Shape (..., channels of the source), dtype uint16, to (n, 3).
+        """
+        if self.black_point_compensation or self.depth:
+            wanted = wanted_colours(self.source, self.medium, pixels, depth=self.depth)
+        else:
+            wanted = to_lab(self.source, pixels)
+        return wanted.reshape(-1, 3)
+
     def convert(self, pixels: Codes) -> Codes:
         """Convert pixels.
 
         Shape (..., channels of the source) to (..., channels of the medium), dtype uint16.
         """
-        if self.black_point_compensation:
-            wanted = wanted_colours(self.source, self.medium, pixels)
-        else:
-            wanted = to_lab(self.source, pixels)
-        device = separate(self.medium, wanted.reshape(-1, 3))
+        device = separate(self.medium, self.aim(pixels))
         return device.reshape(*pixels.shape[:-1], -1)
+
+
+@dataclass(frozen=True)
+class Deepened(Refined):
+    """Relative colorimetric by the table, after depth."""
+
+    depth: bool = True
+
+    def convert(self, pixels: Codes) -> Codes:
+        """Convert pixels, as `Refined.convert` does."""
+        device = by_table(self.medium, self.aim(pixels))
+        return device.reshape(*pixels.shape[:-1], -1)
+
+
+@dataclass(frozen=True)
+class Detail(Refined):
+    """Refined, and what does not fit brought in against one picture's own reach.
+
+    For media that `has_hues` says yes to.
+    """
+
+    reach: Reach = field(default_factory=Reach)
+    """Of the picture, as `find_reach` measures it."""
+
+    def aim(self, pixels: Codes) -> Floats:
+        """Say which colours are aimed at, as `Refined.aim` does."""
+        return bring_in(boundary_of(self.medium), self.reach, super().aim(pixels))

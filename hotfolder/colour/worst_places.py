@@ -321,8 +321,11 @@ class _Asked:
 
 
 def _begin_at(middle: float, side: int, start: int, length: int) -> int:
-    """Where a piece begins whose middle is given, within a stretch of the picture."""
-    return int(min(max(start, middle - side / 2), max(start, start + length - side)))
+    """Where a piece begins whose middle is given, within a stretch of the picture.
+
+    Rounded: a middle that came of a piece is that piece again, not one a pixel beside it.
+    """
+    return round(min(max(start, middle - side / 2), max(start, start + length - side)))
 
 
 def _lights(curves: tuple[ToneCurve, ...], channels: int) -> NDArray[np.float32]:

@@ -160,7 +160,10 @@ def catch_up(known: Known) -> None:
     logs = LogPlaces(root.private)
     for name, each in near.items():
         log = each.results / LOG_FILE
-        logs.bring(name, log, again=True)
+        try:
+            logs.bring(name, log, again=True)
+        except OSError as error:  # tried again before a line is written
+            get_log().warning("log.not_brought", destination=name, reason=str(error))
         lines = _find_new_lines(ledger, name, log)
         first = next(lines, None)
         if first is None:

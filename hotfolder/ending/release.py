@@ -161,7 +161,13 @@ class ReleaseFolder:
         """The held job that is handed over, or why nothing is; None for one on its way."""
         try:
             if not path.is_dir() or path.is_symlink():
-                row = ledger.held_with(self._destination, durable.sha256_of(path).sha256)
+                sha256 = durable.sha256_of(path).sha256
+                row = ledger.held_with(self._destination, sha256)
+                if row is None and (job := ledger.delivered_with(self._destination, sha256)):
+                    return (
+                        f"{names.display_name(path.name)} in release/ is the original of job "
+                        f"{job}, which is delivered: take it away, or delete it"
+                    )
                 return row or self._say_unknown(path)
             row = ledger.find_job(job_in(path))
             if row is None or row.destination != self._destination or not row.record:

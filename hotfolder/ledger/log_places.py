@@ -20,7 +20,7 @@ from enum import Enum
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from hotfolder.disk import durable, line_log
+from hotfolder.disk import durable, line_log, platforms
 from hotfolder.ledger.jobs import link
 from hotfolder.ledger.log_years import list_parts, read_lines
 from hotfolder.logs import get_log
@@ -107,8 +107,10 @@ class LogPlaces:
         with self._lock:
             self._noted = {**self._noted, destination: noted}
             temporary = self.file.with_suffix(".new")
-            temporary.write_text(json.dumps(self._noted, indent=1))
-            durable.fsync_file(temporary)
+            with temporary.open("w", encoding="utf-8") as file:
+                file.write(json.dumps(self._noted, indent=1))
+                file.flush()
+                platforms.sync_file(file.fileno())
             temporary.replace(self.file)
             durable.fsync_folder(self.file.parent)
 

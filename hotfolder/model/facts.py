@@ -173,7 +173,10 @@ class Facts:
     __pydantic_config__ = _IN_RECORDS
 
     share_lost: float | None = None
-    """Share of the picture's pixels that the destination cannot make, 0 … 1."""
+    """Share of the picture's pixels that are lost in what is delivered, for any cause, 0 … 1."""
+
+    share_out_of_gamut: float | None = None
+    """Share of the picture's pixels that the medium cannot make at all, 0 … 1."""
 
     lost_in_words: str = ""
     """Which colours those are, in a few plain words."""
@@ -215,7 +218,8 @@ class Facts:
     """Whether the picture has no colour."""
 
     cast_chroma: float | None = None
-    """C*ab of the worst grey that comes out of a black-and-white picture."""
+    """C*ab of the worst grey that comes out of a black-and-white picture, or of the worst that a
+    toned one gets beyond its tone."""
 
     mean_lightness: float | None = None
     """Mean L* of the page, 0 … 100."""

@@ -70,6 +70,16 @@ class IntentWish(Wish):
 
 
 @dataclass(frozen=True)
+class RenderingWish(Wish):
+    """A rendering: where the device values of colours come from, and how lightness is laid."""
+
+    what = "a rendering"
+
+    rendering: str
+    """As `hotfolder.Way.named` reads it; ``"intent"``: what the destination's intent says."""
+
+
+@dataclass(frozen=True)
 class CaptionWish(Wish):
     """A description that the result carries."""
 

@@ -10,15 +10,19 @@ from functools import partial
 
 from pydantic import ValidationError
 
+from hotfolder.colour.profile import Profile
+from hotfolder.colour.profile_measures import measure_quickly
 from hotfolder.disk import platforms, pulse
 from hotfolder.disk.marker import Unreachable, check_marker
 from hotfolder.errors import PluginError, Problem
 from hotfolder.intake.forsaken import find_forsaken, say_forsaken
 from hotfolder.intake.scan import scan
 from hotfolder.ledger.log_places import LogPlaces
+from hotfolder.model.encoding import Encoding
 from hotfolder.overview.doubts import Readable, list_doubts
 from hotfolder.overview.new_root import find_new_folders
 from hotfolder.overview.overlaps import Located, collisions, locate
+from hotfolder.overview.profile_findings import find_quickly
 from hotfolder.overview.unmentioned import find_unmentioned
 from hotfolder.settings.files import Folders, Settings, load_all
 from hotfolder.settings.known_folders import KnownFolders
@@ -40,10 +44,19 @@ class Checked:
     """Folders that are away or cannot be used; the daemon serves the other destinations."""
     remarks: tuple[str, ...]
     """What is worth a person's look."""
+    profiles: tuple[str, ...] = ()
+    """A line for each profile of a destination: how far it can be trusted, in numbers."""
 
 
-def check(root: Root) -> Checked:
-    """Check everything about a root that can be checked without a picture, whatever is wrong."""
+def check(root: Root, *, with_profiles: bool = False) -> Checked:
+    """Check everything about a root that can be checked without a picture, whatever is wrong.
+
+    Parameters
+    ----------
+    with_profiles
+        Measure the destinations' profiles too, which takes up to a second for each; the daemon
+        starts without.
+    """
     problems: list[Problem] = []
     registry: Registry | None = None
     try:
@@ -91,6 +104,8 @@ def check(root: Root) -> Checked:
         for log in logs.left_behind(name)
     ]
     remarks += find_unmentioned(root, _find_folders(root, settings))
+    judged, measured = _judge_profiles(settings) if with_profiles else ([], [])
+    remarks += judged
     is_right = registry is not None and not problems
     return Checked(
         settings if is_right else None,
@@ -98,6 +113,7 @@ def check(root: Root) -> Checked:
         tuple(problems),
         tuple(unreachable),
         tuple(remarks),
+        tuple(measured),
     )
 
 
@@ -174,6 +190,37 @@ def _look_at_folders(
                 Problem(str(folders.hot_folder), "", str(error), "a folder that can be read")
             )
     return located, problems
+
+
+def _judge_profiles(settings: Settings) -> tuple[list[str], list[str]]:
+    """Remarks about profiles, and a line about each: every profile once, with who uses it."""
+    users: dict[Profile, list[str]] = {}
+    remarks: list[str] = []
+    lines: list[str] = []
+    for destination in settings.destinations.values():
+        users.setdefault(destination.profile, []).append(destination.name)
+        for stage, of_stage in destination.stage_settings.items():
+            doubts = of_stage.doubts_about(destination.profile)
+            remarks += [
+                f"{destination.name}: stage.{stage}.{key} {said}" for key, said in doubts.items()
+            ]
+    for profile, names in users.items():
+        if profile.encoding is Encoding.LAB:
+            continue
+        quick = measure_quickly(profile)
+        who = ", ".join(names)
+        remarks += [
+            f"{who}: medium.profile {profile.description!r}: {each.sentence()}"
+            for each in find_quickly(profile, quick)
+            if each.is_doubt
+        ]
+        if quick.noise is not None:
+            lines.append(
+                f"profile {profile.description!r} ({who}): colours come back "
+                f"{quick.noise.mean:.1f} ΔE00 off on average, one in a hundred by more than "
+                f"{quick.noise.p99:.1f}; more: hotfolder profile {names[0]}"
+            )
+    return remarks, lines
 
 
 def _check_ledger_disk(root: Root, problems: list[Problem]) -> None:

@@ -7,11 +7,9 @@ corrects a file once, and not once for its mistakes and once more for what is od
 from __future__ import annotations
 
 import contextlib
-import functools
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Final, TypeVar, cast
 
@@ -19,6 +17,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.model.destination import Medium, Result, SettingsModel, Surface
+from hotfolder.overview.profile_findings import is_invented
 from hotfolder.settings.files import Destination, Limits
 from hotfolder.settings.root import Root
 from hotfolder.stages.contract import StageSettings
@@ -120,7 +119,7 @@ def _doubt_profile(said: Readable) -> list[str]:
             f"medium.profile {described} describes a print ({space}), but the surface is screen; "
             "is it the display's profile, such as sRGB?"
         )
-    if said.profile.description in _list_invented():
+    if is_invented(said.profile):
         found.append(
             "medium.profile is an invented one of the demo: put your printer's own into profiles/ "
             "and name it here before you print"
@@ -185,12 +184,3 @@ def _load_profile(folder: Path, medium: object) -> Profile | None:
         return Profile.load(folder / named)
     except (OSError, ProfileError):
         return None  # which is among the problems
-
-
-@functools.cache
-def _list_invented() -> frozenset[str]:
-    """Descriptions of the profiles that a new root starts with."""
-    folder = resources.files("hotfolder_defaults") / "profiles"
-    recipes = (each for each in folder.iterdir() if each.name.endswith(".toml"))
-    found = (tomllib.loads(each.read_text("utf-8"))["description"] for each in recipes)
-    return frozenset(f"{each} (demo)" for each in found)

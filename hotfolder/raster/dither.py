@@ -30,7 +30,15 @@ _SHIFTS = ((0, 0), (19, 37), (43, 11), (29, 53), (7, 25))
 
 
 class Dither:
-    """The dither of one picture: `apply` may be called from several threads."""
+    """The dither of one picture: `apply` may be called from several threads.
+
+    Parameters
+    ----------
+    width_px
+        Of the picture.
+    channels
+        Of its pixels, alpha among them.
+    """
 
     def __init__(self, width_px: int, channels: int) -> None:
         planes = [np.roll(_tile(), shift, axis=(0, 1)) for shift in _SHIFTS[:channels]]
@@ -47,6 +55,10 @@ class Dither:
             Shape (rows, width, channels), dtype uint16.
         top
             Index of the first row in the picture.
+
+        Returns
+        -------
+        uint8, of the same shape.
         """
         out = np.empty(pixels.shape, np.uint8)
         sums = np.empty(pixels.shape[1:], np.uint32)

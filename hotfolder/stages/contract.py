@@ -98,6 +98,22 @@ class StageSettings(SettingsModel):
         """
         return {}
 
+    def doubts_about(self, profile: Profile) -> Mapping[str, str]:
+        """Say which settings a destination's profile does not allow to be kept.
+
+        Shown by ``hotfolder check``, which may take its time: the daemon starts without.
+
+        Parameters
+        ----------
+        profile
+            Of the destination's medium.
+
+        Returns
+        -------
+        By key, a plain sentence without its end.
+        """
+        return {}
+
 
 class Place(StrEnum):
     """Where in a destination's list a stage stands; each place lies behind the one before it.

@@ -16,6 +16,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.colour.detail import Reach
 from hotfolder.colour.transform import Precision
 from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import Rendering
@@ -132,12 +133,19 @@ class ConversionToCome(Message):
     """How closely the conversion keeps to the profiles."""
 
     rendering: Rendering = Rendering.INTENT
-    """Where the device values of a colour come from; refined has one intent."""
+    """Where the device values of a colour come from; refined and detail have one intent."""
+
+    depth: bool = False
+    """Whether lightness goes by a curve onto the medium's range, in place of black point
+    compensation."""
+
+    also: tuple[Rendering, ...] = ()
+    """Renderings that are chosen among beside `intents`; all relative colorimetric."""
 
     @property
     def is_open(self) -> bool:
         """Whether the intent will be chosen later; `IntentChosen` then says which it was."""
-        return len(self.intents) > 1
+        return len(self.intents) + len(self.also) > 1
 
     @property
     def expected_intent(self) -> Intent:
@@ -147,13 +155,27 @@ class ConversionToCome(Message):
 
 @dataclass(frozen=True)
 class IntentChosen(Message):
-    """Which intent was chosen for this picture; known to every stage in `Stage.close`."""
+    """Which intent and rendering were chosen; known to every stage in `Stage.close`."""
 
     intent: Intent
     """The intent that the picture was converted with."""
 
     reason: str
     """Why, as one plain sentence for a photographer."""
+
+    rendering: Rendering = Rendering.INTENT
+    """The rendering that the picture was converted with."""
+
+
+@dataclass(frozen=True)
+class ReachMeasured(Message):
+    """How far the picture goes beyond the medium; known to every stage in `Stage.close`.
+
+    Told where the picture is converted with ``detail``, which brings it in by that much.
+    """
+
+    reach: Reach
+    """By hue and lightness."""
 
 
 @dataclass(frozen=True)
@@ -178,3 +200,14 @@ class LossMeasured(Message):
 
     in_words: str
     """Which colours those are, in a few plain words; ``""`` when there are none."""
+
+    out_of_gamut_share: float | None = None
+    """Share of the pixels that the medium cannot make at all, 0 … 1; None when nobody looked."""
+
+
+@dataclass(frozen=True)
+class InkLimit(Message):
+    """The most ink that the destination allows at one place."""
+
+    percent: float
+    """The sum of all inks, 100 % each."""

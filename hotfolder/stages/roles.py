@@ -35,7 +35,10 @@ class Role(StrEnum):
 
     STRIP = "cuts the pieces of a test strip out of a picture"
     """It has the settings ``pieces``, each with ``left_px``, ``top_px``, ``width_px``,
-    ``height_px`` and ``label``, and ``heading``. Its findings are a `StripFindings`."""
+    ``height_px`` and ``label``, and ``heading``; ``rendering``, a word for what was made of the
+    picture; ``raw_to``, a file for the bare pixels of the pieces; and ``beside``, each with
+    ``file``, such pixels of another rendering, and its word, ``rendering``. Its findings are a
+    `StripFindings`."""
 
 
 class _Findings(BaseModel):
@@ -60,6 +63,9 @@ class ShownPlace(Rectangle):
 
     at: tuple[float, float]
     """Its middle, as shares of the original's width and height, 0 … 1."""
+    delivered_sha256: str = ""
+    """Of its pixels as they will be delivered, 16 bits little-endian, before dither and coding; ""
+    where that is not said."""
 
 
 class Moved(_Findings):
@@ -71,11 +77,24 @@ class Moved(_Findings):
     """ΔE00 that one pixel in twenty exceeds."""
 
 
+class Kept(_Findings):
+    """What of the picture a rendering keeps, measured in the reduced picture."""
+
+    off_delta_e_00: Moved
+    """How far colours are from the picture's with its black scaled to the medium's."""
+    unfit_share: float
+    """Share of the picture that the medium cannot make, 0 … 1."""
+    unfit_contrast: float
+    """Local contrast kept where colours do not fit, 0 … 1; 1 where all fit."""
+    contrast: float
+    """Local contrast of the whole picture kept, the medium's weaker black included, 0 … 1."""
+
+
 class SheetFindings(_Findings):
     """What a stage in the role `Role.SHEET` measures."""
 
     lost_share_of_reduced: float
-    """Share of the picture whose colours cannot be made, 0 … 1."""
+    """Share of the reduced picture that is lost in what is delivered, 0 … 1."""
     lost_in_words: str
     """Which colours those are, in a few plain words."""
     tolerance_delta_e_00: float
@@ -94,6 +113,8 @@ class SheetFindings(_Findings):
     """What is looked at; None when that is all of it, without wrap and bleed."""
     places: tuple[ShownPlace, ...]
     """The places that are shown, the worst first."""
+    kept: Kept | None = None
+    """Of a trial; None when the stage does not measure it."""
 
 
 class Telling(Rectangle):
@@ -117,6 +138,8 @@ class StripPiece(Rectangle):
 
     label: str
     """The words below it."""
+    rendering: str = ""
+    """Which one it shows, where there are several."""
     strip_left_px: int
     """From the strip's left edge."""
     strip_top_px: int

@@ -1,5 +1,7 @@
 """Which of several destinations keeps most of a picture: a ranking, and one page side by side.
 
+The same page compares renderings of one destination.
+
 Ranked is what comes out: the mean ΔE00 between the picture and the print, over the whole picture,
 each seen by an eye used to its own white. Colours that cannot be made, a weaker black and what the
 chosen intent moves all count in it. A mean can hide a small part that is spoilt, so the share of
@@ -16,14 +18,19 @@ from pathlib import Path
 
 from markupsafe import Markup
 
+from hotfolder.colour.rendering import allowed_ways, is_black_weak
+from hotfolder.errors import Problem, SettingsError
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.records import SHEET
+from hotfolder.model.rendering import PERCEPTUAL, RELATIVE, Way
 from hotfolder.model.units import Money
+from hotfolder.model.wishes import RenderingWish
 from hotfolder.pages.frame import load_template, source_hash, style, text_of
-from hotfolder.settings.files import Destination
+from hotfolder.settings.changes import grant, who_grants, with_changes
+from hotfolder.settings.files import Destination, Intake, check_destination
 from hotfolder.settings.root import Root
-from hotfolder.stages.registry import load_registry
-from hotfolder.stages.roles import Rectangle, Role, SheetFindings, ShownPlace
+from hotfolder.stages.registry import Registry, load_registry
+from hotfolder.stages.roles import Kept, Rectangle, Role, SheetFindings, ShownPlace
 from hotfolder.work.trial import (
     End,
     Part,
@@ -57,7 +64,7 @@ class Candidate:
     """What would happen to the picture."""
     reasons: tuple[str, ...]
     lost_share: float | None = None
-    """Of colours that cannot be made, 0 … 1."""
+    """Of what is delivered, 0 … 1."""
     lost_words: str = ""
     tolerance: float | None = None
     """ΔE00 above which they count."""
@@ -76,12 +83,19 @@ class Candidate:
     """What is looked at, in pixels; None when that is all of it, without wrap and bleed."""
     places: tuple[ShownPlace, ...] = ()
     sheet: Path | None = None
+    rendering: str = ""
+    """Its name, where renderings of one destination are compared."""
+    is_own: bool = False
+    """Whether that is what the destination's settings say."""
+    kept: Kept | None = None
+    """What of the picture is kept."""
 
     def summary(self) -> dict[str, object]:
         """Return what ``--json`` says of it."""
         return {
             "rank": self.rank,
             "destination": self.destination,
+            "rendering": self.rendering or None,
             "title": self.title,
             "end": self.end,
             "reasons": list(self.reasons),
@@ -92,6 +106,8 @@ class Candidate:
             "medium_black_lightness": self.black,
             "print_mm": self.print_mm and list(self.print_mm),
             "material_cost": self.cost and vars(self.cost),
+            "kept": self.kept and self.kept.model_dump(),
+            "places": [each.model_dump() for each in self.places],
         }
 
 
@@ -129,6 +145,82 @@ def compare(
     return ranked(found)
 
 
+def compare_renderings(
+    root: Root,
+    image: Path,
+    destination: Destination,
+    ways: Sequence[Way],
+    folder: Path,
+    tell: Tell,
+) -> list[Candidate]:
+    """Try a picture out in several renderings of one destination, and rank them.
+
+    The places that the first one shows are shown of all.
+
+    Parameters
+    ----------
+    ways
+        Renderings; `list_ways` says which the destination allows.
+    folder, tell
+        As `compare` takes them.
+
+    Raises
+    ------
+    SettingsError
+        When no stage of the destination renders otherwise, or the picture cannot be read.
+    StorageError, StageError
+        As `compare` does.
+    """
+    found = []
+    registry = load_registry(root.plugins)
+    showing = registry.name_in_role(Role.SHEET, destination.file.stages)
+    same: tuple[tuple[float, float], ...] = ()
+    for number, way in enumerate(ways):
+        changed = render_as(root, way, destination, registry)
+        note = Part(tell, str(way), number, len(ways))
+        raw = _raw(changed, showing, len(ways), same)
+        trial = try_out(root, image, changed, raw, folder, note)
+        made = _candidate(trial, showing)
+        is_own = changed.stage_settings == destination.stage_settings
+        title = f"{str(way).capitalize()}{', as set' if is_own else ''}"
+        found.append(replace(made, rendering=str(way), is_own=is_own, title=title))
+        same = same or tuple(each.at for each in made.places)
+        for each in trial.folder.glob("result.*"):
+            each.unlink()
+    return ranked(found)
+
+
+def list_ways(destination: Destination) -> tuple[Way, ...]:
+    """List the renderings of a destination that are worth seeing beside each other.
+
+    All that its profile allows; and the last of them with depth, where the medium's black is weak.
+    """
+    profile = destination.profile
+    ways = allowed_ways(profile)
+    if not is_black_weak(profile):
+        return ways
+    return (*ways, replace(ways[-1] if ways[-1] != PERCEPTUAL else RELATIVE, depth=True))
+
+
+def render_as(root: Root, way: Way, destination: Destination, registry: Registry) -> Destination:
+    """Return a destination that renders in another way.
+
+    Raises
+    ------
+    SettingsError
+        When no stage of it does that.
+    """
+    path = root.destinations / f"{destination.name}.toml"
+    wish = RenderingWish(str(way))
+    granted = grant(wish, destination)
+    if not granted:
+        able = " or ".join(who_grants(wish, registry)) or "that can set it"
+        got = f"no stage of it sets {wish.what}"
+        raise SettingsError([Problem(str(path), "stages", got, f"a stage {able}")])
+    raw = with_changes(destination.raw, granted)
+    return check_destination(path, raw, registry, Intake())
+
+
 def ranked(found: Iterable[Candidate]) -> list[Candidate]:
     """Order candidates and number those that can be judged; equal ones share a rank."""
     order = sorted(
@@ -162,6 +254,7 @@ def page(name: str, candidates: Sequence[Candidate]) -> str:
         name=name,
         candidates=candidates,
         shown=shown,
+        by_rendering=any(each.rendering for each in candidates),
         all_shown=len(shown) == sum(each.sheet is not None for each in candidates),
         style=Markup(look),  # noqa: S704 - ours, with numbers
         style_hash=source_hash(look),
@@ -229,6 +322,7 @@ def _candidate(trial: Trial, showing: str) -> Candidate:
         lost_share=measured.share_lost if is_measured else found.lost_share_of_reduced,
         lost_words=measured.lost_in_words if is_measured else found.lost_in_words,
         tolerance=found.tolerance_delta_e_00,
+        kept=found.kept,
         moved=found.moved_delta_e_00.mean,
         moved_p95=found.moved_delta_e_00.p95,
         black=found.medium_black_lightness,

@@ -1,5 +1,7 @@
 """A test strip of a destination: small pieces of what would be delivered, pixel for pixel.
 
+With several renderings, each piece lies there in all of them, beside each other.
+
 Two trials, one after the other. The first takes the picture through the destination's own stages,
 with one more that says which pieces tell most, and keeps what comes out as 16-bit TIFF, so that
 nothing is lost before the cut. The second cuts the pieces out of that and writes them as the
@@ -8,21 +10,23 @@ destination's own format.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from hotfolder.disk import names
 from hotfolder.errors import HotfolderError
 from hotfolder.model.records import ResultRecord
+from hotfolder.model.rendering import Way
 from hotfolder.model.units import Money
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.contract import Place
 from hotfolder.stages.registry import load_registry
 from hotfolder.stages.roles import PlacesFindings, Role, StripFindings, StripPiece, Telling
+from hotfolder.work.comparison import render_as
 from hotfolder.work.pipeline import SUFFIXES
-from hotfolder.work.trial import Part, Tell, read_findings, say_places, try_out, with_stage
+from hotfolder.work.trial import Part, Tell, Trial, read_findings, say_places, try_out, with_stage
 
 _LOSSLESS = {"format": "tiff", "bits": 16, "compression": "none"}
 
@@ -77,6 +81,7 @@ def make_strip(
     folder: Path,
     tell: Tell,
     at: Sequence[tuple[float, float]] = (),
+    ways: Sequence[Way] = (),
 ) -> Strip:
     """Make the test strip of a picture for a destination.
 
@@ -86,6 +91,8 @@ def make_strip(
         Where trials may write; the strip is in it.
     at
         Places that a person wants to see: shares of the print's width and height, 0 … 1.
+    ways
+        Renderings, each of which shows every piece; by default the destination's own.
 
     Raises
     ------
@@ -96,27 +103,23 @@ def make_strip(
     StageError
         When a stage that finds or cuts pieces does not say what its role asks for.
     """
-    registry = load_registry(root.plugins)
-    choosing, cutting = (registry.name_in_role(each) for each in (Role.PLACES, Role.STRIP))
-    named: dict[str, object] = {"at": say_places(at)} if at else {}
-    raw = with_stage(destination, choosing, named, leave_out=Role.SHEET) | {"result": _LOSSLESS}
-    whole = try_out(root, image, destination, raw, folder, Part(tell, "", 0, 2))
-    places = read_findings(whole, choosing, PlacesFindings)
-    if whole.work is None or not whole.work.results or places is None:
-        raise NoStrip(f"No strip can be made: {' '.join(whole.reasons)}")
-    result, picture = whole.folder / "result.tif", whole.work.results[0]
-    heading = _heading(image, destination, picture, places.conversion_in_words)
-    raw = _cut(destination, cutting, places.pieces, heading)
-    cut = try_out(root, result, destination, raw, folder, Part(tell, "", 1, 2))
-    result.unlink()
-    found = read_findings(cut, cutting, StripFindings)
-    if cut.work is None or not cut.work.results or found is None:
-        raise NoStrip(f"No strip can be made: {' '.join(cut.reasons)}")
+    maker = _Maker(root, image, folder, at)
+    several = [(str(way), render_as(root, way, destination, maker.registry)) for way in ways]
+    beside: list[dict[str, str]] = []
+    *others, (name, last) = several or [("", destination)]
+    for number, (other, changed) in enumerate(others):
+        part = Part(tell, other, number, len(several))
+        bare = folder / f"pieces-{number}"
+        maker.cut(other, changed, part, ", ".join(map(str, ways)), {"raw_to": str(bare)})
+        beside.append({"file": str(bare), "rendering": other})
+    part = Part(tell, name, len(others), 1 + len(others))
+    conversion = ", ".join(map(str, ways))
+    path, made, found = maker.cut(name, last, part, conversion, {"beside": beside})
+    whole, picture, _ = maker.first
     print_mm = _mm(found.picture_px, picture.ppi) if picture.ppi else None
-    made = cut.work.results[0]
     strip_mm = _mm((made.width_px, made.height_px), picture.ppi) if picture.ppi else None
     return Strip(
-        path=cut.folder / made.path,
+        path=path,
         pieces=found.pieces,
         strip_mm=strip_mm,
         print_mm=print_mm,
@@ -128,13 +131,69 @@ def make_strip(
     )
 
 
+class _Maker:
+    """Cuts the same pieces out of one picture in several renderings."""
+
+    def __init__(
+        self, root: Root, image: Path, folder: Path, at: Sequence[tuple[float, float]]
+    ) -> None:
+        self.registry = load_registry(root.plugins)
+        roles = (Role.PLACES, Role.STRIP)
+        self._choosing, self._cutting = (self.registry.name_in_role(each) for each in roles)
+        self._root, self._image, self._folder = root, image, folder
+        self._named: dict[str, object] = {"at": say_places(at)} if at else {}
+        self._first: tuple[Trial, ResultRecord, PlacesFindings] | None = None
+
+    @property
+    def first(self) -> tuple[Trial, ResultRecord, PlacesFindings]:
+        """The first rendering of the whole picture, whose most telling pieces all show."""
+        if self._first is None:
+            raise NoStrip("No strip can be made: no rendering was tried.")
+        return self._first
+
+    def cut(
+        self,
+        rendering: str,
+        destination: Destination,
+        part: Part,
+        conversion: str,
+        more: Mapping[str, object],
+    ) -> tuple[Path, ResultRecord, StripFindings]:
+        """Make the whole picture, and a strip of it."""
+        root, folder = self._root, self._folder
+        raw = with_stage(destination, self._choosing, self._named, leave_out=Role.SHEET)
+        raw |= {"result": _LOSSLESS}
+        whole = try_out(root, self._image, destination, raw, folder, Part(part, "", 0, 2))
+        places = read_findings(whole, self._choosing, PlacesFindings)
+        if whole.work is None or not whole.work.results or places is None:
+            raise NoStrip(f"No strip can be made: {' '.join(whole.reasons)}")
+        self._first = self._first or (whole, whole.work.results[0], places)
+        _, picture, shown = self._first
+        said = conversion or places.conversion_in_words
+        heading = _heading(self._image, destination, picture, said)
+        more = {"rendering": rendering, **more}
+        raw = _cut(destination, self._cutting, shown.pieces, heading, more)
+        result = whole.folder / "result.tif"
+        cut = try_out(root, result, destination, raw, folder, Part(part, "", 1, 2))
+        result.unlink()
+        found = read_findings(cut, self._cutting, StripFindings)
+        if cut.work is None or not cut.work.results or found is None:
+            raise NoStrip(f"No strip can be made: {' '.join(cut.reasons)}")
+        made = cut.work.results[0]
+        return cut.folder / made.path, made, found
+
+
 def suffix_of(destination: Destination) -> str:
     """Return the ending of a name of what a destination makes: ``.tif``."""
     return SUFFIXES[destination.file.result.format]
 
 
 def _cut(
-    destination: Destination, cutting: str, places: Sequence[Telling], heading: str
+    destination: Destination,
+    cutting: str,
+    places: Sequence[Telling],
+    heading: str,
+    more: Mapping[str, object],
 ) -> dict[str, object]:
     """The destination's file for the strip: what is cut, and what works on whatever is written."""
     pieces = [
@@ -144,7 +203,7 @@ def _cut(
     ]
     last = [name for name, stage in destination.stages.items() if stage.place is Place.LAST]
     tables = {name: destination.file.stage.get(name, {}) for name in last}
-    tables[cutting] = {"pieces": pieces, "heading": heading}
+    tables[cutting] = {"pieces": pieces, "heading": heading, **more}
     return {**destination.raw, "stages": [cutting, *last], "stage": tables}
 
 

@@ -112,7 +112,7 @@ def destinations(root: Root, asked: list[str]) -> list[Destination]:
 
 def say_places(at: Sequence[tuple[float, float]]) -> list[list[str]]:
     """Write places in a picture, shares of its sides, as a stage's setting has them."""
-    return [[f"{100 * share:.4g} %" for share in each] for each in at]
+    return [[f"{100 * share:.8g} %" for share in each] for each in at]
 
 
 def with_stage(

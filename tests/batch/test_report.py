@@ -369,7 +369,7 @@ def test_what_is_not_measured_yet_is_not_said_to_be_well(book):
     page = (folder(book) / "report.html").read_text()
     assert "0 of 0 done" not in page
     assert "no ticket can be read yet" in page
-    assert "No picture has colours that this medium cannot make" not in page
+    assert "No picture loses colours" not in page
     assert "Not yet measured" in page
 
 

@@ -153,6 +153,31 @@ def test_intents_are_read_as_people_write_them(cell, expected):
 
 @pytest.mark.parametrize(
     ("cell", "expected"),
+    [
+        ("Refined", "refined"),
+        ("DETAIL", "detail"),
+        ("detail+depth", "detail + depth"),
+        ("relative + depth", "relative colorimetric + depth"),
+        ("perceptual", "perceptual"),
+        ("intent", "intent"),
+        ("", ""),
+    ],
+)
+def test_renderings_are_read_as_people_write_them(cell, expected):
+    text = f"file,page,Farbwiedergabe\r\nx.tif,1,{cell}\r\n"
+    assert expected == ticket(text).placements[0].rendering
+
+
+def test_a_rendering_that_is_none_or_stands_beside_an_intent_is_a_fault_of_its_row():
+    (wrong,) = problems("file,page,rendering\r\nx.tif,1,vivid\r\n")
+    assert 'rendering: "vivid"' in wrong
+    assert "detail + depth" in wrong
+    (both,) = problems("file,page,rendering,intent\r\nx.tif,1,detail,perceptual\r\n")
+    assert "nothing beside the intent perceptual" in both
+
+
+@pytest.mark.parametrize(
+    ("cell", "expected"),
     [("Top Left", "top left"), ("left-top", "top left"), ("center", "centre"), ("TOP", "top")],
 )
 def test_anchors_are_read_as_people_write_them(cell, expected):

@@ -4,6 +4,9 @@
 
     .venv/bin/python tests/benchmarks/chain.py            # 24 MP, three rounds
     .venv/bin/python tests/benchmarks/chain.py --megapixels 6 --rounds 1
+    .venv/bin/python tests/benchmarks/chain.py --renderings --case "same size"
+
+The last one measures our own renderings against relative colorimetric instead, taking turns.
 
 Every run is a process of its own; the contestants take turns, so that a machine that slows down
 slows all of them. A row gives medians of wall time, throughput in megapixels of the result (of
@@ -56,7 +59,7 @@ def destination(case: str) -> dict[str, Any]:
     }
 
 
-def ours(case: str, folder: Path) -> None:
+def ours(case: str, folder: Path, rendering: str = "intent") -> None:
     """Run the stages in this process, as a worker does."""
     from hotfolder.settings.files import Intake, check_destination
     from hotfolder.stages.registry import load_registry
@@ -64,7 +67,9 @@ def ours(case: str, folder: Path) -> None:
 
     registry = load_registry()
     path = folder / "destinations" / "bench.toml"
-    checked = check_destination(path, destination(case), registry, Intake())
+    raw = destination(case)
+    raw["stage"] = {**raw["stage"], "profile-conversion": {"rendering": rendering}}
+    checked = check_destination(path, raw, registry, Intake())
     out = folder / "ours"
     out.mkdir(exist_ok=True)
     original = folder / "original.tif"
@@ -143,6 +148,11 @@ CONTESTANTS: dict[str, Callable[[str, Path], None]] = {
     "libvips": libvips,
     "floor": floor,
 }
+RENDERINGS: dict[str, Callable[[str, Path], None]] = {
+    "ours": ours,
+    "refined": lambda case, folder: ours(case, folder, "refined"),
+    "detail": lambda case, folder: ours(case, folder, "detail"),
+}
 
 
 def prepare(folder: Path, megapixels: float) -> tuple[int, int]:
@@ -196,13 +206,13 @@ def measure(name: str, case: str, folder: Path) -> dict[str, Any]:
 
 def run_one(name: str, case: str, folder: Path) -> None:
     """In the contestant's process: imports first, then the work; say time and memory."""
-    if name == "ours":
+    if name in RENDERINGS:
         import hotfolder.work.preload
         import hotfolder.work.worker  # noqa: F401 - both are what the forkserver has loaded
     elif name == "libvips":
         import pyvips  # noqa: F401
     started = time.perf_counter()
-    CONTESTANTS[name](case, folder)
+    (CONTESTANTS | RENDERINGS)[name](case, folder)
     elapsed = time.perf_counter() - started
     print(json.dumps({"work_s": elapsed, "peak_mib": peak_mib()}))
 
@@ -223,7 +233,8 @@ def main() -> None:
     parser.add_argument("--megapixels", type=float, default=24.0)
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--case", choices=CASES)
-    parser.add_argument("--run", choices=CONTESTANTS)
+    parser.add_argument("--run", choices=CONTESTANTS | RENDERINGS)
+    parser.add_argument("--renderings", action="store_true")
     parser.add_argument("--folder", type=Path)
     add_write_option(parser)
     asked = parser.parse_args()
@@ -235,7 +246,9 @@ def main() -> None:
         folder = Path(name)
         width, height = prepare(folder, asked.megapixels)
         for case in (asked.case,) if asked.case else CASES:
-            runs: dict[str, list[dict[str, Any]]] = {each: [] for each in CONTESTANTS}
+            runs: dict[str, list[dict[str, Any]]] = {
+                each: [] for each in (RENDERINGS if asked.renderings else CONTESTANTS)
+            }
             for _ in range(asked.rounds):
                 for each, taken in runs.items():
                     taken.append(measure(each, case, folder))

@@ -1,22 +1,25 @@
-"""What each rendering makes of photographs: ``python tests/benchmarks/renderings.py FOLDER``.
+"""What each rendering makes of photographs: ``python tests/benchmarks/renderings.py FOLDER …``.
 
-For each photograph in a folder and each profile, one line for each rendering:
+After the way of testing of CIE 156:2004 (Guidelines for the evaluation of gamut mapping
+algorithms, from memory): many photographs, each medium, and the two algorithms that it names,
+HPMINDE and SGCK, as references (`reference.gamut_mapping`). Numbers stand in for its observers.
+For each medium, means over the photographs of which more than 0.5 % does not fit:
 
-- *fits not*: share of the picture that is more than 3 ΔE00 from the nearest colour the medium can
-  make, within the most ink that the profile's table lays anywhere;
-- *mean, p95, above 3*: ΔE00 to the picture with its black scaled to the medium's;
-- *contrast*: local contrast kept where colours do not fit (further than 1 ΔE00), 1 is all;
+- *mean, p95*: ΔE00 to the picture with its black scaled to the medium's;
+- *contrast*: local contrast kept where colours do not fit (further than 1 ΔE00 from the nearest
+  that the medium can make), 1 is all; over all windows of all photographs, and the mean of each;
 - *hue*: mean turn of the hue there, in degrees, in IPT (Ebner & Fairchild 1998), a space that takes
   no part in the renderings;
+- *halo*: mean ΔE00 of what fits within 5 pixels of what does not;
 - *ink*: mean sum of inks, and how far black moves from the table's on average, in percent;
 - *µs*: processor time for a colour that is converted exactly, all threads together.
 
-Renderings: ``table`` is relative colorimetric with black point compensation as LittleCMS does it;
-``refined`` as `hotfolder.colour.rendering` makes it; ``nearest, same ink`` and
-``nearest`` the nearest colours there are, whatever becomes of neighbours.
+``relative`` and ``perceptual`` are LittleCMS's, with black point compensation; ``least loss`` what
+is chosen for each photograph among these two, refined and detail; ``nearest`` the nearest colours
+there are, whatever becomes of neighbours. The last table says how often least loss chose which.
 
-Options: ``--pixels 60000`` for each photograph, ``--profile FILE`` (any number, beside the demo's
-two and that of libvips), ``--write`` to keep the table.
+Options: ``--pixels 40000`` for each photograph, ``--profile FILE`` (any number, beside the demo's
+two and that of libvips), ``--each`` for a line for each photograph, ``--write`` to keep the tables.
 """
 
 from __future__ import annotations
@@ -24,6 +27,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from collections import Counter, defaultdict
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -40,12 +44,21 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.encodings import D50_XYZ, lab_to_xyz
 from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, convert_pixels, to_lab
+from hotfolder.colour.local_contrast import local_contrast, where_unfit
 from hotfolder.colour.medium import nearest
 from hotfolder.colour.profile import Profile
-from hotfolder.colour.rendering import Refined, wanted_colours
+from hotfolder.colour.rendering import (
+    Detail,
+    Refined,
+    allowed_ways,
+    find_reach,
+    separate,
+    wanted_colours,
+)
 from hotfolder.model.intent import Intent
-from hotfolder_stages.profile_conversion.least_loss import VISIBLE, WINDOW_PX, local_contrast
+from hotfolder_stages.profile_conversion.least_loss import choose
 from reference.devices import SRGB, demo_printer, libvips
+from reference.gamut_mapping import device_colours, hpminde, sgck
 
 Codes = NDArray[np.uint16]
 Floats = NDArray[np.floating[Any]]
@@ -58,16 +71,20 @@ _D50_TO_D65 = np.linalg.solve(_BRADFORD, (_WHITES[0] / _WHITES[1])[:, None] * _B
 _XYZ_TO_CONES = np.array([[0.4002, 0.7075, -0.0807], [-0.2280, 1.1500, 0.0612], [0, 0, 0.9184]])
 _CONES_TO_IPT = np.array([[0.4, 0.4, 0.2], [4.4550, -4.8510, 0.3960], [0.8056, 0.3572, -1.1628]])
 
-LOST = 3.0
 FITS_WITHIN = 1.0
+FEWEST = 0.005
+HALO_PX = 5
+SUFFIXES = {".jpg", ".png", ".tif"}
+_COMPENSATED = NO_GRID | BLACK_POINT_COMPENSATION
 
 
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("folder", type=Path)
-    parser.add_argument("--pixels", type=int, default=60_000)
+    parser.add_argument("folders", type=Path, nargs="+", metavar="FOLDER or FILE")
+    parser.add_argument("--pixels", type=int, default=40_000)
     parser.add_argument("--profile", type=Path, action="append", default=[])
+    parser.add_argument("--each", action="store_true")
     add_write_option(parser)
     options = parser.parse_args()
     profiles = {
@@ -76,22 +93,68 @@ def main() -> None:
         "demo book": demo_printer("coated-book", "4.4"),
     }
     profiles |= {path.stem: Profile.load(path) for path in options.profile}
+    paths = [
+        path
+        for given in options.folders
+        for path in (sorted(given.iterdir()) if given.is_dir() else [given])
+        if path.suffix in SUFFIXES
+    ]
     table = Table(title="renderings")
-    for name in ("picture", "profile", "fits not", "rendering", "mean", "p95", "above 3"):
+    names = ("medium", "rendering", "photographs", "mean", "p95", "contrast", "of each", "hue")
+    for name in (*names, "halo", "ink", "µs"):
         table.add_column(name)
-    for name in ("contrast", "hue", "ink", "µs"):
-        table.add_column(name, justify="right")
-    paths = sorted(
-        path for path in options.folder.iterdir() if path.suffix in {".jpg", ".png", ".tif"}
+    single = Table(
+        "photograph", "medium", "fits not", "rendering", "mean", "p95", "contrast", "hue"
     )
-    for path in paths:
-        pixels = read(path, options.pixels)
-        for name, profile in profiles.items():
-            for row in rows_of(pixels, profile):
-                table.add_row(path.stem, name, *row)
-            table.add_section()
-            print(path.stem, name, file=sys.stderr)
-    show([table], write=options.write)
+    chosen = Table("medium", "photographs", "least loss chose")
+    for name, profile in profiles.items():
+        found: dict[str, list[dict[str, float]]] = defaultdict(list)
+        choices: Counter[str] = Counter()
+        for path in paths:
+            pixels = read(path, options.pixels)
+            rows, choice = measure(pixels, profile)
+            choices[choice] += 1
+            print(name, path.stem, choice, file=sys.stderr, flush=True)
+            for rendering, row in rows.items():
+                if row["unfit"] > FEWEST:
+                    found[rendering].append(row)
+                single.add_row(
+                    path.stem,
+                    name,
+                    f"{row['unfit']:.1%}",
+                    rendering,
+                    f"{row['mean']:.2f}",
+                    f"{row['p95']:.2f}",
+                    f"{row['kept'] / row['had']:.3f}" if row["had"] else "",
+                    f"{row['hue']:.1f}°",
+                )
+        for rendering, rows_of in found.items():
+            table.add_row(name, rendering, str(len(rows_of)), *summed(rows_of))
+        table.add_section()
+        said = ", ".join(f"{way} {count}" for way, count in choices.most_common())
+        chosen.add_row(name, str(len(paths)), said)
+    tables = [table, chosen, *([single] if options.each else [])]
+    show(tables, write=options.write)
+
+
+def summed(rows: list[dict[str, float]]) -> list[str]:
+    """One line over several photographs."""
+
+    def mean(key: str) -> float:
+        return float(np.nanmean([row[key] for row in rows]))
+
+    had, kept = (sum(row[key] for row in rows) for key in ("had", "kept"))
+    each = [row["kept"] / row["had"] for row in rows if row["had"]]
+    return [
+        f"{mean('mean'):.2f}",
+        f"{mean('p95'):.2f}",
+        f"{kept / had:.3f}" if had else "",
+        f"{np.mean(each):.3f}" if each else "",
+        f"{mean('hue'):.1f}°",
+        f"{mean('halo'):.2f}",
+        f"{mean('ink'):.0f} {mean('black'):.2f}",
+        f"{mean('us'):.1f}",
+    ]
 
 
 def read(path: Path, count: int) -> Codes:
@@ -103,63 +166,61 @@ def read(path: Path, count: int) -> Codes:
     return np.asarray(picture.resize(size, Image.Resampling.LANCZOS)).astype(np.uint16) * 257
 
 
-def rows_of(pixels: Codes, profile: Profile) -> list[list[str]]:
-    """Measure one picture on one medium."""
+def measure(pixels: Codes, profile: Profile) -> tuple[dict[str, dict[str, float]], str]:
+    """Measure one picture on one medium; say what least loss chose."""
     flat = pixels.reshape(-1, 3)
     wanted = wanted_colours(SRGB, profile, flat)
     best = nearest(profile, wanted)
-    by_table = convert_pixels(
-        flat[None], SRGB, profile, Intent.RELATIVE_COLORIMETRIC, NO_GRID | BLACK_POINT_COMPENSATION
-    )[0]
+    size = (pixels.shape[1], pixels.shape[0])
+    choice = choose(SRGB, profile, size, lambda a, b: pixels[a:b], allowed_ways(profile))
+    reach = find_reach(SRGB, profile, pixels)
+
+    def by_engine(intent: Intent) -> Codes:
+        return convert_pixels(flat[None], SRGB, profile, intent, _COMPENSATED)[0]
+
+    by_table = by_engine(Intent.RELATIVE_COLORIMETRIC)
+    medium, source = device_colours(profile), device_colours(SRGB)
+    uncompensated = to_lab(SRGB, flat)
     ways: dict[str, Callable[[], Codes]] = {
-        "table": lambda: convert_pixels(
-            flat[None],
-            SRGB,
-            profile,
-            Intent.RELATIVE_COLORIMETRIC,
-            NO_GRID | BLACK_POINT_COMPENSATION,
-        )[0],
-        "perceptual": lambda: convert_pixels(
-            flat[None], SRGB, profile, Intent.PERCEPTUAL, NO_GRID | BLACK_POINT_COMPENSATION
-        )[0],
+        "relative colorimetric": lambda: by_engine(Intent.RELATIVE_COLORIMETRIC),
+        "perceptual": lambda: by_engine(Intent.PERCEPTUAL),
         "refined": lambda: Refined(SRGB, profile).convert(flat),
+        "detail": lambda: Detail(SRGB, profile, reach=reach).convert(flat),
     }
-    if profile.encoding.channels == 4:
-        cap = by_table.sum(axis=1) / 65535
-        ways["nearest, same ink"] = lambda: codes(nearest(profile, wanted, cap=cap).device)
-    ways["nearest"] = lambda: codes(best.device)
+    ways["least loss"] = ways[str(choice.way)]
+    ways |= {
+        "HPMINDE": lambda: separate(profile, hpminde(medium, wanted)),
+        "SGCK": lambda: separate(profile, sgck(source, medium, uncompensated)),
+        "refined + depth": lambda: Refined(SRGB, profile, depth=True).convert(flat),
+        "nearest": lambda: codes(best.device),
+    }
     shape = (1, *pixels.shape[:2], 3)
-    before = local_contrast(wanted.reshape(shape))[0]
-    unfit = (best.loss > FITS_WITHIN).reshape(pixels.shape[:2])
-    mostly = ndimage.uniform_filter(unfit.astype(np.float32), WINDOW_PX) > 0.5
-    where = unfit & mostly & (before >= VISIBLE)
-    rows = []
+    before = local_contrast(wanted.reshape(shape))
+    unfit = best.loss > FITS_WITHIN
+    picture = unfit.reshape(pixels.shape[:2])
+    where = where_unfit(before, picture[None])
+    near = ndimage.binary_dilation(picture, iterations=HALO_PX) & ~picture
+    rows = {}
     for name, convert in ways.items():
-        convert()
         started = time.process_time()
         device = convert()
         spent = time.process_time() - started
         made = to_lab(profile, device)
         off = delta_e_00(wanted, made)
-        after = local_contrast(made.reshape(shape))[0]
-        had = before[where].sum()
-        kept = np.minimum(after, before)[where].sum() / had if had else np.nan
-        ink = device.sum(axis=1).mean() / 655.35
-        black = np.abs(device[:, -1].astype(float) - by_table[:, -1]).mean() / 655.35
-        rows.append(
-            [
-                f"{(best.loss > LOST).mean():.1%}",
-                name,
-                f"{off.mean():.2f}",
-                f"{np.percentile(off, 95):.2f}",
-                f"{(off > LOST).mean():.1%}",
-                f"{kept:.3f}",
-                f"{hue_turn(wanted, made, unfit.ravel()):.1f}°",
-                f"{ink:.1f} {black:.2f}" if profile.encoding.channels == 4 else "",
-                f"{1e6 * spent / len(flat):.2f}",
-            ]
-        )
-    return rows
+        after = local_contrast(made.reshape(shape))
+        rows[name] = {
+            "unfit": float(unfit.mean()),
+            "mean": float(off.mean()),
+            "p95": float(np.percentile(off, 95)),
+            "had": float(before[where].sum()),
+            "kept": float(np.minimum(after, before)[where].sum()),
+            "hue": hue_turn(wanted, made, unfit),
+            "halo": float(off[near.ravel()].mean()) if near.any() else float("nan"),
+            "ink": float(device.sum(axis=1).mean() / 655.35),
+            "black": float(np.abs(device[:, -1].astype(float) - by_table[:, -1]).mean() / 655.35),
+            "us": 1e6 * spent / len(flat),
+        }
+    return rows, str(choice.way)
 
 
 def codes(device: Floats) -> Codes:

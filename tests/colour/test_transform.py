@@ -9,7 +9,8 @@ import imagecodecs
 import numpy as np
 import pytest
 
-from hotfolder.colour import grid, slabs, transform
+from hotfolder.colour import grid, slabs, spaces, transform
+from hotfolder.colour.axis import lightness_axis
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.engine import to_lab
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
@@ -164,6 +165,33 @@ def test_fine_keeps_its_distance_in_pictures(destination, scene):
     difference = distance_from_exact(WIDE_RGB, PRINTERS[destination](), Precision.FINE, picture)
     assert difference.mean() <= 0.02
     assert difference.max() <= 0.75
+
+
+LINEAR = Profile.parse(
+    spaces.rgb_profile("Linear light", spaces.SRGB_PRIMARIES, spaces.Curve((1.0,)))
+)
+
+
+@pytest.mark.parametrize("destination", PRINTERS)
+@pytest.mark.parametrize("darker", [1, 16])
+def test_fine_keeps_its_distance_for_originals_that_are_linear_in_light(destination, darker):
+    even = random_pixels(3, 20_000)
+    pixels = Transform(SRGB, LINEAR, precision=Precision.EXACT).apply(even) // darker
+    difference = distance_from_exact(LINEAR, PRINTERS[destination](), Precision.FINE, pixels)
+    assert difference.mean() <= 0.02
+    assert difference.max() <= 0.75
+
+
+def test_an_axis_even_in_lightness_is_for_those_that_are_far_from_it():
+    assert lightness_axis(SRGB) is None
+    assert lightness_axis(WIDE_RGB) is None
+    axis = lightness_axis(LINEAR)
+    assert (axis.to_place[0], axis.to_place[-1]) == (0, 65535)
+    # L* 50 is a luminance of 0.184
+    assert int(axis.to_place[round(0.1842 * 65535)]) == pytest.approx(32768, abs=30)
+    codes = np.arange(65536, dtype=np.uint16)
+    back = axis.codes(axis.places(codes[:, None])).ravel().astype(int)
+    assert np.abs(back - codes).max() <= 2
 
 
 @pytest.mark.slow

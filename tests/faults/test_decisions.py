@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from faults.killing import in_a_child
-from faults.serving import CANVAS, daemon_of, sweep
+from faults.serving import CANVAS, daemon_of, serving, sweep
+from faults.test_storage_faults import wait_for
 from hotfolder.audit.chain import check_chain
 from hotfolder.ending.decision import discard_job, release_job
 from hotfolder.ending.release import ReleaseFolder
@@ -98,6 +99,20 @@ def test_what_a_person_changed_in_either_copy_stays_in_release(held):
     assert [f"{record['job']}/{each}" for each in ("mud.tif", "note.txt", "sketch.txt")] == rest
     assert b"edited, in" == (copy / "mud.tif").read_bytes()[:10]
     assert [] == files(root.path / "held")
+
+
+def test_an_original_put_into_release_once_more_is_said_to_be_delivered(held):
+    root, record = held
+    shutil.copytree(folder_of(root, record), release_of(root) / record["job"])
+    data = Path(record["original_kept"]).read_bytes()
+    assert sweep(root) == []
+    (release_of(root) / "again.tif").write_bytes(data)
+    with serving(root):
+        wait_for(lambda: collect(root)["destinations"][CANVAS]["remarks"])
+        (said,) = collect(root)["destinations"][CANVAS]["remarks"]
+    assert f"again.tif in release/ is the original of job {record['job']}, which is" in said
+    assert "delete it" in said
+    assert data == (release_of(root) / "again.tif").read_bytes()
 
 
 def test_the_original_and_then_its_folder_put_into_release_leave_nothing_there(held):

@@ -1,6 +1,7 @@
 """What was measured of a job: facts, and what findings of before there were facts mean."""
 
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -38,7 +39,10 @@ def test_findings_of_a_record_without_facts_mean_what_the_stages_say_of_them():
     registry, said = load_registry(), Facts()
     for stage, findings in RECORDED.items():
         said = said.joined_with(registry.facts_of(stage, findings, settings))
-    assert find_facts(before) == said
+    # what was measured then is the share that is lost; the medium's own was not known
+    found = RECORDED["gamut-check"]
+    before.findings["gamut-check"] = {**found, "out_of_gamut_share": found["lost_share"]}
+    assert find_facts(before) == replace(said, share_out_of_gamut=None)
     assert said.wanted_ppi == 60
 
 

@@ -11,6 +11,7 @@ from PIL import Image
 
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, convert_pixels, to_lab
+from hotfolder.colour.loss import Route, medium_losses
 from hotfolder.colour.measurement_model import measurement_model
 from hotfolder.colour.medium import by_table, largest_ink_sum, nearest
 from hotfolder.colour.rendering import Refined, wanted_colours
@@ -78,6 +79,9 @@ def test_what_the_medium_cannot_make_is_what_a_plain_search_does_not_find(printe
     assert (loss / expected)[expected >= 10].max(initial=1) < 1.2
     assert (loss - expected)[expected < 10].mean() < 0.02
     assert abs((loss > TOLERANCE).mean() - (expected > TOLERANCE).mean()) < 0.01
+    # The gamut check's question is answered alike by the search that ends when it knows.
+    decided = medium_losses(Route(WIDE_RGB, profile), some, enough=TOLERANCE) > TOLERANCE
+    assert abs(decided.mean() - (expected > TOLERANCE).mean()) < 0.01
     # What is told can be made: LittleCMS makes it.
     made = delta_e_00(wanted, to_lab(profile, codes(found.device)))
     np.testing.assert_allclose(made, loss, atol=0.1)

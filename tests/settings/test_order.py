@@ -126,7 +126,7 @@ def measures(findings):
     """What a wrong order would spoil, of each stage that ran."""
     taken = {"clipped": findings["preflight"]["clipped_share"]}
     gamut = findings["gamut-check"]
-    taken["lost"] = round(gamut["out_of_gamut_share"], 1)
+    taken["lost"] = round(gamut["lost_share"], 1)
     if "neutral-check" in findings:
         taken["black and white"] = findings["neutral-check"]["monochrome"]
     if "proof-sheet" in findings:

@@ -2,7 +2,15 @@
 
 import pytest
 
-from hotfolder import CaptionWish, IntentWish, LongEdgeWish, SizeWish, Stage, StageSettings
+from hotfolder import (
+    CaptionWish,
+    IntentWish,
+    LongEdgeWish,
+    RenderingWish,
+    SizeWish,
+    Stage,
+    StageSettings,
+)
 from hotfolder.batch.changes import RowError, plan_changes
 from hotfolder.batch.ticket import read_ticket
 from hotfolder.errors import StageError
@@ -74,3 +82,51 @@ def test_a_row_at_which_a_stage_fails_says_so(root):
     (placement,) = read_ticket(b"file,page,caption\nmud.tif,1,Mud\n").placements
     with pytest.raises(RowError, match="caption: the stage frame"):
         plan_changes(placement, destination(root, "frame"), REGISTRY)
+
+
+CONVERSION = "profile-conversion"
+
+
+@pytest.mark.parametrize(
+    ("own", "name", "expected"),
+    [
+        ({"intent": "perceptual"}, "detail", ("relative colorimetric", "detail", False)),
+        ({"rendering": "refined"}, "perceptual", ("perceptual", "intent", False)),
+        ({}, "refined + depth", ("relative colorimetric", "refined", True)),
+        ({"precision": "fast"}, "refined", ("relative colorimetric", "refined", False)),
+        ({"black_point_compensation": False}, "relative + depth",
+         ("relative colorimetric", "intent", True)),
+        ({"intent": "least loss"}, "intent", ("least loss", "intent", False)),
+        ({"rendering": "refined", "depth": True}, "intent",
+         ("relative colorimetric", "intent", False)),
+    ],
+)  # fmt: skip
+def test_a_rendering_can_be_asked_for_whatever_the_destination_says(root, own, name, expected):
+    there = destination(root, CONVERSION, settings={CONVERSION: own})
+    granted = grant(RenderingWish(name), there)
+    made = destination(root, CONVERSION, settings={CONVERSION: {**own, **granted[CONVERSION]}})
+    settings = made.stage_settings[CONVERSION]
+    assert expected == (settings.intent, settings.rendering, settings.depth)
+
+
+def test_an_intent_asked_for_takes_the_place_of_a_rendering(root):
+    own = {"rendering": "detail", "depth": True}
+    there = destination(root, CONVERSION, settings={CONVERSION: own})
+    granted = grant(IntentWish("perceptual"), there)
+    destination(root, CONVERSION, settings={CONVERSION: {**own, **granted[CONVERSION]}})
+
+
+def test_a_row_may_ask_for_a_rendering(root):
+    text = b"file,page,rendering,width\nmud.tif,1,detail + depth,10 cm\n"
+    (placement,) = read_ticket(text).placements
+    changes = plan_changes(placement, destination(root, "sizing", CONVERSION), REGISTRY)
+    assert {"intent": "relative colorimetric", "rendering": "detail", "depth": True} == changes[
+        CONVERSION
+    ]
+    assert "sizing" in changes
+
+
+def test_a_destination_that_cannot_render_otherwise_says_so(root):
+    (placement,) = read_ticket(b"file,page,rendering\nmud.tif,1,detail\n").placements
+    with pytest.raises(RowError, match="no stage profile-conversion"):
+        plan_changes(placement, destination(root, "sizing"), REGISTRY)

@@ -10,7 +10,16 @@ from hotfolder.colour.cells import Cells
 from hotfolder.colour.difference import delta_e_00, delta_e_00_parts
 from hotfolder.colour.engine import to_lab
 from hotfolder.colour.hues import HUES, describe_hues, hue_numbers, shares_by_hue
-from hotfolder.colour.loss import Noise, Route, before_and_after, losses, shift_parts, wanted
+from hotfolder.colour.loss import (
+    Noise,
+    Route,
+    before_and_after,
+    losses,
+    medium_losses,
+    round_trip_noise,
+    shift_parts,
+    wanted,
+)
 from hotfolder.colour.loss_table import make_loss_lookup
 from hotfolder.colour.profile import lab_profile
 from hotfolder.colour.transform import Precision, Transform
@@ -23,7 +32,7 @@ from hotfolder.testing import cut, make_stage, run_stage
 from hotfolder_stages.gamut_check import GamutCheck
 from hotfolder_stages.gamut_check import stage as stage_module
 from hotfolder_stages.gamut_check.regions import Blocks
-from hotfolder_stages.gamut_check.tally import Counter
+from hotfolder_stages.gamut_check.tally import KEPT, LOST, SAMPLED, UNDECIDED, Counter
 from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.sizing import Sizing
 from reference.devices import (
@@ -82,15 +91,23 @@ def test_shift_of_known_colours(compensate, expected):
     np.testing.assert_allclose(losses(route, COLOURS)[1], expected, atol=0.03)
 
 
-def test_loss_does_not_depend_on_how_the_picture_will_be_converted():
-    routes = [
-        Route(SRGB, CMYK, intent, black_point_compensation=on)
-        for intent in Intent
-        for on in (False, True)
-    ]
-    first, *others = (losses(route, COLOURS)[0] for route in routes)
-    for other in others:
-        np.testing.assert_array_equal(first, other)
+def test_loss_is_what_the_picture_as_delivered_is_off_what_it_asks_for():
+    for intent in Intent:
+        for on in (False, True):
+            route = Route(SRGB, CMYK, intent, black_point_compensation=on)
+            frame = (
+                intent
+                if intent is Intent.ABSOLUTE_COLORIMETRIC
+                else Intent("relative colorimetric")
+            )
+            asked = to_lab(SRGB, COLOURS, frame)
+            if on and intent is not Intent.ABSOLUTE_COLORIMETRIC:
+                asked = compensated(asked, 0.0, black_luminance(CMYK))
+            made = Transform(
+                SRGB, CMYK, intent, black_point_compensation=on, precision=Precision.EXACT
+            ).apply(COLOURS[None])
+            expected = delta_e_00(asked, to_lab(CMYK, made[0], frame))
+            np.testing.assert_allclose(losses(route, COLOURS)[0], expected, atol=1e-6)
 
 
 @pytest.mark.slow
@@ -99,7 +116,7 @@ def test_what_is_refined_is_looked_at_as_it_will_be_delivered():
     conversions = [
         make_stage(ProfileConversion, {"rendering": rendering.value}) for rendering in Rendering
     ]
-    by_table, refined = (
+    by_table, refined, _ = (
         checked(pixels, spec_of(pixels), CMYK, conversion=each)[2] for each in conversions
     )
     delivered = Transform(SRGB, CMYK, precision=Precision.EXACT, rendering=Rendering.REFINED).apply(
@@ -170,7 +187,8 @@ def test_bands_pass_unchanged_and_findings_are_of_the_whole_picture():
     assert spec == result
     loss, shift = losses(Route(SRGB, CMYK), pixels)
     assert findings["tolerance_delta_e_00"] == 3.0
-    assert findings["out_of_gamut_share"] == pytest.approx((loss > 3).mean(), abs=0.002)
+    assert findings["lost_share"] == pytest.approx((loss > 3).mean(), abs=0.001)
+    assert findings["out_of_gamut_share"] <= findings["lost_share"]
     for key, values in (("delta_e_00", loss), ("shift_delta_e_00", shift)):
         found = findings[key]
         assert found["mean"] == pytest.approx(values.mean(), abs=0.05)
@@ -221,6 +239,107 @@ def test_clear_pixels_count_as_paper():
     np.testing.assert_array_equal(alpha, out_alpha)
 
 
+DARKS = np.repeat(np.arange(0, 40) * 200, 30).astype(np.uint16).reshape(30, 40, 1)
+
+
+def test_shadows_below_the_black_are_lost_unless_they_are_compensated_for():
+    pixels = np.repeat(DARKS, 3, axis=-1)
+    conversions = [
+        make_stage(ProfileConversion, {"black_point_compensation": on}) for on in (True, False)
+    ]
+    compensated_for, crushed = (
+        checked(pixels, spec_of(pixels), CMYK, conversion=each)[2] for each in conversions
+    )
+    assert compensated_for["lost_share"] == compensated_for["crushed_shadows_share"] == 0
+    expected = (losses(Route(SRGB, CMYK, black_point_compensation=False), pixels)[0] > 3).mean()
+    assert crushed["lost_share"] == pytest.approx(expected, abs=1e-6)
+    assert crushed["lost_share"] > 0.5
+    assert crushed["out_of_gamut_share"] > 0.5
+    assert crushed["lost_in_words"] == "shadows darker than the black that comes out"
+    (note,) = crushed["notes"]
+    assert note.endswith("where shadows become one: black point compensation is off.")
+
+
+def test_whites_beyond_the_paper_are_lost_when_they_are_asked_for():
+    pixels, canvas = np.full((20, 20, 3), 65535, np.uint16), demo_printer("matte-canvas", "4.4")
+    conversion = make_stage(ProfileConversion, {"intent": "absolute colorimetric"})
+    settings = {"hold_above": "5 %", "tolerance": 1.0}
+    with pytest.raises(Hold, match="whites become one: absolute colorimetric keeps") as held:
+        checked(pixels, spec_of(pixels), canvas, settings, conversion)
+    findings = held.value.findings
+    assert findings["lost_share"] == findings["clipped_whites_share"] == 1
+    assert findings["out_of_gamut_share"] == 1
+    assert checked(pixels, spec_of(pixels), canvas, {"tolerance": 1.0})[2]["lost_share"] == 0
+
+
+def test_what_an_intent_moves_on_purpose_is_told_and_does_not_hold():
+    colours = random_pixels(3, 500)[0]
+    kept = losses(Route(SRGB, CMYK), colours)[0] < 2
+    moved = losses(Route(SRGB, CMYK, Intent.PERCEPTUAL), colours)[0] > 3.5
+    pixels = np.tile(colours[kept & moved][0], (20, 20, 1))
+    conversion = make_stage(ProfileConversion, {"intent": "perceptual"})
+    findings = checked(pixels, spec_of(pixels), CMYK, {"hold_above": "5 %"}, conversion)[2]
+    assert findings["lost_share"] == findings["lost_by_cause"]["intent"] == 1
+    assert findings["out_of_gamut_share"] == findings["counted_for_hold_share"] == 0
+    assert "does not count for a limit" in findings["notes"][0]
+
+
+def colours_that_the_table_loses(count):
+    """Colours that CMYK can make, and its table does not."""
+    pixels = random_pixels(3, 4000)[0]
+    pixels = pixels[losses(Route(SRGB, CMYK), pixels)[0] > 3]
+    can = medium_losses(Route(SRGB, CMYK), pixels, enough=2.5) < 2.5
+    assert can.sum() >= count
+    return pixels[can][:count]
+
+
+def test_what_only_the_table_loses_is_said_to_be_the_profiles():
+    pixels = np.repeat(colours_that_the_table_loses(20)[:, None], 20, axis=1)
+    with pytest.raises(Hold, match="profile's table will not make 100 % of the pic") as held:
+        checked(pixels, spec_of(pixels), CMYK, {"hold_above": "5 %"})
+    findings = held.value.findings
+    assert (findings["out_of_gamut_share"], findings["lost_share"]) == (0, 1)
+    back = round(100 * (1 - findings["lost_share_if_refined"]))
+    assert back >= 75
+    assert f'though this paper could: rendering "refined" brings back {back}' in held.value.message
+
+
+def test_a_limit_of_ink_is_a_limit_of_what_can_be_made():
+    black, route = np.zeros((1, 3), np.uint16), Route(SRGB, CMYK)
+    far = [medium_losses(route, black, enough=3.0, ink_limit=limit)[0] for limit in (4.0, 1.0)]
+    assert far[0] < 3 < far[1]
+
+
+@pytest.mark.parametrize("off_by", [-0.02, 0.02])
+def test_a_flat_area_near_the_tolerance_is_settled_exactly(off_by):
+    pixels = random_pixels(3, 60)[0]
+    loss = losses(Route(SRGB, CMYK), pixels)[0]
+    noise = round_trip_noise(CMYK).p99
+    for pixel, exact in zip(pixels[loss > noise + 0.1], loss[loss > noise + 0.1], strict=True):
+        flat = np.tile(pixel, (8, 8, 1))
+        findings = checked(flat, spec_of(flat), CMYK, {"tolerance": float(exact + off_by)})[2]
+        assert findings["lost_share"] == (1 if off_by < 0 else 0)
+        assert (findings["largest_region"] is not None) == (off_by < 0)
+
+
+def test_many_undecided_pixels_are_sampled_alike_whatever_the_bands():
+    pixels = random_pixels(3, 120_000).reshape(300, 400, 3)
+    codes = np.stack([np.arange(120_000).reshape(300, 400) % 3] * 2, axis=-1).astype(np.uint16)
+    samples = []
+    for rows in (7, 300):
+        counter = Counter((6, 6, 6), (300, 400), 1, (1, 2), samples_kept=True)
+        for top in range(0, 300, rows):
+            counter.add(top, pixels[top : top + rows], codes[top : top + rows])
+        tally = counter.total()
+        assert list(tally.groups) == [40_000] * 3
+        samples.append([tally.sample(group) for group in (KEPT, UNDECIDED, LOST)])
+    for group, (one, other) in enumerate(zip(*samples, strict=True)):
+        np.testing.assert_array_equal(one, other)
+        assert SAMPLED[group] / 2 < len(one) <= SAMPLED[group]
+        members = set(map(bytes, pixels[codes[..., 0] == group]))
+        assert {bytes(each) for each in one} <= members
+
+
 def green_share(lost, of):
     """A picture of `of` rows, of which `lost` are a green that paper cannot make."""
     pixels = np.full((of, 10, 3), 50_000, dtype=np.uint16)
@@ -234,9 +353,9 @@ def test_above_the_limit_the_job_is_held_with_its_findings():
         checked(pixels, spec_of(pixels), CMYK, {"hold_above": "5 %"})
     assert held.value.code == "gamut-loss"
     assert held.value.message == (
-        "6 % of the picture cannot be made on this medium, saturated greens; the largest patch "
-        "is at the top (6 % of the picture). Limit 5 %: release it as it is, or bring these "
-        "colours down and drop it again."
+        "This paper cannot make 6 % of the picture, saturated greens; the largest patch is at the "
+        "top (6 % of the picture). Limit 5 %: release it as it is, or bring these colours down "
+        "and drop it again."
     )
     assert held.value.findings["out_of_gamut_share"] == 0.06
 
@@ -330,11 +449,11 @@ def test_shares_by_hue_add_up_and_the_largest_comes_first():
 
 def largest(lost, rows=7):
     blocks = Blocks(lost.shape[1], lost.shape[0])
-    counter = Counter((6, 6, 6), blocks.shape, blocks.side_px, first_lost=1)
+    counter = Counter((6, 6, 6), blocks.shape, blocks.side_px, (1, 1))
     for top in range(0, len(lost), rows):
         codes = np.stack([lost[top : top + rows]] * 2, axis=-1).astype(np.uint16)
         counter.add(top, np.zeros((*codes.shape[:2], 3), np.uint16), codes)
-    blocks.add(counter.total().blocks)
+    blocks.add(counter.total().blocks[LOST])
     return blocks.largest()
 
 
@@ -455,7 +574,7 @@ def test_what_is_lost_in_spots_is_said_to_be_scattered(monkeypatch):
     with pytest.raises(Hold) as held:
         checked(pixels, spec_of(pixels), CMYK, {"hold_above": "1 %"})
     assert held.value.message.startswith(
-        "4 % of the picture cannot be made on this medium, saturated greens; "
+        "This paper cannot make 4 % of the picture, saturated greens; "
         "they are scattered in places too small to name. Limit 1 %:"
     )
 
@@ -463,7 +582,9 @@ def test_what_is_lost_in_spots_is_said_to_be_scattered(monkeypatch):
 def test_what_is_not_above_the_profiles_own_noise_is_not_lost(monkeypatch):
     monkeypatch.setattr(stage_module, "round_trip_noise", lambda profile: Noise(5.0, 15.0, 25.0))
     pixels = green_share(3, 50)  # lost by 20.8
-    findings = checked(pixels, spec_of(pixels), CMYK)[2]
+    spec = spec_of(pixels)
+    job = job_of(spec, profile=CMYK)
+    findings = run_stage(make_stage(GamutCheck, {}), pixels, spec, job)[2]
     assert findings["round_trip_noise_delta_e_00"] == {"mean": 5.0, "p95": 15.0, "p99": 25.0}
     assert findings["tolerance_delta_e_00"] == 3.0
     assert findings["effective_tolerance_delta_e_00"] == 25.0
@@ -473,6 +594,13 @@ def test_what_is_not_above_the_profiles_own_noise_is_not_lost(monkeypatch):
         "The destination's profile is itself uncertain by 25.0 ΔE00, so only what is lost by "
         "more than that is counted, not by more than 3."
     )
+    assert [(each.code, each.message) for each in job.warnings] == [("uncertain-profile", note)]
+    settings = make_stage(GamutCheck, {}).settings
+    (key,) = doubts = settings.doubts_about(CMYK)
+    assert key == "tolerance"
+    assert doubts[key].startswith("is 3 ΔE00 and cannot be kept: the profile's own tables are 25.0")
+    monkeypatch.setattr(stage_module, "round_trip_noise", lambda profile: Noise(0.5, 1.5, 2.5))
+    assert settings.doubts_about(CMYK) == {}
 
 
 def sized_and_checked(pixels, sizing, rows=64):

@@ -4,14 +4,17 @@ import io
 
 import numpy as np
 import pytest
+import tifffile
 from PIL import Image, ImageCms
 
-from hotfolder import Hold
+from hotfolder import Band, Hold
 from hotfolder.colour.transform import Transform
+from hotfolder.model.destination import Result
+from hotfolder.raster.writing import open_result
 from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.ink_check import SLACK_PERCENT, InkCheck
 from reference.devices import demo_printer, libvips, random_pixels
-from stages.driving import SRGB, spec_of
+from stages.driving import SRGB, job_of, spec_of
 
 BOOK = demo_printer("coated-book", "2.4")
 
@@ -42,12 +45,35 @@ def test_the_maximum_is_found_with_its_place(rows):
         "measured": True,
         "limit_percent": 300.0,
         "slack_percent": 0.784,
+        "bits": 16,
         "max_percent": 340.0,
         "max_at_px": {"x": 21, "y": 13},
         # two of 600 pixels have 240 % more
         "mean_percent": 100.8,
         "above_limit_share": round(2 / 600, 6),
     } == findings
+
+
+@pytest.mark.parametrize("rows", [7, 64])
+def test_a_result_of_8_bits_is_measured_as_it_is_written(rows, tmp_path):
+    # 299 %: every ink lies between two codes of 8 bits
+    pixels = np.tile(ink(74.6, 74.9, 74.7, 74.8), (64, 70, 1))
+    spec = spec_of(pixels, BOOK)
+    settings = Result(format="tiff", bits=8, compression="none")
+    job = job_of(spec, profile=BOOK, result=settings)
+    findings = run_stage(make_stage(InkCheck, {"limit_percent": 299}), pixels, spec, job, rows)[2]
+    path = tmp_path / "result.tif"
+    with open_result(path, spec, settings) as writer:
+        writer.write([Band(0, pixels)])
+    total = tifffile.imread(path).astype(int).sum(axis=-1) / 2.55
+    assert total.max() > 299.5
+    assert findings["bits"] == 8
+    assert findings["max_percent"] == pytest.approx(total.max(), abs=0.005)
+    assert findings["mean_percent"] == pytest.approx(total.mean(), abs=0.005)
+    place = findings["max_at_px"]
+    assert total[place["y"], place["x"]] == total.max()
+    # what dither alone does to a separation at the limit is no excess
+    assert findings["above_limit_share"] == 0
 
 
 def test_a_single_pixel_in_many_is_found():

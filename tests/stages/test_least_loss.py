@@ -1,4 +1,4 @@
-"""Choosing between perceptual and relative colorimetric for one picture."""
+"""Choosing the way that loses least of one picture, of all that a medium allows."""
 
 from importlib import resources
 from pathlib import Path
@@ -8,30 +8,29 @@ import pytest
 
 import colour
 from hotfolder.colour import transform
+from hotfolder.colour.local_contrast import WINDOW_PX, din99, local_contrast
 from hotfolder.colour.profile import lab_profile
-from hotfolder.colour.transform import Transform
+from hotfolder.colour.transform import Precision, Transform
 from hotfolder.model.encoding import Encoding
-from hotfolder.model.intent import Intent
+from hotfolder.model.rendering import DETAIL, PERCEPTUAL, REFINED, RELATIVE
 from hotfolder.testing import make_stage, run_stage
 from hotfolder_demo.printer import Printer, read_recipe
 from hotfolder_stages.gamut_check import GamutCheck
 from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.profile_conversion import stage as stage_module
 from hotfolder_stages.profile_conversion.least_loss import (
-    WINDOW_PX,
     Choice,
     Detail,
     choose,
-    din99,
-    local_contrast,
+    list_ways,
     reduced,
 )
 from hotfolder_stages.profile_conversion.scratch import ScratchRows
-from reference.devices import SRGB, WIDE_RGB, demo_printer, random_pixels
+from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, random_pixels
 from stages.driving import encode_lab, job_of, spec_of
 
 CANVAS = demo_printer("matte-canvas", "4.4")
-RELATIVE, PERCEPTUAL = Intent.RELATIVE_COLORIMETRIC, Intent.PERCEPTUAL
+INTENTS = (RELATIVE, PERCEPTUAL)
 
 
 def canvas_corner(name):
@@ -56,15 +55,15 @@ def modest(width=300, height=200):
     return encode_lab(np.stack([60 + 10 * wave, 12 * np.cos(x / 40), 12 * np.sin(y / 30)], axis=-1))
 
 
-def chosen(pixels, source=None, destination=CANVAS):
+def chosen(pixels, source=None, destination=CANVAS, ways=INTENTS):
     size = (pixels.shape[1], pixels.shape[0])
-    return choose(source or lab_profile(), destination, size, lambda a, b: pixels[a:b])
+    return choose(source or lab_profile(), destination, size, lambda a, b: pixels[a:b], ways)
 
 
 @pytest.mark.parametrize("hue", ["yellow", "cyan", "magenta"])
 def test_petals_that_would_become_one_flat_patch_are_kept_by_perceptual(hue):
     choice = chosen(petals(hue))
-    assert PERCEPTUAL is choice.intent
+    assert choice.way == PERCEPTUAL
     assert choice.colour[RELATIVE] < choice.colour[PERCEPTUAL]
     assert choice.forms.kept[PERCEPTUAL] > choice.forms.kept[RELATIVE] + 0.15
     assert "Perceptual keeps detail in the" in choice.reason
@@ -72,7 +71,7 @@ def test_petals_that_would_become_one_flat_patch_are_kept_by_perceptual(hue):
 
 def test_a_picture_whose_colours_fit_keeps_them():
     choice = chosen(modest())
-    assert RELATIVE is choice.intent
+    assert choice.way == RELATIVE
     assert choice.unfit_share == 0.0
     assert choice.score(RELATIVE) == choice.colour[RELATIVE] < 0.5
     assert choice.colour[PERCEPTUAL] > 2
@@ -83,7 +82,7 @@ def test_a_small_rich_thing_does_not_move_all_other_colours():
     pixels = modest()
     pixels[:12, :12] = petals("magenta")[:12, :12]
     choice = chosen(pixels)
-    assert RELATIVE is choice.intent
+    assert choice.way == RELATIVE
     assert 0 < choice.unfit_share < 0.01
     assert "weighs less" in choice.reason
 
@@ -91,7 +90,7 @@ def test_a_small_rich_thing_does_not_move_all_other_colours():
 def test_a_flat_patch_has_no_detail_to_lose():
     pixels = np.tile(petals("magenta")[:1, :1], (200, 300, 1))
     choice = chosen(pixels)
-    assert RELATIVE is choice.intent
+    assert choice.way == RELATIVE
     assert choice.unfit_share == 1.0
     assert choice.forms == Detail(0.0, {RELATIVE: 1.0, PERCEPTUAL: 1.0})
 
@@ -101,10 +100,10 @@ def test_what_relative_colorimetric_flattens_is_seen_as_flat():
     # the two results sees stripes in one and hardly any in the other.
     stripes = petals("yellow")
     made = {
-        intent: Transform(CANVAS, lab_profile()).apply(
-            Transform(lab_profile(), CANVAS, intent).apply(stripes)
+        way: Transform(CANVAS, lab_profile()).apply(
+            Transform(lab_profile(), CANVAS, way.intent).apply(stripes)
         )
-        for intent in (RELATIVE, PERCEPTUAL)
+        for way in INTENTS
     }
     b = {intent: np.ptp(pixels[100, :, 2].astype(int)) / 257 for intent, pixels in made.items()}
     assert b[RELATIVE] < 3.5 < 7 < b[PERCEPTUAL]
@@ -147,7 +146,7 @@ def test_the_score_is_colour_and_what_is_lost_of_detail():
 @pytest.mark.parametrize(("width", "height"), [(1100, 40), (40, 1100), (1500, 1000)])
 def test_large_pictures_are_judged_reduced_and_in_tiles_and_come_to_the_same(width, height):
     choice = chosen(petals("magenta", width, height))
-    assert PERCEPTUAL is choice.intent
+    assert choice.way == PERCEPTUAL
     assert choice.texture is not None
     assert choice.texture.share > 0.9
     assert choice.texture.kept[PERCEPTUAL] > choice.texture.kept[RELATIVE] + 0.15
@@ -177,22 +176,20 @@ def converted(pixels, tmp_path, destination=CANVAS, rows=7, **spec):
 
 
 @pytest.mark.parametrize("rows", [7, 200])
-@pytest.mark.parametrize(
-    ("picture", "intent"), [(petals("cyan"), PERCEPTUAL), (modest(), RELATIVE)]
-)
-def test_the_stage_converts_with_the_intent_that_loses_less(
-    picture, intent, rows, tmp_path, monkeypatch
-):
+@pytest.mark.parametrize(("picture", "way"), [(petals("cyan"), PERCEPTUAL), (modest(), REFINED)])
+def test_the_stage_converts_in_the_way_that_loses_least(picture, way, rows, tmp_path, monkeypatch):
     monkeypatch.setattr(stage_module, "PIXELS_PER_CALL", 9_000)
     monkeypatch.setattr(transform, "FEW_PIXELS", 0)
     out, _, findings, _ = converted(picture, tmp_path, rows=rows)
-    np.testing.assert_array_equal(Transform(lab_profile(), CANVAS, intent).apply(picture), out)
-    assert findings["intent"] == intent.value
+    made = Transform(lab_profile(), CANVAS, way.intent, rendering=way.rendering)
+    np.testing.assert_array_equal(made.apply(picture), out)
+    assert (findings["intent"], findings["rendering"]) == (way.intent.value, way.rendering.value)
     told = findings["least_loss"]
-    assert told["chosen"] == intent.value
+    assert told["chosen"] == str(way)
     scores = {name: each["score"] for name, each in told["scores"].items()}
-    assert min(scores, key=scores.get) == intent.value
-    assert f"{scores[intent.value]:.2f} against" in told["reason"]
+    assert set(scores) == {"relative colorimetric", "perceptual", "refined", "detail"}
+    assert min(scores, key=scores.get) == str(way)
+    assert f"{scores[str(way)]:.2f} against" in told["reason"]
     assert list(tmp_path.iterdir()) == []  # the scratch file is gone
 
 
@@ -207,14 +204,21 @@ def test_clear_pixels_are_judged_as_paper(tmp_path):
     assert findings["least_loss"]["unfit_share"] == 0.0
 
 
-def test_a_profile_without_a_perceptual_table_needs_no_comparison(tmp_path):
+def test_a_profile_that_allows_one_way_needs_no_comparison(tmp_path):
     pixels = random_pixels(3, 200).reshape(10, 20, 3)
-    out, _, findings, _ = converted(pixels, tmp_path, SRGB, profile=WIDE_RGB, encoding=Encoding.RGB)
-    expected = Transform(WIDE_RGB, SRGB, pixels=10 * 20)
+    out, _, findings, _ = converted(pixels, tmp_path, GREY, profile=WIDE_RGB, encoding=Encoding.RGB)
+    expected = Transform(WIDE_RGB, GREY, pixels=10 * 20)
     np.testing.assert_array_equal(expected.apply(pixels), out)
     assert findings["least_loss"]["reason"] == (
-        "The destination's profile has no perceptual table to compare."
+        "The destination's profile allows nothing else to compare."
     )
+
+
+def test_what_a_destination_allows_is_what_its_profile_and_precision_do():
+    assert list_ways(CANVAS, Precision.FINE) == (RELATIVE, PERCEPTUAL, REFINED, DETAIL)
+    assert list_ways(CANVAS, Precision.FAST) == (RELATIVE, PERCEPTUAL)
+    assert list_ways(SRGB, Precision.FINE) == (RELATIVE, DETAIL)
+    assert list_ways(GREY, Precision.FINE) == (RELATIVE,)
 
 
 def test_other_intents_say_nothing_of_it(tmp_path):

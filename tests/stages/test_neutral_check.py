@@ -10,6 +10,7 @@ from PIL import Image
 
 from hotfolder import Encoding, Hold
 from hotfolder.colour import icc_encode as icc
+from hotfolder.colour import spaces
 from hotfolder.colour.engine import to_lab
 from hotfolder.colour.profile import Profile, lab_profile
 from hotfolder.colour.transform import Precision, Transform
@@ -99,10 +100,53 @@ def test_equal_channels_of_a_device_that_prints_them_with_a_cast_are_not_neutral
     assert "toned" == kind(check(RAMP, cast_of(6, 0)))
 
 
-def test_one_coloured_pixel_is_enough():
-    pixels = RAMP.copy()
-    pixels[17, 3] = 30000, 20000, 20000
-    assert "monochrome" != kind(check(pixels))
+@pytest.mark.parametrize(("coloured", "expected"), [(1, "monochrome"), (60, "colour")])
+def test_a_pixel_of_colour_in_many_is_no_colour_and_a_spot_is(coloured, expected):
+    pixels = np.tile(RAMP, (10, 10, 1))
+    pixels[17, 3 : 3 + coloured] = 30000, 20000, 20000
+    pixels[18, 3 : 3 + coloured] = 20000, 30000, 20000
+    findings = check(pixels)
+    assert kind(findings) == expected
+    if expected == "monochrome":
+        assert findings["coloured_share"] == round(2 / 300_000, 6)
+        assert findings["decided"].startswith("Black and white: less than 0.001 % of it has col")
+        assert findings["worst_cast"]["chroma"] < 0.1  # the pixel of colour is no grey
+
+
+ROMM_LIKE = Profile.parse(
+    spaces.rgb_profile(
+        "Very wide RGB, gamma 1.8",
+        # primaries and white of ISO 22028-2, whose curve differs from 1.8 in the darkest shadows
+        spaces.Primaries((0.7347, 0.2653), (0.1596, 0.8404), (0.0366, 0.0001), (0.3457, 0.3585)),
+        spaces.Curve((1.8,)),
+    )
+)
+
+
+@pytest.mark.parametrize("profile", [SRGB, WIDE_RGB, ROMM_LIKE], ids=["sRGB", "wide", "ROMM-like"])
+def test_a_code_of_noise_is_no_colour_in_any_space(profile):
+    noise = np.random.default_rng(3).integers(-1, 2, RAMP.shape)
+    noisy = (np.clip((RAMP >> 8).astype(int) + noise, 0, 255) * 257).astype(np.uint16)
+    findings = check(noisy, profile)
+    assert kind(findings) == "monochrome"
+    # and twice as much colour in one direction is a tone
+    tint = np.clip(np.add(RAMP >> 8, [6, 0, -6], dtype=int), 0, 255).astype(np.uint16) * 257
+    assert kind(check(tint, profile)) == "toned"
+
+
+def test_a_toned_picture_with_a_spot_of_dust_is_toned():
+    pixels = np.tile(toned(25), (4, 4, 1))
+    pixels[5, 5:8] = 60000, 0, 0
+    findings = check(pixels, WIDE_RGB)
+    assert kind(findings) == "toned"
+    assert findings["worst_cast"]["chroma"] < 2
+
+
+def test_a_tone_is_compared_with_itself():
+    kept = check(toned(25), WIDE_RGB, SRGB)
+    assert kept["worst_cast"]["chroma"] < 0.5 < 20 < kept["original_chroma"]
+    with pytest.raises(Hold, match="is toned, but would come out with a bluish cast beside its t"):
+        check(toned(25), WIDE_RGB, cast_of(0, 0), hold_above_cast=4)
 
 
 @pytest.mark.parametrize(("chroma", "expected"), [(2.02, False), (1.98, True)])
@@ -119,7 +163,7 @@ def test_the_limit_is_exact_to_two_hundredths(chroma, expected):
 def test_a_toned_picture_is_called_so_and_not_black_and_white(warmth):
     findings = check(toned(warmth), WIDE_RGB)
     assert "toned" == kind(findings)
-    assert "worst_cast" not in findings
+    assert findings["decided"].startswith("Toned: it has colour, and all but 0 % of it has one")
 
 
 def test_a_toned_picture_is_still_recognised_after_jpeg():
@@ -236,7 +280,7 @@ def test_a_cast_above_the_limit_is_held_in_plain_words():
 
 
 def test_a_toned_picture_is_never_held_for_its_tone():
-    findings = check(toned(25), WIDE_RGB, cast_of(0, 6), hold_above_cast=1)
+    findings = check(toned(25), WIDE_RGB, SRGB, hold_above_cast=1)
     assert findings["toned"]
 
 
@@ -256,13 +300,19 @@ def test_where_the_conversion_chooses_its_intent_the_worse_one_is_reported():
     )
     job = job_of(spec, profile=canvas, beside=[ProfileConversion(chosen)])
     *_, findings, _ = run_stage(make_stage(NeutralCheck, {}), RAMP, spec, job)
-    both = [
-        check(RAMP, SRGB, canvas, conversion={"intent": intent, "precision": "exact"})
-        for intent in ("perceptual", "relative colorimetric")
+    all_ways = [
+        check(RAMP, SRGB, canvas, conversion={"precision": "exact", **way})
+        for way in (
+            {"intent": "perceptual"},
+            {"intent": "relative colorimetric"},
+            {"rendering": "refined"},
+            {"rendering": "detail"},
+        )
     ]
-    assert ["perceptual", "relative colorimetric"] == findings["intents"]
+    names = ["perceptual", "relative colorimetric", "refined", "detail"]
+    assert names == findings["intents"]
     assert findings["worst_cast"] == max(
-        (each["worst_cast"] for each in both), key=lambda cast: cast["chroma"]
+        (each["worst_cast"] for each in all_ways), key=lambda cast: cast["chroma"]
     )
 
 

@@ -196,7 +196,7 @@ def test_the_size_that_is_spoken_of_is_trimmed_and_what_is_said_to_pass_passes()
     with pytest.raises(Hold) as hold:
         judged(spec, sizing, 200)
     assert hold.value.message == (
-        "At 210 × 297 mm (8.2 × 11.6 in) the picture has 146 pixels of its own per inch; the "
+        "At 210 × 297 mm (8.3 × 11.7 in) the picture has 146 pixels of its own per inch; the "
         "limit of wall is 200. The largest size that passes is 151 × 214 mm (5.9 × 8.4 in)."
     )
     judged(spec, {**sizing, "width": "151 mm", "height": "214 mm"}, 200)

@@ -9,6 +9,7 @@ from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.engine import to_lab
 from hotfolder.colour.loss import Route, wanted
 from hotfolder.colour.profile import Profile, lab_profile
+from hotfolder.colour.rendering import find_reach
 from hotfolder.colour.transform import Precision, Transform
 from hotfolder.errors import Hold
 from hotfolder.model.encoding import Encoding
@@ -24,6 +25,7 @@ CMYK = libvips("cmyk")
 CANVAS = demo_printer("matte-canvas", "4.4")
 BOOK = demo_printer("coated-book", "2.4")
 REFINED = {"rendering": "refined"}
+DETAIL = {"rendering": "detail"}
 
 
 def converted(pixels, spec, destination, settings=None, **more):
@@ -102,6 +104,18 @@ def test_findings_say_which_conversion_it_was():
     assert 0 <= bound["exact_share_of_colours"] < 0.1
     assert findings["engine"].startswith("lcms2")
     assert findings["notes"] == []
+
+
+@pytest.mark.parametrize("rows", [7, 200])
+def test_what_is_said_of_errors_holds_for_the_pictures_own_pixels(rows):
+    pixels = random_pixels(3, 80_000).reshape(200, 400, 3)
+    out, _, findings, _ = converted(pixels, spec_of(pixels), CMYK, rows=rows)
+    exact = Transform(SRGB, CMYK, precision=Precision.EXACT).apply(pixels)
+    off = delta_e_00(to_lab(CMYK, exact), to_lab(CMYK, out))
+    said = findings["bound_delta_e_00"]
+    assert said["mean"] == pytest.approx(off.mean(), rel=0.1)
+    assert (off > said["max"] + 0.001).mean() <= said["share_beyond_max_at_most"]
+    assert (said["pixels_drawn"], said["confidence"]) == (pytest.approx(2048, abs=60), 0.95)
 
 
 @pytest.mark.parametrize(
@@ -283,6 +297,87 @@ def test_what_does_not_go_with_refined_is_refused(settings, said):
         precision = Precision(settings.get("precision", "fine"))
         with pytest.raises(ValueError, match="does not go with"):
             Transform(SRGB, CMYK, intent, precision=precision, rendering=Rendering.REFINED)
+
+
+def detail_of(pixels, destination, folder, **more):
+    folder.mkdir()
+    spec = spec_of(pixels)
+    job = job_of(spec, profile=destination, folder=folder)
+    done = run_stage(make_stage(ProfileConversion, DETAIL), pixels, spec, job, **more)
+    assert list(folder.iterdir()) == []  # the scratch file is gone
+    return done
+
+
+def test_detail_looks_at_the_whole_picture_before_it_converts(monkeypatch, tmp_path):
+    monkeypatch.setattr(module, "PIXELS_PER_CALL", 600)
+    pixels = picture(height=300)
+    outs = [detail_of(pixels, CANVAS, tmp_path / f"{rows}", rows=rows)[0::2] for rows in (300, 31)]
+    reach = find_reach(SRGB, CANVAS, pixels)
+    made = Transform(SRGB, CANVAS, rendering=Rendering.DETAIL, reach=reach)
+    for out, findings in outs:
+        np.testing.assert_array_equal(made.apply(pixels), out)
+        assert ("detail", "relative colorimetric") == (findings["rendering"], findings["intent"])
+        assert reach.sha256 == findings["reach"]["sha256"]
+        assert 1.2 < findings["reach"]["largest"] <= 4
+
+
+def test_another_picture_has_another_reach(tmp_path):
+    rich, plain = picture(height=300), pale(height=300)
+    found = [
+        detail_of(each, CANVAS, tmp_path / f"{number}")[2]["reach"]
+        for number, each in enumerate((rich, plain))
+    ]
+    assert found[0] != found[1]
+
+
+@pytest.mark.parametrize("printer", [CMYK, CANVAS, SRGB], ids=lambda p: p.description)
+def test_fine_keeps_its_promise_for_detail(printer):
+    pixels = random_pixels(3, 3000)
+    source = WIDE_RGB if printer is SRGB else SRGB
+    reach = find_reach(source, printer, pixels)
+    made, exact = (
+        Transform(source, printer, precision=each, rendering=Rendering.DETAIL, reach=reach)
+        for each in (Precision.FINE, Precision.EXACT)
+    )
+    off = delta_e_00(*(to_lab(printer, each.apply(pixels)) for each in (made, exact)))
+    assert off.mean() <= 0.02
+    assert off.max() <= 0.75
+
+
+@pytest.mark.parametrize("destination", [GREY, CMYK], ids=lambda p: p.description)
+def test_where_there_are_no_hues_or_one_profile_only_detail_needs_no_look(destination):
+    pixels = picture(destination.encoding.channels)
+    source = destination if destination is CMYK else SRGB
+    pixels = pixels if destination is CMYK else picture()
+    out, _, findings, _ = converted(pixels, spec_of(pixels, source), destination, DETAIL)
+    np.testing.assert_array_equal(Transform(source, destination).apply(pixels), out)
+    assert findings["reach"] is None
+    assert findings["notes"]
+
+
+def test_depth_is_recorded_and_takes_the_place_of_compensation():
+    pixels = picture() // 2
+    out, _, findings, _ = converted(pixels, spec_of(pixels), CANVAS, {"depth": True})
+    made = Transform(SRGB, CANVAS, depth=True)
+    np.testing.assert_array_equal(made.apply(pixels), out)
+    assert (findings["depth"], findings["black_point_compensation"]) == (True, False)
+    plain = converted(pixels, spec_of(pixels), CANVAS)
+    assert not plain[2]["depth"]
+    assert (plain[0] != out).any()
+
+
+@pytest.mark.parametrize(
+    ("settings", "said"),
+    [
+        ({"intent": "perceptual"}, 'intent = "relative colorimetric" with depth = true'),
+        ({"intent": "least loss"}, 'for intent = "least loss", depth = false'),
+        ({"precision": "fast"}, 'precision = "fine" or "exact" with depth = true'),
+        ({"black_point_compensation": False}, "black_point_compensation = true with depth"),
+    ],
+)
+def test_what_does_not_go_with_depth_is_refused(settings, said):
+    with pytest.raises(ValidationError, match=said):
+        make_stage(ProfileConversion, {"depth": True, **settings})
 
 
 @pytest.mark.parametrize("wrong", [{"intent": "vivid"}, {"precision": "best"}, {"intend": "x"}])

@@ -11,7 +11,17 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
-from hotfolder import Area, Cropped, Encoding, Hold, IntentChosen, Medium, PixelsWanted, RasterSpec
+from hotfolder import (
+    Area,
+    Cropped,
+    Encoding,
+    Hold,
+    IntentChosen,
+    Medium,
+    PixelsWanted,
+    RasterSpec,
+    ReachMeasured,
+)
 from hotfolder.colour.hues import HUES
 from hotfolder.colour.loss import Route, losses, round_trip_noise
 from hotfolder.colour.profile import lab_profile
@@ -149,7 +159,7 @@ def test_the_tolerance_is_the_gamut_checks(tmp_path):
     beside = [conversion(), make_stage(GamutCheck, {"tolerance": 99.0})]
     page, findings, _ = made(picture(), tmp_path, beside=beside)
     assert 0 == findings["lost_share_of_reduced"]
-    assert "Every colour of this picture can be made on this lustre paper." in page
+    assert "No colour of this picture is lost on this lustre paper." in page
 
 
 # what is rendered
@@ -173,13 +183,14 @@ def test_the_proof_is_the_delivered_pixels_converted_back(
         pixels[:, 40 * column : 40 * column + 40] = colour
     settings = {"rendering": rendering.value}
     beside = [conversion(**settings)]
-    page, _, _ = made(pixels, tmp_path, destination=destination, beside=beside)
-    delivered = run_stage(
-        make_stage(ProfileConversion, settings),
-        pixels,
-        spec_of(pixels, WIDE_RGB),
-        job_of(spec_of(pixels), profile=destination),
-    )[0]
+    (tmp_path / "conversion").mkdir()
+    job = job_of(spec_of(pixels), profile=destination, folder=tmp_path / "conversion")
+    stage = make_stage(ProfileConversion, settings)
+    delivered = run_stage(stage, pixels, spec_of(pixels, WIDE_RGB), job)[0]
+    reach = job.told(ReachMeasured)
+    assert (reach is not None) == (rendering is Rendering.DETAIL)
+    told = [reach] if reach else []
+    page, _, _ = made(pixels, tmp_path, destination=destination, beside=beside, told=told)
     np.testing.assert_array_equal(delivered, delivering[0][0])
     expected = soft_proof(delivered, destination, DISPLAY_P3, show).to_8_bits()[60, 20::40]
     found = np.asarray(embedded(page, f'alt="mud.tif[^"]*{alt}'))[60, 20::40]

@@ -169,7 +169,8 @@ def test_a_stage_that_fails_at_its_facts_is_named(tmp_path, stage, said):
 # as records of today hold it
 RECORDED = {
     "gamut-check": {
-        "out_of_gamut_share": 0.12,
+        "lost_share": 0.12,
+        "out_of_gamut_share": 0.03,
         "lost_in_words": "mostly greens",
         "effective_tolerance_delta_e_00": 3.0,
         "delta_e_00": {"mean": 1.5, "p95": 6.0, "p99": 8.0, "max": 9.0},
@@ -183,6 +184,7 @@ RECORDED = {
 MEANING = {
     "gamut-check": Facts(
         share_lost=0.12,
+        share_out_of_gamut=0.03,
         lost_in_words="mostly greens",
         tolerance_delta_e_00=3.0,
         delta_e_mean=1.5,

@@ -1,6 +1,8 @@
 """A test strip's pieces are, pixel for pixel, what the delivered result has there."""
 
+import hashlib
 import json
+import shutil
 from pathlib import Path
 
 import imagecodecs
@@ -9,6 +11,7 @@ import pytest
 import tifffile
 from PIL import Image
 
+from hotfolder.model.rendering import Way
 from whole.conftest import drop, files, records, write_destination
 
 pytestmark = pytest.mark.whole
@@ -66,6 +69,55 @@ def test_pieces_are_bit_for_bit_those_of_the_delivered_result(small, hotfolder, 
     mm = said["strip_mm"]
     assert said["strip_cost"]["amount"] == pytest.approx(mm[0] * mm[1] * 62e-6, abs=0.01)
     assert mm[0] * mm[1] < 300 * 200
+
+
+@pytest.mark.parametrize("kind", ["16 bits", "8 bits, dithered"])
+def test_proof_strip_and_result_of_a_rendering_are_the_same_pixels(
+    small, hotfolder, tmp_path, kind
+):
+    """Each rendering that is compared and laid on a strip is, bit for bit, what is delivered."""
+    names = ("relative colorimetric", "detail", "refined + depth")
+    made = {"8 cm": "30 cm", 'format = "tiff"': FORMATS[kind], '= "2 m"': COST}
+    write_destination(small, **made)
+    image = drop(small, "mud.tif", size=300)
+    kept = image.rename(tmp_path / "mud.tif")
+    target = tmp_path / "strip.tif"
+    arguments = ("--for", "fine-art-canvas", "--to", target, "--json", "--renderings")
+    done = hotfolder("strip", kept, small.path, *arguments, ",".join(names), cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    pieces = json.loads(done.stdout)["pieces"]
+    assert {*names} == {piece["rendering"] for piece in pieces}
+    cut = opened(target)
+    page = tmp_path / "page.html"
+    arguments = ("--for", "fine-art-canvas", "--to", page, "--json", "--compare")
+    done = hotfolder("proof", kept, small.path, *arguments, cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    compared = {each["rendering"]: each for each in json.loads(done.stdout)["destinations"]}
+    assert {"perceptual", "refined", "detail", "detail + depth"} < compared.keys()
+    places = {str([place["at"] for place in each["places"]]) for each in compared.values()}
+    assert len(places) == 1  # the same places of all
+    for number, name in enumerate(names):
+        way = Way.named(name)
+        said = [f"{key} = {json.dumps(value)}" for key, value in way.settings.items()]
+        table = "\n".join(["[stage.profile-conversion]", *said, "[stage.sizing]"])
+        write_destination(small, **made, **{"[stage.sizing]": table})
+        shutil.copy(kept, small.path / "in" / "fine-art-canvas" / f"mud {number}.tif")
+        assert hotfolder("sweep", small.path).returncode == 0
+        (record,) = (each for each in records(small) if each["source"] == f"mud {number}.tif")
+        whole = opened(Path(record["results"][0]["path"]))
+        mine = [piece for piece in pieces if piece["rendering"] == name]
+        assert len(mine) >= 2
+        for piece in mine:
+            height, width = piece["height_px"], piece["width_px"]
+            there = whole[piece["top_px"] :, piece["left_px"] :][:height, :width]
+            here = cut[piece["strip_top_px"] :, piece["strip_left_px"] :][:height, :width]
+            np.testing.assert_array_equal(there, here)
+        if name in compared and kind == "16 bits":
+            for place in compared[name]["places"]:
+                there = whole[place["top_px"] :, place["left_px"] :]
+                there = there[: place["height_px"], : place["width_px"]]
+                digest = hashlib.sha256(there.astype("<u2").tobytes()).hexdigest()
+                assert place["delivered_sha256"] == digest
 
 
 def test_a_strip_has_the_profile_and_resolution_of_the_result(small, hotfolder, tmp_path):

@@ -247,7 +247,7 @@ def test_a_release_does_not_waive_what_the_person_was_not_told_of(small, hotfold
     again = records(small)[-1]
     assert "held" == again["state"]
     said = again["reasons"][0]["message"]
-    assert " cannot be made on this medium" in said.partition("new (“")[2], said
+    assert " of the picture" in said.partition("new (“")[2], said
     assert "gamut-loss" not in said
 
 

@@ -78,7 +78,9 @@ def outcome(root, stage):
 
 def test_stages_say_what_their_findings_mean(root):
     work = outcome(root, Dry)
-    assert work.facts.share_lost == work.findings["gamut-check"]["out_of_gamut_share"] > 0.5
+    found = work.findings["gamut-check"]
+    assert work.facts.share_lost == found["lost_share"] > 0.5
+    assert work.facts.share_out_of_gamut == found["out_of_gamut_share"] > 0.5
     assert work.facts.columns == (Column("drying", "Drying", "h", 6),)
     assert {} == work.facts_left_out
 

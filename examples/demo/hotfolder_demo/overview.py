@@ -17,6 +17,7 @@ from PIL import Image, ImageCms, ImageDraw, ImageFont
 
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.records import Record
+from hotfolder.model.units import say_share
 from hotfolder.raster.reading import open_original
 
 _SIDE = 440
@@ -49,7 +50,7 @@ def write_overview(records: list[Record], path: Path) -> None:
 def _draw(page: Image.Image, left: int, top: int, record: Record) -> None:
     draw = ImageDraw.Draw(page)
     lost = find_facts(record).share_lost
-    said = "" if lost is None else f"   {lost:.1%} cannot be made there"
+    said = "" if lost is None else f"   {say_share(lost)} is lost there"
     state = "" if record.state == "delivered" else f"   ({record.state})"
     draw.text(
         (left, top),

@@ -11,6 +11,7 @@ from rich.text import Text
 
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.records import Record
+from hotfolder.model.units import say_share
 from hotfolder.overview.new_root import make_root
 from hotfolder.settings.files import SETTINGS_FILE
 from hotfolder.settings.root import Root
@@ -68,10 +69,10 @@ def _tell(out: Console, records: list[Record]) -> None:
             Text(record.source),
             record.state,
             " ".join(results),
-            "" if lost is None else f"{lost:.1%}",
+            "" if lost is None else say_share(lost),
         )
     out.print(table)
-    say(out, "lost: share of the picture whose colours the medium cannot make")
+    say(out, "lost: share of the picture whose colours come out farther off than the tolerance")
 
 
 def say(out: Console, line: str) -> None:

@@ -1,4 +1,4 @@
-"""Stage ``gamut-check``: what of the picture's colours the destination cannot make."""
+"""Stage ``gamut-check``: what of the picture's colours is lost, and what is to blame."""
 
 from hotfolder_stages.gamut_check.stage import GamutCheck, GamutCheckSettings
 

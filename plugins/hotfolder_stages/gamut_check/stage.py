@@ -1,10 +1,16 @@
-"""Measure every band against the destination; only look, change nothing."""
+"""Measure every band against the destination; only look, change nothing.
+
+Two shares of the picture are told. What is *lost* comes out farther than the tolerance from what
+the picture asks for, whatever is to blame. What is *out of gamut* this medium cannot make at all.
+Both are of every pixel where the table of differences is certain, and of sampled ones where it is
+not.
+"""
 
 from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -15,9 +21,12 @@ from hotfolder import (
     Area,
     Band,
     ConversionToCome,
+    Encoding,
     Facts,
     Findings,
     Hold,
+    InkLimit,
+    IntentChosen,
     Job,
     Json,
     LossMeasured,
@@ -25,13 +34,13 @@ from hotfolder import (
     OwnPixels,
     Place,
     RasterSpec,
+    ReachMeasured,
     Share,
     SizeToCome,
     Stage,
     StageSettings,
     hookimpl,
     number_in,
-    say_share,
     source_profile,
     text_in,
 )
@@ -39,18 +48,22 @@ from hotfolder.colour import (
     CELL_BITS,
     Cells,
     DifferenceStatistics,
+    Profile,
     ProfileError,
     Route,
-    describe_hues,
     flattened,
     make_loss_lookup,
     round_trip_noise,
-    shares_by_hue,
     shift_parts,
-    wanted,
 )
-from hotfolder_stages.gamut_check.regions import Blocks, Region
-from hotfolder_stages.gamut_check.tally import Counter
+from hotfolder_stages.gamut_check.causes import find_causes
+from hotfolder_stages.gamut_check.regions import Blocks
+from hotfolder_stages.gamut_check.tally import LOST, UNDECIDED, Counter
+from hotfolder_stages.gamut_check.telling import say_hold, say_notes
+
+UNDECIDED_PART, UNDECIDED_LEAST, UNDECIDED_MOST = 0.33, 0.3, 1.5
+"""Share of the tolerance to either side of it within which the table is not trusted to say what is
+lost, and how much that is at least and at most, ΔE00: several times what the table is off."""
 
 
 class GamutCheckSettings(StageSettings):
@@ -63,11 +76,24 @@ class GamutCheckSettings(StageSettings):
     uncertainty takes its place when that is larger."""
     hold_above: Share | None = None
     """Share of the picture's pixels that may be lost before the job is held; never, when it is
-    not set."""
+    not set. What is delivered counts: what the medium cannot make, what the profile's table does
+    not make although the medium could, shadows darker than the black that comes out and whites
+    lighter than the white. Colours that the intent perceptual or saturation moves on purpose are
+    told, and do not count here."""
+
+    def doubts_about(self, profile: Profile) -> Mapping[str, str]:
+        """Say when the profile's own uncertainty takes the place of the tolerance."""
+        noise = round_trip_noise(profile).p99 if profile.can_be_destination else 0.0
+        if noise <= self.tolerance:
+            return {}
+        return {
+            "tolerance": f"is {self.tolerance:g} ΔE00 and cannot be kept: the profile's own tables "
+            f"are {noise:.1f} ΔE00 uncertain, so only what is lost by more than that is counted"
+        }
 
 
 class GamutCheck(Stage[GamutCheckSettings]):
-    """Say what of the picture the destination cannot make, where, and how far its colours move."""
+    """Say what of the picture is lost, what the medium cannot make, where, and how far it moves."""
 
     name = "gamut-check"
     Settings = GamutCheckSettings
@@ -101,6 +127,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
             conversion.expected_intent,
             black_point_compensation=conversion.black_point_compensation,
             rendering=conversion.rendering,
+            depth=conversion.depth,
         )
         try:
             self._look_up = make_loss_lookup(self._route)
@@ -113,11 +140,13 @@ class GamutCheck(Stage[GamutCheckSettings]):
             ) from error
         self._tolerance = max(self.settings.tolerance, self._noise.p99)
         if self._tolerance > self.settings.tolerance:
-            self._notes.append(
+            uncertain = (
                 f"The destination's profile is itself uncertain by {self._noise.p99:.1f} ΔE00, "
                 f"so only what is lost by more than that is counted, not by more than "
                 f"{self.settings.tolerance:g}."
             )
+            self._notes.append(uncertain)
+            job.warn("uncertain-profile", uncertain)
         self._encoding = raster.encoding
         # an enlargement has no colours but those of fewer pixels
         own = job.told(OwnPixels)
@@ -132,9 +161,18 @@ class GamutCheck(Stage[GamutCheckSettings]):
             CELL_BITS[raster.encoding],
             self._blocks.shape,
             self._blocks.side_px,
-            DifferenceStatistics.first_code_above(self._tolerance),
+            self._undecided(),
+            samples_kept=conversion.is_open,
         )
         return raster
+
+    def _undecided(self) -> tuple[int, int]:
+        """Codes of loss between which the table may be wrong about what is lost."""
+        first = DifferenceStatistics.first_code_above
+        if self._encoding is Encoding.GREY:  # its table is exact
+            return first(self._tolerance), first(self._tolerance)
+        margin = min(max(UNDECIDED_PART * self._tolerance, UNDECIDED_LEAST), UNDECIDED_MOST)
+        return first(max(0.0, self._tolerance - margin)), first(self._tolerance + margin)
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Look at every pixel, of an enlargement at the picture's own, and pass all on."""
@@ -156,7 +194,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
         self._counter.add(band.top, pixels, self._look_up(pixels))
 
     def close(self) -> Findings:
-        """Return what is lost, in which hues and where, and the statistics of loss and shift.
+        """Return what is lost, why, in which hues and where, and statistics of loss and shift.
 
         Raises
         ------
@@ -168,14 +206,18 @@ class GamutCheck(Stage[GamutCheckSettings]):
         loss, shift, cells = DifferenceStatistics(), DifferenceStatistics(), Cells(self._encoding)
         loss.add_counts(tally.loss)
         shift.add_counts(tally.shift)
-        cells.add(tally.cells)
-        self._blocks.add(tally.blocks)
-        share = loss.share_above(self._tolerance)
-        pixels, count, lost = cells.occupied()
-        lab = wanted(self._route, pixels)[lost > 0]
-        lost_words, hues = describe_hues(lab, lost[lost > 0]), shares_by_hue(lab, lost[lost > 0])
-        self._job.tell(LossMeasured(share, lost_words))
+        cells.add(np.stack([tally.cells, np.zeros_like(tally.cells)]))
+        delivered = self._route_as_delivered()
+        told = self._job.told(InkLimit)
+        causes = find_causes(
+            delivered, tally, self._tolerance, told.percent / 100 if told else None
+        )
+        self._blocks.add(tally.blocks[LOST])
+        self._blocks.add(np.rint(tally.blocks[UNDECIDED] * causes.undecided).astype(np.int64))
+        self._job.tell(LossMeasured(causes.lost, causes.words, causes.medium))
         region = self._blocks.largest(self._at)
+        pixels, count, _ = cells.occupied()
+        notes = [*self._notes, *say_notes(causes, delivered)]
         findings: dict[str, Json] = {
             "tolerance_delta_e_00": self.settings.tolerance,
             "effective_tolerance_delta_e_00": round(self._tolerance, 3),
@@ -183,9 +225,23 @@ class GamutCheck(Stage[GamutCheckSettings]):
             "measured_on": "the picture's own pixels"
             if self._waiting is not None
             else "the pixels as sized",
-            "out_of_gamut_share": round(share, 6),
-            "lost_in_words": lost_words,
-            "lost_by_hue": {hue: round(part, 4) for hue, part in hues.items()},
+            "out_of_gamut_share": round(causes.medium, 6),
+            "lost_share": round(causes.lost, 6),
+            "counted_for_hold_share": round(causes.counted, 6),
+            "lost_by_cause": {
+                "medium": round(causes.medium, 6),
+                "profile": round(causes.profile, 6),
+                "intent": round(causes.intent, 6),
+            },
+            "crushed_shadows_share": round(causes.crushed, 6),
+            "clipped_whites_share": round(causes.clipped, 6),
+            "lost_share_if_refined": None if causes.refined is None else round(causes.refined, 6),
+            "error_in_95_of_100": {
+                "lost_share": round(causes.lost_error, 6),
+                "out_of_gamut_share": round(causes.medium_error, 6),
+            },
+            "lost_in_words": causes.words,
+            "lost_by_hue": {hue: round(part, 4) for hue, part in causes.hues.items()},
             "largest_region": {**asdict(region), "share": round(region.share, 6)}
             if region
             else None,
@@ -193,12 +249,20 @@ class GamutCheck(Stage[GamutCheckSettings]):
             "shift_delta_e_00": shift.summary(),
             "shift_parts_delta_e_00": _parts(self._route, pixels, count),
             "shift_intent": str(self._route.intent),
-            "notes": self._notes,
+            "notes": notes,
         }
-        if limit is not None and share > limit:
-            message = _message(share, limit, lost_words, region)
-            raise Hold("gamut-loss", message, findings, excess=share / max(limit, 1e-9))
+        if limit is not None and causes.counted > limit:
+            message = say_hold(causes, delivered, limit, self._job.medium.surface, region)
+            raise Hold("gamut-loss", message, findings, excess=causes.counted / max(limit, 1e-9))
         return findings
+
+    def _route_as_delivered(self) -> Route:
+        """The route with what was chosen by looking at the picture."""
+        route, chosen = self._route, self._job.told(IntentChosen)
+        if chosen:
+            route = replace(route, intent=chosen.intent, rendering=chosen.rendering)
+        measured = self._job.told(ReachMeasured)
+        return replace(route, reach=measured.reach) if measured else route
 
     @classmethod
     @hookimpl
@@ -208,7 +272,8 @@ class GamutCheck(Stage[GamutCheckSettings]):
         hues = by_hue if isinstance(by_hue, Mapping) else {}
         mean, p95, most = (number_in(findings, "delta_e_00", key) for key in ("mean", "p95", "max"))
         return Facts(
-            share_lost=number_in(findings, "out_of_gamut_share"),
+            share_lost=number_in(findings, "lost_share"),
+            share_out_of_gamut=number_in(findings, "out_of_gamut_share"),
             lost_in_words=text_in(findings, "lost_in_words"),
             tolerance_delta_e_00=number_in(findings, "effective_tolerance_delta_e_00"),
             delta_e_mean=mean,
@@ -234,14 +299,3 @@ def _parts(
         signed = float(values @ counts / max(1, counts.sum()))
         found[name] = {"mean_signed": round(signed, 3), **statistics.summary()}
     return found
-
-
-def _message(share: float, limit: float, lost_words: str, region: Region | None) -> str:
-    where = "they are scattered in places too small to name"
-    if region is not None:
-        where = f"the largest patch is {region.place} ({say_share(region.share)} of the picture)"
-    return (
-        f"{say_share(share)} of the picture cannot be made on this medium, {lost_words}; {where}. "
-        f"Limit {say_share(limit)}: release it as it is, or bring these colours down and drop it "
-        f"again."
-    )

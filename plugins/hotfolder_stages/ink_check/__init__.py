@@ -1,8 +1,8 @@
 """The stage ``ink-check``: whether the paper can take the ink that the separations lay on it.
 
 It stands on the converted picture, where pixels are amounts of ink, and looks at every one of
-them. It never changes one: whoever wants less ink at a place wants other separations, and those
-come from the profile.
+them as it is written: where the result has 8 bits, after its dither. It never changes one: whoever
+wants less ink at a place wants other separations, and those come from the profile.
 """
 
 from __future__ import annotations
@@ -15,10 +15,12 @@ from pydantic import Field
 from hotfolder import (
     Band,
     ConversionToCome,
+    Dither,
     Encoding,
     Facts,
     Findings,
     Hold,
+    InkLimit,
     Job,
     Json,
     Place,
@@ -32,13 +34,18 @@ from hotfolder import (
 )
 from hotfolder_stages.ink_check.coverage import Coverage, measured
 
-__all__ = ["SLACK_PERCENT", "InkCheck", "InkCheckSettings"]
+__all__ = ["DITHER_SLACK_PERCENT", "SLACK_PERCENT", "InkCheck", "InkCheckSettings"]
 
 SLACK_PERCENT = 4 * 0.5 / 255 * 100
 """What rounding alone may add: half a step of 8 bits in each of four inks, 0.8 %.
 
 Many profiles' tables and many results have 8 bits, so a separation made for exactly the limit
 comes out up to this much above it.
+"""
+
+DITHER_SLACK_PERCENT = SLACK_PERCENT + 4 * 0.5 / 255 * 100
+"""The same for a result of 8 bits, 1.6 %: its dither takes each ink to the code below or above, of
+which the area's mean knows nothing.
 """
 
 _NO_INKS = "The result is not made of cyan, magenta, yellow and black ink; nothing to measure."
@@ -53,8 +60,9 @@ class InkCheckSettings(StageSettings):
     """The most ink at one point: cyan, magenta, yellow and black added up, 100 % each."""
     hold_above_share: Share | None = None
     """Share of the picture that may be above the limit before the job is held; never, when it is
-    not set. A pixel counts as above when it exceeds the limit by more than the 0.8 % that rounding
-    to 8 bits can cause."""
+    not set. A pixel counts as above when it exceeds the limit by more than rounding to 8 bits can
+    cause: 0.8 %, and 1.6 % in a result of 8 bits, which is dithered. What is measured are the codes
+    as written."""
 
 
 class InkCheck(Stage[InkCheckSettings]):
@@ -63,20 +71,31 @@ class InkCheck(Stage[InkCheckSettings]):
     name = "ink-check"
     Settings = InkCheckSettings
     place = Place.CONVERTED
+    tells = (InkLimit,)
     comes_after = (ConversionToCome,)
+
+    def announce(self, job: Job) -> None:
+        """Tell the limit, for stages that ask what the medium can make within it."""
+        job.tell(InkLimit(self.settings.limit_percent))
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Look at what kind of pixels come in."""
         self._encoding = raster.encoding
         self._coverage = Coverage()
+        self._dither: Dither | None = None
+        self._slack_percent = SLACK_PERCENT
+        if job.result.bits == 8 and self._encoding is Encoding.CMYK:
+            self._dither = Dither(raster.width_px, raster.channels)
+            self._slack_percent = DITHER_SLACK_PERCENT
         return raster
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Add up the inks of every pixel and pass it on."""
         for band in bands:
             if self._encoding is Encoding.CMYK:
-                limit = self.settings.limit_percent + SLACK_PERCENT
-                self._coverage = self._coverage.plus(measured(band.pixels, band.top, limit))
+                limit = self.settings.limit_percent + self._slack_percent
+                found = measured(band.pixels, band.top, limit, self._dither)
+                self._coverage = self._coverage.plus(found)
             yield band
 
     def close(self) -> Findings:
@@ -93,7 +112,8 @@ class InkCheck(Stage[InkCheckSettings]):
         findings: dict[str, Json] = {
             "measured": True,
             "limit_percent": limit,
-            "slack_percent": round(SLACK_PERCENT, 3),
+            "slack_percent": round(self._slack_percent, 3),
+            "bits": 8 if self._dither else 16,
             "max_percent": round(coverage.max_percent, 2),
             "max_at_px": {"x": coverage.x_px, "y": coverage.y_px},
             "mean_percent": round(coverage.mean_percent, 2),

@@ -10,9 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder import Dither
 from hotfolder.colour import over_slabs
 
 _FULL = 65535
+_PER_CODE = 257  # of 8 bits
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,9 @@ class Coverage:
         )
 
 
-def measured(pixels: NDArray[np.uint16], top: int, limit_percent: float) -> Coverage:
+def measured(
+    pixels: NDArray[np.uint16], top: int, limit_percent: float, dither: Dither | None = None
+) -> Coverage:
     """Measure a band.
 
     Parameters
@@ -71,15 +75,20 @@ def measured(pixels: NDArray[np.uint16], top: int, limit_percent: float) -> Cove
         Index of the first row in the picture.
     limit_percent
         A sum counts as above only when it is more than this.
+    dither
+        What makes 8 bits of the pixels when they are written; None when 16 are.
     """
     rows, width, _ = pixels.shape
     limit_code = int(np.floor(limit_percent / 100 * _FULL + 1e-6))
 
     def measure(start: int, stop: int) -> Coverage:
         inks = pixels[start:stop]
-        sums = inks[..., 0].astype(np.uint32)
+        written = dither.apply(inks, top + start) if dither else inks
+        sums = written[..., 0].astype(np.uint32)
         for ink in range(1, inks.shape[-1]):
-            sums += inks[..., ink]
+            sums += written[..., ink]
+        if dither:
+            sums *= _PER_CODE
         place = int(sums.argmax())
         return Coverage(
             max_code=int(sums.flat[place]),

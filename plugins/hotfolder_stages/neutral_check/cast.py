@@ -1,7 +1,8 @@
-"""What colour a destination gives to greys.
+"""What colour a destination gives to greys, and what it adds to the tone of a toned picture.
 
 Measured in CIELAB relative to the medium's white, to which the eye adapts: the tint of the paper
-itself is no cast. Chroma is C*ab (CIE 15:2004, 8.2.1.2).
+itself is no cast. Chroma is C*ab (CIE 15:2004, 8.2.1.2). A grey should be neutral; a tone should be
+what the picture asks for, its black scaled to the medium's if the conversion does so.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder import Json
-from hotfolder.colour import Profile, Transform, to_lab
+from hotfolder.colour import Floats, Profile, Transform, to_lab
 
 _HUES = ("reddish", "yellowish", "greenish", "bluish", "purplish")
 _HUES_END_AT = (50.0, 105.0, 200.0, 295.0, 350.0)
@@ -21,7 +22,10 @@ _HUES_END_AT = (50.0, 105.0, 200.0, 295.0, 350.0)
 
 @dataclass(frozen=True)
 class Cast:
-    """A reproduced grey: L*, a*, b* as delivered, relative to the medium's white."""
+    """A reproduced grey: L*, a*, b* as delivered, relative to the medium's white.
+
+    Of a tone, a* and b* beyond those of the tone.
+    """
 
     lightness: float
     a: float
@@ -54,7 +58,12 @@ class Casts:
         return {"worst_cast": self.worst.summary(), "mean_chroma": round(self.mean_chroma, 3)}
 
 
-def casts(transform: Transform, pixels: NDArray[np.uint16], counts: NDArray[np.int64]) -> Casts:
+def casts(
+    transform: Transform,
+    pixels: NDArray[np.uint16],
+    counts: NDArray[np.int64],
+    tone: Floats | None = None,
+) -> Casts:
     """Convert greys and measure what they become.
 
     Parameters
@@ -63,8 +72,12 @@ def casts(transform: Transform, pixels: NDArray[np.uint16], counts: NDArray[np.i
         Shape (n, channels of the source), dtype uint16, n at least 1.
     counts
         Shape (n,): how many pixels of the picture each stands for.
+    tone
+        Shape (n, 3): L*a*b* that they should have; None when they should be neutral.
     """
     lab = to_lab(transform.destination, transform.apply(pixels[None])[0])
+    if tone is not None:
+        lab[:, 1:] -= tone[:, 1:]
     chroma = np.hypot(lab[:, 1], lab[:, 2])
     worst = lab[int(chroma.argmax())]
     return Casts(Cast(*map(float, worst)), float(np.average(chroma, weights=counts)))

@@ -1,9 +1,13 @@
 """Whether a picture has colour, and which shades of grey it consists of when it has none.
 
-A picture is *monochrome* when every pixel is neutral: of a chroma C*ab, relative to the white of
-its own profile, that is at most a given limit. It is *toned*, as a sepia print is, when it is not
-neutral, but all pixels of one lightness have one colour. Everything else has many colours, and
-as soon as that is certain nothing more is looked at; so a colour picture costs next to nothing.
+An eye calls a picture black and white although a pixel of it has colour, or all of them have the
+noise that 8 bits leave. So a picture is *monochrome* when all but a given share of its pixels are
+neutral: of a chroma C*ab, relative to the white of its own profile, that is at most a given limit,
+or what one code of 8 bits more or less in each channel makes of a grey of that lightness, which in
+a space of wide gamut is more. It is *toned*, as a sepia print is, when it is not monochrome, but
+all pixels of one lightness, again but for that share, have one colour. Everything else has many
+colours, and as soon as that is certain nothing more is looked at; so a colour picture costs next to
+nothing. What is certain stays so: more pixels only add to those that are off.
 
 Pixels whose channels are equal are counted by their value. Only the others are converted to Lab,
 through LittleCMS's fast grid, whose error among neutrals is below `_GRID_ERROR`; where that could
@@ -13,8 +17,10 @@ turn the answer, exactly. The answer does not depend on how the picture is cut i
 from __future__ import annotations
 
 from enum import StrEnum
+from itertools import product
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
 from hotfolder import Encoding, Intent
@@ -24,13 +30,20 @@ TONED_SPREAD = 8.0
 """How far a* and b* of a toned picture's pixels of one lightness may lie apart: what JPEG
 compression leaves of one colour (common practice, no source)."""
 
+MOST_NOISE = 5.0
+"""C*ab, the most that counts as noise. In a space that is linear in light one code of 8 bits more
+in a shadow would be a plain colour."""
+
 _GRID_ERROR = 1.0
 """C*ab; measured at most 0.55 below a chroma of 4, over two printers and three RGB spaces."""
 
 _LIGHTNESSES = 256
 _CHROMA_STEPS = 1024  # a quarter of a unit of a* or b* each
+_WINDOW = int(TONED_SPREAD * 257 / 64) + 1
 _SHADES = 4096
 _FIRST_LOOK = 64
+_CODE = 257  # of 8 bits
+_ROUNDING = 0.02  # C*ab, of Lab pixels
 
 
 class Kind(StrEnum):
@@ -49,29 +62,50 @@ class Shades:
     source
         The profile that the pixels are in.
     limit
-        C*ab up to which a pixel counts as neutral.
+        C*ab up to which a pixel counts as neutral, whatever the noise.
+    pixels
+        How many the picture has.
+    share
+        Of them, that may be off, 0 … 1.
     """
 
-    def __init__(self, source: Profile, limit: float) -> None:
+    def __init__(self, source: Profile, limit: float, pixels: int, share: float) -> None:
         self.has_many_colours = False
         self._source = source
-        self._limit = limit
-        self._largest = 0.0
+        self._may_be_off = share * pixels
+        self._count = pixels
+        self._allowed = np.maximum(limit, _noise(source))
+        self._coloured = 0
         self._equal = np.zeros(65536, dtype=np.int64)
         self._counts = np.zeros(_SHADES, dtype=np.int64)
         self._samples = np.zeros((_SHADES, source.encoding.channels), dtype=np.uint16)
-        self._occurs = np.zeros((2, _LIGHTNESSES, _CHROMA_STEPS), dtype=np.bool_)
+        self._occurs = np.zeros((2, _LIGHTNESSES, _CHROMA_STEPS), dtype=np.int64)
         self._has_equal = source.encoding in (Encoding.RGB, Encoding.GREY)
 
     @property
-    def kind(self) -> Kind:
-        """What the picture is, as far as it was seen."""
+    def largest_noise(self) -> float:
+        """C*ab up to which a pixel counts as neutral, at the lightness where that is most."""
+        return float(self._allowed.max())
+
+    def close(self) -> Kind:
+        """Say what the picture is, after its last pixel."""
         ramp = self._equal_pixels()
         if len(ramp) and not self.has_many_colours:
-            self._note(ramp, self._to_lab(ramp, NO_GRID))
+            times = self._equal[self._equal > 0]
+            self._note(ramp, self._to_lab(ramp, NO_GRID), times)
         if self.has_many_colours:
             return Kind.COLOUR
-        return Kind.MONOCHROME if self._largest <= self._limit else Kind.TONED
+        return Kind.MONOCHROME if self._coloured <= self._may_be_off else Kind.TONED
+
+    @property
+    def coloured_share(self) -> float:
+        """Share of the picture's pixels that are not neutral; of many colours, those seen."""
+        return self._coloured / max(1, self._count)
+
+    @property
+    def off_share(self) -> float:
+        """Share of the picture's pixels that do not have the one colour of their lightness."""
+        return self._off() / max(1, self._count)
 
     def add(self, pixels: Codes) -> None:
         """Look at more pixels. Shape (rows, width, channels), dtype uint16."""
@@ -83,31 +117,15 @@ class Shades:
                 return
             self._equal += np.bincount(flat[equal, 0], minlength=65536)
             flat = flat.take(np.flatnonzero(~equal), axis=0)
-        self._look_at(flat[::_FIRST_LOOK], counted=False)
-        if not self.has_many_colours:
-            self._look_at(flat, counted=True)
-
-    def pixels(self) -> tuple[Codes, NDArray[np.int64]]:
-        """Return the shades that occur, for a picture without colour.
-
-        Returns
-        -------
-        Pixels, shape (n, channels), and how many of the picture's pixels each stands for, shape
-        (n,). Every value of equal channels is there; of the others one for each 4096th of L*.
-        """
-        ramp = self._equal_pixels()
-        sampled = np.flatnonzero(self._counts)
-        pixels = np.concatenate([ramp, self._samples[sampled]])
-        return pixels, np.concatenate([self._equal[self._equal > 0], self._counts[sampled]])
-
-    def _equal_pixels(self) -> Codes:
-        values = np.flatnonzero(self._equal).astype(np.uint16)
-        return np.repeat(values[:, None], self._source.encoding.channels, axis=1)
-
-    def _look_at(self, flat: Codes, *, counted: bool) -> None:
+        before, coloured = self._occurs.copy(), self._coloured
+        few = flat[::_FIRST_LOOK]
+        self._note(few, self._to_lab(few, 0))
+        if self.has_many_colours:
+            return
+        self._occurs, self._coloured = before, coloured
         lab = self._to_lab(flat, 0)
         self._note(flat, lab)
-        if counted and not self.has_many_colours:
+        if not self.has_many_colours:
             shades = lab[:, 0] >> 4
             self._counts += np.bincount(shades, minlength=_SHADES)
             # The last pixel of each shade; where an index comes twice, numpy keeps the later one.
@@ -115,45 +133,103 @@ class Shades:
             last[shades] = np.arange(len(shades))
             self._samples[last >= 0] = flat[last[last >= 0]]
 
-    def _note(self, flat: Codes, lab: Codes) -> None:
-        """Keep which colours occur, and find out whether they are too many."""
-        chroma = _chroma(lab)
-        if self._largest <= self._limit:  # or the answer is known
-            near = np.abs(chroma - self._limit) < _GRID_ERROR
+    def pixels(self, kind: Kind) -> tuple[Codes, NDArray[np.int64]]:
+        """Return the shades that occur, for a picture without colour or of one tone.
+
+        Returns
+        -------
+        Pixels, shape (n, channels), and how many of the picture's pixels each stands for, shape
+        (n,). Every value of equal channels is there; of the others one for each 4096th of L*,
+        unless it is one of the few that are off.
+        """
+        ramp = self._equal_pixels()
+        sampled = np.flatnonzero(self._counts)
+        pixels = np.concatenate([ramp, self._samples[sampled]])
+        counts = np.concatenate([self._equal[self._equal > 0], self._counts[sampled]])
+        lab = self._to_lab(pixels, NO_GRID)
+        fits = _chroma(lab) <= self._allowed[lab[:, 0] >> 8]
+        if kind is Kind.TONED:
+            fits = np.ones(len(lab), np.bool_)
+            for axis in (0, 1):
+                first = self._windows(axis)[1][lab[:, 0] >> 8]
+                step = lab[:, axis + 1] >> 6
+                fits &= (step >= first) & (step < first + _WINDOW)
+        return (pixels[fits], counts[fits]) if fits.any() else (pixels, counts)
+
+    def _equal_pixels(self) -> Codes:
+        values = np.flatnonzero(self._equal).astype(np.uint16)
+        return np.repeat(values[:, None], self._source.encoding.channels, axis=1)
+
+    def _note(self, flat: Codes, lab: Codes, times: NDArray[np.int64] | None = None) -> None:
+        """Count which colours occur, and find out whether they are too many."""
+        chroma, allowed = _chroma(lab), self._allowed[lab[:, 0] >> 8]
+        if self._coloured <= self._may_be_off:  # or the answer is known
+            near = np.abs(chroma - allowed) < _GRID_ERROR
             if near.any():
                 chroma[near] = _chroma(self._to_lab(flat[near], NO_GRID))
-        self._largest = max(self._largest, float(chroma.max(initial=0.0)))
+        is_coloured = chroma > allowed
+        weights = np.ones(len(flat), np.int64) if times is None else times
+        self._coloured += int(weights[is_coloured].sum())
         lightness = (lab[:, 0] >> 8).astype(np.int64) * _CHROMA_STEPS
         for axis in (0, 1):
             place = lightness + (lab[:, axis + 1] >> 6)
-            counts = np.bincount(place, minlength=_LIGHTNESSES * _CHROMA_STEPS)
-            self._occurs[axis] |= counts.reshape(_LIGHTNESSES, _CHROMA_STEPS) > 0
-        if self._largest > self._limit:
-            self.has_many_colours = self._spread() > TONED_SPREAD
+            counts = np.bincount(place, weights=times, minlength=_LIGHTNESSES * _CHROMA_STEPS)
+            self._occurs[axis] += counts.reshape(_LIGHTNESSES, _CHROMA_STEPS).astype(np.int64)
+        if self._coloured > self._may_be_off:
+            self.has_many_colours = self._off() > self._may_be_off
 
-    def _spread(self) -> float:
-        """How far a* or b* lie apart at most among pixels of one lightness."""
-        first = self._occurs.argmax(axis=-1)
-        last = _CHROMA_STEPS - 1 - self._occurs[..., ::-1].argmax(axis=-1)
-        widths = np.where(self._occurs.any(axis=-1), last - first, 0)
-        return float(widths.max()) * 64 / 257
+    def _off(self) -> int:
+        """Count pixels outside the a* or the b* that most pixels of their lightness have."""
+        seen = self._occurs.sum(axis=(-1, -2))
+        return max(int(seen[axis] - self._windows(axis)[0].sum()) for axis in (0, 1))
+
+    def _windows(self, axis: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Find, for each lightness, the steps of a* or b* that hold most pixels.
+
+        Returns
+        -------
+        How many they hold, and the first step, shape (lightnesses,) each.
+        """
+        sums = np.zeros((_LIGHTNESSES, _CHROMA_STEPS + 1), np.int64)
+        np.cumsum(self._occurs[axis], axis=-1, out=sums[:, 1:])
+        held = sums[:, _WINDOW:] - sums[:, :-_WINDOW]
+        first = held.argmax(axis=-1)
+        return np.take_along_axis(held, first[:, None], axis=-1)[:, 0], first
 
     def _to_lab(self, flat: Codes, flags: int) -> Codes:
-        """Convert to Lab pixels, relative to the profile's white. Shape (n, 3)."""
-        if self._source.encoding is Encoding.LAB:
-            return flat
-        parts = over_slabs(
-            lambda start, stop: convert_pixels(
-                flat[None, start:stop],
-                self._source,
-                lab_profile(),
-                Intent.RELATIVE_COLORIMETRIC,
-                flags,
-            )[0],
-            len(flat),
-            1,
-        )
-        return np.concatenate(parts)
+        return _to_lab(self._source, flat, flags)
+
+
+def _noise(source: Profile) -> NDArray[np.float64]:
+    """Chroma that a code of 8 bits more or less in each channel gives to greys.
+
+    Shape (lightnesses,): C*ab, at most `MOST_NOISE`; 0 for a space without three equal channels.
+    """
+    if source.encoding is not Encoding.RGB:
+        return np.zeros(_LIGHTNESSES)
+    moves = np.array(list(product((-1, 0, 1), repeat=3)))
+    greys = np.clip(np.arange(256)[:, None, None] + moves[None], 0, 255)
+    lab = _to_lab(source, (greys * _CODE).astype(np.uint16).reshape(-1, 3), NO_GRID)
+    noise = np.zeros(_LIGHTNESSES)
+    np.maximum.at(noise, lab[:, 0] >> 8, _chroma(lab))
+    # in a bright shade 8 bits have less than one grey for each of these lightnesses
+    noise = scipy.ndimage.maximum_filter1d(noise, 5, mode="nearest")
+    noise_allowed: NDArray[np.float64] = np.minimum(noise + _ROUNDING, MOST_NOISE)
+    return noise_allowed
+
+
+def _to_lab(source: Profile, flat: Codes, flags: int) -> Codes:
+    """Convert to Lab pixels, relative to the profile's white. Shape (n, 3)."""
+    if source.encoding is Encoding.LAB:
+        return flat
+    parts = over_slabs(
+        lambda start, stop: convert_pixels(
+            flat[None, start:stop], source, lab_profile(), Intent.RELATIVE_COLORIMETRIC, flags
+        )[0],
+        len(flat),
+        1,
+    )
+    return np.concatenate(parts)
 
 
 def _channels_are_equal(flat: Codes) -> NDArray[np.bool_]:

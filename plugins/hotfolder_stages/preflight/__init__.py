@@ -8,7 +8,7 @@ settings say what to assume.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
@@ -347,8 +347,8 @@ class Preflight(Stage[PreflightSettings]):
 
 
 def _size_now(result: RasterSpec) -> str:
-    """The size that will be looked at; half a pixel more or less is the rounding to pixels."""
-    return _said([(side + 0.5) / result.ppi for side in result.looked_at_px])
+    """The size that will be looked at, to the nearest."""
+    return _said([side / result.ppi for side in result.looked_at_px], round)
 
 
 def _largest_inches(result: RasterSpec, share: float) -> list[float]:
@@ -361,9 +361,9 @@ def _largest_inches(result: RasterSpec, share: float) -> list[float]:
     return [max(side * smaller, 0) / result.ppi + 1e-7 for side in front]
 
 
-def _said(inches: list[float]) -> str:
-    mm = [math.floor(each * MM_PER_INCH) for each in inches]
-    tenths = [math.floor(each * 10) / 10 for each in inches]
+def _said(inches: list[float], to_whole: Callable[[float], int] = math.floor) -> str:
+    mm = [to_whole(each * MM_PER_INCH) for each in inches]
+    tenths = [to_whole(each * 10) / 10 for each in inches]
     return f"{mm[0]} × {mm[1]} mm ({tenths[0]:g} × {tenths[1]:g} in)"
 
 

@@ -22,16 +22,39 @@ from hotfolder import (
     Json,
     Place,
     RasterSpec,
+    ReachMeasured,
     Rendering,
+    RenderingWish,
     Stage,
     StageSettings,
+    Way,
     Wish,
     rebanded,
     rows_per_band,
     source_profile,
 )
-from hotfolder.colour import Bound, Precision, Profile, ProfileError, Transform, flattened
-from hotfolder_stages.profile_conversion.least_loss import INTENTS, Choice, choose, without_looking
+from hotfolder.colour import (
+    Bound,
+    Codes,
+    Precision,
+    Profile,
+    ProfileError,
+    Reach,
+    Transform,
+    find_reach,
+    flattened,
+    has_hues,
+)
+from hotfolder_stages.profile_conversion.estimate import Estimate
+from hotfolder_stages.profile_conversion.least_loss import (
+    Choice,
+    ReadRows,
+    choose,
+    factor_of,
+    list_ways,
+    reduced,
+    without_looking,
+)
 from hotfolder_stages.profile_conversion.scratch import ScratchRows
 
 PIXELS_PER_CALL = 4_000_000
@@ -39,7 +62,7 @@ PIXELS_PER_CALL = 4_000_000
 
 
 class IntentSetting(StrEnum):
-    """The four intents, or that of two which loses less of the picture: see `least_loss`."""
+    """The four intents, or what loses least of the picture: see `least_loss`."""
 
     PERCEPTUAL = Intent.PERCEPTUAL
     RELATIVE_COLORIMETRIC = Intent.RELATIVE_COLORIMETRIC
@@ -51,17 +74,26 @@ class IntentSetting(StrEnum):
 class ProfileConversionSettings(StageSettings):
     """The table ``[stage.profile-conversion]``."""
 
-    grants: ClassVar[tuple[type[Wish], ...]] = (IntentWish,)
+    grants: ClassVar[tuple[type[Wish], ...]] = (IntentWish, RenderingWish)
 
     intent: IntentSetting = IntentSetting.RELATIVE_COLORIMETRIC
-    """The rendering intent. Least loss compares perceptual and relative colorimetric for each
-    picture, which needs room on the disk for the picture's pixels; it always compensates for
-    black."""
+    """The rendering intent. Least loss compares all that the destination's profile allows for each
+    picture, perceptual, relative colorimetric, refined and detail, which needs room on the disk for
+    the picture's pixels; it always compensates for black."""
     rendering: Rendering = Rendering.INTENT
     """Refined searches by what the destination's profile measured and begins at its table's
-    answer: nearer to the picture's colours, with no more ink. It is computed from the profile's
-    measurements; a measured strip proves it. It goes with relative colorimetric; where a profile
-    has no table (that of a screen, mostly) it changes nothing."""
+    answer: nearer to the picture's colours, with no more ink. Detail does the same, and brings what
+    the medium cannot make in along its hue, as far as the picture goes beyond the medium, so that
+    neighbouring colours stay apart; it needs room on the disk for the picture's pixels. Both are
+    computed from the profile's measurements; a measured strip proves them. They go with relative
+    colorimetric. Where a profile has no table (that of a screen, mostly) refined changes nothing;
+    where it has no colours, detail is the same as refined."""
+    depth: bool = False
+    """Lay lightness onto the medium's range by a curve in place of black point compensation: middle
+    tones keep their contrast, lights become lighter and darks darker, where a matte medium would
+    look flat. It moves all colours of a picture. It goes with relative colorimetric, refined and
+    detail; where the medium's black is as dark as the picture's (that of a screen, mostly) it
+    changes nothing."""
     black_point_compensation: bool = True
     """Whether the picture's black becomes the medium's black, so that shadows keep their steps.
     Absolute colorimetric ignores this; least loss always does it."""
@@ -70,27 +102,49 @@ class ProfileConversionSettings(StageSettings):
     fine."""
 
     def granting(self, wish: Wish) -> Mapping[str, Json]:
-        """Convert with the intent that is asked for."""
+        """Convert with the intent or the rendering that is asked for."""
+        if isinstance(wish, RenderingWish):
+            return self._granting_rendering(wish.rendering)
         if not isinstance(wish, IntentWish):
             return {}
-        # another intent is asked for this one picture, which `refined` has no answer to
+        # another intent is asked for this one picture, which nothing else here goes with
         if wish.intent != IntentSetting.RELATIVE_COLORIMETRIC:
-            return {"intent": wish.intent, "rendering": str(Rendering.INTENT)}
+            return Way().settings | {"intent": wish.intent}
         return {"intent": wish.intent}
 
+    def _granting_rendering(self, name: str) -> Mapping[str, Json]:
+        if name == Rendering.INTENT:
+            return {"rendering": name, "depth": False}
+        way = Way.named(name)
+        changes: dict[str, Json] = dict(way.settings)
+        # what cannot go beside it gives way: the rendering is what was asked for
+        if way.rendering is not Rendering.INTENT or way.depth:
+            changes |= {"precision": "fine"} if self.precision is Precision.FAST else {}
+        if way.depth and not self.black_point_compensation:
+            changes["black_point_compensation"] = True
+        return changes
+
     @model_validator(mode="after")
-    def _goes_with_refined(self) -> Self:
-        if self.rendering is Rendering.REFINED:
-            if self.intent is not IntentSetting.RELATIVE_COLORIMETRIC:
-                raise ValueError(
-                    f'intent = "relative colorimetric" with rendering = "refined"; for intent = '
-                    f'"{self.intent}", rendering = "intent"'
-                )
-            if self.precision is Precision.FAST:
-                raise ValueError(
-                    'precision = "fine" or "exact" with rendering = "refined"; for precision = '
-                    '"fast", rendering = "intent"'
-                )
+    def _goes_together(self) -> Self:
+        if self.rendering is not Rendering.INTENT:
+            asked, without = f'rendering = "{self.rendering}"', 'rendering = "intent"'
+        elif self.depth:
+            asked, without = "depth = true", "depth = false"
+        else:
+            return self
+        if self.intent is not IntentSetting.RELATIVE_COLORIMETRIC:
+            raise ValueError(
+                f'intent = "relative colorimetric" with {asked}; for intent = "{self.intent}", '
+                f"{without}"
+            )
+        if self.precision is Precision.FAST:
+            raise ValueError(
+                f'precision = "fine" or "exact" with {asked}; for precision = "fast", {without}'
+            )
+        if self.depth and not self.black_point_compensation:
+            raise ValueError(
+                "black_point_compensation = true with depth = true, which takes its place"
+            )
         return self
 
 
@@ -100,17 +154,21 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
     name = "profile-conversion"
     Settings = ProfileConversionSettings
     place = Place.CONVERTED
-    tells = (ConversionToCome, IntentChosen)
+    tells = (ConversionToCome, IntentChosen, ReachMeasured)
 
     def announce(self, job: Job) -> None:
         """Tell how the picture will be converted, for stages that show it or reckon with it."""
         settings, by_looking = self.settings, self._is_by_looking
+        # the source is not known yet; where it is the destination's, all of them do nothing
+        ways = self._ways(job.profile)
         job.tell(
             ConversionToCome(
-                INTENTS if by_looking else (Intent(settings.intent),),
+                tuple(way.intent for way in ways if way.rendering is settings.rendering),
                 black_point_compensation=by_looking or settings.black_point_compensation,
                 precision=settings.precision,
                 rendering=settings.rendering,
+                depth=settings.depth,
+                also=tuple(way.rendering for way in ways if way.rendering != settings.rendering),
             )
         )
 
@@ -127,19 +185,20 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
         self._raster = raster
         self._job = job
         self._choice: Choice | None = None
+        self._reach: Reach | None = None
+        ways = self._ways(job.profile)
         if self._is_by_looking:
-            self._choice = without_looking(self._source, job.profile)
+            self._choice = without_looking(self._source, job.profile, ways)
             self._tell_choice()
-        intents = INTENTS if self._is_by_looking else (Intent(self.settings.intent),)
         try:
-            self._transforms = {intent: self._made(job.profile, intent) for intent in intents}
+            self._transform = self._made(ways[0], is_used=not self._needs_to_look)
         except ProfileError as error:
             raise Hold(
                 "profiles-do-not-join",
                 f"The picture cannot be converted to this destination: the profile {error}. "
                 f"Give the picture or the destination another profile, and drop it again.",
             ) from error
-        self._transform = self._transforms[intents[0]]
+        self._estimate = Estimate(raster.width_px, raster.height_px)
         return replace(
             raster,
             encoding=job.profile.encoding,
@@ -152,16 +211,21 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Convert.
 
-        With least loss, all of them come in before the first comes out.
+        With least loss and with detail, all of them come in before the first comes out.
         """
-        if len(self._transforms) > 1 and self._choice is None:
+        if self._needs_to_look:
             yield from self._after_looking(bands)
             return
         if self.settings.precision is Precision.FAST and not self._transform.is_identity:
             bands = rebanded(bands, rows_per_band(self._raster.width_px, PIXELS_PER_CALL))
         for band in bands:
             pixels = flattened(band.pixels, band.alpha, self._raster.encoding)
-            yield Band(band.top, self._transform.apply(pixels))
+            yield self._converted(band.top, pixels)
+
+    def _converted(self, top: int, pixels: Codes) -> Band:
+        made = self._transform.apply(pixels)
+        self._estimate.note(top, pixels, made)
+        return Band(top, made)
 
     def close(self) -> Findings:
         """Say which conversion it was, so that it can be repeated."""
@@ -171,10 +235,15 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             "destination": _named(transform.destination),
             "intent": str(transform.intent),
             "rendering": str(transform.rendering),
+            "depth": transform.is_deepened,
+            "reach": _reach_said(self._reach),
             "measurement_model_delta_e_00": _model_error(transform.model_error),
             "black_point_compensation": transform.compensates,
             "precision": str(transform.precision),
-            "bound_delta_e_00": _described(transform.bound),
+            "bound_delta_e_00": {
+                **self._estimate.findings(transform),
+                **_described(transform.bound),
+            },
             "flags": transform.flags,
             "engine": imagecodecs.cms_version(),
             "alpha_laid_onto_white": self._raster.has_alpha,
@@ -186,20 +255,39 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
     def _is_by_looking(self) -> bool:
         return self.settings.intent is IntentSetting.LEAST_LOSS
 
-    def _made(self, destination: Profile, intent: Intent) -> Transform:
+    @property
+    def _needs_to_look(self) -> bool:
+        if self._is_by_looking:
+            return self._choice is None
+        if self.settings.rendering is not Rendering.DETAIL or self._source == self._job.profile:
+            return False
+        return has_hues(self._job.profile)
+
+    def _ways(self, destination: Profile) -> tuple[Way, ...]:
+        """What is chosen among; one way, unless with least loss."""
+        settings = self.settings
+        if self._is_by_looking:
+            return list_ways(destination, settings.precision)
+        return (Way(Intent(settings.intent), settings.rendering, settings.depth),)
+
+    def _made(self, way: Way, *, is_used: bool = True) -> Transform:
         return Transform(
             self._source,
-            destination,
-            intent,
+            self._job.profile,
+            way.intent,
             black_point_compensation=self._is_by_looking or self.settings.black_point_compensation,
             precision=self.settings.precision,
-            rendering=self.settings.rendering,
-            pixels=self._raster.width_px * self._raster.height_px,
+            # without points, where it is only to be seen that the profiles join
+            pixels=self._raster.width_px * self._raster.height_px if is_used else 0,
+            rendering=way.rendering,
+            depth=way.depth,
+            reach=self._reach,
         )
 
     def _tell_choice(self) -> None:
         if self._choice is not None:
-            self._job.tell(IntentChosen(self._choice.intent, self._choice.reason))
+            way, reason = self._choice.way, self._choice.reason
+            self._job.tell(IntentChosen(way.intent, reason, way.rendering))
 
     def _after_looking(self, bands: Iterable[Band]) -> Iterator[Band]:
         raster = self._raster
@@ -208,11 +296,25 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             for band in bands:
                 scratch.append(flattened(band.pixels, band.alpha, raster.encoding))
             size = (raster.width_px, raster.height_px)
-            self._choice = choose(self._source, self._transform.destination, size, scratch.read)
-            self._tell_choice()
-            self._transform = self._transforms[self._choice.intent]
+            self._transform = self._made(self._look(size, scratch.read))
             for top, pixels in scratch.pieces(rows_per_band(raster.width_px, PIXELS_PER_CALL)):
-                yield Band(top, self._transform.apply(pixels))
+                yield self._converted(top, pixels)
+
+    def _look(self, size: tuple[int, int], read_rows: ReadRows) -> Way:
+        """Measure what the way depends on, tell it, and return the way."""
+        source, destination, settings = self._source, self._job.profile, self.settings
+        if self._is_by_looking:
+            self._choice = choose(source, destination, size, read_rows, self._ways(destination))
+            self._tell_choice()
+            way, reach = self._choice.way, self._choice.reach
+        else:
+            small = reduced(size, read_rows, factor_of(size))
+            (way,) = self._ways(destination)
+            reach = find_reach(source, destination, small, depth=settings.depth)
+        if way.rendering is Rendering.DETAIL:
+            self._reach = reach
+            self._job.tell(ReachMeasured(reach))
+        return way
 
 
 def _named(profile: Profile) -> dict[str, str]:
@@ -226,11 +328,20 @@ def _model_error(bound: Bound | None) -> dict[str, float] | None:
 
 
 def _described(bound: Bound) -> dict[str, float | int]:
-    """Say how far the pixels can be from the exact conversion."""
+    """Say how close the points of the grid lie, and how much is converted without it."""
     return {
-        "mean": round(bound.mean, 4),
-        "max": round(bound.largest, 3),
         "measured_colours": bound.colours,
         "grid_points": bound.points,
         "exact_share_of_colours": round(bound.exact_share, 4),
+    }
+
+
+def _reach_said(reach: Reach | None) -> dict[str, float | str] | None:
+    """Say how far the picture goes beyond the medium, and which table it was."""
+    if reach is None:
+        return None
+    return {
+        "largest": round(float(reach.table.max()), 3),
+        "to_cusp": reach.to_cusp,
+        "sha256": reach.sha256,
     }

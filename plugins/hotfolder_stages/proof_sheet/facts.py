@@ -16,6 +16,7 @@ from hotfolder import (
     Money,
     PixelsWanted,
     RasterSpec,
+    Rendering,
     SharpeningToCome,
     Surface,
     largest_mm,
@@ -44,6 +45,10 @@ _WHY_INTENT = {
 _ASKS_FOR_MORE = {"too-few-pixels", "few-pixels"}
 """Codes of reasons and warnings by which a picture has fewer pixels than its destination wants."""
 
+_WHY_DETAIL = (
+    "Colours that fit stay as they are; the others are brought in along their hue, so that "
+    "neighbours stay apart."
+)
 _WHY_REFINED = "Computed from the profile's measurements; a measured strip proves it."
 
 
@@ -164,8 +169,12 @@ def decisions(raster: RasterSpec, transform: Transform, job: Job, reason: str) -
     if not transform.is_identity:
         intent = str(transform.intent).capitalize()
         why = reason or _WHY_INTENT[transform.intent]
+        if transform.rendering is not Rendering.INTENT:
+            intent = f"{intent}, {transform.rendering}"
+        if transform.keeps_detail:
+            why = reason or _WHY_DETAIL
         if transform.is_refined:
-            intent, why = f"{intent}, refined", f"{why} {_WHY_REFINED}"
+            why = f"{why} {_WHY_REFINED}"
         facts += [
             Fact("Rendering intent", intent, why),
             _black(transform),
@@ -183,7 +192,9 @@ def decisions(raster: RasterSpec, transform: Transform, job: Job, reason: str) -
 
 
 def _black(transform: Transform) -> Fact:
-    if transform.compensates:
+    if transform.is_deepened:
+        value, why = "Depth", "Middle tones keep their contrast above the medium's weaker black."
+    elif transform.compensates:
         value, why = "Compensated", "Shadows keep their steps above the medium's weaker black."
     else:
         value, why = "Not compensated", "Shadows darker than the medium's black become one."

@@ -69,6 +69,8 @@ class Sheet:
     """Width and height of ``whole``, the whole picture with what is cut off; (0, 0) without."""
     lost_share: float
     """0 … 1."""
+    out_of_gamut_share: float | None
+    """What the medium cannot make at all, 0 … 1; None when nobody looked."""
     lost_words: str
     """Which colours those are."""
     tolerance: float

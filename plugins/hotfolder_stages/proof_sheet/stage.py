@@ -7,6 +7,7 @@ pixels that are delivered (before an 8-bit result is dithered), converted back f
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
@@ -29,6 +30,8 @@ from hotfolder import (
     LossTolerance,
     Place,
     RasterSpec,
+    ReachMeasured,
+    Rendering,
     Role,
     Share,
     SharpeningToCome,
@@ -41,6 +44,7 @@ from hotfolder import (
     source_profile,
 )
 from hotfolder.colour import (
+    Codes,
     ProfileError,
     Route,
     Transform,
@@ -53,6 +57,7 @@ from hotfolder.colour import (
 )
 from hotfolder_stages.proof_sheet import facts
 from hotfolder_stages.proof_sheet.hue_bars import by_hue
+from hotfolder_stages.proof_sheet.kept import measure_kept
 from hotfolder_stages.proof_sheet.loss_map import loss_map
 from hotfolder_stages.proof_sheet.moved import lightness, moved
 from hotfolder_stages.proof_sheet.page import MOST_BYTES, WORDS_BYTES, Sheet, Spot, render
@@ -124,6 +129,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
             self._conversion.expected_intent,
             black_point_compensation=self._conversion.black_point_compensation,
             rendering=self._conversion.rendering,
+            depth=self._conversion.depth,
         )
         try:
             look_up = make_loss_lookup(self._route)
@@ -167,6 +173,12 @@ class ProofSheet(Stage[ProofSheetSettings]):
         """Say what is lost and moved; the places that will be shown."""
         self._way, self._reduced = self._conversion_made(), self._collector.reduced()
         self._places = self._collector.places(self.settings.places)
+        pieces = [self._reduced.pixels, *(place.pixels for place in self._places)]
+        self._pieces, self._made = pieces, None
+        hashes = [""] * len(self._places)
+        if self._job.is_trial:
+            self._made = apply_at_once(self._way.transform, pieces)
+            hashes = [_hash(each) for each in self._made[1:]]
         lost = self._reduced.loss > self._tolerance
         self._lost_share = float(lost.mean())
         self._hues = by_hue(self._route, self._raster.encoding, self._reduced.pixels, lost)
@@ -190,15 +202,19 @@ class ProofSheet(Stage[ProofSheetSettings]):
                     "width_px": place.width_px,
                     "height_px": place.height_px,
                     "at": self._find_middle(place),
+                    "delivered_sha256": digest,
                 }
-                for place in self._places
+                for place, digest in zip(self._places, hashes, strict=True)
             ],
+            "kept": measure_kept(self._way.transform, self._reduced.pixels)
+            if self._job.is_trial and self._is_converted
+            else None,
         }
 
     def present(self) -> None:
         """Write the page and the thumbnail."""
-        pieces = [self._reduced.pixels, *(place.pixels for place in self._places)]
-        made = apply_at_once(self._way.transform, pieces)
+        pieces = self._pieces
+        made = self._made or apply_at_once(self._way.transform, pieces)
         shown = views(list(zip(pieces, made, strict=True)), self._source, self._delivered)
         sheet = self._job.attach(SHEET_FILE, "Proof sheet", "proof-sheet")
         sheet.write_bytes(self._page(shown).encode("utf-8"))
@@ -214,7 +230,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
         across, down = self._raster.original_area.shares_of(
             place.left_px + place.width_px / 2, place.top_px + place.height_px / 2
         )
-        return [round(min(max(each, 0.0), 1.0), 4) for each in (across, down)]
+        return [round(min(max(each, 0.0), 1.0), 6) for each in (across, down)]
 
     def _find_face(self) -> Json:
         """What is looked at, in pixels of the raster; None when that is all of it."""
@@ -243,9 +259,10 @@ class ProofSheet(Stage[ProofSheetSettings]):
         left, top = round(across * width), round(down * height)
         return np.ascontiguousarray(shown[top : height - top, left : width - left])
 
-    def _transform(self, intent: Intent) -> Transform:
+    def _transform(self, intent: Intent, rendering: Rendering) -> Transform:
         if not self._is_converted:
             return Transform(self._source, self._source)
+        reach = self._job.told(ReachMeasured)
         return Transform(
             self._source,
             self._delivered,
@@ -253,15 +270,18 @@ class ProofSheet(Stage[ProofSheetSettings]):
             black_point_compensation=self._conversion.black_point_compensation,
             precision=self._conversion.precision,
             pixels=self._raster.width_px * self._raster.height_px,
-            rendering=self._conversion.rendering,
+            rendering=rendering,
+            depth=self._conversion.depth,
+            reach=reach.reach if reach else None,
         )
 
     def _conversion_made(self) -> _Way:
         """The conversion as it took place, with what it chose by looking."""
         chosen = self._job.told(IntentChosen)
         if chosen is None:
-            return _Way(self._transform(self._conversion.expected_intent))
-        return _Way(self._transform(chosen.intent), chosen.reason)
+            told = self._conversion
+            return _Way(self._transform(told.expected_intent, told.rendering))
+        return _Way(self._transform(chosen.intent, chosen.rendering), chosen.reason)
 
     def _page(self, shown: list[Views]) -> str:
         job, result, medium, way = self._job, self._result, self._job.medium, self._way
@@ -301,6 +321,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 if cropped
                 else (0, 0),
                 lost_share=lost.share,
+                out_of_gamut_share=lost.out_of_gamut_share,
                 lost_words=lost.in_words,
                 tolerance=self._tolerance,
                 hues=hues.bars,
@@ -326,3 +347,8 @@ class ProofSheet(Stage[ProofSheetSettings]):
             place.lost > 0,
             place.is_for_detail,
         )
+
+
+def _hash(pixels: Codes) -> str:
+    """SHA-256 of delivered pixels, by which a result or a strip can be compared with a proof."""
+    return hashlib.sha256(pixels.astype("<u2").tobytes()).hexdigest()

@@ -81,14 +81,15 @@ def smallest(number: int, each: Cell, heads: dict[int, int], longest_px: int) ->
     Parameters
     ----------
     heads
-        Height of the heading by number of columns: a wide strip has room for longer lines.
+        Height of the heading by number of columns, for each number that is tried: a wide strip has
+        room for longer lines.
     longest_px
         What neither side should exceed: the medium has room for that much.
     """
     found = []
-    for columns in range(1, number + 1):
+    for columns, text_px in heads.items():
         rows = -(-number // columns)
-        head = -(-heads[columns] // STEP_PX) * STEP_PX
+        head = -(-text_px // STEP_PX) * STEP_PX
         width = width_of(columns, each)
         height = head + (rows - 1) * each.pitch_px + each.height_px + each.label_px
         found.append(Sheet(columns, rows, head, width, height))

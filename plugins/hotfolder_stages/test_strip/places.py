@@ -81,6 +81,7 @@ class StripPlaces(Stage[StripPlacesSettings]):
             conversion.expected_intent,
             black_point_compensation=conversion.black_point_compensation,
             rendering=conversion.rendering,
+            depth=conversion.depth,
         )
         try:
             look_up, noise = make_loss_lookup(route), round_trip_noise(job.profile)
@@ -144,7 +145,10 @@ class StripPlaces(Stage[StripPlacesSettings]):
             black_point_compensation=conversion.black_point_compensation,
             precision=conversion.precision,
             pixels=1,  # none is converted here
-            rendering=conversion.rendering,
+            rendering=chosen.rendering if chosen else conversion.rendering,
+            depth=conversion.depth,
         )
-        refined = ", refined" if made.rendering is Rendering.REFINED else ""
-        return f"{made.intent}{refined}{'' if made.compensates else ', black not compensated'}"
+        own = "" if made.rendering is Rendering.INTENT else f", {made.rendering}"
+        if made.is_deepened:
+            return f"{made.intent}{own}, depth"
+        return f"{made.intent}{own}{'' if made.compensates else ', black not compensated'}"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from pathlib import Path
 from typing import Annotated
 
 import numpy as np
@@ -57,6 +58,15 @@ class CutPiece(SettingsModel):
     """The words below it."""
 
 
+class OtherRendering(SettingsModel):
+    """The same pieces in another rendering."""
+
+    file: str
+    """As ``raw_to`` wrote it."""
+    rendering: str
+    """What was made of the picture there."""
+
+
 class StripSheetSettings(StageSettings):
     """The table ``[stage.strip-sheet]``."""
 
@@ -64,6 +74,12 @@ class StripSheetSettings(StageSettings):
     """The pieces of the picture to cut out, each with its place, size and label."""
     heading: str = ""
     """Words above the pieces."""
+    rendering: str = ""
+    """What was made of the picture, for the labels; where there are several."""
+    raw_to: str = ""
+    """A file that the pieces are written to: bare 16-bit pixels, one piece after the other."""
+    beside: Annotated[tuple[OtherRendering, ...], Field(max_length=5)] = ()
+    """Pieces of other renderings, which lie left of this picture's."""
 
 
 class StripSheet(Stage[StripSheetSettings]):
@@ -78,18 +94,21 @@ class StripSheet(Stage[StripSheetSettings]):
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Find the smallest sheet."""
         self._raster = raster
-        pieces = self.settings.pieces
+        self._count = len(self.settings.pieces) * (1 + len(self.settings.beside))
         self._cell = cell(raster.width_px, raster.height_px, raster.ppi)
         line = line_px(self._cell.text_px)
         self._headings = {
             columns: wrapped(
                 self.settings.heading, self._cell.text_px, width_of(columns, self._cell)
             )
-            for columns in range(1, len(pieces) + 1)
+            for columns in range(1, self._count + 1)
         }
         heads = {columns: line * len(lines) for columns, lines in self._headings.items()}
         longest = max(raster.width_px, raster.height_px)
-        self._sheet = smallest(len(pieces), self._cell, heads, longest)
+        renderings = 1 + len(self.settings.beside)
+        if renderings > 1:  # renderings beside each other, a row for each piece
+            heads, longest = {renderings: heads[renderings]}, 0
+        self._sheet = smallest(self._count, self._cell, heads, longest)
         return replace(
             raster,
             width_px=self._sheet.width_px,
@@ -115,6 +134,10 @@ class StripSheet(Stage[StripSheetSettings]):
                     alpha = None if band.alpha is None else band.alpha[rows, across]
                     pixels = flattened(band.pixels[rows, across], alpha, encoding)
                     kept[first - piece.top_px : last - piece.top_px] = pixels
+        if self.settings.raw_to:
+            with Path(self.settings.raw_to).open("xb") as file:
+                for pixels in cut:
+                    pixels.tofile(file)
         made = self._laid_out(cut)
         step = rows_per_band(made.shape[1])
         for top in range(0, len(made), step):
@@ -124,11 +147,15 @@ class StripSheet(Stage[StripSheetSettings]):
         """Say where each piece came from and where it lies."""
         raster, sheet = self._raster, self._sheet
         pieces = []
-        for number, piece in enumerate(self.settings.pieces):
+        renderings = self._renderings()
+        for number in range(self._count):
+            piece = self.settings.pieces[number // len(renderings)]
             left, top = sheet.place(number, self._cell.pitch_px)
             there = {"strip_left_px": left, "strip_top_px": top}
-            pieces.append({**piece.model_dump(), **there})
+            rendering = renderings[number % len(renderings)]
+            pieces.append({**piece.model_dump(), **there, "rendering": rendering})
         shown = sum(each.width_px * each.height_px for each in self.settings.pieces)
+        shown *= len(renderings)
         per_mm = raster.ppi / MM_PER_INCH
         return {
             "pieces": pieces,
@@ -147,10 +174,30 @@ class StripSheet(Stage[StripSheetSettings]):
         black, line = BLACK[encoding], line_px(each.text_px)
         for number, text in enumerate(self._headings[sheet.columns]):
             draw(out, text, 0, number * line, each.text_px, black)
-        for number, (piece, pixels) in enumerate(zip(self.settings.pieces, cut, strict=True)):
+        renderings = self._renderings()
+        all_cut = [*(self._read(each.file) for each in self.settings.beside), cut]
+        for number in range(self._count):
+            index, which = divmod(number, len(renderings))
+            piece, pixels = self.settings.pieces[index], all_cut[which][index]
+            name = f"{renderings[which]}; " if len(renderings) > 1 else ""
             left, top = sheet.place(number, each.pitch_px)
             out[top : top + piece.height_px, left : left + piece.width_px] = pixels
-            lines = wrapped(f"{number + 1} {piece.label}", each.text_px, each.width_px)[:2]
+            label = f"{index + 1} {name}{piece.label}"
+            lines = wrapped(label, each.text_px, each.width_px)[:2]
             for row, text in enumerate(lines):
                 draw(out, text, left, top + piece.height_px + row * line, each.text_px, black)
         return out
+
+    def _renderings(self) -> list[str]:
+        """Name what lies beside each other, from the left."""
+        return [*(each.rendering for each in self.settings.beside), self.settings.rendering]
+
+    def _read(self, file: str) -> list[Codes]:
+        """Read the bare pixels of the pieces in another rendering."""
+        flat, at, found = np.fromfile(file, np.uint16), 0, []
+        for piece in self.settings.pieces:
+            shape = (piece.height_px, piece.width_px, self._raster.channels)
+            stop = at + piece.height_px * piece.width_px * self._raster.channels
+            found.append(flat[at:stop].reshape(shape))
+            at = stop
+        return found

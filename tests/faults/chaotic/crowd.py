@@ -21,6 +21,7 @@ import tifffile
 
 from faults.chaotic.place import CANVAS, WEB, Place, all_files
 from faults.soaking.place import NOREPLACE, rename2
+from hotfolder.disk import durable
 from hotfolder.ending.decision import release_job
 from hotfolder.errors import HotfolderError
 from hotfolder.ledger.jobs import State, read_jobs
@@ -269,12 +270,18 @@ class Crowd:
     def clears_away(self) -> None:
         """Take away what is left in release/ of jobs that have ended, as status asks for."""
         rows = {row.id: row for row in read_jobs(self.place.root.ledger, ended=True)}
+        delivered = {
+            (row.destination, row.sha256) for row in rows.values() if row.state is State.DELIVERED
+        }
         for name in self.place.destinations:
             for path in self.place.folders(name).release.iterdir():
                 row = rows.get(path.name)
                 if path.is_dir() and row and row.state is State.DELIVERED:
                     shutil.rmtree(path)
                     self._tell(f"clears away what is left of {row.id}")
+                elif path.is_file() and (name, durable.sha256_of(path).sha256) in delivered:
+                    path.unlink()
+                    self._tell(f"clears away the original {path.name}")
 
     # storage
 

@@ -1,0 +1,248 @@
+"""How much of a picture is lost, and what is to blame: computed exactly, of sampled pixels.
+
+A pixel is lost when it comes out farther than the tolerance from what the picture asks for. Then
+one of three is to blame:
+
+medium
+    nothing that it can make, with no more ink than it bears, comes within the tolerance;
+profile
+    it could be made, but the profile's table (or matrix) answers with something else;
+intent
+    it could be made, but an intent that moves all colours on purpose has moved it.
+
+Beside that, lost pixels are counted that ask for a shadow darker than the black that comes out, or
+for a white lighter than the white that does, since those become one.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hotfolder import Encoding, Intent, Rendering
+from hotfolder.colour import (
+    Floats,
+    Route,
+    before_and_after,
+    can_be_refined,
+    describe_hues,
+    losses,
+    medium_losses,
+    shares_by_hue,
+    wanted,
+)
+from hotfolder_stages.gamut_check.tally import KEPT, LOST, UNDECIDED, Tally
+
+_CONFIDENCE = 1.96
+"""Standard errors to either side that hold in 95 of 100 cases."""
+
+_WORTH_NAMING = 0.05
+"""Share of what is lost below which it is not named."""
+
+_DARKER_BY = 0.5
+"""L* by which a shadow is darker than the black that comes out, or a white lighter."""
+
+_EXTREMES = {
+    Encoding.RGB: ((0, 0, 0), (65535, 65535, 65535)),
+    Encoding.GREY: ((0,), (65535,)),
+    Encoding.CMYK: ((65535, 65535, 65535, 65535), (0, 0, 0, 0)),
+    Encoding.LAB: ((0, 32896, 32896), (65535, 32896, 32896)),
+}
+"""Black and white of a source."""
+
+
+@dataclass(frozen=True)
+class Causes:
+    """Shares of the picture's pixels, 0 … 1."""
+
+    lost: float
+    """What comes out farther than the tolerance from what is asked for."""
+    medium: float
+    """Of that, what the medium cannot make."""
+    profile: float
+    """What it could, and the profile's table does not."""
+    intent: float
+    """What it could, and the intent moves on purpose."""
+    crushed: float
+    """Lost shadows darker than the black that comes out, whatever is to blame."""
+    clipped: float
+    """Lost whites lighter than the white that comes out, whatever is to blame."""
+    counted: float
+    """What is lost and not moved on purpose: shadows and whites count in any case."""
+    refined: float | None
+    """What would be lost with the rendering refined; None where that brings nothing else."""
+    lost_error: float
+    """How far `lost` may be off in 95 of 100 pictures, as pixels were sampled."""
+    medium_error: float
+    """How far `medium` may be off."""
+    words: str
+    """Which colours are lost, in a few plain words."""
+    hues: dict[str, float]
+    """Share of each hue in what is lost, 0 … 1, the largest first."""
+    undecided: float
+    """Of the undecided pixels, the share that is lost."""
+
+
+_NOTHING = Causes(0, 0, 0, 0, 0, 0, 0, None, 0, 0, "", {}, 0)
+
+
+@dataclass(frozen=True)
+class _Sample:
+    """Colours of a picture, each with how many of its pixels it stands for."""
+
+    pixels: NDArray[np.uint16]
+    """Shape (n, channels)."""
+    stands_for: Floats
+    """Shape (groups, n), pixels."""
+    groups: NDArray[np.int64]
+    """Pixels of each group."""
+    sampled: NDArray[np.int64]
+    """How many of them were looked at."""
+
+    def share(self, of: NDArray[np.bool_]) -> float:
+        """Estimate the share of the picture's pixels that have these colours."""
+        return float(self.stands_for[:, of].sum() / max(1, self.groups.sum()))
+
+    def error(self, of: NDArray[np.bool_]) -> float:
+        """Say how far `share` may be off."""
+        square = 0.0
+        for group, pixels in enumerate(self.groups):
+            looked_at = int(self.sampled[group])
+            if pixels > looked_at > 0:
+                part = float(self.stands_for[group, of].sum() / pixels)
+                # at both ends one pixel more or less might have been found
+                part = min(max(part, 1 / looked_at), 1 - 1 / looked_at)
+                square += pixels**2 * part * (1 - part) / looked_at
+        return _CONFIDENCE * math.sqrt(square) / max(1, int(self.groups.sum()))
+
+
+def find_causes(
+    route: Route, tally: Tally, tolerance: float, ink_limit: float | None = None
+) -> Causes:
+    """Compute what is lost of a picture, and why.
+
+    Parameters
+    ----------
+    route
+        As the picture is converted.
+    tally
+        Of the picture.
+    tolerance
+        ΔE00 above which a colour is lost.
+    ink_limit
+        The most ink that the destination allows, 1 is one solid ink.
+    """
+    sample = _sampled(tally)
+    is_lost = np.zeros(len(sample.pixels), np.bool_)
+    if is_lost.size:
+        is_lost = losses(route, sample.pixels)[0] > tolerance
+    if not is_lost.any():
+        return replace(
+            _NOTHING,
+            lost_error=sample.error(is_lost),
+            medium_error=sample.error(is_lost),
+            refined=0.0 if _has_refined(route) else None,
+        )
+    colours = sample.pixels[is_lost]
+    asked = wanted(route, colours)
+    beyond = medium_losses(route, colours, enough=tolerance, ink_limit=ink_limit) > tolerance
+    darkest, lightest = _extremes(route)
+    lightness = asked[..., 0]
+    is_crushed = lightness < darkest - _DARKER_BY
+    is_clipped = lightness > lightest + _DARKER_BY
+    has_moved = np.full(len(colours), route.moves_on_purpose) & ~beyond
+
+    def among_lost(which: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        found = np.zeros(len(is_lost), np.bool_)
+        found[is_lost] = which
+        return found
+
+    undecided = sample.stands_for[UNDECIDED]
+    weights = np.rint(sample.stands_for[:, is_lost].sum(axis=0)).astype(np.int64)
+    return Causes(
+        lost=sample.share(is_lost),
+        medium=sample.share(among_lost(beyond)),
+        profile=sample.share(among_lost(~beyond & ~has_moved)),
+        intent=sample.share(among_lost(has_moved)),
+        crushed=sample.share(among_lost(is_crushed)),
+        clipped=sample.share(among_lost(is_clipped)),
+        counted=sample.share(among_lost(~has_moved | is_crushed | is_clipped)),
+        refined=_with_refined(route, sample, is_lost, tolerance),
+        lost_error=sample.error(is_lost),
+        medium_error=sample.error(among_lost(beyond)),
+        words=_in_words(asked, weights, is_crushed, is_clipped),
+        hues=shares_by_hue(asked, weights),
+        undecided=float(undecided[is_lost].sum() / max(1, undecided.sum())),
+    )
+
+
+def _sampled(tally: Tally) -> _Sample:
+    """Take each colour once, as one of a flat area comes thousands of times."""
+    channels = tally.colours.shape[-1]
+    samples = [tally.sample(group) for group in (KEPT, UNDECIDED, LOST)]
+    pixels, inverse = np.unique(
+        np.concatenate([np.empty((0, channels), np.uint16), *samples]), axis=0, return_inverse=True
+    )
+    sampled = np.array([len(each) for each in samples])
+    stands_for = np.zeros((3, len(pixels)))
+    ends = np.cumsum(sampled)
+    for group, end in enumerate(ends):
+        part = inverse.ravel()[end - sampled[group] : end]
+        each = tally.groups[group] / max(1, sampled[group])
+        stands_for[group] = np.bincount(part, minlength=len(pixels)) * each
+    return _Sample(pixels, stands_for, tally.groups, sampled)
+
+
+def _extremes(route: Route) -> tuple[float, float]:
+    """L* of the source's black and white as they come out."""
+    probes = np.array(_EXTREMES[route.source.encoding], np.uint16)
+    made = before_and_after(route, probes)[1]
+    return float(made[0, 0]), float(made[1, 0])
+
+
+def _with_refined(
+    route: Route, sample: _Sample, is_lost: NDArray[np.bool_], tolerance: float
+) -> float | None:
+    """Estimate what would be lost with the rendering refined. What is kept now would be kept."""
+    if not _has_refined(route):
+        return None
+    refined = replace(
+        route,
+        intent=Intent.RELATIVE_COLORIMETRIC,
+        black_point_compensation=route.compensates,
+        rendering=Rendering.REFINED,
+    )
+    still = np.zeros(len(is_lost), np.bool_)
+    still[is_lost] = losses(refined, sample.pixels[is_lost])[0] > tolerance
+    return sample.share(still)
+
+
+def _has_refined(route: Route) -> bool:
+    """Say whether the rendering refined would be another, and another than absolute."""
+    return (
+        route.rendering is Rendering.INTENT
+        and route.intent is not Intent.ABSOLUTE_COLORIMETRIC
+        and route.source != route.destination
+        and can_be_refined(route.destination)
+    )
+
+
+def _in_words(
+    lab: Floats,
+    weights: NDArray[np.int64],
+    is_crushed: NDArray[np.bool_],
+    is_clipped: NDArray[np.bool_],
+) -> str:
+    """Name what is lost, the most of it first."""
+    rest = ~is_crushed & ~is_clipped
+    named = [
+        (weights[rest].sum(), describe_hues(lab[rest], weights[rest])),
+        (weights[is_crushed].sum(), "shadows darker than the black that comes out"),
+        (weights[is_clipped].sum(), "whites lighter than the white that comes out"),
+    ]
+    named.sort(key=lambda each: -each[0])
+    enough = _WORTH_NAMING * weights.sum()
+    return " and ".join(words for weight, words in named if weight and weight >= enough)

@@ -1,0 +1,89 @@
+"""What is lost of a picture, and what is to blame, as a photographer reads it."""
+
+from __future__ import annotations
+
+from hotfolder import Intent, Surface, say_share
+from hotfolder.colour import Route
+from hotfolder_stages.gamut_check.causes import Causes
+from hotfolder_stages.gamut_check.regions import Region
+
+_ALMOST_ALL = 0.98
+"""Share of what is lost from which on one cause is named alone."""
+
+
+def say_hold(
+    causes: Causes, route: Route, limit: float, surface: Surface, region: Region | None
+) -> str:
+    """Say why a picture is held, and what can be done."""
+    where = "they are scattered in places too small to name"
+    if region is not None:
+        where = f"the largest patch is {region.place} ({say_share(region.share)} of the picture)"
+    medium, profile = _name_medium(surface), "This profile's table"
+    which = f", {causes.words}" if causes.words else ""
+    counted = causes.counted
+    if causes.medium >= _ALMOST_ALL * counted:
+        said = [
+            f"{medium} cannot make {say_share(causes.medium)} of the picture{which}; {where}",
+        ]
+    elif causes.profile >= _ALMOST_ALL * counted:
+        will_not = f"{profile} will not make {say_share(causes.profile)} of the picture"
+        said = [f"{will_not}, though {_could(medium)}{_say_refined(causes)}{which}; {where}"]
+    else:
+        said = [f"{say_share(counted)} of the picture is lost{which}; {where}"]
+        if causes.medium:
+            said.append(f"{medium} cannot make {say_share(causes.medium)}")
+        if causes.profile:
+            will_not = f"{profile} will not make {say_share(causes.profile)}"
+            said.append(f"{will_not}, though {_could(medium)}{_say_refined(causes)}")
+    said += [note.removesuffix(".") for note in say_notes(causes, route)]
+    said.append(
+        f"Limit {say_share(limit)}: release it as it is, or bring these colours down and drop it "
+        f"again"
+    )
+    return ". ".join(said) + "."
+
+
+def say_notes(causes: Causes, route: Route) -> list[str]:
+    """Say what a person should know of shadows, whites and moved colours; whole sentences."""
+    notes = []
+    if causes.crushed:
+        if route.intent is Intent.ABSOLUTE_COLORIMETRIC:
+            why = "absolute colorimetric never compensates for black"
+        elif not route.compensates:
+            why = "black point compensation is off"
+        else:
+            why = "the profile's table does not reach the black that is compensated for"
+        notes.append(
+            f"{say_share(causes.crushed)} of the picture is darker than the black that comes out, "
+            f"where shadows become one: {why}."
+        )
+    if causes.clipped:
+        notes.append(
+            f"{say_share(causes.clipped)} of the picture is lighter than the white that comes "
+            f"out, where whites become one: {route.intent} keeps the paper's own white."
+        )
+    if causes.intent:
+        notes.append(
+            f"The intent {route.intent} moves {say_share(causes.intent)} of the picture farther "
+            f"than the tolerance on purpose; that does not count for a limit."
+        )
+    return notes
+
+
+def _name_medium(surface: Surface) -> str:
+    if surface is Surface.CANVAS:
+        return "This canvas"
+    if surface is Surface.SCREEN:
+        return "This screen"
+    return "This paper"
+
+
+def _could(medium: str) -> str:
+    return f"{medium[0].lower()}{medium[1:]} could"
+
+
+def _say_refined(causes: Causes) -> str:
+    if causes.refined is None or causes.refined >= causes.lost:
+        return ""
+    back, lost = say_share(causes.lost - causes.refined), say_share(causes.lost)
+    return f': rendering "refined" brings back {back.removesuffix(" %")} of {lost}'

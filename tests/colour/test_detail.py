@@ -1,0 +1,134 @@
+"""Bringing colours in along their hue, and the boundary that they are brought to."""
+
+import numpy as np
+import pytest
+
+import colour
+from hotfolder.colour.detail import KNEE, Reach, bring_in, reach_of
+from hotfolder.colour.encodings import lab_to_xyz
+from hotfolder.colour.gamut_boundary import boundary_of
+from hotfolder.colour.medium import nearest
+from hotfolder.colour.oklab import lab_to_oklab, oklab_to_lab
+from hotfolder.colour.rendering import Detail, Refined, find_reach
+from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips, random_pixels
+
+CMYK = libvips("cmyk")
+
+
+def canvas():
+    return demo_printer("matte-canvas", "4.4")
+
+
+def random_lab(count=500):
+    generator = np.random.default_rng(2)
+    return generator.uniform([5, -60, -60], [95, 60, 60], (count, 3))
+
+
+def test_oklab_is_that_of_colour_science():
+    lab = random_lab()
+    xyz = colour.chromatic_adaptation(
+        lab_to_xyz(lab),
+        np.array([0.9642, 1.0, 0.8249]),
+        np.array([0.95047, 1.0, 1.08883]),
+        method="Von Kries",
+        transform="Bradford",
+    )
+    np.testing.assert_allclose(lab_to_oklab(lab), colour.XYZ_to_Oklab(xyz), atol=1e-6)
+    np.testing.assert_allclose(oklab_to_lab(lab_to_oklab(lab)), lab, atol=1e-9)
+
+
+@pytest.mark.parametrize("profile", [canvas(), CMYK], ids=["canvas", "cmyk"])
+def test_the_boundary_can_be_made_and_no_more(profile):
+    boundary = boundary_of(profile)
+    hues, rows = np.meshgrid(np.arange(0, 360, 30), np.arange(8, 60, 6), indexing="ij")
+    steps = np.linspace(boundary.darkest, boundary.lightest, boundary.chroma.shape[1])
+
+    def loss(more):
+        chroma = boundary.chroma[hues, rows] + more
+        angle = np.radians(hues)
+        parts = [steps[rows], chroma * np.cos(angle), chroma * np.sin(angle)]
+        lab = oklab_to_lab(np.stack(parts, axis=-1).reshape(-1, 3))
+        return nearest(profile, lab).loss
+
+    assert loss(0).max() < 0.5
+    assert loss(0.03).min() > 0.2
+
+
+def test_one_channel_has_no_boundary():
+    with pytest.raises(ValueError, match="no hues"):
+        boundary_of(GREY)
+
+
+@pytest.mark.parametrize("medium", [canvas(), CMYK, SRGB], ids=["canvas", "cmyk", "screen"])
+def test_a_picture_that_fits_is_not_moved(medium):
+    pixels = (random_pixels(3, 2000) // 5 + 26_000).astype(np.uint16)
+    reach = find_reach(SRGB, medium, pixels)
+    assert (reach.table == 1).all()
+    detail, refined = Detail(SRGB, medium, reach=reach), Refined(SRGB, medium)
+    np.testing.assert_array_equal(refined.aim(pixels), detail.aim(pixels))
+    np.testing.assert_array_equal(refined.convert(pixels), detail.convert(pixels))
+
+
+def test_what_does_not_fit_keeps_its_hue_and_its_order():
+    boundary = boundary_of(canvas())
+    reach = Reach(np.full((72, 16), 1.8))
+    away = np.linspace(0.01, 0.4, 300)
+    for hue in np.radians(np.arange(0, 360, 40)):
+        oklab = np.stack([np.full(300, 0.6), away * np.cos(hue), away * np.sin(hue)], axis=-1)
+        made = lab_to_oklab(bring_in(boundary, reach, oklab_to_lab(oklab)))
+        chroma = np.hypot(made[:, 1], made[:, 2])
+        turned = np.arctan2(made[:, 2], made[:, 1]) - hue
+        np.testing.assert_allclose(np.sin(turned), 0, atol=1e-6)
+        assert (np.diff(chroma) > -1e-9).all()
+        assert np.abs(np.diff(chroma)).max() < 0.003
+        moved = np.abs(made - oklab).max(axis=1) > 1e-9
+        assert not moved[away < KNEE * chroma.max() * 0.5].any()
+        assert moved[-1]
+        assert nearest(canvas(), oklab_to_lab(made)).loss.max() < 0.5
+
+
+def test_white_and_black_stay_where_the_picture_goes_far():
+    boundary = boundary_of(CMYK)
+    lab = random_lab(5000) * [1, 1.5, 1.5]
+    reach = reach_of(boundary, lab)
+    assert reach.table.max() > 1.5
+    white = np.array([[100.0, 0, 0]])
+    np.testing.assert_allclose(bring_in(boundary, reach, white), white, atol=0.5)
+
+
+def test_reaches_are_equal_by_what_they_say():
+    one, other, none = Reach(np.full((72, 16), 1.5)), Reach(np.full((72, 16), 1.5)), Reach()
+    assert one == other != none
+    assert (hash(one), one.sha256) == (hash(other), other.sha256)
+    assert one.sha256 != none.sha256
+
+
+@pytest.mark.parametrize("medium", [canvas(), CMYK, SRGB], ids=["canvas", "cmyk", "screen"])
+def test_neighbours_that_do_not_fit_stay_apart(medium):
+    """A ramp of chroma beyond the medium, which refined makes one colour of, keeps its order."""
+    hue = np.radians(30)
+    boundary = boundary_of(medium)
+    most = boundary.chroma[30].max()
+    lightness = np.linspace(boundary.darkest, boundary.lightest, 65)[boundary.chroma[30].argmax()]
+    away = np.linspace(1.0, 1.4, 60) * most
+    ramp = np.stack([np.full(60, lightness), away * np.cos(hue), away * np.sin(hue)], axis=-1)
+    lab = oklab_to_lab(ramp)
+    reach = reach_of(boundary, np.repeat(lab, 20, axis=0))
+    made = {
+        "clipped": bring_in(boundary, Reach(), lab),
+        "detail": bring_in(boundary, reach, lab),
+    }
+    apart = {name: np.ptp(np.hypot(each[:, 1], each[:, 2])) for name, each in made.items()}
+    assert apart["detail"] > 1 + apart["clipped"]
+
+
+def test_a_wide_picture_on_a_screen_keeps_its_hues():
+    pixels = random_pixels(3, 3000)
+    reach = find_reach(WIDE_RGB, SRGB, pixels)
+    detail = Detail(WIDE_RGB, SRGB, reach=reach)
+    wanted, made = (lab_to_oklab(each) for each in (
+        Refined(WIDE_RGB, SRGB).aim(pixels), detail.aim(pixels)
+    ))  # fmt: skip
+    coloured = np.hypot(made[..., 1], made[..., 2]) > 0.05
+    turn = np.arctan2(made[..., 2], made[..., 1]) - np.arctan2(wanted[..., 2], wanted[..., 1])
+    assert np.abs(np.sin(turn[coloured])).max() < 1e-6
