@@ -9,6 +9,7 @@ from starlette.routing import Route
 
 from hotfolder.desk.access import Access
 from hotfolder.desk.arrivals import Arrivals
+from hotfolder.desk.audit_page import AuditPages
 from hotfolder.desk.books import Books
 from hotfolder.desk.changes import Changes
 from hotfolder.desk.counter import Counter
@@ -39,6 +40,7 @@ class Desk:
                 *decisions.routes(),
                 *Changes(root, shown, self._trials, decisions).routes(),
                 *Books(root, shown, self._foreseeing, self._counter.forget).routes(),
+                *AuditPages(root, shown).routes(),
                 *Arrivals(root, shown, self._counter.forget).routes(),
                 Route("/static/{name}", _give_static),
             ],

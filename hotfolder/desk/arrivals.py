@@ -230,7 +230,7 @@ class _Coming:
         return await errands.do(self._land)
 
     def _open(self) -> None:
-        if self._destination not in _list_names(self._root):
+        if self._destination not in list_names(self._root):
             raise NotTaken("There is no such destination.", 404)
         if self._batch and not is_folder_of_batch(self._batch):
             raise NotTaken("No batch can be called so.", 404)
@@ -368,7 +368,7 @@ class _Parts:
 
 def clear_left(root: Root) -> None:
     """Remove what a kill has left of files that were coming in, when it is a day old."""
-    for destination in _list_names(root):
+    for destination in list_names(root):
         folder = folders_of(root, destination).hot_folder
         with contextlib.suppress(OSError):
             for path in folder.glob(f"{_COMING}*"):
@@ -385,13 +385,14 @@ def _target_of(request: Request) -> _Target:
     return request.path_params["name"], request.path_params.get("batch", "")
 
 
-def _list_names(root: Root) -> list[str]:
+def list_names(root: Root) -> list[str]:
+    """List the names of all destinations that have a file."""
     return sorted(path.stem for path in root.destinations.glob("*.toml"))
 
 
 def _list_destinations(root: Root) -> list[tuple[str, str]]:
     """Names of destinations, and what people call them."""
-    return [(name, read_title(root.destinations / f"{name}.toml")) for name in _list_names(root)]
+    return [(name, read_title(root.destinations / f"{name}.toml")) for name in list_names(root)]
 
 
 def _length_of(request: Request) -> int | None:
