@@ -57,10 +57,8 @@ class BookRow:
     intent: str
     caption: str
     copies: int
-    thumbnail: str
-    """Address of its small picture; "" when there is none."""
-    crop: str
-    """Address of the whole picture with what is cut off; "" where nothing is, or none was made."""
+    picture: str
+    """Address of its small picture, in which what is cut off is washed out; "" for none."""
     cropped: str
     """The share that is cut off, in words; "" for none."""
     number: int = 0
@@ -311,8 +309,8 @@ def _tell_row(standing: Standing, foreseen: Mapping[str, Foreseen]) -> BookRow:
         intent=line.intent if line else "",
         caption=line.caption if line else "",
         copies=line.copies if line else 1,
-        thumbnail=_address_of(record, _THUMBNAIL, "thumbnail"),
-        crop=_address_of(record, SHEET, "view/whole") if is_cropped else "",
+        picture=_address_of(record, _THUMBNAIL, "thumbnail")
+        or (_address_of(record, SHEET, "view/whole") if is_cropped else ""),
         cropped=say_share(share) if is_cropped else "",
         number=1 if record and record.results and standing.state == State.DELIVERED else 0,
     )
@@ -339,9 +337,10 @@ def _say_whole(state: BatchState, files: Sequence[KeptFile]) -> list[str]:
 
 def _say_size(standing: Standing) -> str:
     line, record = standing.line, standing.record
-    if line and (line.width_mm or line.height_mm):
-        sides = (f"{each:g}" if each else "…" for each in (line.width_mm, line.height_mm))
-        return f"{' × '.join(sides)} mm"
+    if line and line.width_mm and line.height_mm:
+        return f"{line.width_mm:g} × {line.height_mm:g} mm"
+    if line and (side := line.width_mm or line.height_mm):
+        return f"{side:g} mm {'wide' if line.width_mm else 'high'}"
     result = record.results[0] if record and record.results else None
     if result and result.ppi:
         sides = (

@@ -25,7 +25,7 @@ from whole.conftest import records
 __all__ = ["every_act"]
 
 pytestmark = pytest.mark.whole
-SAMPLE = 4
+SAMPLE = 3
 DEADLINE_S = 120
 DECISIONS = ("release", "discard")
 
