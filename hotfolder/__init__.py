@@ -26,6 +26,7 @@ from hotfolder.model.facts import (
     text_in,
 )
 from hotfolder.model.intent import Intent
+from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.rendering import Rendering, Way
 from hotfolder.model.units import (
     MM_PER_INCH,
@@ -62,6 +63,7 @@ from hotfolder.raster.picture import (
     rebanded,
     rows_per_band,
 )
+from hotfolder.raster.scratch import ScratchRows
 from hotfolder.raster.source_profile import source_profile
 from hotfolder.stages.contract import Job, Original, Place, Stage, StageSettings, hookimpl
 from hotfolder.stages.messages import (
@@ -115,6 +117,7 @@ __all__ = [
     "Message",
     "Metadata",
     "Money",
+    "Neighbour",
     "NoEnlargementWish",
     "Original",
     "OwnPixels",
@@ -128,6 +131,7 @@ __all__ = [
     "RenderingWish",
     "Result",
     "Role",
+    "ScratchRows",
     "SettingsError",
     "SettingsModel",
     "Share",

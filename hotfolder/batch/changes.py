@@ -94,7 +94,7 @@ def hash_placement(
     stages = {
         stage: _select_deciding(settings, {**file.stage.get(stage, {}), **changes.get(stage, {})})
         for stage, settings in destination.stage_settings.items()
-        if not settings.only_looks
+        if not settings.looks_only()
     }
     said = [
         picture_sha256,

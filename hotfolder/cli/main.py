@@ -26,6 +26,7 @@ from hotfolder.cli import looking, upkeep
 from hotfolder.cli.audit import audit
 from hotfolder.cli.desk import desk
 from hotfolder.cli.discard import discard
+from hotfolder.cli.need import need
 from hotfolder.cli.profile import profile
 from hotfolder.cli.release import release
 from hotfolder.cli.status import status
@@ -191,6 +192,7 @@ app.command()(discard)
 app.command()(release)
 app.command()(looking.proof)
 app.command()(looking.strip)
+app.command()(need)
 app.command()(profile)
 app.command()(upkeep.backup)
 app.command()(upkeep.restore)

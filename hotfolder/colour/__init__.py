@@ -6,18 +6,18 @@ What is exported here is for stages and their authors; the modules below are the
 from hotfolder.colour.arrays import Array, Codes, Floats, Whole
 from hotfolder.colour.black_point import black_luminance
 from hotfolder.colour.cells import CELL_BITS, Cells
+from hotfolder.colour.contrast import (
+    VISIBLE,
+    contrast_kept,
+    local_contrast,
+    where_unfit,
+)
 from hotfolder.colour.detail import Reach
 from hotfolder.colour.difference import DifferenceStatistics, delta_e_00
 from hotfolder.colour.encodings import D50_XYZ, flattened, white, xyz_to_lab
 from hotfolder.colour.engine import NO_GRID, convert_pixels, convert_to_8_bits, to_lab
 from hotfolder.colour.grid import Bound
 from hotfolder.colour.hues import HUES, describe_hues, hue_numbers, shares_by_hue
-from hotfolder.colour.local_contrast import (
-    VISIBLE,
-    contrast_kept,
-    local_contrast,
-    where_unfit,
-)
 from hotfolder.colour.loss import (
     Route,
     before_and_after,

@@ -28,8 +28,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from hotfolder.colour.arrays import Floats
+from hotfolder.colour.contrast import contrast_kept, local_contrast, where_unfit
 from hotfolder.colour.gamut_boundary import HUES, Boundary
-from hotfolder.colour.local_contrast import contrast_kept, local_contrast, where_unfit
 from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
 from hotfolder.colour.oklab import lab_to_oklab, oklab_to_lab
 from hotfolder.colour.slabs import over_slabs

@@ -6,7 +6,7 @@ import contextlib
 import errno
 import stat
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -28,8 +28,10 @@ from hotfolder.model.answer import Answer
 from hotfolder.model.destination import Surface
 from hotfolder.model.failure import FAILURE_FILE, Failure
 from hotfolder.model.name_template import fill_template
+from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.records import (
     Attachment,
+    JobWarning,
     OriginalRecord,
     PlacementRecord,
     Reason,
@@ -134,8 +136,9 @@ class Work:
             sha256=sha256,
             size=size,
         )
+        neighbours = self._find_neighbours(row, destination)
         try:
-            answer = self._attempt(row, destination, original)
+            answer = self._attempt(row, destination, original, neighbours)
         except (OSError, EOFError) as error:
             # no process could be started, or no place made for it: not the file's fault
             self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
@@ -148,6 +151,10 @@ class Work:
             raise StorageError(answer.message)
         if _read_stamp(original) != before:
             answer = Answer(verdict="failed", message="it was still being written to")
+        if self._has_missed(row, destination, neighbours, answer):
+            self._give_room_back(row)
+            return self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
+        answer = self._name_passed_by(row, destination, neighbours, answer)
         try:
             answer = self._check(row, answer)
             if answer.verdict != "failed":
@@ -174,6 +181,66 @@ class Work:
                 return self._give_up(row, answer.message)
             return self.ledger.advance(row.id, State.CLAIMED)
         return self._end(self._commit_answer(row, answer), answer, destination)
+
+    def _find_neighbours(
+        self, row: JobRow, destination: Destination
+    ) -> dict[str, Sequence[Neighbour]]:
+        """What stages of this destination have shared of other pictures of the folder or batch."""
+        return {
+            name: self.ledger.neighbours_of(row, name, stage.shares)
+            for name, stage in destination.stages.items()
+            if stage.shares
+        }
+
+    def _has_missed(
+        self,
+        row: JobRow,
+        destination: Destination,
+        known: Mapping[str, Sequence[Neighbour]],
+        answer: Answer,
+    ) -> bool:
+        """Whether a picture that others can use ended while this one was being worked on.
+
+        Then it is worked on once more, so that it does not matter which of the two was begun first.
+        One that gives something itself has no need of another.
+        """
+        if answer.work is None:
+            return False
+        for name, now in self._find_neighbours(row, destination).items():
+            own = answer.work.findings.get(name, {}).get(destination.stages[name].shares)
+            gives = isinstance(own, dict) and own.get("gives") is True
+            before = {each.job for each in known[name]}
+            is_new = any(each.gives and each.job not in before for each in now)
+            if own is not None and not gives and is_new:
+                return True
+        return False
+
+    def _name_passed_by(
+        self,
+        row: JobRow,
+        destination: Destination,
+        known: Mapping[str, Sequence[Neighbour]],
+        answer: Answer,
+    ) -> Answer:
+        """Warn of pictures that were delivered while one that others can use was worked on."""
+        if answer.work is None:
+            return answer
+        warnings = list(answer.work.warnings)
+        for name, now in self._find_neighbours(row, destination).items():
+            own = answer.work.findings.get(name, {}).get(destination.stages[name].shares)
+            before = {each.job for each in known[name]}
+            passed = [each.name for each in now if each.delivered and not each.gives
+                      and each.job not in before]  # fmt: skip
+            if isinstance(own, dict) and own.get("gives") is True and passed:
+                more = f" and {len(passed) - 5} more" if len(passed) > 5 else ""
+                message = (
+                    f"While it was being worked on, {', '.join(passed[:5])}{more} of the same "
+                    "folder was delivered without what it brings. If that is of the same shoot, "
+                    "drop it again."
+                )
+                warnings.append(JobWarning(stage=name, code="passed-by", message=message))
+        work = answer.work.model_copy(update={"warnings": tuple(warnings)})
+        return answer.model_copy(update={"work": work})
 
     def _give_room_back(self, row: JobRow) -> None:
         """Remove what an attempt made and nobody will look at; what it said stays.
@@ -214,7 +281,13 @@ class Work:
         detail = Produced(answer=answer, release=claimed.release, placement=claimed.placement)
         return self.ledger.advance(row.id, State.PRODUCED, detail)
 
-    def _attempt(self, row: JobRow, destination: Destination, original: Path) -> Answer | Stopped:
+    def _attempt(
+        self,
+        row: JobRow,
+        destination: Destination,
+        original: Path,
+        neighbours: Mapping[str, Sequence[Neighbour]],
+    ) -> Answer | Stopped:
         folder = attempt_folder(self.root, row)
         # an earlier daemon's worker may have written here; its output is never looked at
         trees.remove_tree(folder, below=self.root.spool)
@@ -232,6 +305,7 @@ class Work:
                     bytes=row.bytes,
                     folder=folder,
                     profiles=self.root.profiles,
+                    neighbours=neighbours,
                 ),
                 destination_file=self.root.destinations / f"{destination.name}.toml",
                 destination_raw=with_changes(raw, release.changes if release else {}),

@@ -20,6 +20,7 @@ from hotfolder.errors import StageError
 from hotfolder.model.destination import Medium, Result, SettingsModel
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.facts import Facts, Findings, Json
+from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.records import AttachmentKind, JobWarning, Reason
 from hotfolder.model.wishes import Wish
 from hotfolder.raster.picture import Band, RasterSpec
@@ -83,6 +84,15 @@ class StageSettings(SettingsModel):
         New values by key, to stand in place of these; None: as if the key were not set.
         """
         return {}
+
+    def looks_only(self) -> bool:
+        """Say whether results are the same without the stage, as it is set.
+
+        Returns
+        -------
+        What `only_looks` says, unless a stage decides by its settings.
+        """
+        return self.only_looks
 
     def doubts(self, medium: Medium) -> Mapping[str, str]:
         """Say what is allowed and probably a slip of the pen; shown by ``hotfolder check``.
@@ -254,6 +264,9 @@ class Job:
     stage: type[Stage[StageSettings]] | None = field(default=None, repr=False)
     """The stage that this was given to."""
 
+    all_neighbours: Mapping[str, Sequence[Neighbour]] = field(default_factory=dict, repr=False)
+    """Of each stage that shares something; the runner's own."""
+
     reasons: Sequence[Reason] = field(default=(), repr=False)
     """What the job will be held for, as far as is known by now; complete in `Stage.present`."""
 
@@ -272,6 +285,14 @@ class Job:
         A job that shares with this one what was told and attached.
         """
         return replace(self, stage=stage)
+
+    @property
+    def neighbours(self) -> Sequence[Neighbour]:
+        """What this stage has said of other pictures of the same folder or batch, latest first.
+
+        Only of those that have ended before this attempt began; see `Stage.shares`.
+        """
+        return self.all_neighbours.get(self.stage.name, ()) if self.stage else ()
 
     def tell(self, message: Message) -> None:
         """Tell the other stages of this job something; what was told of its type is replaced.
@@ -417,6 +438,13 @@ class Stage(ABC, Generic[SettingsT_co]):
 
     comes_after: ClassVar[tuple[type[Message], ...]] = ()
     """Messages whose tellers must stand before it, if the destination has any of them."""
+
+    shares: ClassVar[str] = ""
+    """The key of its findings that other jobs of the same folder or batch are given; "" for none.
+
+    What stands there is an object; ``"gives": true`` in it says that others can use it. A job that
+    was being worked on meanwhile is then worked on once more.
+    """
 
     role: ClassVar[Role | None] = None
     """What it does for the program's own commands; None, as for nearly every stage: nothing."""

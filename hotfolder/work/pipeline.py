@@ -13,7 +13,7 @@ import hashlib
 import json
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cache
@@ -36,6 +36,7 @@ from hotfolder.errors import (
 )
 from hotfolder.model.destination import Result
 from hotfolder.model.facts import Facts
+from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.records import (
     Attachment,
     OriginalRecord,
@@ -94,6 +95,8 @@ class Order:
     """Nothing will be delivered."""
     only_foresees: bool = False
     """It ends where stages have seen the result to come, before the first pixel."""
+    neighbours: Mapping[str, Sequence[Neighbour]] = field(default_factory=dict)
+    """What stages have said of other pictures of the same folder or batch, by stage."""
 
 
 @dataclass(frozen=True)
@@ -228,7 +231,7 @@ class _Chain:
             with step.watched():
                 step.stage.announce(step.job)
         for step in self.steps:
-            if not step.stage.Settings.only_looks:
+            if not step.stage.settings.looks_only():
                 job.end_of_pixels()
             with step.watched():
                 spec = _checked_spec(step, step.stage.open(spec, step.job))
@@ -278,6 +281,7 @@ class _Chain:
             profiles=self.order.profiles,
             folder=self.order.folder,
             is_trial=self.order.is_trial,
+            all_neighbours=self.order.neighbours,
             reasons=self.reasons,
         )
 

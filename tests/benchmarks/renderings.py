@@ -41,10 +41,10 @@ from scipy import ndimage
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from hotfolder.colour.contrast import local_contrast, where_unfit
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.encodings import D50_XYZ, lab_to_xyz
 from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, convert_pixels, to_lab
-from hotfolder.colour.local_contrast import local_contrast, where_unfit
 from hotfolder.colour.medium import nearest
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.rendering import (

@@ -1,6 +1,8 @@
 """The ledger: what it returned from is there, and what it cannot use it says."""
 
 import sqlite3
+from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import pytest
 
@@ -140,3 +142,16 @@ def test_what_waits_is_found_without_going_through_all_that_ever_came(ledger, qu
         plan = [step for step in plan if "jobs" in step]  # jobs to leave out are another list
         assert len(plan) == 1, plan
         assert any(f"USING {index}" in plan[0] for index in OF_FEW), plan
+
+
+def test_neighbours_are_looked_up_by_an_index(ledger):
+    asked = []
+    ledger.read = lambda sql, values=(): asked.append((sql, values)) or []
+    for source in (b"boat/a.jpg", b"a.jpg"):
+        row = SimpleNamespace(
+            id="j", destination="wall", source=source, arrived=datetime(2026, 11, 28, tzinfo=UTC)
+        )
+        assert [] == ledger.neighbours_of(row, "reference", "shoot")
+    for sql, values in asked:
+        plan = [row[3] for row in ledger.db.execute(f"EXPLAIN QUERY PLAN {sql}", values)]
+        assert not [step for step in plan if step.startswith("SCAN")], plan

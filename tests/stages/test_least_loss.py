@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 import colour
+from hotfolder import ScratchRows
 from hotfolder.colour import transform
-from hotfolder.colour.local_contrast import WINDOW_PX, din99, local_contrast
+from hotfolder.colour.contrast import WINDOW_PX, din99, local_contrast
 from hotfolder.colour.profile import lab_profile
 from hotfolder.colour.transform import Precision, Transform
 from hotfolder.model.encoding import Encoding
@@ -25,7 +26,6 @@ from hotfolder_stages.profile_conversion.least_loss import (
     list_ways,
     reduced,
 )
-from hotfolder_stages.profile_conversion.scratch import ScratchRows
 from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, random_pixels
 from stages.driving import encode_lab, job_of, spec_of
 

@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 import tifffile
+from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
 
 from stages import chart_scenes as scenes
 from whole.conftest import records, write_destination
@@ -35,3 +37,71 @@ def test_charts_are_in_the_record_at_their_place_in_the_upright_original(small, 
     off = np.abs(np.array(chart["centres_px"]) - made.centres).max()
     assert off < 0.05 * made.pitch_px
     assert chart["residual"]["leave_one_out"] < 3
+
+
+def drop_shot(root, name, codes, *, minute, camera="Estuary 1", exposure=(1, 125)):
+    """Drop a JPEG as a camera writes it, with the Exif that a shoot is told by."""
+    exif = Image.Exif()
+    exif[271], exif[272] = "Invented", camera
+    inner = exif.get_ifd(0x8769)
+    inner[0x9003] = f"2026:11:28 18:{minute:02}:00"
+    inner[0x829A], inner[0x829D], inner[0x8827] = IFDRational(*exposure), IFDRational(8, 1), 100
+    inner[0xA403] = 1
+    path = root.path / "in" / "fine-art-canvas" / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    icc = (root.profiles / "srgb.icc").read_bytes()
+    Image.fromarray(codes).save(path, quality=97, subsampling=0, exif=exif, icc_profile=icc)
+
+
+def by_name(root):
+    return {each["original"]["name"]: each for each in records(root)}
+
+
+CORRECTS = {
+    '"preflight"': '"reference", "preflight"',
+    "[stage.sizing]": '[stage.reference]\ncorrect = "keep the light"\n[stage.sizing]',
+}
+
+
+def test_a_reference_holds_for_the_other_frames_of_its_shoot_in_any_order(small, hotfolder):
+    write_destination(small, **CORRECTS)
+    made = scenes.scene(4, "turned", 768, size=0.45, light_name="D50")
+    other = scenes.background(np.random.default_rng(2), 400, 600)
+    frame = np.rint(scenes.encode(other * 0.5) * 255).astype(np.uint8)
+    # two workers are at work: either of the two may be done first
+    drop_shot(small, "boat/a-hull.jpg", frame, minute=3)
+    drop_shot(small, "boat/m-chart.jpg", made.codes, minute=5)
+    assert 0 == hotfolder("sweep", small.path).returncode
+    drop_shot(small, "boat/z-sail.jpg", frame, minute=9, exposure=(1, 60))
+    drop_shot(small, "boat/z-other.jpg", frame, minute=9, camera="Estuary 2")
+    drop_shot(small, "elsewhere/z.jpg", frame, minute=9)
+    done = hotfolder("sweep", small.path)
+    assert 0 == done.returncode, done.stdout + done.stderr
+    found = {name: each["findings"]["reference"] for name, each in by_name(small).items()}
+    chart, sail = found["m-chart.jpg"], found["z-sail.jpg"]
+    assert "the chart in it" == chart["corrected"]["by"]
+    assert "boat/m-chart.jpg" == sail["carried_over"]["from"]
+    assert 240 == sail["carried_over"]["taken_apart_s"]
+    stops = np.log2(125 / 60)
+    assert stops == pytest.approx(sail["carried_over"]["exposure_differs_stops"], abs=0.02)
+    assert 2**-stops == pytest.approx(sail["corrected"]["gain"], rel=0.02)
+    assert "another camera" in found["z-other.jpg"]["not_carried_over"]
+    assert "no reference" in found["z.jpg"]["not_corrected"]
+    hull = found["a-hull.jpg"]
+    if "carried_over" not in hull:  # it was delivered before the chart was known, or meanwhile
+        said = [each["message"] for each in by_name(small)["m-chart.jpg"]["warnings"]]
+        assert any("boat/a-hull.jpg" in each for each in said)
+
+
+def test_a_reference_that_comes_later_says_what_was_delivered_without_it(small, hotfolder):
+    write_destination(small, **CORRECTS)
+    light = scenes.background(np.random.default_rng(2), 200, 300) * 0.5
+    frame = np.rint(scenes.encode(light) * 255).astype(np.uint8)
+    drop_shot(small, "boat/a.jpg", frame, minute=1)
+    assert 0 == hotfolder("sweep", small.path).returncode
+    made = scenes.scene(4, "turned", 768, size=0.45, light_name="D50")
+    drop_shot(small, "boat/chart.jpg", made.codes, minute=5)
+    done = hotfolder("sweep", small.path)
+    assert "came after boat/a.jpg" in done.stdout
+    chart = by_name(small)["chart.jpg"]
+    assert [by_name(small)["a.jpg"]["job"]] == chart["findings"]["reference"]["came_after"]

@@ -9,7 +9,7 @@ the colours near to them alone. All are tried, with black point compensation, an
     score = colour + WEIGHT · (share of the picture's detail that does not fit) · (1 - detail kept)
 
 *Colour* is the mean ΔE00 to the picture with its black scaled to the destination's, which none
-can avoid. *Detail* is local contrast (`hotfolder.colour.local_contrast`). Its share is what lies
+can avoid. *Detail* is local contrast (`hotfolder.colour.contrast`). Its share is what lies
 where most of a window does not fit; kept is what a rendering leaves of it, no window counting more
 than it had. It is looked at twice: in a copy reduced to about 512 pixels along its long edge, where
 5 pixels are the forms that the eye sees best in a whole picture (at a viewing distance of its

@@ -25,6 +25,7 @@ from hotfolder import (
     ReachMeasured,
     Rendering,
     RenderingWish,
+    ScratchRows,
     Stage,
     StageSettings,
     Way,
@@ -55,7 +56,6 @@ from hotfolder_stages.profile_conversion.least_loss import (
     reduced,
     without_looking,
 )
-from hotfolder_stages.profile_conversion.scratch import ScratchRows
 
 PIXELS_PER_CALL = 4_000_000
 """LittleCMS's own grid is sampled anew at each call, so calls for it are large."""

@@ -1,5 +1,6 @@
 """The stage ``reference``; see `stage`."""
 
-from hotfolder_stages.reference.stage import Reference, ReferenceSettings
+from hotfolder_stages.reference.settings import ReferenceSettings
+from hotfolder_stages.reference.stage import Reference
 
 __all__ = ["Reference", "ReferenceSettings"]

@@ -9,13 +9,22 @@ from typing import Self
 
 import numpy as np
 
-from hotfolder.colour import Codes
+from hotfolder.colour.arrays import Codes
 
 
 class ScratchRows:
     """Rows of pixels, raw, in a file that is gone when the block ends.
 
     A context manager. The file is as large as the picture: two bytes a channel.
+
+    Parameters
+    ----------
+    path
+        Of the file; it may not be there yet.
+    width_px
+        Pixels in a row.
+    channels
+        Of a pixel.
     """
 
     def __init__(self, path: Path, width_px: int, channels: int) -> None:
@@ -26,19 +35,46 @@ class ScratchRows:
         self.rows = 0
 
     def append(self, pixels: Codes) -> None:
-        """Add rows below those that are there. Shape (rows, width, channels)."""
+        """Add rows below those that are there.
+
+        Parameters
+        ----------
+        pixels
+            Shape (rows, width, channels), dtype uint16.
+        """
         self._file.seek(0, 2)
         np.ascontiguousarray(pixels).tofile(self._file)
         self.rows += len(pixels)
 
     def read(self, start: int, stop: int) -> Codes:
-        """Return rows from `start` to before `stop`."""
+        """Return some of the rows.
+
+        Parameters
+        ----------
+        start, stop
+            The first, and the one behind the last.
+
+        Returns
+        -------
+        Shape (rows, width, channels), dtype uint16.
+        """
         self._file.seek(start * self._row_bytes)
         count = (stop - start) * self._row_bytes // 2
         return np.fromfile(self._file, np.uint16, count).reshape(self._shape)
 
     def pieces(self, rows: int) -> Iterator[tuple[int, Codes]]:
-        """All rows in pieces of `rows`, each with the number of its first row."""
+        """Go through all rows.
+
+        Parameters
+        ----------
+        rows
+            Of a piece; the last may have fewer.
+
+        Yields
+        ------
+        tuple[int, Codes]
+            The number of a piece's first row, and its pixels.
+        """
         for top in range(0, self.rows, rows):
             yield top, self.read(top, min(top + rows, self.rows))
 

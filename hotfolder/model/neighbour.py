@@ -1,0 +1,35 @@
+"""What a stage has said of other pictures of the same shoot."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from hotfolder.model.facts import Json
+
+
+@dataclass(frozen=True)
+class Neighbour:
+    """Another picture of the same folder or batch that has been worked on, and what was said of it.
+
+    See Also
+    --------
+    Job.neighbours, Stage.shares
+    """
+
+    job: str
+    """Its job."""
+
+    name: str
+    """Its path below the hot folder, as text."""
+
+    delivered: bool
+    """Whether it was delivered; else it is held, or was given up."""
+
+    said: Mapping[str, Json]
+    """What the stage has said of it for others."""
+
+    @property
+    def gives(self) -> bool:
+        """Whether others can use what was said."""
+        return self.said.get("gives") is True

@@ -1,0 +1,64 @@
+"""The table ``[stage.reference]``."""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import BeforeValidator, Field
+
+from hotfolder import DurationS, Share, StageSettings
+from hotfolder_stages.reference.correcting import Treatment
+
+Limit = Annotated[float, Field(gt=0, le=100)]
+
+
+def _read_spot(value: object) -> object:
+    """Read a place as a command writes it: ``40%,30%``."""
+    if isinstance(value, str):
+        parts = [part.strip() for part in value.split(",")]
+        value = [f"{part.removesuffix('%').strip()} %" for part in parts]
+    if isinstance(value, (list, tuple)):
+        value = [f"{100 * each:.10g} %" if isinstance(each, float) else each for each in value]
+    if not isinstance(value, list) or len(value) != 2:
+        raise ValueError('two shares, from the left and from the top, as in "40%,30%"')
+    return value
+
+
+Spot = Annotated[
+    tuple[Annotated[Share, Field(le=1)], Annotated[Share, Field(le=1)]],
+    BeforeValidator(_read_spot, json_schema_input_type=str),
+]
+"""A place in a picture, from the left and from the top."""
+
+
+class ReferenceSettings(StageSettings):
+    """The table ``[stage.reference]``."""
+
+    judging: ClassVar[frozenset[str]] = frozenset(
+        {"hold_above_residual", "hold_above_cast", "hold_above_exposure"}
+    )
+
+    chart_values: Literal["babel_average", "cc2005", "ccb2014", "cca2014"] = "babel_average"
+    """Which values the chart's patches have, by colour-science's names: the mean of many charts,
+    those of 2005, those of charts made before November 2014, or of later ones."""
+    correct: Treatment = "nothing"
+    """What is done with a reference: nothing, as what is white is a decision; ``keep the light``
+    corrects exposure and the camera's errors, and leaves the light its colour; ``neutral`` takes
+    the light's colour away as well."""
+    carry_over_within: DurationS = 7200.0
+    """How far apart a picture and a reference in another one of its folder or batch may have been
+    taken for it to hold; "0 s" carries nothing over. Camera, profile and white balance must be the
+    same."""
+    white_at: Spot | None = None
+    """A place that a person says is white or grey, as in "40%,30%" from the left and from the
+    top: the picture is balanced for it. Recorded as a decision, and never as a measurement."""
+    hold_above_residual: Limit | None = None
+    """The ΔE00 of a chart's colours, by leave-one-out, above which its picture is held."""
+    hold_above_cast: Limit | None = None
+    """The chroma of a middle grey above which a picture with a chart is held."""
+    hold_above_exposure: Limit | None = None
+    """By how many stops a picture with a chart may be too light or too dark before it is held."""
+
+    def looks_only(self) -> bool:
+        """Say whether nothing is corrected."""
+        return self.correct == "nothing" and self.white_at is None

@@ -1,0 +1,67 @@
+"""For which other pictures a reference holds."""
+
+import pytest
+
+from hotfolder import Neighbour
+from hotfolder_stages.reference.shoot import Shot, find_carried, find_served
+
+SHOT = Shot(
+    camera="Invented Estuary 1",
+    taken="2026-11-28T18:00:00",
+    white_balance="1/None",
+    exposure_stops=-3.0,
+    profile_sha256="a" * 64,
+)
+CHART = {"exposure_stops": 0.5}
+
+
+def neighbour(name="chart.jpg", chart=CHART, delivered=True, **other):
+    shot = SHOT.model_copy(update=other).model_dump(mode="json")
+    said = {"gives": chart is not None, "shot": shot, "chart": chart}
+    return Neighbour(name, name, delivered, said)
+
+
+def test_the_nearest_in_time_holds():
+    far, near = (
+        neighbour("far", taken="2026-11-28T17:00:00"),
+        neighbour("near", taken="2026-11-28T18:20:00", exposure_stops=-2.0),
+    )
+    for order in ([far, near], [near, far]):
+        found, reason = find_carried(SHOT, order, 7200)
+        assert ("near", 1200, -1.0, "") == (
+            found.neighbour.name, found.apart_s, found.exposure_differs_stops, reason
+        )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("other", "reason"),
+    [
+        ({"camera": "Invented Estuary 2"}, "another camera"),
+        ({"camera": ""}, "does not say its camera"),
+        ({"profile_sha256": "b" * 64}, "another profile"),
+        ({"white_balance": "0/None"}, "another white balance"),
+        ({"taken": ""}, "does not say when"),
+        ({"taken": "2026-11-28T21:00:00"}, "180 minutes apart"),
+    ],
+)
+def test_why_one_does_not_hold_is_said(other, reason):
+    found, said = find_carried(SHOT, [neighbour(**other)], 7200)
+    assert found is None
+    assert reason in said
+    assert [] == find_served(SHOT, [neighbour(chart=None, **other)], 7200)
+
+
+def test_what_is_no_finding_of_ours_is_left_out():
+    odd = Neighbour("x", "x", delivered=True, said={"shot": "mud", "gives": True})
+    assert (None, "There is no reference in this shoot so far.") == find_carried(SHOT, [odd], 9)
+    assert [] == find_served(SHOT, [odd], 9)
+
+
+def test_only_pictures_without_a_chart_of_their_own_are_served():
+    with_chart, without = neighbour("a"), neighbour("b", chart=None)
+    assert [without] == find_served(SHOT, [with_chart, without], 9)
+
+
+def test_without_exposure_data_nothing_is_said_of_a_difference():
+    found, _ = find_carried(SHOT, [neighbour(exposure_stops=None)], 9)
+    assert found.exposure_differs_stops is None
