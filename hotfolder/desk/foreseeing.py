@@ -21,6 +21,7 @@ from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Intake, check_destination, load_destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
+from hotfolder.work.neighbours import find_neighbours
 from hotfolder.work.trial import try_out, workplace
 
 _MOST_KEPT: Final = 5000
@@ -79,17 +80,19 @@ class Foreseeing:
         return found, len(left)
 
     def _run(self) -> None:
-        while not self._ending.is_set():
+        try:
+            while not self._ending.is_set() and (job := self._take_next()):
+                try:
+                    self._look(job)
+                except (HotfolderError, OSError) as error:
+                    self._note(job, Foreseen((f"It could not be looked at yet: {error}",), ()))
+        finally:
             with self._lock:
-                if not self._asked:
-                    break
-                job, _ = self._asked.popitem(last=False)
-            try:
-                self._look(job)
-            except (HotfolderError, OSError) as error:
-                self._note(job, Foreseen((f"It could not be looked at yet: {error}",), ()))
+                self._is_running = False  # whatever ended it: the next look begins anew
+
+    def _take_next(self) -> str:
         with self._lock:
-            self._is_running = False
+            return self._asked.popitem(last=False)[0] if self._asked else ""
 
     def _look(self, job: str) -> None:
         with open_reader(self._root.ledger) as ledger:
@@ -107,9 +110,20 @@ class Foreseeing:
             if self._ending.is_set():
                 raise HotfolderError("the desk is ending")
 
+        with open_reader(self._root.ledger) as ledger:
+            neighbours = find_neighbours(ledger, row, destination)
         with workplace() as folder:
             image = Path(row.placement.kept)
-            trial = try_out(self._root, image, destination, raw, folder, tell, only_foresees=True)
+            trial = try_out(
+                self._root,
+                image,
+                destination,
+                raw,
+                folder,
+                tell,
+                only_foresees=True,
+                neighbours=neighbours,
+            )
         warnings = [each.message for each in trial.work.warnings] if trial.work else []
         self._keep(row, stamp, Foreseen(tuple(trial.reasons), tuple(warnings)))
 

@@ -25,13 +25,14 @@ from hotfolder.ending.held_folder import find_held, place_before
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.release import find_worse
 from hotfolder.errors import HotfolderError, StorageError
-from hotfolder.ledger.reading import JobRow, read_job
+from hotfolder.ledger.reading import JobRow, open_reader, read_job
 from hotfolder.model.records import SHEET, Changes, Reason, Release, ResultRecord
 from hotfolder.model.wishes import Wish
 from hotfolder.pages.words import describe_changes
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
 from hotfolder.stages.roles import Role
+from hotfolder.work.neighbours import find_neighbours
 from hotfolder.work.trial import Trial, try_out, with_stage, workplace
 
 _MOST_KEPT: Final = 12
@@ -155,7 +156,11 @@ class Trials:
         with workplace() as folder:
             tell("reading", 0.0)
             image = _find_original(self._root, row)
-            trial = try_out(self._root, image, planned.after, raw, folder, tell)
+            with open_reader(self._root.ledger) as ledger:
+                neighbours = find_neighbours(ledger, row, planned.after)
+            trial = try_out(
+                self._root, image, planned.after, raw, folder, tell, neighbours=neighbours
+            )
             reasons = trial.work.reasons if trial.work else ()
             told = Release(who="", why="", at=datetime.now(UTC), waived=row.record.reasons)
             return Outcome(

@@ -109,3 +109,17 @@ def test_a_trial_of_one_job_is_none_of_another(client):
     at, _ = tried(client, ask(client, job, long_edge="4 cm"))
     other = job_called(client, "&lt;b&gt;bare.tif")
     assert 404 == client.get(at.replace(job, other)).status_code
+
+
+def test_a_trial_knows_of_other_pictures_what_the_work_will_know(client, root, monkeypatch):
+    file = root.destinations / "fine-art-canvas.toml"
+    file.write_text(file.read_text().replace('["preflight"', '["preflight", "reference"'))
+    orders = []
+
+    def note(attempt, stop):
+        orders.append(attempt.order)
+        return run_here(attempt, stop)
+
+    monkeypatch.setattr("hotfolder.work.trial.run_attempt", note)
+    tried(client, ask(client, job_called(client, "mud.tif"), long_edge="4 cm"))
+    assert ["reference"] == list(orders[0].neighbours)
