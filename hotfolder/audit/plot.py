@@ -28,6 +28,10 @@ class Dot:
     y: float
     title: str
     """What a pointer over it is told."""
+    since: datetime
+    """Where its pictures begin in time."""
+    until: datetime
+    """Where they end."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +43,10 @@ class Bar:
     width: float
     height: float
     title: str
+    since: datetime
+    """Where its pictures begin in time."""
+    until: datetime
+    """Where they end."""
 
 
 @dataclass(frozen=True)
@@ -78,6 +86,8 @@ def place_trend(trend: Trend) -> Plot:
             across(each.start + (each.end - each.start) / 2),
             round(LOST_BOTTOM - each.lost / top * (LOST_BOTTOM - LOST_TOP), 1),
             _describe(each, trend.unit),
+            each.start,
+            each.end,
         )
         for each in trend.buckets
         if each.lost is not None
@@ -89,6 +99,8 @@ def place_trend(trend: Trend) -> Plot:
             max(_LEAST_BAR, round(across(each.end) - across(each.start) - 1, 1)),
             round(each.held * (HELD_BOTTOM - HELD_TOP), 1),
             _describe(each, trend.unit),
+            each.start,
+            each.end,
         )
         for each in trend.buckets
         if each.held > 0

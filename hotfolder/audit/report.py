@@ -8,7 +8,15 @@ from pathlib import Path
 from typing import TypedDict
 
 from hotfolder.audit import plot
-from hotfolder.audit.question import Group, Question, ask, ask_sums, count, describe_question
+from hotfolder.audit.question import (
+    Group,
+    Question,
+    Sums,
+    ask,
+    ask_sums,
+    count,
+    describe_question,
+)
 from hotfolder.audit.trends import Change, Trend, find_trends
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.ledger.reading import read_stored
@@ -50,6 +58,25 @@ def write_report(db: sqlite3.Connection, root: Root, question: Question, path: P
 
 def render_report(db: sqlite3.Connection, root: Root, question: Question) -> tuple[str, str]:
     """Return the page, and in words how many pictures answer and how many it shows."""
+    found = collect_answers(db, question)
+    places = find_places(db, root.path)
+    page = load_template("hotfolder.pages", "audit.html").render(
+        {
+            **found,
+            "pictures": [
+                {**each, "thumbnail": _embed_thumbnail(db, places, str(each["job"]))}
+                for each in found["pictures"]
+            ],
+        },
+        sort=question.sort.value,
+        now=utc_now(),
+        plot=plot,
+    )
+    return page, found["said"]
+
+
+def collect_answers(db: sqlite3.Connection, question: Question) -> Answers:
+    """Return all that a page about a question shows, but for its pictures' small pictures."""
     found, number = ask(db, question), count(db, question)
     said = f"{number} picture{'' if number == 1 else 's'}"
     if number > len(found):
@@ -57,22 +84,32 @@ def render_report(db: sqlite3.Connection, root: Root, question: Question) -> tup
     by_destination, by_profile, by_month = ask_sums(
         db, question, [Group.DESTINATION, Group.PROFILE, Group.MONTH]
     )
-    places = find_places(db, root.path)
-    page = load_template("hotfolder.pages", "audit.html").render(
-        question=describe_question(question),
-        said=said,
-        sort=question.sort.value,
-        now=utc_now(),
-        pictures=[
-            {**dict(each), "thumbnail": _embed_thumbnail(db, places, each["job"])} for each in found
-        ],
-        by_destination=by_destination,
-        by_profile=by_profile,
-        by_month=by_month,
-        trends=[_show(trend) for trend in find_trends(db, question)],
-        plot=plot,
-    )
-    return page, said
+    return {
+        "question": describe_question(question),
+        "said": said,
+        "number": number,
+        "pictures": [dict(each) for each in found],
+        "by_destination": by_destination,
+        "by_profile": by_profile,
+        "by_month": by_month,
+        "trends": [_show(trend) for trend in find_trends(db, question)],
+    }
+
+
+class Answers(TypedDict):
+    """What a page about a question shows."""
+
+    question: str
+    """In words."""
+    said: str
+    """How many pictures answer, and how many are shown."""
+    number: int
+    pictures: list[dict[str, object]]
+    """With `hotfolder.audit.question.COLUMNS`."""
+    by_destination: list[Sums]
+    by_profile: list[Sums]
+    by_month: list[Sums]
+    trends: list[ShownTrend]
 
 
 class ShownChange(TypedDict):

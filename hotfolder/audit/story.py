@@ -160,6 +160,11 @@ def tell_story(db: sqlite3.Connection, root: Root, file: Path) -> Story:
     }
 
 
+def tell_job(db: sqlite3.Connection, root: Root, job: str) -> JobStory | None:
+    """Return the whole story of one job; None when it has no record."""
+    return _tell_job(LedgerReader(db, find_places(db, root.path)), job, "")
+
+
 def _tell_job(ledger: LedgerReader, job: str, sha256: str) -> JobStory | None:
     row = ledger.find_job(job)
     record = row.record if row else None

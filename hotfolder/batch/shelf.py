@@ -191,16 +191,7 @@ class Shelf:
 
     def files(self, destination: str, batch: str) -> list[KeptFile]:
         """Return every file that came for a batch, in order of coming."""
-        rows = self._ledger.read(
-            "SELECT seq, key, name, place, sha256, bytes, arrived, records_before FROM batch_files"
-            " WHERE destination = ? AND batch = ? ORDER BY seq",
-            (destination, batch),
-        )
-        find = self._ledger.places.find
-        return [
-            KeptFile(seq, key, name, find(place), sha, size, datetime.fromisoformat(came), before)
-            for seq, key, name, place, sha, size, came, before in rows
-        ]
+        return read_files(self._ledger, destination, batch)
 
     def find_places(self, destination: str, batch: str, sha256: str) -> list[str]:
         """Where files of these bytes were put when they came, the first first."""
@@ -322,6 +313,20 @@ class Shelf:
                 " reported_to) VALUES (?, ?, ?, NULL)",
                 (destination, batch, up_to),
             )
+
+
+def read_files(ledger: LedgerReader, destination: str, batch: str) -> list[KeptFile]:
+    """Read every file that came for a batch, in order of coming."""
+    rows = ledger.read(
+        "SELECT seq, key, name, place, sha256, bytes, arrived, records_before FROM batch_files"
+        " WHERE destination = ? AND batch = ? ORDER BY seq",
+        (destination, batch),
+    )
+    find = ledger.places.find
+    return [
+        KeptFile(seq, key, name, find(place), sha, size, datetime.fromisoformat(came), before)
+        for seq, key, name, place, sha, size, came, before in rows
+    ]
 
 
 def read_batches(ledger: LedgerReader) -> dict[tuple[str, str], BatchState]:

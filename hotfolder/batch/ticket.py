@@ -40,7 +40,7 @@ _SIZE_COLUMN = re.compile(
     "(mm|cm|m|inches|inch|in|ft)"
 )
 _NUMBER = re.compile(r"(\d+(?:[.,]\d+)?)\s*(.*)")
-_INTENTS = (*(str(each) for each in Intent), "least loss")
+INTENTS = (*(str(each) for each in Intent), "least loss")
 _TOTAL = re.compile(
     r"(grand |sub)?(totals?|totale?|totaux|totaal|sum|summe|gesamt(summe)?|insgesamt|zusammen|suma"
     r"|somme|somma|summa|i alt|yhteensä|razem)\b(?!\.\w)",
@@ -48,7 +48,7 @@ _TOTAL = re.compile(
 )
 """What a spreadsheet calls the row below all others, in a few languages; no name of a file."""
 _PLAIN_NUMBER = re.compile(r"\d+([.,]\d+)?")
-_ANCHORS = ("centre", "top", "bottom", "left", "right", "top left", "top right", "bottom left",
+ANCHORS = ("centre", "top", "bottom", "left", "right", "top left", "top right", "bottom left",
             "bottom right")  # fmt: skip
 _LENGTH = 'a number and its unit, as in "210 mm", "21,5 cm" or "8.5 in"'
 
@@ -370,10 +370,10 @@ def _read_caption(text: str) -> str:
 def _read_intent(text: str) -> str:
     words = " ".join(re.findall("[a-z]+", text.casefold()))
     words = words.replace("colorimetric", "").replace("colourimetric", "").strip()
-    for intent in _INTENTS:
+    for intent in INTENTS:
         if words and words == intent.removesuffix(" colorimetric"):
             return intent
-    raise ValueError(", ".join(_INTENTS))
+    raise ValueError(", ".join(INTENTS))
 
 
 def _read_rendering(text: str) -> str:
@@ -389,7 +389,7 @@ def _read_anchor(text: str) -> str:
     words = set(re.findall("[a-z]+", text.casefold()))
     words = {"centre" if word in {"center", "middle"} else word for word in words}
     words = words - {"centre"} if len(words) > 1 else words
-    for anchor in _ANCHORS:
+    for anchor in ANCHORS:
         if set(anchor.split()) == words:
             return anchor
-    raise ValueError(", ".join(_ANCHORS))
+    raise ValueError(", ".join(ANCHORS))

@@ -15,8 +15,8 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from hotfolder.audit.asking import Asked, read_question
 from hotfolder.audit.books import open_books
-from hotfolder.audit.periods import parse_period
 from hotfolder.audit.question import (
     COLUMNS,
     Group,
@@ -38,10 +38,9 @@ from hotfolder.cli.terminal import (
     print_table,
 )
 from hotfolder.disk.names import display_name
-from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger.reading import Value
 from hotfolder.model.records import End
-from hotfolder.model.units import parse_quantity, say_share
+from hotfolder.model.units import say_share
 from hotfolder.pages.csv_out import Cell, to_csv
 from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
@@ -123,19 +122,17 @@ def audit(
     Exit codes beside the common ones: 1 no record of the file that --of names, 8 --verify found
     something that is not as recorded.
     """
-    now = datetime.now(UTC)
-    begin = parse_period(during, now, "--during").start if during else None
-    end = parse_period(during, now, "--during").end if during else None
-    question = Question(
+    asked = Asked(
         destinations=tuple(destination or ()),
-        since=parse_period(since, now, "--since").start if since else begin,
-        until=parse_period(until, now, "--until").end if until else end,
+        during=during,
+        since=since,
+        until=until,
         batch=batch,
         states=tuple(state or ()),
-        lost_above=_parse_share(lost_above),
+        lost_above=lost_above,
         delta_e_above=delta_e_above,
         statistic=statistic,
-        hues=tuple(each.lower() for each in hue or ()),
+        hues=tuple(hue or ()),
         profile=profile,
         name=name,
         sha256=sha256,
@@ -143,6 +140,7 @@ def audit(
         reverse=reverse,
         limit=_choose_limit(limit, whole=as_csv or as_json),
     )
+    question = read_question(asked, datetime.now(UTC))
     root_ = Root(root)
     if question.destinations or question.hues or question.batch is not None:
         from hotfolder.audit.known import check_names
@@ -158,15 +156,6 @@ def audit(
         _answer_in_groups(root_, question, group, as_csv=as_csv, as_json=as_json)
     else:
         _answer(root_, question, as_csv=as_csv, as_json=as_json)
-
-
-def _parse_share(text: str | None) -> float | None:
-    if text is None:
-        return None
-    try:
-        return parse_quantity(text, {"%": 0.01}, "5 %")
-    except ValueError as error:
-        raise SettingsError([Problem("--lost-above", "", text, str(error))]) from None
 
 
 def _choose_limit(asked: int | None, *, whole: bool) -> int | None:

@@ -42,6 +42,7 @@ from hotfolder.model.units import MM_PER_INCH
 from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import DestinationFolders, Root
+from hotfolder.work.neighbours import find_neighbours
 from hotfolder.work.pipeline import Order, versions
 from hotfolder.work.worker import ANSWER, OUTPUT, Attempt, Stopped, read_failure, run_attempt
 
@@ -136,7 +137,7 @@ class Work:
             sha256=sha256,
             size=size,
         )
-        neighbours = self._find_neighbours(row, destination)
+        neighbours = find_neighbours(self.ledger, row, destination)
         try:
             answer = self._attempt(row, destination, original, neighbours)
         except (OSError, EOFError) as error:
@@ -182,16 +183,6 @@ class Work:
             return self.ledger.advance(row.id, State.CLAIMED)
         return self._end(self._commit_answer(row, answer), answer, destination)
 
-    def _find_neighbours(
-        self, row: JobRow, destination: Destination
-    ) -> dict[str, Sequence[Neighbour]]:
-        """What stages of this destination have shared of other pictures of the folder or batch."""
-        return {
-            name: self.ledger.neighbours_of(row, name, stage.shares)
-            for name, stage in destination.stages.items()
-            if stage.shares
-        }
-
     def _has_missed(
         self,
         row: JobRow,
@@ -206,7 +197,7 @@ class Work:
         """
         if answer.work is None:
             return False
-        for name, now in self._find_neighbours(row, destination).items():
+        for name, now in find_neighbours(self.ledger, row, destination).items():
             own = answer.work.findings.get(name, {}).get(destination.stages[name].shares)
             gives = isinstance(own, dict) and own.get("gives") is True
             before = {each.job for each in known[name]}
@@ -226,7 +217,7 @@ class Work:
         if answer.work is None:
             return answer
         warnings = list(answer.work.warnings)
-        for name, now in self._find_neighbours(row, destination).items():
+        for name, now in find_neighbours(self.ledger, row, destination).items():
             own = answer.work.findings.get(name, {}).get(destination.stages[name].shares)
             before = {each.job for each in known[name]}
             passed = [each.name for each in now if each.delivered and not each.gives
@@ -346,7 +337,7 @@ class Work:
         state, release = _ENDS[answer.verdict], row.release
         if release and state is State.HELD and work.results:
             worse = find_worse(work.reasons, release)
-            if worse and not release.accept:
+            if worse:
                 work = work.model_copy(
                     update={"reasons": (say_worse(worse, release), *work.reasons)}
                 )

@@ -9,9 +9,12 @@ from starlette.routing import Route
 
 from hotfolder.desk.access import Access
 from hotfolder.desk.arrivals import Arrivals
+from hotfolder.desk.audit_page import AuditPages
+from hotfolder.desk.books import Books
 from hotfolder.desk.changes import Changes
 from hotfolder.desk.counter import Counter
 from hotfolder.desk.decisions import Decisions, say_error
+from hotfolder.desk.foreseeing import Foreseeing
 from hotfolder.desk.guard import Guard
 from hotfolder.desk.job_page import JobPages
 from hotfolder.desk.showing import STATIC, Shown
@@ -28,6 +31,7 @@ class Desk:
         self._shown = shown
         self._counter = Counter(root, shown)
         self._trials = Trials(root)
+        self._foreseeing = Foreseeing(root)
         decisions = Decisions(root, shown, self._counter.forget)
         pages = Starlette(
             routes=[
@@ -35,6 +39,8 @@ class Desk:
                 *JobPages(root, shown).routes(),
                 *decisions.routes(),
                 *Changes(root, shown, self._trials, decisions).routes(),
+                *Books(root, shown, self._foreseeing, self._counter.forget).routes(),
+                *AuditPages(root, shown).routes(),
                 *Arrivals(root, shown, self._counter.forget).routes(),
                 Route("/static/{name}", _give_static),
             ],
@@ -49,6 +55,7 @@ class Desk:
         """End what would go on for long; from the thread that serves."""
         self._counter.ending.set()
         self._trials.end()
+        self._foreseeing.end()
 
     async def _say_error(self, request: Request, error: Exception) -> Response:
         says = say_error(error) if isinstance(error, HotfolderError) else [str(error)]

@@ -70,6 +70,8 @@ class Arrivals:
             Route("/drop", self.show),
             Route("/drop/{name}", self.take_one, methods=["PUT"]),
             Route("/drop/{name}", self.take_form, methods=["POST"]),
+            Route("/drop/{name}/{batch}", self.take_one, methods=["PUT"]),
+            Route("/drop/{name}/{batch}", self.take_form, methods=["POST"]),
         ]
 
     async def show(self, request: Request) -> Response:
@@ -87,7 +89,7 @@ class Arrivals:
         ):
             return PlainTextResponse(_STALE, 403)
         called = request.query_params.get("called", "")
-        coming = _Coming(self._root, request.path_params["name"], called, _length_of(request))
+        coming = _Coming(self._root, _target_of(request), called, _length_of(request))
         try:
             async with self._one_more(), coming:
                 async for piece in request.stream():
@@ -144,9 +146,7 @@ class Arrivals:
                         return False
                     if event == "file":
                         called = value.decode("utf-8", "surrogateescape")
-                        coming = _Coming(
-                            self._root, request.path_params["name"], called, None, length
-                        )
+                        coming = _Coming(self._root, _target_of(request), called, None, length)
                         await coming.__aenter__()
                     elif event == "data" and coming:
                         await coming.write(value)
@@ -169,15 +169,19 @@ class Arrivals:
             self._coming -= 1
 
 
+_Target = tuple[str, str]
+"""A destination, and its batch; "" for none."""
+
+
 class _Coming:
     """One file on its way into a hot folder."""
 
     def __init__(
-        self, root: Root, destination: str, called: str, expected: int | None, at_most: int = 0
+        self, root: Root, target: _Target, called: str, expected: int | None, at_most: int = 0
     ) -> None:
         """Prepare; expected: its bytes, if they are known; at_most: of them, at least a guess."""
         self._root = root
-        self._destination = destination
+        self._destination, self._batch = target
         self._called = called
         self._expected = expected
         self._room_for = expected or at_most or 0
@@ -226,8 +230,10 @@ class _Coming:
         return await errands.do(self._land)
 
     def _open(self) -> None:
-        if self._destination not in _list_names(self._root):
+        if self._destination not in list_names(self._root):
             raise NotTaken("There is no such destination.", 404)
+        if self._batch and not is_folder_of_batch(self._batch):
+            raise NotTaken("No batch can be called so.", 404)
         # a browser may send a whole path of another system
         name = names.safe_component(self._called.replace("\\", "/").rpartition("/")[2])
         if not self._called or is_junk(name) or name == MARKER:
@@ -268,8 +274,10 @@ class _Coming:
         self._file = None
         durable.fsync_file(self._temporary)
         check_marker(self._folder)
+        folder = self._folder / self._batch
+        durable.make_folders(folder)
         while True:
-            target = free_name(self._folder, self._called)
+            target = free_name(folder, self._called)
             try:
                 durable.move_new(self._temporary, target)
             except FileExistsError:
@@ -360,7 +368,7 @@ class _Parts:
 
 def clear_left(root: Root) -> None:
     """Remove what a kill has left of files that were coming in, when it is a day old."""
-    for destination in _list_names(root):
+    for destination in list_names(root):
         folder = folders_of(root, destination).hot_folder
         with contextlib.suppress(OSError):
             for path in folder.glob(f"{_COMING}*"):
@@ -368,13 +376,23 @@ def clear_left(root: Root) -> None:
                     path.unlink(missing_ok=True)
 
 
-def _list_names(root: Root) -> list[str]:
+def is_folder_of_batch(batch: str) -> bool:
+    """Whether what is dropped into a folder of this name belongs to the batch of this name."""
+    return bool(batch) and names.distinct_component(batch) == batch and not is_junk(batch)
+
+
+def _target_of(request: Request) -> _Target:
+    return request.path_params["name"], request.path_params.get("batch", "")
+
+
+def list_names(root: Root) -> list[str]:
+    """List the names of all destinations that have a file."""
     return sorted(path.stem for path in root.destinations.glob("*.toml"))
 
 
 def _list_destinations(root: Root) -> list[tuple[str, str]]:
     """Names of destinations, and what people call them."""
-    return [(name, read_title(root.destinations / f"{name}.toml")) for name in _list_names(root)]
+    return [(name, read_title(root.destinations / f"{name}.toml")) for name in list_names(root)]
 
 
 def _length_of(request: Request) -> int | None:

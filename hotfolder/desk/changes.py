@@ -179,7 +179,6 @@ class Changes:
 
     def _release(self, tried: Tried, form: Form) -> None:
         who, why = form.text("who", LONGEST_WORD), form.text("why", LONGEST_WORD)
-        is_accepted = bool(tried.outcome and tried.outcome.worse)
         release_job(
             self._root,
             tried.job,
@@ -187,7 +186,7 @@ class Changes:
             tried.idea.wishes,
             who=who or None,
             why=why,
-            accept=is_accepted,
+            accepted=tried.outcome.worse if tried.outcome else (),
         )
 
     def _tell_none(self, request: Request) -> Response:

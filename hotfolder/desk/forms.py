@@ -31,6 +31,10 @@ class Form:
         """Return what stands in a field, without blanks around it; "" when nothing does."""
         return self._values.get(name, [""])[-1].strip()[:longest]
 
+    def has(self, name: str) -> bool:
+        """Whether there is such a field, be it empty."""
+        return name in self._values
+
     def all(self, name: str) -> list[str]:
         """Return all values of a field that can be there more than once."""
         return self._values.get(name, [])

@@ -138,7 +138,7 @@ class JobPages:
             media_type="application/octet-stream",
             headers={
                 "content-security-policy": STRANGERS_POLICY,
-                "content-disposition": _say_name(name),
+                "content-disposition": say_name(name),
             },
         )
 
@@ -181,7 +181,7 @@ def _gone() -> Response:
     return Response("It is not there any more.\n", 404, media_type="text/plain")
 
 
-def _say_name(name: str) -> str:
+def say_name(name: str) -> str:
     """Return the header that names a file to be saved (RFC 6266)."""
     plain = _SLASHES.sub("_", name).encode("ascii", "replace").decode().replace("?", "_")
     exact = quote(name.encode("utf-8", "replace"), safe="")

@@ -40,8 +40,16 @@ class Shown:
         self, request: Request, title: str, *says: str, status: int = 200, back: str = "/"
     ) -> HTMLResponse:
         """Return a page that says one thing."""
+        where = {"/job/": "Back to the picture", "/batch/": "Back to the batch"}
+        to = next((said for start, said in where.items() if back.startswith(start)), "")
         return self.page(
-            request, "message.html", status=status, title=title, says=list(says), back=back
+            request,
+            "message.html",
+            status=status,
+            title=title,
+            says=list(says),
+            back=back,
+            to=to or "To the counter",
         )
 
 
@@ -49,7 +57,11 @@ STATIC: Final[dict[str, tuple[str, Callable[[], str]]]] = {
     "desk.css": (
         "text/css",
         # the words of proof sheets and those of the desk look alike, since they are one style
-        lambda: text_of("hotfolder.pages", "proof.css") + text_of(_PACKAGE, "desk.css"),
+        lambda: (
+            text_of("hotfolder.pages", "proof.css")
+            + text_of(_PACKAGE, "desk.css")
+            + text_of(_PACKAGE, "books.css")
+        ),
     ),
     "desk.svg": ("image/svg+xml", lambda: text_of(_PACKAGE, "desk.svg")),
     "desk.js": ("text/javascript", lambda: text_of(_PACKAGE, "desk.js")),

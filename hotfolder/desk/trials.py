@@ -26,7 +26,7 @@ from hotfolder.ending.held_folder import find_held, place_before
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.release import find_worse
 from hotfolder.errors import HotfolderError, StorageError
-from hotfolder.ledger.reading import JobRow, read_job
+from hotfolder.ledger.reading import JobRow, open_reader, read_job
 from hotfolder.model.records import SHEET, Changes, Reason, Release, ResultRecord
 from hotfolder.model.wishes import Wish
 from hotfolder.pages.words import describe_changes
@@ -34,6 +34,7 @@ from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.registry import load_registry
 from hotfolder.stages.roles import Role, SheetFindings
+from hotfolder.work.neighbours import find_neighbours
 from hotfolder.work.trial import (
     Trial,
     destinations,
@@ -248,7 +249,9 @@ class Trials:
         with workplace() as folder:
             tell("reading", 0.0)
             image = _find_original(self._root, row)
-            trial = try_out(self._root, image, after, raw, folder, tell)
+            with open_reader(self._root.ledger) as ledger:
+                neighbours = find_neighbours(ledger, row, after)
+            trial = try_out(self._root, image, after, raw, folder, tell, neighbours=neighbours)
             reasons = trial.work.reasons if trial.work else ()
             told = Release(who="", why="", at=datetime.now(UTC), waived=row.record.reasons)
             shown = read_findings(trial, showing, SheetFindings)

@@ -38,6 +38,7 @@ from hotfolder.ledger.reading import open_reader, read_job
 from hotfolder.model.records import (
     Changes,
     End,
+    Reason,
     Record,
     Release,
 )
@@ -88,6 +89,7 @@ def release_job(
     who: str | None,
     why: str,
     accept: bool = False,
+    accepted: Sequence[Reason] = (),
 ) -> Changes:
     """Release a held job by its name, from outside the daemon.
 
@@ -106,7 +108,9 @@ def release_job(
     why
         Goes into the record.
     accept
-        Whether what the changes make worse is accepted beforehand.
+        Whether what the changes make worse is accepted beforehand, whatever it is.
+    accepted
+        What the changes make worse as it was shown; what is worse than that is held again.
 
     Returns
     -------
@@ -146,9 +150,15 @@ def release_job(
         at=datetime.now(UTC),
         changes=changes,
         accept=accept,
+        accepted=tuple(accepted),
     )
     try:
         hand_over(job, held, folders.release, note)
+    except FileNotFoundError as error:
+        raise StorageError(
+            f"{held} is not there any more: somebody else has decided about {job}, or has taken "
+            "its folder away. Nothing was done"
+        ) from error
     except OSError as error:
         raise StorageError(
             f"{held} cannot be moved to {folders.release}: {error.strerror or error}"
@@ -368,6 +378,10 @@ def discard_job(root: Root, job: str, *, who: str | None, why: str) -> None:
         if durable.is_there(folders.release / job):
             raise StorageError(f"{job} is being released already")
         durable.write_new(path, note.model_dump_json().encode())
+        if durable.is_there(folders.release / job):
+            # released in this instant, which the daemon puts first
+            path.unlink(missing_ok=True)
+            raise StorageError(f"{job} is being released already")
     except FileExistsError as error:
         raise StorageError(f"{job} is being given up already") from error
     except OSError as error:

@@ -15,7 +15,9 @@ or that settings have left behind in another place, is not gone.
 3. the ledger says that it has been.
 
 A file ``release/NAME/JOB.discard`` does the same by a word, with a name and a reason. The folder
-goes after the third step, and the file last; what a person has put into the folder is kept.
+goes after the third step, and the file last; what a person has put into the folder is kept. Before
+the first, the folder gets a name of ours, by a rename: releasing it is a rename too, so of two who
+decide in the same instant one finds it gone, whose decision does not count and who is told.
 """
 
 from __future__ import annotations
@@ -27,7 +29,7 @@ from pathlib import Path
 from hotfolder.disk import durable, trees
 from hotfolder.disk.free_names import OF_JOBS
 from hotfolder.disk.marker import away, check_marked_above, check_marker, unreachable
-from hotfolder.ending.held_folder import find_held, place_before
+from hotfolder.ending.held_folder import TAKEN_PREFIX, find_held, place_before
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.release import JobDiscard, keep_the_rest
 from hotfolder.errors import StorageError
@@ -139,7 +141,7 @@ class Discards:
         """
         try:
             row = self._ledger.job(asked.job)
-            if row.state is not State.HELD:
+            if row.state is not State.HELD or not self._take(row, folders):
                 get_log().info("discard.too_late", job=row.id, state=row.state.value)
                 asked.path.unlink(missing_ok=True)
                 return None
@@ -156,10 +158,33 @@ class Discards:
             raise StorageError(f"{where} cannot be written: {error.strerror or error}") from error
         return row
 
+    def _take(self, row: JobRow, folders: DestinationFolders) -> bool:
+        """Take the folder of a job away from all who could release it; False: it is released."""
+        if row.expect(Held).discarding or (row.record and row.record.discarded):
+            return True
+        released = folders.release / row.id
+        if durable.is_there(released):
+            return False
+        before = place_before(row)
+        found = find_held(row, folders.held, *([before] if before else []))
+        if found is None or not found.is_dir() or found.is_symlink():
+            return not durable.is_there(released)
+        taken = found.parent / f"{TAKEN_PREFIX}{row.id}"
+        try:
+            durable.move_new(found, taken)
+        except FileNotFoundError:
+            return not durable.is_there(released)
+        if durable.is_there(released):  # its folder is being copied there
+            durable.move_new(taken, found)
+            return False
+        return True
+
     def _remove_folder(self, row: JobRow, folders: DestinationFolders) -> None:
         """Remove the folder of a job that was given up; what a person has added to it is kept."""
         before = place_before(row)
-        found = find_held(row, folders.held, *([before] if before else []))
+        places = [folders.held, *([before] if before else [])]
+        taken = [place / f"{TAKEN_PREFIX}{row.id}" for place in places]
+        found = next(filter(durable.is_there, taken), None) or find_held(row, *places)
         if found is None or not found.is_dir() or found.is_symlink():
             return
         if row.sha256 is None:

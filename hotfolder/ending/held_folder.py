@@ -19,6 +19,9 @@ from hotfolder.ledger.jobs import JobRow
 from hotfolder.model.records import read_record
 
 JOB_NAME: Final = re.compile(r"\d{8}-\d{6}-[0-9a-f]{8}")
+TAKEN_PREFIX: Final = f"{durable.TEMPORARY_PREFIX}given-up-"
+"""Of the folder of a held job that is being given up: nobody else's any more."""
+
 _MAX_RECORD_BYTES = 16 * 2**20
 
 
@@ -72,7 +75,8 @@ def _others_in(place: Path) -> Iterator[Path]:
     except FileNotFoundError:
         return
     for path in entries:
-        if path.name != MARKER and not JOB_NAME.fullmatch(path.name):
+        is_ours = path.name == MARKER or path.name.startswith(TAKEN_PREFIX)
+        if not is_ours and not JOB_NAME.fullmatch(path.name):
             yield path
 
 

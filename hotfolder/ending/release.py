@@ -231,18 +231,19 @@ def find_worse(reasons: Sequence[Reason], release: Release) -> list[Reason]:
     reasons
         Why it would be held now.
     release
-        The decision; one of an earlier version waives everything.
+        The decision. One that accepts whatever comes, or is of an earlier version, waives
+        everything; what was shown and accepted counts for as much as was shown.
     """
-    if release.waived is None:
+    if release.waived is None or release.accept:
         return []
-    waived = release.waived
+    waived = (*release.waived, *release.accepted)
     return [now for now in reasons if all(now.is_worse_than(before) for before in waived)]
 
 
 def say_worse(worse: Sequence[Reason], release: Release) -> Reason:
     """Say why a released job is held again."""
     changes = describe_changes(release.changes)
-    told = {(each.stage, each.code) for each in release.waived or ()}
+    told = {(each.stage, each.code) for each in (*(release.waived or ()), *release.accepted)}
     more = [each.message for each in worse if (each.stage, each.code) in told]
     new = [each.message for each in worse if (each.stage, each.code) not in told]
     what = [f"worse than you were told (“{_quote(more)}”)"] if more else []

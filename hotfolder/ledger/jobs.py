@@ -26,12 +26,11 @@ import threading
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path
 from typing import TypeVar
 
-from hotfolder.disk.names import display_name
 from hotfolder.errors import StorageError
 from hotfolder.ledger import record_index
 from hotfolder.ledger.details import Claiming, Detail, State, dump_detail
@@ -51,9 +50,8 @@ from hotfolder.ledger.reading import (
     to_row,
 )
 from hotfolder.ledger.roots import find_places, note_root
-from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.places import AS_WRITTEN
-from hotfolder.model.records import Record, format_time
+from hotfolder.model.records import Record
 
 __all__ = ["JobRow", "Ledger", "Restored", "State", "link", "read_job", "read_jobs"]
 
@@ -61,8 +59,6 @@ Line = bytes
 """A line of a log, line end included."""
 
 _RESTORED_AT_ONCE = 2000
-_MOST_NEIGHBOURS = 1000
-_NEAR_IN_A_HOT_FOLDER = timedelta(days=1)
 _LISTED = "(SELECT value FROM json_each(?))"
 _PAST_CLAIM = f"{OPEN} AND state != 'claiming'"
 
@@ -394,45 +390,6 @@ class Ledger(LedgerReader):
             (row.sha256, row.destination, row.id),
         )
         return [job for (job,) in found]
-
-    def neighbours_of(self, row: JobRow, stage: str, key: str) -> list[Neighbour]:
-        """Ended jobs of the same folder of a hot folder, with what a stage shared of each.
-
-        The latest first. Of a hot folder itself, in which everything may lie, only those that have
-        ended since a day before this one arrived.
-
-        Parameters
-        ----------
-        row
-            The job that has them.
-        stage, key
-            Whose findings, and which of them.
-        """
-        folder = row.source.rpartition(b"/")[0]
-        path = f'$.findings."{stage}"."{key}"'
-        what = "jobs.id, jobs.source, jobs.state, json_extract(unpack(jobs.record), ?)"
-        if folder:
-            # "0" is the character behind "/"
-            query = (
-                f"SELECT {what} FROM jobs WHERE destination = ? AND source > ? AND source < ?"  # noqa: S608 - ours
-                " AND record IS NOT NULL AND id != ? ORDER BY source LIMIT ?"
-            )
-            values: tuple[Value, ...] = (row.destination, folder + b"/", folder + b"0")
-        else:
-            query = (
-                f"SELECT {what} FROM records JOIN jobs ON jobs.id = records.job"  # noqa: S608 - ours
-                " WHERE records.destination = ? AND records.finished >= ? AND records.latest = 1"
-                " AND jobs.id != ? ORDER BY records.finished DESC LIMIT ?"
-            )
-            values = (row.destination, format_time(row.arrived - _NEAR_IN_A_HOT_FOLDER))
-        found = self.read(query, (path, *values, row.id, _MOST_NEIGHBOURS))
-        return [
-            Neighbour(job, display_name(source), state == State.DELIVERED, json.loads(said))
-            for job, source, state, said in found
-            if said is not None
-            and bytes(source).rpartition(b"/")[0] == folder
-            and said.startswith("{")
-        ]
 
     def has_ended(self, job: str) -> bool:
         """Whether there is such a job and it has ended."""

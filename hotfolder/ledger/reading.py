@@ -7,12 +7,13 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Final, TypeVar
 from urllib.parse import quote
 
+from hotfolder.disk.names import display_name
 from hotfolder.errors import StorageError
 from hotfolder.ledger.details import (
     Claimed,
@@ -25,8 +26,16 @@ from hotfolder.ledger.details import (
 from hotfolder.ledger.migrations import SCHEMA_VERSION, make_empty_ledger
 from hotfolder.ledger.packing import Stored, teach, unpack
 from hotfolder.ledger.roots import find_places
+from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.places import AS_WRITTEN, Places
-from hotfolder.model.records import End, PlacementRecord, Record, Release, read_record
+from hotfolder.model.records import (
+    End,
+    PlacementRecord,
+    Record,
+    Release,
+    format_time,
+    read_record,
+)
 
 Value = str | int | float | bytes | None
 """What a column can hold."""
@@ -180,6 +189,10 @@ def to_row(values: Row, places: Places) -> JobRow:
     )  # fmt: skip
 
 
+_MOST_NEIGHBOURS = 1000
+_NEAR_IN_A_HOT_FOLDER = timedelta(days=1)
+
+
 class LedgerReader:
     """Questions about jobs, by a connection that the caller closes."""
 
@@ -200,6 +213,45 @@ class LedgerReader:
         """Return one job; None when there is no such job."""
         rows = self.read(f"{SELECT} WHERE id = ?", (job,))
         return to_row(rows[0], self.places) if rows else None
+
+    def neighbours_of(self, row: JobRow, stage: str, key: str) -> list[Neighbour]:
+        """Ended jobs of the same folder of a hot folder, with what a stage shared of each.
+
+        The latest first. Of a hot folder itself, in which everything may lie, only those that have
+        ended since a day before this one arrived.
+
+        Parameters
+        ----------
+        row
+            The job that has them.
+        stage, key
+            Whose findings, and which of them.
+        """
+        folder = row.source.rpartition(b"/")[0]
+        path = f'$.findings."{stage}"."{key}"'
+        what = "jobs.id, jobs.source, jobs.state, json_extract(unpack(jobs.record), ?)"
+        if folder:
+            # "0" is the character behind "/"
+            query = (
+                f"SELECT {what} FROM jobs WHERE destination = ? AND source > ? AND source < ?"  # noqa: S608 - ours
+                " AND record IS NOT NULL AND id != ? ORDER BY source LIMIT ?"
+            )
+            values: tuple[Value, ...] = (row.destination, folder + b"/", folder + b"0")
+        else:
+            query = (
+                f"SELECT {what} FROM records JOIN jobs ON jobs.id = records.job"  # noqa: S608 - ours
+                " WHERE records.destination = ? AND records.finished >= ? AND records.latest = 1"
+                " AND jobs.id != ? ORDER BY records.finished DESC LIMIT ?"
+            )
+            values = (row.destination, format_time(row.arrived - _NEAR_IN_A_HOT_FOLDER))
+        found = self.read(query, (path, *values, row.id, _MOST_NEIGHBOURS))
+        return [
+            Neighbour(job, display_name(source), state == State.DELIVERED, json.loads(said))
+            for job, source, state, said in found
+            if said is not None
+            and bytes(source).rpartition(b"/")[0] == folder
+            and said.startswith("{")
+        ]
 
     def open_jobs(self) -> list[JobRow]:
         """Every job that has not ended, oldest first."""

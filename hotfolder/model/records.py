@@ -201,6 +201,8 @@ class Release(_Model):
     """Settings for this job only."""
     accept: bool = False
     """Whether what the changes make worse is accepted as well."""
+    accepted: tuple[Reason, ...] = ()
+    """What the change would be held for, as the person was shown it and said yes to it."""
     waived: tuple[Reason, ...] | None = None
     """What the person was told and accepts; None in records of earlier versions: everything."""
 

@@ -93,6 +93,8 @@ class Order:
     """The root's profiles."""
     is_trial: bool = False
     """Nothing will be delivered."""
+    only_foresees: bool = False
+    """It ends where stages have seen the result to come, before the first pixel."""
     neighbours: Mapping[str, Sequence[Neighbour]] = field(default_factory=dict)
     """What stages have said of other pictures of the same folder or batch, by stage."""
 
@@ -238,6 +240,8 @@ class _Chain:
         for step in self.steps:
             with self._holding(), step.watched():
                 step.stage.review(spec)
+        if self.order.only_foresees:
+            return self._outcome("hold" if self.reasons else "deliver", None)
 
         result = self.destination.file.result
         path = self.order.folder / f"result{SUFFIXES[result.format]}"

@@ -22,6 +22,7 @@ from pydantic import BaseModel, ValidationError
 from hotfolder.disk import durable, names
 from hotfolder.errors import Problem, SettingsError, StageError, StorageError
 from hotfolder.model.answer import Answer
+from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.records import WorkRecord
 from hotfolder.settings.files import Destination, Intake, load_destination
 from hotfolder.settings.root import Root
@@ -180,6 +181,9 @@ def try_out(
     raw: Mapping[str, object],
     folder: Path,
     tell: Tell,
+    *,
+    only_foresees: bool = False,
+    neighbours: Mapping[str, Sequence[Neighbour]] | None = None,
 ) -> Trial:
     """Run one picture through a destination's stages.
 
@@ -189,6 +193,11 @@ def try_out(
         The destination's file as TOML gives it, changed as the caller needs.
     folder
         Where it may write; an empty folder is made in it.
+    only_foresees
+        Whether to stop before the first pixel: what the picture's size, profile and shape alone
+        are held for, in a moment.
+    neighbours
+        What stages have said of other pictures of its folder or batch, by stage.
 
     Raises
     ------
@@ -216,6 +225,8 @@ def try_out(
             folder=place,
             profiles=root.profiles,
             is_trial=True,
+            only_foresees=only_foresees,
+            neighbours=neighbours or {},
         ),
         destination_file=root.destinations / f"{destination.name}.toml",
         destination_raw=raw,

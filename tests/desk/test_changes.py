@@ -5,11 +5,18 @@ import time
 import pytest
 
 from desk.conftest import job_called, seen_of, token_of
+from faults.killing import run_here
 from faults.serving import sweep
 from whole.conftest import records
 
 pytestmark = pytest.mark.whole
 DEADLINE_S = 60
+
+
+@pytest.fixture(autouse=True)
+def try_here(monkeypatch):
+    """Trials in this process: what they come to is tested here, not that a worker starts."""
+    monkeypatch.setattr("hotfolder.work.trial.run_attempt", run_here)
 
 
 def ask(client, job, **fields):
@@ -60,10 +67,22 @@ def test_what_a_change_makes_worse_needs_a_yes_of_its_own(client, root):
     assert "held" == records(root)[-1]["state"]
     assert 303 == client.post(at, data={"token": token_of(page), "accept": "yes"}).status_code
     assert sweep(root) == []
-    assert ("delivered", True) == (
-        records(root)[-1]["state"],
-        records(root)[-1]["release"]["accept"],
-    )
+    last = records(root)[-1]
+    assert ("delivered", False, 1) == (
+        last["state"], last["release"]["accept"], len(last["release"]["accepted"])
+    )  # fmt: skip
+
+
+def test_a_yes_counts_for_what_was_shown_and_for_nothing_worse(client, root):
+    job = job_called(client, "mud.tif")
+    at, page = tried(client, ask(client, job, long_edge="60 cm"))
+    assert 303 == client.post(at, data={"token": token_of(page), "accept": "yes"}).status_code
+    # what the picture would be held for has grown since it was shown
+    file = root.destinations / "fine-art-canvas.toml"
+    file.write_text(file.read_text().replace("hold_below_ppi = 5000", "hold_below_ppi = 9000"))
+    assert sweep(root) == []
+    last = records(root)[-1]
+    assert ("held", "made-worse") == (last["state"], last["reasons"][0]["code"])
 
 
 def test_a_change_that_is_not_right_is_said_and_nothing_is_tried(client):
@@ -90,3 +109,17 @@ def test_a_trial_of_one_job_is_none_of_another(client):
     at, _ = tried(client, ask(client, job, long_edge="4 cm"))
     other = job_called(client, "&lt;b&gt;bare.tif")
     assert 404 == client.get(at.replace(job, other)).status_code
+
+
+def test_a_trial_knows_of_other_pictures_what_the_work_will_know(client, root, monkeypatch):
+    file = root.destinations / "fine-art-canvas.toml"
+    file.write_text(file.read_text().replace('["preflight"', '["preflight", "reference"'))
+    orders = []
+
+    def note(attempt, stop):
+        orders.append(attempt.order)
+        return run_here(attempt, stop)
+
+    monkeypatch.setattr("hotfolder.work.trial.run_attempt", note)
+    tried(client, ask(client, job_called(client, "mud.tif"), long_edge="4 cm"))
+    assert ["reference"] == list(orders[0].neighbours)

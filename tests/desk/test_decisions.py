@@ -1,8 +1,12 @@
 """What a person decides on the page is what the commands do, once, and told by what came of it."""
 
 import re
+import threading
+from concurrent.futures import ThreadPoolExecutor
 
-from desk.conftest import job_called, seen_of, token_of
+from starlette.testclient import TestClient
+
+from desk.conftest import HOME, come_in, job_called, seen_of, token_of
 from faults.serving import sweep
 from whole.conftest import records
 
@@ -150,3 +154,32 @@ def test_several_are_shown_together_and_decided_at_once_but_for_what_changed(cli
 def test_nothing_ticked_is_said(client):
     page = client.get("/").text
     assert "Nothing was ticked" in client.post("/several", data={"token": token_of(page)}).text
+
+
+def test_of_two_people_who_decide_at_once_one_wins_and_the_other_is_told(client, root, access):
+    other = TestClient(client.app, base_url=HOME, follow_redirects=False)
+    come_in(other, access)
+    job, mine = page_of(client, "mud.tif")
+    _, theirs = page_of(other, "mud.tif")
+    both = threading.Barrier(2)
+
+    def act(session, page, do, who):
+        both.wait()
+        return decide(session, job, page, do, who=who)
+
+    with ThreadPoolExecutor(2) as pool:
+        answers = [
+            pool.submit(act, client, mine, "release", "Mara"),
+            pool.submit(act, other, theirs, "discard", "Ines"),
+        ]
+        codes = [each.result().status_code for each in answers]
+    # in one instant both may be handed over; then the daemon lets the picture go
+    assert 303 in codes
+    assert sweep(root) == []
+    said = standing(other, job)
+    won = "Mara" if codes[0] == 303 else "Ines"
+    assert won in said
+    assert {"Mara": "was delivered", "Ines": "was given up"}[won] in said
+    assert 2 == sum(each["job"] == job for each in records(root))
+    late = decide(client, job, mine, "release")
+    assert (409, True) == (late.status_code, "decided already" in late.text)

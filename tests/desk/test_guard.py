@@ -125,7 +125,10 @@ def test_a_person_may_follow_a_link_from_elsewhere(client):
 def changing(root, access):
     """Every route that changes something."""
     pages = Desk(root, access).app._pages
-    named = {"{job}": "20260101-000000-00000000", "{name}": "fine-art-canvas", "{trial}": "x"}
+    named = {
+        "{job}": "20260101-000000-00000000", "{name}": "fine-art-canvas", "{trial}": "x",
+        "{destination}": "fine-art-canvas", "{batch}": "estuary", "{row:int}": "2",
+    }  # fmt: skip
 
     def fill_in(path):
         for part, name in named.items():

@@ -13,8 +13,10 @@ from faults.killing import in_a_child
 from faults.serving import CANVAS, daemon_of, serving, sweep
 from faults.test_storage_faults import wait_for
 from hotfolder.audit.chain import check_chain
-from hotfolder.ending.decision import release_job
-from hotfolder.errors import SettingsError
+from hotfolder.ending.decision import discard_job, release_job
+from hotfolder.ending.release import ReleaseFolder
+from hotfolder.errors import HotfolderError, SettingsError
+from hotfolder.ledger.details import Held
 from hotfolder.ledger.jobs import Ledger, State, read_jobs
 from hotfolder.ledger.reading import open_reader
 from hotfolder.overview.new_root import make_root
@@ -300,3 +302,51 @@ def test_given_up_and_released_across_a_kill_leaves_a_whole_chain(held, tmp_path
         report = check_chain(ledger.db, CANVAS, root.path / "out" / CANVAS)
     assert () == report.faults
     assert ["held", "held", "delivered"] == [each["state"] for each in records(root)]
+
+
+# given up and released in one instant
+
+
+@pytest.mark.parametrize("moment", ["as release is looked through", "as the ledger is told"])
+def test_of_giving_up_and_releasing_in_one_instant_one_wins_and_the_other_is_told(
+    held, monkeypatch, moment
+):
+    root, record = held
+    told = []
+
+    def release():
+        try:
+            release_job(root, record["job"], [], who="Mara", why="")
+        except HotfolderError as error:
+            told.append(str(error))
+
+    advance, look = Ledger.advance, ReleaseFolder.look
+
+    def and_advance(self, job, state, detail=None, **changes):
+        if isinstance(detail, Held) and detail.discarding:
+            release()
+        return advance(self, job, state, detail, **changes)
+
+    def and_look(self, ledger):
+        found = look(self, ledger)
+        if self.given_up:
+            monkeypatch.setattr("hotfolder.ending.decision.DISCARD_SUFFIX", ".looked-before")
+            release()
+        return found
+
+    discard_job(root, record["job"], who="Ines", why="")
+    if moment == "as the ledger is told":
+        # the command has looked for the note before it came
+        monkeypatch.setattr("hotfolder.ending.decision.DISCARD_SUFFIX", ".looked-before")
+        monkeypatch.setattr(Ledger, "advance", and_advance)
+    else:
+        monkeypatch.setattr(ReleaseFolder, "look", and_look)
+    assert sweep(root) == []
+    states = ["discarded" if each.get("discarded") else each["state"] for each in records(root)]
+    if moment == "as the ledger is told":
+        assert ["held", "discarded"] == states
+        (said,) = told
+        assert "somebody else has decided" in said
+    else:
+        assert (["held", "delivered"], []) == (states, told)
+    assert [] == files(root.path / "held") == files(root.path / "release")

@@ -1,0 +1,79 @@
+"""A question as a person asks it, in words, and how the command and the desk understand it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from hotfolder.audit.periods import parse_period
+from hotfolder.audit.question import Question, Sort, Statistic
+from hotfolder.errors import Problem, SettingsError
+from hotfolder.model.records import End
+from hotfolder.model.units import parse_quantity
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is asked, as it was said; None or empty: it does not matter."""
+
+    destinations: tuple[str, ...] = ()
+    during: str | None = None
+    since: str | None = None
+    until: str | None = None
+    batch: str | None = None
+    states: tuple[End, ...] = ()
+    lost_above: str | None = None
+    delta_e_above: float | None = None
+    statistic: Statistic = Statistic.P95
+    hues: tuple[str, ...] = ()
+    profile: str | None = None
+    name: str | None = None
+    sha256: str | None = None
+    sort: Sort = Sort.TIME
+    reverse: bool = False
+    limit: int | None = None
+
+
+def read_question(asked: Asked, now: datetime) -> Question:
+    """Understand a question.
+
+    Parameters
+    ----------
+    asked
+        What was said.
+    now
+        From which "last month" is counted.
+
+    Raises
+    ------
+    SettingsError
+        When a period or a share is none.
+    """
+    during = parse_period(asked.during, now, "--during") if asked.during else None
+    begin, end = (during.start, during.end) if during else (None, None)
+    return Question(
+        destinations=asked.destinations,
+        since=parse_period(asked.since, now, "--since").start if asked.since else begin,
+        until=parse_period(asked.until, now, "--until").end if asked.until else end,
+        batch=asked.batch,
+        states=asked.states,
+        lost_above=_parse_share(asked.lost_above),
+        delta_e_above=asked.delta_e_above,
+        statistic=asked.statistic,
+        hues=tuple(each.lower() for each in asked.hues),
+        profile=asked.profile,
+        name=asked.name,
+        sha256=asked.sha256,
+        sort=asked.sort,
+        reverse=asked.reverse,
+        limit=asked.limit,
+    )
+
+
+def _parse_share(text: str | None) -> float | None:
+    if text is None:
+        return None
+    try:
+        return parse_quantity(text, {"%": 0.01}, "5 %")
+    except ValueError as error:
+        raise SettingsError([Problem("--lost-above", "", text, str(error))]) from None
