@@ -167,7 +167,7 @@ def test_floats_are_0_to_1_and_what_lies_outside_is_clipped_and_said(tmp_path, d
     opened, pixels, _ = read(tmp_path / "x.tif", tmp_path)
     assert pixels[0].tolist() == [[0, 32768, 65535], [0, 65535, 0], [16384, 49151, 65535]]
     assert opened.notes == (
-        "22.22% of the floating-point values lie outside 0 to 1 and were clipped.",
+        "22.2 % of the floating-point values lie outside 0 to 1 and were clipped.",
         "1 values are not numbers and were taken as black.",
     )
 
