@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-from dealing import deal
+from dealing import deal, keep_first_and_last
 from hotfolder.disk import platforms
 from hotfolder.settings.root import Root
 from hotfolder_demo import write_profiles
@@ -66,8 +66,15 @@ LONG_ROOMS = ("faults", "whole")
 """Folders whose tests take longest: several processes begin with them."""
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark as slow what drives the whole program or a browser; long tests come first."""
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Mark as slow what drives the whole program or a browser; long tests come first.
+
+    Of one test's many cases that start the program, the short form runs the first and the last.
+    """
+    if not config.getoption("--every-act"):
+        kept = keep_first_and_last(items, lambda item: _is_in(item, ("whole",)))
+        config.hook.pytest_deselected(items=_without(items, kept))
+        items[:] = kept
     for item in items:
         # the fixture starts the program in a process of its own
         starts_program = "hotfolder" in getattr(item, "fixturenames", ())
@@ -76,6 +83,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     processes = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
     if processes > 1:
         items[:] = deal(items, lambda item: _is_in(item, LONG_ROOMS), processes)
+
+
+def _without(items: Sequence[pytest.Item], kept: Sequence[pytest.Item]) -> list[pytest.Item]:
+    there = {id(item) for item in kept}
+    return [item for item in items if id(item) not in there]
 
 
 def _is_in(item: pytest.Item, rooms: Sequence[str]) -> bool:
@@ -121,4 +133,6 @@ def _left_out(terminalreporter: pytest.TerminalReporter) -> str:
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Long forms of tests that have a short one."""
-    parser.addoption("--every-act", action="store_true", help="kill at every act, not a spread")
+    parser.addoption(
+        "--every-act", action="store_true", help="every case, and kills at every act, not a spread"
+    )

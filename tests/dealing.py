@@ -1,10 +1,13 @@
-"""The order of tests for several processes: each begins with its share of the long ones."""
+"""Which tests run, and in which order: each process begins with its share of the long ones."""
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Iterable
 from itertools import islice
 from typing import TypeVar
+
+import pytest
 
 Item = TypeVar("Item")
 
@@ -38,3 +41,29 @@ def deal(items: Iterable[Item], is_long: Callable[[Item], bool], processes: int)
         mine = long[process::processes]
         ordered += [*mine, *islice(short, max(0, size - len(mine)))]
     return [*ordered, *short]
+
+
+def keep_first_and_last(
+    items: Iterable[pytest.Item], is_meant: Callable[[pytest.Item], bool]
+) -> list[pytest.Item]:
+    """Leave out all cases of one test but its first and its last.
+
+    Parameters
+    ----------
+    items : iterable
+        The tests.
+    is_meant : callable
+        Whether a test may be left out.
+
+    Returns
+    -------
+    list
+        The others, in their order.
+    """
+    items = list(items)
+    cases: defaultdict[str, list[pytest.Item]] = defaultdict(list)
+    for item in items:
+        if is_meant(item):
+            cases[item.nodeid.partition("[")[0]].append(item)
+    left_out = {id(item) for each in cases.values() for item in each[1:-1]}
+    return [item for item in items if id(item) not in left_out]
