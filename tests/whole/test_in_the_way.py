@@ -12,6 +12,7 @@ import pytest
 from faults.serving import CANVAS, sweep
 from faults.test_storage_faults import wait_for
 from hotfolder.overview.status import collect
+from hotfolder.work.worker import PROGRESS
 from whole.conftest import drop, files, records
 
 RECORD_S = 20
@@ -77,7 +78,9 @@ def test_a_sweep_that_is_stopped_says_so_without_a_traceback(small):
         text=True,
         start_new_session=True,
     )
-    wait_for(lambda: any(small.spool.glob("*/attempt-*")))  # the progress of a job is shown
+    wait_for(
+        lambda: any(small.spool.glob(f"*/attempt-*/{PROGRESS}"))
+    )  # the progress of a job is shown
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does it
     _, said = process.communicate(timeout=60)
     assert 130 == process.returncode, said
