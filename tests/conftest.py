@@ -69,20 +69,25 @@ LONG_ROOMS = ("faults", "whole")
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Mark as slow what drives the whole program or a browser; long tests come first.
 
-    Of one test's many cases that start the program, the short form runs the first and the last.
+    Of one slow test's many cases, the short form runs the first and the last.
     """
-    if not config.getoption("--every-act"):
-        kept = keep_first_and_last(items, lambda item: _is_in(item, ("whole",)))
-        config.hook.pytest_deselected(items=_without(items, kept))
-        items[:] = kept
     for item in items:
         # the fixture starts the program in a process of its own
         starts_program = "hotfolder" in getattr(item, "fixturenames", ())
         if starts_program or item.get_closest_marker("whole") or _is_in(item, SLOW_ROOMS):
             item.add_marker(pytest.mark.slow)
+    if not config.getoption("--every-act"):
+        kept = keep_first_and_last(items, _may_be_left_out)
+        config.hook.pytest_deselected(items=_without(items, kept))
+        items[:] = kept
     processes = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
     if processes > 1:
         items[:] = deal(items, lambda item: _is_in(item, LONG_ROOMS), processes)
+
+
+def _may_be_left_out(item: pytest.Item) -> bool:
+    # the crash matrix chooses its cases by itself
+    return item.get_closest_marker("slow") is not None and item.path.name != "test_matrix.py"
 
 
 def _without(items: Sequence[pytest.Item], kept: Sequence[pytest.Item]) -> list[pytest.Item]:
