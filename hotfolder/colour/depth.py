@@ -21,8 +21,8 @@ choice.
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from hotfolder.colour.arrays import Floats
 from hotfolder.colour.black_point import compensated
@@ -80,8 +80,15 @@ def curve(share: Floats, black: float) -> NDArray[np.float64]:
     """
     mean = np.interp(black, BLACKS, MEANS)
     deviation = np.interp(black, BLACKS, DEVIATIONS)
-    low, high = ndtr((0 - mean) / deviation), ndtr((100 - mean) / deviation)
-    made = 100 * (ndtr((np.asarray(share, np.float64) - mean) / deviation) - low) / (high - low)
+    low, high = (
+        scipy.special.ndtr((0 - mean) / deviation),
+        scipy.special.ndtr((100 - mean) / deviation),
+    )
+    made = (
+        100
+        * (scipy.special.ndtr((np.asarray(share, np.float64) - mean) / deviation) - low)
+        / (high - low)
+    )
     weight = min(1.0, black / BLACKS[0])
     return np.asarray(weight * made + (1 - weight) * share)
 

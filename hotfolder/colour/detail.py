@@ -24,8 +24,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from hotfolder.colour.arrays import Floats
 from hotfolder.colour.contrast import contrast_kept, local_contrast, where_unfit
@@ -145,7 +145,7 @@ def _table_of(boundary: Boundary, oklab: Floats, to_cusp: float) -> Reach:
     table = reaches.reshape(REACH_HUES, REACH_LIGHTNESSES)
     # From part to part without a jump. The largest of the parts around would take more of a
     # picture in than it needs: mean ΔE00 a tenth higher, and no more contrast kept.
-    smooth = ndimage.gaussian_filter(table, (1, 0.7), mode=("wrap", "nearest"))
+    smooth = scipy.ndimage.gaussian_filter(table, (1, 0.7), mode=("wrap", "nearest"))
     smooth[:, [0, -1]] = 1.0  # white stays white, and black black
     return Reach(np.clip(smooth, 1.0, _FARTHEST_REACH), to_cusp)
 

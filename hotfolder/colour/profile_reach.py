@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
-import scipy.ndimage
+import scipy
 from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Codes, Floats

@@ -31,7 +31,7 @@ from itertools import combinations
 from typing import Final, Literal
 
 import numpy as np
-import scipy.ndimage
+import scipy
 from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Floats

@@ -26,7 +26,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from hotfolder.colour.arrays import Floats
 
@@ -125,5 +125,5 @@ def _standard(value: float, before: Sequence[float], prior_sd: float) -> float:
     sd = max(LEAST_SD, float(np.sqrt((PRIOR_PRINTS * prior_sd**2 + squares) / freedom)))
     apart = (value - float(np.mean(before))) / (sd * np.sqrt(1 + 1 / count))
     # by the tail, which keeps its digits where the probability is nearly 1
-    tail = stats.t.sf(abs(apart), freedom)
-    return float(np.sign(apart) * min(8.0, stats.norm.isf(max(tail, 1e-300))))
+    tail = scipy.stats.t.sf(abs(apart), freedom)
+    return float(np.sign(apart) * min(8.0, scipy.stats.norm.isf(max(tail, 1e-300))))

@@ -7,7 +7,7 @@ import re
 from typing import Final
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
+import scipy
 
 from hotfolder.colour.arrays import Floats
 from hotfolder.colour.difference import delta_e_00
@@ -173,7 +173,7 @@ def _check_columns(lab: Floats, expected: Floats, mean: float) -> None:
 
 def _check_order(lab: Floats, strip: ControlStrip, where: list[str], mean: float) -> None:
     cost = delta_e_00(lab[:, None], strip.lab[None])
-    rows, patches = linear_sum_assignment(cost)
+    rows, patches = scipy.optimize.linear_sum_assignment(cost)
     if float(cost[rows, patches].mean()) >= _MUCH_BETTER * mean:
         return
     wrong = next(int(row) for row, patch in zip(rows, patches, strict=True) if row != patch)

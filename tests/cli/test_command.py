@@ -32,3 +32,23 @@ def test_ctrl_c_while_modules_load_is_quiet():
 def test_the_installed_command_is_that_one():
     scripts = tomllib.loads((TOP / "pyproject.toml").read_text())["project"]["scripts"]
     assert {"hotfolder": "hotfolder_command:main"} == scripts
+
+
+def test_a_command_does_not_wait_for_parts_of_scipy_that_it_may_not_use():
+    said = subprocess.run(
+        [
+            sys.executable,
+            "-c",
+            (
+                "import sys, hotfolder.cli.main\n"
+                "from hotfolder.stages.registry import load_registry\n"
+                "load_registry()\n"
+                "parts = ('ndimage', 'special', 'optimize', 'stats')\n"
+                "print([each for each in parts if f'scipy.{each}' in sys.modules])"
+            ),
+        ],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert "[]" == said.stdout.strip()
