@@ -36,6 +36,7 @@ def judge(
     strips: list[ControlStrip],
     limits: Mapping[str, LimitSet],
     earlier: Sequence[Verdict],
+    now: datetime | None = None,
 ) -> Verdict:
     """Read a measurement and say what it means.
 
@@ -49,6 +50,8 @@ def judge(
         All that the root remembers.
     earlier
         Verdicts on this destination, oldest first.
+    now
+        When it is judged; by default by the clock.
 
     Raises
     ------
@@ -83,7 +86,7 @@ def judge(
         file=name,
         kept=kept,
         sha256=sha256,
-        judged=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        judged=(now or datetime.now(UTC)).strftime("%Y-%m-%dT%H:%M:%SZ"),
         chart=last.chart + (not goes_on) if last else 1,
         condition=measured.condition,
         backing=measured.backing,
