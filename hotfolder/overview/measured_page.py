@@ -40,7 +40,9 @@ HEIGHT: Final = 172
 
 _LEAST_SPAN: Final = 1.0
 _SHOWN_BEYOND: Final = 1.5
-"""How far beyond its limits the average is drawn, as a factor; further is cut off."""
+"""So much room there is around the limits of an average."""
+_MOST_BEYOND: Final = 3.0
+"""How far beyond its limits an average is drawn, as a factor; further is cut off."""
 _MOST_PRINTS: Final = 120
 _MOST_PICTURES: Final = 500
 
@@ -178,7 +180,6 @@ def _draw_charts(own: Sequence[Verdict], strip: ControlStrip) -> list[DrawnChart
     found = chart_prints(prints, strip)
     across = _place_across(len(prints))
     limits = limits_of(max(1, len(prints) - 1), limit=FAMILY_LIMIT)
-    reach = float(limits.max()) * _SHOWN_BEYOND
     drawn = []
     for key, each in found.items():
         values = np.array([number[key] - numbers[0][key] for number in numbers])
@@ -192,6 +193,8 @@ def _draw_charts(own: Sequence[Verdict], strip: ControlStrip) -> list[DrawnChart
             )
             for at, value in enumerate(values.tolist())
         )
+        furthest = max((abs(average) for average in each.path), default=0.0)
+        reach = max(limits.max() * _SHOWN_BEYOND, min(furthest, limits.max() * _MOST_BEYOND)) * 1.05
         path = list(zip(across[1:], each.path, strict=True))
         drawn.append(
             DrawnChart(
@@ -208,7 +211,8 @@ def _draw_charts(own: Sequence[Verdict], strip: ControlStrip) -> list[DrawnChart
                 since_x=None if each.since is None else across[each.since],
             )
         )
-    return sorted(drawn, key=lambda each: not each.alarm)
+    worst = {NUMBERS_IN_WORDS.get(key, key): abs(each.ewma) for key, each in found.items()}
+    return sorted(drawn, key=lambda each: -worst[each.title] if each.alarm else 0)
 
 
 def _say(key: str, value: float, since: int | None, own: Sequence[Verdict]) -> str:
