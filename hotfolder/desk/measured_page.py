@@ -29,9 +29,9 @@ class MeasuredPages:
 
     def routes(self) -> list[Route]:
         """Return their routes."""
-        return [Route("/measured", self.list), Route("/measured/{name}", self.show)]
+        return [Route("/measured", self.show_all), Route("/measured/{name}", self.show)]
 
-    async def list(self, request: Request) -> Response:
+    async def show_all(self, request: Request) -> Response:
         """List destinations, each with how its medium stands."""
         rows = await errands.do(self._list)
         return self._shown.page(request, "measured.html", found=None, rows=rows)
