@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.console import Console
 
-from hotfolder.cli import looking, upkeep
+from hotfolder.cli import looking, own_stages, upkeep
 from hotfolder.cli.audit import audit
 from hotfolder.cli.desk import desk
 from hotfolder.cli.discard import discard
@@ -199,6 +199,8 @@ app.command()(profile)
 app.command()(upkeep.backup)
 app.command()(upkeep.restore)
 app.command()(upkeep.tidy)
+app.command()(own_stages.stages)
+app.command("new-stage")(own_stages.new_stage)
 
 
 @app.command()

@@ -427,6 +427,13 @@ class Stage(ABC, Generic[SettingsT_co]):
     name: ClassVar[str]
     """The name in a destination's file: lower-case words joined by hyphens."""
 
+    made_for: ClassVar[str] = ""
+    """Versions of hotfolder, as in ``">=0.1, <0.3"`` (PEP 440); any, when it is empty.
+
+    With another one the stage is refused at the start. A package says the same in what it depends
+    on; this is for a module in ``ROOT/plugins/``.
+    """
+
     Settings: ClassVar[type[StageSettings]] = StageSettings
     """The model of the table ``[stage.NAME]``."""
 
