@@ -30,6 +30,7 @@ from hotfolder.cli.measured import measured
 from hotfolder.cli.need import need
 from hotfolder.cli.profile import profile
 from hotfolder.cli.release import release
+from hotfolder.cli.service import service
 from hotfolder.cli.status import status
 from hotfolder.cli.terminal import print_error, print_json, print_line, print_plain
 from hotfolder.disk import apart
@@ -200,6 +201,7 @@ app.command()(upkeep.backup)
 app.command()(upkeep.restore)
 app.command()(upkeep.tidy)
 app.command()(own_stages.stages)
+app.add_typer(service, name="service")
 app.command("new-stage")(own_stages.new_stage)
 
 

@@ -26,6 +26,7 @@ from hotfolder.daemon.lanes import NEVER_S, Lane, Turns, describe_in_the_way
 from hotfolder.daemon.putting_away import PuttingAway
 from hotfolder.daemon.rebuild import open_ledger
 from hotfolder.daemon.rest import Rest
+from hotfolder.daemon.service_manager import ServiceManager
 from hotfolder.daemon.silence import Silence
 from hotfolder.daemon.snapshot import IndexPages, Snapshots
 from hotfolder.daemon.take_up import close
@@ -249,13 +250,21 @@ class Daemon:
             Pause(root),
         )
         snapshots = Snapshots(root, destinations, handing_out, self._troubles, pages, loop.silences)
+        manager = ServiceManager()
+
+        def tell() -> None:
+            snapshots.write()
+            manager.say_alive()
+
         try:
             try:
                 destinations.begin()
                 _recover(root, ledger, destinations)
                 get_log().info("daemon.started", root=str(root.path), pid=apart.known_as())
-                loop.run(snapshots.write, until_idle=until_idle)
+                manager.say_ready()
+                loop.run(tell, until_idle=until_idle)
             finally:
+                manager.say_stopping()
                 handing_out.finish(_STOP_S)
         finally:
             loop.end(_STOP_S / 2 if self._stop.is_set() else _END_S)
