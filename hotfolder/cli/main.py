@@ -2,8 +2,8 @@
 
 Exit codes: 0 all well; 3 something was held, refused or not understood; 4 settings, 5 a plugin,
 6 our own storage, 7 the root is served by another process, 9 a message could not be sent; 2 the
-command was not understood; 130 a sweep was stopped, by Ctrl-C, before all was done. `audit` has two of its own: 1 no record of that
-file, 8 something is not as recorded.
+command was not understood; 130 a sweep was stopped, by Ctrl-C, before all was done. `audit` has two
+of its own: 1 no record of that file, 8 something is not as recorded.
 """
 
 from __future__ import annotations

@@ -86,9 +86,8 @@ def _keep_telling(root: Path, over: threading.Event) -> None:
         if (now := _stamp(root / SETTINGS_FILE)) != stamp:
             stamp = now
             table, _ = read_notify(root)
-            is_wanted = (
-                bool(table.ways) if table else is_wanted
-            )  # one that is wrong changes nothing
+            # one that is wrong changes nothing
+            is_wanted = bool(table.ways) if table else is_wanted
         if process is not None and process.poll() is not None:
             get_log().error("notify.ended", code=process.returncode)
             process, next_s = None, time.monotonic() + _AGAIN_S[min(fails, len(_AGAIN_S) - 1)]

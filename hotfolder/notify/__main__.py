@@ -1,4 +1,4 @@
-"""``python -m hotfolder.notify ROOT``: the process that tells people; `hotfolder watch` starts it."""
+"""``python -m hotfolder.notify ROOT``: the process that tells people, begun by `watch`."""
 
 from __future__ import annotations
 

@@ -16,7 +16,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from hotfolder.errors import StorageError
 from hotfolder.notify.matters import Matter
@@ -111,7 +111,7 @@ class Book:
             self._keep_lasting(now_s)
 
     def known(self, ways: Collection[str]) -> set[str]:
-        """Keys of what need not be looked at again: it is old, or was told by each of these ways."""
+        """Keys of what need not be looked at again: old, or told by each of these ways."""
         listed = json.dumps(list(ways))
         rows = self._read(
             "SELECT key FROM matters WHERE told OR (SELECT count(*) FROM told WHERE told.matter ="
@@ -141,8 +141,8 @@ class Book:
                     "INSERT INTO matters (key, id, seen, last, told) VALUES (?, ?, ?, ?, ?)"
                     # seldom: what changes nothing wakes no disk
                     " ON CONFLICT (key) DO UPDATE SET last = excluded.last"
-                    f" WHERE excluded.last NOT BETWEEN last AND last + {_NOTED_EVERY_S}",
-                    (each.key, own, now_s, now_s, each.is_old),
+                    " WHERE excluded.last NOT BETWEEN last AND last + ?",
+                    (each.key, own, now_s, now_s, each.is_old, _NOTED_EVERY_S),
                 )
             self._db.execute(
                 "DELETE FROM matters WHERE id != key AND last < ?", (now_s - OVER_AFTER_S,)
@@ -181,7 +181,8 @@ class Book:
         made = str(uuid.uuid4())
         with self._changing():
             self._db.execute(
-                "INSERT INTO messages (id, way, digest, body, made, next) VALUES (?, ?, ?, ?, ?, ?)",
+                "INSERT INTO messages (id, way, digest, body, made, next)"
+                " VALUES (?, ?, ?, ?, ?, ?)",
                 (made, way, digest, body, now_s, now_s),
             )
             self._db.executemany(
@@ -244,7 +245,7 @@ class Book:
         """What lasts is not over: nobody could know of it for a while."""
         self._db.execute("UPDATE matters SET last = ? WHERE id != key", (now_s,))
 
-    def _read(self, query: str, values: Sequence[object] = ()) -> list[tuple[str, ...]]:
+    def _read(self, query: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
         try:
             return self._db.execute(query, values).fetchall()
         except sqlite3.DatabaseError as error:
@@ -277,7 +278,7 @@ def _open(path: Path) -> sqlite3.Connection:
                 cursor.execute(f"PRAGMA user_version={_VERSION}")
                 cursor.execute("COMMIT")
         elif version != _VERSION:
-            raise sqlite3.OperationalError("a newer hotfolder has written it")
+            raise sqlite3.OperationalError("a newer hotfolder has written it")  # noqa: TRY301
     except BaseException:
         db.close()
         raise

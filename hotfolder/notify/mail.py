@@ -1,4 +1,4 @@
-"""Mail, by the studio's own server (RFC 5321, 5322); what a server says is never believed to be text."""
+"""Mail, by the studio's own server (RFC 5321, 5322)."""
 
 from __future__ import annotations
 
@@ -52,8 +52,11 @@ def send_mail(table: MailTable, root: Path, message: str, body: Body) -> str:
 
     def send(line: Line) -> str:
         try:
-            with _Smtp(table, line, context) as server:
+            server = _Smtp(table, line, context)
+            try:
                 return _send(server, table, password, written)
+            finally:
+                server.close()
         except smtplib.SMTPAuthenticationError as error:
             # what it says about this may repeat what it was told
             raise NotSent(
@@ -127,7 +130,8 @@ def _send(server: _Smtp, table: MailTable, password: str, written: EmailMessage)
     if table.user:
         server.login(table.user, password)
     refused = server.send_message(written)
-    with contextlib.suppress(smtplib.SMTPException, OSError):
+    # it has been taken, whatever is said now
+    with contextlib.suppress(smtplib.SMTPException, OSError, ValueError):
         server.quit()
     if not refused:
         return ""

@@ -20,7 +20,7 @@ from hotfolder.settings.files import read_title
 from hotfolder.settings.root import Root
 
 _MISSING_FOR: Final = timedelta(minutes=10)
-"""A batch that lacks pictures has ended when it was not planned for so long: they may still come."""
+"""A batch that lacks pictures has ended so long after it was planned: they may still come."""
 _OLD_AFTER: Final = timedelta(days=1)
 _MOST_WARNED: Final = 200
 

@@ -12,6 +12,7 @@ from typing import Final, Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from hotfolder.disk.names import display_name
 from hotfolder.notify.matters import Kind, Matter
 from hotfolder.pages.words import local_time
 
@@ -102,17 +103,17 @@ def make_body(
             id=own,
             kind=each.kind,
             destination=each.destination,
-            title=each.title,
-            name=each.name,
+            title=display_name(each.title),
+            name=display_name(each.name),
             job=each.job,
-            says=_shorten(each.says),
+            says=_shorten(display_name(each.says)),
             since=each.since,
         )
         for each, own in in_order[:MOST_LISTED]
     ]
     return Body(
         kind=kind,
-        root=root,
+        root=display_name(root),
         made=made,
         summary=say_counts(counts) if counts else "This is a test",
         counts=counts,
@@ -175,10 +176,8 @@ def to_mail(body: Body) -> Mail:
             lines += _say_item(each)
     if body.not_listed:
         lines += ["", f"And {body.not_listed} more."]
-    lines += [
-        "",
-        f"`hotfolder status` says all of it, `hotfolder desk` shows it. {_say_root(body)}",
-    ]
+    lines += ["", "`hotfolder status` says all of it, `hotfolder desk` shows it."]
+    lines += [f"Root: {body.root}; written {local_time(body.made)}."]
     return Mail(subject, "\n".join(lines).lstrip("\n") + "\n")
 
 
@@ -190,10 +189,6 @@ def _say_item(item: Item) -> list[str]:
     lines += [f"  {item.says}"] if item.says else []
     lines += [f"  since {local_time(item.since)}"] if item.since else []
     return lines
-
-
-def _say_root(body: Body) -> str:
-    return f"Root: {body.root}; written {local_time(body.made)}."
 
 
 def _shorten(text: str) -> str:

@@ -1,4 +1,4 @@
-"""What both ways have in common: a connection with a deadline, secrets, and why something failed."""
+"""What both ways share: a connection with a deadline, secrets, and why something failed."""
 
 from __future__ import annotations
 

@@ -80,18 +80,19 @@ def describe_standing(root: Root, *, is_served: bool) -> list[str]:
     now = datetime.now(UTC)
     if found is None or now - datetime.fromisoformat(found.written) > _STALE_AFTER:
         since = f" since {local_time(found.written)}" if found else ""
-        return [
+        said = (
             f"nobody is told what waits{since}, though [notify] is set: the process that does it "
             "does not run. `hotfolder watch` starts it; the log says why it could not"
-        ]
-    said = [found.problem] if found.problem else []
+        )
+        return [said]
+    lines = [found.problem] if found.problem else []
     for each in found.ways:
         if each.failed:
             again = f"; the next try is at {local_time(each.next_try)}" if each.next_try else ""
-            said.append(
+            lines.append(
                 f"no message by {each.where} since {local_time(each.failed_since)}: "
                 f"{each.failed}{again}"
             )
         elif each.remark:
-            said.append(f"{each.where}: {each.remark}")
-    return said
+            lines.append(f"{each.where}: {each.remark}")
+    return lines

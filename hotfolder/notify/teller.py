@@ -24,7 +24,7 @@ from hotfolder.settings.notify import MailTable, NotifyTable, WebhookTable
 from hotfolder.settings.root import Root
 
 BLIP_S: Final = 60.0
-"""What lasts is told when it has lasted for so long, in seconds: a share may be away for a moment."""
+"""What lasts is told when it has lasted for so many seconds: a share may blink."""
 
 RETRY_S: Final = (30.0, 60.0, 120.0, 300.0, 900.0, 1800.0, 3600.0)
 """How long is waited after each failure; the last stands for all further ones."""
@@ -78,7 +78,7 @@ class Teller:
     wake: Callable[[], None] = lambda: None
     """Called, in any thread, when something has been sent or has failed."""
     _ways: dict[str, _AtWay] = field(default_factory=dict)
-    _table: NotifyTable = NotifyTable()
+    _table: NotifyTable = field(default_factory=NotifyTable)
     _said: Standing | None = None
     _said_s: float = 0.0
 

@@ -1,4 +1,4 @@
-"""A signed POST to a program of the studio's; config/WEBHOOK.md documents what the receiver gets."""
+"""A signed POST to a program of the studio's, in the form that config/WEBHOOK.md documents."""
 
 from __future__ import annotations
 
@@ -93,8 +93,8 @@ def post(table: WebhookTable, root: Path, message: str, body: Body) -> str:
             made = line.connect(host, port, only_here=only_here)
             connection.sock = context.wrap_socket(made, server_hostname=host) if context else made
             connection.request("POST", target, data, headers)
-            answer = connection.getresponse()
-            said = answer.read(_MOST_READ)
+            with connection.getresponse() as answer:
+                said = answer.read(_MOST_READ)
             _judge(host, answer.status, say_reply(said, secret, target))
         except http.client.HTTPException as error:
             raise NotSent(f"{host} sent no answer of HTTP: {type(error).__name__}") from None

@@ -19,7 +19,7 @@ from hotfolder.intake.forsaken import find_forsaken, say_forsaken
 from hotfolder.intake.scan import scan
 from hotfolder.ledger.log_places import LogPlaces
 from hotfolder.model.encoding import Encoding
-from hotfolder.notify.trying import find_problems as find_notify_problems
+from hotfolder.notify.doubts import find_problems as find_notify_problems
 from hotfolder.overview.doubts import Readable, list_doubts
 from hotfolder.overview.new_root import find_new_folders
 from hotfolder.overview.overlaps import Located, collisions, locate

@@ -34,7 +34,7 @@ class MailTable(SettingsModel):
     security: Literal["tls", "starttls", "none"] = "starttls"
     """How the connection is encrypted; none only for a server on this machine."""
     certificates: str | None = None
-    """A PEM file with the authorities that are believed; those of the system, when it is not set."""
+    """A PEM file with the authorities that are believed; the system's, when it is not set."""
     sender: str
     """The address that the mail comes from."""
     to: Annotated[tuple[str, ...], Field(min_length=1, max_length=20)]
@@ -96,7 +96,7 @@ class WebhookTable(SettingsModel):
     plain_http: bool = False
     """Whether http is allowed also to another machine, where others can read along."""
     certificates: str | None = None
-    """A PEM file with the authorities that are believed; those of the system, when it is not set."""
+    """A PEM file with the authorities that are believed; the system's, when it is not set."""
     secret_file: str | None = None
     """A file whose first line is the secret that signs; absolute, or below the root."""
     secret_env: str | None = None
