@@ -145,7 +145,7 @@ class NotifyTable(SettingsModel):
     """When once a day everything that waits, was delivered with warnings, or has ended is put into
     one message, in local time ("07:30"); never, when it is not set. None is sent about nothing."""
     mail: MailTable | None = None
-    """Mail."""
+    """Mail by your own server."""
     webhook: WebhookTable | None = None
     """A message to a program of yours."""
 

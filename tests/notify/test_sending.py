@@ -119,16 +119,17 @@ def test_addresses_that_are_refused_are_said_and_the_others_get_it(place):
 
 
 def test_a_mail_is_not_sent_without_encryption_that_was_asked_for(place):
-    with mail_server() as server, pytest.raises(NotSent, match="offers no STARTTLS"):
+    with mail_server() as server:
         table = mail_table(server.port, security="starttls", user="desk", password_file="secret")
-        mail.send_mail(table, place, "an-id", body())
+        with pytest.raises(NotSent, match="offers no STARTTLS"):
+            mail.send_mail(table, place, "an-id", body())
     assert server.got == []
     assert not any(SECRET in line for line in server.said)
 
 
 def test_a_server_that_does_not_answer_is_left_after_its_time(place, monkeypatch):
+    monkeypatch.setattr(sending, "EACH_S", 0.2)
     with mail_server(is_silent=True) as server, pytest.raises(NotSent, match="timed out"):
-        monkeypatch.setattr(sending, "EACH_S", 0.2)
         mail.send_mail(mail_table(server.port), place, "an-id", body())
 
 

@@ -4,7 +4,7 @@ import contextlib
 import os
 import signal
 import threading
-from datetime import UTC, datetime, time
+from datetime import UTC, date, datetime, time
 
 import pytest
 
@@ -267,7 +267,7 @@ def test_a_batch_that_ended_long_ago_is_never_told(desk):
 
 
 def at(hour, minute=0, day=28):
-    return datetime.combine(datetime(2026, 11, day), time(hour, minute)).astimezone().timestamp()
+    return datetime.combine(date(2026, 11, day), time(hour, minute)).astimezone().timestamp()
 
 
 def test_at_night_nobody_is_woken(desk):

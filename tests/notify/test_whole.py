@@ -1,5 +1,6 @@
 """Telling people of a root in which something waits: what is found, the process, the command."""
 
+import contextlib
 import json
 import os
 import signal
@@ -7,6 +8,7 @@ import subprocess
 import sys
 import threading
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
@@ -61,7 +63,7 @@ def test_what_waits_is_found_with_its_reason(root):
     assert (Kind.HELD, "fine-art-canvas", "Fine-art canvas") == (
         mud.kind, mud.destination, mud.title,
     )  # fmt: skip
-    assert "ppi" in mud.says
+    assert "pixels of its own per inch" in mud.says
     assert [] == list(find_matters(root, kinds=["batch"]).matters)
     day = datetime.now(UTC) - timedelta(days=1)
     assert all(each.kind is Kind.WARNED for each in find_warned(root, day))
@@ -110,7 +112,7 @@ def test_check_names_a_secret_that_is_missing_or_can_be_read_by_others(root, hot
 
 
 def test_a_setting_that_is_wrong_is_named_without_what_is_secret(root, hotfolder):
-    set_up(root, by_mail(25, f'password = "{SECRET}"') + by_webhook(80).replace("http:", "ftp:"))
+    set_up(root, by_mail(25, f'password = "{SECRET}"\n') + by_webhook(80).replace("http:", "ftp:"))
     done = hotfolder("check", str(root.path))
     assert 4 == done.returncode
     assert "notify.mail.password" in done.stderr
@@ -161,15 +163,11 @@ def wait_until(is_so):
 def running(root):
     """Processes that tell people of this root."""
     found = []
-    for each in os.listdir("/proc"):
-        if each.isdigit():
-            try:
-                with open(f"/proc/{each}/cmdline", "rb") as file:
-                    words = file.read().split(b"\0")
-            except OSError:
-                continue
+    for each in Path("/proc").glob("[0-9]*"):
+        with contextlib.suppress(OSError):
+            words = (each / "cmdline").read_bytes().split(b"\0")
             if b"hotfolder.notify" in words and str(root.path).encode() in words:
-                found.append(int(each))
+                found.append(int(each.name))
     return found
 
 
