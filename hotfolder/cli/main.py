@@ -367,6 +367,8 @@ def _show_progress(progress: Progress, bars: dict[str, TaskID], daemon: Daemon) 
 
 
 def _print_ended(console: Console, record: Record) -> None:
+    from hotfolder.ending.why import leave_out_advice
+
     line = f"{record.state:<9} {record.destination}: {record.source}"
     if record.state == "delivered":
         result = record.results[0]
@@ -374,7 +376,8 @@ def _print_ended(console: Console, record: Record) -> None:
     print_line(line, console, _STATE_STYLE[record.state])
     although = "Released, although: " if record.state == "delivered" else ""
     for reason in record.reasons:
-        print_line(f"          {although}{reason.message}", console)
+        said = leave_out_advice(reason.message) if although else reason.message
+        print_line(f"          {although}{said}", console)
     for warning in record.warnings:
         print_line(f"          To be looked at: {warning.message}", console)
 
