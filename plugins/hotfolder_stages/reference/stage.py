@@ -198,13 +198,14 @@ class Reference(Stage[ReferenceSettings]):
         """Say what others of the shoot can use."""
         best = self._charts[0] if self._charts else None
         usable = best is not None and not why_unusable(best)
-        self._said["shoot"] = {
+        shared: dict[str, Json] = {
             "gives": usable,
             "shot": self._shot.model_dump(mode="json"),
             "chart": {key: best[key] for key in _CARRIED if key in best}
             if best is not None and usable
             else None,
         }
+        self._said["shoot"] = shared
         within_s = self.settings.carry_over_within
         if not usable or not within_s:
             return
@@ -216,7 +217,9 @@ class Reference(Stage[ReferenceSettings]):
         if served:
             names = [each.name for each in served]
             more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
-            self._said["came_after"] = [each.job for each in served]
+            after: list[Json] = [each.job for each in served]
+            self._said["came_after"] = after
+            shared["after"] = after
             self._job.warn(
                 "came-after",
                 f"It has a reference that came after {', '.join(names[:_MOST_NAMED])}{more} of "
@@ -238,8 +241,14 @@ class Reference(Stage[ReferenceSettings]):
                 "exposure_differs_stops": self._carried.exposure_differs_stops,
                 "chart": dict(self._carried.chart),
             }
-        elif any(each.gives for each in self._job.neighbours):
+            return
+        if any(each.gives for each in self._job.neighbours):
             self._said["not_carried_over"] = reason
+        if self.settings.wait_for_reference:
+            shared = self._said["shoot"]
+            assert isinstance(shared, dict)
+            shared["waits_s"] = self.settings.wait_for_reference
+            shared["waits_for"] = "a reference of its shoot (wait_for_reference)"
 
     def _decide(self, codes: Codes) -> _Decided:
         """Decide what the picture is corrected by."""
