@@ -9,7 +9,6 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -76,7 +75,7 @@ class Work:
     deliverer: Deliverer
     stop: threading.Event
     run: Runner = run_attempt
-    now: Callable[[], datetime] = partial(datetime.now, UTC)
+    now: Callable[[], datetime] = lambda: datetime.now(UTC)
 
     def step(self, row: JobRow, destination: Destination) -> JobRow:
         """Bring a job as far as it goes now: to its end, or back to ``claimed`` for another try.

@@ -56,6 +56,11 @@ class ReferenceSettings(StageSettings):
     """How long a picture without a reference waits, from when it was looked at first, for one that
     holds for it to come into its folder or batch; then it goes on without. Without it nothing
     waits: a reference that comes later names what was delivered before."""
+    card_at: Spot | None = None
+    """A place where a person says that a grey card lies, as in "40%,30%" from the left and from the
+    top: it tells exposure, balance and how even the light is. Beside a chart it is measured by it,
+    and known in other frames at the same place. A grey patch is no proof of a card, so none is
+    looked for."""
     white_at: Spot | None = None
     """A place that a person says is white or grey, as in "40%,30%" from the left and from the
     top: the picture is balanced for it. Recorded as a decision, and never as a measurement."""
