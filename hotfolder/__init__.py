@@ -77,6 +77,7 @@ from hotfolder.stages.messages import (
     OwnPixels,
     PixelsWanted,
     ReachMeasured,
+    ReferenceShown,
     SharpeningToCome,
     SizeToCome,
 )
@@ -125,6 +126,7 @@ __all__ = [
     "Place",
     "RasterSpec",
     "ReachMeasured",
+    "ReferenceShown",
     "Refuse",
     "Remedy",
     "Rendering",

@@ -28,6 +28,7 @@ from hotfolder.cli.desk import desk
 from hotfolder.cli.discard import discard
 from hotfolder.cli.measured import measured
 from hotfolder.cli.need import need
+from hotfolder.cli.neutral import neutral
 from hotfolder.cli.profile import profile
 from hotfolder.cli.release import release
 from hotfolder.cli.service import service
@@ -233,6 +234,7 @@ app.command()(looking.proof)
 app.command()(looking.strip)
 app.command()(measured)
 app.command()(need)
+app.command()(neutral)
 app.command()(profile)
 app.command()(upkeep.backup)
 app.command()(upkeep.restore)

@@ -411,7 +411,9 @@ class Loop:
         if self._expiring is not None and self._expiring.pulse.silent_s() < NEVER_S:
             return False
         rows = self.ledger.open_jobs()
-        resting = {_about(row) for row in rows if self._rests(row)}
+        resting = {
+            _about(row) for row in rows if self._rests(row) or self.handing_out.is_put_off(row)
+        }
         unreachable = {
             hot.destination.name for hot in self.destinations.hot_folders() if hot.problem
         }
