@@ -26,6 +26,7 @@ from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.details import Claimed, Produced, State
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
+from hotfolder.measured.standing import find_standing
 from hotfolder.model.answer import Answer
 from hotfolder.model.destination import Surface
 from hotfolder.model.failure import FAILURE_FILE, Failure
@@ -40,6 +41,7 @@ from hotfolder.model.records import (
     WayOn,
     WorkRecord,
 )
+from hotfolder.model.standing import MediumStanding
 from hotfolder.model.units import MM_PER_INCH
 from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Destination
@@ -133,6 +135,7 @@ class Work:
         if row.attempts >= destination.file.limits.attempts:
             # the daemon died with this job in hand as often as it may be tried
             return self._give_up(row, "the program stopped each time while working on it")
+        standing = find_standing(self.root, destination)
         attempts = row.attempts + 1
         row = self.ledger.advance(
             row.id,
@@ -144,7 +147,7 @@ class Work:
         )
         neighbours = find_neighbours(self.ledger, row, destination)
         try:
-            answer = self._attempt(row, destination, original, neighbours)
+            answer = self._attempt(row, destination, original, neighbours, standing)
         except (OSError, EOFError) as error:
             # no process could be started, or no place made for it: not the file's fault
             self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
@@ -286,6 +289,7 @@ class Work:
         destination: Destination,
         original: Path,
         neighbours: Mapping[str, Sequence[Neighbour]],
+        standing: MediumStanding,
     ) -> Answer | Stopped:
         folder = attempt_folder(self.root, row)
         # an earlier daemon's worker may have written here; its output is never looked at
@@ -305,6 +309,7 @@ class Work:
                     folder=folder,
                     profiles=self.root.profiles,
                     neighbours=neighbours,
+                    standing=standing,
                 ),
                 destination_file=self.root.destinations / f"{destination.name}.toml",
                 destination_raw=with_changes(raw, release.changes if release else {}),

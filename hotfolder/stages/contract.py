@@ -22,6 +22,7 @@ from hotfolder.model.encoding import Encoding
 from hotfolder.model.facts import Facts, Findings, Json
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.records import AttachmentKind, JobWarning, Reason
+from hotfolder.model.standing import MediumStanding
 from hotfolder.model.wishes import Wish
 from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.source import SQUARE_WITHIN
@@ -260,6 +261,9 @@ class Job:
 
     is_trial: bool = False
     """Somebody only asks what would come out; nothing is delivered."""
+
+    standing: MediumStanding | None = None
+    """What the medium's control strips say, measured last; None when nobody has looked."""
 
     stage: type[Stage[StageSettings]] | None = field(default=None, repr=False)
     """The stage that this was given to."""
