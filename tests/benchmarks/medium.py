@@ -73,7 +73,9 @@ def main() -> None:
         if path.suffix in SUFFIXES
     ]
     names = ("medium", "photograph", "space", "table loses", "brute force", "check", "off")
-    table = Table(*names, "searches disagree", "large: every colour", "check", "off", title="medium")
+    table = Table(
+        *names, "searches disagree", "large: every colour", "check", "off", title="medium"
+    )
     worst = Table("medium", "pictures", "off by brute force, at most", "large, at most")
     for name, profile in profiles.items():
         found = []

@@ -1,7 +1,7 @@
 """The nearest colour that a profile says its medium can make: slow and plain, by LittleCMS alone.
 
-A grid of device values, of which the thousands nearest in ΔE*ab are compared with each colour; then,
-from the best few, every neighbour at a distance that is halved when none of them is nearer.
+A grid of device values, of which the thousands nearest in ΔE*ab are compared with each colour;
+then, from the best few, every neighbour at a distance that is halved when none is nearer.
 """
 
 from itertools import product

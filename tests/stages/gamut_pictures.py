@@ -4,13 +4,11 @@ import numpy as np
 
 from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.gamut_check import GamutCheck
-from reference.devices import (
-    libvips,
-    random_pixels,
-)
+from reference.devices import demo_printer, libvips, random_pixels
 from stages.driving import job_of
 
 CMYK = libvips("cmyk")
+CANVAS = demo_printer("matte-canvas", "4.4")
 
 
 COLOURS = (
@@ -31,10 +29,10 @@ COLOURS = (
 )
 
 
-def checked(pixels, spec, destination, settings=None, conversion=None, **more):
+def checked(pixels, spec, destination, settings=None, conversion=None, told=(), **more):
     stage = make_stage(GamutCheck, settings or {})
     beside = [] if conversion is None else [conversion]
-    job = job_of(spec, profile=destination, beside=beside)
+    job = job_of(spec, profile=destination, beside=beside, told=told)
     return run_stage(stage, pixels, spec, job, **more)
 
 

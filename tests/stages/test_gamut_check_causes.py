@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from hotfolder.colour.black_point import black_luminance, compensated
+from hotfolder.colour.detail import REACH_HUES, REACH_LIGHTNESSES, Reach
 from hotfolder.colour.difference import delta_e_00, delta_e_00_parts
 from hotfolder.colour.engine import to_lab
 from hotfolder.colour.loss import (
@@ -20,18 +21,18 @@ from hotfolder.colour.transform import Precision, Transform
 from hotfolder.errors import Hold
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
-from hotfolder.model.rendering import Rendering
-from hotfolder.testing import make_stage, run_stage
+from hotfolder.model.rendering import Rendering, Way
+from hotfolder.stages.messages import ReachMeasured
+from hotfolder.testing import cut, make_stage, run_stage
 from hotfolder_stages.gamut_check import GamutCheck
 from hotfolder_stages.gamut_check import stage as stage_module
 from hotfolder_stages.profile_conversion import ProfileConversion
 from reference.devices import (
     SRGB,
-    demo_printer,
     random_pixels,
 )
 from stages.driving import job_of, spec_of
-from stages.gamut_pictures import CMYK, COLOURS, checked, green_share, picture
+from stages.gamut_pictures import CANVAS, CMYK, COLOURS, checked, green_share, picture
 
 
 @pytest.mark.parametrize(
@@ -88,7 +89,7 @@ def test_what_is_refined_is_looked_at_as_it_will_be_delivered():
 
 def test_a_weaker_black_alone_is_no_loss():
     greys = np.repeat(np.arange(0, 65536, 1285, dtype=np.uint16)[:, None], 3, axis=1)
-    canvas = demo_printer("matte-canvas", "4.4")
+    canvas = CANVAS
     loss, shift = losses(Route(SRGB, canvas), greys)
     # Black itself comes out of the profile's table 0.9 L* lighter than its black point.
     assert loss.max() < 1.0
@@ -165,7 +166,7 @@ def test_shadows_below_the_black_are_lost_unless_they_are_compensated_for():
 
 
 def test_whites_beyond_the_paper_are_lost_when_they_are_asked_for():
-    pixels, canvas = np.full((20, 20, 3), 65535, np.uint16), demo_printer("matte-canvas", "4.4")
+    pixels, canvas = np.full((20, 20, 3), 65535, np.uint16), CANVAS
     conversion = make_stage(ProfileConversion, {"intent": "absolute colorimetric"})
     settings = {"hold_above": "5 %", "tolerance": 1.0}
     with pytest.raises(Hold, match="whites become one: absolute colorimetric keeps") as held:
@@ -186,6 +187,67 @@ def test_what_an_intent_moves_on_purpose_is_told_and_does_not_hold():
     assert findings["lost_share"] == findings["lost_by_cause"]["intent"] == 1
     assert findings["out_of_gamut_share"] == findings["counted_for_hold_share"] == 0
     assert "does not count for a limit" in findings["notes"][0]
+
+
+FAR = Reach(np.full((REACH_HUES, REACH_LIGHTNESSES), 3.0))
+"""Of a picture that goes far beyond any medium at all hues."""
+
+
+@pytest.mark.parametrize(
+    ("medium", "way"),
+    [(CMYK, Way.named("detail")), (CANVAS, Way.named("refined + depth"))],
+)
+def test_what_a_rendering_moves_on_purpose_is_told_and_does_not_hold(medium, way):
+    greys = np.repeat(np.arange(0, 65536, 2570, dtype=np.uint16)[:, None], 3, axis=1)
+    colours = np.concatenate([greys, random_pixels(3, 4000)[0]])
+    reach = FAR if way.rendering is Rendering.DETAIL else None
+    route = Route(SRGB, medium, rendering=way.rendering, depth=way.depth, reach=reach)
+    tolerance = max(2.0, round_trip_noise(medium).p99)
+    moved = colours[losses(route, colours)[0] > tolerance + 0.2]
+    can = moved[medium_losses(route, moved, enough=tolerance - 0.3) < tolerance - 0.3]
+    pixels = np.tile(can[0], (20, 20, 1))
+    conversion = make_stage(ProfileConversion, dict(way.settings))
+    settings = {"hold_above": "0 %", "tolerance": tolerance}
+    told = [ReachMeasured(reach)] if reach else []
+    findings = checked(pixels, spec_of(pixels), medium, settings, conversion, told=told)[2]
+    assert findings["lost_share"] == findings["lost_by_cause"]["intent"] == 1
+    assert findings["out_of_gamut_share"] == findings["counted_for_hold_share"] == 0
+    (note,) = findings["notes"]
+    assert note == (
+        f"The rendering {way} moves 100 % of the picture farther than the tolerance on purpose; "
+        f"that does not count for a limit."
+    )
+
+
+def test_depth_asks_nothing_else_of_a_picture():
+    greys = np.repeat(np.arange(0, 65536, 2570, dtype=np.uint16)[:, None], 3, axis=1)
+    plain, deep = (Route(SRGB, CANVAS, depth=depth) for depth in (False, True))
+    np.testing.assert_array_equal(wanted(plain, greys), wanted(deep, greys))
+    assert losses(deep, greys)[0].max() > losses(plain, greys)[0].max() + 1
+
+
+@pytest.mark.parametrize("settings", [{"rendering": "detail"}, {"intent": "least loss"}])
+def test_what_is_measured_is_what_is_delivered(settings, tmp_path):
+    """With a picture's own reach, and with what is chosen after the check has looked."""
+    pixels = np.sort(picture(height=90, width=120), axis=1)
+    spec = spec_of(pixels)
+    convert, look = make_stage(ProfileConversion, settings), make_stage(GamutCheck, {})
+    job = job_of(spec, profile=CMYK, beside=[convert], folder=tmp_path)
+    look.announce(job)
+    convert.open(look.open(spec, job), job)
+    made = np.concatenate([band.pixels for band in convert.bands(look.bands(cut(pixels, 30)))])
+    findings = look.close()
+    assert not any("chooses" in note for note in findings["notes"])
+    lab = to_lab(CMYK, made)
+    loss = delta_e_00(wanted(Route(SRGB, CMYK), pixels), lab)
+    shift = delta_e_00(to_lab(SRGB, pixels), lab)
+    assert findings["lost_share"] == pytest.approx((loss > 3).mean(), abs=0.003)
+    for name, off in (("delta_e_00", loss), ("shift_delta_e_00", shift)):
+        assert findings[name]["mean"] == pytest.approx(off.mean(), abs=0.02)
+        assert findings[name]["p95"] == pytest.approx(np.percentile(off, 95), abs=0.1)
+    assert findings["shift_parts_delta_e_00"]["chroma"]["mean"] == pytest.approx(
+        abs(delta_e_00_parts(to_lab(SRGB, pixels), lab).chroma).mean(), abs=0.1
+    )
 
 
 def colours_that_the_table_loses(count):

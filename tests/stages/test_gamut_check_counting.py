@@ -20,6 +20,7 @@ from hotfolder.model.encoding import Encoding
 from hotfolder.stages.messages import OwnPixels
 from hotfolder.testing import cut, make_stage
 from hotfolder_stages.gamut_check import GamutCheck
+from hotfolder_stages.gamut_check.causes import take_sample
 from hotfolder_stages.gamut_check.regions import Blocks
 from hotfolder_stages.gamut_check.tally import KEPT, LOST, SAMPLED, UNDECIDED, Counter
 from hotfolder_stages.sizing import Sizing
@@ -350,3 +351,17 @@ def test_the_pictures_own_pixels_are_not_looked_at_once_a_stage_has_changed_them
     assert job.told(OwnPixels) is not None
     job.end_of_pixels()
     assert job.told(OwnPixels) is None
+
+
+@pytest.mark.parametrize(("lost_rows", "looked_at"), [(300, 15_007), (150, 4096), (3, 1200)])
+def test_more_is_looked_at_the_more_of_a_picture_is_lost(lost_rows, looked_at):
+    pixels = random_pixels(3, 120_000).reshape(300, 400, 3)
+    codes = np.zeros((300, 400, 2), np.uint16)
+    codes[:lost_rows] = 9
+    counter = Counter((6, 6, 6), (300, 400), 1, (1, 2))
+    counter.add(0, pixels, codes)
+    sample = take_sample(counter.total())
+    assert sample.sampled[LOST] == looked_at
+    half = np.arange(len(sample.pixels)) % 2 == 0
+    assert sample.error(half) <= 0.0081
+    assert sample.share(half) == pytest.approx(lost_rows / 600, abs=0.001)
