@@ -112,7 +112,8 @@ class Sample:
     @property
     def weights(self) -> NDArray[np.int64]:
         """How many pixels each colour stands for, whatever its group: shape (n,)."""
-        return np.rint(self.stands_for.sum(axis=0)).astype(np.int64)
+        weights: NDArray[np.int64] = np.rint(self.stands_for.sum(axis=0)).astype(np.int64)
+        return weights
 
     def share(self, of: NDArray[np.bool_]) -> float:
         """Estimate the share of the picture's pixels that have these colours."""
