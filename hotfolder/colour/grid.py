@@ -34,8 +34,9 @@ from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Array, Codes, Floats
 from hotfolder.colour.axis import Axis
+from hotfolder.colour.kept_points import Row
 from hotfolder.colour.machine_code import compiled, made, seen
-from hotfolder.colour.patchwork import COLOURS_PER_CALL, Indices, Patchwork
+from hotfolder.colour.patchwork import COLOURS_PER_CALL, POINTS, Indices, KnownBlocks, Patchwork
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.model.encoding import Encoding
 
@@ -53,6 +54,8 @@ CELLS = 4
 """Cells of a block a side."""
 
 _COLOURS_PER_BLOCK = 2
+ERRORS = "errors"
+"""What the errors measured in a block, ΔE00, are called among what is known of it."""
 
 
 @dataclass(frozen=True)
@@ -91,6 +94,11 @@ class Grid:
         Channels of a result, 1 … 4.
     axis
         Where the points lie, when not at equal distances of the device value.
+    known
+        What of blocks need not be computed, as `known_rows` says; nothing unless given.
+    neutrals
+        What the exact conversion makes of 65536 neutrals, for those who know it: shape
+        (65536, outputs), uint16.
     """
 
     def __init__(
@@ -100,20 +108,21 @@ class Grid:
         source: Encoding,
         outputs: int,
         axis: Axis | None = None,
+        known: KnownBlocks | None = None,
+        neutrals: Codes | None = None,
     ) -> None:
         self._exact, self._distance, self._axis = exact, distance, axis
+        self._known = known
         self._wanted_max = WANTED_MAX[source]
         inputs, blocks = source.channels, BLOCKS[source]
-        self._patches = Patchwork(self._at_places, inputs, outputs, blocks=blocks, cells=CELLS)
+        self._patches = Patchwork(
+            self._at_places, inputs, outputs, blocks=blocks, cells=CELLS, known=known
+        )
         self._is_exact = np.zeros(blocks**inputs, np.bool_)
         self._measuring = threading.Lock()
-        self._neutrals: Codes | None = None
-        if source is Encoding.RGB:
-            greys = np.repeat(np.arange(65536, dtype=np.uint16)[:, None], inputs, axis=1)
-            parts = over_slabs(
-                lambda start, stop: self._converted(greys[start:stop]), 65536, 1, worth_a_thread=1
-            )
-            self._neutrals = np.ascontiguousarray(np.concatenate(parts))
+        self._neutrals = neutrals
+        if source is Encoding.RGB and neutrals is None:
+            self._neutrals = convert_neutrals(exact)
         self._sum = self._largest = 0.0
         self._measured = self._made_exact = self._made = 0
 
@@ -165,18 +174,16 @@ class Grid:
 
     def _measure(self, fresh: Indices) -> None:
         """Compare new blocks with the exact conversion; say which are to be converted exactly."""
-        side = 65536 // self._patches.blocks
-        inside = _places(len(self._is_exact), self._patches.inputs)[fresh] * side
-        colours = self._patches.corners(fresh)[:, None] * side + inside.astype(np.int64)
-        flat = np.ascontiguousarray(colours.reshape(-1, self._patches.inputs).astype(np.uint16))
-
-        def errors(start: int, stop: int) -> Floats:
-            part = flat[start:stop]
-            exact, ours = self._at_places(part), self._patches.look_up(part)
-            return np.asarray(self._distance(exact[None], ours[None])[0])
-
-        measured = np.concatenate(over_slabs(errors, len(flat), 1, worth_a_thread=COLOURS_PER_CALL))
-        per_block = measured.reshape(len(fresh), _COLOURS_PER_BLOCK)
+        per_block = np.empty((len(fresh), _COLOURS_PER_BLOCK))
+        is_known = self._known.knows(fresh) if self._known else np.zeros(len(fresh), np.bool_)
+        if self._known:
+            per_block[is_known] = self._known.take(ERRORS, fresh[is_known])
+        left = fresh[~is_known]
+        if left.size:
+            measured = self._errors(left)
+            per_block[~is_known] = measured
+            if self._known:
+                self._known.note(ERRORS, left, measured)
         too_far = per_block.max(axis=1) > self._wanted_max
         self._is_exact[fresh[too_far]] = True
         kept = np.where(too_far[:, None], 0.0, per_block)
@@ -185,6 +192,43 @@ class Grid:
         self._measured += kept.size
         self._made += len(fresh)
         self._made_exact += int(np.count_nonzero(too_far))
+
+    def _errors(self, blocks: Indices) -> Floats:
+        """Compare some colours in each block with the exact conversion: shape (blocks, colours)."""
+        side = 65536 // self._patches.blocks
+        inside = _places(len(self._is_exact), self._patches.inputs)[blocks] * side
+        colours = self._patches.corners(blocks)[:, None] * side + inside.astype(np.int64)
+        flat = np.ascontiguousarray(colours.reshape(-1, self._patches.inputs).astype(np.uint16))
+
+        def errors(start: int, stop: int) -> Floats:
+            part = flat[start:stop]
+            exact, ours = self._at_places(part), self._patches.look_up(part)
+            return np.asarray(self._distance(exact[None], ours[None])[0])
+
+        measured = np.concatenate(over_slabs(errors, len(flat), 1, worth_a_thread=COLOURS_PER_CALL))
+        return measured.reshape(len(blocks), _COLOURS_PER_BLOCK)
+
+
+def known_rows(source: Encoding, outputs: int) -> tuple[int, dict[str, Row]]:
+    """Say how many blocks there are, and what is known of one: its points and its errors."""
+    points = (CELLS + 1) ** source.channels
+    rows: dict[str, Row] = {
+        POINTS: ("<u2", (points, outputs)),
+        ERRORS: ("<f8", (_COLOURS_PER_BLOCK,)),
+    }
+    return BLOCKS[source] ** source.channels, rows
+
+
+def convert_neutrals(exact: Conversion) -> Codes:
+    """Convert all neutrals of RGB exactly: shape (65536, outputs)."""
+    greys = np.repeat(np.arange(65536, dtype=np.uint16)[:, None], 3, axis=1)
+    parts = over_slabs(
+        lambda start, stop: np.asarray(exact(greys[None, start:stop])[0]),
+        65536,
+        1,
+        worth_a_thread=1,
+    )
+    return np.ascontiguousarray(np.concatenate(parts))
 
 
 def _places(blocks: int, channels: int) -> NDArray[np.float64]:

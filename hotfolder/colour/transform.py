@@ -20,7 +20,8 @@ from hotfolder.colour.axis import lightness_axis
 from hotfolder.colour.detail import Reach
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, convert_pixels, to_lab
-from hotfolder.colour.grid import Bound, Grid
+from hotfolder.colour.grid import Bound, Grid, convert_neutrals, known_rows
+from hotfolder.colour.kept_points import KeptBlocks, arrays_for
 from hotfolder.colour.measurement_model import TESTED_COLOURS, measurement_model
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.colour.rendering import (
@@ -312,12 +313,30 @@ def _grid_of(
 
     A proof sheet converts with the points that the delivery has made already.
     """
+    exact = _exact(source, destination, intent, flags, own)
+    depends = {
+        "source": source,
+        "destination": destination,
+        "intent": intent,
+        "flags": flags,
+        "own": type(own).__name__,
+        "depth": bool(own and own.depth),
+        "black point compensation": bool(own and own.black_point_compensation),
+    }
+    outputs, known, neutrals = destination.encoding.channels, None, None
+    if not isinstance(own, Detail):  # which is of one picture
+        known = KeptBlocks("conversion", depends, *known_rows(source.encoding, outputs))
+        if source.encoding is Encoding.RGB:
+            made = arrays_for("neutrals", depends, lambda: {"codes": convert_neutrals(exact)})
+            neutrals = made["codes"]
     return Grid(
-        _exact(source, destination, intent, flags, own),
+        exact,
         lambda one, other: delta_e_00(to_lab(destination, one), to_lab(destination, other)),
         source.encoding,
-        destination.encoding.channels,
+        outputs,
         lightness_axis(source),
+        known,
+        neutrals,
     )
 
 
