@@ -120,9 +120,9 @@ class Grid:
         )
         self._is_exact = np.zeros(blocks**inputs, np.bool_)
         self._measuring = threading.Lock()
-        self._neutrals = neutrals
+        self.neutrals = neutrals
         if source is Encoding.RGB and neutrals is None:
-            self._neutrals = convert_neutrals(exact)
+            self.neutrals = convert_neutrals(exact)
         self._sum = self._largest = 0.0
         self._measured = self._made_exact = self._made = 0
 
@@ -159,12 +159,36 @@ class Grid:
                 where = np.flatnonzero(self._is_exact[blocks])
                 if where.size:
                     result[where] = self._converted(part[where])
-            if self._neutrals is not None:
-                _set_neutrals(part, self._neutrals, result)
+            if self.neutrals is not None:
+                _set_neutrals(part, self.neutrals, result)
 
         over_slabs(work, len(flat), 1)
         shaped: Codes = out.reshape(*pixels.shape[:2], -1)
         return shaped
+
+    def points(self, blocks: Indices) -> Codes:
+        """Return the points of blocks, computed if need be: shape (n, points, outputs)."""
+        with self._measuring:
+            self._patches.cover_blocks(blocks)
+            return self._patches.points(blocks)
+
+    def errors(self, blocks: Indices) -> Floats:
+        """Return the errors measured in blocks, ΔE00: shape (n, colours)."""
+        with self._measuring:
+            self._patches.cover_blocks(blocks)
+            return self._errors_of(blocks)
+
+    def holds(
+        self, blocks: Indices, said: Callable[[Codes], NDArray[np.bool_]]
+    ) -> NDArray[np.bool_]:
+        """Whether something holds for all colours that are computed of a block: shape (n,)."""
+
+        def at_places(places: Codes) -> NDArray[np.bool_]:
+            return said(self._axis.codes(places) if self._axis else places)
+
+        points = self._patches.over_points(blocks, at_places).all(axis=1)
+        measured = at_places(self._measured_in(blocks)).reshape(len(blocks), -1)
+        return np.asarray(points & measured.all(axis=1))
 
     def _converted(self, colours: Codes) -> Codes:
         return np.asarray(self._exact(colours[None])[0])
@@ -174,16 +198,7 @@ class Grid:
 
     def _measure(self, fresh: Indices) -> None:
         """Compare new blocks with the exact conversion; say which are to be converted exactly."""
-        per_block = np.empty((len(fresh), _COLOURS_PER_BLOCK))
-        is_known = self._known.knows(fresh) if self._known else np.zeros(len(fresh), np.bool_)
-        if self._known:
-            per_block[is_known] = self._known.take(ERRORS, fresh[is_known])
-        left = fresh[~is_known]
-        if left.size:
-            measured = self._errors(left)
-            per_block[~is_known] = measured
-            if self._known:
-                self._known.note(ERRORS, left, measured)
+        per_block = self._errors_of(fresh)
         too_far = per_block.max(axis=1) > self._wanted_max
         self._is_exact[fresh[too_far]] = True
         kept = np.where(too_far[:, None], 0.0, per_block)
@@ -193,12 +208,30 @@ class Grid:
         self._made += len(fresh)
         self._made_exact += int(np.count_nonzero(too_far))
 
-    def _errors(self, blocks: Indices) -> Floats:
-        """Compare some colours in each block with the exact conversion: shape (blocks, colours)."""
+    def _errors_of(self, blocks: Indices) -> Floats:
+        """Return the errors measured in covered blocks: shape (n, colours)."""
+        if self._known is None:
+            return self._compute_errors(blocks)
+        found = np.empty((len(blocks), _COLOURS_PER_BLOCK))
+        is_known = self._known.knows(blocks)
+        found[is_known] = self._known.take(ERRORS, blocks[is_known])
+        left = blocks[~is_known]
+        if left.size:
+            computed = self._compute_errors(left)
+            found[~is_known] = computed
+            self._known.note(ERRORS, left, computed)
+        return found
+
+    def _measured_in(self, blocks: Indices) -> Codes:
+        """Say at which places the error of blocks is measured: shape (n colours, inputs)."""
         side = 65536 // self._patches.blocks
         inside = _places(len(self._is_exact), self._patches.inputs)[blocks] * side
-        colours = self._patches.corners(blocks)[:, None] * side + inside.astype(np.int64)
-        flat = np.ascontiguousarray(colours.reshape(-1, self._patches.inputs).astype(np.uint16))
+        places = self._patches.corners(blocks)[:, None] * side + inside.astype(np.int64)
+        return np.ascontiguousarray(places.reshape(-1, self._patches.inputs).astype(np.uint16))
+
+    def _compute_errors(self, blocks: Indices) -> Floats:
+        """Compare some colours in each block with the exact conversion: shape (n, colours)."""
+        flat = self._measured_in(blocks)
 
         def errors(start: int, stop: int) -> Floats:
             part = flat[start:stop]
@@ -219,9 +252,14 @@ def known_rows(source: Encoding, outputs: int) -> tuple[int, dict[str, Row]]:
     return BLOCKS[source] ** source.channels, rows
 
 
+def list_neutrals() -> Codes:
+    """List all neutrals of RGB: shape (65536, 3)."""
+    return np.repeat(np.arange(65536, dtype=np.uint16)[:, None], 3, axis=1)
+
+
 def convert_neutrals(exact: Conversion) -> Codes:
     """Convert all neutrals of RGB exactly: shape (65536, outputs)."""
-    greys = np.repeat(np.arange(65536, dtype=np.uint16)[:, None], 3, axis=1)
+    greys = list_neutrals()
     parts = over_slabs(
         lambda start, stop: np.asarray(exact(greys[None, start:stop])[0]),
         65536,

@@ -122,11 +122,52 @@ class Patchwork:
             _mark(pixels[start:stop], self.blocks, used)
 
         over_slabs(work, len(pixels), 1)
+        return self.cover_blocks(np.flatnonzero(used))
+
+    def cover_blocks(self, blocks: Indices) -> Indices:
+        """Compute blocks that are not known yet, as `cover`."""
         with self._making:
-            fresh: Indices = np.flatnonzero(used.view(bool) & (self._slots < 0))
+            fresh: Indices = blocks[self._slots[blocks] < 0]
             if fresh.size:
                 self._make(fresh)
         return fresh
+
+    def points(self, blocks: Indices) -> Codes:
+        """Return the values at the points of covered blocks: shape (n, points, outputs), uint16."""
+        nodes = self._nodes.reshape(-1, self._per_block, _LANES)
+        return nodes[self._slots[blocks], :, : self.outputs].astype(np.uint16)
+
+    def over_points(self, blocks: Indices, function: Callable[[Codes], Array]) -> Array:
+        """Compute a function at the points of blocks.
+
+        Neighbours share the points between them; of each it is computed once.
+
+        Parameters
+        ----------
+        function
+            Shape (n, inputs), uint16, to (n, ...); is called from several threads.
+
+        Returns
+        -------
+        Shape (blocks, points of a block, ...).
+        """
+        side = self.blocks * self.cells + 1
+        strides = side ** np.arange(self.inputs)[::-1]
+        within = np.unravel_index(np.arange(self._per_block), (self.cells + 1,) * self.inputs)
+        first = self.corners(blocks) @ strides * self.cells
+        numbers = first[:, None] + np.stack(within, axis=-1) @ strides
+        distinct, at = _distinct(numbers.ravel(), side**self.inputs)
+
+        def work(start: int, stop: int) -> Array:
+            places = np.stack(
+                np.unravel_index(distinct[start:stop], (side,) * self.inputs), axis=-1
+            )
+            codes = np.rint(places * (65535 / (side - 1))).astype(np.uint16)
+            return np.asarray(function(codes))
+
+        parts = over_slabs(work, len(distinct), 1, worth_a_thread=COLOURS_PER_CALL)
+        values: Array = np.concatenate(parts)[at]
+        return values.reshape(*numbers.shape, *values.shape[1:])
 
     def corners(self, blocks: Indices) -> NDArray[np.int64]:
         """Index of each block along each channel: shape (n,) to (n, inputs)."""
@@ -171,38 +212,17 @@ class Patchwork:
             len(fresh), self._per_block, _LANES
         )[..., : self.outputs]
         if self._known is None:
-            values[:] = self._values(fresh)
+            values[:] = self.over_points(fresh, self._compute)
         else:
             is_known = self._known.knows(fresh)
             values[is_known] = self._known.take(POINTS, fresh[is_known])
             computed = fresh[~is_known]
             if computed.size:
-                made = self._values(computed)
+                made = self.over_points(computed, self._compute)
                 values[~is_known] = made
                 self._known.note(POINTS, computed, made)
         self._slots[fresh] = np.arange(first, stop)
         self._count = stop
-
-    def _values(self, blocks: Indices) -> Array:
-        """Compute the points of blocks: shape (blocks, points of a block, outputs)."""
-        side = self.blocks * self.cells + 1
-        strides = side ** np.arange(self.inputs)[::-1]
-        offsets = np.stack(
-            np.unravel_index(np.arange(self._per_block), (self.cells + 1,) * self.inputs), axis=-1
-        )
-        first = self.corners(blocks) @ strides * self.cells
-        # neighbours share the points between them; each is computed once
-        numbers = first[:, None] + offsets @ strides
-        numbers, at = _distinct(numbers.ravel(), side**self.inputs)
-
-        def work(start: int, stop: int) -> Array:
-            shared = np.stack(np.unravel_index(numbers[start:stop], (side,) * self.inputs), axis=-1)
-            codes = np.rint(shared * (65535 / (side - 1))).astype(np.uint16)
-            return np.asarray(self._compute(codes))
-
-        parts = over_slabs(work, len(numbers), 1, worth_a_thread=COLOURS_PER_CALL)
-        values: Array = np.concatenate(parts)[at]
-        return values.reshape(len(blocks), self._per_block, self.outputs)
 
 
 def _distinct(numbers: Indices, most: int) -> tuple[Indices, NDArray[Any]]:

@@ -23,6 +23,7 @@ from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, convert_p
 from hotfolder.colour.grid import Bound, Grid, convert_neutrals, known_rows
 from hotfolder.colour.kept_points import KeptBlocks, arrays_for
 from hotfolder.colour.measurement_model import TESTED_COLOURS, measurement_model
+from hotfolder.colour.patchwork import KnownBlocks
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.colour.rendering import (
     Deepened,
@@ -33,6 +34,7 @@ from hotfolder.colour.rendering import (
     has_hues,
 )
 from hotfolder.colour.slabs import over_slabs
+from hotfolder.colour.unmoved import UnmovedBlocks
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import Rendering
@@ -323,9 +325,19 @@ def _grid_of(
         "depth": bool(own and own.depth),
         "black point compensation": bool(own and own.black_point_compensation),
     }
-    outputs, known, neutrals = destination.encoding.channels, None, None
-    if not isinstance(own, Detail):  # which is of one picture
-        known = KeptBlocks("conversion", depends, *known_rows(source.encoding, outputs))
+    outputs = destination.encoding.channels
+    count, rows = known_rows(source.encoding, outputs)
+    known: KnownBlocks
+    neutrals = None
+    if isinstance(own, Detail):  # which is of one picture
+        base = Refined(source, destination, own.black_point_compensation, own.depth)
+        grid = _grid_of(source, destination, intent, flags, base)
+        unmoved = UnmovedBlocks(base, grid, own.reach.to_cusp, count)
+        known = unmoved
+        if grid.neutrals is not None:
+            neutrals = unmoved.convert_neutrals(own, grid.neutrals)
+    else:
+        known = KeptBlocks("conversion", depends, count, rows)
         if source.encoding is Encoding.RGB:
             made = arrays_for("neutrals", depends, lambda: {"codes": convert_neutrals(exact)})
             neutrals = made["codes"]
