@@ -28,8 +28,9 @@ from hotfolder.daemon.rebuild import open_ledger
 from hotfolder.daemon.rest import Rest
 from hotfolder.daemon.silence import Silence
 from hotfolder.daemon.snapshot import IndexPages, Snapshots
-from hotfolder.daemon.take_up import close, has_original
+from hotfolder.daemon.take_up import close
 from hotfolder.daemon.trouble import About, Kind, Troubles
+from hotfolder.daemon.under_way import has_original
 from hotfolder.disk import apart, names, platforms, pulse, trees
 from hotfolder.disk.marker import away
 from hotfolder.ending.deliver import Deliverer
