@@ -194,7 +194,14 @@ class Daemon:
             ledger, desk.shelf, destinations.get, destinations.folders_of, workers
         )
         handing_out = HandingOut(
-            Work(root, ledger, deliverer, self._stop, with_workers(self._run, workers)),
+            Work(
+                root,
+                ledger,
+                deliverer,
+                self._stop,
+                with_workers(self._run, workers),
+                points=root.points_folder(settings.root.room_for_points),
+            ),
             ledger,
             destinations,
             desk,

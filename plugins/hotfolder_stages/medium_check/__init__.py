@@ -52,7 +52,8 @@ class MediumCheckSettings(StageSettings):
         if medium.surface is Surface.SCREEN:
             return {"verified_within": "a screen has no control strip to measure"}
         if (self.verified_within, self.hold_above_drift, self.hold_outside) == (None, None, None):
-            return {"verified_within": "it checks nothing until verified_within or hold_above_drift is set"}
+            said = "it checks nothing until verified_within or hold_above_drift is set"
+            return {"verified_within": said}
         return {}
 
 
