@@ -78,6 +78,7 @@ from hotfolder.stages.messages import (
     OwnPixels,
     PixelsWanted,
     ReachMeasured,
+    ReferenceShown,
     SharpeningToCome,
     SizeToCome,
 )
@@ -127,6 +128,7 @@ __all__ = [
     "Place",
     "RasterSpec",
     "ReachMeasured",
+    "ReferenceShown",
     "Refuse",
     "Remedy",
     "Rendering",

@@ -26,7 +26,7 @@ from hotfolder.model.answer import Answer
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.records import WorkRecord
 from hotfolder.model.standing import MediumStanding
-from hotfolder.settings.files import Destination, Intake, load_destination
+from hotfolder.settings.files import Destination, Intake, load_destination, read_root_file
 from hotfolder.settings.root import Root
 from hotfolder.stages.contract import Place
 from hotfolder.stages.registry import load_registry
@@ -233,6 +233,7 @@ def try_out(
             only_foresees=only_foresees,
             neighbours=neighbours or {},
             standing=standing,
+            points=root.points_folder(read_root_file(root.path).room_for_points),
         ),
         destination_file=root.destinations / f"{destination.name}.toml",
         destination_raw=raw,

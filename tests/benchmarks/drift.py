@@ -17,16 +17,15 @@ from rich.table import Table
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from hotfolder.measured.drift import FAMILY_LIMIT, LIMIT, WEIGHT
 from measuring.run_lengths import (  # the tests' own simulations
-    make_strip,
     correlate,
     family_run_length,
+    make_strip,
     mean_run_length,
     self_started_family,
     solve_run_length,
 )
-
-from hotfolder.measured.drift import FAMILY_LIMIT, LIMIT, WEIGHT
 
 
 def main() -> None:
