@@ -83,6 +83,10 @@ def fit_change(expected: Floats, found: Floats) -> ChangeModel:
         What the profile says of each: shape (n, 3), L*, a*, b* at D50, absolute colorimetric.
     found
         What was measured, in the same order.
+
+    Returns
+    -------
+    A model whose ``predict`` says the change of any colours, and its standard deviation.
     """
     change = found - expected
     number = len(expected)

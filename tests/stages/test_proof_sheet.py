@@ -542,7 +542,7 @@ def test_the_page_carries_the_numbers_of_both_sides(tmp_path):
 def test_when_the_medium_was_measured_stands_on_the_sheet(tmp_path):
     rng = np.random.default_rng(5)
     expected = np.column_stack([rng.uniform(20, 94, 24), rng.uniform(-30, 30, (24, 2))])
-    found = expected + [0.0, 0.0, 1.5]
+    found = expected + np.array([0.0, 0.0, 1.5])
     standing = MediumStanding(
         measured="2026-11-20T10:00:00Z",
         age_s=8 * 86400.0,
