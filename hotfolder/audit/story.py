@@ -12,7 +12,7 @@ from pydantic import JsonValue, TypeAdapter
 
 from hotfolder.disk import durable
 from hotfolder.errors import PluginError, Problem, SettingsError
-from hotfolder.ledger.reading import LedgerReader
+from hotfolder.ledger.reading import JobRow, LedgerReader
 from hotfolder.ledger.roots import find_places
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.facts import Facts, describe_column
@@ -195,7 +195,9 @@ def _tell_job(
         "destination": row.destination,
         "the_file_is": "the original" if is_original else "the result",
         "state": row.end or row.state,
-        "events": list_events(ledger.db, record),
+        "events": sorted(
+            [*list_events(ledger.db, record), *list_later(ledger, row)], key=lambda each: each["at"]
+        ),
         "original": _tell_original(record.original, record.original_kept),
         "results": [_tell_result(each) for each in record.results],
         "stages": [
@@ -256,6 +258,20 @@ def list_events(db: sqlite3.Connection, record: Record) -> list[Event]:
         text += f"; changed: {changes}" if changes else ""
         events.append({"at": format_time(release.at), "what": "released", "text": text})
     return sorted(events, key=lambda event: event["at"])
+
+
+def list_later(ledger: LedgerReader, row: JobRow) -> list[Event]:
+    """Say which references of its shoot came when it was delivered already."""
+    later = [ledger.find_job(job) for job in ledger.find_later_givers(row)]
+    return [
+        {
+            "at": format_time(each.record.finished),
+            "what": "a reference came later",
+            "text": f"{each.record.source} (job {each.id}); it was delivered without it",
+        }
+        for each in later
+        if each and each.record
+    ]
 
 
 def _tell_original(original: OriginalRecord, path: str) -> StoryFile:

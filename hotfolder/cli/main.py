@@ -22,14 +22,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.console import Console
 
-from hotfolder.cli import looking, upkeep
+from hotfolder.cli import looking, own_stages, upkeep
 from hotfolder.cli.audit import audit
 from hotfolder.cli.desk import desk
 from hotfolder.cli.discard import discard
 from hotfolder.cli.measured import measured
 from hotfolder.cli.need import need
+from hotfolder.cli.neutral import neutral
 from hotfolder.cli.profile import profile
 from hotfolder.cli.release import release
+from hotfolder.cli.service import service
 from hotfolder.cli.status import status
 from hotfolder.cli.terminal import print_error, print_json, print_line, print_plain
 from hotfolder.disk import apart
@@ -232,10 +234,14 @@ app.command()(looking.proof)
 app.command()(looking.strip)
 app.command()(measured)
 app.command()(need)
+app.command()(neutral)
 app.command()(profile)
 app.command()(upkeep.backup)
 app.command()(upkeep.restore)
 app.command()(upkeep.tidy)
+app.command()(own_stages.stages)
+app.add_typer(service, name="service")
+app.command("new-stage")(own_stages.new_stage)
 
 
 @app.command()

@@ -153,6 +153,10 @@ class RootFile(SettingsModel):
     """How hot folders are watched, unless a destination has settings of its own."""
     free_space: ByteCount = 500.0 * 2**20
     """The least room on a disk: while there is less, no file is taken in."""
+    room_for_points: ByteCount = 500.0 * 2**20
+    """What may be kept in `.hotfolder/points`, so that the next picture of a destination does not
+    wait for what depends on its profiles alone. What was not used for longest goes first. It can be
+    deleted at any time, and changes no pixel; "0 B" keeps none."""
     keep_discarded: DurationS = 30 * 86400.0
     """How long the original is kept after you delete a held job's folder; "0 s" keeps none."""
     keep: Keep = Keep()
