@@ -1,4 +1,4 @@
-"""The command ``neutral``: what could be white in a picture, for a person to decide."""
+"""Commands about the light of a picture: ``neutral`` and ``light``."""
 
 from __future__ import annotations
 
@@ -46,15 +46,15 @@ def neutral(
     as_json: JsonOption = False,
 ) -> None:
     """Show what in a picture could be white or grey, and what it would become."""
+    from hotfolder.work.light import show_whites
     from hotfolder.work.trial import destinations, workplace
-    from hotfolder.work.whites import show_whites
 
     place = Root(root)
     destination = destinations(place, [wanted] if wanted else [])[0]
     target = choose_target(image, " neutral.html", to)
     with workplace() as folder, show_progress(show=not as_json) as tell:
         whites = show_whites(place, image, destination, folder, tell, at or ())
-        write_whole(target, whites.page.read_bytes())
+        write_whole(target, whites.file.read_bytes())
     page = str(target.absolute())
     if as_json:
         choices = [each.model_dump() for each in whites.found.choices]
@@ -75,3 +75,51 @@ def neutral(
         '--set reference.white_at="X%,Y%" --why "…"'
     )
     print_line(f"The page is {page}")
+
+
+def light(
+    image: ImageArgument,
+    root: RootArgument = Path(),
+    *,
+    wanted: Annotated[
+        str | None,
+        typer.Option("--for", metavar="NAME", help="a destination, for its limits"),
+    ] = None,
+    chart_values: Annotated[
+        str,
+        typer.Option(metavar="NAME", help="which values the chart has, as in [stage.reference]"),
+    ] = "babel_average",
+    to: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="where to write the profile; by default here, named after IMAGE"
+        ),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Make an ICC profile of the light from the 24-patch chart in a picture."""
+    from hotfolder.work.light import make_light_profile
+    from hotfolder.work.trial import destinations, workplace
+
+    place = Root(root)
+    destination = destinations(place, [wanted] if wanted else [])[0]
+    target = choose_target(image, " light.icc", to)
+    with workplace() as folder, show_progress(show=not as_json) as tell:
+        made = make_light_profile(place, image, destination, folder, tell, chart_values)
+        write_whole(target, made.file.read_bytes())
+    written = str(target.absolute())
+    found = made.found
+    if as_json:
+        print_json({"profile": written, **found.model_dump()})
+        return
+    print_line(found.description)
+    print_line(
+        f"It holds what was fitted to ΔE00 {found.read_back_delta_e_00:.2f}; "
+        f"{found.patches_used} of 24 patches were used."
+    )
+    print_line(
+        "The exposure stays as it is. Use it for frames of this camera, light and processing"
+    )
+    print_line(f"only: copy it into {place.profiles}, and name it as light_profile in")
+    print_line("[stage.reference] of a destination.")
+    print_line(f"The profile is {written}")
