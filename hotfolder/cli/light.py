@@ -70,10 +70,9 @@ def neutral(
         )
     if not whites.found.choices:
         print_line("Nothing in it could be white; point at a place with --at.")
-    print_line(
-        "Which of them is white is your decision: hotfolder release JOB ROOT "
-        '--set reference.white_at="X%,Y%" --why "…"'
-    )
+    change = whites.found.choices[0].change if whites.found.choices else "STAGE.KEY=VALUE"
+    print_line("Which of them is white is your decision. Say it for a held picture, as in")
+    print_line(f'  hotfolder release JOB {place.path} --set "{change}" --why "…"')
     print_line(f"The page is {page}")
 
 
@@ -120,6 +119,6 @@ def light(
     print_line(
         "The exposure stays as it is. Use it for frames of this camera, light and processing"
     )
-    print_line(f"only: copy it into {place.profiles}, and name it as light_profile in")
-    print_line("[stage.reference] of a destination.")
+    print_line(f"only: copy it into {place.profiles}, and name it as")
+    print_line(f"{found.use} of a destination.")
     print_line(f"The profile is {written}")

@@ -26,6 +26,10 @@ def matrix_input_profile(description: str, curves: Floats, matrix: Floats) -> by
         Shape (3, n): light at equal steps of a channel's code, 0 … 1.
     matrix
         Shape (3, 3): XYZ under D50 as a column = matrix @ light as a column; Y of white 1.
+
+    Returns
+    -------
+    The bytes of the profile.
     """
     tags = describe_profile(description, np.eye(3))
     for letter, column, samples in zip("rgb", matrix.T, curves, strict=True):
@@ -44,6 +48,10 @@ def table_input_profile(description: str, grid: Floats) -> bytes:
     grid
         Shape (n, n, n, 3): XYZ under D50, Y of white 1, at equal steps of the codes of red, green
         and blue, in this order.
+
+    Returns
+    -------
+    The bytes of the profile.
     """
     straight = [icc.curve()] * 3
     nodes = icc.lab_to_codes(xyz_to_lab(np.maximum(grid, 0)), "4.4")

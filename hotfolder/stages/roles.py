@@ -205,6 +205,8 @@ class WhiteChoice(_Findings):
     """Where it is, as shares of width and height."""
     white_at: str
     """The first place, as a setting has it."""
+    change: str
+    """What a release takes behind ``--set`` to balance the picture for it."""
     light: WhiteLight
     """What white would be, as the picture is now."""
     balance: WhiteBalance
@@ -225,6 +227,8 @@ class LightFindings(_Findings):
     """What the profile calls itself, with its error."""
     kind: str
     """``"matrix"`` or ``"table"``."""
+    use: str
+    """Where a destination names it."""
     leave_one_out_delta_e_00: float
     """Of colours that took no part in the fit."""
     fit_delta_e_00: float | None

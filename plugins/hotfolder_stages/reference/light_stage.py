@@ -78,6 +78,7 @@ class LightProfile(Stage[LightSettings]):
                 "a profile of its light be made.",
             )
         self._space = Space(profile, matrix)
+        self._made = b""
         self._copy = ReducedCopy(raster)
         return raster
 
@@ -117,6 +118,7 @@ class LightProfile(Stage[LightSettings]):
         return {
             "description": description,
             "kind": kind,
+            "use": "light_profile in [stage.reference]",
             "leave_one_out_delta_e_00": left_out,
             "fit_delta_e_00": number_in(chart, "residual", "mean"),
             "read_back_delta_e_00": round(float(off.mean()), 2),
@@ -127,7 +129,8 @@ class LightProfile(Stage[LightSettings]):
 
     def present(self) -> None:
         """Write the profile."""
-        self._job.attach(PROFILE_FILE, "Profile of the light").write_bytes(self._made)
+        if self._made:
+            self._job.attach(PROFILE_FILE, "Profile of the light").write_bytes(self._made)
 
     def _compare(self, recorded: RecordedCorrection, light: Floats) -> Floats:
         """Return ΔE00 between what LittleCMS reads in the profile and what was fitted, by patch."""

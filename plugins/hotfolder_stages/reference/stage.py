@@ -316,6 +316,7 @@ class Reference(Stage[ReferenceSettings]):
         own = self._own()
         shared: dict[str, Json] = {
             "gives": own is not None,
+            "what": "a reference",
             "shot": self._shot.model_dump(mode="json"),
             "chart": {key: own[key] for key in _CARRIED if key in own} if own else None,
             "card": self._said.get("card_beside_chart"),
