@@ -28,6 +28,7 @@ from hotfolder.model.facts import (
 from hotfolder.model.intent import Intent
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.rendering import Rendering, Way
+from hotfolder.model.standing import MediumStanding
 from hotfolder.model.units import (
     MM_PER_INCH,
     ByteCount,
@@ -115,6 +116,7 @@ __all__ = [
     "LossMeasured",
     "LossTolerance",
     "Medium",
+    "MediumStanding",
     "Message",
     "Metadata",
     "Money",

@@ -129,6 +129,10 @@ class HandingOut:
         self._given: Counter[str] = Counter()
         self._hand_outs = 0
 
+    def remarks(self, name: str) -> list[str]:
+        """Say what slows the jobs of a destination down."""
+        return self._work.remarks(name)
+
     def finish(self, seconds: float | None = None) -> None:
         """Wait for what runs, at most so many seconds; what has not ended then is left behind."""
         wait([future for _, future in self.running.values()], seconds)

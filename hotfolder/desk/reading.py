@@ -172,7 +172,7 @@ def read_overview(root: Root, page: int, since: datetime | None) -> Overview:
         pages=pages,
         at_stake=_add(held),
         stopped=tuple(e for e in waiting if e["who"] == "you" and e["what"] != "held"),
-        problems=(*problems, *(("", line) for line in yours)),
+        problems=(*problems, *(("", line) for line in (*yours, *status["notify"]))),
         batches=tuple(others),
         at_work=tuple(at_work),
         small=small,

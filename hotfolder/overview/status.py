@@ -32,6 +32,7 @@ from hotfolder.model.facts import ColumnValues
 from hotfolder.model.hours import Hours
 from hotfolder.model.records import End, Record, format_time, read_record
 from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
+from hotfolder.notify.standing import describe_standing
 from hotfolder.overview.overlaps import collisions, is_of_any, locate, upstream
 from hotfolder.pages.words import clock_time, duration
 from hotfolder.settings.files import Folders, Intake, load_destination
@@ -123,6 +124,8 @@ class Status(TypedDict):
     waiting: list[WaitingThing]
     warned: list[WarnedJob]
     """Delivered with warnings within a day, the latest first."""
+    notify: list[str]
+    """What is wrong with telling people what waits, as sentences."""
 
 
 def collect(root: Root) -> Status:
@@ -232,6 +235,7 @@ def collect(root: Root) -> Status:
         "batches": batches,
         "waiting": waiting,
         "warned": sorted(warned, key=lambda each: each["since"], reverse=True),
+        "notify": describe_standing(root, is_served=holder is not None),
     }
 
 
