@@ -18,6 +18,7 @@ from hotfolder.colour.encodings import D50_XYZ, flattened, white, xyz_to_lab
 from hotfolder.colour.engine import NO_GRID, convert_pixels, convert_to_8_bits, to_lab
 from hotfolder.colour.grid import Bound
 from hotfolder.colour.hues import HUES, describe_hues, hue_numbers, shares_by_hue
+from hotfolder.colour.input_profile import matrix_input_profile, table_input_profile
 from hotfolder.colour.loss import (
     Route,
     before_and_after,
@@ -90,6 +91,7 @@ __all__ = [
     "losses",
     "made",
     "make_loss_lookup",
+    "matrix_input_profile",
     "medium_losses",
     "number",
     "over_slabs",
@@ -99,6 +101,7 @@ __all__ = [
     "shares_by_hue",
     "shift_parts",
     "soft_proof",
+    "table_input_profile",
     "to_lab",
     "tone_of",
     "wanted",
