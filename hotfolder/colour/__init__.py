@@ -30,6 +30,7 @@ from hotfolder.colour.loss import (
 )
 from hotfolder.colour.loss_table import make_loss_lookup
 from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
+from hotfolder.colour.measured_change import fit_change
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
 from hotfolder.colour.proofing import Show, look_of, soft_proof
 from hotfolder.colour.rendering import allowed_ways, can_be_refined, find_reach, has_hues
@@ -79,6 +80,7 @@ __all__ = [
     "delta_e_00",
     "describe_hues",
     "find_reach",
+    "fit_change",
     "flattened",
     "has_hues",
     "hue_numbers",
