@@ -188,6 +188,31 @@ def bring_in(boundary: Boundary, reach: Reach, wanted: Floats) -> NDArray[np.flo
     return np.where((out == oklab).all(axis=-1, keepdims=True), wanted, oklab_to_lab(out))
 
 
+def find_unmoved(boundary: Boundary, wanted: Floats, darkening: float) -> NDArray[np.bool_]:
+    """Say which colours `bring_in` leaves as they are, however far a picture goes.
+
+    Parameters
+    ----------
+    wanted
+        Shape (n, 3): as `reach_of` takes it.
+    darkening
+        The direction of its reach.
+
+    Returns
+    -------
+    Shape (n,).
+    """
+    oklab = lab_to_oklab(wanted)
+    parts = over_slabs(
+        lambda start, stop: _ratios(boundary, oklab[start:stop], darkening)[0],
+        len(oklab),
+        1,
+        worth_a_thread=10_000,
+    )
+    is_between = (oklab[:, 0] >= boundary.darkest) & (oklab[:, 0] <= boundary.lightest)
+    return np.asarray(is_between & (np.concatenate(parts) <= KNEE))
+
+
 def _ratios(boundary: Boundary, oklab: Floats, darkening: float) -> tuple[Floats, Floats, Floats]:
     """Return r, hue in degrees, and lightness as 0 … 1 from the medium's darkest to lightest."""
     out = np.empty((len(oklab), 3))

@@ -24,11 +24,13 @@ from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.detail import Reach
 from hotfolder.colour.difference import Parts, delta_e_00, delta_e_00_parts
 from hotfolder.colour.engine import NO_GRID, convert_pixels, to_lab
+from hotfolder.colour.kept_points import arrays_for
 from hotfolder.colour.medium import largest_ink_sum, nearest
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.colour.rendering import can_be_deepened, has_hues, wanted_colours
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.colour.transform import Precision, Transform
+from hotfolder.disk.kept_arrays import Arrays
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import Rendering, Way
@@ -281,6 +283,11 @@ def round_trip_noise(profile: Profile) -> Noise:
     """
     if not profile.can_be_destination:
         raise ProfileError(f"{profile.description} describes an input device only")
+    made = arrays_for("round trip noise", {"profile": profile}, lambda: _measure_noise(profile))
+    return Noise(*map(float, made["noise"]))
+
+
+def _measure_noise(profile: Profile) -> Arrays:
     shape = (1, NOISE_COLOURS, profile.encoding.channels)
     pixels = np.random.default_rng(_NOISE_SEED).integers(0, 65536, shape, dtype=np.uint16)
     intent = Intent.RELATIVE_COLORIMETRIC
@@ -288,4 +295,4 @@ def round_trip_noise(profile: Profile) -> Noise:
     second = convert_pixels(first, profile, profile, intent, NO_GRID)
     difference = delta_e_00(to_lab(profile, first), to_lab(profile, second))
     p95, p99 = np.percentile(difference, [95, 99])
-    return Noise(float(difference.mean()), float(p95), float(p99))
+    return {"noise": np.array([difference.mean(), p95, p99])}

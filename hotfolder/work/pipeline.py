@@ -15,7 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
@@ -25,6 +25,8 @@ import imagecodecs
 from pydantic import TypeAdapter, ValidationError
 from pydantic.types import JsonValue
 
+from hotfolder.colour.kept_points import keep_in, save_new
+from hotfolder.disk.kept_arrays import ArrayFolder
 from hotfolder.errors import (
     Hold,
     HotfolderError,
@@ -48,6 +50,7 @@ from hotfolder.model.records import (
     WayOn,
     WorkRecord,
 )
+from hotfolder.model.standing import MediumStanding
 from hotfolder.model.wishes import IntentWish, LongEdgeWish, Wish
 from hotfolder.raster.complete import container_end
 from hotfolder.raster.picture import Band, RasterSpec
@@ -97,6 +100,10 @@ class Order:
     """It ends where stages have seen the result to come, before the first pixel."""
     neighbours: Mapping[str, Sequence[Neighbour]] = field(default_factory=dict)
     """What stages have said of other pictures of the same folder or batch, by stage."""
+    standing: MediumStanding | None = None
+    """How the medium stands; None when nobody has looked."""
+    points: ArrayFolder | None = None
+    """Where what depends on profiles alone is kept from job to job; None: nowhere."""
 
 
 @dataclass(frozen=True)
@@ -105,6 +112,8 @@ class Outcome:
 
     verdict: Literal["deliver", "hold", "refuse"]
     work: WorkRecord
+    not_kept: str = ""
+    """Why nothing could be kept in `Order.points`; that is no fault of this job."""
 
 
 def run(order: Order, destination: Destination, registry: Registry, progress: Progress) -> Outcome:
@@ -118,8 +127,10 @@ def run(order: Order, destination: Destination, registry: Registry, progress: Pr
         When the disk of the spool is full.
     """
     chain = _Chain(order, destination, registry)
+    keep_in(order.points)
     try:
-        return chain.run(progress)
+        outcome = chain.run(progress)
+        return replace(outcome, not_kept=save_new())
     except OSError as error:
         if error.errno in _FULL:
             raise StorageError(f"no room for the result in {order.folder}: {error}") from error
@@ -282,6 +293,7 @@ class _Chain:
             folder=self.order.folder,
             is_trial=self.order.is_trial,
             all_neighbours=self.order.neighbours,
+            standing=self.order.standing,
             reasons=self.reasons,
         )
 
