@@ -28,6 +28,7 @@ from hotfolder.model.facts import (
 from hotfolder.model.intent import Intent
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.rendering import Rendering, Way
+from hotfolder.model.standing import MediumStanding
 from hotfolder.model.units import (
     MM_PER_INCH,
     ByteCount,
@@ -77,6 +78,7 @@ from hotfolder.stages.messages import (
     OwnPixels,
     PixelsWanted,
     ReachMeasured,
+    ReferenceShown,
     SharpeningToCome,
     SizeToCome,
 )
@@ -114,6 +116,7 @@ __all__ = [
     "LossMeasured",
     "LossTolerance",
     "Medium",
+    "MediumStanding",
     "Message",
     "Metadata",
     "Money",
@@ -125,6 +128,7 @@ __all__ = [
     "Place",
     "RasterSpec",
     "ReachMeasured",
+    "ReferenceShown",
     "Refuse",
     "Remedy",
     "Rendering",

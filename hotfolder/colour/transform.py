@@ -332,7 +332,7 @@ def _grid_of(
     if isinstance(own, Detail):  # which is of one picture
         base = Refined(source, destination, own.black_point_compensation, own.depth)
         grid = _grid_of(source, destination, intent, flags, base)
-        unmoved = UnmovedBlocks(base, grid, own.reach.to_cusp, count)
+        unmoved = UnmovedBlocks(base, grid, own.reach.darkening, count)
         known = unmoved
         if grid.neutrals is not None:
             neutrals = unmoved.convert_neutrals(own, grid.neutrals)

@@ -253,6 +253,19 @@ class LedgerReader:
             and said.startswith("{")
         ]
 
+    def find_later_givers(self, row: JobRow) -> list[str]:
+        """Name jobs of its folder or batch that came later and brought what it could have used.
+
+        The earliest first. See `Stage.shares`: they have it in what they share.
+        """
+        found: dict[str, None] = {}
+        for stage, findings in (row.record.findings if row.record else {}).items():
+            for key, said in findings.items():
+                if isinstance(said, dict) and "gives" in said:
+                    there = self.neighbours_of(row, stage, key)
+                    found |= {each.job: None for each in there if row.id in each.after}
+        return sorted(found)
+
     def open_jobs(self) -> list[JobRow]:
         """Every job that has not ended, oldest first."""
         # by itself SQLite reads all that ever ended, to have them in order

@@ -7,6 +7,7 @@ no measurement is lost, and none counts twice.
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Final
 
@@ -24,6 +25,8 @@ REFUSED: Final = "refused"
 NEW_BATCH: Final = "new-batch"
 WHY: Final = ".why.txt"
 _LONGEST_LOG: Final = 64 * 2**20
+_LAST_LINES: Final = 2**18
+"""Bytes; a verdict has some 3,000."""
 
 
 class Book:
@@ -55,6 +58,28 @@ class Book:
             except ValidationError:
                 continue  # torn, or of a later version
         return found
+
+    def read_last(self) -> Verdict | None:
+        """Return the latest verdict; None when there is none. The log is read from its end.
+
+        Raises
+        ------
+        OSError
+            When the log is there and cannot be read.
+        """
+        try:
+            with durable.open_to_read(self.folder / LOG) as file:
+                size = file.seek(0, os.SEEK_END)
+                file.seek(max(0, size - _LAST_LINES))
+                lines = file.read(_LAST_LINES).split(b"\n")
+        except FileNotFoundError:
+            return None
+        for line in reversed(lines):
+            try:
+                return Verdict.model_validate_json(line)
+            except ValidationError:
+                continue
+        return None
 
     def append(self, verdict: Verdict) -> None:
         """Add a verdict, durably.

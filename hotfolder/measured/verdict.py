@@ -13,7 +13,7 @@ from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.profile import Profile
 from hotfolder.measured.causes import describe_change
 from hotfolder.measured.control_strip import ControlStrip
-from hotfolder.measured.drift import chart
+from hotfolder.measured.drift import FAMILY_LIMIT, Charted, chart
 from hotfolder.measured.limits import LimitSet
 from hotfolder.measured.matching import check_plausible, find_strip, match_patches
 from hotfolder.measured.reading import read_measurement
@@ -134,11 +134,24 @@ def followed(lab: Floats, strip: ControlStrip) -> dict[str, float]:
     }
 
 
-def _drift(prints: list[Floats], files: list[str], strip: ControlStrip) -> dict[str, Drift]:
+def chart_prints(prints: Sequence[Floats], strip: ControlStrip) -> dict[str, Charted]:
+    """Follow each number of `followed` over prints, the first accepted one first.
+
+    Parameters
+    ----------
+    prints
+        Colours of the strip's patches, each of shape (n, 3); at least one print.
+    """
     numbers = [followed(each, strip) for each in prints]
+    return {
+        key: chart([each[key] for each in numbers], _PRIOR_SD[key.partition("_")[0]], FAMILY_LIMIT)
+        for key in numbers[0]
+    }
+
+
+def _drift(prints: list[Floats], files: list[str], strip: ControlStrip) -> dict[str, Drift]:
     made = {}
-    for key in numbers[0]:
-        found = chart([each[key] for each in numbers], _PRIOR_SD[key.partition("_")[0]])
+    for key, found in chart_prints(prints, strip).items():
         made[key] = Drift(
             value=round(found.value, 3),
             ewma=round(found.ewma, 3),

@@ -33,3 +33,9 @@ class Neighbour:
     def gives(self) -> bool:
         """Whether others can use what was said."""
         return self.said.get("gives") is True
+
+    @property
+    def after(self) -> tuple[str, ...]:
+        """Jobs that were delivered before it and could have used what it gives."""
+        said = self.said.get("after")
+        return tuple(map(str, said)) if isinstance(said, list) else ()

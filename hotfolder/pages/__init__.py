@@ -5,5 +5,6 @@ What is exported here is for stages that make a page; the modules below are the 
 
 from hotfolder.pages.frame import load_template, source_hash, style, text_of
 from hotfolder.pages.numbers import pack_numbers
+from hotfolder.pages.words import describe_standing
 
-__all__ = ["load_template", "pack_numbers", "source_hash", "style", "text_of"]
+__all__ = ["describe_standing", "load_template", "pack_numbers", "source_hash", "style", "text_of"]

@@ -21,6 +21,7 @@ from hotfolder.model.name_template import NameTemplate
 from hotfolder.model.units import AgeS, ByteCount, DurationS
 from hotfolder.settings.lines import find_line, find_lines
 from hotfolder.settings.mistakes import describe, find_like, suggest
+from hotfolder.settings.notify import NotifyTable
 from hotfolder.settings.order import find_misplaced, right_order
 from hotfolder.stages.contract import AnyStage, StageSettings
 from hotfolder.stages.registry import Registry
@@ -162,6 +163,8 @@ class RootFile(SettingsModel):
     """How long what has been done is kept."""
     desk: DeskTable = DeskTable()
     """What the desk's page takes in."""
+    notify: NotifyTable = NotifyTable()
+    """Who is told what, and how."""
 
 
 @dataclass(frozen=True)
@@ -281,6 +284,13 @@ def check_destination(
 def read_root_file(root: Path) -> RootFile:
     """Read ``hotfolder.toml``; all by default where it is wrong, which others say."""
     return _read_root(root / SETTINGS_FILE, []) or RootFile()
+
+
+def read_notify(root: Path) -> tuple[NotifyTable | None, list[Problem]]:
+    """Read whom ``hotfolder.toml`` wants told; None where the file is wrong, and what is."""
+    problems: list[Problem] = []
+    found = _read_root(root / SETTINGS_FILE, problems)
+    return (found.notify if found else None), problems
 
 
 def read_title(path: Path) -> str:

@@ -40,6 +40,11 @@ class Role(StrEnum):
     ``file``, such pixels of another rendering, and its word, ``rendering``. Its findings are a
     `StripFindings`."""
 
+    WHITES = "shows which places of a picture could be white or grey"
+    """It stands on the original and changes nothing. It has the setting ``at``: places that a
+    person points at, each as in ``"40%,30%"``. It leaves a page. Its findings are a
+    `WhitesFindings`."""
+
 
 class _Findings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="ignore")
@@ -160,3 +165,49 @@ class StripFindings(_Findings):
     """Width and height of the picture they were cut from."""
     shown_share: float
     """Share of the strip's area that shows the picture, 0 … 1."""
+
+
+class WhiteLight(_Findings):
+    """The colour in which a picture shows what would be white."""
+
+    cct_k: int | None
+    """Its correlated colour temperature; None where that means nothing."""
+    duv: float | None
+    """Its distance from Planck's locus."""
+
+
+class WhiteBalance(_Findings):
+    """The cast that a picture would lose."""
+
+    a: float
+    """a* of a middle grey."""
+    b: float
+    """b* of it."""
+    chroma: float
+    """C* of it."""
+
+
+class WhiteChoice(_Findings):
+    """Something that could be white or grey."""
+
+    number: int
+    """From 1; on the page as well."""
+    what: str
+    """What it is, in words."""
+    share: float | None
+    """Of the picture, 0 … 1; None for a place that a person points at."""
+    places: tuple[tuple[float, float], ...]
+    """Where it is, as shares of width and height."""
+    white_at: str
+    """The first place, as a setting has it."""
+    light: WhiteLight
+    """What white would be, as the picture is now."""
+    balance: WhiteBalance
+    """What would be taken away."""
+
+
+class WhitesFindings(_Findings):
+    """What a stage in the role `Role.WHITES` finds."""
+
+    choices: tuple[WhiteChoice, ...]
+    """Those that a person pointed at first."""

@@ -50,6 +50,7 @@ from hotfolder.model.records import (
     WayOn,
     WorkRecord,
 )
+from hotfolder.model.standing import MediumStanding
 from hotfolder.model.wishes import IntentWish, LongEdgeWish, Wish
 from hotfolder.raster.complete import container_end
 from hotfolder.raster.picture import Band, RasterSpec
@@ -99,6 +100,8 @@ class Order:
     """It ends where stages have seen the result to come, before the first pixel."""
     neighbours: Mapping[str, Sequence[Neighbour]] = field(default_factory=dict)
     """What stages have said of other pictures of the same folder or batch, by stage."""
+    standing: MediumStanding | None = None
+    """How the medium stands; None when nobody has looked."""
     points: ArrayFolder | None = None
     """Where what depends on profiles alone is kept from job to job; None: nowhere."""
 
@@ -290,6 +293,7 @@ class _Chain:
             folder=self.order.folder,
             is_trial=self.order.is_trial,
             all_neighbours=self.order.neighbours,
+            standing=self.order.standing,
             reasons=self.reasons,
         )
 

@@ -23,6 +23,7 @@ from hotfolder import (
     needed_ppi,
 )
 from hotfolder.colour import Transform
+from hotfolder.pages import describe_standing
 
 _MEDIA = {
     Surface.CANVAS: "this canvas",
@@ -179,7 +180,7 @@ def decisions(raster: RasterSpec, transform: Transform, job: Job, reason: str) -
             Fact("Rendering intent", intent, why),
             _black(transform),
         ]
-    facts += [_scale(raster), _sharpening(job)]
+    facts += [_scale(raster), _sharpening(job), *_standing(job)]
     if raster.has_alpha:
         facts.append(Fact("Transparency", "Laid onto the medium's white", "A print has none."))
     made = job.result
@@ -199,6 +200,13 @@ def _black(transform: Transform) -> Fact:
     else:
         value, why = "Not compensated", "Shadows darker than the medium's black become one."
     return Fact("Black point", value, why)
+
+
+def _standing(job: Job) -> list[Fact]:
+    """Say when the medium was last measured, and by how much it is off."""
+    if job.standing is None or job.medium.surface is Surface.SCREEN:
+        return []
+    return [Fact("Medium measured", *describe_standing(job.standing))]
 
 
 def _scale(raster: RasterSpec) -> Fact:

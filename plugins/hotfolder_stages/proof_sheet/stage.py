@@ -31,6 +31,7 @@ from hotfolder import (
     Place,
     RasterSpec,
     ReachMeasured,
+    ReferenceShown,
     Rendering,
     Role,
     Share,
@@ -63,11 +64,19 @@ from hotfolder_stages.proof_sheet.hue_bars import by_hue
 from hotfolder_stages.proof_sheet.kept import measure_kept
 from hotfolder_stages.proof_sheet.loss_map import loss_map
 from hotfolder_stages.proof_sheet.moved import lightness, moved
-from hotfolder_stages.proof_sheet.page import MOST_BYTES, WORDS_BYTES, Sheet, Spot, render
+from hotfolder_stages.proof_sheet.page import (
+    MOST_BYTES,
+    WORDS_BYTES,
+    ReferencePart,
+    Sheet,
+    Spot,
+    render,
+)
 from hotfolder_stages.proof_sheet.pictures import (
     Shown,
     Views,
     apply_at_once,
+    as_they_came,
     as_uris,
     coarsened,
     paper_white,
@@ -318,6 +327,12 @@ class ProofSheet(Stage[ProofSheetSettings]):
         cropped = job.told(Cropped)
         if cropped:
             pictures["whole"] = whole_with_crop(cropped, self._inside_wrap(whole.finished))
+        told = job.told(ReferenceShown)
+        part = None
+        if told is not None:
+            came = as_they_came([codes for _, codes in told.views], source_profile(told.raster))
+            pictures |= {f"reference-{number}": view for number, view in enumerate(came, 1)}
+            part = _reference_part(told)
         cost = facts.cost(result, medium)
         # the whole picture's, where a stage has measured it: the sheet has only a reduced one
         lost = job.told(LossMeasured) or LossMeasured(self._lost_share, hues.words)
@@ -357,6 +372,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 decisions=tuple(facts.decisions(self._raster, way.transform, job, way.reason)),
                 cost=str(cost) if cost else "",
                 bits=job.result.bits,
+                reference=part,
                 is_trial=job.is_trial,
             )
         )
@@ -374,6 +390,21 @@ class ProofSheet(Stage[ProofSheetSettings]):
             place.lost > 0,
             place.is_for_detail,
         )
+
+
+def _reference_part(told: ReferenceShown) -> ReferencePart:
+    return ReferencePart(
+        title=told.title,
+        sentences=told.sentences,
+        views=tuple(
+            (f"reference-{number}", title, codes.shape[1], codes.shape[0])
+            for number, (title, codes) in enumerate(told.views, 1)
+        ),
+        outlines=tuple(
+            " ".join(f"{100 * x:.2f},{100 * y:.2f}" for x, y in each) for each in told.outlines
+        ),
+        places=tuple((round(100 * x, 2), round(100 * y, 2)) for x, y in told.places),
+    )
 
 
 def _hash(pixels: Codes) -> str:

@@ -35,7 +35,10 @@ class ReferenceSettings(StageSettings):
     """The table ``[stage.reference]``."""
 
     judging: ClassVar[frozenset[str]] = frozenset(
-        {"hold_above_residual", "hold_above_cast", "hold_above_exposure"}
+        {
+            *("hold_above_residual", "hold_above_cast", "hold_above_exposure"),
+            "wait_for_reference",
+        }
     )
 
     chart_values: Literal["babel_average", "cc2005", "ccb2014", "cca2014"] = "babel_average"
@@ -49,6 +52,15 @@ class ReferenceSettings(StageSettings):
     """How far apart a picture and a reference in another one of its folder or batch may have been
     taken for it to hold; "0 s" carries nothing over. Camera, profile and white balance must be the
     same."""
+    wait_for_reference: DurationS | None = None
+    """How long a picture without a reference waits, from when it was looked at first, for one that
+    holds for it to come into its folder or batch; then it goes on without. Without it nothing
+    waits: a reference that comes later names what was delivered before."""
+    card_at: Spot | None = None
+    """A place where a person says that a grey card lies, as in "40%,30%" from the left and from the
+    top: it tells exposure, balance and how even the light is. Beside a chart it is measured by it,
+    and known in other frames at the same place. A grey patch is no proof of a card, so none is
+    looked for."""
     white_at: Spot | None = None
     """A place that a person says is white or grey, as in "40%,30%" from the left and from the
     top: the picture is balanced for it. Recorded as a decision, and never as a measurement."""
