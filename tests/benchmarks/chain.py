@@ -263,11 +263,13 @@ def measure_renderings(folder: Path, paths: list[Path], rounds: int) -> Table:
                     "peak": run["peak_mib"],
                 }
             )
+    columns = ("kept", "rendering", "time", "CPU time", "least … most", "CPU s", "MP per CPU s")
     table = Table(
-        "kept", "rendering", "time", "CPU time", "least … most", "CPU s", "MP per CPU s", "peak MiB",
+        *columns,
+        "peak MiB",
         title=f"{len(paths)} photographs of {min(megapixels.values()):.0f} to "
         f"{max(megapixels.values()):.0f} MP, {rounds} rounds",
-    )  # fmt: skip
+    )
     for (state, rendering), found in ratios.items():
         cpu = [each["cpu"] for each in found]
         table.add_row(
