@@ -235,13 +235,17 @@ def measure_renderings(folder: Path, paths: list[Path], rounds: int) -> Table:
     kept = folder / "kept"
     warm: dict[tuple[str, str], Path] = {}
     for photograph in megapixels:
-        before = {"cold": [], "next": [each for each in megapixels if each != photograph]}
-        before["again"] = [*before["next"], photograph]
-        for state, seen in before.items():
+        others = [each for each in megapixels if each != photograph]
+        before: Path | None = None
+        for state, seen in zip(STATES, ([], others, [photograph]), strict=True):
             place = warm[photograph, state] = kept / f"{photograph} {state}"
-            place.mkdir(parents=True)
+            if before is None:
+                place.mkdir(parents=True)
+            else:
+                shutil.copytree(before, place)
             for other, rendering in itertools.product(seen, RENDERINGS):
                 measure(rendering, "same size", folder / other, place / "points")
+            before = place
     ratios: dict[tuple[str, str], list[dict[str, float]]] = {}
     for _, photograph, state in itertools.product(range(rounds), megapixels, STATES):
         taken = {}
