@@ -5,6 +5,7 @@ What is exported here is for stages and their authors; the modules below are the
 
 from hotfolder.colour.arrays import Array, Codes, Floats, Whole
 from hotfolder.colour.black_point import black_luminance
+from hotfolder.colour.box import average
 from hotfolder.colour.cells import CELL_BITS, Cells
 from hotfolder.colour.contrast import (
     VISIBLE,
@@ -69,6 +70,7 @@ __all__ = [
     "WorstPlace",
     "WorstPlaces",
     "allowed_ways",
+    "average",
     "before_and_after",
     "black_luminance",
     "can_be_refined",
