@@ -18,6 +18,7 @@ from hotfolder.desk.foreseeing import Foreseeing
 from hotfolder.desk.guard import Guard
 from hotfolder.desk.job_page import JobPages
 from hotfolder.desk.measured_page import MeasuredPages
+from hotfolder.desk.needs import Needs
 from hotfolder.desk.notices import Notices
 from hotfolder.desk.showing import STATIC, Shown
 from hotfolder.desk.trials import Trials
@@ -45,6 +46,7 @@ class Desk:
                 *AuditPages(root, shown).routes(),
                 *MeasuredPages(root, shown).routes(),
                 *Arrivals(root, shown, self._counter.forget).routes(),
+                *Needs(root, shown).routes(),
                 *Notices(root).routes(),
                 Route("/static/{name}", _give_static),
             ],

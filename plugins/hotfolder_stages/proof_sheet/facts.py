@@ -166,8 +166,11 @@ def decisions(raster: RasterSpec, transform: Transform, job: Job, reason: str) -
     """
     given = "Assumed, because the file says nothing that can be used."
     source = transform.source.description
+    embedded = "As embedded."
+    if raster.profile_chosen:
+        embedded = "A profile of the light, used in place of the file's own as the settings say."
     facts = [
-        Fact("Colours of the file", source, given if raster.profile_assumed else "As embedded."),
+        Fact("Colours of the file", source, given if raster.profile_assumed else embedded),
         Fact("Colours of the print", transform.destination.description, "The medium's profile."),
     ]
     if not transform.is_identity:
