@@ -239,7 +239,9 @@ def _list_facts(record: Record) -> list[tuple[str, str]]:
         said.append(("Own pixels", f"{facts.effective_ppi:.0f} per inch{wanted}"))
     if facts.share_lost is not None:
         which = f", {facts.lost_in_words}" if facts.lost_in_words else ""
-        said.append(("Cannot be made", f"{say_share(facts.share_lost)} of the picture{which}"))
+        said.append(("Lost", f"{say_share(facts.share_lost)} of the picture{which}"))
+    if facts.share_out_of_gamut is not None:
+        said.append(("Cannot be made", f"{say_share(facts.share_out_of_gamut)} of the picture"))
     if facts.cropped_share:
         said.append(("Cropped", f"{say_share(facts.cropped_share, 2)} of its area"))
     said += [(each.title, describe_column(each.to_json())) for each in facts.columns]
