@@ -86,7 +86,6 @@
     const none = document.createElement("span");
     none.className = "none";
     none.textContent = "no picture was made";
-    none.ariaHidden = "true"; /* whoever does not see it is told by the name beside it */
     image.parentNode.classList.add("bare");
     image.replaceWith(none);
   };
