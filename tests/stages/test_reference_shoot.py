@@ -65,3 +65,9 @@ def test_only_pictures_without_a_chart_of_their_own_are_served():
 def test_without_exposure_data_nothing_is_said_of_a_difference():
     found, _ = find_carried(SHOT, [neighbour(exposure_stops=None)], 9)
     assert found.exposure_differs_stops is None
+
+
+def test_a_picture_that_another_reference_was_carried_to_did_not_go_without():
+    served, without = neighbour("a", chart=None), neighbour("b", chart=None)
+    served.said["served_by"] = "another job"
+    assert [without] == find_served(SHOT, [served, without], 9)
