@@ -243,7 +243,7 @@ def _list_facts(record: Record) -> list[tuple[str, str]]:
     if facts.share_out_of_gamut is not None:
         said.append(("Cannot be made", f"{say_share(facts.share_out_of_gamut)} of the picture"))
     if facts.cropped_share:
-        said.append(("Cropped", f"{facts.cropped_share:.0%} of its area"))
+        said.append(("Cropped", f"{say_share(facts.cropped_share, 2)} of its area"))
     said += [(each.title, describe_column(each.to_json())) for each in facts.columns]
     return [(term, value) for term, value in said if value]
 
