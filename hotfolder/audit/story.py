@@ -261,15 +261,15 @@ def list_events(db: sqlite3.Connection, record: Record) -> list[Event]:
 
 
 def list_later(ledger: LedgerReader, row: JobRow) -> list[Event]:
-    """Say which references of its shoot came when it was delivered already."""
-    later = [ledger.find_job(job) for job in ledger.find_later_givers(row)]
+    """Say what came when it was delivered already, and could have served it."""
+    later = [(each.what, ledger.find_job(each.job)) for each in ledger.find_later_givers(row)]
     return [
         {
             "at": format_time(each.record.finished),
-            "what": "a reference came later",
+            "what": f"{what} came later",
             "text": f"{each.record.source} (job {each.id}); it was delivered without it",
         }
-        for each in later
+        for what, each in later
         if each and each.record
     ]
 

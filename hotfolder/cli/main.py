@@ -26,9 +26,9 @@ from hotfolder.cli import looking, own_stages, upkeep
 from hotfolder.cli.audit import audit
 from hotfolder.cli.desk import desk
 from hotfolder.cli.discard import discard
+from hotfolder.cli.light import light, neutral
 from hotfolder.cli.measured import measured
 from hotfolder.cli.need import need
-from hotfolder.cli.neutral import neutral
 from hotfolder.cli.profile import profile
 from hotfolder.cli.release import release
 from hotfolder.cli.service import service
@@ -235,6 +235,7 @@ app.command()(looking.strip)
 app.command()(measured)
 app.command()(need)
 app.command()(neutral)
+app.command()(light)
 app.command()(profile)
 app.command()(upkeep.backup)
 app.command()(upkeep.restore)

@@ -19,6 +19,7 @@ from hotfolder.colour.encodings import D50_XYZ, flattened, white, xyz_to_lab
 from hotfolder.colour.engine import NO_GRID, convert_pixels, convert_to_8_bits, to_lab
 from hotfolder.colour.grid import Bound
 from hotfolder.colour.hues import HUES, describe_hues, hue_numbers, shares_by_hue
+from hotfolder.colour.input_profile import matrix_input_profile, table_input_profile
 from hotfolder.colour.loss import (
     Route,
     before_and_after,
@@ -30,6 +31,7 @@ from hotfolder.colour.loss import (
 )
 from hotfolder.colour.loss_table import make_loss_lookup
 from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
+from hotfolder.colour.measured_change import fit_change
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
 from hotfolder.colour.proofing import Show, look_of, soft_proof
 from hotfolder.colour.rendering import allowed_ways, can_be_refined, find_reach, has_hues
@@ -80,6 +82,7 @@ __all__ = [
     "delta_e_00",
     "describe_hues",
     "find_reach",
+    "fit_change",
     "flattened",
     "has_hues",
     "hue_numbers",
@@ -92,6 +95,7 @@ __all__ = [
     "losses",
     "made",
     "make_loss_lookup",
+    "matrix_input_profile",
     "medium_losses",
     "number",
     "over_slabs",
@@ -101,6 +105,7 @@ __all__ = [
     "shares_by_hue",
     "shift_parts",
     "soft_proof",
+    "table_input_profile",
     "to_lab",
     "tone_of",
     "wanted",

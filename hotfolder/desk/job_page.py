@@ -26,7 +26,7 @@ from hotfolder.model.facts import describe_column
 from hotfolder.model.intent import Intent
 from hotfolder.model.records import SHEET, Record
 from hotfolder.model.rendering import WAYS, Rendering
-from hotfolder.model.units import MM_PER_INCH
+from hotfolder.model.units import MM_PER_INCH, say_share
 from hotfolder.pages.words import local_time
 from hotfolder.settings.files import read_title
 from hotfolder.settings.root import Root
@@ -239,9 +239,11 @@ def _list_facts(record: Record) -> list[tuple[str, str]]:
         said.append(("Own pixels", f"{facts.effective_ppi:.0f} per inch{wanted}"))
     if facts.share_lost is not None:
         which = f", {facts.lost_in_words}" if facts.lost_in_words else ""
-        said.append(("Cannot be made", f"{facts.share_lost:.1%} of the picture{which}"))
+        said.append(("Lost", f"{say_share(facts.share_lost)} of the picture{which}"))
+    if facts.share_out_of_gamut is not None:
+        said.append(("Cannot be made", f"{say_share(facts.share_out_of_gamut)} of the picture"))
     if facts.cropped_share:
-        said.append(("Cropped", f"{facts.cropped_share:.0%} of its area"))
+        said.append(("Cropped", f"{say_share(facts.cropped_share, 2)} of its area"))
     said += [(each.title, describe_column(each.to_json())) for each in facts.columns]
     return [(term, value) for term, value in said if value]
 

@@ -213,7 +213,7 @@ def read_story(root: Root, job: str) -> Story | None:
         is_kept=is_kept,
         is_served=is_served,
         shown=find_shown(teller.showing, record) if record else None,
-        came_later=tuple(f"A reference came later: {each['text']}." for each in later),
+        came_later=tuple(f"{each['what'].capitalize()}: {each['text']}." for each in later),
     )
 
 

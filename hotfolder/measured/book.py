@@ -91,6 +91,27 @@ class Book:
         """
         line_log.append_line(self.folder / LOG, verdict.model_dump_json().encode())
 
+    def expect_new_batch(self, root: Root) -> None:
+        """Note that the next strip is the first on a new batch of paper, as a person has said.
+
+        Raises
+        ------
+        OSError
+            When it cannot be written.
+        """
+        marker = _find_marker(root, self.destination)
+        durable.make_folders(marker.parent)
+        if not durable.is_there(marker):
+            durable.write_new(marker, b"")
+
+    def is_new_batch_expected(self, root: Root) -> bool:
+        """Whether a person has said that the next strip is the first on a new batch."""
+        return durable.is_there(_find_marker(root, self.destination))
+
+    def forget_new_batch(self, root: Root) -> None:
+        """Note that the strip on a new batch has come."""
+        _find_marker(root, self.destination).unlink(missing_ok=True)
+
     def keep(self, source: Path, *, new_batch: bool) -> Path:
         """Move a dropped file to those that are kept, durably, under a name that is free."""
         durable.fsync_file(source)
@@ -139,6 +160,10 @@ class Book:
     def below(self, path: Path) -> str:
         """Return a path below the folder of measurements, with ``/``."""
         return path.relative_to(self.folder).as_posix()
+
+
+def _find_marker(root: Root, destination: str) -> Path:
+    return root.strips / destination / NEW_BATCH
 
 
 def _safe(name: str) -> str:

@@ -35,6 +35,11 @@ class Neighbour:
         return self.said.get("gives") is True
 
     @property
+    def what(self) -> str:
+        """What it gives, in words."""
+        return str(self.said.get("what") or "what it could have used")
+
+    @property
     def after(self) -> tuple[str, ...]:
         """Jobs that were delivered before it and could have used what it gives."""
         said = self.said.get("after")

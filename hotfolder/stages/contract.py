@@ -458,8 +458,10 @@ class Stage(ABC, Generic[SettingsT_co]):
 
     ``"waits_s": 600.0`` in it asks for another that gives, for so many seconds: the job waits, and
     is worked on once more when one ends in its folder or batch, or when the time is over.
-    ``"waits_for"`` says in a few words for what. ``"after"`` lists jobs that were delivered before
-    and could have used it: their pages and stories say so.
+    ``"waits_for"`` says in a few words for what.
+
+    ``"what"`` says what it gives, and ``"after"`` lists jobs that were delivered before and could
+    have used it: their pages and stories say so.
     """
 
     role: ClassVar[Role | None] = None

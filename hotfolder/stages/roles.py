@@ -45,6 +45,11 @@ class Role(StrEnum):
     person points at, each as in ``"40%,30%"``. It leaves a page. Its findings are a
     `WhitesFindings`."""
 
+    LIGHT = "makes a profile of the light from a chart"
+    """It stands on the original and changes nothing. It has the setting ``chart_values``, as the
+    stage that corrects by a chart. It leaves an ICC profile, and its findings are a
+    `LightFindings`."""
+
 
 class _Findings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="ignore")
@@ -200,6 +205,8 @@ class WhiteChoice(_Findings):
     """Where it is, as shares of width and height."""
     white_at: str
     """The first place, as a setting has it."""
+    change: str
+    """What a release takes behind ``--set`` to balance the picture for it."""
     light: WhiteLight
     """What white would be, as the picture is now."""
     balance: WhiteBalance
@@ -211,3 +218,24 @@ class WhitesFindings(_Findings):
 
     choices: tuple[WhiteChoice, ...]
     """Those that a person pointed at first."""
+
+
+class LightFindings(_Findings):
+    """What a stage in the role `Role.LIGHT` has made."""
+
+    description: str
+    """What the profile calls itself, with its error."""
+    kind: str
+    """``"matrix"`` or ``"table"``."""
+    use: str
+    """Where a destination names it."""
+    leave_one_out_delta_e_00: float
+    """Of colours that took no part in the fit."""
+    fit_delta_e_00: float | None
+    """Of the chart's own."""
+    read_back_delta_e_00: float
+    """Between the profile and the fit, on average over the chart."""
+    patches_used: int
+    """Of 24."""
+    light: WhiteLight
+    """In which the chart was taken, as the picture shows it."""

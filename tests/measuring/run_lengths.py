@@ -123,7 +123,7 @@ def main():
             say(f"  {shift} sd: {found:.1f}; limits that do not widen {solved:.1f}\n")
         ramp = mean_run_length(0, limit=limit, widening=True, runs=runs, prints=300, slope=0.1)
         say(f"  ramp of 0.1 sd a print: {ramp:.1f}\n")
-    strip = _make_strip()
+    strip = make_strip()
     for whole in (0.0, 0.5, 1.0):
         correlation = correlate(strip, whole=whole)
         say(f"all charts, prints differ as wholes by {whole} of a patch's own noise\n")
@@ -141,7 +141,7 @@ def main():
         say(f"self-started, spread {of_prior} of what is thought: {found:.0f} (1500 at most)\n")
 
 
-def _make_strip():
+def make_strip():
     import tempfile
 
     from hotfolder.measured.control_strip import make_control_strip

@@ -270,6 +270,21 @@ def test_what_only_the_table_loses_is_said_to_be_the_profiles():
     assert f'though this paper could: rendering "refined" brings back {back}' in held.value.message
 
 
+@pytest.mark.parametrize("can_be_made", [True, False])
+def test_refined_is_advised_where_the_picture_passes_with_it(can_be_made):
+    pixels = green_share(3, 50)
+    if can_be_made:
+        pixels = np.repeat(colours_that_the_table_loses(20)[:, None], 20, axis=1)
+    conversion = make_stage(ProfileConversion, {})
+    with pytest.raises(Hold) as held:
+        checked(pixels, spec_of(pixels), CMYK, {"hold_above": "5 %"}, conversion)
+    advised = [each.options("gamut-check") for each in held.value.remedies]
+    assert advised == ([("--rendering", "refined")] if can_be_made else [])
+    with pytest.raises(Hold) as held:  # with no conversion there is none to change
+        checked(pixels, spec_of(pixels), CMYK, {"hold_above": "5 %"})
+    assert held.value.remedies == ()
+
+
 def test_a_limit_of_ink_is_a_limit_of_what_can_be_made():
     black, route = np.zeros((1, 3), np.uint16), Route(SRGB, CMYK)
     far = [medium_losses(route, black, enough=3.0, ink_limit=limit)[0] for limit in (4.0, 1.0)]

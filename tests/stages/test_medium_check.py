@@ -57,9 +57,8 @@ def test_it_may_warn_instead(tmp_path):
 
 
 def test_a_medium_that_was_measured_passes_with_its_numbers():
-    found, job = ran(
-        stood(29, within={"house": True}), verified_within="30 d", hold_outside="house"
-    )
+    standing = stood(29, within={"house": True})
+    found, job = ran(standing, verified_within="30 d", hold_outside="house")
     assert (PIXELS == found.pixels).all()
     assert () == job.warnings
     assert {"age_days": 29.0, "mean_delta_e_00": 1.2, "alarm": False}.items() <= (

@@ -79,6 +79,20 @@
   if (document.querySelector("[data-poll]")) setTimeout(poll, 500);
 })();
 
+/* A frame whose picture is not there says so, instead of staying empty. */
+(() => {
+  const sayNone = (image) => {
+    if (!image.matches(".print img")) return;
+    const none = document.createElement("span");
+    none.className = "none";
+    none.textContent = "no picture was made";
+    image.parentNode.classList.add("bare");
+    image.replaceWith(none);
+  };
+  document.addEventListener("error", (event) => { if (event.target instanceof HTMLImageElement) sayNone(event.target); }, true);
+  for (const image of document.querySelectorAll(".print img")) if (image.complete && !image.naturalWidth) sayNone(image);
+})();
+
 /* The desktop says what is new while a page of the desk is open, if a person has asked for it. */
 (() => {
   const WANTED = "hotfolder-desk-told", KNOWN = "hotfolder-desk-known", EVERY_MS = 10000;

@@ -81,6 +81,8 @@ class Causes:
     """What is lost and not moved on purpose: shadows and whites count in any case."""
     refined: float | None
     """What would be lost with the rendering refined; None where that brings nothing else."""
+    refined_error: float
+    """How far `refined` may be off in 95 of 100 pictures."""
     lost_error: float
     """How far `lost` may be off in 95 of 100 pictures, as pixels were sampled."""
     medium_error: float
@@ -93,7 +95,7 @@ class Causes:
     """Of the undecided pixels, the share that is lost."""
 
 
-_NOTHING = Causes(0, 0, 0, 0, 0, 0, 0, None, 0, 0, "", {}, 0)
+_NOTHING = Causes(0, 0, 0, 0, 0, 0, 0, None, 0, 0, 0, "", {}, 0)
 
 
 @dataclass(frozen=True)
@@ -178,6 +180,7 @@ def find_causes(
 
     undecided = sample.stands_for[UNDECIDED]
     weights = np.rint(sample.stands_for[:, is_lost].sum(axis=0)).astype(np.int64)
+    still = _with_refined(route, sample, is_lost, tolerance)
     return Causes(
         lost=sample.share(is_lost),
         medium=sample.share(among_lost(beyond)),
@@ -186,7 +189,8 @@ def find_causes(
         crushed=sample.share(among_lost(is_crushed)),
         clipped=sample.share(among_lost(is_clipped)),
         counted=sample.share(among_lost(~has_moved | is_crushed | is_clipped)),
-        refined=_with_refined(route, sample, is_lost, tolerance),
+        refined=None if still is None else sample.share(still),
+        refined_error=0.0 if still is None else sample.error(still),
         lost_error=sample.error(is_lost),
         medium_error=sample.error(among_lost(beyond)),
         words=_in_words(asked, weights, is_crushed, is_clipped),
@@ -225,8 +229,8 @@ def _extremes(route: Route) -> tuple[float, float]:
 
 def _with_refined(
     route: Route, sample: Sample, is_lost: NDArray[np.bool_], tolerance: float
-) -> float | None:
-    """Estimate what would be lost with the rendering refined. What is kept now would be kept."""
+) -> NDArray[np.bool_] | None:
+    """Say what would be lost with the rendering refined. What is kept now would be kept."""
     if not _has_refined(route):
         return None
     refined = replace(
@@ -237,7 +241,7 @@ def _with_refined(
     )
     still = np.zeros(len(is_lost), np.bool_)
     still[is_lost] = losses(refined, sample.pixels[is_lost])[0] > tolerance
-    return sample.share(still)
+    return still
 
 
 def _has_refined(route: Route) -> bool:

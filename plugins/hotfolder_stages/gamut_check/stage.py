@@ -61,7 +61,7 @@ from hotfolder.colour import (
 from hotfolder_stages.gamut_check.causes import find_causes, take_sample
 from hotfolder_stages.gamut_check.regions import Blocks
 from hotfolder_stages.gamut_check.tally import LOST, UNDECIDED, Counter
-from hotfolder_stages.gamut_check.telling import say_hold, say_notes
+from hotfolder_stages.gamut_check.telling import list_remedies, say_hold, say_notes
 
 UNDECIDED_PART, UNDECIDED_LEAST, UNDECIDED_MOST = 0.33, 0.3, 1.5
 """Share of the tolerance to either side of it within which the table is not trusted to say what is
@@ -116,7 +116,9 @@ class GamutCheck(Stage[GamutCheckSettings]):
         Hold
             ``no-profile``, ``wrong-profile`` or ``profiles-do-not-join``, as profile-conversion.
         """
-        conversion = job.told(ConversionToCome) or ConversionToCome()
+        told = job.told(ConversionToCome)
+        self._is_converted = told is not None
+        conversion = told or ConversionToCome()
         self._notes: list[str] = []
         self._conversion = conversion
         self._route = Route(
@@ -269,7 +271,13 @@ class GamutCheck(Stage[GamutCheckSettings]):
         }
         if limit is not None and causes.counted > limit:
             message = say_hold(causes, delivered, limit, self._job.medium.surface, region)
-            raise Hold("gamut-loss", message, findings, excess=causes.counted / max(limit, 1e-9))
+            raise Hold(
+                "gamut-loss",
+                message,
+                findings,
+                excess=causes.counted / max(limit, 1e-9),
+                remedies=list_remedies(causes, limit) if self._is_converted else (),
+            )
         return findings
 
     def _route_as_delivered(self) -> Route:

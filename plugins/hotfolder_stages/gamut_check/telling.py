@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hotfolder import Intent, Rendering, Surface, say_share
+from hotfolder import Intent, Remedy, Rendering, Surface, say_share
 from hotfolder.colour import Route
 from hotfolder_stages.gamut_check.causes import Causes
 from hotfolder_stages.gamut_check.regions import Region
@@ -41,6 +41,15 @@ def say_hold(
         f"again"
     )
     return ". ".join(said) + "."
+
+
+def list_remedies(causes: Causes, limit: float) -> list[Remedy]:
+    """List the renderings by which a picture passes that is held now, for certain."""
+    refined = causes.refined
+    if refined is None or refined + causes.refined_error > limit:
+        return []
+    says = f"print it with the rendering refined, by which {say_share(refined)} is lost"
+    return [Remedy(says, rendering=str(Rendering.REFINED))]
 
 
 def say_notes(causes: Causes, route: Route) -> list[str]:

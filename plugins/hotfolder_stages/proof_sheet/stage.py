@@ -52,6 +52,7 @@ from hotfolder.colour import (
     WorstPlace,
     WorstPlaces,
     black_luminance,
+    fit_change,
     flattened,
     make_loss_lookup,
     round_trip_noise,
@@ -60,6 +61,7 @@ from hotfolder.colour import (
 )
 from hotfolder.pages import pack_numbers
 from hotfolder_stages.proof_sheet import facts
+from hotfolder_stages.proof_sheet.facts import Fact
 from hotfolder_stages.proof_sheet.hue_bars import by_hue
 from hotfolder_stages.proof_sheet.kept import measure_kept
 from hotfolder_stages.proof_sheet.loss_map import loss_map
@@ -241,6 +243,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
             .ravel()
             .tolist(),
         )
+        self._as_measured = self._predict_change(coarse_made)
         sheet = self._job.attach(SHEET_FILE, "Proof sheet", "proof-sheet")
         sheet.write_bytes(self._page(shown, numbers).encode("utf-8"))
         small = self._job.attach(THUMBNAIL_FILE, "Small picture", "thumbnail")
@@ -249,6 +252,17 @@ class ProofSheet(Stage[ProofSheetSettings]):
         small.write_bytes(
             thumbnail(whole_with_crop(cropped, self._inside_wrap(whole)) if cropped else whole)
         )
+
+    def _predict_change(self, made: Codes) -> list[Fact]:
+        """What the medium as it was measured makes of the picture, where a strip says it."""
+        standing = self._job.standing
+        if standing is None or not standing.is_verified or not standing.expected:
+            return []
+        if self._job.medium.surface is Surface.SCREEN or not self._is_converted:
+            return []
+        lab = to_lab(self._delivered, made, Intent.ABSOLUTE_COLORIMETRIC).reshape(-1, 3)
+        model = fit_change(np.array(standing.expected), np.array(standing.found))
+        return [facts.as_measured(lab, *model.predict(lab))]
 
     def _find_middle(self, place: WorstPlace) -> list[float]:
         """The middle of a place, as shares of the original's width and height, 0 … 1."""
@@ -369,7 +383,10 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 hues=hues.bars,
                 paper=paper_white(self._delivered),
                 size=tuple(facts.size_facts(result, job)),
-                decisions=tuple(facts.decisions(self._raster, way.transform, job, way.reason)),
+                decisions=(
+                    *facts.decisions(self._raster, way.transform, job, way.reason),
+                    *self._as_measured,
+                ),
                 cost=str(cost) if cost else "",
                 bits=job.result.bits,
                 reference=part,

@@ -31,6 +31,10 @@ Spot = Annotated[
 """A place in a picture, from the left and from the top."""
 
 
+ChartValues = Literal["babel_average", "cc2005", "ccb2014", "cca2014"]
+"""Sets of values of the chart's patches, by colour-science's names."""
+
+
 class ReferenceSettings(StageSettings):
     """The table ``[stage.reference]``."""
 
@@ -41,7 +45,7 @@ class ReferenceSettings(StageSettings):
         }
     )
 
-    chart_values: Literal["babel_average", "cc2005", "ccb2014", "cca2014"] = "babel_average"
+    chart_values: ChartValues = "babel_average"
     """Which values the chart's patches have, by colour-science's names: the mean of many charts,
     those of 2005, those of charts made before November 2014, or of later ones."""
     correct: Treatment = "nothing"
@@ -64,6 +68,10 @@ class ReferenceSettings(StageSettings):
     white_at: Spot | None = None
     """A place that a person says is white or grey, as in "40%,30%" from the left and from the
     top: the picture is balanced for it. Recorded as a decision, and never as a measurement."""
+    light_profile: str | None = None
+    """A file in ``profiles/``, as `hotfolder light` makes it, that is used as the profile of each
+    picture in place of its own: only for frames of the camera, light and processing that it was
+    made for. The file's own profile is not looked at."""
     hold_above_residual: Limit | None = None
     """The ΔE00 of a chart's colours, by leave-one-out, above which its picture is held."""
     hold_above_cast: Limit | None = None

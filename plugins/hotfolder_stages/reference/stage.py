@@ -27,7 +27,7 @@ from hotfolder import (
     rows_per_band,
     source_profile,
 )
-from hotfolder.colour import Codes, Profile, tone_of
+from hotfolder.colour import Codes, Profile, ProfileError, tone_of
 from hotfolder_stages.reference.card import find_known, measure_card, read_card, share_card
 from hotfolder_stages.reference.correcting import (
     Corrector,
@@ -91,13 +91,21 @@ class Reference(Stage[ReferenceSettings]):
 
         A picture without a profile is no reason to hold it here: another stage may assume one.
         RGB is then measured as sRGB, and that is said.
+
+        Raises
+        ------
+        Hold
+            ``no-light-profile``: the profile that is to be used is not there, or does not fit.
         """
+        raster = self._with_light_profile(raster, job)
         self._job, self._raster = job, raster
         self._said: dict[str, Json] = {}
         self._charts: list[dict[str, Json]] = []
         self._carried: Carried | None = None
         self._corrector: Corrector | None = None
         self._seen: Seen | None = None
+        if raster.profile_chosen and raster.profile:
+            self._said["profile_chosen"] = raster.profile.description
         self._profile = self._meaning(raster)
         self._copy = None if self._profile is None else ReducedCopy(raster)
         self._shot = read_shot(raster)
@@ -182,6 +190,27 @@ class Reference(Stage[ReferenceSettings]):
                 Column("chart-residual", "Residual of its chart", "ΔE00", residual),
             )
         )
+
+    def _with_light_profile(self, raster: RasterSpec, job: Job) -> RasterSpec:
+        """Give the picture the profile of its light, where a person says so."""
+        name = self.settings.light_profile
+        if name is None:
+            return raster
+        try:
+            profile = Profile.load(job.profiles / name)
+        except (OSError, ProfileError) as error:
+            raise Hold(
+                "no-light-profile",
+                f"The profile of the light, {name}, cannot be used: {error}. Put it into "
+                "profiles/, or take light_profile out of [stage.reference].",
+            ) from error
+        if profile.encoding is not raster.encoding:
+            raise Hold(
+                "no-light-profile",
+                f"The profile of the light, {name}, is for {profile.encoding.value.upper()} "
+                "pictures, and this is none.",
+            )
+        return replace(raster, profile=profile, profile_assumed=False, profile_chosen=True)
 
     @property
     def _space(self) -> Space | None:
@@ -287,6 +316,7 @@ class Reference(Stage[ReferenceSettings]):
         own = self._own()
         shared: dict[str, Json] = {
             "gives": own is not None,
+            "what": "a reference",
             "shot": self._shot.model_dump(mode="json"),
             "chart": {key: own[key] for key in _CARRIED if key in own} if own else None,
             "card": self._said.get("card_beside_chart"),

@@ -162,6 +162,7 @@ class NeutralPlaces(Stage[NeutralSettings]):
                 "share": None if share is None else round(share, 4),
                 "places": places,
                 "white_at": _say(at[0]),
+                "change": f"reference.white_at={_say(at[0])}",
                 **said,
             }
         )
