@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
-from hotfolder.model.records import Changes
+if TYPE_CHECKING:
+    from hotfolder.model.records import Changes
 
 
 def local_time(moment: str | datetime, *, seconds: bool = False) -> str:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from hotfolder.settings.files import Folders
+if TYPE_CHECKING:
+    from hotfolder.settings.files import Folders
 
 
 @dataclass(frozen=True)
