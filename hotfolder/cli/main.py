@@ -33,6 +33,7 @@ from hotfolder.cli.status import status
 from hotfolder.cli.terminal import (
     make_plain_console,
     print_error,
+    print_exactly,
     print_json,
     print_line,
     print_plain,
@@ -81,6 +82,27 @@ def main() -> None:
         apart.end(error.exit_code)
     except SystemExit as end:
         apart.end(end.code if isinstance(end.code, int) else 1 if end.code else 0)
+
+
+def _say_version(asked: bool) -> None:  # noqa: FBT001 - typer calls it
+    if asked:
+        from importlib.metadata import version
+
+        print_exactly(f"hotfolder {version('hotfolder')}\n")
+        raise typer.Exit
+
+
+@app.callback()
+def _begin(
+    *,
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_say_version, is_eager=True, help="Show the version and exit."
+        ),
+    ] = False,
+) -> None:
+    """Take what stands before a command."""
 
 
 @app.command()

@@ -63,7 +63,14 @@ from hotfolder_stages.proof_sheet.hue_bars import by_hue
 from hotfolder_stages.proof_sheet.kept import measure_kept
 from hotfolder_stages.proof_sheet.loss_map import loss_map
 from hotfolder_stages.proof_sheet.moved import lightness, moved
-from hotfolder_stages.proof_sheet.page import MOST_BYTES, WORDS_BYTES, Sheet, Spot, render
+from hotfolder_stages.proof_sheet.page import (
+    MOST_BYTES,
+    WORDS_BYTES,
+    Sheet,
+    Spot,
+    load_page,
+    render,
+)
 from hotfolder_stages.proof_sheet.pictures import (
     Shown,
     Views,
@@ -218,6 +225,11 @@ class ProofSheet(Stage[ProofSheetSettings]):
             if self._job.is_trial and self._is_converted
             else None,
         }
+
+    @classmethod
+    def prepare(cls) -> None:
+        """Compile the page's template."""
+        load_page()
 
     def present(self) -> None:
         """Write the page and the thumbnail."""
