@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from hotfolder.model.intent import Intent
     from hotfolder.model.neighbour import Neighbour
     from hotfolder.model.rendering import Rendering, Way
+    from hotfolder.model.standing import MediumStanding
     from hotfolder.model.units import (
         MM_PER_INCH,
         ByteCount,
@@ -82,6 +83,7 @@ if TYPE_CHECKING:
         OwnPixels,
         PixelsWanted,
         ReachMeasured,
+        ReferenceShown,
         SharpeningToCome,
         SizeToCome,
     )
@@ -121,6 +123,7 @@ __all__ = [
     "LossMeasured",
     "LossTolerance",
     "Medium",
+    "MediumStanding",
     "Message",
     "Metadata",
     "Money",
@@ -132,6 +135,7 @@ __all__ = [
     "Place",
     "RasterSpec",
     "ReachMeasured",
+    "ReferenceShown",
     "Refuse",
     "Remedy",
     "Rendering",

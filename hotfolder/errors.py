@@ -61,7 +61,7 @@ class Problem:
 class Remedy:
     """A change by which a held picture is delivered: a way on that a person can choose.
 
-    One of the three last is given, or none: then it is enough to try again.
+    One of the four last is given, or none: then it is enough to try again.
 
     Examples
     --------
@@ -77,6 +77,8 @@ class Remedy:
     """Another size, with its unit."""
     intent: str = ""
     """Another rendering intent."""
+    rendering: str = ""
+    """Another rendering, as ``"refined"``; see `hotfolder.Way`."""
 
     def options(self, stage: str) -> tuple[str, ...]:
         """Return it as words for the command ``release``.
@@ -92,8 +94,9 @@ class Remedy:
         """
         words = [word for key, value in self.settings.items()
                  for word in ("--set", f"{stage}.{key}={_say_value(value)}")]  # fmt: skip
-        for option, value in (("--long-edge", self.long_edge), ("--intent", self.intent)):
-            words += [option, value] if value else []
+        asked = {"long-edge": self.long_edge, "intent": self.intent, "rendering": self.rendering}
+        for option, value in asked.items():
+            words += [f"--{option}", value] if value else []
         return tuple(words)
 
 

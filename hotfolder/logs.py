@@ -11,7 +11,7 @@ import json
 import logging
 import logging.handlers
 import sys
-from collections import defaultdict
+from collections import defaultdict, deque
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from hotfolder.disk.names import display_name
+from hotfolder.errors import StorageError
 from hotfolder.pages.words import clock_time
 
 if (
@@ -131,12 +132,42 @@ _IN_WORDS: Final[Mapping[str, str]] = {
 }
 """What a person on a terminal is told; other events are said when they warn."""
 
+_TOLD: Final = frozenset({*_IN_WORDS, "job.ended"})
+_WARNS: Final = frozenset({"warning", "error", "critical"})
 _INDENT: Final = "\n" + " " * 18
 
 
 def _is_for_people(record: logging.LogRecord) -> bool:
     event = record.msg.get("event") if isinstance(record.msg, dict) else ""
-    return event in {*_IN_WORDS, "job.ended"} or record.levelno >= logging.WARNING
+    return event in _TOLD or record.levelno >= logging.WARNING
+
+
+def read_last_events(file: Path, number: int) -> list[str]:
+    """Return the last events of a log that people are told of, in words; none where it is missing.
+
+    Raises
+    ------
+    StorageError
+        When it cannot be read.
+    """
+    said: deque[str] = deque(maxlen=number)
+    try:
+        with file.open(encoding="utf-8", errors="replace") as lines:
+            for line in lines:
+                try:
+                    event = json.loads(line)
+                    is_told = (
+                        event["event"] in {*_IN_WORDS, "job.ended"} or event["level"] in _WARNS
+                    )
+                    day = datetime.fromisoformat(event["timestamp"]).astimezone().date()
+                    said.extend([f"{day}  {_say(None, '', event)}"] if is_told else [])
+                except (ValueError, KeyError, TypeError):
+                    continue  # it was cut off, or is of another version
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise StorageError(f"{file} cannot be read: {error.strerror}") from error
+    return list(said)
 
 
 def _say(_logger: Any, _method: str, event: EventDict) -> str:

@@ -31,6 +31,7 @@ from hotfolder.colour import (
 from hotfolder.model.destination import Medium, Result, Surface
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.facts import Findings, Json
+from hotfolder.model.standing import MediumStanding
 from hotfolder.raster.picture import Band, Metadata, RasterSpec
 from hotfolder.stages.contract import AnyStage, Job, Original
 from hotfolder.stages.messages import Message
@@ -137,6 +138,7 @@ def make_job(
     cut_share: float = 0.0,
     destination: str = "wall",
     is_trial: bool = False,
+    standing: MediumStanding | None = None,
     cost_per_square_metre: str | None = None,
 ) -> Job:
     """Make a job for a stage under test.
@@ -165,6 +167,8 @@ def make_job(
         Its name.
     is_trial
         Whether nothing would be delivered.
+    standing
+        What the medium's control strips say; None when nobody has looked.
 
     Returns
     -------
@@ -193,6 +197,7 @@ def make_job(
         profiles=profiles or Path(),
         folder=folder or Path(),
         is_trial=is_trial,
+        standing=standing,
     )
     for stage in beside:
         stage.announce(job.given_to(type(stage)))

@@ -15,6 +15,7 @@ from typing import Final, NotRequired, TypedDict
 from hotfolder.audit.choices import Group, Sort, Statistic
 from hotfolder.audit.periods import Span
 from hotfolder.ledger.reading import Row, Value
+from hotfolder.measured.off_spans import OffSpan
 from hotfolder.model.ends import End
 from hotfolder.model.records import format_time
 from hotfolder.pages.words import local_time
@@ -73,6 +74,8 @@ class Question:
     """Of the original."""
     sha256: str | None = None
     """The first digits of an original's or a result's."""
+    off: tuple[OffSpan, ...] | None = None
+    """The job ended while its destination's medium was off: in one of these times."""
     sort: Sort = Sort.TIME
     reverse: bool = False
     limit: int | None = None
@@ -276,6 +279,8 @@ def describe_question(question: Question) -> str:
         parts.append(f"with the profile {question.profile}")
     if question.name is not None:
         parts.append(f"named {question.name}")
+    if question.off is not None:
+        parts.append("made while their medium was off")
     if question.sha256 is not None:
         parts.append(f"with the hash {question.sha256}…")
     return ", ".join(["All pictures", *parts]) if parts else "All pictures"
@@ -313,6 +318,16 @@ def make_filter(question: Question) -> tuple[str, list[Value]]:
         add(r"(profile LIKE ? ESCAPE '\' OR profile_sha256 LIKE ? ESCAPE '\')", like, f"{like}%")
     if question.name is not None:
         add(r"name LIKE ? ESCAPE '\'", _make_like(question.name))
+    if question.off is not None:
+        spans = []
+        for span in question.off:
+            spans.append(
+                "(records.destination = ? AND finished >= ?"
+                f"{' AND finished < ?' if span.until else ''})"
+            )
+            values += [span.destination, format_time(span.since)]
+            values += [format_time(span.until)] if span.until else []
+        parts.append(f"({' OR '.join(spans) or '0'})")
     if question.sha256 is not None:
         # a range, not LIKE, so that the indexes of both columns are used
         low, high = question.sha256.lower(), question.sha256.lower() + "g"

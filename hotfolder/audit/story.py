@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import os
 import sqlite3
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Final, NotRequired, TypedDict
 
 from pydantic import JsonValue, TypeAdapter
 
 from hotfolder.disk import durable
-from hotfolder.errors import Problem, SettingsError
-from hotfolder.ledger.reading import LedgerReader
+from hotfolder.errors import PluginError, Problem, SettingsError
+from hotfolder.ledger.reading import JobRow, LedgerReader
 from hotfolder.ledger.roots import find_places
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.ends import End
@@ -20,6 +21,9 @@ from hotfolder.model.records import Changes, OriginalRecord, Record, ResultRecor
 from hotfolder.model.units import say_share
 from hotfolder.pages.words import describe_changes, local_time
 from hotfolder.settings.root import Root
+from hotfolder.stages.contract import AnyStage
+from hotfolder.stages.in_words import describe_settings
+from hotfolder.stages.registry import load_registry
 
 _FACTS: Final = TypeAdapter(Facts)
 
@@ -66,6 +70,9 @@ class StoryStage(TypedDict):
     stage: str
     elapsed_s: float
     settings: dict[str, JsonValue]
+    """As the record has them: lengths in millimetres."""
+    in_words: list[str]
+    """Those that are not as usual, as a person would write them."""
 
 
 class StoryReason(TypedDict):
@@ -145,7 +152,8 @@ def tell_story(db: sqlite3.Connection, root: Root, file: Path) -> Story:
         (sha256, sha256),
     )
     ledger = LedgerReader(db, find_places(db, root.path))
-    jobs = [_tell_job(ledger, job, sha256) for (job,) in rows.fetchall()]
+    stages = _find_stages(root)
+    jobs = [_tell_job(ledger, job, sha256, stages) for (job,) in rows.fetchall()]
     return {
         "file": str(file),
         "sha256": sha256,
@@ -156,10 +164,20 @@ def tell_story(db: sqlite3.Connection, root: Root, file: Path) -> Story:
 
 def tell_job(db: sqlite3.Connection, root: Root, job: str) -> JobStory | None:
     """Return the whole story of one job; None when it has no record."""
-    return _tell_job(LedgerReader(db, find_places(db, root.path)), job, "")
+    return _tell_job(LedgerReader(db, find_places(db, root.path)), job, "", _find_stages(root))
 
 
-def _tell_job(ledger: LedgerReader, job: str, sha256: str) -> JobStory | None:
+def _find_stages(root: Root) -> Mapping[str, type[AnyStage]]:
+    """Every stage by name; none when one cannot be loaded, which others say."""
+    try:
+        return load_registry(root.plugins).stages
+    except PluginError:
+        return {}
+
+
+def _tell_job(
+    ledger: LedgerReader, job: str, sha256: str, stages: Mapping[str, type[AnyStage]]
+) -> JobStory | None:
     row = ledger.find_job(job)
     record = row.record if row else None
     if row is None or record is None:
@@ -171,11 +189,20 @@ def _tell_job(ledger: LedgerReader, job: str, sha256: str) -> JobStory | None:
         "destination": row.destination,
         "the_file_is": "the original" if is_original else "the result",
         "state": row.end or row.state,
-        "events": list_events(ledger.db, record),
+        "events": sorted(
+            [*list_events(ledger.db, record), *list_later(ledger, row)], key=lambda each: each["at"]
+        ),
         "original": _tell_original(record.original, record.original_kept),
         "results": [_tell_result(each) for each in record.results],
         "stages": [
-            {"stage": each.stage, "elapsed_s": each.elapsed_s, "settings": each.settings}
+            {
+                "stage": each.stage,
+                "elapsed_s": each.elapsed_s,
+                "settings": each.settings,
+                "in_words": describe_settings(
+                    stages[each.stage].Settings if each.stage in stages else None, each.settings
+                ),
+            }
             for each in record.stages
         ],
         "findings": record.findings,
@@ -225,6 +252,20 @@ def list_events(db: sqlite3.Connection, record: Record) -> list[Event]:
         text += f"; changed: {changes}" if changes else ""
         events.append({"at": format_time(release.at), "what": "released", "text": text})
     return sorted(events, key=lambda event: event["at"])
+
+
+def list_later(ledger: LedgerReader, row: JobRow) -> list[Event]:
+    """Say what came when it was delivered already, and could have served it."""
+    later = [(each.what, ledger.find_job(each.job)) for each in ledger.find_later_givers(row)]
+    return [
+        {
+            "at": format_time(each.record.finished),
+            "what": f"{what} came later",
+            "text": f"{each.record.source} (job {each.id}); it was delivered without it",
+        }
+        for what, each in later
+        if each and each.record
+    ]
 
 
 def _tell_original(original: OriginalRecord, path: str) -> StoryFile:
@@ -332,10 +373,8 @@ def _describe_job(job: JobStory) -> list[str]:
     lines += _describe_facts(_FACTS.validate_python(job["facts"]))
     lines += [f"  not known: {why}" for why in job["facts_left_out"].values()]
     for stage in job["stages"]:
-        settings = ", ".join(
-            f"{key} {value}" for key, value in stage["settings"].items() if value is not None
-        )
-        lines.append(f"  {stage['stage']}, {stage['elapsed_s']:.1f} s: {settings}")
+        said = "; ".join(stage["in_words"])
+        lines.append(f"  {stage['stage']}, {stage['elapsed_s']:.1f} s{': ' if said else ''}{said}")
     if job["versions"]:
         made_by = ", ".join(f"{name} {number}" for name, number in job["versions"].items())
         lines.append(f"  made by {made_by}")

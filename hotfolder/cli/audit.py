@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -85,6 +86,13 @@ def audit(
     sha256: Annotated[
         str | None, typer.Option("--hash", help="SHA-256 of original or result, or how it begins")
     ] = None,
+    medium_off: Annotated[
+        bool,
+        typer.Option(
+            "--medium-off",
+            help="only pictures delivered while a measured strip said that their medium was off",
+        ),
+    ] = False,
     sort: Annotated[Sort | None, typer.Option(help="the order; by default newest first")] = None,
     reverse: Annotated[bool, typer.Option("--reverse", help="reverse the order")] = False,
     limit: Annotated[
@@ -130,6 +138,12 @@ def audit(
     )
     question = read_question(asked, datetime.now(UTC))
     root_ = Root(root)
+    if medium_off:
+        from hotfolder.measured.off_spans import read_off_spans
+
+        spans = read_off_spans(root_, question.destinations)
+        states = question.states or (End.DELIVERED,)
+        question = replace(question, off=tuple(spans), states=states)
     if question.destinations or question.hues or question.batch is not None:
         from hotfolder.audit.known import check_names
 

@@ -1,9 +1,9 @@
 """The command line. Every command that answers something takes ``--json``.
 
 Exit codes: 0 all well; 3 something was held, refused or not understood; 4 settings, 5 a plugin,
-6 our own storage, 7 the root is served by another process; 2 the command was not understood; 130 a
-sweep was stopped, by Ctrl-C, before all was done. `audit` has two of its own: 1 no record of that
-file, 8 something is not as recorded.
+6 our own storage, 7 the root is served by another process, 9 a message could not be sent; 2 the
+command was not understood; 130 a sweep was stopped, by Ctrl-C, before all was done. `audit` has two
+of its own: 1 no record of that file, 8 something is not as recorded.
 """
 
 from __future__ import annotations
@@ -21,14 +21,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from hotfolder.cli import looking, upkeep
+from hotfolder.cli import looking, own_stages, upkeep
 from hotfolder.cli.audit import audit
 from hotfolder.cli.desk import desk
 from hotfolder.cli.discard import discard
+from hotfolder.cli.light import light, neutral
 from hotfolder.cli.measured import measured
 from hotfolder.cli.need import need
 from hotfolder.cli.profile import profile
 from hotfolder.cli.release import release
+from hotfolder.cli.service import service
 from hotfolder.cli.status import status
 from hotfolder.cli.terminal import (
     make_plain_console,
@@ -40,7 +42,7 @@ from hotfolder.cli.terminal import (
 )
 from hotfolder.disk import apart
 from hotfolder.disk.names import display_lines, display_name
-from hotfolder.errors import HotfolderError, SettingsError, StorageError
+from hotfolder.errors import HotfolderError, Problem, SettingsError, StorageError
 from hotfolder.settings.root import Root
 
 if TYPE_CHECKING:
@@ -51,6 +53,7 @@ if TYPE_CHECKING:
     from hotfolder.ledger.reading import JobRow
     from hotfolder.logs import Terminal
     from hotfolder.model.records import Record
+    from hotfolder.notify.trying import Tried
 
 app = typer.Typer(
     add_completion=False,
@@ -68,6 +71,7 @@ app.command()(audit)
 app.command()(status)
 
 HELD_OR_REFUSED = 3
+NOT_SENT = 9
 INTERRUPTED = 130
 _STATE_STYLE = {"delivered": "bold", "held": "bold italic", "refused": "reverse"}
 
@@ -122,7 +126,14 @@ def init(root: RootArgument = Path()) -> None:
 
 
 @app.command()
-def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
+def check(
+    root: RootArgument = Path(),
+    *,
+    notify: Annotated[
+        bool, typer.Option("--notify", help="send a test message by each way of [notify] too")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
     """Check settings, profiles and folders; report every problem at once."""
     from hotfolder.overview.check import check as check_root
 
@@ -131,6 +142,7 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
         [each for of in found.settings.refused.values() for each in of] if (found.settings) else []
     )
     problems = list(dict.fromkeys([*found.problems, *refused, *found.unreachable]))
+    tried = _try_ways(Root(root)) if notify else []
     if as_json:
         print_json(
             {
@@ -138,6 +150,7 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
                 "remarks": list(found.remarks),
                 "profiles": list(found.profiles),
                 "destinations": sorted(found.settings.destinations) if found.settings else [],
+                "notify": [vars(each) for each in tried],
             }
         )
     else:
@@ -152,8 +165,33 @@ def check(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
             for line in found.profiles:
                 print_line(line)
             print_plain("No problems found.")
+        for one in tried:
+            print_line(one.says)
     if problems:
         raise SettingsError(problems)
+    if not all(each.was_sent for each in tried):
+        raise typer.Exit(NOT_SENT)
+
+
+def _try_ways(root: Root) -> list[Tried]:
+    """Send a test message by each way that is set.
+
+    Raises
+    ------
+    SettingsError
+        When none is.
+    """
+    from hotfolder.notify.trying import try_way
+    from hotfolder.settings.files import SETTINGS_FILE, read_notify
+
+    table, problems = read_notify(root.path)
+    if table is None:
+        raise SettingsError(problems)
+    if not table.ways:
+        where = str(root.path / SETTINGS_FILE)
+        allowed = "[notify.mail] or [notify.webhook]; config/SETTINGS.md describes them"
+        raise SettingsError([Problem(where, "notify", "no way is set", allowed)])
+    return [try_way(root, name, each) for name, each in table.ways.items()]
 
 
 @app.command()
@@ -169,7 +207,7 @@ def watch(
     ] = False,
 ) -> None:
     """Serve the root until Ctrl-C or SIGTERM; say what arrives, what becomes of it, and why."""
-    from hotfolder.cli.watching import desk_beside, note_ended
+    from hotfolder.cli.watching import desk_beside, note_ended, telling_beside
     from hotfolder.logs import Terminal
 
     apart.step_behind()
@@ -181,7 +219,8 @@ def watch(
     _stop_on_signals(daemon)
     if on_terminal and not quiet:
         print_plain(f"Serving {Root(root).path}; Ctrl-C ends it.", make_plain_console(stderr=True))
-    with desk_beside(Root(root).path) if with_desk else contextlib.nullcontext():
+    beside = desk_beside(Root(root).path) if with_desk else contextlib.nullcontext()
+    with beside, telling_beside(Root(root).path):
         daemon.run()
 
 
@@ -225,10 +264,15 @@ app.command()(looking.proof)
 app.command()(looking.strip)
 app.command()(measured)
 app.command()(need)
+app.command()(neutral)
+app.command()(light)
 app.command()(profile)
 app.command()(upkeep.backup)
 app.command()(upkeep.restore)
 app.command()(upkeep.tidy)
+app.command()(own_stages.stages)
+app.add_typer(service, name="service")
+app.command("new-stage")(own_stages.new_stage)
 
 
 @app.command()
@@ -360,6 +404,8 @@ def _show_progress(progress: Progress, bars: dict[str, TaskID], daemon: Daemon) 
 
 
 def _print_ended(console: Console, record: Record) -> None:
+    from hotfolder.ending.why import leave_out_advice
+
     line = f"{record.state:<9} {record.destination}: {record.source}"
     if record.state == "delivered":
         result = record.results[0]
@@ -367,7 +413,8 @@ def _print_ended(console: Console, record: Record) -> None:
     print_line(line, console, _STATE_STYLE[record.state])
     although = "Released, although: " if record.state == "delivered" else ""
     for reason in record.reasons:
-        print_line(f"          {although}{reason.message}", console)
+        said = leave_out_advice(reason.message) if although else reason.message
+        print_line(f"          {although}{said}", console)
     for warning in record.warnings:
         print_line(f"          To be looked at: {warning.message}", console)
 

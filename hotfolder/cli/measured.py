@@ -9,6 +9,7 @@ import typer
 
 from hotfolder.cli.terminal import print_json, print_line
 from hotfolder.errors import StorageError
+from hotfolder.measured.in_words import NUMBERS_IN_WORDS
 from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
@@ -17,19 +18,10 @@ if TYPE_CHECKING:
     from hotfolder.measured.control_strip import ControlStrip
     from hotfolder.measured.limits import LimitSet
     from hotfolder.measured.records import Verdict
+    from hotfolder.settings.files import Destination
 
 NOTHING_MEASURED = 3
-_IN_WORDS = {
-    "paper_l": "L* of the paper",
-    "paper_a": "a* of the paper",
-    "paper_b": "b* of the paper",
-    "grey_l": "L* of the greys",
-    "grey_a": "a* of the greys",
-    "grey_b": "b* of the greys",
-    "black_l": "L* of the black",
-    "chroma": "chroma of the colours",
-    "mean_l": "L* of all patches",
-}
+_SHOWN = 20
 
 
 def measured(
@@ -38,6 +30,14 @@ def measured(
     ] = Path(),
     *,
     wanted: Annotated[str, typer.Option("--for", metavar="NAME", help="the destination")],
+    report: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="write a page: patches, control charts, pictures"),
+    ] = None,
+    new_batch: Annotated[
+        bool,
+        typer.Option("--new-batch", help="say that the next strip is on a new batch of paper"),
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="answer in JSON")] = False,
 ) -> None:
     """Say how far the latest measured strip is from the profile, and whether the medium drifts."""
@@ -49,6 +49,10 @@ def measured(
     place = Root(root)
     (destination,) = destinations(place, [wanted])
     book, limits = Book(place, destination.name), load_limits(place)
+    if new_batch:
+        book.expect_new_batch(place)
+        print_line(f"The next strip of {destination.name} begins a new chart.")
+        return
     try:
         verdicts, refused, strips = book.read(), book.list_refused(), recall_strips(place)
     except OSError as error:
@@ -56,16 +60,62 @@ def measured(
     last = verdicts[-1] if verdicts else None
     strip = next((each for each in strips if last and each.id == last.strip), None)
     is_current = last is not None and last.profile_sha256 == destination.profile.sha256
-    if as_json:
+    concerned = _list_concerned(place, verdicts)
+    if report is not None:
+        _write_report(place, destination, verdicts, strip, limits, report)
+    elif as_json:
         said = _summarise(last, strip, limits) if last else {"verdict": None}
         files = [{"file": name, "reason": why} for name, why in refused]
-        print_json({**said, "profile_is_current": is_current, "refused": files})
+        more = {"profile_is_current": is_current, "concerned": concerned, "refused": files}
+        print_json({**said, **more})
     else:
         _print(last, limits, book, is_current=is_current)
+        if concerned:
+            print_line(f"Delivered since the first print concerned: {len(concerned)}.")
+        for each in concerned[:_SHOWN]:
+            print_line(f"  {each['name']}, {local_time(str(each['finished']))}")
+        if len(concerned) > _SHOWN:
+            print_line(f"  and {len(concerned) - _SHOWN} more: hotfolder audit --medium-off")
         for name, why in refused:
             print_line(f"refused: {name}: {why}")
     if last is None:
         raise typer.Exit(NOTHING_MEASURED)
+
+
+def _write_report(
+    root: Root,
+    destination: Destination,
+    verdicts: list[Verdict],
+    strip: ControlStrip | None,
+    limits: dict[str, LimitSet],
+    report: Path,
+) -> None:
+    from hotfolder.audit.books import open_books
+    from hotfolder.cli.looking import write_whole
+    from hotfolder.overview.measured_page import collect_page, make_page
+
+    current = bool(verdicts) and verdicts[-1].profile_sha256 == destination.profile.sha256
+    with open_books(root) as db:
+        title = destination.file.title or destination.name
+        found = collect_page(title, verdicts, strip, limits, db, is_current=current)
+    write_whole(report, make_page(found).encode())
+    print_line(f"Wrote {report.absolute()}")
+
+
+def _list_concerned(root: Root, verdicts: list[Verdict]) -> list[dict[str, object]]:
+    """Pictures delivered since the first print concerned, while the medium is off; newest first."""
+    from hotfolder.measured.off_spans import find_off_spans
+
+    spans = [each for each in find_off_spans(verdicts) if each.until is None]
+    if not spans:
+        return []
+    from hotfolder.audit.books import open_books
+    from hotfolder.audit.question import Question, ask
+    from hotfolder.model.ends import End
+
+    with open_books(root) as db:
+        found = ask(db, Question(states=(End.DELIVERED,), off=tuple(spans)))
+        return [{key: each[key] for key in ("name", "finished", "job")} for each in found]
 
 
 def _summarise(
@@ -117,9 +167,10 @@ def _print(
         print_line(f"{'Within' if within else 'Not within'} the limits of set {name} ({title}).")
     for key, each in last.drift.items():
         if each.alarm:
+            name = NUMBERS_IN_WORDS.get(key, key)
             print_line(
-                f"Drift: {_IN_WORDS.get(key, key)} {each.value:+.1f} since the first print; the "
-                f"first print concerned is that of {each.since}."
+                f"Drift: {name} {each.value:+.1f} since the first print; the first print "
+                f"concerned is that of {each.since}."
             )
     for line in last.words:
         print_line(line)

@@ -85,7 +85,7 @@ def _print_yours(said: Status) -> None:
         for name, each in said["destinations"].items()
         for line in describe_problems(each)
     ]
-    problems += batches
+    problems += [*batches, *said["notify"]]
     print_plain("\nFor you to do:" if yours or problems else "\nNothing waits for you.")
     for line in problems:
         print_line(f"  {line}")

@@ -10,6 +10,7 @@ from hotfolder.lazily import load_exports
 if TYPE_CHECKING:
     from hotfolder.colour.arrays import Array, Codes, Floats, Whole
     from hotfolder.colour.black_point import black_luminance
+    from hotfolder.colour.box import average
     from hotfolder.colour.cells import CELL_BITS, Cells
     from hotfolder.colour.contrast import (
         VISIBLE,
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from hotfolder.colour.engine import NO_GRID, convert_pixels, convert_to_8_bits, to_lab
     from hotfolder.colour.grid import Bound
     from hotfolder.colour.hues import HUES, describe_hues, hue_numbers, shares_by_hue
+    from hotfolder.colour.input_profile import matrix_input_profile, table_input_profile
     from hotfolder.colour.loss import (
         Route,
         before_and_after,
@@ -34,6 +36,7 @@ if TYPE_CHECKING:
     )
     from hotfolder.colour.loss_table import make_loss_lookup
     from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
+    from hotfolder.colour.measured_change import fit_change
     from hotfolder.colour.profile import Profile, ProfileError, lab_profile
     from hotfolder.colour.proofing import Show, look_of, soft_proof
     from hotfolder.colour.rendering import allowed_ways, can_be_refined, find_reach, has_hues
@@ -74,6 +77,7 @@ __all__ = [
     "WorstPlace",
     "WorstPlaces",
     "allowed_ways",
+    "average",
     "before_and_after",
     "black_luminance",
     "can_be_refined",
@@ -85,6 +89,7 @@ __all__ = [
     "delta_e_00",
     "describe_hues",
     "find_reach",
+    "fit_change",
     "flattened",
     "has_hues",
     "hue_numbers",
@@ -97,6 +102,7 @@ __all__ = [
     "losses",
     "made",
     "make_loss_lookup",
+    "matrix_input_profile",
     "medium_losses",
     "number",
     "over_slabs",
@@ -106,6 +112,7 @@ __all__ = [
     "shares_by_hue",
     "shift_parts",
     "soft_proof",
+    "table_input_profile",
     "to_lab",
     "tone_of",
     "wanted",

@@ -4,8 +4,38 @@ from __future__ import annotations
 
 import numpy as np
 
-from hotfolder.colour.arrays import Array
+from hotfolder.colour.arrays import Array, Codes
 from hotfolder.colour.machine_code import compiled, made, number, seen
+from hotfolder.colour.slabs import over_slabs
+
+
+def average(pixels: Codes, down: int, across: int) -> Codes:
+    """Return the mean of each rectangle of pixels, of their codes as they are.
+
+    Parameters
+    ----------
+    pixels
+        Shape (rows, width, channels), dtype uint16. What is left over at the right and at the
+        bottom is left out.
+    down, across
+        Sides of a rectangle.
+
+    Returns
+    -------
+    uint16, shape (rows // down, width // across, channels).
+    """
+    rows, width, channels = len(pixels) // down, pixels.shape[1] // across, pixels.shape[2]
+    codes = np.tile(np.arange(65536, dtype=np.float32), (channels, 1))
+    sums = np.empty((rows, width, channels), np.float32)
+    pixels = np.ascontiguousarray(pixels)
+
+    def work(start: int, stop: int) -> None:
+        part = pixels[start * down : stop * down]
+        add_light(part, codes, down, across, sums[start:stop])
+
+    over_slabs(work, rows, width * down * across)
+    means: Codes = np.rint(sums / np.float32(down * across)).astype(np.uint16)
+    return means
 
 
 @compiled(seen("u2", 3), seen("f4", 2), number("i8"), number("i8"), made("f4", 3))

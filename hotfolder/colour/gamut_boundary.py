@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.colour.engine import to_lab
+from hotfolder.colour.kept_points import arrays_for
 from hotfolder.colour.machine_code import compiled, made, number, seen
 from hotfolder.colour.medium import largest_ink_sum
 from hotfolder.colour.oklab import lab_to_oklab
@@ -69,14 +70,24 @@ def boundary_of(profile: Profile, ink_limit: float | None = None) -> Boundary:
     channels = profile.encoding.channels
     if channels not in _HELD:
         raise ValueError(f"{profile.description} has {channels} channel and no hues")
-    device = _sheets(channels)
+    kept = arrays_for(
+        "boundary",
+        {"profile": profile, "ink limit": ink_limit},
+        lambda: _compute(profile, ink_limit),
+    )
+    darkest, lightest = map(float, kept["range"])
+    return Boundary(kept["chroma"], darkest, lightest, kept["cusps"])
+
+
+def _compute(profile: Profile, ink_limit: float | None) -> dict[str, NDArray[np.float64]]:
+    device = _sheets(profile.encoding.channels)
     if profile.encoding is Encoding.CMYK:
         most = largest_ink_sum(profile) if ink_limit is None else ink_limit
         # Black stays, and the colours are thinned to what is left: the darkest there is.
         room = np.maximum(most - device[..., 3], 0)
         inks = device[..., :3].sum(axis=-1)
         device[..., :3] *= np.minimum(1, room / np.maximum(inks, 1e-9))[..., None]
-    codes = np.rint(device.reshape(-1, channels) * 65535).astype(np.uint16)
+    codes = np.rint(device.reshape(-1, profile.encoding.channels) * 65535).astype(np.uint16)
     parts = over_slabs(
         lambda start, stop: lab_to_oklab(to_lab(profile, codes[start:stop])),
         len(codes),
@@ -87,14 +98,14 @@ def boundary_of(profile: Profile, ink_limit: float | None = None) -> Boundary:
     darkest, lightest = float(oklab[:, 0].min()), float(oklab[:, 0].max())
     table = np.zeros((HUES, LIGHTNESSES))
     rows = np.ascontiguousarray(oklab.reshape(-1, 3))
-    _draw(rows, _SHEET_SIDE[channels], darkest, lightest, table)
+    _draw(rows, _SHEET_SIDE[profile.encoding.channels], darkest, lightest, table)
     table[:, 0] = table[:, -1] = 0
     steps = np.linspace(darkest, lightest, LIGHTNESSES)
     cusps = steps[np.argmax(table, axis=1)]
     for _ in range(3):  # three means over 15 degrees are nearly a Gaussian: no jumps between hues
         wrapped = np.concatenate([cusps[-7:], cusps, cusps[:7]])
         cusps = np.convolve(wrapped, np.full(15, 1 / 15), mode="valid")
-    return Boundary(table, darkest, lightest, cusps)
+    return {"chroma": table, "cusps": cusps, "range": np.array([darkest, lightest])}
 
 
 def _sheets(channels: int) -> NDArray[np.float64]:

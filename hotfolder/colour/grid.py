@@ -34,8 +34,9 @@ from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Array, Codes, Floats
 from hotfolder.colour.axis import Axis
+from hotfolder.colour.kept_points import Row
 from hotfolder.colour.machine_code import compiled, made, seen
-from hotfolder.colour.patchwork import COLOURS_PER_CALL, Indices, Patchwork
+from hotfolder.colour.patchwork import COLOURS_PER_CALL, POINTS, Indices, KnownBlocks, Patchwork
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.model.encoding import Encoding
 
@@ -53,6 +54,8 @@ CELLS = 4
 """Cells of a block a side."""
 
 _COLOURS_PER_BLOCK = 2
+ERRORS = "errors"
+"""What the errors measured in a block, ΔE00, are called among what is known of it."""
 
 
 @dataclass(frozen=True)
@@ -91,6 +94,11 @@ class Grid:
         Channels of a result, 1 … 4.
     axis
         Where the points lie, when not at equal distances of the device value.
+    known
+        What of blocks need not be computed, as `known_rows` says; nothing unless given.
+    neutrals
+        What the exact conversion makes of 65536 neutrals, for those who know it: shape
+        (65536, outputs), uint16.
     """
 
     def __init__(
@@ -100,20 +108,21 @@ class Grid:
         source: Encoding,
         outputs: int,
         axis: Axis | None = None,
+        known: KnownBlocks | None = None,
+        neutrals: Codes | None = None,
     ) -> None:
         self._exact, self._distance, self._axis = exact, distance, axis
+        self._known = known
         self._wanted_max = WANTED_MAX[source]
         inputs, blocks = source.channels, BLOCKS[source]
-        self._patches = Patchwork(self._at_places, inputs, outputs, blocks=blocks, cells=CELLS)
+        self._patches = Patchwork(
+            self._at_places, inputs, outputs, blocks=blocks, cells=CELLS, known=known
+        )
         self._is_exact = np.zeros(blocks**inputs, np.bool_)
         self._measuring = threading.Lock()
-        self._neutrals: Codes | None = None
-        if source is Encoding.RGB:
-            greys = np.repeat(np.arange(65536, dtype=np.uint16)[:, None], inputs, axis=1)
-            parts = over_slabs(
-                lambda start, stop: self._converted(greys[start:stop]), 65536, 1, worth_a_thread=1
-            )
-            self._neutrals = np.ascontiguousarray(np.concatenate(parts))
+        self.neutrals = neutrals
+        if source is Encoding.RGB and neutrals is None:
+            self.neutrals = convert_neutrals(exact)
         self._sum = self._largest = 0.0
         self._measured = self._made_exact = self._made = 0
 
@@ -150,12 +159,36 @@ class Grid:
                 where = np.flatnonzero(self._is_exact[blocks])
                 if where.size:
                     result[where] = self._converted(part[where])
-            if self._neutrals is not None:
-                _set_neutrals(part, self._neutrals, result)
+            if self.neutrals is not None:
+                _set_neutrals(part, self.neutrals, result)
 
         over_slabs(work, len(flat), 1)
         shaped: Codes = out.reshape(*pixels.shape[:2], -1)
         return shaped
+
+    def points(self, blocks: Indices) -> Codes:
+        """Return the points of blocks, computed if need be: shape (n, points, outputs)."""
+        with self._measuring:
+            self._patches.cover_blocks(blocks)
+            return self._patches.points(blocks)
+
+    def errors(self, blocks: Indices) -> Floats:
+        """Return the errors measured in blocks, ΔE00: shape (n, colours)."""
+        with self._measuring:
+            self._patches.cover_blocks(blocks)
+            return self._errors_of(blocks)
+
+    def holds(
+        self, blocks: Indices, said: Callable[[Codes], NDArray[np.bool_]]
+    ) -> NDArray[np.bool_]:
+        """Whether something holds for all colours that are computed of a block: shape (n,)."""
+
+        def at_places(places: Codes) -> NDArray[np.bool_]:
+            return said(self._axis.codes(places) if self._axis else places)
+
+        points = self._patches.over_points(blocks, at_places).all(axis=1)
+        measured = at_places(self._measured_in(blocks)).reshape(len(blocks), -1)
+        return np.asarray(points & measured.all(axis=1))
 
     def _converted(self, colours: Codes) -> Codes:
         return np.asarray(self._exact(colours[None])[0])
@@ -165,18 +198,7 @@ class Grid:
 
     def _measure(self, fresh: Indices) -> None:
         """Compare new blocks with the exact conversion; say which are to be converted exactly."""
-        side = 65536 // self._patches.blocks
-        inside = _places(len(self._is_exact), self._patches.inputs)[fresh] * side
-        colours = self._patches.corners(fresh)[:, None] * side + inside.astype(np.int64)
-        flat = np.ascontiguousarray(colours.reshape(-1, self._patches.inputs).astype(np.uint16))
-
-        def errors(start: int, stop: int) -> Floats:
-            part = flat[start:stop]
-            exact, ours = self._at_places(part), self._patches.look_up(part)
-            return np.asarray(self._distance(exact[None], ours[None])[0])
-
-        measured = np.concatenate(over_slabs(errors, len(flat), 1, worth_a_thread=COLOURS_PER_CALL))
-        per_block = measured.reshape(len(fresh), _COLOURS_PER_BLOCK)
+        per_block = self._errors_of(fresh)
         too_far = per_block.max(axis=1) > self._wanted_max
         self._is_exact[fresh[too_far]] = True
         kept = np.where(too_far[:, None], 0.0, per_block)
@@ -185,6 +207,66 @@ class Grid:
         self._measured += kept.size
         self._made += len(fresh)
         self._made_exact += int(np.count_nonzero(too_far))
+
+    def _errors_of(self, blocks: Indices) -> Floats:
+        """Return the errors measured in covered blocks: shape (n, colours)."""
+        if self._known is None:
+            return self._compute_errors(blocks)
+        found = np.empty((len(blocks), _COLOURS_PER_BLOCK))
+        is_known = self._known.knows(blocks)
+        found[is_known] = self._known.take(ERRORS, blocks[is_known])
+        left = blocks[~is_known]
+        if left.size:
+            computed = self._compute_errors(left)
+            found[~is_known] = computed
+            self._known.note(ERRORS, left, computed)
+        return found
+
+    def _measured_in(self, blocks: Indices) -> Codes:
+        """Say at which places the error of blocks is measured: shape (n colours, inputs)."""
+        side = 65536 // self._patches.blocks
+        inside = _places(len(self._is_exact), self._patches.inputs)[blocks] * side
+        places = self._patches.corners(blocks)[:, None] * side + inside.astype(np.int64)
+        return np.ascontiguousarray(places.reshape(-1, self._patches.inputs).astype(np.uint16))
+
+    def _compute_errors(self, blocks: Indices) -> Floats:
+        """Compare some colours in each block with the exact conversion: shape (n, colours)."""
+        flat = self._measured_in(blocks)
+
+        def errors(start: int, stop: int) -> Floats:
+            part = flat[start:stop]
+            exact, ours = self._at_places(part), self._patches.look_up(part)
+            return np.asarray(self._distance(exact[None], ours[None])[0])
+
+        measured = np.concatenate(over_slabs(errors, len(flat), 1, worth_a_thread=COLOURS_PER_CALL))
+        return measured.reshape(len(blocks), _COLOURS_PER_BLOCK)
+
+
+def known_rows(source: Encoding, outputs: int) -> tuple[int, dict[str, Row]]:
+    """Say how many blocks there are, and what is known of one: its points and its errors."""
+    points = (CELLS + 1) ** source.channels
+    rows: dict[str, Row] = {
+        POINTS: ("<u2", (points, outputs)),
+        ERRORS: ("<f8", (_COLOURS_PER_BLOCK,)),
+    }
+    return BLOCKS[source] ** source.channels, rows
+
+
+def list_neutrals() -> Codes:
+    """List all neutrals of RGB: shape (65536, 3)."""
+    return np.repeat(np.arange(65536, dtype=np.uint16)[:, None], 3, axis=1)
+
+
+def convert_neutrals(exact: Conversion) -> Codes:
+    """Convert all neutrals of RGB exactly: shape (65536, outputs)."""
+    greys = list_neutrals()
+    parts = over_slabs(
+        lambda start, stop: np.asarray(exact(greys[None, start:stop])[0]),
+        65536,
+        1,
+        worth_a_thread=1,
+    )
+    return np.ascontiguousarray(np.concatenate(parts))
 
 
 def _places(blocks: int, channels: int) -> NDArray[np.float64]:

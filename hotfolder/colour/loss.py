@@ -24,14 +24,16 @@ from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.detail import Reach
 from hotfolder.colour.difference import Parts, delta_e_00, delta_e_00_parts
 from hotfolder.colour.engine import NO_GRID, convert_pixels, to_lab
+from hotfolder.colour.kept_points import arrays_for
 from hotfolder.colour.medium import largest_ink_sum, nearest
 from hotfolder.colour.profile import Profile, ProfileError
-from hotfolder.colour.rendering import wanted_colours
+from hotfolder.colour.rendering import can_be_deepened, has_hues, wanted_colours
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.colour.transform import Precision, Transform
+from hotfolder.disk.kept_arrays import Arrays
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
-from hotfolder.model.rendering import Rendering
+from hotfolder.model.rendering import Rendering, Way
 
 NOISE_COLOURS = 10_000
 """Enough for the 99th percentile: a hundred colours lie beyond it."""
@@ -73,14 +75,24 @@ class Route:
         """Whether black point compensation takes place; see `Transform.compensates`."""
         if self.intent is Intent.ABSOLUTE_COLORIMETRIC or self.source == self.destination:
             return False
-        return self.black_point_compensation or (
-            self.moves_on_purpose and self.destination.is_version_4
-        )
+        pleases = self.intent in (Intent.PERCEPTUAL, Intent.SATURATION)
+        return self.black_point_compensation or (pleases and self.destination.is_version_4)
 
     @property
     def moves_on_purpose(self) -> bool:
-        """Whether colours that fit are moved as well, to make room or to please."""
-        return self.intent in (Intent.PERCEPTUAL, Intent.SATURATION)
+        """Whether colours that fit are moved as well: to make room, to keep apart, to please."""
+        if self.source == self.destination:
+            return False
+        return (
+            self.intent in (Intent.PERCEPTUAL, Intent.SATURATION)
+            or (self.rendering is Rendering.DETAIL and has_hues(self.destination))
+            or (self.depth and can_be_deepened(self.source, self.destination))
+        )
+
+    @property
+    def way(self) -> Way:
+        """How colours find their way, under the name that a person gives it."""
+        return Way(self.intent, self.rendering, self.depth)
 
     @property
     def seen_with(self) -> Intent:
@@ -129,7 +141,8 @@ def wanted(route: Route, pixels: Codes) -> Floats:
     """Say which colours a picture asks for.
 
     Its black is scaled to the destination's if the conversion does so; nobody can ask more of the
-    destination then.
+    destination then. Depth lays lightness otherwise, and asks for nothing else: it is a way to
+    deliver, as perceptual is.
 
     Parameters
     ----------
@@ -143,7 +156,7 @@ def wanted(route: Route, pixels: Codes) -> Floats:
     Shape (..., 3): L*a*b*, relative to the two whites; absolute when the intent is.
     """
     if route.compensates:
-        return wanted_colours(route.source, route.destination, pixels, depth=route.depth)
+        return wanted_colours(route.source, route.destination, pixels)
     return to_lab(route.source, pixels, route.seen_with)
 
 
@@ -270,6 +283,11 @@ def round_trip_noise(profile: Profile) -> Noise:
     """
     if not profile.can_be_destination:
         raise ProfileError(f"{profile.description} describes an input device only")
+    made = arrays_for("round trip noise", {"profile": profile}, lambda: _measure_noise(profile))
+    return Noise(*map(float, made["noise"]))
+
+
+def _measure_noise(profile: Profile) -> Arrays:
     shape = (1, NOISE_COLOURS, profile.encoding.channels)
     pixels = np.random.default_rng(_NOISE_SEED).integers(0, 65536, shape, dtype=np.uint16)
     intent = Intent.RELATIVE_COLORIMETRIC
@@ -277,4 +295,4 @@ def round_trip_noise(profile: Profile) -> Noise:
     second = convert_pixels(first, profile, profile, intent, NO_GRID)
     difference = delta_e_00(to_lab(profile, first), to_lab(profile, second))
     p95, p99 = np.percentile(difference, [95, 99])
-    return Noise(float(difference.mean()), float(p95), float(p99))
+    return {"noise": np.array([difference.mean(), p95, p99])}

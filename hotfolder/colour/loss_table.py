@@ -18,8 +18,9 @@ import numpy as np
 from hotfolder.colour.arrays import Codes
 from hotfolder.colour.axis import lightness_axis
 from hotfolder.colour.difference import DifferenceStatistics
+from hotfolder.colour.kept_points import KeptBlocks
 from hotfolder.colour.loss import Route, losses
-from hotfolder.colour.patchwork import Patchwork
+from hotfolder.colour.patchwork import POINTS, Patchwork
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.model.encoding import Encoding
 
@@ -63,12 +64,18 @@ def make_loss_lookup(route: Route) -> Lookup:
         return lambda pixels: table[pixels[..., 0]]
     _codes(route, np.zeros((1, encoding.channels), np.uint16))
     axis = lightness_axis(route.source)
+    points = (CELLS + 1) ** encoding.channels
+    depends = vars(route) | {"reach": None}
+    known = KeptBlocks(
+        "losses", depends, BLOCKS[encoding] ** encoding.channels, {POINTS: ("<u2", (points, 2))}
+    )
     patches = Patchwork(
         lambda places: _codes(route, axis.codes(places) if axis else places),
         encoding.channels,
         2,
         blocks=BLOCKS[encoding],
         cells=CELLS,
+        known=None if route.reach else known,
     )
 
     def look_up(pixels: Codes) -> Codes:

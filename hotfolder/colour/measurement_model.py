@@ -25,10 +25,12 @@ from numpy.typing import NDArray
 from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.engine import to_lab
+from hotfolder.colour.kept_points import arrays_for
 from hotfolder.colour.machine_code import compiled, inlined, made, seen
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.colour.tone import curve_samples
+from hotfolder.disk.kept_arrays import Arrays
 from hotfolder.model.intent import Intent
 
 MOST_POINTS = 1_300_000
@@ -116,6 +118,26 @@ def measurement_model(
 
 @lru_cache(maxsize=4)
 def _read_model(profile: Profile, seen_with: Intent) -> MeasurementModel:
+    kept = arrays_for(
+        "measurement model",
+        {"profile": profile, "seen with": seen_with},
+        lambda: _as_arrays(_compute_model(profile, seen_with)),
+    )
+    mean, largest = map(float, kept["errors"])
+    return MeasurementModel(kept["positions"], kept["sides"], kept["nodes"], mean, largest)
+
+
+def _as_arrays(model: MeasurementModel) -> Arrays:
+    errors = np.array([model.error_mean, model.error_largest])
+    return {
+        "positions": model.positions,
+        "sides": model.sides,
+        "nodes": model.nodes,
+        "errors": errors,
+    }
+
+
+def _compute_model(profile: Profile, seen_with: Intent) -> MeasurementModel:
     channels = profile.encoding.channels
     found = _table_axes(profile)
     if found is None:

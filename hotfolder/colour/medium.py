@@ -25,6 +25,7 @@ from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.engine import NO_GRID, call
 from hotfolder.colour.inversion import invert
+from hotfolder.colour.kept_points import number_for
 from hotfolder.colour.measurement_model import MeasurementModel, measurement_model
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
 from hotfolder.colour.slabs import over_slabs
@@ -97,8 +98,12 @@ def largest_ink_sum(profile: Profile) -> float:
     L, a, b = np.meshgrid(
         np.linspace(0, 100, 41), np.linspace(-128, 127, 41), np.linspace(-128, 127, 41)
     )
-    codes = by_table(profile, np.stack([L, a, b], axis=-1).reshape(-1, 3))
-    return float(codes.sum(axis=1).max() / 65535)
+    every = np.stack([L, a, b], axis=-1).reshape(-1, 3)
+    return number_for(
+        "largest ink sum",
+        {"profile": profile},
+        lambda: float(by_table(profile, every).sum(axis=1).max() / 65535),
+    )
 
 
 def nearest(

@@ -12,11 +12,16 @@ Adaptation between D65 and the PCS's D50 is Bradford's (ICC.1:2022, annex E).
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Floats
-from hotfolder.colour.encodings import D50_XYZ, lab_to_xyz, xyz_to_lab
+from hotfolder.colour.encodings import D50_XYZ
+from hotfolder.colour.machine_code import compiled, made, seen
+from hotfolder.colour.slabs import over_slabs
 
 _D65_XYZ = np.array([0.95047, 1.0, 1.08883])
 _BRADFORD = np.array(
@@ -42,13 +47,68 @@ _TO_D65 = np.linalg.solve(
 _TO_CONES = _M1 @ _TO_D65
 _FROM_CONES = np.linalg.inv(_TO_CONES)
 _FROM_M2 = np.linalg.inv(_M2)
+_WHITE = np.array(D50_XYZ)
+_KAPPA = 24389 / 27
+_EPSILON = 216 / 24389
+_WORTH_A_THREAD = 50_000
 
 
 def lab_to_oklab(lab: Floats) -> NDArray[np.float64]:
     """CIELAB D50 to OKLab. Shape (..., 3): L 0 … 1, a, b about -0.4 … 0.4."""
-    return np.asarray(np.cbrt(lab_to_xyz(lab) @ _TO_CONES.T) @ _M2.T)
+    return _through(_to_oklab, lab, _TO_CONES, _M2)
 
 
 def oklab_to_lab(oklab: Floats) -> NDArray[np.float64]:
     """OKLab to CIELAB D50. Shape (..., 3)."""
-    return xyz_to_lab((np.asarray(oklab, np.float64) @ _FROM_M2.T) ** 3 @ _FROM_CONES.T)
+    return _through(_from_oklab, oklab, _FROM_M2, _FROM_CONES)
+
+
+def _through(
+    loop: Callable[[Any, Any, Any, Any, Any], None], given: Floats, first: Floats, second: Floats
+) -> NDArray[np.float64]:
+    flat = np.ascontiguousarray(given, np.float64).reshape(-1, 3)
+    first, second = np.ascontiguousarray(first), np.ascontiguousarray(second)
+    out = np.empty_like(flat)
+
+    def work(start: int, stop: int) -> None:
+        loop(flat[start:stop], first, second, _WHITE, out[start:stop])
+
+    over_slabs(work, len(flat), 1, worth_a_thread=_WORTH_A_THREAD)
+    return out.reshape(given.shape)
+
+
+@compiled(seen("f8", 2), seen("f8", 2), seen("f8", 2), seen("f8", 1), made("f8", 2))
+def _to_oklab(lab: Any, to_cones: Any, to_oklab: Any, white: Any, out: Any) -> None:
+    """As `hotfolder.colour.encodings.lab_to_xyz` and two matrices, for one colour at a time."""
+    xyz, cones = np.empty(3), np.empty(3)
+    for colour in range(len(lab)):
+        fy = (lab[colour, 0] + 16) / 116
+        xyz[0], xyz[1], xyz[2] = fy + lab[colour, 1] / 500, fy, fy - lab[colour, 2] / 200
+        for lane in range(3):
+            f = xyz[lane]
+            cube = f * f * f
+            xyz[lane] = white[lane] * (cube if cube > _EPSILON else (116 * f - 16) / _KAPPA)
+        for lane in range(3):
+            total = to_cones[lane, 0] * xyz[0] + to_cones[lane, 1] * xyz[1]
+            cones[lane] = np.cbrt(total + to_cones[lane, 2] * xyz[2])
+        for lane in range(3):
+            total = to_oklab[lane, 0] * cones[0] + to_oklab[lane, 1] * cones[1]
+            out[colour, lane] = total + to_oklab[lane, 2] * cones[2]
+
+
+@compiled(seen("f8", 2), seen("f8", 2), seen("f8", 2), seen("f8", 1), made("f8", 2))
+def _from_oklab(oklab: Any, to_cones: Any, to_xyz: Any, white: Any, out: Any) -> None:
+    """As two matrices and `hotfolder.colour.encodings.xyz_to_lab`, for one colour at a time."""
+    f, cones = np.empty(3), np.empty(3)
+    for colour in range(len(oklab)):
+        for lane in range(3):
+            total = to_cones[lane, 0] * oklab[colour, 0] + to_cones[lane, 1] * oklab[colour, 1]
+            total += to_cones[lane, 2] * oklab[colour, 2]
+            cones[lane] = total * total * total
+        for lane in range(3):
+            total = to_xyz[lane, 0] * cones[0] + to_xyz[lane, 1] * cones[1]
+            ratio = (total + to_xyz[lane, 2] * cones[2]) / white[lane]
+            f[lane] = np.cbrt(ratio) if ratio > _EPSILON else (_KAPPA * ratio + 16) / 116
+        out[colour, 0] = 116 * f[1] - 16
+        out[colour, 1] = 500 * (f[0] - f[1])
+        out[colour, 2] = 200 * (f[1] - f[2])

@@ -20,6 +20,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,9 @@ from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
 from hotfolder.colour.slabs import over_slabs
 
 Indices = NDArray[np.int64]
+
+POINTS = "points"
+"""What the values at the points of a block are called among what is known of it."""
 
 _LANES = 4
 """Values kept at a point, used or not: four are read at once."""
@@ -47,6 +51,22 @@ _ONE = np.uint32(1)
 _WORD = np.uint32(16)
 
 
+class KnownBlocks(Protocol):
+    """Blocks of which the points are known before a picture asks for them."""
+
+    def knows(self, blocks: Indices) -> NDArray[np.bool_]:
+        """Say which blocks are known."""
+        ...
+
+    def take(self, name: str, blocks: Indices) -> NDArray[Any]:
+        """Return `POINTS` of known blocks: shape (blocks, points of a block, outputs), uint16."""
+        ...
+
+    def note(self, name: str, blocks: Indices, values: NDArray[Any]) -> None:
+        """Note the same of blocks that were computed because they are not known."""
+        ...
+
+
 class Patchwork:
     """A function known on some blocks of its space.
 
@@ -59,6 +79,8 @@ class Patchwork:
         Channels: 3 or 4, and 1 … 4.
     blocks, cells
         Blocks of the space a side, and cells of a block a side, which is a power of two.
+    known
+        Blocks that need not be computed, if there are any; the function returns uint16 then.
     """
 
     def __init__(
@@ -69,7 +91,9 @@ class Patchwork:
         *,
         blocks: int,
         cells: int,
+        known: KnownBlocks | None = None,
     ) -> None:
+        self._known = known
         self.inputs, self.outputs = inputs, outputs
         self.blocks, self.cells = blocks, cells
         self._compute = compute
@@ -98,11 +122,52 @@ class Patchwork:
             _mark(pixels[start:stop], self.blocks, used)
 
         over_slabs(work, len(pixels), 1)
+        return self.cover_blocks(np.flatnonzero(used))
+
+    def cover_blocks(self, blocks: Indices) -> Indices:
+        """Compute blocks that are not known yet, as `cover`."""
         with self._making:
-            fresh: Indices = np.flatnonzero(used.view(bool) & (self._slots < 0))
+            fresh: Indices = blocks[self._slots[blocks] < 0]
             if fresh.size:
                 self._make(fresh)
         return fresh
+
+    def points(self, blocks: Indices) -> Codes:
+        """Return the values at the points of covered blocks: shape (n, points, outputs), uint16."""
+        nodes = self._nodes.reshape(-1, self._per_block, _LANES)
+        return nodes[self._slots[blocks], :, : self.outputs].astype(np.uint16)
+
+    def over_points(self, blocks: Indices, function: Callable[[Codes], Array]) -> Array:
+        """Compute a function at the points of blocks.
+
+        Neighbours share the points between them; of each it is computed once.
+
+        Parameters
+        ----------
+        function
+            Shape (n, inputs), uint16, to (n, ...); is called from several threads.
+
+        Returns
+        -------
+        Shape (blocks, points of a block, ...).
+        """
+        side = self.blocks * self.cells + 1
+        strides = side ** np.arange(self.inputs)[::-1]
+        within = np.unravel_index(np.arange(self._per_block), (self.cells + 1,) * self.inputs)
+        first = self.corners(blocks) @ strides * self.cells
+        numbers = first[:, None] + np.stack(within, axis=-1) @ strides
+        distinct, at = _distinct(numbers.ravel(), side**self.inputs)
+
+        def work(start: int, stop: int) -> Array:
+            places = np.stack(
+                np.unravel_index(distinct[start:stop], (side,) * self.inputs), axis=-1
+            )
+            codes = np.rint(places * (65535 / (side - 1))).astype(np.uint16)
+            return np.asarray(function(codes))
+
+        parts = over_slabs(work, len(distinct), 1, worth_a_thread=COLOURS_PER_CALL)
+        values: Array = np.concatenate(parts)[at]
+        return values.reshape(*numbers.shape, *values.shape[1:])
 
     def corners(self, blocks: Indices) -> NDArray[np.int64]:
         """Index of each block along each channel: shape (n,) to (n, inputs)."""
@@ -142,21 +207,38 @@ class Patchwork:
             grown = np.zeros((room * self._per_block, _LANES), np.float32)
             grown[: self._count * self._per_block] = self._nodes[: self._count * self._per_block]
             self._nodes = grown
-        offsets = np.stack(
-            np.meshgrid(*[np.arange(self.cells + 1)] * self.inputs, indexing="ij"), axis=-1
-        ).reshape(1, -1, self.inputs)
-        corners = self.corners(fresh)[:, None] * self.cells
         first = self._count
-
-        def work(start: int, stop: int) -> None:
-            places = (corners[start:stop] + offsets).reshape(-1, self.inputs)
-            codes = np.rint(places * (65535 / (self.blocks * self.cells))).astype(np.uint16)
-            into = slice((first + start) * self._per_block, (first + stop) * self._per_block)
-            self._nodes[into, : self.outputs] = self._compute(codes)
-
-        over_slabs(work, len(fresh), self._per_block, worth_a_thread=COLOURS_PER_CALL)
+        values = self._nodes[first * self._per_block : stop * self._per_block].reshape(
+            len(fresh), self._per_block, _LANES
+        )[..., : self.outputs]
+        if self._known is None:
+            values[:] = self.over_points(fresh, self._compute)
+        else:
+            is_known = self._known.knows(fresh)
+            values[is_known] = self._known.take(POINTS, fresh[is_known])
+            computed = fresh[~is_known]
+            if computed.size:
+                made = self.over_points(computed, self._compute)
+                values[~is_known] = made
+                self._known.note(POINTS, computed, made)
         self._slots[fresh] = np.arange(first, stop)
         self._count = stop
+
+
+def _distinct(numbers: Indices, most: int) -> tuple[Indices, NDArray[Any]]:
+    """Return the numbers that occur below `most`, rising, and where each of those given is there.
+
+    What `numpy.unique` does, without sorting where many are given of few.
+    """
+    if most > 8 * len(numbers):
+        found, at = np.unique(numbers, return_inverse=True)
+        return found, at
+    occurs = np.zeros(most, np.bool_)
+    occurs[numbers] = True
+    found = np.flatnonzero(occurs)
+    place = np.empty(most, np.int32)
+    place[found] = np.arange(len(found))
+    return found, place[numbers]
 
 
 @inlined

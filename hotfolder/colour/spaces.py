@@ -22,7 +22,7 @@ XY = tuple[float, float]
 D65: XY = (0.3127, 0.3290)
 """Chromaticity of the white of IEC 61966-2-1, ITU-R BT.709 and BT.2020."""
 
-_CREATED = datetime(2000, 1, 1, tzinfo=UTC)
+CREATED = datetime(2000, 1, 1, tzinfo=UTC)
 _BRADFORD = np.array(
     [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]]
 )
@@ -91,17 +91,17 @@ def rgb_profile(name: str, primaries: Primaries, curve: Curve) -> bytes:
     # The three must sum to the PCS white to the last code, or white is tinted.
     columns[:, 1] += np.array(icc.D50_XYZ) - columns.sum(axis=1)
     response = icc.parametric_curve(curve.parameters)
-    tags = _described(name, _adaptation(primaries.white))
+    tags = describe_profile(name, _adaptation(primaries.white))
     for letter, column in zip("rgb", columns.T, strict=True):
         tags[f"{letter}XYZ"] = icc.xyz(column)
         tags[f"{letter}TRC"] = response
-    return icc.encode_profile(icc.Header("4.4", "mntr", "RGB ", "XYZ ", _CREATED), tags)
+    return icc.encode_profile(icc.Header("4.4", "mntr", "RGB ", "XYZ ", CREATED), tags)
 
 
 def grey_profile(name: str, curve: Curve) -> bytes:
     """Make the version 4 profile of a grey scale."""
-    tags = _described(name, np.eye(3)) | {"kTRC": icc.parametric_curve(curve.parameters)}
-    return icc.encode_profile(icc.Header("4.4", "mntr", "GRAY", "XYZ ", _CREATED), tags)
+    tags = describe_profile(name, np.eye(3)) | {"kTRC": icc.parametric_curve(curve.parameters)}
+    return icc.encode_profile(icc.Header("4.4", "mntr", "GRAY", "XYZ ", CREATED), tags)
 
 
 def linear_rgb_to_pcs(primaries: Primaries) -> Floats:
@@ -129,7 +129,16 @@ def linear_rgb_to_pcs(primaries: Primaries) -> Floats:
     return np.asarray(_adaptation(primaries.white) @ colorants * amounts)
 
 
-def _described(name: str, adaptation: Floats) -> dict[str, bytes]:
+def describe_profile(name: str, adaptation: Floats) -> dict[str, bytes]:
+    """Return the tags that every profile of ours has.
+
+    Parameters
+    ----------
+    name
+        What it calls itself.
+    adaptation
+        Shape (3, 3), for the tag ``chad``: what brought its white to D50.
+    """
     return {
         "desc": icc.localized_text(name),
         "cprt": icc.localized_text(_NO_RIGHTS),

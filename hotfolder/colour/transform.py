@@ -20,8 +20,10 @@ from hotfolder.colour.axis import lightness_axis
 from hotfolder.colour.detail import Reach
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, convert_pixels, to_lab
-from hotfolder.colour.grid import Bound, Grid
+from hotfolder.colour.grid import Bound, Grid, convert_neutrals, known_rows
+from hotfolder.colour.kept_points import KeptBlocks, arrays_for
 from hotfolder.colour.measurement_model import TESTED_COLOURS, measurement_model
+from hotfolder.colour.patchwork import KnownBlocks
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.colour.rendering import (
     Deepened,
@@ -32,6 +34,7 @@ from hotfolder.colour.rendering import (
     has_hues,
 )
 from hotfolder.colour.slabs import over_slabs
+from hotfolder.colour.unmoved import UnmovedBlocks
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import Rendering
@@ -312,12 +315,40 @@ def _grid_of(
 
     A proof sheet converts with the points that the delivery has made already.
     """
+    exact = _exact(source, destination, intent, flags, own)
+    depends = {
+        "source": source,
+        "destination": destination,
+        "intent": intent,
+        "flags": flags,
+        "own": type(own).__name__,
+        "depth": bool(own and own.depth),
+        "black point compensation": bool(own and own.black_point_compensation),
+    }
+    outputs = destination.encoding.channels
+    count, rows = known_rows(source.encoding, outputs)
+    known: KnownBlocks
+    neutrals = None
+    if isinstance(own, Detail):  # which is of one picture
+        base = Refined(source, destination, own.black_point_compensation, own.depth)
+        grid = _grid_of(source, destination, intent, flags, base)
+        unmoved = UnmovedBlocks(base, grid, own.reach.darkening, count)
+        known = unmoved
+        if grid.neutrals is not None:
+            neutrals = unmoved.convert_neutrals(own, grid.neutrals)
+    else:
+        known = KeptBlocks("conversion", depends, count, rows)
+        if source.encoding is Encoding.RGB:
+            made = arrays_for("neutrals", depends, lambda: {"codes": convert_neutrals(exact)})
+            neutrals = made["codes"]
     return Grid(
-        _exact(source, destination, intent, flags, own),
+        exact,
         lambda one, other: delta_e_00(to_lab(destination, one), to_lab(destination, other)),
         source.encoding,
-        destination.encoding.channels,
+        outputs,
         lightness_axis(source),
+        known,
+        neutrals,
     )
 
 

@@ -14,6 +14,8 @@ from collections import Counter
 from collections.abc import Callable, Collection, Iterator
 from concurrent.futures import Executor, Future, wait
 from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any, Final
 
 from hotfolder.batch.desk import Desk
@@ -24,10 +26,12 @@ from hotfolder.daemon.silence import Silence, find_silence
 from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.disk import pulse
 from hotfolder.errors import StorageError
+from hotfolder.ledger.details import Claimed
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
 from hotfolder.model.answer import Answer
 from hotfolder.settings.files import Destination
+from hotfolder.work.neighbours import gives_others
 from hotfolder.work.worker import Attempt, Stopped, read_progress
 
 Observer = Callable[[JobRow], None]
@@ -36,6 +40,16 @@ Observer = Callable[[JobRow], None]
 
 _LONG_AT_DISK_S: Final = 2.0
 _TRY_EVERY_S: Final = 0.1
+
+
+@dataclass(frozen=True)
+class _PutOff:
+    """A job that waits for another one of its folder or batch; its row says why."""
+
+    destination: Destination
+    """As it was when the job was looked at; with other settings it is looked at again."""
+    until_s: float
+    """When its time is over, by the clock of `HandingOut`."""
 
 
 class Threads(Executor):
@@ -111,7 +125,13 @@ class HandingOut:
         self._asking = threading.Lock()
         self._last_served: dict[str, int] = {}
         self._rested: set[str] = set()
+        self._put_off: dict[str, _PutOff] = {}
+        self._given: Counter[str] = Counter()
         self._hand_outs = 0
+
+    def remarks(self, name: str) -> list[str]:
+        """Say what slows the jobs of a destination down."""
+        return self._work.remarks(name)
 
     def finish(self, seconds: float | None = None) -> None:
         """Wait for what runs, at most so many seconds; what has not ended then is left behind."""
@@ -187,7 +207,17 @@ class HandingOut:
         if self._count_idle() <= 0:
             return None  # whatever ends wakes the loop
         due = [self._troubles.next_try_s(Kind.JOB, name) for name in self._destinations]
+        due += [
+            each.until_s
+            for each in list(self._put_off.values())
+            if each.destination.name in self._destinations
+            and not self._rest.rests(self._destinations[each.destination.name].destination)
+        ]
         return min((each for each in due if each is not None), default=None)
+
+    def is_put_off(self, row: JobRow) -> bool:
+        """Whether a job waits for another one of its folder or batch."""
+        return row.id in self._put_off
 
     def progress(self) -> list[tuple[JobRow, str, float]]:
         """Jobs being worked on, with what is being done and the share done; from any thread."""
@@ -224,6 +254,7 @@ class HandingOut:
         # what certainly waits is not even read: there may be thousands
         waiting = self._troubles.waiting(Kind.JOB, name)
         waiting |= self._troubles.names(Kind.BATCH_FILE, name) | self.running.keys()
+        waiting |= self._list_put_off(destination)
         enough = 2 * self.workers + len(self._troubles.names(Kind.JOB, name) - waiting)
         rows = {
             row.id: row
@@ -232,6 +263,18 @@ class HandingOut:
         }
         for job in self._troubles.choose(Kind.JOB, name, list(rows)):
             yield rows[job]
+
+    def _list_put_off(self, destination: Destination) -> set[str]:
+        """Return the jobs that wait for others; forget those that wait no longer."""
+        now, found = self._clock(), set()
+        for job, each in list(self._put_off.items()):
+            if each.destination.name != destination.name:
+                continue
+            if each.destination is destination and now < each.until_s:
+                found.add(job)
+            else:
+                self._put_off.pop(job, None)
+        return found
 
     def _forget_what_is_no_job(self, destination: Destination) -> None:
         """Forget the trouble with jobs that have ended, or were taken back, meanwhile."""
@@ -248,11 +291,15 @@ class HandingOut:
         about = _about(row)
         if own := pulse.current():
             self._pulses[row.id] = own
+        given = self._given[destination.name]
         try:
             ended = self._work.step(row, destination)
             self._troubles.clear(about)
             if ended.state.is_end:
+                self._look_again_at_those_that_wait(ended, destination)
                 self._say_ended(ended)
+            elif given == self._given[destination.name]:  # else it may have come meanwhile
+                self._put_off_if_it_waits(ended, destination)
         except StorageError as error:
             self._troubles.note(about, error)
         except Exception:  # noqa: BLE001 - logged whole, and the job is kept
@@ -261,6 +308,21 @@ class HandingOut:
             self._troubles.note(about, StorageError("an internal error, see the log"))
         finally:
             self._pulses.pop(row.id, None)
+
+    def _put_off_if_it_waits(self, row: JobRow, destination: Destination) -> None:
+        waits = row.detail.waits if isinstance(row.detail, Claimed) else None
+        left_s = (waits.until - datetime.now(UTC)).total_seconds() if waits else 0.0
+        if left_s > 0 and row.release is None:
+            self._put_off[row.id] = _PutOff(destination, self._clock() + left_s)
+
+    def _look_again_at_those_that_wait(self, ended: JobRow, destination: Destination) -> None:
+        """Let jobs be looked at that may have waited for one that has ended."""
+        if not gives_others(ended.record.findings if ended.record else None, destination):
+            return
+        self._given[destination.name] += 1
+        for job, each in list(self._put_off.items()):
+            if each.destination.name == destination.name:
+                self._put_off.pop(job, None)
 
     def _say_ended(self, row: JobRow) -> None:
         record = row.record

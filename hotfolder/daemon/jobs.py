@@ -7,14 +7,17 @@ import errno
 import stat
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
 from pydantic import ValidationError
 
 from hotfolder.batch.changes import hash_placement
+from hotfolder.daemon.waiting import find_waits, waits_still
 from hotfolder.disk import durable, names, trees
+from hotfolder.disk.kept_arrays import ArrayFolder
 from hotfolder.ending.deliver import Deliverer
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.plan import Ending
@@ -24,6 +27,7 @@ from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.details import Claimed, Produced, State
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
+from hotfolder.measured.standing import find_standing
 from hotfolder.model.answer import Answer
 from hotfolder.model.destination import Surface
 from hotfolder.model.failure import FAILURE_FILE, Failure
@@ -38,11 +42,12 @@ from hotfolder.model.records import (
     WayOn,
     WorkRecord,
 )
+from hotfolder.model.standing import MediumStanding
 from hotfolder.model.units import MM_PER_INCH
 from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import DestinationFolders, Root
-from hotfolder.work.neighbours import find_neighbours
+from hotfolder.work.neighbours import find_neighbours, find_shared
 from hotfolder.work.order import Order
 from hotfolder.work.worker import ANSWER, OUTPUT, Attempt, Stopped, read_failure, run_attempt
 
@@ -73,6 +78,17 @@ class Work:
     deliverer: Deliverer
     stop: threading.Event
     run: Runner = run_attempt
+    now: Callable[[], datetime] = lambda: datetime.now(UTC)
+    points: ArrayFolder | None = None
+    """Where workers keep what depends on profiles alone."""
+    _unkept: dict[str, str] = field(default_factory=dict)
+    """By destination, why they could not at last."""
+
+    def remarks(self, name: str) -> list[str]:
+        """Say what makes jobs of a destination slower than they need be, fit for showing."""
+        reason = names.display_name(self._unkept.get(name, ""))
+        said = "its pictures take longer than they need, since what was computed for earlier ones"
+        return [f"{said} cannot be kept: {reason}"] if reason else []
 
     def step(self, row: JobRow, destination: Destination) -> JobRow:
         """Bring a job as far as it goes now: to its end, or back to ``claimed`` for another try.
@@ -90,6 +106,8 @@ class Work:
                 row = collect_job(self.ledger, self.root.spool, folders, kept, row)
             if row.state is State.PRODUCED:
                 return self._end(row, row.expect(Produced).answer, destination)
+            if waits_still(self.ledger, row, destination, self.now()):
+                return row
             return self._work(row, destination)
         except OSError as error:
             raise StorageError(f"job {row.id}: {error}") from error
@@ -128,6 +146,7 @@ class Work:
         if row.attempts >= destination.file.limits.attempts:
             # the daemon died with this job in hand as often as it may be tried
             return self._give_up(row, "the program stopped each time while working on it")
+        standing = find_standing(self.root, destination)
         attempts = row.attempts + 1
         row = self.ledger.advance(
             row.id,
@@ -139,7 +158,7 @@ class Work:
         )
         neighbours = find_neighbours(self.ledger, row, destination)
         try:
-            answer = self._attempt(row, destination, original, neighbours)
+            answer = self._attempt(row, destination, original, neighbours, standing)
         except (OSError, EOFError) as error:
             # no process could be started, or no place made for it: not the file's fault
             self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
@@ -155,7 +174,12 @@ class Work:
         if self._has_missed(row, destination, neighbours, answer):
             self._give_room_back(row)
             return self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
+        if waits := find_waits(row, destination, neighbours, answer, self.now()):
+            self._give_room_back(row)
+            detail = row.expect(Claimed).model_copy(update={"waits": waits})
+            return self.ledger.advance(row.id, State.CLAIMED, detail, attempts=attempts - 1)
         answer = self._name_passed_by(row, destination, neighbours, answer)
+        self._note_unkept(destination.name, answer)
         try:
             answer = self._check(row, answer)
             if answer.verdict != "failed":
@@ -197,12 +221,11 @@ class Work:
         """
         if answer.work is None:
             return False
+        shared = find_shared(answer.work.findings, destination)
         for name, now in find_neighbours(self.ledger, row, destination).items():
-            own = answer.work.findings.get(name, {}).get(destination.stages[name].shares)
-            gives = isinstance(own, dict) and own.get("gives") is True
             before = {each.job for each in known[name]}
             is_new = any(each.gives and each.job not in before for each in now)
-            if own is not None and not gives and is_new:
+            if name in shared and shared[name].get("gives") is not True and is_new:
                 return True
         return False
 
@@ -218,11 +241,11 @@ class Work:
             return answer
         warnings = list(answer.work.warnings)
         for name, now in find_neighbours(self.ledger, row, destination).items():
-            own = answer.work.findings.get(name, {}).get(destination.stages[name].shares)
+            own = find_shared(answer.work.findings, destination).get(name, {})
             before = {each.job for each in known[name]}
             passed = [each.name for each in now if each.delivered and not each.gives
                       and each.job not in before]  # fmt: skip
-            if isinstance(own, dict) and own.get("gives") is True and passed:
+            if own.get("gives") is True and passed:
                 more = f" and {len(passed) - 5} more" if len(passed) > 5 else ""
                 message = (
                     f"While it was being worked on, {', '.join(passed[:5])}{more} of the same "
@@ -232,6 +255,14 @@ class Work:
                 warnings.append(JobWarning(stage=name, code="passed-by", message=message))
         work = answer.work.model_copy(update={"warnings": tuple(warnings)})
         return answer.model_copy(update={"work": work})
+
+    def _note_unkept(self, name: str, answer: Answer) -> None:
+        """Remember why a worker could keep nothing; it is logged when it is new."""
+        if answer.work is None:
+            return
+        if answer.not_kept and self._unkept.get(name) != answer.not_kept:
+            get_log().warning("points.not_kept", destination=name, error=answer.not_kept)
+        self._unkept[name] = answer.not_kept
 
     def _give_room_back(self, row: JobRow) -> None:
         """Remove what an attempt made and nobody will look at; what it said stays.
@@ -278,6 +309,7 @@ class Work:
         destination: Destination,
         original: Path,
         neighbours: Mapping[str, Sequence[Neighbour]],
+        standing: MediumStanding,
     ) -> Answer | Stopped:
         folder = attempt_folder(self.root, row)
         # an earlier daemon's worker may have written here; its output is never looked at
@@ -297,6 +329,8 @@ class Work:
                     folder=folder,
                     profiles=self.root.profiles,
                     neighbours=neighbours,
+                    standing=standing,
+                    points=self.points,
                 ),
                 destination_file=self.root.destinations / f"{destination.name}.toml",
                 destination_raw=with_changes(raw, release.changes if release else {}),

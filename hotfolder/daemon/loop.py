@@ -26,10 +26,12 @@ from hotfolder.daemon.lanes import NEVER_S, Lane, Turns, describe_in_the_way
 from hotfolder.daemon.putting_away import PuttingAway
 from hotfolder.daemon.rebuild import open_ledger
 from hotfolder.daemon.rest import Rest
+from hotfolder.daemon.service_manager import ServiceManager
 from hotfolder.daemon.silence import Silence
 from hotfolder.daemon.snapshot import IndexPages, Snapshots
-from hotfolder.daemon.take_up import close, has_original
+from hotfolder.daemon.take_up import close
 from hotfolder.daemon.trouble import About, Kind, Troubles
+from hotfolder.daemon.under_way import has_original
 from hotfolder.disk import apart, names, platforms, pulse, trees
 from hotfolder.disk.marker import away
 from hotfolder.ending.deliver import Deliverer
@@ -192,7 +194,14 @@ class Daemon:
             ledger, desk.shelf, destinations.get, destinations.folders_of, workers
         )
         handing_out = HandingOut(
-            Work(root, ledger, deliverer, self._stop, with_workers(self._run, workers)),
+            Work(
+                root,
+                ledger,
+                deliverer,
+                self._stop,
+                with_workers(self._run, workers),
+                points=root.points_folder(settings.root.room_for_points),
+            ),
             ledger,
             destinations,
             desk,
@@ -248,13 +257,21 @@ class Daemon:
             Pause(root),
         )
         snapshots = Snapshots(root, destinations, handing_out, self._troubles, pages, loop.silences)
+        manager = ServiceManager()
+
+        def tell() -> None:
+            snapshots.write()
+            manager.say_alive()
+
         try:
             try:
                 destinations.begin()
                 _recover(root, ledger, destinations)
                 get_log().info("daemon.started", root=str(root.path), pid=apart.known_as())
-                loop.run(snapshots.write, until_idle=until_idle)
+                manager.say_ready()
+                loop.run(tell, until_idle=until_idle)
             finally:
+                manager.say_stopping()
                 handing_out.finish(_STOP_S)
         finally:
             loop.end(_STOP_S / 2 if self._stop.is_set() else _END_S)
@@ -401,7 +418,9 @@ class Loop:
         if self._expiring is not None and self._expiring.pulse.silent_s() < NEVER_S:
             return False
         rows = self.ledger.open_jobs()
-        resting = {_about(row) for row in rows if self._rests(row)}
+        resting = {
+            _about(row) for row in rows if self._rests(row) or self.handing_out.is_put_off(row)
+        }
         unreachable = {
             hot.destination.name for hot in self.destinations.hot_folders() if hot.problem
         }

@@ -11,7 +11,8 @@ from collections.abc import Collection, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
-from hotfolder.daemon.take_up import Known, catch_up, close, fill
+from hotfolder.daemon.take_up import catch_up, close, fill
+from hotfolder.daemon.under_way import Known
 from hotfolder.disk import durable
 from hotfolder.disk.marker import check_marker
 from hotfolder.errors import StorageError

@@ -87,8 +87,8 @@ class Snapshots:
         )
 
     def _status(self, hot: HotFolder, silence: Silence | None) -> FolderStatus:
-        said = hot.status()
-        remarks = (*said.remarks, *self._pages.remarks(hot.destination.name))
+        said, name = hot.status(), hot.destination.name
+        remarks = (*said.remarks, *self._pages.remarks(name), *self._handing_out.remarks(name))
         changes: dict[str, object] = {"remarks": remarks}
         if silence:
             changes |= {"silent": display_name(silence.message), "silent_since": silence.since}

@@ -17,6 +17,9 @@ from hotfolder.desk.decisions import Decisions, say_error
 from hotfolder.desk.foreseeing import Foreseeing
 from hotfolder.desk.guard import Guard
 from hotfolder.desk.job_page import JobPages
+from hotfolder.desk.measured_page import MeasuredPages
+from hotfolder.desk.needs import Needs
+from hotfolder.desk.notices import Notices
 from hotfolder.desk.showing import STATIC, Shown
 from hotfolder.desk.trials import Trials
 from hotfolder.errors import HotfolderError
@@ -41,7 +44,10 @@ class Desk:
                 *Changes(root, shown, self._trials, decisions).routes(),
                 *Books(root, shown, self._foreseeing, self._counter.forget).routes(),
                 *AuditPages(root, shown).routes(),
+                *MeasuredPages(root, shown).routes(),
                 *Arrivals(root, shown, self._counter.forget).routes(),
+                *Needs(root, shown).routes(),
+                *Notices(root).routes(),
                 Route("/static/{name}", _give_static),
             ],
             exception_handlers={

@@ -20,6 +20,7 @@ from hotfolder.batch.correcting import (
 )
 from hotfolder.batch.shelf import KeptFile
 from hotfolder.batch.ticket import ANCHORS, INTENTS, is_ticket
+from hotfolder.batch.workbook import SUFFIXES
 from hotfolder.desk import errands
 from hotfolder.desk.arrivals import is_folder_of_batch
 from hotfolder.desk.book_reading import find_ticket, list_batches, read_book
@@ -182,6 +183,7 @@ class Books:
             batch=batch,
             row=request.path_params["row"],
             ticket=ticket.name,
+            is_workbook=ticket.name.lower().endswith(SUFFIXES),
             seen=ticket.sha256,
             cells={"anchor": "", "intent": "", **cells} if cells else {},
             says=says,

@@ -31,6 +31,7 @@ from hotfolder.desk.reading import Story, read_story
 from hotfolder.desk.showing import Shown
 from hotfolder.desk.trials import MOST_BESIDE, Idea, Trials, Tried
 from hotfolder.ending.decision import release_job
+from hotfolder.ending.elsewhere import send_elsewhere
 from hotfolder.ending.held_folder import JOB_NAME
 from hotfolder.ending.why import list_ways
 from hotfolder.errors import HotfolderError, Problem, SettingsError
@@ -61,6 +62,7 @@ class Changes:
             Route("/job/{job}/change/{trial}/numbers", self.give_numbers),
             Route("/job/{job}/beside/{beside}", self.show_beside),
             form_route("/job/{job}/change/{trial}", self.decide),
+            form_route("/job/{job}/elsewhere/{trial}", self.send_elsewhere),
         ]
 
     async def try_out(self, request: Request, form: Form) -> Response:
@@ -109,6 +111,7 @@ class Changes:
             beside=beside,
             proofs=[proof_of(each) for each in beside.tried],
             too_late=find_too_late(story, beside.stamp),
+            who=find_login(),
         )
 
     async def show(self, request: Request) -> Response:
@@ -176,6 +179,42 @@ class Changes:
             )
         self._decisions.note_decided()
         return RedirectResponse(f"/job/{job}", 303)
+
+    async def send_elsewhere(self, request: Request, form: Form) -> Response:
+        """Have a picture made for the other destination that it was tried for."""
+        job = request.path_params["job"]
+        tried = self._trials.find(job, request.path_params["trial"])
+        story = await self._find(job)
+        if tried is None or story is None or not tried.can_be_sent:
+            return self._tell_none(request)
+        if told := find_too_late(story, tried.stamp):
+            return self._decisions.tell_too_late(request, job, told)
+        try:
+            sent = await errands.do(
+                partial(
+                    send_elsewhere,
+                    self._root,
+                    job,
+                    tried.idea.destination,
+                    give_up=form.text("do") == "give-up",
+                    who=form.text("who", LONGEST_WORD) or None,
+                    why=form.text("why", LONGEST_WORD),
+                )
+            )
+        except HotfolderError as error:
+            return self._shown.message(
+                request, "This could not be done", *say_error(error), status=409, back=f"/job/{job}"
+            )
+        self._decisions.note_decided()
+        where = tried.idea.title.removeprefix("For ")
+        says = [
+            f"It is worked on for {where} like any picture that arrives there."
+            if sent.dropped
+            else f"It had been dropped for {where} already; it was not dropped twice."
+        ]
+        says.append("This one is given up." if sent.was_given_up else "This one still waits here.")
+        title = f"Dropped for {where}" if sent.dropped else "It is there already"
+        return self._shown.message(request, title, *says, back=f"/job/{job}")
 
     def _release(self, tried: Tried, form: Form) -> None:
         who, why = form.text("who", LONGEST_WORD), form.text("why", LONGEST_WORD)

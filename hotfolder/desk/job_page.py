@@ -20,13 +20,13 @@ from hotfolder.desk.reading import Story, read_story
 from hotfolder.desk.showing import Shown
 from hotfolder.desk.trials import MOST_BESIDE
 from hotfolder.ending.held_folder import JOB_NAME
-from hotfolder.ending.why import can_be_released_as_it_is, list_ways
+from hotfolder.ending.why import can_be_released_as_it_is, leave_out_advice, list_ways
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.facts import describe_column
 from hotfolder.model.intent import Intent
 from hotfolder.model.records import SHEET, Record
-from hotfolder.model.rendering import DETAIL, REFINED
-from hotfolder.model.units import MM_PER_INCH
+from hotfolder.model.rendering import WAYS, Rendering
+from hotfolder.model.units import MM_PER_INCH, say_share
 from hotfolder.pages.words import local_time
 from hotfolder.settings.files import read_title
 from hotfolder.settings.root import Root
@@ -34,7 +34,9 @@ from hotfolder.settings.root import Root
 VIEW_NAME: Final = re.compile(r"[a-z]+(?:-\d{1,3})?")
 """Of a picture on a proof sheet."""
 
-RENDERINGS: Final = (str(REFINED), str(DETAIL))
+RENDERINGS: Final = tuple(
+    str(way) for way in WAYS if way.depth or way.rendering is not Rendering.INTENT
+)
 """Ways of colours into a medium that are no profile's intent, by name."""
 
 _FOR_EVER = {"cache-control": "private, max-age=31536000, immutable"}
@@ -75,6 +77,7 @@ class JobPages:
             "job.html",
             story=story,
             proof=proof_of_job(story, views, has_numbers=numbers is not None),
+            reasons=_list_reasons(record) if record else [],
             measures=list_measures(record, story.shown) if record else [],
             facts=_list_facts(record) if record else [],
             ways=[way for way in list_ways(record) if way.options] if record else [],
@@ -203,6 +206,13 @@ def find_login() -> str:
         return ""  # a process without a name
 
 
+def _list_reasons(record: Record) -> list[str]:
+    """Why a picture is held; of one that was let go, without what could be done about it."""
+    is_done = record.state == "delivered"
+    messages = [each.message for each in record.reasons]
+    return [leave_out_advice(each) for each in messages] if is_done else messages
+
+
 def _list_facts(record: Record) -> list[tuple[str, str]]:
     """What is known of a picture and of what was made of it, as short facts."""
     original = record.original
@@ -229,9 +239,11 @@ def _list_facts(record: Record) -> list[tuple[str, str]]:
         said.append(("Own pixels", f"{facts.effective_ppi:.0f} per inch{wanted}"))
     if facts.share_lost is not None:
         which = f", {facts.lost_in_words}" if facts.lost_in_words else ""
-        said.append(("Cannot be made", f"{facts.share_lost:.1%} of the picture{which}"))
+        said.append(("Lost", f"{say_share(facts.share_lost)} of the picture{which}"))
+    if facts.share_out_of_gamut is not None:
+        said.append(("Cannot be made", f"{say_share(facts.share_out_of_gamut)} of the picture"))
     if facts.cropped_share:
-        said.append(("Cropped", f"{facts.cropped_share:.0%} of its area"))
+        said.append(("Cropped", f"{say_share(facts.cropped_share, 2)} of its area"))
     said += [(each.title, describe_column(each.to_json())) for each in facts.columns]
     return [(term, value) for term, value in said if value]
 

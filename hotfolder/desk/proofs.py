@@ -133,7 +133,7 @@ def list_measures(record: WorkRecord, shown: SheetFindings | None) -> list[Measu
     return [
         Measure("Print", size, "cm"),
         Measure("Own pixels per inch", ppi),
-        Measure("Cannot be made", lost),
+        Measure("Lost", lost),
         Measure("Colours move by", moved, "ΔE00"),
         Measure("Material", cost),
     ]

@@ -16,6 +16,7 @@ from typing import Final
 
 from pydantic import ValidationError
 
+from hotfolder.audit.story import list_later
 from hotfolder.disk import durable, names
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.release import DISCARD_SUFFIX
@@ -112,6 +113,8 @@ class Story:
     is_served: bool
     shown: SheetFindings | None
     """What was measured when its proof sheet was made."""
+    came_later: tuple[str, ...] = ()
+    """What came after it was delivered and would have served it, as sentences."""
 
 
 def stamp_of(row: JobRow) -> str:
@@ -170,7 +173,7 @@ def read_overview(root: Root, page: int, since: datetime | None) -> Overview:
         pages=pages,
         at_stake=_add(held),
         stopped=tuple(e for e in waiting if e["who"] == "you" and e["what"] != "held"),
-        problems=(*problems, *(("", line) for line in yours)),
+        problems=(*problems, *(("", line) for line in (*yours, *status["notify"]))),
         batches=tuple(others),
         at_work=tuple(at_work),
         small=small,
@@ -192,6 +195,7 @@ def read_story(root: Root, job: str) -> Story | None:
     """
     with open_reader(root.ledger) as ledger:
         row = ledger.find_job(job)
+        later = list_later(ledger, row) if row and row.end is End.DELIVERED else []
     if row is None:
         return None
     teller = _Teller(root)
@@ -210,6 +214,7 @@ def read_story(root: Root, job: str) -> Story | None:
         is_kept=is_kept,
         is_served=is_served,
         shown=find_shown(teller.showing, record) if record else None,
+        came_later=tuple(f"{each['what'].capitalize()}: {each['text']}." for each in later),
     )
 
 

@@ -13,17 +13,14 @@ from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Final
 
 from hotfolder.desk.pictures import take_numbers, take_views
 from hotfolder.desk.proofs import Measure, list_measures
-from hotfolder.desk.reading import folders_of
 from hotfolder.disk import durable
 from hotfolder.disk.pulse import Errand
 from hotfolder.ending.decision import plan_change
-from hotfolder.ending.held_folder import find_held, place_before
-from hotfolder.ending.kept import KeptOriginals
+from hotfolder.ending.elsewhere import find_original
 from hotfolder.ending.release import find_worse
 from hotfolder.errors import HotfolderError, StorageError
 from hotfolder.ledger.reading import JobRow, open_reader, read_job
@@ -123,6 +120,11 @@ class Tried:
     def can_be_decided(self) -> bool:
         """Whether the job can be let go with it: a change at its own destination."""
         return bool(self.says) and not self.idea.destination
+
+    @property
+    def can_be_sent(self) -> bool:
+        """Whether its original can be dropped into the destination that it was tried for."""
+        return bool(self.idea.destination) and self.outcome is not None
 
 
 @dataclass(frozen=True)
@@ -248,7 +250,7 @@ class Trials:
 
         with workplace() as folder:
             tell("reading", 0.0)
-            image = _find_original(self._root, row)
+            image = find_original(self._root, row)
             with open_reader(self._root.ledger) as ledger:
                 neighbours = find_neighbours(ledger, row, after)
             trial = try_out(self._root, image, after, raw, folder, tell, neighbours=neighbours)
@@ -266,27 +268,6 @@ class Trials:
                 shown=shown,
                 measures=tuple(list_measures(trial.work, shown)) if trial.work else (),
             )
-
-
-def _find_original(root: Root, row: JobRow) -> Path:
-    """Find a held job's original with the bytes that it had.
-
-    Raises
-    ------
-    StorageError
-        When it is nowhere any more.
-    """
-    places = [KeptOriginals(root.kept).find(row.id)]
-    if row.placement:
-        places.append(Path(row.placement.kept))
-    folders, before = folders_of(root, row.destination), place_before(row)
-    found = find_held(row, folders.held, *([before] if before else []))
-    if found and row.record:
-        places.append(found / Path(row.record.original_kept).name)
-    for path in places:
-        if path and row.sha256 and durable.has_bytes(path, row.sha256):
-            return path
-    raise StorageError(f"The original of {row.id} is not there any more as it was held.")
 
 
 def _read_sheet(trial: Trial) -> bytes:

@@ -6,6 +6,7 @@ What is advised comes from the reasons: a stage that holds a picture says which 
 
 from __future__ import annotations
 
+import re
 import shlex
 from collections.abc import Iterable
 from pathlib import Path
@@ -13,6 +14,9 @@ from typing import Final
 
 from hotfolder.disk import names
 from hotfolder.model.records import Record, WayOn
+
+_SENTENCE_ENDS: Final = re.compile(r"(?<=[.!?])\s+(?=[A-Z0-9])")
+_ADVICE: Final = re.compile(r"\b(?:release it|drop it again)\b")
 
 MADE_WORSE: Final = "made-worse"
 """Code of what is said before the reasons of a job that was released, and is held again."""
@@ -51,6 +55,23 @@ def say_why(record: Record, root: Path | None = None) -> str:
 def list_ways(record: Record) -> list[WayOn]:
     """Return the changes that answer the reasons of a held job, each once."""
     return list(dict.fromkeys(way for reason in record.reasons for way in reason.ways_on))
+
+
+def leave_out_advice(message: str) -> str:
+    """Return a reason without what could be done about it, for a job of which that is done.
+
+    Examples
+    --------
+    >>> leave_out_advice("13 % is lost. Limit 5 %: release it as it is, or drop it again.")
+    '13 % is lost. Limit 5 %.'
+    """
+    sentences = []
+    for each in _SENTENCE_ENDS.split(message):
+        if not _ADVICE.search(each):
+            sentences.append(each)
+        elif ": " in each:
+            sentences.append(f"{each.partition(': ')[0]}.")
+    return " ".join(sentences) or message
 
 
 def can_be_released_as_it_is(record: Record) -> bool:

@@ -83,6 +83,25 @@ class Claiming(Detail):
         return self.model_copy(update={"folder": map_hexadecimal(self.folder, change)})
 
 
+class Waits(BaseModel):
+    """A job that has been looked at, and waits for another picture of its folder or batch."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    stage: str
+    """The stage that waits; see `Stage.shares`."""
+    since: Time
+    """When it was looked at first."""
+    until: Time
+    """When it is finished all the same."""
+    what: str
+    """What it waits for, as words behind "waits for"."""
+    seen: tuple[str, ...] = ()
+    """Jobs that others can use and that were of no use to it."""
+    settings_sha256: str
+    """Of the stage's settings; with other ones it is looked at once more."""
+
+
 class Claimed(Detail):
     """A job that waits for a worker, or has one."""
 
@@ -92,6 +111,8 @@ class Claimed(Detail):
     """The row of a ticket that the job is for."""
     keeping: str | None = None
     """Where a file of a batch is going to stay; set before it is put there."""
+    waits: Waits | None = None
+    """Why it is not finished yet, though a worker has looked at it."""
     again: bool = False
     """Only in ledgers of earlier versions; what stays at ``keeping`` is told by its bytes."""
 

@@ -247,6 +247,19 @@ class LedgerReader:
             and said.startswith("{")
         ]
 
+    def find_later_givers(self, row: JobRow) -> list[Neighbour]:
+        """Return jobs of its folder or batch that came later and brought what it could have used.
+
+        The earliest first. See `Stage.shares`: they have it in what they share.
+        """
+        found: dict[str, Neighbour] = {}
+        for stage, findings in (row.record.findings if row.record else {}).items():
+            for key, said in findings.items():
+                if isinstance(said, dict) and "gives" in said:
+                    there = self.neighbours_of(row, stage, key)
+                    found |= {each.job: each for each in there if row.id in each.after}
+        return sorted(found.values(), key=lambda each: each.job)
+
     def open_jobs(self) -> list[JobRow]:
         """Every job that has not ended, oldest first."""
         # by itself SQLite reads all that ever ended, to have them in order

@@ -7,6 +7,7 @@ no measurement is lost, and none counts twice.
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Final
 
@@ -24,6 +25,8 @@ REFUSED: Final = "refused"
 NEW_BATCH: Final = "new-batch"
 WHY: Final = ".why.txt"
 _LONGEST_LOG: Final = 64 * 2**20
+_LAST_LINES: Final = 2**18
+"""Bytes; a verdict has some 3,000."""
 
 
 class Book:
@@ -56,6 +59,28 @@ class Book:
                 continue  # torn, or of a later version
         return found
 
+    def read_last(self) -> Verdict | None:
+        """Return the latest verdict; None when there is none. The log is read from its end.
+
+        Raises
+        ------
+        OSError
+            When the log is there and cannot be read.
+        """
+        try:
+            with durable.open_to_read(self.folder / LOG) as file:
+                size = file.seek(0, os.SEEK_END)
+                file.seek(max(0, size - _LAST_LINES))
+                lines = file.read(_LAST_LINES).split(b"\n")
+        except FileNotFoundError:
+            return None
+        for line in reversed(lines):
+            try:
+                return Verdict.model_validate_json(line)
+            except ValidationError:
+                continue
+        return None
+
     def append(self, verdict: Verdict) -> None:
         """Add a verdict, durably.
 
@@ -65,6 +90,27 @@ class Book:
             When it cannot be written.
         """
         line_log.append_line(self.folder / LOG, verdict.model_dump_json().encode())
+
+    def expect_new_batch(self, root: Root) -> None:
+        """Note that the next strip is the first on a new batch of paper, as a person has said.
+
+        Raises
+        ------
+        OSError
+            When it cannot be written.
+        """
+        marker = _find_marker(root, self.destination)
+        durable.make_folders(marker.parent)
+        if not durable.is_there(marker):
+            durable.write_new(marker, b"")
+
+    def is_new_batch_expected(self, root: Root) -> bool:
+        """Whether a person has said that the next strip is the first on a new batch."""
+        return durable.is_there(_find_marker(root, self.destination))
+
+    def forget_new_batch(self, root: Root) -> None:
+        """Note that the strip on a new batch has come."""
+        _find_marker(root, self.destination).unlink(missing_ok=True)
 
     def keep(self, source: Path, *, new_batch: bool) -> Path:
         """Move a dropped file to those that are kept, durably, under a name that is free."""
@@ -114,6 +160,10 @@ class Book:
     def below(self, path: Path) -> str:
         """Return a path below the folder of measurements, with ``/``."""
         return path.relative_to(self.folder).as_posix()
+
+
+def _find_marker(root: Root, destination: str) -> Path:
+    return root.strips / destination / NEW_BATCH
 
 
 def _safe(name: str) -> str:

@@ -138,6 +138,20 @@ def recall_strips(root: Root) -> list[ControlStrip]:
     return [each for each in found if each is not None]
 
 
+def recall_strip(root: Root, destination: str, strip: str) -> ControlStrip | None:
+    """Return a strip of a destination by its id; None when it is not remembered, or spoilt.
+
+    Raises
+    ------
+    OSError
+        When it cannot be read.
+    """
+    try:
+        return _read(root.strips / destination / f"{strip}.json")
+    except FileNotFoundError:
+        return None
+
+
 def _read(path: Path) -> ControlStrip | None:
     with durable.open_to_read(path) as file:
         data = file.read(_MAX_BYTES)

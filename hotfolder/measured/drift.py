@@ -10,6 +10,12 @@ brought to a standard normal number (Hawkins 1987; Quesenberry 1991), which has 
 chart with known parameters while nothing drifts. Of the spread something is known before the first
 print: `PRIOR_SD`, worth `PRIOR_PRINTS` prints.
 
+A medium is followed by several charts, and the first of them that alarms is what a person hears. So
+the limits of each are wider than those of one chart alone: all together let as many prints pass as
+one published chart does. However the numbers depend on each other, the chance that none of them
+alarms is no less than if they were independent (Royen 2014), for which the limit follows from the
+run length of one chart (Crowder 1987); tests/measuring/run_lengths.py computes it and tries it out.
+
 References
 ----------
 Roberts, S. W. (1959). Control chart tests based on geometric moving averages. Technometrics 1(3).
@@ -17,6 +23,9 @@ Lucas, J. M. & Saccucci, M. S. (1990). Exponentially weighted moving average con
 properties and enhancements. Technometrics 32(1).
 Hawkins, D. M. (1987). Self-starting CUSUM charts for location and scale. The Statistician 36(4).
 Quesenberry, C. P. (1991). SPC Q charts for start-up processes. J. Quality Technology 23(3).
+Crowder, S. V. (1987). A simple method for studying run-length distributions of exponentially
+weighted moving average charts. Technometrics 29(4).
+Royen, T. (2014). A simple proof of the Gaussian correlation conjecture. arXiv:1408.1028.
 """
 
 from __future__ import annotations
@@ -33,12 +42,18 @@ from hotfolder.colour.arrays import Floats
 WEIGHT: Final = 0.2
 """Of the latest print (λ)."""
 LIMIT: Final = 2.86
-"""In standard deviations of the average (L): one false alarm in about 370 prints per chart."""
+"""In standard deviations of the average (L): one chart alone alarms falsely after 370 prints."""
+FAMILY: Final = 9
+"""So many numbers of a print are followed."""
+FAMILY_LIMIT: Final = 3.54
+"""The limit (L) of each of them, with which all together alarm falsely after 370 to 400 prints."""
 PRIOR_SD: Final = 0.3
 """Standard deviation of L*, a* or b* from print to print, instrument included; our judgement."""
 PRIOR_PRINTS: Final = 10
 LEAST_SD: Final = 0.1
 """What an instrument repeats at best; smaller spreads are rounding."""
+_FURTHEST: Final = 8.0
+"""Standard deviations; how much further a print is off says nothing more."""
 
 
 @dataclass(frozen=True)
@@ -57,6 +72,8 @@ class Charted:
     """The first print concerned, counted from 0; None while there is no alarm."""
     alarmed_at: int | None
     """The print at which the alarm was raised; None while there is no alarm."""
+    path: tuple[float, ...]
+    """The average after each print but the first."""
 
 
 def limits_of(count: int, weight: float = WEIGHT, limit: float = LIMIT) -> Floats:
@@ -77,7 +94,43 @@ def average(values: Floats, weight: float = WEIGHT) -> Floats:
     return made
 
 
-def chart(values: Sequence[float], prior_sd: float = PRIOR_SD) -> Charted:
+def standardise(
+    values: Floats, prior_sd: float | Floats = PRIOR_SD, known: int | None = None
+) -> Floats:
+    """Bring prints to standard normal numbers, each by those before it.
+
+    Parameters
+    ----------
+    values
+        Of each print, in order along the last axis: at least one.
+    prior_sd
+        What their standard deviation is thought to be before the first print; without the last
+        axis.
+    known
+        So many prints were in control: later ones are compared with these alone.
+
+    Returns
+    -------
+    Of each print after the first: shape (…, prints - 1).
+    """
+    values = np.asarray(values, np.float64)
+    values = values - values[..., :1]
+    count = np.arange(1, values.shape[-1])
+    if known is not None:
+        count = np.minimum(count, known)
+    sums = np.cumsum(values, axis=-1)[..., count - 1]
+    squares = np.cumsum(values**2, axis=-1)[..., count - 1] - sums**2 / count
+    prior = PRIOR_PRINTS * np.asarray(prior_sd, np.float64)[..., None] ** 2
+    freedom = PRIOR_PRINTS + count - 1
+    sd = np.maximum(LEAST_SD, np.sqrt((prior + np.maximum(squares, 0)) / freedom))
+    apart = (values[..., 1:] - sums / count) / (sd * np.sqrt(1 + 1 / count))
+    # by the tail, which keeps its digits where the probability is nearly 1
+    tail = np.maximum(scipy.stats.t.sf(np.abs(apart), freedom), 1e-300)
+    made: Floats = np.sign(apart) * np.minimum(_FURTHEST, scipy.stats.norm.isf(tail))
+    return made
+
+
+def chart(values: Sequence[float], prior_sd: float = PRIOR_SD, limit: float = LIMIT) -> Charted:
     """Follow one number from its first print to its latest.
 
     Parameters
@@ -86,23 +139,25 @@ def chart(values: Sequence[float], prior_sd: float = PRIOR_SD) -> Charted:
         Of each print, in order; at least one.
     prior_sd
         What its standard deviation is thought to be before the first print.
+    limit
+        `LIMIT` of one chart alone, `FAMILY_LIMIT` of one in a family.
     """
-    in_control = [values[0]]
-    ewma, alarmed_at, since = 0.0, None, None
-    limits = limits_of(max(1, len(values) - 1))
-    for at, value in enumerate(values[1:], 1):
-        ewma = WEIGHT * _standard(value, in_control, prior_sd) + (1 - WEIGHT) * ewma
-        if alarmed_at is None and abs(ewma) > limits[at - 1]:
-            alarmed_at, since = at, _find_change(values[: at + 1])
-        if alarmed_at is None:
-            in_control.append(value)
+    found = np.asarray(values, np.float64)
+    ewma = average(standardise(found, prior_sd))
+    limits = limits_of(max(1, len(ewma)), limit=limit)
+    alarmed_at = since = None
+    if (beyond := np.abs(ewma) > limits[: len(ewma)]).any():
+        alarmed_at = int(beyond.argmax()) + 1
+        since = _find_change(values[: alarmed_at + 1])
+        ewma = average(standardise(found, prior_sd, alarmed_at))
     return Charted(
-        value=float(values[-1] - values[0]),
-        ewma=float(ewma),
+        value=float(found[-1] - found[0]),
+        ewma=float(ewma[-1]) if len(ewma) else 0.0,
         limit=float(limits[-1]),
         alarm=alarmed_at is not None,
         since=since,
         alarmed_at=alarmed_at,
+        path=tuple(float(each) for each in ewma),
     )
 
 
@@ -115,15 +170,3 @@ def _find_change(values: Sequence[float]) -> int:
     after = np.cumsum(found[::-1])[:-1][::-1] / (count - splits)
     weight = splits * (count - splits) / count  # maximum likelihood for a step, equal spreads
     return int(np.argmax(weight * (after - before) ** 2)) + 1
-
-
-def _standard(value: float, before: Sequence[float], prior_sd: float) -> float:
-    """How far a print is from those before it, as a standard normal number."""
-    count = len(before)
-    squares = float(np.var(before)) * count
-    freedom = PRIOR_PRINTS + count - 1
-    sd = max(LEAST_SD, float(np.sqrt((PRIOR_PRINTS * prior_sd**2 + squares) / freedom)))
-    apart = (value - float(np.mean(before))) / (sd * np.sqrt(1 + 1 / count))
-    # by the tail, which keeps its digits where the probability is nearly 1
-    tail = scipy.stats.t.sf(abs(apart), freedom)
-    return float(np.sign(apart) * min(8.0, scipy.stats.norm.isf(max(tail, 1e-300))))

@@ -120,7 +120,8 @@ class MeasuredFolder:
             self._woken.set()
 
     def _take(self, candidate: Candidate) -> None:
-        new_batch = candidate.relative.startswith(f"{NEW_BATCH}/")
+        expected = self.book.is_new_batch_expected(self._root)
+        new_batch = expected or candidate.relative.startswith(f"{NEW_BATCH}/")
         if candidate.kind != "file":
             self._refuse(candidate.path, "it is no file: drop the instrument's file itself")
             return
@@ -130,9 +131,12 @@ class MeasuredFolder:
             kept = self.book.keep(candidate.path, new_batch=new_batch)
         except FileNotFoundError:
             return  # taken away again
-        self._judge(kept)
+        # a kill in between leaves a second new chart, and no strip in the wrong one
+        if self._judge(kept) and expected:
+            self.book.forget_new_batch(self._root)
 
-    def _judge(self, kept: Path) -> None:
+    def _judge(self, kept: Path) -> bool:
+        """Judge a kept file; return whether it could be used."""
         from hotfolder.measured.control_strip import recall_strips
         from hotfolder.measured.limits import load_limits
         from hotfolder.measured.table import MAX_BYTES, NotUsable
@@ -156,7 +160,7 @@ class MeasuredFolder:
             )
         except NotUsable as error:
             self._refuse(kept, str(error))
-            return
+            return False
         self.book.append(verdict)
         log = (
             get_log().warning
@@ -170,6 +174,7 @@ class MeasuredFolder:
             mean=verdict.mean_delta_e_00,
             reason=" ".join(verdict.words),
         )
+        return True
 
     def _refuse(self, path: Path, reason: str) -> None:
         moved = self.book.refuse(path, reason)

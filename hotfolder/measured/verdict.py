@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
 import numpy as np
@@ -13,7 +13,7 @@ from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.profile import Profile
 from hotfolder.measured.causes import describe_change
 from hotfolder.measured.control_strip import ControlStrip
-from hotfolder.measured.drift import chart
+from hotfolder.measured.drift import FAMILY_LIMIT, Charted, chart
 from hotfolder.measured.limits import LimitSet
 from hotfolder.measured.matching import check_plausible, find_strip, match_patches
 from hotfolder.measured.reading import read_measurement
@@ -36,6 +36,7 @@ def judge(
     strips: list[ControlStrip],
     limits: Mapping[str, LimitSet],
     earlier: Sequence[Verdict],
+    now: datetime | None = None,
 ) -> Verdict:
     """Read a measurement and say what it means.
 
@@ -49,6 +50,8 @@ def judge(
         All that the root remembers.
     earlier
         Verdicts on this destination, oldest first.
+    now
+        When it is judged; by default by the clock.
 
     Raises
     ------
@@ -72,6 +75,8 @@ def judge(
             f"{' and '.join(sorted(said))}: they cannot be compared. Measure it again"
         )
     numbers = _numbers(lab, strip)
+    moment = now or datetime.now(UTC)
+    begun = datetime.fromisoformat(before[0].judged) if before else moment
     prints = [np.array(each.lab) for each in before] + [lab]
     files = [each.file for each in before] + [name]
     drift = _drift(prints, files, strip)
@@ -83,7 +88,7 @@ def judge(
         file=name,
         kept=kept,
         sha256=sha256,
-        judged=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        judged=moment.strftime("%Y-%m-%dT%H:%M:%SZ"),
         chart=last.chart + (not goes_on) if last else 1,
         condition=measured.condition,
         backing=measured.backing,
@@ -92,7 +97,9 @@ def judge(
         within={key: each for key, each in within.items() if each is not None},
         from_first=_from_first(prints, strip) if before else None,
         drift=drift,
-        words=tuple(_words(lab, prints[0], strip, profile, drift, measured.condition)),
+        words=tuple(
+            _words(prints, files, strip, profile, drift, measured.condition, moment - begun)
+        ),
         lab=tuple((round(L, 4), round(a, 4), round(b, 4)) for L, a, b in lab.tolist()),
         **numbers,
     )
@@ -134,11 +141,24 @@ def followed(lab: Floats, strip: ControlStrip) -> dict[str, float]:
     }
 
 
-def _drift(prints: list[Floats], files: list[str], strip: ControlStrip) -> dict[str, Drift]:
+def chart_prints(prints: Sequence[Floats], strip: ControlStrip) -> dict[str, Charted]:
+    """Follow each number of `followed` over prints, the first accepted one first.
+
+    Parameters
+    ----------
+    prints
+        Colours of the strip's patches, each of shape (n, 3); at least one print.
+    """
     numbers = [followed(each, strip) for each in prints]
+    return {
+        key: chart([each[key] for each in numbers], _PRIOR_SD[key.partition("_")[0]], FAMILY_LIMIT)
+        for key in numbers[0]
+    }
+
+
+def _drift(prints: list[Floats], files: list[str], strip: ControlStrip) -> dict[str, Drift]:
     made = {}
-    for key in numbers[0]:
-        found = chart([each[key] for each in numbers], _PRIOR_SD[key.partition("_")[0]])
+    for key, found in chart_prints(prints, strip).items():
         made[key] = Drift(
             value=round(found.value, 3),
             ewma=round(found.ewma, 3),
@@ -161,21 +181,25 @@ def _from_first(prints: list[Floats], strip: ControlStrip) -> FromFirst:
 
 
 def _words(
-    lab: Floats,
-    first: Floats,
+    prints: list[Floats],
+    files: list[str],
     strip: ControlStrip,
     profile: Profile,
     drift: Mapping[str, Drift],
     condition: str | None,
+    age: timedelta,
 ) -> list[str]:
-    said = []
+    said, lab = [], prints[-1]
     alarmed = {key: each for key, each in drift.items() if each.alarm}
     if alarmed:
         since = max(alarmed.values(), key=lambda each: abs(each.ewma)).since
+        # all prints before the change, so that the noise of one of them counts less
+        before = np.mean(prints[: max(1, files.index(since) if since in files else 1)], axis=0)
         is_new = any(each.new for each in alarmed.values())
         said.append(
             f"The medium {'has drifted' if is_new else 'is still off'}; the first print concerned "
-            f"is that of {since}. {describe_change(lab, first, strip, profile)}"
+            f"is that of {since}. "
+            f"{describe_change(lab, before, strip, profile, _say_than(age))}"
         )
     elif float(delta_e_00(lab, strip.lab).mean()) > 2:
         said.append(f"Against the profile: {describe_change(lab, strip.lab, strip, profile)}")
@@ -185,3 +209,12 @@ def _words(
             "file's name next time, as in 'strip M1.txt'."
         )
     return said
+
+
+def _say_than(age: timedelta) -> str:
+    """Say with what a print is compared, by how long ago the first of its chart was."""
+    if age.days < 2:
+        return " than before"
+    if age.days < 14:
+        return f" than {age.days} days ago"
+    return f" than {round(age.days / 7)} weeks ago"

@@ -23,5 +23,7 @@ class Answer(BaseModel):
     """
     work: WorkRecord | None = None
     message: str = ""
+    not_kept: str = ""
+    """Why what depends on profiles alone cannot be kept from job to job; "" when it can."""
     failure: Failure | None = None
     """Of ``failed``: the stage that raised an exception, when it was one."""

@@ -78,3 +78,23 @@ HoursText = Annotated[
     PlainSerializer(str, return_type=str),
 ]
 """Hours in settings: ``"22:00-06:00"``."""
+
+
+_CLOCK_FORM = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
+
+
+def _read_clock(value: object) -> time:
+    if isinstance(value, time):
+        return value
+    match = _CLOCK_FORM.fullmatch(value.strip()) if isinstance(value, str) else None
+    if match is None:
+        raise ValueError('a time of the day, as in "07:30"')
+    return time(int(match[1]), int(match[2]))
+
+
+ClockText = Annotated[
+    time,
+    BeforeValidator(_read_clock, json_schema_input_type=str),
+    PlainSerializer(lambda value: f"{value:%H:%M}", return_type=str),
+]
+"""A time of the day in settings: ``"07:30"``."""

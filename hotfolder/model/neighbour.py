@@ -33,3 +33,14 @@ class Neighbour:
     def gives(self) -> bool:
         """Whether others can use what was said."""
         return self.said.get("gives") is True
+
+    @property
+    def what(self) -> str:
+        """What it gives, in words."""
+        return str(self.said.get("what") or "what it could have used")
+
+    @property
+    def after(self) -> tuple[str, ...]:
+        """Jobs that were delivered before it and could have used what it gives."""
+        said = self.said.get("after")
+        return tuple(map(str, said)) if isinstance(said, list) else ()

@@ -6,6 +6,7 @@ settings ever asks which unit a number has. A bare number is an error that names
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from typing import Annotated
@@ -94,7 +95,11 @@ def say_quantity(value: float, example: str) -> str:
     """
     unit = example.rpartition(" ")[2]
     (units,) = (each for each in _UNITS if unit in each)
-    whole = [(factor, name) for name, factor in units.items() if value and value % factor == 0]
+    whole = [
+        (factor, name)
+        for name, factor in units.items()
+        if value and math.isclose(value / factor, round(value / factor), abs_tol=1e-9)
+    ]
     factor, name = max(whole, default=(1.0, min(units, key=lambda each: abs(units[each] - 1))))
     return f"{value / factor:g} {name}"
 

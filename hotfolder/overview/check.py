@@ -19,6 +19,7 @@ from hotfolder.intake.forsaken import find_forsaken, say_forsaken
 from hotfolder.intake.scan import scan
 from hotfolder.ledger.log_places import LogPlaces
 from hotfolder.model.encoding import Encoding
+from hotfolder.notify.doubts import find_problems as find_notify_problems
 from hotfolder.overview.doubts import Readable, list_doubts
 from hotfolder.overview.new_root import find_new_folders
 from hotfolder.overview.overlaps import Located, collisions, locate
@@ -41,7 +42,8 @@ class Checked:
     problems: tuple[Problem, ...]
     """What stops the daemon."""
     unreachable: tuple[Problem, ...]
-    """Folders that are away or cannot be used; the daemon serves the other destinations."""
+    """Folders that are away or cannot be used, and what people cannot be told by; the daemon serves
+    the other destinations."""
     remarks: tuple[str, ...]
     """What is worth a person's look."""
     profiles: tuple[str, ...] = ()
@@ -89,6 +91,9 @@ def check(root: Root, *, with_profiles: bool = False) -> Checked:
         remarks += list_doubts(Readable.read(root, name, registry or load_registry()))
     if settings.root.workers > platforms.cpu_count() * 4:
         remarks.append(f"workers = {settings.root.workers}, far more than this machine's cores")
+    cannot_tell, doubts = find_notify_problems(root, settings.root.notify)
+    unreachable += cannot_tell
+    remarks += doubts
     if root.path.is_dir():
         _check_ledger_disk(root, problems)
     used = [each for places in folders.values() for each in places.all()]

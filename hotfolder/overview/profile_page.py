@@ -13,9 +13,7 @@ from functools import cache
 import numpy as np
 from markupsafe import Markup
 
-from hotfolder.colour import SRGB_CURVE, SRGB_PRIMARIES, SRGB_TO_D50
-from hotfolder.colour.arrays import Floats
-from hotfolder.colour.encodings import lab_to_xyz
+from hotfolder.colour import SRGB_CURVE, SRGB_PRIMARIES
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.profile_measures import HUE_BINS, LIGHTNESS_BINS, ProfileMeasures
 from hotfolder.colour.profile_reach import (
@@ -25,6 +23,7 @@ from hotfolder.colour.profile_reach import (
     measure_gamut,
 )
 from hotfolder.colour.spaces import rgb_profile
+from hotfolder.overview.lab_hex import lab_to_hex
 from hotfolder.overview.profile_findings import Finding, describe_flaw, describe_table
 from hotfolder.pages.frame import load_template, source_hash, style, text_of
 
@@ -157,13 +156,6 @@ def _srgb_gamut() -> Gamut:
     return measure_gamut(Profile.parse(rgb_profile("sRGB", SRGB_PRIMARIES, SRGB_CURVE)), None)
 
 
-def _hex(lab: Floats) -> str:
-    """The colour for a screen, clipped to sRGB (IEC 61966-2-1)."""
-    linear = np.clip(np.linalg.solve(np.array(SRGB_TO_D50), lab_to_xyz(np.asarray(lab))), 0, 1)
-    coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    return "#{:02x}{:02x}{:02x}".format(*np.rint(255 * coded).astype(int).tolist())
-
-
 def _draw_ramps(measures: ProfileMeasures) -> list[dict[str, object]]:
     """A strip of patches and a line for each intent; the first is what is wanted."""
     found: list[dict[str, object]] = []
@@ -171,7 +163,7 @@ def _draw_ramps(measures: ProfileMeasures) -> list[dict[str, object]]:
     found.append(
         {
             "name": "wanted",
-            "patches": [_hex(np.array([L, 0.0, 0.0])) for L in wanted],
+            "patches": [lab_to_hex(np.array([L, 0.0, 0.0])) for L in wanted],
             "line": f"0,{_PLOT_HEIGHT} {_PLOT_WIDTH},0",
             "tint": None,
             "fall": 0.0,
@@ -188,7 +180,7 @@ def _draw_ramps(measures: ProfileMeasures) -> list[dict[str, object]]:
         found.append(
             {
                 "name": str(each.intent),
-                "patches": [_hex(colour) for colour in lab],
+                "patches": [lab_to_hex(colour) for colour in lab],
                 "line": line,
                 "tint": float(np.hypot(each.lab[:, 1], each.lab[:, 2]).max()),
                 "fall": each.largest_fall,
@@ -214,7 +206,7 @@ def _draw_slices(gamut: Gamut) -> list[dict[str, object]]:
             ends = [(reach * np.cos(way), -reach * np.sin(way)) for way, reach in corners]
             colour = np.array([L, 0.8 * chroma * np.cos(at), 0.8 * chroma * np.sin(at)])
             points = "0,0 " + " ".join(f"{x:.1f},{y:.1f}" for x, y in ends)
-            sectors.append({"points": points, "fill": _hex(colour)})
+            sectors.append({"points": points, "fill": lab_to_hex(colour)})
         other = _srgb_gamut().edge[row]
         outline = " ".join(
             f"{chroma * np.cos(at):.1f},{-chroma * np.sin(at):.1f}"
@@ -245,10 +237,10 @@ def _list_cells(measures: ProfileMeasures) -> list[tuple[str, list[_Cell | None]
 
 def _list_hues() -> list[tuple[str, str]]:
     """Neutral, then the hues of the columns: a name and a colour."""
-    found = [("neutral", _hex(np.array([60.0, 0, 0])))]
+    found = [("neutral", lab_to_hex(np.array([60.0, 0, 0])))]
     for at, name in enumerate(_HUE_NAMES):
         turn = np.radians((at + 0.5) * 360 / HUE_BINS)
-        found.append((name, _hex(np.array([60.0, 45 * np.cos(turn), 45 * np.sin(turn)]))))
+        found.append((name, lab_to_hex(np.array([60.0, 45 * np.cos(turn), 45 * np.sin(turn)]))))
     return found
 
 
@@ -258,7 +250,7 @@ def _draw_blacks(measures: ProfileMeasures) -> list[dict[str, object]]:
             "name": each.name,
             "L": each.lab[0],
             "width": 100 * min(1.0, each.lab[0] / _BLACKEST_SHOWN),
-            "fill": _hex(np.array(each.lab)),
+            "fill": lab_to_hex(np.array(each.lab)),
             "device": ", ".join(f"{100 * value:.0f}" for value in each.device),
         }
         for each in measures.blacks

@@ -23,7 +23,7 @@ from hotfolder.ending.why import list_ways, release_command
 from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.intake.forsaken import find_forsaken, say_forsaken
 from hotfolder.intake.scan import scan
-from hotfolder.ledger.details import State
+from hotfolder.ledger.details import Claimed, State, Waits
 from hotfolder.ledger.lock import Holder, find_holder
 from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
 from hotfolder.measured.book import Book
@@ -33,6 +33,7 @@ from hotfolder.model.facts import ColumnValues
 from hotfolder.model.hours import Hours
 from hotfolder.model.records import Record, format_time, read_record
 from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
+from hotfolder.notify.standing import describe_standing
 from hotfolder.overview.overlaps import collisions, is_of_any, locate, upstream
 from hotfolder.pages.words import clock_time, duration
 from hotfolder.settings.files import Folders, Intake, load_destination
@@ -124,6 +125,8 @@ class Status(TypedDict):
     waiting: list[WaitingThing]
     warned: list[WarnedJob]
     """Delivered with warnings within a day, the latest first."""
+    notify: list[str]
+    """What is wrong with telling people what waits, as sentences."""
 
 
 def collect(root: Root) -> Status:
@@ -233,6 +236,7 @@ def collect(root: Root) -> Status:
         "batches": batches,
         "waiting": waiting,
         "warned": sorted(warned, key=lambda each: each["since"], reverse=True),
+        "notify": describe_standing(root, is_served=holder is not None),
     }
 
 
@@ -384,6 +388,8 @@ def describe_job(
     }[row.state]
     if row.state is State.CLAIMED and rests_until and row.release is None:
         why = f"rests until {rests_until}, when its destination's hours begin"
+    elif row.state is State.CLAIMED and isinstance(row.detail, Claimed) and row.detail.waits:
+        why = _say_waits(row.detail.waits) or why
     if row.state is State.WORKING:
         doing = read_progress(root.spool / row.id / f"attempt-{row.attempts}")
         if doing:
@@ -402,6 +408,13 @@ def describe_job(
         share=share,
         columns=[],
     )
+
+
+def _say_waits(waits: Waits) -> str:
+    """Say for what a job waits; "" when its time is over."""
+    if waits.until <= datetime.now(UTC):
+        return ""
+    return f"waits until {clock_time(waits.until.timestamp())} for {waits.what}"
 
 
 def _why_not_served(read: _Read | None) -> str:

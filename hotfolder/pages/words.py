@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from hotfolder.model.records import Changes
+    from hotfolder.model.standing import MediumStanding
 
 
 def local_time(moment: str | datetime, *, seconds: bool = False) -> str:
@@ -33,6 +34,42 @@ def local_time(moment: str | datetime, *, seconds: bool = False) -> str:
     there = datetime.fromisoformat(moment) if isinstance(moment, str) else moment
     there = there.astimezone()
     return f"{there:{'%Y-%m-%d %H:%M:%S' if seconds else '%Y-%m-%d %H:%M'}} {_name_zone(there)}"
+
+
+def describe_standing(standing: MediumStanding) -> tuple[str, str]:
+    """Say how a medium stands: what is so, and what follows from it.
+
+    Parameters
+    ----------
+    standing
+        By its latest control strip.
+
+    Returns
+    -------
+    A phrase without its end, and sentences.
+
+    Examples
+    --------
+    >>> from hotfolder.model.standing import MediumStanding
+    >>> describe_standing(MediumStanding())
+    ('Never measured', 'What is shown is what its profile says; a control strip proves it.')
+    """
+    if not standing.measured:
+        note = "What is shown is what its profile says; a control strip proves it."
+        return "Never measured", note
+    when = local_time(standing.measured)[:10]
+    if not standing.profile_is_current:
+        return "Not measured with this profile", f"The last strip, of {when}, was of another one."
+    days = int(standing.age_s // 86400)
+    ago = "today" if days == 0 else f"{days} day{'' if days == 1 else 's'} ago"
+    value = f"{when}, {ago}: {standing.mean_delta_e_00:.1f} ΔE00 off"
+    note = (
+        f"On average, from what its profile says; paper {standing.paper_delta_e_00:.1f}; from its "
+        f"first accepted print {standing.drifted_delta_e_00:.1f}."
+    )
+    if standing.has_alarm:
+        note += f" It has drifted, from the print of {standing.since} on."
+    return value, note
 
 
 def describe_changes(changes: Changes) -> str:

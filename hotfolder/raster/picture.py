@@ -140,6 +140,9 @@ class RasterSpec:
     profile_assumed: bool = False
     """The profile comes from settings or convention, not from the file."""
 
+    profile_chosen: bool = False
+    """A person has said that it is to be used in place of the file's own."""
+
     ppi: float = 0.0
     """Pixels per inch at the size the picture will have; 0.0 when the file does not say."""
 

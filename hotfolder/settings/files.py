@@ -21,6 +21,7 @@ from hotfolder.model.name_template import NameTemplate
 from hotfolder.model.units import AgeS, ByteCount, DurationS
 from hotfolder.settings.lines import find_line, find_lines
 from hotfolder.settings.mistakes import describe, find_like, suggest
+from hotfolder.settings.notify import NotifyTable
 from hotfolder.settings.order import find_misplaced, right_order
 from hotfolder.stages.contract import AnyStage, StageSettings
 from hotfolder.stages.registry import Registry
@@ -152,12 +153,18 @@ class RootFile(SettingsModel):
     """How hot folders are watched, unless a destination has settings of its own."""
     free_space: ByteCount = 500.0 * 2**20
     """The least room on a disk: while there is less, no file is taken in."""
+    room_for_points: ByteCount = 500.0 * 2**20
+    """What may be kept in `.hotfolder/points`, so that the next picture of a destination does not
+    wait for what depends on its profiles alone. What was not used for longest goes first. It can be
+    deleted at any time, and changes no pixel; "0 B" keeps none."""
     keep_discarded: DurationS = 30 * 86400.0
     """How long the original is kept after you delete a held job's folder; "0 s" keeps none."""
     keep: Keep = Keep()
     """How long what has been done is kept."""
     desk: DeskTable = DeskTable()
     """What the desk's page takes in."""
+    notify: NotifyTable = NotifyTable()
+    """Who is told what, and how."""
 
 
 @dataclass(frozen=True)
@@ -277,6 +284,13 @@ def check_destination(
 def read_root_file(root: Path) -> RootFile:
     """Read ``hotfolder.toml``; all by default where it is wrong, which others say."""
     return _read_root(root / SETTINGS_FILE, []) or RootFile()
+
+
+def read_notify(root: Path) -> tuple[NotifyTable | None, list[Problem]]:
+    """Read whom ``hotfolder.toml`` wants told; None where the file is wrong, and what is."""
+    problems: list[Problem] = []
+    found = _read_root(root / SETTINGS_FILE, problems)
+    return (found.notify if found else None), problems
 
 
 def read_title(path: Path) -> str:

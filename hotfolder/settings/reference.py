@@ -18,6 +18,7 @@ from hotfolder.model.destination import Medium, Result, SettingsModel
 from hotfolder.model.field_texts import read_field_texts
 from hotfolder.model.units import Money, say_quantity
 from hotfolder.settings.files import (
+    DeskTable,
     DestinationFile,
     Folders,
     Intake,
@@ -26,6 +27,7 @@ from hotfolder.settings.files import (
     RootFile,
     TicketTable,
 )
+from hotfolder.settings.notify import MailTable, NotifyTable, WebhookTable
 from hotfolder.stages.registry import Registry, load_registry
 
 _HEAD = """# Every setting
@@ -44,6 +46,10 @@ _TABLES: Mapping[str, type[SettingsModel]] = {
     "[folders]": Folders,
     "[intake]": Intake,
     "[keep]": Keep,
+    "[desk]": DeskTable,
+    "[notify]": NotifyTable,
+    "[notify.mail]": MailTable,
+    "[notify.webhook]": WebhookTable,
 }
 
 
@@ -58,7 +64,7 @@ def write_reference(registry: Registry) -> str:
     parts = [
         _HEAD,
         *_section("hotfolder.toml", RootFile),
-        "`[intake]` and `[keep]` are the tables below.\n",
+        "`[intake]`, `[keep]`, `[desk]` and `[notify]` are the tables below.\n",
         *_section("destinations/NAME.toml", DestinationFile, leave_out=tuple(_own_tables())),
     ]
     for title, model in _TABLES.items():

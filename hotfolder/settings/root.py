@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from hotfolder.disk.kept_arrays import ArrayFolder
     from hotfolder.settings.files import Folders
 
 
@@ -88,6 +89,17 @@ class Root:
     def strips(self) -> Path:
         """What control strips are, in a folder per destination; see `hotfolder.measured`."""
         return self.private / "strips"
+
+    @property
+    def points(self) -> Path:
+        """What conversions have computed of profiles alone; may go at any time."""
+        return self.private / "points"
+
+    def points_folder(self, most_bytes: float) -> ArrayFolder | None:
+        """Where conversions keep that, and how much of it; None when nothing may be kept."""
+        from hotfolder.disk.kept_arrays import ArrayFolder  # it loads numpy
+
+        return ArrayFolder(self.points, int(most_bytes)) if most_bytes >= 1 else None
 
     @property
     def measured(self) -> Path:

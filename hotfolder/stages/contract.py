@@ -22,6 +22,7 @@ from hotfolder.model.encoding import Encoding
 from hotfolder.model.facts import Facts, Findings, Json
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.records import AttachmentKind, JobWarning, Reason
+from hotfolder.model.standing import MediumStanding
 from hotfolder.model.wishes import Wish
 from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.source import SQUARE_WITHIN
@@ -261,6 +262,9 @@ class Job:
     is_trial: bool = False
     """Somebody only asks what would come out; nothing is delivered."""
 
+    standing: MediumStanding | None = None
+    """What the medium's control strips say, measured last; None when nobody has looked."""
+
     stage: type[Stage[StageSettings]] | None = field(default=None, repr=False)
     """The stage that this was given to."""
 
@@ -427,6 +431,13 @@ class Stage(ABC, Generic[SettingsT_co]):
     name: ClassVar[str]
     """The name in a destination's file: lower-case words joined by hyphens."""
 
+    made_for: ClassVar[str] = ""
+    """Versions of hotfolder, as in ``">=0.1, <0.3"`` (PEP 440); any, when it is empty.
+
+    With another one the stage is refused at the start. A package says the same in what it depends
+    on; this is for a module in ``ROOT/plugins/``.
+    """
+
     Settings: ClassVar[type[StageSettings]] = StageSettings
     """The model of the table ``[stage.NAME]``."""
 
@@ -444,6 +455,13 @@ class Stage(ABC, Generic[SettingsT_co]):
 
     What stands there is an object; ``"gives": true`` in it says that others can use it. A job that
     was being worked on meanwhile is then worked on once more.
+
+    ``"waits_s": 600.0`` in it asks for another that gives, for so many seconds: the job waits, and
+    is worked on once more when one ends in its folder or batch, or when the time is over.
+    ``"waits_for"`` says in a few words for what.
+
+    ``"what"`` says what it gives, and ``"after"`` lists jobs that were delivered before and could
+    have used it: their pages and stories say so.
     """
 
     role: ClassVar[Role | None] = None

@@ -95,6 +95,32 @@ class Cropped(Message):
     """The whole picture; `whole` is in its colours."""
 
 
+@dataclass(frozen=True, eq=False)
+class ReferenceShown(Message):
+    """What a reference says of the picture as it came; known to those that present after it.
+
+    Told in `Stage.present`: the views cost more than what they say.
+    """
+
+    title: str
+    """What it is and where, as a short sentence."""
+
+    sentences: tuple[str, ...]
+    """What it says, and what was done."""
+
+    views: tuple[tuple[str, NDArray[np.uint16]], ...]
+    """Titles and small pictures, shape (rows, width, channels): as it came, then corrected."""
+
+    raster: RasterSpec
+    """The picture as it came; the views are in its colours."""
+
+    outlines: tuple[tuple[tuple[float, float], ...], ...] = ()
+    """Corners of charts or cards, as shares of width and height."""
+
+    places: tuple[tuple[float, float], ...] = ()
+    """Middles of patches, likewise."""
+
+
 @dataclass(frozen=True)
 class PixelsWanted(Message):
     """How many of the picture's own pixels per inch the destination asks for."""

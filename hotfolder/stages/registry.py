@@ -20,6 +20,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pluggy
+from packaging.requirements import Requirement
+from packaging.specifiers import InvalidSpecifier, SpecifierSet
+from packaging.utils import canonicalize_name
 from pydantic import TypeAdapter, ValidationError
 
 from hotfolder.errors import PluginError, StageError
@@ -33,7 +36,7 @@ ENTRY_POINT_GROUP = "hotfolder.stages"
 _DROP_INS = "hotfolder_drop_ins"
 _IMPORTING = threading.RLock()
 _FACTS = TypeAdapter(Facts)
-_NAME = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
+STAGE_NAME = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
 
 
 @dataclass(frozen=True)
@@ -159,6 +162,8 @@ def _loaded(drop_ins: list[Path]) -> Registry:
 def _plugins(drop_ins: list[Path]) -> Iterator[tuple[str, object]]:
     for entry in importlib.metadata.entry_points(group=ENTRY_POINT_GROUP):
         package = entry.dist.name if entry.dist else "an installed package"
+        if entry.dist:
+            _refuse_package_for_another(entry.dist)
         try:
             yield package, entry.load()
         except Exception as error:
@@ -173,6 +178,27 @@ def _plugins(drop_ins: list[Path]) -> Iterator[tuple[str, object]]:
         for _, thing in inspect.getmembers(module, inspect.isclass):
             if issubclass(thing, Stage) and thing.__module__ == module.__name__:
                 yield str(path), thing
+
+
+def _refuse_package_for_another(package: importlib.metadata.Distribution) -> None:
+    """Hold an installed package to what it says it needs: a later upgrade of ours may break it."""
+    for line in package.requires or ():
+        needed = Requirement(line)
+        if canonicalize_name(needed.name) == "hotfolder" and needed.marker is None:
+            _refuse_for_another(f"{package.name} {package.version}", str(needed.specifier))
+
+
+def _refuse_for_another(owner: str, made_for: str) -> None:
+    ours = importlib.metadata.version("hotfolder")
+    try:
+        fits = SpecifierSet(made_for).contains(ours, prereleases=True)
+    except InvalidSpecifier as error:
+        raise PluginError(f"{owner}: made_for: {error}; write it as in '>=0.1, <0.3'") from error
+    if not fits:
+        raise PluginError(
+            f"{owner} is made for hotfolder {made_for}, and this is {ours}: install a version of "
+            "it that is made for this one, or uninstall it"
+        )
 
 
 def _make_package(folder: Path) -> None:
@@ -215,8 +241,9 @@ def _offered(owner: str, function: Callable[[], object]) -> type[AnyStage]:
         raise PluginError(f"{owner}: its hotfolder_stage fails: {error}") from error
     if not (inspect.isclass(stage) and issubclass(stage, Stage)):
         raise PluginError(f"{owner}: hotfolder_stage must return a class that extends Stage")
+    _refuse_for_another(f"{owner}: {stage.__name__}", stage.made_for)
     name = getattr(stage, "name", None)
-    if not isinstance(name, str) or not _NAME.fullmatch(name):
+    if not isinstance(name, str) or not STAGE_NAME.fullmatch(name):
         raise PluginError(
             f"{owner}: the stage's name is {name!r}; it must be lower-case words joined by hyphens"
         )

@@ -40,6 +40,16 @@ class Role(StrEnum):
     ``file``, such pixels of another rendering, and its word, ``rendering``. Its findings are a
     `StripFindings`."""
 
+    WHITES = "shows which places of a picture could be white or grey"
+    """It stands on the original and changes nothing. It has the setting ``at``: places that a
+    person points at, each as in ``"40%,30%"``. It leaves a page. Its findings are a
+    `WhitesFindings`."""
+
+    LIGHT = "makes a profile of the light from a chart"
+    """It stands on the original and changes nothing. It has the setting ``chart_values``, as the
+    stage that corrects by a chart. It leaves an ICC profile, and its findings are a
+    `LightFindings`."""
+
 
 class _Findings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="ignore")
@@ -160,3 +170,72 @@ class StripFindings(_Findings):
     """Width and height of the picture they were cut from."""
     shown_share: float
     """Share of the strip's area that shows the picture, 0 … 1."""
+
+
+class WhiteLight(_Findings):
+    """The colour in which a picture shows what would be white."""
+
+    cct_k: int | None
+    """Its correlated colour temperature; None where that means nothing."""
+    duv: float | None
+    """Its distance from Planck's locus."""
+
+
+class WhiteBalance(_Findings):
+    """The cast that a picture would lose."""
+
+    a: float
+    """a* of a middle grey."""
+    b: float
+    """b* of it."""
+    chroma: float
+    """C* of it."""
+
+
+class WhiteChoice(_Findings):
+    """Something that could be white or grey."""
+
+    number: int
+    """From 1; on the page as well."""
+    what: str
+    """What it is, in words."""
+    share: float | None
+    """Of the picture, 0 … 1; None for a place that a person points at."""
+    places: tuple[tuple[float, float], ...]
+    """Where it is, as shares of width and height."""
+    white_at: str
+    """The first place, as a setting has it."""
+    change: str
+    """What a release takes behind ``--set`` to balance the picture for it."""
+    light: WhiteLight
+    """What white would be, as the picture is now."""
+    balance: WhiteBalance
+    """What would be taken away."""
+
+
+class WhitesFindings(_Findings):
+    """What a stage in the role `Role.WHITES` finds."""
+
+    choices: tuple[WhiteChoice, ...]
+    """Those that a person pointed at first."""
+
+
+class LightFindings(_Findings):
+    """What a stage in the role `Role.LIGHT` has made."""
+
+    description: str
+    """What the profile calls itself, with its error."""
+    kind: str
+    """``"matrix"`` or ``"table"``."""
+    use: str
+    """Where a destination names it."""
+    leave_one_out_delta_e_00: float
+    """Of colours that took no part in the fit."""
+    fit_delta_e_00: float | None
+    """Of the chart's own."""
+    read_back_delta_e_00: float
+    """Between the profile and the fit, on average over the chart."""
+    patches_used: int
+    """Of 24."""
+    light: WhiteLight
+    """In which the chart was taken, as the picture shows it."""

@@ -20,13 +20,16 @@ from markupsafe import Markup
 
 from hotfolder.colour.rendering import allowed_ways, is_black_weak
 from hotfolder.errors import Problem, SettingsError
+from hotfolder.model.destination import Surface
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.records import SHEET
 from hotfolder.model.rendering import PERCEPTUAL, RELATIVE, Way
+from hotfolder.model.standing import MediumStanding
 from hotfolder.model.units import Money
 from hotfolder.model.wishes import RenderingWish
 from hotfolder.pages.frame import load_template, source_hash, style, text_of
 from hotfolder.pages.numbers import unpack_numbers
+from hotfolder.pages.words import describe_standing
 from hotfolder.settings.changes import grant, who_grants, with_changes
 from hotfolder.settings.files import Destination, Intake, check_destination
 from hotfolder.settings.root import Root
@@ -90,6 +93,16 @@ class Candidate:
     """Whether that is what the destination's settings say."""
     kept: Kept | None = None
     """What of the picture is kept."""
+    standing: MediumStanding | None = None
+    """How the medium stands, by its control strips; None of a screen."""
+
+    @property
+    def medium_in_words(self) -> str:
+        """When the medium was measured, and what came of it; "" of a screen."""
+        if self.standing is None:
+            return ""
+        value, note = describe_standing(self.standing)
+        return f"Medium measured: {value}. {note}"
 
     def summary(self) -> dict[str, object]:
         """Return what ``--json`` says of it."""
@@ -108,6 +121,7 @@ class Candidate:
             "print_mm": self.print_mm and list(self.print_mm),
             "material_cost": self.cost and vars(self.cost),
             "kept": self.kept and self.kept.model_dump(),
+            "medium_measured": self.standing and self.standing.summarise(),
             "places": [each.model_dump() for each in self.places],
         }
 
@@ -325,6 +339,7 @@ def _candidate(trial: Trial, showing: str) -> Candidate:
         rank=None,
         end=trial.end,
         reasons=tuple(trial.reasons),
+        standing=None if destination.file.medium.surface is Surface.SCREEN else trial.standing,
     )
     found = read_findings(trial, showing, SheetFindings)
     pages = [each.path for each in work.attachments if each.kind == SHEET] if work else []

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from hotfolder.ledger.reading import JobRow, LedgerReader
+from hotfolder.model.facts import Json
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.settings.files import Destination
 
@@ -18,3 +19,23 @@ def find_neighbours(
         for name, stage in destination.stages.items()
         if stage.shares
     }
+
+
+def find_shared(
+    findings: Mapping[str, Mapping[str, Json]], destination: Destination
+) -> dict[str, Mapping[str, Json]]:
+    """Return what each stage of this destination shares in a job's findings."""
+    found: dict[str, Mapping[str, Json]] = {}
+    for name, stage in destination.stages.items():
+        shared = findings.get(name, {}).get(stage.shares) if stage.shares else None
+        if isinstance(shared, dict):
+            found[name] = shared
+    return found
+
+
+def gives_others(
+    findings: Mapping[str, Mapping[str, Json]] | None, destination: Destination
+) -> bool:
+    """Whether others of the folder or batch can use what was found in a job."""
+    shared = find_shared(findings or {}, destination)
+    return any(each.get("gives") is True for each in shared.values())

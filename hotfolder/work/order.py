@@ -6,7 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from hotfolder.disk.kept_arrays import ArrayFolder
 from hotfolder.model.neighbour import Neighbour
+from hotfolder.model.standing import MediumStanding
 
 
 @dataclass(frozen=True)
@@ -30,3 +32,7 @@ class Order:
     """It ends where stages have seen the result to come, before the first pixel."""
     neighbours: Mapping[str, Sequence[Neighbour]] = field(default_factory=dict)
     """What stages have said of other pictures of the same folder or batch, by stage."""
+    standing: MediumStanding | None = None
+    """How the medium stands; None when nobody has looked."""
+    points: ArrayFolder | None = None
+    """Where what depends on profiles alone is kept from job to job; None: nowhere."""

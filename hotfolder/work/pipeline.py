@@ -15,7 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
@@ -25,6 +25,7 @@ import imagecodecs
 from pydantic import TypeAdapter, ValidationError
 from pydantic.types import JsonValue
 
+from hotfolder.colour.kept_points import keep_in, save_new
 from hotfolder.errors import (
     Hold,
     HotfolderError,
@@ -82,6 +83,8 @@ class Outcome:
 
     verdict: Literal["deliver", "hold", "refuse"]
     work: WorkRecord
+    not_kept: str = ""
+    """Why nothing could be kept in `Order.points`; that is no fault of this job."""
 
 
 def run(order: Order, destination: Destination, registry: Registry, progress: Progress) -> Outcome:
@@ -95,8 +98,10 @@ def run(order: Order, destination: Destination, registry: Registry, progress: Pr
         When the disk of the spool is full.
     """
     chain = _Chain(order, destination, registry)
+    keep_in(order.points)
     try:
-        return chain.run(progress)
+        outcome = chain.run(progress)
+        return replace(outcome, not_kept=save_new())
     except OSError as error:
         if error.errno in _FULL:
             raise StorageError(f"no room for the result in {order.folder}: {error}") from error
@@ -259,6 +264,7 @@ class _Chain:
             folder=self.order.folder,
             is_trial=self.order.is_trial,
             all_neighbours=self.order.neighbours,
+            standing=self.order.standing,
             reasons=self.reasons,
         )
 

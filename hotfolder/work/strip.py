@@ -18,7 +18,9 @@ from hotfolder.disk import names
 from hotfolder.errors import HotfolderError
 from hotfolder.model.records import ResultRecord
 from hotfolder.model.rendering import Way
+from hotfolder.model.standing import MediumStanding
 from hotfolder.model.units import Money
+from hotfolder.pages.words import describe_standing
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.contract import Place
@@ -59,6 +61,8 @@ class Strip:
     """What would happen to the picture itself."""
     reasons: tuple[str, ...]
     """Why."""
+    standing: MediumStanding
+    """How the medium stands, by its control strips."""
 
     def summary(self) -> dict[str, object]:
         """Return what ``--json`` says of it, without where it is."""
@@ -71,6 +75,7 @@ class Strip:
             "shown_share": self.shown_share,
             "end": self.end,
             "reasons": list(self.reasons),
+            "medium_measured": self.standing.summarise(),
         }
 
 
@@ -128,6 +133,7 @@ def make_strip(
         shown_share=found.shown_share,
         end=whole.end,
         reasons=tuple(whole.reasons),
+        standing=whole.standing,
     )
 
 
@@ -171,6 +177,7 @@ class _Maker:
         _, picture, shown = self._first
         said = conversion or places.conversion_in_words
         heading = _heading(self._image, destination, picture, said)
+        heading += f"; medium measured: {describe_standing(whole.standing)[0].lower()}"
         more = {"rendering": rendering, **more}
         raw = _cut(destination, self._cutting, shown.pieces, heading, more)
         result = whole.folder / "result.tif"

@@ -21,10 +21,12 @@ from pydantic import BaseModel, ValidationError
 
 from hotfolder.disk import durable, names
 from hotfolder.errors import Problem, SettingsError, StageError, StorageError
+from hotfolder.measured.standing import find_standing
 from hotfolder.model.answer import Answer
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.records import WorkRecord
-from hotfolder.settings.files import Destination, Intake, load_destination
+from hotfolder.model.standing import MediumStanding
+from hotfolder.settings.files import Destination, Intake, load_destination, read_root_file
 from hotfolder.settings.root import Root
 from hotfolder.stages.contract import Place
 from hotfolder.stages.registry import load_registry
@@ -70,6 +72,8 @@ class Trial:
     message: str
     folder: Path
     """Where what was made is, while the temporary folder lasts."""
+    standing: MediumStanding
+    """How the medium stands, by its control strips."""
 
     @property
     def end(self) -> End:
@@ -215,6 +219,7 @@ def try_out(
         raise SettingsError([Problem(str(image), "", error.strerror or str(error), allowed)]) from (
             error
         )
+    standing = find_standing(root, destination)
     attempt = Attempt(
         order=Order(
             job="trial",
@@ -227,6 +232,8 @@ def try_out(
             is_trial=True,
             only_foresees=only_foresees,
             neighbours=neighbours or {},
+            standing=standing,
+            points=root.points_folder(read_root_file(root.path).room_for_points),
         ),
         destination_file=root.destinations / f"{destination.name}.toml",
         destination_raw=raw,
@@ -241,7 +248,7 @@ def try_out(
             "more room can be named in the environment variable TMPDIR."
         )
     message = answer.failure.message() if answer.failure else answer.message
-    return Trial(destination, answer.verdict, answer.work, message, place)
+    return Trial(destination, answer.verdict, answer.work, message, place, standing)
 
 
 def _watched(attempt: Attempt, tell: Tell) -> Answer:

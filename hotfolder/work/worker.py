@@ -44,6 +44,7 @@ _OPEN_FILES = 256
 _NO_ROOM = 75
 """Exit code of a worker that could not leave its answer: EX_TEMPFAIL of sysexits.h."""
 _PROGRESS_EVERY_S = 0.25
+_LONGEST_REASON = 300
 
 
 @dataclass(frozen=True)
@@ -271,7 +272,9 @@ def _work(attempt: Attempt) -> Answer:
         outcome = run(
             attempt.order, destination, registry, _Reporter(attempt.order.folder / PROGRESS)
         )
-        return Answer(verdict=outcome.verdict, work=outcome.work)
+        return Answer(
+            verdict=outcome.verdict, work=outcome.work, not_kept=outcome.not_kept[:_LONGEST_REASON]
+        )
     except StorageError as error:
         return Answer(verdict="wait", message=str(error))
     except MemoryError:

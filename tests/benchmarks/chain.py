@@ -4,9 +4,13 @@
 
     .venv/bin/python tests/benchmarks/chain.py            # 24 MP, three rounds
     .venv/bin/python tests/benchmarks/chain.py --megapixels 6 --rounds 1
-    .venv/bin/python tests/benchmarks/chain.py --renderings --case "same size"
+    .venv/bin/python tests/benchmarks/chain.py --renderings PHOTOGRAPH …
 
-The last one measures our own renderings against relative colorimetric instead, taking turns.
+The last one measures our own renderings instead, taking turns, at the photographs' own size and
+with noise as of a camera, each in three states of what is kept in `.hotfolder/points`: cold, after
+the other photographs of the same destination (next), and after all of them (again). A row gives the
+median of the ratios to relative colorimetric in the same state, photograph and round: of time, and
+of processor time, which other work on the machine disturbs less.
 
 Every run is a process of its own; the contestants take turns, so that a machine that slows down
 slows all of them. A row gives medians of wall time, throughput in megapixels of the result (of
@@ -22,6 +26,7 @@ import itertools
 import json
 import os
 import resource
+import shutil
 import statistics
 import subprocess
 import sys
@@ -59,8 +64,9 @@ def destination(case: str) -> dict[str, Any]:
     }
 
 
-def ours(case: str, folder: Path, rendering: str = "intent") -> None:
+def ours(case: str, folder: Path, rendering: str = "intent", points: Path | None = None) -> None:
     """Run the stages in this process, as a worker does."""
+    from hotfolder.disk.kept_arrays import ArrayFolder
     from hotfolder.settings.files import Intake, check_destination
     from hotfolder.stages.registry import load_registry
     from hotfolder.work.order import Order
@@ -74,7 +80,10 @@ def ours(case: str, folder: Path, rendering: str = "intent") -> None:
     out = folder / "ours"
     out.mkdir(exist_ok=True)
     original = folder / "original.tif"
-    order = Order("bench", original, original.name, "0" * 64, 1, out, folder / "profiles")
+    kept = ArrayFolder(points, 500 * 2**20) if points else None
+    order = Order(
+        "bench", original, original.name, "0" * 64, 1, out, folder / "profiles", points=kept
+    )
     outcome = run(order, checked, registry, lambda _doing, _share: None)
     spent = {each.stage: each.elapsed_s for each in outcome.work.stages}
     print(json.dumps({"verdict": outcome.verdict, "spent": spent}))
@@ -149,11 +158,8 @@ CONTESTANTS: dict[str, Callable[[str, Path], None]] = {
     "libvips": libvips,
     "floor": floor,
 }
-RENDERINGS: dict[str, Callable[[str, Path], None]] = {
-    "ours": ours,
-    "refined": lambda case, folder: ours(case, folder, "refined"),
-    "detail": lambda case, folder: ours(case, folder, "detail"),
-}
+RENDERINGS = {"relative": "intent", "refined": "refined", "detail": "detail"}
+STATES = ("cold", "next", "again")
 
 
 def prepare(folder: Path, megapixels: float) -> tuple[int, int]:
@@ -194,9 +200,100 @@ def prepare(folder: Path, megapixels: float) -> tuple[int, int]:
     return width, height
 
 
-def measure(name: str, case: str, folder: Path) -> dict[str, Any]:
+def prepare_photographs(folder: Path, paths: list[Path]) -> dict[str, float]:
+    """Write an original of each photograph into a folder of its name; return their megapixels."""
+    import tifffile
+    from PIL import Image
+
+    from hotfolder_demo import write_profiles
+
+    found = {}
+    for number, path in enumerate(paths):
+        place = folder / path.stem
+        (place / "profiles").mkdir(parents=True)
+        (place / "destinations").mkdir()
+        write_profiles(place / "profiles")
+        pixels = np.asarray(Image.open(path).convert("RGB")).astype(np.float32) * 257
+        random = np.random.default_rng(number)
+        # shot noise, and that of reading: 0.6 of a code of 8 bits in darks, 1.5 in lights
+        pixels += random.standard_normal(pixels.shape, np.float32) * np.sqrt(2 * pixels + 2e4)
+        icc = (place / "profiles/srgb.icc").read_bytes()
+        tifffile.imwrite(
+            place / "original.tif",
+            np.clip(np.rint(pixels), 0, 65535).astype(np.uint16),
+            photometric="rgb",
+            iccprofile=icc,
+            metadata=None,
+            rowsperstrip=64,
+        )
+        found[path.stem] = pixels.shape[0] * pixels.shape[1] / 1e6
+    return found
+
+
+def measure_renderings(folder: Path, paths: list[Path], rounds: int) -> Table:
+    """Run every rendering in every state, taking turns, and pair what ran beside each other."""
+    megapixels = prepare_photographs(folder, paths)
+    kept = folder / "kept"
+    warm: dict[tuple[str, str], Path] = {}
+    for photograph in megapixels:
+        others = [each for each in megapixels if each != photograph]
+        before: Path | None = None
+        for state, seen in zip(STATES, ([], others, [photograph]), strict=True):
+            place = warm[photograph, state] = kept / f"{photograph} {state}"
+            if before is None:
+                place.mkdir(parents=True)
+            else:
+                shutil.copytree(before, place)
+            for other, rendering in itertools.product(seen, RENDERINGS):
+                measure(rendering, "same size", folder / other, place / "points")
+            before = place
+    ratios: dict[tuple[str, str], list[dict[str, float]]] = {}
+    for _, photograph, state in itertools.product(range(rounds), megapixels, STATES):
+        taken = {}
+        for rendering in RENDERINGS:
+            place = folder / "now"
+            shutil.rmtree(place, ignore_errors=True)
+            shutil.copytree(warm[photograph, state], place)
+            taken[rendering] = measure(
+                rendering, "same size", folder / photograph, place / "points"
+            )
+        for rendering, run in taken.items():
+            first = taken["relative"]
+            ratios.setdefault((state, rendering), []).append(
+                {
+                    "time": run["work_s"] / first["work_s"],
+                    "cpu": run["work_cpu_s"] / first["work_cpu_s"],
+                    "cpu_s": run["work_cpu_s"],
+                    "mps": megapixels[photograph] / run["work_cpu_s"],
+                    "peak": run["peak_mib"],
+                }
+            )
+    columns = ("kept", "rendering", "time", "CPU time", "least … most", "CPU s", "MP per CPU s")
+    table = Table(
+        *columns,
+        "peak MiB",
+        title=f"{len(paths)} photographs of {min(megapixels.values()):.0f} to "
+        f"{max(megapixels.values()):.0f} MP, {rounds} rounds",
+    )
+    for (state, rendering), found in ratios.items():
+        cpu = [each["cpu"] for each in found]
+        table.add_row(
+            state,
+            rendering,
+            f"{statistics.median(each['time'] for each in found):.2f} ×",
+            f"{statistics.median(cpu):.2f} ×",
+            f"{min(cpu):.2f} … {max(cpu):.2f}",
+            f"{statistics.median(each['cpu_s'] for each in found):.1f}",
+            f"{statistics.median(each['mps'] for each in found):.1f}",
+            f"{max(each['peak'] for each in found):.0f}",
+        )
+    return table
+
+
+def measure(name: str, case: str, folder: Path, points: Path | None = None) -> dict[str, Any]:
     """Run one contestant in a process of its own."""
     command = [sys.executable, __file__, "--run", name, "--case", case, "--folder", str(folder)]
+    command += ["--points", str(points)] if points else []
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
@@ -205,17 +302,20 @@ def measure(name: str, case: str, folder: Path) -> dict[str, Any]:
     return {"cpu_s": cpu, **said}
 
 
-def run_one(name: str, case: str, folder: Path) -> None:
+def run_one(name: str, case: str, folder: Path, points: Path | None) -> None:
     """In the contestant's process: imports first, then the work; say time and memory."""
-    if name in RENDERINGS:
+    if name in {"ours", *RENDERINGS}:
         import hotfolder.work.preload
         import hotfolder.work.worker  # noqa: F401 - both are what the forkserver has loaded
     elif name == "libvips":
         import pyvips  # noqa: F401
-    started = time.perf_counter()
-    (CONTESTANTS | RENDERINGS)[name](case, folder)
-    elapsed = time.perf_counter() - started
-    print(json.dumps({"work_s": elapsed, "peak_mib": peak_mib()}))
+    started, spent = time.perf_counter(), time.process_time()
+    if name in RENDERINGS:
+        ours(case, folder, RENDERINGS[name], points)
+    else:
+        CONTESTANTS[name](case, folder)
+    elapsed, spent = time.perf_counter() - started, time.process_time() - spent
+    print(json.dumps({"work_s": elapsed, "work_cpu_s": spent, "peak_mib": peak_mib()}))
 
 
 def peak_mib() -> float:
@@ -234,22 +334,26 @@ def main() -> None:
     parser.add_argument("--megapixels", type=float, default=24.0)
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--case", choices=CASES)
-    parser.add_argument("--run", choices=CONTESTANTS | RENDERINGS)
-    parser.add_argument("--renderings", action="store_true")
+    parser.add_argument("--run", choices={**CONTESTANTS, **RENDERINGS})
+    parser.add_argument("--renderings", type=Path, nargs="+", metavar="PHOTOGRAPH")
     parser.add_argument("--folder", type=Path)
+    parser.add_argument("--points", type=Path)
     add_write_option(parser)
     asked = parser.parse_args()
     if asked.run:
-        run_one(asked.run, asked.case, asked.folder)
+        run_one(asked.run, asked.case, asked.folder, asked.points)
+        return
+    if asked.renderings:
+        with tempfile.TemporaryDirectory(dir=asked.folder) as name:
+            measured = measure_renderings(Path(name), asked.renderings, asked.rounds)
+        show([measured], write=asked.write)
         return
     table = Table("case", "who", "seconds", "MP/s", "ours is", "CPU s", "peak MiB")
     with tempfile.TemporaryDirectory(dir=asked.folder) as name:
         folder = Path(name)
         width, height = prepare(folder, asked.megapixels)
         for case in (asked.case,) if asked.case else CASES:
-            runs: dict[str, list[dict[str, Any]]] = {
-                each: [] for each in (RENDERINGS if asked.renderings else CONTESTANTS)
-            }
+            runs: dict[str, list[dict[str, Any]]] = {each: [] for each in CONTESTANTS}
             for _ in range(asked.rounds):
                 for each, taken in runs.items():
                     taken.append(measure(each, case, folder))

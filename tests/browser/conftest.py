@@ -16,7 +16,7 @@ from reference.devices import SRGB
 from stages.driving import job_of, spec_of
 from tools import path_of
 
-_FLAGS = (
+BROWSER_FLAGS = (
     "--headless",
     "--no-sandbox",
     "--disable-gpu",
@@ -37,7 +37,7 @@ def chromium(tmp_path_factory: pytest.TempPathFactory):
     browser, driver = path_of("chromium"), path_of("chromedriver")
     options = webdriver.ChromeOptions()
     options.binary_location = browser
-    for flag in (*_FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('browser')}"):
+    for flag in (*BROWSER_FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('browser')}"):
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     with webdriver.Chrome(options=options, service=Service(driver)) as running:

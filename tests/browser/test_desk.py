@@ -13,17 +13,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 
+from browser.conftest import BROWSER_FLAGS
 from desk.conftest import worked
 from faults.serving import serving
 from hotfolder.desk.pictures import read_numbers
 from hotfolder.ledger.reading import open_reader
 from hotfolder.settings.root import Root
-from tools import needs_tool, read_axe
+from tools import needs_tool, path_of, read_axe
 from whole.conftest import drop, records
 
 __all__ = ["worked"]
@@ -31,10 +33,10 @@ pytestmark = [pytest.mark.whole, needs_tool("chromium"), needs_tool("chromedrive
 DEADLINE_S = 90
 
 
-@pytest.fixture
-def opened(worked: Root, tmp_path: Path):
-    """The first address of a desk, and its root, where two pictures wait and nothing works."""
-    root = Root(Path(shutil.copytree(worked.path, tmp_path / "root")))
+@contextlib.contextmanager
+def desk_of(made: Root, path: Path):
+    """The first address of a desk for a copy of a root, and that root."""
+    root = Root(Path(shutil.copytree(made.path, path)))
     process = subprocess.Popen(
         [sys.executable, "-m", "hotfolder", "desk", root.path, "--no-browser", "--port", "0"],
         stdout=subprocess.PIPE,
@@ -50,6 +52,13 @@ def opened(worked: Root, tmp_path: Path):
         process.terminate()
         process.wait()
         process.stdout.close()
+
+
+@pytest.fixture
+def opened(worked: Root, tmp_path: Path):
+    """The first address of a desk, and its root, where two pictures wait and nothing works."""
+    with desk_of(worked, tmp_path / "root") as made:
+        yield made
 
 
 @pytest.fixture
@@ -293,3 +302,67 @@ def find_barriers(browser, axe):
         for each in found
         if each["impact"] in {"serious", "critical"}
     ]
+
+
+@pytest.fixture
+def second(tmp_path):
+    """Another browser, of another person."""
+    options = webdriver.ChromeOptions()
+    options.binary_location = path_of("chromium")
+    for flag in (*BROWSER_FLAGS, f"--user-data-dir={tmp_path / 'second'}"):
+        options.add_argument(flag)
+    with webdriver.Chrome(options=options, service=Service(path_of("chromedriver"))) as running:
+        yield running
+
+
+def test_of_two_browsers_that_decide_one_wins_and_the_other_is_told(desk, chromium, second):
+    address, root = desk
+    for browser in (chromium, second):
+        browser.get(address)
+        wait_for(browser, "2 pictures wait for you")
+        click(browser, "mud.tif")
+        # it does not learn of what the other does before it clicks
+        browser.execute_script("window.EventSource = null")
+        browser.execute_cdp_cmd("Network.enable", {})
+        browser.execute_cdp_cmd("Network.setBlockedURLs", {"urls": ["*/events*"]})
+        browser.refresh()
+        wait_for(browser, "Let it go as it is")
+    try:
+        chromium.find_element(By.NAME, "who").clear()
+        chromium.find_element(By.NAME, "who").send_keys("Mara")
+        click(chromium, "Give it up")
+        WebDriverWait(chromium, DEADLINE_S).until(lambda _: records(root)[-1].get("discarded"))
+        click(second, "Let it go as it is")
+        wait_for(second, "It has been decided already")
+        said = second.find_element(By.TAG_NAME, "main").text
+        assert "given up" in said
+        assert "by Mara" in said
+        assert "Nothing was done by your click." in said
+    finally:
+        chromium.execute_cdp_cmd("Network.setBlockedURLs", {"urls": []})
+    states = [each["state"] for each in records(root) if each["source"] == "mud.tif"]
+    assert "delivered" not in states
+
+
+def test_the_desktop_is_told_what_is_new_once_it_is_asked_for(desk, chromium):
+    address, root = desk
+    origin = address.partition("/?")[0]
+    said = {"origin": origin, "permissions": ["notifications"]}
+    chromium.execute_cdp_cmd("Browser.grantPermissions", said)
+    chromium.get(address)
+    wait_for(chromium, "2 pictures wait for you")
+    chromium.execute_script(
+        "window.told = []; window.Notification = class { constructor(title, about) "
+        "{ window.told.push([title, about.body]); } static permission = 'granted';"
+        "static requestPermission() { return Promise.resolve('granted'); } }"
+    )
+    click(chromium, "Tell me on this desktop")
+    wait_for(chromium, "Stop telling me")
+    drop(root, "reeds.tif", seed=7)
+    found = "return window.told"
+    WebDriverWait(chromium, DEADLINE_S).until(lambda _: chromium.execute_script(found))
+    ((title, text),) = chromium.execute_script(found)
+    assert "reeds.tif waits for you" == title
+    assert "per inch" in text
+    click(chromium, "Stop telling me")
+    wait_for(chromium, "Tell me on this desktop")

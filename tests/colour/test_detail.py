@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import colour
-from hotfolder.colour.detail import KNEE, Reach, bring_in, reach_of
+from hotfolder.colour.detail import DARKENINGS, KNEE, Reach, bring_in, reach_of
 from hotfolder.colour.encodings import lab_to_xyz
 from hotfolder.colour.gamut_boundary import boundary_of
 from hotfolder.colour.medium import nearest
@@ -87,6 +87,36 @@ def test_what_does_not_fit_keeps_its_hue_and_its_order():
         assert nearest(canvas(), oklab_to_lab(made)).loss.max() < 0.5
 
 
+def test_on_the_way_to_a_darker_grey_the_richer_colour_becomes_the_darker():
+    boundary = boundary_of(canvas())
+    away = np.linspace(0.2, 0.4, 100)
+    for darkening in DARKENINGS[1:]:
+        reach = Reach(np.full((72, 16), 1.8), darkening)
+        for hue in np.radians(np.arange(0, 360, 40)):
+            parts = np.full(100, 0.6), away * np.cos(hue), away * np.sin(hue)
+            made = lab_to_oklab(bring_in(boundary, reach, oklab_to_lab(np.stack(parts, axis=-1))))
+            turned = np.arctan2(made[:, 2], made[:, 1]) - hue
+            np.testing.assert_allclose(np.sin(turned), 0, atol=1e-6)
+            assert (np.diff(made[:, 0]) < 0).all()
+            assert made[:, 0].min() >= boundary.darkest
+            assert nearest(canvas(), oklab_to_lab(made)).loss.max() < 0.5
+
+
+def test_a_picture_that_is_drawn_by_chroma_is_darkened_and_one_by_lightness_is_not():
+    """Stripes among colours that do not fit, of one hue."""
+    boundary = boundary_of(canvas())
+    stripes = np.tile([0.0, 0.0, 1.0, 1.0], (40, 20))
+    hue = np.radians(10)
+    found = []
+    for lightness, chroma in ((0 * stripes, 0.06 * stripes), (-0.06 * stripes, 0 * stripes)):
+        away = 0.26 + chroma
+        oklab = np.stack([0.66 + lightness, away * np.cos(hue), away * np.sin(hue)], axis=-1)
+        wanted = oklab_to_lab(oklab.reshape(-1, 3)).reshape(oklab.shape)
+        found.append(reach_of(boundary, wanted).darkening)
+    by_chroma, by_lightness = found
+    assert by_chroma > by_lightness
+
+
 def test_white_and_black_stay_where_the_picture_goes_far():
     boundary = boundary_of(CMYK)
     lab = random_lab(5000) * [1, 1.5, 1.5]
@@ -101,6 +131,8 @@ def test_reaches_are_equal_by_what_they_say():
     assert one == other != none
     assert (hash(one), one.sha256) == (hash(other), other.sha256)
     assert one.sha256 != none.sha256
+    assert one != Reach(one.table, 0.3)
+    assert one.sha256 != Reach(one.table, 0.3).sha256
 
 
 @pytest.mark.parametrize("medium", [canvas(), CMYK, SRGB], ids=["canvas", "cmyk", "screen"])

@@ -38,7 +38,7 @@ class Named:
 
 def destination(name, *, priority=0, ticket=None, hours=None):
     file = SimpleNamespace(priority=priority, ticket=ticket, hours=hours)
-    return SimpleNamespace(name=name, file=file)
+    return SimpleNamespace(name=name, file=file, stages={}, stage_settings={})
 
 
 def is_for_a_batch(row, where):

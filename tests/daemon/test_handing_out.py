@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from concurrent.futures import Executor, Future
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from types import SimpleNamespace
 
@@ -13,7 +14,7 @@ from daemon.conftest import Named, away, destination, is_for_a_batch
 from hotfolder.daemon.handing_out import HandingOut, with_workers
 from hotfolder.daemon.trouble import About, Kind
 from hotfolder.disk import pulse
-from hotfolder.ledger.details import Delivered, State
+from hotfolder.ledger.details import Claimed, Delivered, State, Waits
 from hotfolder.work.worker import Stopped
 
 
@@ -250,6 +251,82 @@ def test_whoever_asks_for_progress_after_the_end_gets_none_and_not_the_closed_le
     handing_out.finish(0.0)
     ledger.close()
     assert [] == handing_out.progress()
+
+
+@pytest.fixture
+def wait_for_chart(ledger):
+    """Let a job wait for ten minutes, as its row says."""
+
+    def wait(row):
+        now = datetime.now(UTC)
+        until = now + timedelta(minutes=10)
+        waits = Waits(stage="s", since=now, until=until, what="a chart", settings_sha256="")
+        return ledger.advance(row.id, State.CLAIMED, Claimed(waits=waits))
+
+    return wait
+
+
+def test_what_waits_for_another_picture_is_not_begun_and_keeps_nobody_waiting(
+    make, desk, add, end, wait_for_chart, clock
+):
+    add("a", "b")
+    handing_out = make(
+        lambda row, where: wait_for_chart(row) if row.id == "a" else end(row, where), workers=1
+    )
+    for _ in range(4):
+        handing_out.hand_out()
+        desk.pool.finish()
+    assert ["a", "b"] == desk.steps
+    assert handing_out.is_put_off(SimpleNamespace(id="a"))
+    assert clock.now + 600 == pytest.approx(handing_out.next_try_s(), abs=2)
+    clock.now += 601
+    handing_out.hand_out()
+    assert ["a"] == desk.pool.names()
+
+
+def test_it_is_looked_at_again_when_a_picture_that_gives_ends(
+    make, desk, add, end, wait_for_chart, monkeypatch
+):
+    monkeypatch.setattr("hotfolder.daemon.handing_out.gives_others", lambda *_: True)
+    add("a", "chart")
+    steps = {"a": lambda row, _: wait_for_chart(row), "chart": end}
+    handing_out = make(lambda row, where: steps[row.id](row, where), workers=1)
+    for _ in range(2):
+        handing_out.hand_out()
+        desk.pool.finish()
+    handing_out.hand_out()
+    assert ["a"] == desk.pool.names()
+
+
+def test_it_is_looked_at_again_when_the_other_ended_meanwhile(
+    make, desk, add, end, wait_for_chart, monkeypatch
+):
+    monkeypatch.setattr("hotfolder.daemon.handing_out.gives_others", lambda *_: True)
+    add("a", "chart")
+    steps = {"a": lambda row, _: wait_for_chart(row), "chart": end}
+
+    def step(row, where):
+        if row.id == "a" and handing_out._given["canvas"] == 0:
+            desk.pool.taken.pop(0)[1]()  # the chart ends while this one is being worked on
+        return steps[row.id](row, where)
+
+    handing_out = make(step)
+    handing_out.hand_out()
+    desk.pool.finish()
+    handing_out.hand_out()
+    assert ["a"] == desk.pool.names()
+
+
+def test_with_other_settings_it_is_looked_at_again(make, desk, add, wait_for_chart):
+    add("a")
+    handing_out = make(lambda row, _: wait_for_chart(row))
+    handing_out.hand_out()
+    desk.pool.finish()
+    handing_out.hand_out()
+    assert [] == desk.pool.names()
+    handing_out._destinations.destinations["canvas"] = destination("canvas")
+    handing_out.hand_out()
+    assert ["a"] == desk.pool.names()
 
 
 class AtDisk(pulse.Pulse):

@@ -40,7 +40,9 @@ def destinations(pages):
 @pytest.fixture
 def work():
     row = SimpleNamespace(id="j1", destination="canvas", attempts=2)
-    return SimpleNamespace(workers=3, progress=lambda: [(row, "sizing", 0.25)])
+    return SimpleNamespace(
+        workers=3, progress=lambda: [(row, "sizing", 0.25)], remarks=lambda _: []
+    )
 
 
 @pytest.fixture

@@ -4,11 +4,21 @@
 """
 
 import sys
+from pathlib import Path
 
 import numpy as np
 from scipy.stats import norm
 
-from hotfolder.measured.drift import LIMIT, WEIGHT, average, chart, limits_of
+from hotfolder.measured.drift import (
+    FAMILY_LIMIT,
+    LIMIT,
+    WEIGHT,
+    average,
+    chart,
+    limits_of,
+    standardise,
+)
+from hotfolder.measured.verdict import followed
 
 
 def mean_run_length(shift, *, limit, widening, runs, prints, slope=0.0, seed=1):
@@ -31,6 +41,57 @@ def solve_run_length(shift, weight, limit, nodes=200):
     return float(1 + (start * parts * lengths).sum())
 
 
+def correlate(strip, *, whole=0.5):
+    """How the numbers that are followed depend on each other, from print to print.
+
+    whole: how far prints differ as wholes, in L*, a* and b*, for 1 of each patch on its own.
+    """
+    names, step, lab = list(followed(strip.lab, strip)), 1e-4, strip.lab.ravel()
+    parts = np.empty((len(names), lab.size))
+    for at in range(lab.size):
+        ends = []
+        for sign in (1, -1):
+            moved = lab.copy()
+            moved[at] += sign * step
+            ends.append(list(followed(moved.reshape(-1, 3), strip).values()))
+        parts[:, at] = (np.array(ends[0]) - ends[1]) / (2 * step)
+    as_wholes = whole * parts.reshape(len(names), -1, 3).sum(axis=1)
+    covariance = parts @ parts.T + as_wholes @ as_wholes.T
+    spread = np.sqrt(np.diag(covariance))
+    return covariance / np.outer(spread, spread)
+
+
+def family_run_length(correlation, *, limit, runs, prints, shift=0.0, moved=0, seed=4):
+    """Prints until the first alarm of several charts, level and spread known.
+
+    moved: the chart that a step of `shift` standard deviations moves.
+    """
+    rng = np.random.default_rng(seed)
+    mix = np.linalg.cholesky(correlation + 1e-9 * np.eye(len(correlation)))
+    limits, lengths = limits_of(prints, WEIGHT, limit), np.full(runs, prints)
+    steps = shift * (np.arange(len(correlation)) == moved)
+    state, going = np.zeros((runs, len(correlation))), np.arange(runs)
+    for at in range(prints):
+        fresh = rng.normal(size=(len(going), len(correlation))) @ mix.T + steps
+        state = (1 - WEIGHT) * state + WEIGHT * fresh
+        beyond = np.abs(state).max(axis=1) > limits[at]
+        lengths[going[beyond]] = at + 1
+        state, going = state[~beyond], going[~beyond]
+    return float(lengths.mean())
+
+
+def self_started_family(correlation, *, limit, runs, prints, sd, prior_sd, seed=6):
+    """The same, when neither level nor spread is known before the first print."""
+    rng = np.random.default_rng(seed)
+    mix = np.linalg.cholesky(correlation + 1e-9 * np.eye(len(correlation)))
+    values = sd * np.einsum("ij,rjp->rip", mix, rng.normal(size=(runs, len(correlation), prints)))
+    beyond = np.abs(average(standardise(values, np.float64(prior_sd)))) > limits_of(
+        prints - 1, WEIGHT, limit
+    )
+    any_of = beyond.any(axis=1)
+    return float(np.where(any_of.any(axis=1), any_of.argmax(axis=1) + 1, prints).mean())
+
+
 def self_started(shift, at, prints, runs, sd=0.3, seed=2):
     """Prints from a step to the alarm, and how far its date is off; false alarms left out."""
     rng = np.random.default_rng(seed)
@@ -51,24 +112,48 @@ def self_started(shift, at, prints, runs, sd=0.3, seed=2):
 def main():
     """Print run lengths."""
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 20_000
-    for shift in (0.0, 0.5, 1.0, 2.0):
-        prints = 3000 if shift == 0 else 600
-        found = mean_run_length(shift, limit=LIMIT, widening=True, runs=runs, prints=prints)
-        solved = solve_run_length(shift, WEIGHT, LIMIT)
-        sys.stdout.write(f"{shift} sd: {found:.1f}; limits that do not widen {solved:.1f}\n")
-    ramp = mean_run_length(0, limit=LIMIT, widening=True, runs=runs, prints=300, slope=0.1)
-    sys.stdout.write(f"ramp of 0.1 sd a print: {ramp:.1f}\n")
-    for sd in (0.2, 0.3, 0.5):
-        rng = np.random.default_rng(5)
-        lengths = []
-        for _ in range(max(20, runs // 200)):
-            found = chart(list(rng.normal(0, sd, 600)))
-            lengths.append(600 if found.alarmed_at is None else found.alarmed_at)
-        delays, _ = self_started(2 * sd, 20, 60, max(20, runs // 200), sd)
-        sys.stdout.write(
-            f"self-started, sd {sd}: {np.mean(lengths):.0f} prints without drift (600 at most), "
-            f"{np.mean(delays):.1f} after a step of 2 sd\n"
-        )
+    say = sys.stdout.write
+    for limit in (LIMIT, FAMILY_LIMIT):
+        say(f"one chart, L {limit}\n")
+        for shift in (0.0, 0.5, 1.0, 2.0):
+            prints = 20_000 if shift == 0 else 1200
+            tried = runs // 10 if shift == 0 else runs
+            found = mean_run_length(shift, limit=limit, widening=True, runs=tried, prints=prints)
+            solved = solve_run_length(shift, WEIGHT, limit)
+            say(f"  {shift} sd: {found:.1f}; limits that do not widen {solved:.1f}\n")
+        ramp = mean_run_length(0, limit=limit, widening=True, runs=runs, prints=300, slope=0.1)
+        say(f"  ramp of 0.1 sd a print: {ramp:.1f}\n")
+    strip = make_strip()
+    for whole in (0.0, 0.5, 1.0):
+        correlation = correlate(strip, whole=whole)
+        say(f"all charts, prints differ as wholes by {whole} of a patch's own noise\n")
+        for limit in (LIMIT, FAMILY_LIMIT):
+            asked = {"limit": limit, "runs": max(200, runs // 10)}
+            found = family_run_length(correlation, prints=4000, **asked)
+            say(f"  L {limit}: {found:.0f} prints without drift\n")
+        for shift in (0.5, 1.0, 2.0):
+            asked = {"limit": FAMILY_LIMIT, "runs": runs // 4, "prints": 1500, "shift": shift}
+            say(f"  a step of {shift} sd: {family_run_length(correlation, **asked):.1f}\n")
+    correlation = correlate(strip)
+    for of_prior in (0.5, 1.0, 1.5, 2.0):
+        asked = {"limit": FAMILY_LIMIT, "runs": max(50, runs // 100), "prints": 1500}
+        found = self_started_family(correlation, sd=0.3 * of_prior, prior_sd=0.3, **asked)
+        say(f"self-started, spread {of_prior} of what is thought: {found:.0f} (1500 at most)\n")
+
+
+def make_strip():
+    import tempfile
+
+    from hotfolder.measured.control_strip import make_control_strip
+    from hotfolder.overview.new_root import make_root
+    from hotfolder.settings.files import Intake, load_destination
+    from hotfolder.stages.registry import load_registry
+
+    with tempfile.TemporaryDirectory() as name:
+        root = Path(name) / "root"
+        make_root(root)
+        file = root / "destinations" / "fine-art-canvas.toml"
+        return make_control_strip(load_destination(file, load_registry(), Intake()))
 
 
 if __name__ == "__main__":

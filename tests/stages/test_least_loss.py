@@ -232,7 +232,7 @@ def test_other_intents_say_nothing_of_it(tmp_path):
     )
 
 
-def test_the_gamut_check_says_that_its_shift_is_of_one_of_the_two():
+def test_the_gamut_check_says_so_when_nothing_has_been_chosen():
     pixels = random_pixels(3, 200).reshape(10, 20, 3)
     conversion = make_stage(ProfileConversion, {"intent": "least loss"})
     spec = spec_of(pixels)
@@ -241,7 +241,7 @@ def test_the_gamut_check_says_that_its_shift_is_of_one_of_the_two():
     assert findings["shift_intent"] == "relative colorimetric"
     (note,) = findings["notes"]
     assert note == (
-        "The conversion chooses between two intents after this stage; the shift is that of "
+        "The conversion chooses its rendering after this stage, and has not; all is said of "
         "relative colorimetric."
     )
 

@@ -31,6 +31,7 @@ from hotfolder.colour.transform import Transform
 from hotfolder.colour.worst_places import LONG_EDGE_PX, WorstPlaces
 from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import Rendering
+from hotfolder.model.standing import MediumStanding
 from hotfolder.testing import cut, make_job, make_stage, run_stage
 from hotfolder.work.comparison import numbers_of
 from hotfolder_stages.gamut_check import GamutCheck
@@ -536,3 +537,23 @@ def test_the_page_carries_the_numbers_of_both_sides(tmp_path):
         before, after = to_lab(source, piece), to_lab(canvas, transform.apply(piece))
         assert before.ravel() == pytest.approx(planes[:3, 20, column], abs=0.06)
         assert after.ravel() == pytest.approx(planes[3:, 20, column], abs=0.06)
+
+
+def test_when_the_medium_was_measured_stands_on_the_sheet(tmp_path):
+    rng = np.random.default_rng(5)
+    expected = np.column_stack([rng.uniform(20, 94, 24), rng.uniform(-30, 30, (24, 2))])
+    found = expected + np.array([0.0, 0.0, 1.5])
+    standing = MediumStanding(
+        measured="2026-11-20T10:00:00Z",
+        age_s=8 * 86400.0,
+        mean_delta_e_00=1.1,
+        expected=tuple(map(tuple, expected.tolist())),
+        found=tuple(map(tuple, found.tolist())),
+    )
+    page, _, _ = made(picture(60, 80), tmp_path, standing=standing)
+    assert "8 days ago: 1.1 ΔE00 off" in page
+    said = re.search(r"(\d\.\d) ± (\d\.\d) ΔE00 from what is shown here, yellower", page)
+    assert float(said[1]) == pytest.approx(1.0, abs=0.5)
+    page, _, _ = made(picture(60, 80), tmp_path, standing=MediumStanding())
+    assert "Never measured" in page
+    assert "from what is shown here" not in page

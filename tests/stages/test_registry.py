@@ -238,3 +238,62 @@ class Greedy(Stage[GreedySettings]):
 def test_a_stage_that_grants_what_is_no_wish_is_refused(tmp_path):
     with pytest.raises(PluginError, match=r"GreedySettings\.grants must be a tuple of Wish"):
         load_registry(module(tmp_path, GREEDY))
+
+
+MADE_FOR = """
+from hotfolder import Stage, StageSettings
+class Old(Stage[StageSettings]):
+    name = "old"
+    made_for = "{versions}"
+"""
+
+
+@pytest.mark.parametrize(
+    ("versions", "said"),
+    [
+        (">=99", r"is made for hotfolder >=99, and this is \d[^ ]*: install a version of it"),
+        ("new", "made_for: Invalid specifier.*write it as in"),
+    ],
+)
+def test_a_stage_made_for_another_version_is_refused_with_both(tmp_path, versions, said):
+    (tmp_path / "old.py").write_text(MADE_FOR.format(versions=versions))
+    with pytest.raises(PluginError, match=said) as refused:
+        load_registry(tmp_path)
+    assert "old.py" in str(refused.value)
+
+
+def test_a_stage_made_for_this_version_is_taken(tmp_path):
+    (tmp_path / "old.py").write_text(MADE_FOR.format(versions=">=0.1, <99"))
+    assert "old" in load_registry(tmp_path).stages
+
+
+@pytest.mark.parametrize(
+    ("needs", "fits"),
+    [
+        ("hotfolder>=99", False),
+        ("Hotfolder <99", True),
+        ("hotfolder", True),
+        ("numpy>=99", True),
+        ("hotfolder>=99; extra == 'old'", True),
+    ],
+)
+def test_a_package_is_held_to_what_it_says_it_needs(tmp_path, monkeypatch, needs, fits):
+    place = tmp_path / "tide_mark-2.1.dist-info"
+    place.mkdir()
+    (place / "METADATA").write_text(
+        f"Metadata-Version: 2.1\nName: tide-mark\nVersion: 2.1\nRequires-Dist: {needs}\n"
+    )
+    (place / "entry_points.txt").write_text("[hotfolder.stages]\ntide-mark = tide_mark:TideMark\n")
+    (tmp_path / "tide_mark.py").write_text(
+        "from hotfolder import Stage, StageSettings\n"
+        'class TideMark(Stage[StageSettings]):\n    name = "tide-mark"\n'
+    )
+    monkeypatch.syspath_prepend(tmp_path)
+    none = tmp_path / "plugins"
+    none.mkdir()
+    (none / "helper.py").write_text("")  # so that the registry is read afresh
+    if fits:
+        assert load_registry(none).owners["tide-mark"].startswith("tide-mark: ")
+    else:
+        with pytest.raises(PluginError, match=r"tide-mark 2\.1 is made for hotfolder >=99"):
+            load_registry(none)

@@ -1,5 +1,7 @@
 """A chart in a dropped picture stands in its record."""
 
+import json
+
 import numpy as np
 import pytest
 import tifffile
@@ -105,3 +107,45 @@ def test_a_reference_that_comes_later_says_what_was_delivered_without_it(small, 
     assert "came after boat/a.jpg" in done.stdout
     chart = by_name(small)["chart.jpg"]
     assert [by_name(small)["a.jpg"]["job"]] == chart["findings"]["reference"]["came_after"]
+    (frame,) = tell_story_of(small, "boat/a.jpg", hotfolder)
+    said = [each["text"] for each in frame["events"] if "came later" in each["what"]]
+    assert [f"boat/chart.jpg (job {chart['job']}); it was delivered without it"] == said
+
+
+def tell_story_of(root, source, hotfolder):
+    kept = root.path / "originals" / "fine-art-canvas" / source
+    said = hotfolder("audit", root.path, "--of", kept, "--json")
+    assert 0 == said.returncode, said.stderr
+    return json.loads(said.stdout)["jobs"]
+
+
+def test_frames_wait_for_a_reference_and_it_completes_them(small, hotfolder):
+    waiting = 'correct = "keep the light"\nwait_for_reference = "10 min"'
+    write_destination(
+        small,
+        **{
+            '"preflight"': '"reference", "preflight"',
+            "[stage.sizing]": f"[stage.reference]\n{waiting}\n[stage.sizing]",
+        },
+    )
+    light = scenes.background(np.random.default_rng(2), 200, 300) * 0.5
+    frame = np.rint(scenes.encode(light) * 255).astype(np.uint8)
+    drop_shot(small, "boat/a.jpg", frame, minute=1)
+    drop_shot(small, "other/b.jpg", frame, minute=1)
+    assert 0 == hotfolder("sweep", small.path).returncode
+    assert [] == records(small)
+    said = json.loads(hotfolder("status", small.path, "--json").stdout)["waiting"]
+    assert ["boat/a.jpg", "other/b.jpg"] == sorted(each["file"] for each in said)
+    assert all("a reference of its shoot" in each["why"] for each in said)
+    made = scenes.scene(4, "turned", 768, size=0.45, light_name="D50")
+    drop_shot(small, "boat/z-chart.jpg", made.codes, minute=5)
+    done = hotfolder("sweep", small.path)
+    assert 0 == done.returncode, done.stdout + done.stderr
+    found = by_name(small)
+    assert {"a.jpg", "z-chart.jpg"} == found.keys()
+    carried = found["a.jpg"]["findings"]["reference"]["carried_over"]
+    assert "boat/z-chart.jpg" == carried["from"]
+    # without the setting the other one is not waited for any more
+    write_destination(small, **CORRECTS)
+    assert 0 == hotfolder("sweep", small.path).returncode
+    assert "b.jpg" in by_name(small)

@@ -12,7 +12,11 @@ import pytest
 import tifffile
 
 from faults.serving import sweep
+from hotfolder.colour.loss import Route, losses
+from hotfolder.colour.profile import Profile
+from hotfolder.model.rendering import Rendering
 from hotfolder_demo import profiles
+from reference.devices import random_pixels
 from whole.conftest import drop, picture, records, write_destination
 
 pytestmark = pytest.mark.whole
@@ -74,6 +78,29 @@ def _gamut(root):
         },
     )
     drop(root, "mud.tif")
+
+
+def _gamut_of_the_table(root):
+    """A colour that the profile's table loses, and refined makes."""
+    write_destination(
+        root,
+        **{
+            "matte-canvas.icc": "coated-book.icc",
+            '"output-sharpening",': '"gamut-check",',
+            SIZING: f'[stage.gamut-check]\nhold_above = "0 %"\n{SIZING}',
+        },
+    )
+    medium = Profile.load(root.profiles / "coated-book.icc")
+    source = Profile.parse(profiles.srgb())
+    codes = random_pixels(3, 4000)[0] // 257 * 257
+    by_table, refined = (
+        losses(Route(source, medium, rendering=each), codes)[0]
+        for each in (Rendering.INTENT, Rendering.REFINED)
+    )
+    can = refined < 2
+    assert by_table[can].max() > 3.5
+    colour = codes[can][by_table[can].argmax()]
+    _write(root, np.tile(colour, (96, 144, 1)), profiles.srgb())
 
 
 def _clipped(root):
@@ -152,6 +179,7 @@ HOLDS = {
     "no-profile with one to assume": (_no_profile_with_one_to_assume, 1),
     "wrap-too-wide": (_wide_wrap, 2),
     "gamut-loss": (_gamut, 1),
+    "gamut-loss of the table": (_gamut_of_the_table, 2),
     "clipped": (_clipped, 1),
     "too-much-ink": (_much_ink, 1),
     "colour-cast": (_cast, 1),

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 import pytest
 
 from hotfolder.errors import PluginError, StageError
+from hotfolder.model.standing import MediumStanding
 from hotfolder.stages.registry import Registry, load_registry
 from hotfolder.stages.roles import Role, StripFindings
 from hotfolder.work.trial import Trial, read_findings
@@ -15,7 +16,7 @@ LAID = {**PIECE, "label": "mud", "strip_left_px": 0, "strip_top_px": 9}
 
 
 def trial(**findings):
-    return Trial(None, "deliver", SimpleNamespace(findings=findings), "", Path())
+    return Trial(None, "deliver", SimpleNamespace(findings=findings), "", Path(), MediumStanding())
 
 
 def test_findings_of_a_role_are_read_and_the_rest_is_the_stages_own():

@@ -50,7 +50,7 @@ def write_overview(records: list[Record], path: Path) -> None:
 def _draw(page: Image.Image, left: int, top: int, record: Record) -> None:
     draw = ImageDraw.Draw(page)
     lost = find_facts(record).share_lost
-    said = "" if lost is None else f"   {say_share(lost)} is lost there"
+    said = "" if lost is None else f"   {say_share(lost, 2)} is lost there"
     state = "" if record.state == "delivered" else f"   ({record.state})"
     draw.text(
         (left, top),

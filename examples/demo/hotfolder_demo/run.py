@@ -69,7 +69,7 @@ def _tell(out: Console, records: list[Record]) -> None:
             Text(record.source),
             record.state,
             " ".join(results),
-            "" if lost is None else say_share(lost),
+            "" if lost is None else say_share(lost, 2),
         )
     out.print(table)
     say(out, "lost: share of the picture whose colours come out farther off than the tolerance")

@@ -79,6 +79,74 @@
   if (document.querySelector("[data-poll]")) setTimeout(poll, 500);
 })();
 
+/* A frame whose picture is not there says so, instead of staying empty. */
+(() => {
+  const sayNone = (image) => {
+    if (!image.matches(".print img")) return;
+    const none = document.createElement("span");
+    none.className = "none";
+    none.textContent = "no picture was made";
+    image.parentNode.classList.add("bare");
+    image.replaceWith(none);
+  };
+  document.addEventListener("error", (event) => { if (event.target instanceof HTMLImageElement) sayNone(event.target); }, true);
+  for (const image of document.querySelectorAll(".print img")) if (image.complete && !image.naturalWidth) sayNone(image);
+})();
+
+/* The desktop says what is new while a page of the desk is open, if a person has asked for it. */
+(() => {
+  const WANTED = "hotfolder-desk-told", KNOWN = "hotfolder-desk-known", EVERY_MS = 10000;
+  const part = document.querySelector("[data-told]");
+  const canTell = "Notification" in window && "locks" in navigator;
+  const isWanted = () => canTell && Notification.permission === "granted" && localStorage.getItem(WANTED) === "yes";
+  const show = (notice) => {
+    /* a browser shows both as text; one with the same tag takes the place of the earlier one */
+    const made = new Notification(notice.title, { body: notice.text, tag: notice.tag, icon: "/static/desk.svg" });
+    made.onclick = () => { window.focus(); location.assign(notice.to); };
+  };
+  const ask = async () => {
+    const known = JSON.parse(localStorage.getItem(KNOWN) || "{}");
+    const answer = await fetch(`/notices?${new URLSearchParams(known)}`);
+    if (!answer.ok) return;
+    const { desk, last, notices } = await answer.json();
+    localStorage.setItem(KNOWN, JSON.stringify({ desk, after: last }));
+    for (const each of notices) show(each);
+  };
+  const look = async () => {
+    if (!isWanted()) return;
+    /* of several pages one asks: none of them is told what another has said */
+    await navigator.locks.request("hotfolder-desk-notices", { ifAvailable: true }, (lock) => (lock ? ask().catch(() => {}) : null));
+  };
+  const say = () => {
+    if (!part) return;
+    const button = part.querySelector("button"), line = part.querySelector("[data-told-says]");
+    part.hidden = !canTell;
+    if (!canTell) return;
+    const isDenied = Notification.permission === "denied";
+    button.parentNode.hidden = isDenied;
+    button.textContent = isWanted() ? "Stop telling me" : "Tell me on this desktop";
+    line.textContent = isDenied ? "This browser lets no page of the desk tell you anything. Its settings for this address change that."
+      : isWanted() ? "When something new waits, a batch ends or a share is away, this desktop says so, as long as a page of the desk is open."
+      : "A page of the desk that is open can tell you on this desktop when something new waits, a batch ends or a share is away.";
+  };
+  if (part && canTell) {
+    part.querySelector("button").addEventListener("click", async () => {
+      if (isWanted()) localStorage.removeItem(WANTED);
+      else if (await Notification.requestPermission() === "granted") {
+        localStorage.setItem(WANTED, "yes");
+        localStorage.removeItem(KNOWN); /* what is there already is no news */
+      }
+      say();
+      look();
+    });
+  }
+  say();
+  if (canTell) {
+    look();
+    setInterval(look, EVERY_MS);
+  }
+})();
+
 /* Colours under the pointer, on all sides at once, from numbers that the proof was made with. */
 (() => {
   const D50 = [0.9642, 1, 0.8249];

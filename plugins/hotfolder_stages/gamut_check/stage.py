@@ -35,6 +35,7 @@ from hotfolder import (
     Place,
     RasterSpec,
     ReachMeasured,
+    Rendering,
     Share,
     SizeToCome,
     Stage,
@@ -52,14 +53,15 @@ from hotfolder.colour import (
     ProfileError,
     Route,
     flattened,
+    losses,
     make_loss_lookup,
     round_trip_noise,
     shift_parts,
 )
-from hotfolder_stages.gamut_check.causes import find_causes
+from hotfolder_stages.gamut_check.causes import find_causes, take_sample
 from hotfolder_stages.gamut_check.regions import Blocks
 from hotfolder_stages.gamut_check.tally import LOST, UNDECIDED, Counter
-from hotfolder_stages.gamut_check.telling import say_hold, say_notes
+from hotfolder_stages.gamut_check.telling import list_remedies, say_hold, say_notes
 
 UNDECIDED_PART, UNDECIDED_LEAST, UNDECIDED_MOST = 0.33, 0.3, 1.5
 """Share of the tolerance to either side of it within which the table is not trusted to say what is
@@ -114,13 +116,11 @@ class GamutCheck(Stage[GamutCheckSettings]):
         Hold
             ``no-profile``, ``wrong-profile`` or ``profiles-do-not-join``, as profile-conversion.
         """
-        conversion = job.told(ConversionToCome) or ConversionToCome()
+        told = job.told(ConversionToCome)
+        self._is_converted = told is not None
+        conversion = told or ConversionToCome()
         self._notes: list[str] = []
-        if conversion.is_open:
-            self._notes.append(
-                "The conversion chooses between two intents after this stage; the shift is "
-                "that of relative colorimetric."
-            )
+        self._conversion = conversion
         self._route = Route(
             source_profile(raster),
             job.profile,
@@ -162,9 +162,14 @@ class GamutCheck(Stage[GamutCheckSettings]):
             self._blocks.shape,
             self._blocks.side_px,
             self._undecided(),
-            samples_kept=conversion.is_open,
+            samples_kept=self._is_decided_later,
         )
         return raster
+
+    @property
+    def _is_decided_later(self) -> bool:
+        """Whether what is delivered may be something else than the table is of."""
+        return self._conversion.is_open or self._conversion.rendering is Rendering.DETAIL
 
     def _undecided(self) -> tuple[int, int]:
         """Codes of loss between which the table may be wrong about what is lost."""
@@ -208,9 +213,17 @@ class GamutCheck(Stage[GamutCheckSettings]):
         shift.add_counts(tally.shift)
         cells.add(np.stack([tally.cells, np.zeros_like(tally.cells)]))
         delivered = self._route_as_delivered()
+        sample = take_sample(tally)
+        off = np.zeros((2, 0))
+        if len(sample.pixels):
+            off = np.stack(losses(delivered, sample.pixels))
+        if delivered != self._route:  # the table is of something else
+            loss, shift = DifferenceStatistics(), DifferenceStatistics()
+            loss.add_weighted(off[0], sample.weights)
+            shift.add_weighted(off[1], sample.weights)
         told = self._job.told(InkLimit)
         causes = find_causes(
-            delivered, tally, self._tolerance, told.percent / 100 if told else None
+            delivered, sample, off[0], self._tolerance, told.percent / 100 if told else None
         )
         self._blocks.add(tally.blocks[LOST])
         self._blocks.add(np.rint(tally.blocks[UNDECIDED] * causes.undecided).astype(np.int64))
@@ -218,6 +231,11 @@ class GamutCheck(Stage[GamutCheckSettings]):
         region = self._blocks.largest(self._at)
         pixels, count, _ = cells.occupied()
         notes = [*self._notes, *say_notes(causes, delivered)]
+        if self._conversion.is_open and not self._job.told(IntentChosen):
+            notes.append(
+                "The conversion chooses its rendering after this stage, and has not; all is said "
+                "of relative colorimetric."
+            )
         findings: dict[str, Json] = {
             "tolerance_delta_e_00": self.settings.tolerance,
             "effective_tolerance_delta_e_00": round(self._tolerance, 3),
@@ -247,13 +265,19 @@ class GamutCheck(Stage[GamutCheckSettings]):
             else None,
             "delta_e_00": loss.summary(),
             "shift_delta_e_00": shift.summary(),
-            "shift_parts_delta_e_00": _parts(self._route, pixels, count),
-            "shift_intent": str(self._route.intent),
+            "shift_parts_delta_e_00": _parts(delivered, pixels, count),
+            "shift_intent": str(delivered.intent),
             "notes": notes,
         }
         if limit is not None and causes.counted > limit:
             message = say_hold(causes, delivered, limit, self._job.medium.surface, region)
-            raise Hold("gamut-loss", message, findings, excess=causes.counted / max(limit, 1e-9))
+            raise Hold(
+                "gamut-loss",
+                message,
+                findings,
+                excess=causes.counted / max(limit, 1e-9),
+                remedies=list_remedies(causes, limit) if self._is_converted else (),
+            )
         return findings
 
     def _route_as_delivered(self) -> Route:

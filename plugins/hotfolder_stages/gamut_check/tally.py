@@ -24,9 +24,8 @@ KEPT: Final = 0
 UNDECIDED: Final = 1
 LOST: Final = 2
 
-SAMPLED: Final = (4096, 16384, 4096)
-"""Pixels kept of each group, at most; when there are more in it, half as many at least. What is
-undecided costs only a conversion; what is lost is searched for as well."""
+SAMPLED: Final = (16384, 16384, 32768)
+"""Pixels kept of each group, at most; when there are more in it, half as many at least."""
 
 _ROOM: Final = np.array(SAMPLED, np.int64)
 _EVERY: Final = np.uint64(2**64 - 1)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hotfolder import Intent, Surface, say_share
+from hotfolder import Intent, Remedy, Rendering, Surface, say_share
 from hotfolder.colour import Route
 from hotfolder_stages.gamut_check.causes import Causes
 from hotfolder_stages.gamut_check.regions import Region
@@ -43,6 +43,15 @@ def say_hold(
     return ". ".join(said) + "."
 
 
+def list_remedies(causes: Causes, limit: float) -> list[Remedy]:
+    """List the renderings by which a picture passes that is held now, for certain."""
+    refined = causes.refined
+    if refined is None or refined + causes.refined_error > limit:
+        return []
+    says = f"print it with the rendering refined, by which {say_share(refined)} is lost"
+    return [Remedy(says, rendering=str(Rendering.REFINED))]
+
+
 def say_notes(causes: Causes, route: Route) -> list[str]:
     """Say what a person should know of shadows, whites and moved colours; whole sentences."""
     notes = []
@@ -63,9 +72,11 @@ def say_notes(causes: Causes, route: Route) -> list[str]:
             f"out, where whites become one: {route.intent} keeps the paper's own white."
         )
     if causes.intent:
+        is_own = route.rendering is not Rendering.INTENT or route.depth
         notes.append(
-            f"The intent {route.intent} moves {say_share(causes.intent)} of the picture farther "
-            f"than the tolerance on purpose; that does not count for a limit."
+            f"The {'rendering' if is_own else 'intent'} {route.way} moves "
+            f"{say_share(causes.intent)} of the picture farther than the tolerance on purpose; "
+            f"that does not count for a limit."
         )
     return notes
 

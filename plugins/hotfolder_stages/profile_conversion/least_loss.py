@@ -39,6 +39,7 @@ from hotfolder.colour import (
     Route,
     Transform,
     allowed_ways,
+    average,
     contrast_kept,
     delta_e_00,
     find_reach,
@@ -66,6 +67,7 @@ FITS_WITHIN = 1.0
 what counts as lost: detail is lost before a single colour is."""
 
 REDUCED_LONG_EDGE_PX = 512
+REDUCED_AT_ONCE_PX = 1_000_000
 TILE_PX = 64
 MOST_TILES = 40
 
@@ -208,16 +210,13 @@ def reduced(size: tuple[int, int], read_rows: ReadRows, factor: int) -> Codes:
     width_px, height_px = size
     if factor == 1:
         return read_rows(0, height_px)
-    columns = max(1, width_px // factor)
     across, rows_out = min(factor, width_px), max(1, height_px // factor)
     down = min(factor, height_px)
-    strip = max(1, 64 // factor)
+    strip = max(1, REDUCED_AT_ONCE_PX // (width_px * down))
     parts = []
     for top in range(0, rows_out, strip):
         rows = min(strip, rows_out - top)
-        pixels = read_rows(top * factor, top * factor + rows * down)[:, : columns * across]
-        blocks = pixels.reshape(rows, down, columns, across, -1)
-        parts.append(np.rint(blocks.mean(axis=(1, 3), dtype=np.float32)).astype(np.uint16))
+        parts.append(average(read_rows(top * down, (top + rows) * down), down, across))
     return np.concatenate(parts)
 
 

@@ -342,6 +342,6 @@ def _reach_said(reach: Reach | None) -> dict[str, float | str] | None:
         return None
     return {
         "largest": round(float(reach.table.max()), 3),
-        "to_cusp": reach.to_cusp,
+        "darkening": reach.darkening,
         "sha256": reach.sha256,
     }

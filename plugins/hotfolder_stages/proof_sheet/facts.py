@@ -22,7 +22,8 @@ from hotfolder import (
     largest_mm,
     needed_ppi,
 )
-from hotfolder.colour import Transform
+from hotfolder.colour import Floats, Transform, delta_e_00
+from hotfolder.pages import describe_standing
 
 _MEDIA = {
     Surface.CANVAS: "this canvas",
@@ -49,6 +50,9 @@ _WHY_DETAIL = (
     "Colours that fit stay as they are; the others are brought in along their hue, so that "
     "neighbours stay apart."
 )
+_WORTH_A_WORD = 0.3
+"""Of L*, a* or b*, on average."""
+
 _WHY_REFINED = "Computed from the profile's measurements; a measured strip proves it."
 
 
@@ -162,8 +166,11 @@ def decisions(raster: RasterSpec, transform: Transform, job: Job, reason: str) -
     """
     given = "Assumed, because the file says nothing that can be used."
     source = transform.source.description
+    embedded = "As embedded."
+    if raster.profile_chosen:
+        embedded = "A profile of the light, used in place of the file's own as the settings say."
     facts = [
-        Fact("Colours of the file", source, given if raster.profile_assumed else "As embedded."),
+        Fact("Colours of the file", source, given if raster.profile_assumed else embedded),
         Fact("Colours of the print", transform.destination.description, "The medium's profile."),
     ]
     if not transform.is_identity:
@@ -179,7 +186,7 @@ def decisions(raster: RasterSpec, transform: Transform, job: Job, reason: str) -
             Fact("Rendering intent", intent, why),
             _black(transform),
         ]
-    facts += [_scale(raster), _sharpening(job)]
+    facts += [_scale(raster), _sharpening(job), *_standing(job)]
     if raster.has_alpha:
         facts.append(Fact("Transparency", "Laid onto the medium's white", "A print has none."))
     made = job.result
@@ -199,6 +206,42 @@ def _black(transform: Transform) -> Fact:
     else:
         value, why = "Not compensated", "Shadows darker than the medium's black become one."
     return Fact("Black point", value, why)
+
+
+def _standing(job: Job) -> list[Fact]:
+    """Say when the medium was last measured, and by how much it is off."""
+    if job.standing is None or job.medium.surface is Surface.SCREEN:
+        return []
+    return [Fact("Medium measured", *describe_standing(job.standing))]
+
+
+def as_measured(lab: Floats, change: Floats, sd: Floats) -> Fact:
+    """Say how far a picture comes out from what the sheet shows, as the medium was measured.
+
+    Parameters
+    ----------
+    lab
+        What the profile says of its pixels: shape (n, 3), absolute.
+    change, sd
+        Predicted from the control strip, and how sure that is: shape (n, 3).
+    """
+    mean = float(delta_e_00(lab, lab + change).mean())
+    unsure = float(delta_e_00(lab, lab + 1.96 * sd / math.sqrt(3)).mean())
+    L, a, b = (float(each) for each in change.mean(axis=0))
+    words = [
+        more if each > 0 else less
+        for each, more, less in (
+            (L, "lighter", "darker"), (a, "redder", "greener"), (b, "yellower", "bluer")
+        )
+        if abs(each) > _WORTH_A_WORD
+    ]  # fmt: skip
+    how = f", {' and '.join(words)}" if words else ""
+    return Fact(
+        "As measured",
+        f"{mean:.1f} ± {unsure:.1f} ΔE00 from what is shown here{how}",
+        "On average over this picture: the sheet shows what the profile says, the control strip "
+        "what the medium did when it was measured.",
+    )
 
 
 def _scale(raster: RasterSpec) -> Fact:

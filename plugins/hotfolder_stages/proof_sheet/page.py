@@ -44,6 +44,20 @@ class Spot:
 
 
 @dataclass(frozen=True)
+class ReferencePart:
+    """What a reference says of the picture as it came."""
+
+    title: str
+    sentences: tuple[str, ...]
+    views: tuple[tuple[str, str, int, int], ...]
+    """Of each picture: its name, its title, its width and its height."""
+    outlines: tuple[str, ...]
+    """Corners of charts and cards, as a polygon's points in percent."""
+    places: tuple[tuple[float, float], ...]
+    """Middles of patches, in percent."""
+
+
+@dataclass(frozen=True)
 class Sheet:
     """Everything that a page says."""
 
@@ -85,6 +99,7 @@ class Sheet:
     cost: str
     """"" if not known."""
     bits: int
+    reference: ReferencePart | None = None
     is_trial: bool = False
     """The picture was only asked about, so there is no job."""
 

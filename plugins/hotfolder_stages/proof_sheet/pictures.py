@@ -200,6 +200,11 @@ def whole_with_crop(cropped: Cropped, kept: Shown) -> Shown:
     return np.asarray(image)
 
 
+def as_they_came(pieces: Sequence[Codes], profile: Profile) -> list[Shown]:
+    """Render small pictures for a display; shapes (rows, width, channels), uint16."""
+    return _shown(pieces, profile, "adapted")
+
+
 def jpeg(shown: Shown, quality: int, profile: Profile | None) -> bytes:
     """Encode, without reducing the resolution of colour."""
     out = io.BytesIO()

@@ -31,6 +31,7 @@ from hotfolder import (
     Place,
     RasterSpec,
     ReachMeasured,
+    ReferenceShown,
     Rendering,
     Role,
     Share,
@@ -51,6 +52,7 @@ from hotfolder.colour import (
     WorstPlace,
     WorstPlaces,
     black_luminance,
+    fit_change,
     flattened,
     make_loss_lookup,
     round_trip_noise,
@@ -59,6 +61,7 @@ from hotfolder.colour import (
 )
 from hotfolder.pages import pack_numbers
 from hotfolder_stages.proof_sheet import facts
+from hotfolder_stages.proof_sheet.facts import Fact
 from hotfolder_stages.proof_sheet.hue_bars import by_hue
 from hotfolder_stages.proof_sheet.kept import measure_kept
 from hotfolder_stages.proof_sheet.loss_map import loss_map
@@ -66,6 +69,7 @@ from hotfolder_stages.proof_sheet.moved import lightness, moved
 from hotfolder_stages.proof_sheet.page import (
     MOST_BYTES,
     WORDS_BYTES,
+    ReferencePart,
     Sheet,
     Spot,
     load_page,
@@ -75,6 +79,7 @@ from hotfolder_stages.proof_sheet.pictures import (
     Shown,
     Views,
     apply_at_once,
+    as_they_came,
     as_uris,
     coarsened,
     paper_white,
@@ -244,6 +249,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
             .ravel()
             .tolist(),
         )
+        self._as_measured = self._predict_change(coarse_made)
         sheet = self._job.attach(SHEET_FILE, "Proof sheet", "proof-sheet")
         sheet.write_bytes(self._page(shown, numbers).encode("utf-8"))
         small = self._job.attach(THUMBNAIL_FILE, "Small picture", "thumbnail")
@@ -252,6 +258,17 @@ class ProofSheet(Stage[ProofSheetSettings]):
         small.write_bytes(
             thumbnail(whole_with_crop(cropped, self._inside_wrap(whole)) if cropped else whole)
         )
+
+    def _predict_change(self, made: Codes) -> list[Fact]:
+        """What the medium as it was measured makes of the picture, where a strip says it."""
+        standing = self._job.standing
+        if standing is None or not standing.is_verified or not standing.expected:
+            return []
+        if self._job.medium.surface is Surface.SCREEN or not self._is_converted:
+            return []
+        lab = to_lab(self._delivered, made, Intent.ABSOLUTE_COLORIMETRIC).reshape(-1, 3)
+        model = fit_change(np.array(standing.expected), np.array(standing.found))
+        return [facts.as_measured(lab, *model.predict(lab))]
 
     def _find_middle(self, place: WorstPlace) -> list[float]:
         """The middle of a place, as shares of the original's width and height, 0 … 1."""
@@ -330,6 +347,12 @@ class ProofSheet(Stage[ProofSheetSettings]):
         cropped = job.told(Cropped)
         if cropped:
             pictures["whole"] = whole_with_crop(cropped, self._inside_wrap(whole.finished))
+        told = job.told(ReferenceShown)
+        part = None
+        if told is not None:
+            came = as_they_came([codes for _, codes in told.views], source_profile(told.raster))
+            pictures |= {f"reference-{number}": view for number, view in enumerate(came, 1)}
+            part = _reference_part(told)
         cost = facts.cost(result, medium)
         # the whole picture's, where a stage has measured it: the sheet has only a reduced one
         lost = job.told(LossMeasured) or LossMeasured(self._lost_share, hues.words)
@@ -366,9 +389,13 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 hues=hues.bars,
                 paper=paper_white(self._delivered),
                 size=tuple(facts.size_facts(result, job)),
-                decisions=tuple(facts.decisions(self._raster, way.transform, job, way.reason)),
+                decisions=(
+                    *facts.decisions(self._raster, way.transform, job, way.reason),
+                    *self._as_measured,
+                ),
                 cost=str(cost) if cost else "",
                 bits=job.result.bits,
+                reference=part,
                 is_trial=job.is_trial,
             )
         )
@@ -386,6 +413,21 @@ class ProofSheet(Stage[ProofSheetSettings]):
             place.lost > 0,
             place.is_for_detail,
         )
+
+
+def _reference_part(told: ReferenceShown) -> ReferencePart:
+    return ReferencePart(
+        title=told.title,
+        sentences=told.sentences,
+        views=tuple(
+            (f"reference-{number}", title, codes.shape[1], codes.shape[0])
+            for number, (title, codes) in enumerate(told.views, 1)
+        ),
+        outlines=tuple(
+            " ".join(f"{100 * x:.2f},{100 * y:.2f}" for x, y in each) for each in told.outlines
+        ),
+        places=tuple((round(100 * x, 2), round(100 * y, 2)) for x, y in told.places),
+    )
 
 
 def _hash(pixels: Codes) -> str:

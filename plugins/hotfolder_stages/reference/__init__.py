@@ -1,6 +1,15 @@
-"""The stage ``reference``; see `stage`."""
+"""The stages ``reference``, ``neutral-places`` and ``light-profile``."""
 
+from hotfolder_stages.reference.light_stage import LightProfile, LightSettings
 from hotfolder_stages.reference.settings import ReferenceSettings
 from hotfolder_stages.reference.stage import Reference
+from hotfolder_stages.reference.whites_stage import NeutralPlaces, NeutralSettings
 
-__all__ = ["Reference", "ReferenceSettings"]
+__all__ = [
+    "LightProfile",
+    "LightSettings",
+    "NeutralPlaces",
+    "NeutralSettings",
+    "Reference",
+    "ReferenceSettings",
+]

@@ -10,6 +10,7 @@ ICC.1:2022, annex E: Bradford's transform, by which the light's colour is put ba
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -19,7 +20,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 
 from hotfolder import Json
 from hotfolder.colour import D50_XYZ, Codes, Floats, over_slabs, tone_of
-from hotfolder_stages.reference.fit import Curve
+from hotfolder_stages.reference.fit import Correction, Curve
 from hotfolder_stages.reference.reduced import Space
 
 Treatment = Literal["nothing", "keep the light", "neutral"]
@@ -87,9 +88,9 @@ def read_correction(found: Json) -> RecordedCorrection | None:
         return None
 
 
-def white_of(found: Json) -> Floats | None:
+def white_of(found: Json | Mapping[str, Json]) -> Floats | None:
     """Read the light's colour from a chart's findings: XYZ of white, Y = 1."""
-    light = found.get("light") if isinstance(found, dict) else None
+    light = found.get("light") if isinstance(found, Mapping) else None
     if not isinstance(light, dict):
         return None
     x, y = light.get("x"), light.get("y")
@@ -139,12 +140,8 @@ class Corrector:
     def __post_init__(self) -> None:
         every = np.broadcast_to(np.arange(65536, dtype=np.uint16), (3, 65536))
         light = self.space.light(every)
-        if self.recorded.curve is not None:
-            curve = self.recorded.curve
-            made = Curve(
-                tuple(np.array(each) for each in curve.measured),
-                tuple(np.array(each) for each in curve.wanted),
-            )
+        made = read_curve(self.recorded)
+        if made is not None:
             light = made.apply(light.T.astype(np.float64)).T.astype(np.float32)
         self._tables = [np.ascontiguousarray(each) for each in light]
         self._curves = tone_of(self.space.profile).curves
@@ -218,3 +215,52 @@ def matrix_for_white(seen: Floats, space: Space) -> RecordedCorrection:
     matrix = adapt(white, np.array(D50_XYZ)) @ space.to_xyz
     rows = tuple(tuple(float(each) for each in row) for row in matrix)
     return RecordedCorrection(kind="matrix", matrix=rows)
+
+
+def make_corrector(
+    reference: Mapping[str, Json], space: Space, how: Treatment, gain: float
+) -> Corrector | None:
+    """Return what corrects a picture by what a chart or a card says; None when it cannot.
+
+    Parameters
+    ----------
+    reference
+        Findings of a chart or a card.
+    how
+        ``"keep the light"`` or ``"neutral"``.
+    gain
+        By how much more light comes out.
+    """
+    recorded, white = read_correction(reference.get("correction")), white_of(reference)
+    if why_unusable(reference) or recorded is None or white is None:
+        return None
+    return Corrector(recorded, space, white if how == "keep the light" else None, gain)
+
+
+def read_curve(recorded: RecordedCorrection) -> Curve | None:
+    """Return the curve that is undone before a correction; None when there is none."""
+    curve = recorded.curve
+    if curve is None:
+        return None
+    return Curve(
+        tuple(np.array(each) for each in curve.measured),
+        tuple(np.array(each) for each in curve.wanted),
+    )
+
+
+def apply_to(recorded: RecordedCorrection, rgb: Floats) -> tuple[float, float, float]:
+    """Return XYZ under D50 of one linear RGB, shape (3,)."""
+    fitted = Correction(recorded.kind, np.array(recorded.matrix), read_curve(recorded))
+    x, y, z = fitted.apply(np.asarray(rgb)[None])[0].tolist()
+    return x, y, z
+
+
+def why_unusable(chart: Mapping[str, Json]) -> str:
+    """Say why nothing is corrected by a chart; "" when it can be used."""
+    if chart.get("wrong_profile_suspected"):
+        return "Its chart says that the profile is wrong, or that it is no picture of a camera."
+    if chart.get("too_uneven"):
+        return "The light on its chart is too uneven to say what is the light's and what is not."
+    if chart.get("correction") is None:
+        return "Too little of its chart can be used."
+    return ""

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder import Json
 from hotfolder.colour import D50_XYZ, Floats, xyz_to_lab
 from hotfolder_stages.reference.chart import GREYS, LATTICE
 
@@ -39,20 +40,6 @@ class Light:
 
     white: Floats
     """XYZ of the perfect diffuser, Y = 1; D50 where the picture is balanced."""
-
-    xy: tuple[float, float]
-    """Its chromaticity."""
-
-    cct_k: float | None
-    """Its correlated colour temperature; None where that means nothing."""
-
-    duv: float | None
-    """Its distance from Planck's locus, in CIE 1960 u, v; None where `cct_k` is."""
-
-    @property
-    def cast_lab(self) -> Floats:
-        """L*, a*, b* of a middle grey in this light; a* and b* are 0 where it is balanced."""
-        return np.asarray(xyz_to_lab(self.white * MIDDLE_Y))
 
 
 @dataclass(frozen=True)
@@ -88,9 +75,7 @@ def light_of(xyz: Floats, reference: Floats, usable: NDArray[np.bool_]) -> Light
     stops = float(np.log2(ratio[:, 1]).mean())
     # each grey has the same say, however light it is
     white = np.exp(np.log(ratio / ratio[:, 1:2]).mean(axis=0)) * np.array(D50_XYZ)
-    x, y = (white / white.sum())[:2].tolist()
-    cct, duv = _cct(white)
-    return Light(stops, white, (x, y), cct, duv)
+    return Light(stops, white)
 
 
 def greys_of(xyz: Floats, reference: Floats, usable: NDArray[np.bool_], light: Light) -> list[Grey]:
@@ -105,6 +90,42 @@ def greys_of(xyz: Floats, reference: Floats, usable: NDArray[np.bool_], light: L
         own = xyz_to_lab(xyz[patch] * balanced) - expected
         out.append(Grey(patch, shown, own[1:], float(expected[0])))
     return out
+
+
+def describe_white(white: Floats, to_xyz: Floats) -> dict[str, Json]:
+    """Return what is said of a picture's white, as findings: ``light`` and ``balance``.
+
+    Parameters
+    ----------
+    white
+        XYZ of the perfect diffuser, Y = 1.
+    to_xyz
+        Shape (3, 3): the picture's linear RGB to XYZ under D50.
+    """
+    x, y = (white / white.sum())[:2].tolist()
+    cct, duv = _cct(white)
+    _, a, b = np.asarray(xyz_to_lab(white * MIDDLE_Y)).tolist()
+    rgb = np.linalg.solve(to_xyz, white)
+    factors: list[Json] = [rounded(each, 4) for each in (rgb[1] / rgb).tolist()]
+    return {
+        "light": {
+            "x": rounded(x, 4),
+            "y": rounded(y, 4),
+            "cct_k": None if cct is None else round(cct),
+            "duv": None if duv is None else rounded(duv, 4),
+        },
+        "balance": {
+            "a": rounded(a, 2),
+            "b": rounded(b, 2),
+            "chroma": rounded(float(np.hypot(a, b)), 2),
+            "rgb_factors": factors if (rgb > 0).all() else [],
+        },
+    }
+
+
+def rounded(value: float, digits: int) -> float:
+    """Round a number for a record; there is no minus zero."""
+    return round(float(value), digits) + 0.0
 
 
 def unevenness(xyz: Floats, reference: Floats, usable: NDArray[np.bool_]) -> Floats:

@@ -10,7 +10,13 @@ from hotfolder.colour import Codes, Floats
 from hotfolder_stages.reference.chart import NAMES, reference_xyz
 from hotfolder_stages.reference.finder import Chart
 from hotfolder_stages.reference.fit import Correction, Fits, fit_chart
-from hotfolder_stages.reference.light import Light, greys_of, light_of, unevenness
+from hotfolder_stages.reference.light import (
+    describe_white,
+    greys_of,
+    light_of,
+    rounded,
+    unevenness,
+)
 from hotfolder_stages.reference.patches import read_patches
 from hotfolder_stages.reference.reduced import Space
 
@@ -58,7 +64,7 @@ def measure_chart(codes: Codes, space: Space, chart: Chart, key: str) -> dict[st
         "patches_clipped": _names(patches.clipped),
         "patches_at_zero": _names(patches.at_zero),
         "patches_covered": _names(patches.covered | strange),
-        "unevenness_percent": _rounded(percent, 1),
+        "unevenness_percent": rounded(percent, 1),
         "too_uneven": bool(percent > TOO_UNEVEN),
     }
     found |= _told_of_light(xyz, reference, usable, space)
@@ -88,41 +94,21 @@ def _told_of_light(
     light = light_of(xyz, reference, usable)
     if light is None:
         return {"exposure_stops": None, "light": None, "balance": None, "greys": []}
-    _, a, b = light.cast_lab.tolist()
     return {
-        "exposure_stops": _rounded(light.exposure_stops, 2),
-        "light": {
-            "x": _rounded(light.xy[0], 4),
-            "y": _rounded(light.xy[1], 4),
-            "cct_k": None if light.cct_k is None else round(light.cct_k),
-            "duv": None if light.duv is None else _rounded(light.duv, 4),
-        },
-        "balance": {
-            "a": _rounded(a, 2),
-            "b": _rounded(b, 2),
-            "chroma": _rounded(float(np.hypot(a, b)), 2),
-            "rgb_factors": _factors(light, space),
-        },
+        "exposure_stops": rounded(light.exposure_stops, 2),
+        **describe_white(light.white, space.to_xyz),
         "greys": [
             {
                 "patch": NAMES[grey.patch],
-                "lightness": _rounded(grey.lab[0], 1),
-                "expected_lightness": _rounded(grey.expected_lightness, 1),
-                "a": _rounded(grey.lab[1], 2),
-                "b": _rounded(grey.lab[2], 2),
-                "own_cast": _rounded(float(np.hypot(*grey.cast)), 2),
+                "lightness": rounded(grey.lab[0], 1),
+                "expected_lightness": rounded(grey.expected_lightness, 1),
+                "a": rounded(grey.lab[1], 2),
+                "b": rounded(grey.lab[2], 2),
+                "own_cast": rounded(float(np.hypot(*grey.cast)), 2),
             }
             for grey in greys_of(xyz, reference, usable, light)
         ],
     }
-
-
-def _factors(light: Light, space: Space) -> list[float]:
-    """What the channels' light must be multiplied by to make greys grey; green is 1."""
-    white = np.linalg.solve(space.to_xyz, light.white)
-    if (white <= 0).any():
-        return []
-    return [_rounded(each, 4) for each in (white[1] / white).tolist()]
 
 
 def _told_of_fit(fits: Fits | None, space: Space) -> dict[str, Json]:
@@ -137,11 +123,11 @@ def _told_of_fit(fits: Fits | None, space: Space) -> dict[str, Json]:
     worst = int(np.nanargmax(best.errors))
     return {
         "residual": {
-            "mean": _rounded(best.mean, 2),
-            "worst": _rounded(best.errors[worst], 2),
+            "mean": rounded(best.mean, 2),
+            "worst": rounded(best.errors[worst], 2),
             "worst_patch": NAMES[worst],
-            "leave_one_out": _rounded(best.leave_one_out, 2),
-            "without_curve": _rounded(fits.straight.leave_one_out, 2),
+            "leave_one_out": rounded(best.leave_one_out, 2),
+            "without_curve": rounded(fits.straight.leave_one_out, 2),
         },
         "curve_suspected": fits.has_curve,
         "wrong_profile_suspected": fits.straight.leave_one_out > WRONG_PROFILE_ABOVE,
@@ -154,12 +140,12 @@ def _recorded(correction: Correction, space: Space) -> dict[str, Json]:
     curve = correction.curve
     return {
         "kind": correction.kind,
-        "matrix": [[_rounded(each, 6) for each in row] for row in correction.matrix.tolist()],
+        "matrix": [[rounded(each, 6) for each in row] for row in correction.matrix.tolist()],
         "curve": None
         if curve is None
         else {
-            "from": [[_rounded(each, 5) for each in one.tolist()] for one in curve.measured],
-            "to": [[_rounded(each, 5) for each in one.tolist()] for one in curve.wanted],
+            "from": [[rounded(each, 5) for each in one.tolist()] for one in curve.measured],
+            "to": [[rounded(each, 5) for each in one.tolist()] for one in curve.wanted],
         },
         "rgb_profile": space.profile.description,
     }
@@ -167,7 +153,3 @@ def _recorded(correction: Correction, space: Space) -> dict[str, Json]:
 
 def _names(which: NDArray[np.bool_]) -> list[str]:
     return [name for name, chosen in zip(NAMES, which, strict=True) if chosen]
-
-
-def _rounded(value: float, digits: int) -> float:
-    return round(float(value), digits) + 0.0

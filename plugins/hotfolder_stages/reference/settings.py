@@ -31,14 +31,21 @@ Spot = Annotated[
 """A place in a picture, from the left and from the top."""
 
 
+ChartValues = Literal["babel_average", "cc2005", "ccb2014", "cca2014"]
+"""Sets of values of the chart's patches, by colour-science's names."""
+
+
 class ReferenceSettings(StageSettings):
     """The table ``[stage.reference]``."""
 
     judging: ClassVar[frozenset[str]] = frozenset(
-        {"hold_above_residual", "hold_above_cast", "hold_above_exposure"}
+        {
+            *("hold_above_residual", "hold_above_cast", "hold_above_exposure"),
+            "wait_for_reference",
+        }
     )
 
-    chart_values: Literal["babel_average", "cc2005", "ccb2014", "cca2014"] = "babel_average"
+    chart_values: ChartValues = "babel_average"
     """Which values the chart's patches have, by colour-science's names: the mean of many charts,
     those of 2005, those of charts made before November 2014, or of later ones."""
     correct: Treatment = "nothing"
@@ -49,9 +56,22 @@ class ReferenceSettings(StageSettings):
     """How far apart a picture and a reference in another one of its folder or batch may have been
     taken for it to hold; "0 s" carries nothing over. Camera, profile and white balance must be the
     same."""
+    wait_for_reference: DurationS | None = None
+    """How long a picture without a reference waits, from when it was looked at first, for one that
+    holds for it to come into its folder or batch; then it goes on without. Without it nothing
+    waits: a reference that comes later names what was delivered before."""
+    card_at: Spot | None = None
+    """A place where a person says that a grey card lies, as in "40%,30%" from the left and from the
+    top: it tells exposure, balance and how even the light is. Beside a chart it is measured by it,
+    and known in other frames at the same place. A grey patch is no proof of a card, so none is
+    looked for."""
     white_at: Spot | None = None
     """A place that a person says is white or grey, as in "40%,30%" from the left and from the
     top: the picture is balanced for it. Recorded as a decision, and never as a measurement."""
+    light_profile: str | None = None
+    """A file in ``profiles/``, as `hotfolder light` makes it, that is used as the profile of each
+    picture in place of its own: only for frames of the camera, light and processing that it was
+    made for. The file's own profile is not looked at."""
     hold_above_residual: Limit | None = None
     """The ΔE00 of a chart's colours, by leave-one-out, above which its picture is held."""
     hold_above_cast: Limit | None = None

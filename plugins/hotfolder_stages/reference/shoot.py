@@ -55,7 +55,7 @@ class Shared(BaseModel):
     shot: Shot
     """How it was taken."""
     chart: dict[str, JsonValue] | None = None
-    """What was measured of the best chart in it; None without one that others can use."""
+    """What was measured of its reference, a chart or a card; None without one to be used."""
 
 
 @dataclass(frozen=True)
@@ -100,6 +100,22 @@ def find_carried(
     -------
     It, or None; and why there is none, as a sentence.
     """
+    found, reasons = _find_holding(shot, neighbours, within_s)
+    if found:
+        return found[0], ""
+    if reasons:
+        return None, f"The reference of this shoot does not hold for it: {'; '.join(reasons[:3])}."
+    return None, "There is no reference in this shoot so far."
+
+
+def list_holding(shot: Shot, neighbours: Sequence[Neighbour], within_s: float) -> list[Neighbour]:
+    """Return the pictures whose reference holds for one, the nearest in time first."""
+    return [each.neighbour for each in _find_holding(shot, neighbours, within_s)[0]]
+
+
+def _find_holding(
+    shot: Shot, neighbours: Sequence[Neighbour], within_s: float
+) -> tuple[list[Carried], list[str]]:
     found: list[Carried] = []
     reasons: list[str] = []
     for neighbour in neighbours:
@@ -114,11 +130,7 @@ def find_carried(
         if shot.exposure_stops is not None and shared.shot.exposure_stops is not None:
             stops = round(shot.exposure_stops - shared.shot.exposure_stops, 3)
         found.append(Carried(neighbour, shared.chart, apart_s, stops))
-    if found:
-        return min(found, key=lambda each: each.apart_s), ""
-    if reasons:
-        return None, f"The reference of this shoot does not hold for it: {'; '.join(reasons[:3])}."
-    return None, "There is no reference in this shoot so far."
+    return sorted(found, key=lambda each: each.apart_s), reasons
 
 
 def find_served(shot: Shot, neighbours: Sequence[Neighbour], within_s: float) -> list[Neighbour]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from hotfolder import (
     Json,
     Place,
     RasterSpec,
+    ReferenceShown,
     Remedy,
     ScratchRows,
     Stage,
@@ -26,12 +27,15 @@ from hotfolder import (
     rows_per_band,
     source_profile,
 )
-from hotfolder.colour import Codes, Profile, tone_of
+from hotfolder.colour import Codes, Profile, ProfileError, tone_of
+from hotfolder_stages.reference.card import find_known, measure_card, read_card, share_card
 from hotfolder_stages.reference.correcting import (
     Corrector,
+    apply_to,
+    make_corrector,
     matrix_for_white,
     read_correction,
-    white_of,
+    why_unusable,
 )
 from hotfolder_stages.reference.finder import find_charts
 from hotfolder_stages.reference.measure import measure_chart
@@ -41,12 +45,22 @@ from hotfolder_stages.reference.shoot import (
     Carried,
     find_carried,
     find_served,
+    list_holding,
     read_shot,
 )
 from hotfolder_stages.reference.spot import read_spot
+from hotfolder_stages.reference.view import (
+    TITLES,
+    Seen,
+    correct_view,
+    middles,
+    outline,
+    reduce_codes,
+    show_reference,
+)
 
 _CARRIED = (
-    *("exposure_stops", "light", "balance", "residual", "correction"),
+    *("reference", "exposure_stops", "light", "balance", "residual", "correction"),
     *("curve_suspected", "wrong_profile_suspected", "too_uneven"),
 )
 """What of a chart's findings others of the shoot get."""
@@ -70,18 +84,28 @@ class Reference(Stage[ReferenceSettings]):
     Settings = ReferenceSettings
     place = Place.ORIGINAL
     shares = "shoot"
+    tells = (ReferenceShown,)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
         """Make ready for a smaller copy of the picture.
 
         A picture without a profile is no reason to hold it here: another stage may assume one.
         RGB is then measured as sRGB, and that is said.
+
+        Raises
+        ------
+        Hold
+            ``no-light-profile``: the profile that is to be used is not there, or does not fit.
         """
+        raster = self._with_light_profile(raster, job)
         self._job, self._raster = job, raster
         self._said: dict[str, Json] = {}
         self._charts: list[dict[str, Json]] = []
         self._carried: Carried | None = None
         self._corrector: Corrector | None = None
+        self._seen: Seen | None = None
+        if raster.profile_chosen and raster.profile:
+            self._said["profile_chosen"] = raster.profile.description
         self._profile = self._meaning(raster)
         self._copy = None if self._profile is None else ReducedCopy(raster)
         self._shot = read_shot(raster)
@@ -123,16 +147,42 @@ class Reference(Stage[ReferenceSettings]):
             )
         return findings
 
+    def present(self) -> None:
+        """Tell what the reference says, with small pictures, to who shows the job."""
+        if self._seen is None:
+            return
+        holds = self._reference()
+        reference = holds[0] if holds else None
+        views = [("As it came", self._seen.view)]
+        if self._space is not None and reference is not None and self._corrector is None:
+            for how in ("keep the light", "neutral"):
+                corrector = make_corrector(reference, self._space, how, holds[1] if holds else 1.0)
+                if corrector is not None:
+                    views.append((TITLES[how], corrector.apply(self._seen.view)))
+        elif self._corrector is not None:
+            views.append(("As corrected", correct_view(self._seen.view, self._corrector)))
+        if len(views) > 1 or self._seen.outlines:
+            self._job.tell(
+                show_reference(
+                    self._seen,
+                    self._said,
+                    holds,
+                    tuple(views),
+                    replace(self._raster, profile=self._profile),
+                )
+            )
+
     @classmethod
     @hookimpl
     def hotfolder_facts(cls, findings: Findings, settings: Mapping[str, Json]) -> Facts:
-        """Say what the best chart in the picture tells."""
+        """Say what the best chart, or the card, in the picture tells."""
         charts = findings.get("charts")
-        if not isinstance(charts, list) or not charts:
+        own = charts[0] if isinstance(charts, list) and charts else findings.get("card")
+        if not isinstance(own, dict):
             return Facts()
-        exposure = number_in(charts[0], "exposure_stops")
-        cast = number_in(charts[0], "balance", "chroma")
-        residual = number_in(charts[0], "residual", "leave_one_out")
+        exposure = number_in(own, "exposure_stops")
+        cast = number_in(own, "balance", "chroma")
+        residual = number_in(own, "residual", "leave_one_out")
         return Facts(
             columns=(
                 Column("chart-exposure", "Exposure by its chart", "stops", exposure),
@@ -140,6 +190,27 @@ class Reference(Stage[ReferenceSettings]):
                 Column("chart-residual", "Residual of its chart", "ΔE00", residual),
             )
         )
+
+    def _with_light_profile(self, raster: RasterSpec, job: Job) -> RasterSpec:
+        """Give the picture the profile of its light, where a person says so."""
+        name = self.settings.light_profile
+        if name is None:
+            return raster
+        try:
+            profile = Profile.load(job.profiles / name)
+        except (OSError, ProfileError) as error:
+            raise Hold(
+                "no-light-profile",
+                f"The profile of the light, {name}, cannot be used: {error}. Put it into "
+                "profiles/, or take light_profile out of [stage.reference].",
+            ) from error
+        if profile.encoding is not raster.encoding:
+            raise Hold(
+                "no-light-profile",
+                f"The profile of the light, {name}, is for {profile.encoding.value.upper()} "
+                "pictures, and this is none.",
+            )
+        return replace(raster, profile=profile, profile_assumed=False, profile_chosen=True)
 
     @property
     def _space(self) -> Space | None:
@@ -173,7 +244,8 @@ class Reference(Stage[ReferenceSettings]):
         if self._copy is None or self._profile is None:
             return
         codes, space = self._copy.in_rgb(self._profile)
-        for chart in find_charts(space.light(codes)):
+        found = find_charts(space.light(codes))
+        for chart in found:
             centres = self._copy.to_picture(chart.centres)
             self._charts.append(
                 {
@@ -183,6 +255,7 @@ class Reference(Stage[ReferenceSettings]):
                     **measure_chart(codes, space, chart, self.settings.chart_values),
                 }
             )
+        self._look_for_card(codes, space)
         self._share()
         self._carry_over()
         decided = self._decide(codes)
@@ -192,21 +265,65 @@ class Reference(Stage[ReferenceSettings]):
             if decided.corrector is None:
                 self._said[key] = decided.why
                 self._job.warn("not-corrected", f"Its colours were not corrected. {decided.why}")
+        self._seen = Seen(
+            reduce_codes(self._copy.codes),
+            tuple(outline(each, codes) for each in found),
+            tuple(place for each in found for place in middles(each, codes)),
+        )
         self._copy = None
+
+    def _look_for_card(self, codes: Codes, space: Space) -> None:
+        """Read the card that a person names, or that lies where one lay beside a chart."""
+        at, known = self.settings.card_at, None
+        best = self._best_chart()
+        if at is not None:
+            card, confirmed = read_card(codes, space, at), "the person who named its place"
+            if card is None:
+                why = "The place that was named as a grey card is black, clipped or too small."
+                self._said["card_not_read"] = why
+                self._job.warn("card-not-read", why)
+                return
+            recorded = read_correction(best.get("correction")) if best else None
+            if recorded is not None:
+                known = apply_to(recorded, card.rgb)
+                confirmed = "the chart beside it"
+                self._said["card_beside_chart"] = share_card(card, known)
+        elif not self._charts and self.settings.carry_over_within:
+            within_s = self.settings.carry_over_within
+            holding = list_holding(self._shot, self._job.neighbours, within_s)
+            there = find_known(holding, codes, space)
+            if there is None:
+                return
+            card, of_the_other, neighbour = there
+            known = of_the_other.xyz
+            confirmed = f"its place, where it lies beside the chart in {neighbour.name}"
+        else:
+            return
+        self._said["card"] = measure_card(card, space, confirmed, known)
+
+    def _best_chart(self) -> Mapping[str, Json] | None:
+        """The best chart in the picture, if it can be used."""
+        best = self._charts[0] if self._charts else None
+        return best if best is not None and not why_unusable(best) else None
+
+    def _own(self) -> Mapping[str, Json] | None:
+        """What the picture's own reference says, a chart or a card; None without one to be used."""
+        card = self._said.get("card")
+        return self._best_chart() or (card if isinstance(card, dict) else None)
 
     def _share(self) -> None:
         """Say what others of the shoot can use."""
-        best = self._charts[0] if self._charts else None
-        usable = best is not None and not why_unusable(best)
-        self._said["shoot"] = {
-            "gives": usable,
+        own = self._own()
+        shared: dict[str, Json] = {
+            "gives": own is not None,
+            "what": "a reference",
             "shot": self._shot.model_dump(mode="json"),
-            "chart": {key: best[key] for key in _CARRIED if key in best}
-            if best is not None and usable
-            else None,
+            "chart": {key: own[key] for key in _CARRIED if key in own} if own else None,
+            "card": self._said.get("card_beside_chart"),
         }
+        self._said["shoot"] = shared
         within_s = self.settings.carry_over_within
-        if not usable or not within_s:
+        if own is None or not within_s:
             return
         served = [
             each
@@ -216,7 +333,9 @@ class Reference(Stage[ReferenceSettings]):
         if served:
             names = [each.name for each in served]
             more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
-            self._said["came_after"] = [each.job for each in served]
+            after: list[Json] = [each.job for each in served]
+            self._said["came_after"] = after
+            shared["after"] = after
             self._job.warn(
                 "came-after",
                 f"It has a reference that came after {', '.join(names[:_MOST_NAMED])}{more} of "
@@ -226,7 +345,8 @@ class Reference(Stage[ReferenceSettings]):
 
     def _carry_over(self) -> None:
         """Look for a reference in another picture of the shoot."""
-        if self._charts or self.settings.white_at or not self.settings.carry_over_within:
+        has_own = bool(self._charts) or "card" in self._said
+        if has_own or self.settings.white_at or not self.settings.carry_over_within:
             return
         within_s = self.settings.carry_over_within
         self._carried, reason = find_carried(self._shot, self._job.neighbours, within_s)
@@ -238,8 +358,27 @@ class Reference(Stage[ReferenceSettings]):
                 "exposure_differs_stops": self._carried.exposure_differs_stops,
                 "chart": dict(self._carried.chart),
             }
-        elif any(each.gives for each in self._job.neighbours):
+            return
+        if any(each.gives for each in self._job.neighbours):
             self._said["not_carried_over"] = reason
+        if self.settings.wait_for_reference:
+            shared = self._said["shoot"]
+            assert isinstance(shared, dict)
+            shared["waits_s"] = self.settings.wait_for_reference
+            shared["waits_for"] = "a reference of its shoot (wait_for_reference)"
+
+    def _reference(self) -> tuple[Mapping[str, Json], float, str] | None:
+        """What holds for the picture, by how much more light comes out, and what it is in words."""
+        card = self._said.get("card")
+        if self._charts and (self._best_chart() or card is None):
+            return self._charts[0], 1.0, "the chart in it"
+        if isinstance(card, dict):
+            return card, 1.0, "the grey card in it"
+        if self._carried is not None:
+            gain = 2.0 ** -(self._carried.exposure_differs_stops or 0.0)
+            what = str(self._carried.chart.get("reference") or "chart")
+            return self._carried.chart, gain, f"the {what} in {self._carried.neighbour.name}"
+        return None
 
     def _decide(self, codes: Codes) -> _Decided:
         """Decide what the picture is corrected by."""
@@ -252,25 +391,17 @@ class Reference(Stage[ReferenceSettings]):
         how = self.settings.correct
         if how == "nothing":
             return _Decided(None, "")
-        chart: Mapping[str, Json]
-        gain, said = 1.0, "the chart in it"
-        if self._charts:
-            chart = self._charts[0]
-        elif self._carried is not None:
-            chart = self._carried.chart
-            gain = 2.0 ** -(self._carried.exposure_differs_stops or 0.0)
-            said = f"the chart in {self._carried.neighbour.name}"
-        else:
+        holds = self._reference()
+        if holds is None:
             return _Decided(
                 None, "There is no reference in it, and none of its shoot holds for it."
             )
-        recorded, white = read_correction(chart.get("correction")), white_of(chart)
-        why = why_unusable(chart)
-        if why or recorded is None or white is None:
-            return _Decided(None, why or "Too little of the chart can be used.")
-        light = white if how == "keep the light" else None
+        reference, gain, said = holds
+        corrector = make_corrector(reference, space, how, gain)
+        if corrector is None:
+            return _Decided(None, why_unusable(reference) or "Too little of the chart can be used.")
         self._said["corrected"] = {"how": how, "by": said, "gain": round(gain, 4)}
-        return _Decided(Corrector(recorded, space, light, gain), said)
+        return _Decided(corrector, said)
 
     def _by_person(self, codes: Codes, space: Space) -> _Decided:
         """Balance the picture for a place that a person says is white."""
@@ -288,9 +419,10 @@ class Reference(Stage[ReferenceSettings]):
 
     def _strays(self) -> list[Hold]:
         """Why the picture is held for what its chart says."""
-        if not self._charts:
+        chart = self._charts[0] if self._charts else self._said.get("card")
+        if not isinstance(chart, dict):
             return []
-        chart, found = self._charts[0], []
+        what_it_is, found = ("chart" if self._charts else "grey card"), []
         for key, value, what in (
             ("residual", number_in(chart, "residual", "leave_one_out"), "ΔE00 of residual error"),
             ("cast", number_in(chart, "balance", "chroma"), "chroma in a middle grey"),
@@ -302,11 +434,11 @@ class Reference(Stage[ReferenceSettings]):
             remedies = []
             if key != "residual" and self.settings.correct == "nothing":
                 how = "neutral" if key == "cast" else "keep the light"
-                remedies = [Remedy(f"correct it by its chart ({how})", {"correct": how})]
+                remedies = [Remedy(f"correct it by its {what_it_is} ({how})", {"correct": how})]
             found.append(
                 Hold(
                     f"chart-{key}",
-                    f"The chart in the picture says {abs(value):.1f} {what}; "
+                    f"The {what_it_is} in the picture says {abs(value):.1f} {what}; "
                     f"{limit:g} is the limit of {self._job.destination}. Take it again, develop it "
                     "again, or release it if that is how it should be.",
                     excess=abs(value) / limit,
@@ -332,17 +464,6 @@ class Reference(Stage[ReferenceSettings]):
         if raster.profile_assumed:
             self._said["profile_assumed"] = profile.description
         return profile
-
-
-def why_unusable(chart: Mapping[str, Json]) -> str:
-    """Say why nothing is corrected by a chart; "" when it can be used."""
-    if chart.get("wrong_profile_suspected"):
-        return "Its chart says that the profile is wrong, or that it is no picture of a camera."
-    if chart.get("too_uneven"):
-        return "The light on its chart is too uneven to say what is the light's and what is not."
-    if chart.get("correction") is None:
-        return "Too little of its chart can be used."
-    return ""
 
 
 def _joined(band: Band) -> Codes:
