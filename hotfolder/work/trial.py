@@ -13,7 +13,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, TypeVar
 
@@ -72,7 +72,7 @@ class Trial:
     message: str
     folder: Path
     """Where what was made is, while the temporary folder lasts."""
-    standing: MediumStanding
+    standing: MediumStanding = field(default_factory=MediumStanding)
     """How the medium stands, by its control strips."""
 
     @property

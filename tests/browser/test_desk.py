@@ -266,11 +266,12 @@ def test_nothing_keeps_people_out_of_any_page(opened, chromium):
     home = chromium.current_url.rstrip("/")
     with open_reader(root.ledger) as ledger:
         jobs = [row.id for row in ledger.ended_jobs()]
+    others = ["/need", "/audit", "/batches", f"/job/{jobs[0]}/story"]
     try:
         for mode in ("light", "dark"):
             feature = {"name": "prefers-color-scheme", "value": mode}
             chromium.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [feature]})
-            for path in ("/", "/drop", "/job/none", *(f"/job/{job}" for job in jobs)):
+            for path in ("/", "/drop", "/job/none", *others, *(f"/job/{job}" for job in jobs)):
                 chromium.get(f"{home}{path}")
                 assert [] == find_barriers(chromium, axe), (mode, path)
             chromium.get(home)
@@ -282,7 +283,7 @@ def test_nothing_keeps_people_out_of_any_page(opened, chromium):
         for width in (600, 390):
             size = {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": False}
             chromium.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-            for path in ("/", "/drop", *(f"/job/{job}" for job in jobs)):
+            for path in ("/", "/drop", *others, *(f"/job/{job}" for job in jobs)):
                 chromium.get(f"{home}{path}")
                 wide = chromium.execute_script("return document.documentElement.scrollWidth")
                 assert wide <= width, path
