@@ -25,7 +25,7 @@ from hotfolder.measured.limits import LimitSet
 from hotfolder.measured.off_spans import OffSpan, find_off_spans
 from hotfolder.measured.records import Verdict
 from hotfolder.measured.verdict import chart_prints, followed
-from hotfolder.model.records import End
+from hotfolder.model.ends import End
 from hotfolder.overview.lab_hex import lab_to_hex
 from hotfolder.pages.frame import load_template, source_hash, style, text_of
 

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
-from hotfolder.model.records import Changes
-from hotfolder.model.standing import MediumStanding
+if TYPE_CHECKING:
+    from hotfolder.model.records import Changes
+    from hotfolder.model.standing import MediumStanding
 
 
 def local_time(moment: str | datetime, *, seconds: bool = False) -> str:
