@@ -51,7 +51,8 @@ class ReferenceSettings(StageSettings):
     correct: Treatment = "nothing"
     """What is done with a reference: nothing, as what is white is a decision; ``keep the light``
     corrects exposure and the camera's errors, and leaves the light its colour; ``neutral`` takes
-    the light's colour away as well."""
+    the light's colour away as well. For both, each aligned with the other, give a second
+    destination the same sizing and drop the picture into both."""
     carry_over_within: DurationS = 7200.0
     """How far apart a picture and a reference in another one of its folder or batch may have been
     taken for it to hold; "0 s" carries nothing over. Camera, profile and white balance must be the
