@@ -92,12 +92,13 @@ def _write_report(
 ) -> None:
     from hotfolder.audit.books import open_books
     from hotfolder.cli.looking import write_whole
-    from hotfolder.overview.measured_page import collect_page, make_page
+    from hotfolder.overview.measured_page import collect_page, light_up, make_page
 
     current = bool(verdicts) and verdicts[-1].profile_sha256 == destination.profile.sha256
     with open_books(root) as db:
         title = destination.file.title or destination.name
-        found = collect_page(title, verdicts, strip, limits, db, is_current=current)
+        lit = light_up(root, destination, verdicts, strip)
+        found = collect_page(title, verdicts, strip, limits, db, is_current=current, lit=lit)
     write_whole(report, make_page(found).encode())
     print_line(f"Wrote {report.absolute()}")
 

@@ -5,6 +5,14 @@ What is exported here is for stages that make a page; the modules below are the 
 
 from hotfolder.pages.frame import load_template, source_hash, style, text_of
 from hotfolder.pages.numbers import pack_numbers
-from hotfolder.pages.words import describe_standing
+from hotfolder.pages.words import describe_standing, describe_viewing
 
-__all__ = ["describe_standing", "load_template", "pack_numbers", "source_hash", "style", "text_of"]
+__all__ = [
+    "describe_standing",
+    "describe_viewing",
+    "load_template",
+    "pack_numbers",
+    "source_hash",
+    "style",
+    "text_of",
+]
