@@ -15,15 +15,9 @@ from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.ledger.reading import JobRow, LedgerReader
 from hotfolder.ledger.roots import find_places
 from hotfolder.model.earlier_findings import find_facts
+from hotfolder.model.ends import End
 from hotfolder.model.facts import Facts, describe_column
-from hotfolder.model.records import (
-    Changes,
-    End,
-    OriginalRecord,
-    Record,
-    ResultRecord,
-    format_time,
-)
+from hotfolder.model.records import Changes, OriginalRecord, Record, ResultRecord, format_time
 from hotfolder.model.units import say_share
 from hotfolder.pages.words import describe_changes, local_time
 from hotfolder.settings.root import Root

@@ -112,7 +112,7 @@ def _list_concerned(root: Root, verdicts: list[Verdict]) -> list[dict[str, objec
         return []
     from hotfolder.audit.books import open_books
     from hotfolder.audit.question import Question, ask
-    from hotfolder.model.records import End
+    from hotfolder.model.ends import End
 
     with open_books(root) as db:
         found = ask(db, Question(states=(End.DELIVERED,), off=tuple(spans)))

@@ -48,7 +48,7 @@ from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.work.neighbours import find_neighbours, find_shared
-from hotfolder.work.pipeline import Order, versions
+from hotfolder.work.order import Order
 from hotfolder.work.worker import ANSWER, OUTPUT, Attempt, Stopped, read_failure, run_attempt
 
 _AGAIN = WayOn(says="have it worked on again, once the cause is mended")
@@ -414,6 +414,8 @@ class Work:
         folder.mkdir(exist_ok=True)
         path = folder / FAILURE_FILE
         path.unlink(missing_ok=True)
+        from hotfolder.work.pipeline import versions  # it loads the codecs
+
         path.write_text(failure.text(row.id, versions()), encoding="utf-8")
         sha256, size = durable.sha256_of(path)
         attachment = Attachment(

@@ -19,9 +19,7 @@ class SettingsModel(BaseModel):
     For a table inside a stage's table; the stage's table itself extends `StageSettings`.
     """
 
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True
-    )
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Surface(StrEnum):

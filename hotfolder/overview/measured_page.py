@@ -28,7 +28,7 @@ from hotfolder.measured.records import Verdict
 from hotfolder.measured.under_lamps import UnderLamp, find_under_lamps
 from hotfolder.measured.verdict import chart_prints, followed
 from hotfolder.model.destination import Viewing
-from hotfolder.model.records import End
+from hotfolder.model.ends import End
 from hotfolder.overview.lab_hex import lab_to_hex
 from hotfolder.pages.frame import load_template, source_hash, style, text_of
 from hotfolder.pages.words import describe_viewing

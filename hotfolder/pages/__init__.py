@@ -3,9 +3,16 @@
 What is exported here is for stages that make a page; the modules below are the program's own.
 """
 
-from hotfolder.pages.frame import load_template, source_hash, style, text_of
-from hotfolder.pages.numbers import pack_numbers
-from hotfolder.pages.words import describe_standing, describe_viewing
+from typing import TYPE_CHECKING
+
+from hotfolder.lazily import load_exports
+
+if TYPE_CHECKING:
+    from hotfolder.pages.frame import load_template, source_hash, style, text_of
+    from hotfolder.pages.numbers import pack_numbers
+    from hotfolder.pages.words import describe_standing, describe_viewing
+else:
+    __getattr__ = load_exports(__name__)
 
 __all__ = [
     "describe_standing",

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, datetime
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from hotfolder.model.destination import Viewing
-from hotfolder.model.records import Changes
-from hotfolder.model.standing import MediumStanding
+if TYPE_CHECKING:
+    from hotfolder.model.destination import Viewing
+    from hotfolder.model.records import Changes
+    from hotfolder.model.standing import MediumStanding
 
 
 def local_time(moment: str | datetime, *, seconds: bool = False) -> str:

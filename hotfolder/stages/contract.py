@@ -555,6 +555,14 @@ class Stage(ABC, Generic[SettingsT_co]):
         """
 
     @classmethod
+    def prepare(cls) -> None:
+        """Load what every job needs, once, in the process that workers are forked from.
+
+        It then costs neither a worker anything nor a command that runs no job. A stage must work
+        without it too: it is not called for modules in ``ROOT/plugins/``.
+        """
+
+    @classmethod
     @hookimpl
     def hotfolder_stage(cls) -> type[Stage[SettingsT_co]]:
         """Offer this class to the registry; inherited, so that a class is a whole plugin.
