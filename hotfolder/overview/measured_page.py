@@ -17,6 +17,7 @@ from markupsafe import Markup
 
 from hotfolder.audit.question import Question, ask
 from hotfolder.colour.difference import delta_e_00
+from hotfolder.errors import StorageError
 from hotfolder.logs import utc_now
 from hotfolder.measured.book import Book
 from hotfolder.measured.control_strip import COLUMNS, ControlStrip
@@ -153,7 +154,7 @@ def light_up(
 
     Raises
     ------
-    OSError
+    StorageError
         When a measurement that is there cannot be read.
     """
     viewing = destination.file.medium.viewing
@@ -161,13 +162,11 @@ def light_up(
         return Lit(viewing, ())
     last = verdicts[-1]
     first = next(each for each in verdicts if each.chart == last.chart)
-    lamps = find_under_lamps(
-        Book(root, destination.name),
-        strip,
-        last,
-        None if first is last else first,
-        viewing.lamp if viewing else None,
-    )
+    book, lamp = Book(root, destination.name), viewing.lamp if viewing else None
+    try:
+        lamps = find_under_lamps(book, strip, last, None if first is last else first, lamp)
+    except OSError as error:
+        raise StorageError(f"{error.filename}: {error.strerror or error}") from error
     return Lit(viewing, tuple(lamps))
 
 
