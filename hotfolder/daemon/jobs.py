@@ -243,8 +243,7 @@ class Work:
         for name, now in find_neighbours(self.ledger, row, destination).items():
             own = find_shared(answer.work.findings, destination).get(name, {})
             before = {each.job for each in known[name]}
-            passed = [each.name for each in now if each.delivered and not each.gives
-                      and each.job not in before]  # fmt: skip
+            passed = [each.name for each in now if each.went_without and each.job not in before]
             if own.get("gives") is True and passed:
                 more = f" and {len(passed) - 5} more" if len(passed) > 5 else ""
                 message = (

@@ -460,6 +460,9 @@ class Stage(ABC, Generic[SettingsT_co]):
     is worked on once more when one ends in its folder or batch, or when the time is over.
     ``"waits_for"`` says in a few words for what.
 
+    ``"served_by"`` names the job whose findings were used where it has none of its own: then a
+    later one does not warn that it went without.
+
     ``"what"`` says what it gives, and ``"after"`` lists jobs that were delivered before and could
     have used it: their pages and stories say so.
     """
