@@ -393,7 +393,7 @@ def _describe_facts(facts: Facts) -> list[str]:
         lines.append(f"  lost: {say_share(facts.share_lost)} of the picture{which}")
     if facts.share_out_of_gamut is not None:
         lines.append(
-            f"  out of gamut: {say_share(facts.share_out_of_gamut)}, which the medium cannot make"
+            f"  the medium cannot make: {say_share(facts.share_out_of_gamut)} of the picture"
         )
     return lines + [
         f"  {describe_column(each.to_json())}" for each in facts.columns if each.value is not None
