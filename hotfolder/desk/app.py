@@ -21,6 +21,7 @@ from hotfolder.desk.measured_page import MeasuredPages
 from hotfolder.desk.needs import Needs
 from hotfolder.desk.notices import Notices
 from hotfolder.desk.showing import STATIC, Shown
+from hotfolder.desk.small_originals import SmallOriginals
 from hotfolder.desk.trials import Trials
 from hotfolder.errors import HotfolderError
 from hotfolder.settings.root import Root
@@ -32,14 +33,15 @@ class Desk:
     def __init__(self, root: Root, access: Access) -> None:
         shown = Shown(root)
         self._shown = shown
-        self._counter = Counter(root, shown)
+        self._small = SmallOriginals(root)
+        self._counter = Counter(root, shown, self._small.find_address)
         self._trials = Trials(root)
         self._foreseeing = Foreseeing(root)
-        decisions = Decisions(root, shown, self._counter.forget)
+        decisions = Decisions(root, shown, self._counter.forget, self._small.find_address)
         pages = Starlette(
             routes=[
                 *self._counter.routes(),
-                *JobPages(root, shown).routes(),
+                *JobPages(root, shown, self._small).routes(),
                 *decisions.routes(),
                 *Changes(root, shown, self._trials, decisions).routes(),
                 *Books(root, shown, self._foreseeing, self._counter.forget).routes(),
@@ -62,6 +64,7 @@ class Desk:
         self._counter.ending.set()
         self._trials.end()
         self._foreseeing.end()
+        self._small.end()
 
     async def _say_error(self, request: Request, error: Exception) -> Response:
         says = say_error(error) if isinstance(error, HotfolderError) else [str(error)]

@@ -61,6 +61,7 @@ from hotfolder.settings.files import Destination
 from hotfolder.stages.contract import AnyStage, Job, Original, Stage
 from hotfolder.stages.registry import Registry
 from hotfolder.work.ahead import one_ahead
+from hotfolder.work.small_picture import SMALL_PICTURE, write_small_picture
 
 SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png"}
 
@@ -98,6 +99,8 @@ class Order:
     """Nothing will be delivered."""
     only_foresees: bool = False
     """It ends where stages have seen the result to come, before the first pixel."""
+    only_shows: bool = False
+    """It ends with a small picture of the original as it came (`small_picture`)."""
     neighbours: Mapping[str, Sequence[Neighbour]] = field(default_factory=dict)
     """What stages have said of other pictures of the same folder or batch, by stage."""
     standing: MediumStanding | None = None
@@ -231,6 +234,9 @@ class _Chain:
             cut_share=opened.cut_share,
         )
         self.original = _original_record(original)
+        if self.order.only_shows:
+            write_small_picture(opened, self.order.folder / SMALL_PICTURE)
+            return self._outcome("deliver", None)
         self.job = job = self._job(original)
         for note in opened.notes:
             if note not in opened.harmless:
