@@ -16,6 +16,7 @@ from hotfolder.desk.counter import Counter
 from hotfolder.desk.decisions import Decisions, say_error
 from hotfolder.desk.foreseeing import Foreseeing
 from hotfolder.desk.guard import Guard
+from hotfolder.desk.installed import SAYS
 from hotfolder.desk.job_page import JobPages
 from hotfolder.desk.measured_page import MeasuredPages
 from hotfolder.desk.needs import Needs
@@ -55,6 +56,7 @@ class Desk:
             exception_handlers={
                 HotfolderError: self._say_error,
                 OSError: self._say_os_error,
+                Exception: self._say_fault,
             },
         )
         self.app = Guard(pages, access)
@@ -74,6 +76,14 @@ class Desk:
         said = error.strerror if isinstance(error, OSError) else ""
         text = f"A disk or share reports: {said or error}."
         return self._shown.message(request, "This cannot be shown now", text, status=503)
+
+    async def _say_fault(self, _request: Request, _error: Exception) -> Response:
+        """Say that the program is at fault, or that it is another by now; the log has the rest."""
+        said = "This page failed: a fault of the program, which has been written to its output."
+        if self._shown.installed.look():
+            said = f"This page cannot be shown. {SAYS}"
+        # as text: the templates may be those of another version
+        return PlainTextResponse(f"{said}\n", 500)
 
 
 async def _give_static(request: Request) -> Response:
