@@ -96,7 +96,7 @@ def _print_cameras(need: Need) -> None:
         table.add_column("own px/in", justify="right")
         for head in ("from there", "close up", "sharp up to"):
             table.add_column(head)
-    table.add_column("enough of each side", justify="right")
+    table.add_column("may be cropped to", justify="right")
     for camera in need.cameras:
         _add_row(table, f"{camera.megapixels:g} MP", camera.whole, is_screen=is_screen)
         if camera.in_shape and camera.in_shape != camera.whole:

@@ -17,11 +17,13 @@ from hotfolder.desk.decisions import Decisions, say_error
 from hotfolder.desk.display_page import DisplayPage
 from hotfolder.desk.foreseeing import Foreseeing
 from hotfolder.desk.guard import Guard
+from hotfolder.desk.installed import SAYS
 from hotfolder.desk.job_page import JobPages
 from hotfolder.desk.measured_page import MeasuredPages
 from hotfolder.desk.needs import Needs
 from hotfolder.desk.notices import Notices
 from hotfolder.desk.showing import STATIC, Shown
+from hotfolder.desk.small_originals import SmallOriginals
 from hotfolder.desk.trials import Trials
 from hotfolder.errors import HotfolderError
 from hotfolder.settings.root import Root
@@ -33,14 +35,15 @@ class Desk:
     def __init__(self, root: Root, access: Access) -> None:
         shown = Shown(root)
         self._shown = shown
-        self._counter = Counter(root, shown)
+        self._small = SmallOriginals(root)
+        self._counter = Counter(root, shown, self._small.find_address)
         self._trials = Trials(root)
         self._foreseeing = Foreseeing(root)
-        decisions = Decisions(root, shown, self._counter.forget)
+        decisions = Decisions(root, shown, self._counter.forget, self._small.find_address)
         pages = Starlette(
             routes=[
                 *self._counter.routes(),
-                *JobPages(root, shown).routes(),
+                *JobPages(root, shown, self._small).routes(),
                 *decisions.routes(),
                 *Changes(root, shown, self._trials, decisions).routes(),
                 *Books(root, shown, self._foreseeing, self._counter.forget).routes(),
@@ -55,6 +58,7 @@ class Desk:
             exception_handlers={
                 HotfolderError: self._say_error,
                 OSError: self._say_os_error,
+                Exception: self._say_fault,
             },
         )
         self.app = Guard(pages, access)
@@ -64,6 +68,7 @@ class Desk:
         self._counter.ending.set()
         self._trials.end()
         self._foreseeing.end()
+        self._small.end()
 
     async def _say_error(self, request: Request, error: Exception) -> Response:
         says = say_error(error) if isinstance(error, HotfolderError) else [str(error)]
@@ -73,6 +78,14 @@ class Desk:
         said = error.strerror if isinstance(error, OSError) else ""
         text = f"A disk or share reports: {said or error}."
         return self._shown.message(request, "This cannot be shown now", text, status=503)
+
+    async def _say_fault(self, _request: Request, _error: Exception) -> Response:
+        """Say that the program is at fault, or that it is another by now; the log has the rest."""
+        said = "This page failed: a fault of the program, which has been written to its output."
+        if self._shown.installed.look():
+            said = f"This page cannot be shown. {SAYS}"
+        # as text: the templates may be those of another version
+        return PlainTextResponse(f"{said}\n", 500)
 
 
 async def _give_static(request: Request) -> Response:

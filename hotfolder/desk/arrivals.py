@@ -33,7 +33,13 @@ from hotfolder.disk.free_names import free_name
 from hotfolder.disk.marker import MARKER, check_marker
 from hotfolder.errors import StorageError
 from hotfolder.intake.junk import is_junk
-from hotfolder.settings.files import SETTINGS_FILE, RootFile, read_root_file, read_title
+from hotfolder.settings.files import (
+    SETTINGS_FILE,
+    RootFile,
+    has_tickets,
+    read_root_file,
+    read_title,
+)
 from hotfolder.settings.root import Root
 
 GUARDED_BY_HEADER: Final = "x-desk-token"
@@ -79,7 +85,8 @@ class Arrivals:
         if not visitor_of(request).may_decide:
             return PlainTextResponse("This desk only shows; nothing is dropped here.\n", 403)
         found = await errands.do(partial(_list_destinations, self._root))
-        return self._shown.page(request, "drop.html", destinations=found)
+        of_tickets = await errands.do(partial(_list_of_tickets, self._root))
+        return self._shown.page(request, "drop.html", destinations=found, of_tickets=of_tickets)
 
     async def take_one(self, request: Request) -> Response:
         """Take in one file, which is the whole request; its name is in the address."""
@@ -393,6 +400,13 @@ def list_names(root: Root) -> list[str]:
 def _list_destinations(root: Root) -> list[tuple[str, str]]:
     """Names of destinations, and what people call them."""
     return [(name, read_title(root.destinations / f"{name}.toml")) for name in list_names(root)]
+
+
+def _list_of_tickets(root: Root) -> frozenset[str]:
+    """Names of destinations that work on tickets."""
+    return frozenset(
+        name for name in list_names(root) if has_tickets(root.destinations / f"{name}.toml")
+    )
 
 
 def _length_of(request: Request) -> int | None:

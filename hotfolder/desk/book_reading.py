@@ -116,6 +116,8 @@ class BatchCard:
     """A batch in a list."""
 
     destination: str
+    title: str
+    """Of the destination, as people call it."""
     batch: str
     ticket: str
     rows: int
@@ -136,6 +138,7 @@ def list_batches(root: Root) -> list[BatchCard]:
         found = [
             BatchCard(
                 destination,
+                read_title(root.destinations / f"{destination}.toml"),
                 batch,
                 state.ticket,
                 state.rows,

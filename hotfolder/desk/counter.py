@@ -17,7 +17,7 @@ from starlette.routing import Route
 
 from hotfolder.desk import errands
 from hotfolder.desk.forms import Form, form_route
-from hotfolder.desk.reading import Overview, Story, read_overview, read_story
+from hotfolder.desk.reading import Overview, SmallOf, Story, read_overview, read_story
 from hotfolder.desk.showing import Shown
 from hotfolder.ending.held_folder import JOB_NAME
 from hotfolder.settings.root import Root
@@ -36,8 +36,10 @@ _MOST_STREAMS = 64
 class Counter:
     """What the first page shows, read at most once in a while however many look at it."""
 
-    def __init__(self, root: Root, shown: Shown) -> None:
+    def __init__(self, root: Root, shown: Shown, small_of: SmallOf) -> None:
+        """Prepare; small_of: knows small pictures of originals."""
         self._root = root
+        self._small_of = small_of
         self._shown = shown
         self._lock = asyncio.Lock()
         self._looks: dict[tuple[int, str], tuple[float, Overview]] = {}
@@ -91,7 +93,9 @@ class Counter:
 
         async def look() -> str:
             if job:
-                return _fingerprint_of_job(await errands.do(partial(read_story, self._root, job)))
+                return _fingerprint_of_job(
+                    await errands.do(partial(read_story, self._root, job, self._small_of))
+                )
             return _fingerprint(await self._look(page, seen))
 
         return StreamingResponse(self._events(look), media_type="text/event-stream")
@@ -127,7 +131,9 @@ class Counter:
             if found and time.monotonic() < at + self._rests_s:
                 return found
             begun = time.monotonic()
-            found = await errands.do(lambda: read_overview(self._root, page, _read_moment(seen)))
+            found = await errands.do(
+                lambda: read_overview(self._root, page, _read_moment(seen), self._small_of)
+            )
             ended = time.monotonic()
             self._rests_s = max(_EVERY_S, _SHARE_OF_TIME * (ended - begun))
             self._looks = {
@@ -148,14 +154,18 @@ def _read_moment(text: str) -> datetime | None:
 def _fingerprint_of_job(story: Story | None) -> str:
     if story is None:
         return "none"
-    said = [story.card.stamp, story.standing, story.can_be_put_back, story.is_kept]
+    card = story.card
+    said = [card.stamp, card.thumbnail, story.standing, story.can_be_put_back, story.is_kept]
     return hashlib.sha256(json.dumps(said).encode()).hexdigest()[:16]
 
 
 def _fingerprint(found: Overview) -> str:
     """Return what changes when the page would, but for how long things have been waiting."""
     said = [
-        [(each.job, each.stamp, each.under_way) for each in (*found.held, *found.delivered)],
+        [
+            (each.job, each.stamp, each.thumbnail, each.under_way)
+            for each in (*found.held, *found.delivered)
+        ],
         found.held_in_all,
         found.delivered_in_all,
         [(each["job"], each["why"], each["share"]) for each in found.at_work],

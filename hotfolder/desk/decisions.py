@@ -17,7 +17,7 @@ from starlette.routing import Route
 from hotfolder.desk import errands
 from hotfolder.desk.forms import Form, form_route
 from hotfolder.desk.job_page import find_login
-from hotfolder.desk.reading import Story, read_story
+from hotfolder.desk.reading import SmallOf, Story, read_story
 from hotfolder.desk.showing import Shown
 from hotfolder.ending.decision import discard_job, put_back, release_job
 from hotfolder.ending.held_folder import JOB_NAME
@@ -34,8 +34,11 @@ _MOST_TOGETHER = 100
 class Decisions:
     """Forms by which held jobs are decided."""
 
-    def __init__(self, root: Root, shown: Shown, decided: Callable[[], None]) -> None:
+    def __init__(
+        self, root: Root, shown: Shown, decided: Callable[[], None], small_of: SmallOf
+    ) -> None:
         """Prepare; decided: called when something has been handed over."""
+        self._small_of = small_of
         self._root = root
         self._shown = shown
         self.note_decided = decided
@@ -95,11 +98,13 @@ class Decisions:
             return self._shown.message(
                 request, "Nothing was ticked", "Tick pictures on the counter that still wait."
             )
-        can_go = all(
-            each.record is not None and can_be_released_as_it_is(each.record) for each in stories
-        )
+        cannot = [
+            each.card.job
+            for each in stories
+            if each.record is None or not can_be_released_as_it_is(each.record)
+        ]
         return self._shown.page(
-            request, "several.html", stories=stories, can_go=can_go, who=find_login()
+            request, "several.html", stories=stories, cannot=cannot, who=find_login()
         )
 
     async def decide_several(self, request: Request, form: Form) -> Response:
@@ -132,7 +137,7 @@ class Decisions:
         for value in form.all("job")[:_MOST_TOGETHER]:
             job, _, seen = value.partition(" ")
             if JOB_NAME.fullmatch(job):
-                story = await errands.do(partial(read_story, self._root, job))
+                story = await errands.do(partial(read_story, self._root, job, self._small_of))
                 if story is not None:
                     found.append((story, seen))
         return found

@@ -19,6 +19,7 @@ from hotfolder.desk.guard import STRANGERS_POLICY
 from hotfolder.desk.proofs import Proof, list_measures, make_proof
 from hotfolder.desk.reading import Story, read_story
 from hotfolder.desk.showing import Shown
+from hotfolder.desk.small_originals import SmallOriginals
 from hotfolder.desk.trials import MOST_BESIDE
 from hotfolder.ending.held_folder import JOB_NAME
 from hotfolder.ending.why import can_be_released_as_it_is, leave_out_advice, list_ways
@@ -47,8 +48,9 @@ _SLASHES = re.compile(r'[\x00-\x1f\x7f"\\/]')
 class JobPages:
     """Pages and pictures of single jobs."""
 
-    def __init__(self, root: Root, shown: Shown) -> None:
+    def __init__(self, root: Root, shown: Shown, small: SmallOriginals) -> None:
         self._root = root
+        self._small = small
         self._shown = shown
 
     def routes(self) -> list[Route]:
@@ -56,6 +58,7 @@ class JobPages:
         return [
             Route("/job/{job}", self.show),
             Route("/job/{job}/thumbnail", self.give_thumbnail),
+            Route("/job/{job}/original", self.give_original),
             Route("/job/{job}/sheet", self.give_sheet),
             Route("/job/{job}/view/{name}", self.give_view),
             Route("/job/{job}/numbers", self.give_numbers),
@@ -97,6 +100,14 @@ class JobPages:
         data = None
         if JOB_NAME.fullmatch(job):
             data = await errands.do(partial(pictures.read_attachment, self._root, job, "thumbnail"))
+        return give_picture(data)
+
+    async def give_original(self, request: Request) -> Response:
+        """Give out a small picture of a held job's original."""
+        job = request.path_params["job"]
+        data = None
+        if JOB_NAME.fullmatch(job):
+            data = await errands.do(partial(self._small.read, job))
         return give_picture(data)
 
     async def give_view(self, request: Request) -> Response:
@@ -150,7 +161,7 @@ class JobPages:
     async def _find(self, job: str) -> Story | None:
         if not JOB_NAME.fullmatch(job):
             return None
-        return await errands.do(partial(read_story, self._root, job))
+        return await errands.do(partial(read_story, self._root, job, self._small.find_address))
 
 
 def give_picture(data: bytes | None) -> Response:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
@@ -43,6 +43,15 @@ _AT_FIRST = timedelta(days=1)
 _THUMBNAIL = "thumbnail"
 
 
+SmallOf = Callable[[JobRow], str]
+"""Returns the address of a held job's small original; "" while there is none."""
+
+
+def no_small(_row: JobRow) -> str:
+    """Know of no small original."""
+    return ""
+
+
 @dataclass(frozen=True)
 class Card:
     """A picture in a list."""
@@ -62,6 +71,10 @@ class Card:
     """Of the material for one print; None when no price is known."""
     thumbnail: str
     """Address of its small picture; "" when there is none."""
+    why_bare: str
+    """Why there is none, in few words; "" when there is one."""
+    shows_original: bool
+    """Whether the small picture is the original as it came: no other has been made."""
     stamp: str
     """What it was when it was read; see `stamp_of`."""
     under_way: str = ""
@@ -122,7 +135,9 @@ def stamp_of(row: JobRow) -> str:
     return row.changed.astimezone(UTC).isoformat(timespec="milliseconds")
 
 
-def read_overview(root: Root, page: int, since: datetime | None) -> Overview:
+def read_overview(
+    root: Root, page: int, since: datetime | None, small_of: SmallOf = no_small
+) -> Overview:
     """Read the first page.
 
     Parameters
@@ -133,6 +148,8 @@ def read_overview(root: Root, page: int, since: datetime | None) -> Overview:
         Which of the pages of held pictures, from 1.
     since
         What was delivered after that is shown; None: within a day.
+    small_of
+        Asked about pictures that were held before a small one was made.
 
     Raises
     ------
@@ -144,7 +161,7 @@ def read_overview(root: Root, page: int, since: datetime | None) -> Overview:
     read_at = datetime.now(UTC)
     status = collect(root)
     since = since or datetime.now(UTC) - _AT_FIRST
-    teller = _Teller(root, status)
+    teller = _Teller(root, status, small_of)
     waiting = status["waiting"]
     ours = [each for each in waiting if each["who"] != "you"]
     at_work = [each for each in ours if each["share"] is not None][:_MOST_AT_WORK]
@@ -185,8 +202,10 @@ def read_overview(root: Root, page: int, since: datetime | None) -> Overview:
     )
 
 
-def read_story(root: Root, job: str) -> Story | None:
+def read_story(root: Root, job: str, small_of: SmallOf = no_small) -> Story | None:
     """Read what is known of one job; None when there is no such job.
+
+    small_of: as for `read_overview`.
 
     Raises
     ------
@@ -198,7 +217,7 @@ def read_story(root: Root, job: str) -> Story | None:
         later = list_later(ledger, row) if row and row.end is End.DELIVERED else []
     if row is None:
         return None
-    teller = _Teller(root)
+    teller = _Teller(root, small_of=small_of)
     card = teller.make_card(row)
     record = row.record
     is_served = find_holder(root) is not None
@@ -244,7 +263,10 @@ def find_shown(showing: frozenset[str], record: WorkRecord) -> SheetFindings | N
 class _Teller:
     """Makes cards of rows; what is the same for all is read once."""
 
-    def __init__(self, root: Root, status: Status | None = None) -> None:
+    def __init__(
+        self, root: Root, status: Status | None = None, small_of: SmallOf = no_small
+    ) -> None:
+        self._small_of = small_of
         self._root = root
         self._status = status
         self._folders: dict[str, DestinationFolders] = {}
@@ -262,6 +284,8 @@ class _Teller:
         warnings = [each.message for each in record.warnings] if record else []
         is_held = row.state is State.HELD
         since = record.finished if record and row.state.is_end else row.changed
+        made = _thumbnail_of(record)
+        original = "" if made or not is_held else self._small_of(row)
         return Card(
             job=row.id,
             name=names.display_name(row.source),
@@ -271,7 +295,9 @@ class _Teller:
             since=since,
             for_long=duration((self._now - since).total_seconds()),
             cost=self._find_cost(record),
-            thumbnail=_thumbnail_of(record),
+            thumbnail=made or original,
+            why_bare="" if made or original else _say_bare(record),
+            shows_original=bool(original),
             stamp=stamp_of(row),
             under_way=self._find_under_way(row) if is_held else "",
         )
@@ -322,6 +348,13 @@ def _thumbnail_of(record: Record | None) -> str:
             # its hash in the address: a browser need not ask again for one it has
             return f"/job/{record.job}/thumbnail?of={each.sha256[:16]}"
     return ""
+
+
+def _say_bare(record: Record | None) -> str:
+    """Say why there is no small picture of a job."""
+    if record is None or not record.results:
+        return "no picture was made"
+    return "this destination makes no small pictures"
 
 
 def _add(cards: Sequence[Card]) -> tuple[Money, ...]:

@@ -9,6 +9,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from hotfolder.desk.guard import visitor_of
+from hotfolder.desk.installed import SAYS, Installed
 from hotfolder.pages.frame import load_template, text_of
 
 if TYPE_CHECKING:
@@ -22,6 +23,8 @@ class Shown:
 
     def __init__(self, root: Root) -> None:
         self._root = root
+        self.installed = Installed()
+        """Of which version the program is by now."""
 
     def page(
         self, request: Request, template: str, *, status: int = 200, **values: object
@@ -32,6 +35,7 @@ class Shown:
             root=self._root.path.name,
             visitor=visitor,
             here=request.url.path,
+            outdated=SAYS if self.installed.is_another() else "",
             **values,
         )
         return HTMLResponse(text, status)

@@ -299,6 +299,11 @@ def read_title(path: Path) -> str:
     return said if isinstance(said, str) and said else path.stem
 
 
+def has_tickets(path: Path) -> bool:
+    """Whether a destination works on tickets, whatever else is wrong in its file."""
+    return "ticket" in (_read_toml(path, []) or {})
+
+
 def read_folders(path: Path) -> Folders:
     """Read where a destination's folders are, whatever else is wrong in its file.
 

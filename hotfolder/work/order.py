@@ -30,6 +30,8 @@ class Order:
     """Nothing will be delivered."""
     only_foresees: bool = False
     """It ends where stages have seen the result to come, before the first pixel."""
+    only_shows: bool = False
+    """It ends with a small picture of the original as it came (`small_picture`)."""
     neighbours: Mapping[str, Sequence[Neighbour]] = field(default_factory=dict)
     """What stages have said of other pictures of the same folder or batch, by stage."""
     standing: MediumStanding | None = None

@@ -59,6 +59,7 @@ from hotfolder.stages.contract import AnyStage, Job, Original, Stage
 from hotfolder.stages.registry import Registry
 from hotfolder.work.ahead import one_ahead
 from hotfolder.work.order import Order
+from hotfolder.work.small_picture import SMALL_PICTURE, write_small_picture
 
 SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png"}
 
@@ -202,6 +203,9 @@ class _Chain:
             cut_share=opened.cut_share,
         )
         self.original = _original_record(original)
+        if self.order.only_shows:
+            write_small_picture(opened, self.order.folder / SMALL_PICTURE)
+            return self._outcome("deliver", None)
         self.job = job = self._job(original)
         for note in opened.notes:
             if note not in opened.harmless:

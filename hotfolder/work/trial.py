@@ -187,6 +187,7 @@ def try_out(
     tell: Tell,
     *,
     only_foresees: bool = False,
+    only_shows: bool = False,
     neighbours: Mapping[str, Sequence[Neighbour]] | None = None,
 ) -> Trial:
     """Run one picture through a destination's stages.
@@ -200,6 +201,8 @@ def try_out(
     only_foresees
         Whether to stop before the first pixel: what the picture's size, profile and shape alone
         are held for, in a moment.
+    only_shows
+        Whether to make nothing but a small picture of the original (`small_picture`).
     neighbours
         What stages have said of other pictures of its folder or batch, by stage.
 
@@ -231,6 +234,7 @@ def try_out(
             profiles=root.profiles,
             is_trial=True,
             only_foresees=only_foresees,
+            only_shows=only_shows,
             neighbours=neighbours or {},
             standing=standing,
             points=root.points_folder(read_root_file(root.path).room_for_points),

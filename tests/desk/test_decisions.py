@@ -141,7 +141,8 @@ def test_several_are_shown_together_and_decided_at_once_but_for_what_changed(cli
     assert 2 == len(ticked)
     shown = client.post("/several", data={"token": token_of(page), "job": ticked}).text
     assert "these 2 pictures" in shown
-    assert "Not all of them can go" in shown
+    assert "They cannot go together as they are: of one no picture was made" in shown
+    assert shown.count("It cannot go as it is") == 1
     stale = ticked[1].split(" ")[0] + " 2026-01-01T00:00:00.000+00:00"
     data = {"token": token_of(page), "job": [ticked[0], stale], "do": "discard", "why": "old"}
     answer = client.post("/several/decide", data=data)

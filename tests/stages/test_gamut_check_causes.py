@@ -316,6 +316,16 @@ def test_above_the_limit_the_job_is_held_with_its_findings():
     assert held.value.findings["out_of_gamut_share"] == 0.06
 
 
+def test_a_patch_that_is_the_whole_picture_is_given_no_place():
+    pixels = green_share(50, 50)
+    with pytest.raises(Hold) as held:
+        checked(pixels, spec_of(pixels), CMYK, {"hold_above": "5 %"})
+    assert held.value.message.startswith(
+        "This paper cannot make 100 % of the picture, saturated greens; they lie all over the "
+        "picture. Limit 5 %"
+    )
+
+
 @pytest.mark.parametrize("settings", [{"hold_above": "6 %"}, {"hold_above": "100 %"}, {}])
 def test_at_the_limit_and_without_one_nothing_is_held(settings):
     pixels = green_share(3, 50)

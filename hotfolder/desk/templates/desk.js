@@ -85,7 +85,7 @@
     if (!image.matches(".print img")) return;
     const none = document.createElement("span");
     none.className = "none";
-    none.textContent = "no picture was made";
+    none.textContent = "its picture is not there any more";
     image.parentNode.classList.add("bare");
     image.replaceWith(none);
   };

@@ -21,7 +21,11 @@ BLOCKS = 512
 """Blocks along the long edge."""
 
 _TOUCHING = np.ones((3, 3), dtype=bool)
-_ALL_OVER = 0.8
+_ALL_OVER_FROM = 0.8
+"""Share of both sides from which on a region's box has no place of its own."""
+
+ALL_OVER = "all over the picture"
+"""The place of such a region."""
 
 
 @dataclass(frozen=True)
@@ -29,16 +33,15 @@ class Region:
     """Lost pixels that lie together."""
 
     share: float
-    """Of all pixels of the picture, 0 … 1: those in it that are lost; left_px, top_px,."""
+    """Of all pixels of the picture, 0 … 1: those in it that are lost."""
     left_px: int
+    """Of the box around it, as the three that follow; true to `accuracy_px`."""
     top_px: int
     width_px: int
-    """The box around it, true to `accuracy_px`."""
     height_px: int
-    """The box around it, true to `accuracy_px`."""
     accuracy_px: int
     place: str
-    """In words."""
+    """In words; `ALL_OVER` when it has none."""
 
 
 class Blocks:
@@ -77,7 +80,7 @@ class Blocks:
         across = (middle[1] + 0.5) * side / width_px
         down = (middle[0] + 0.5) * side / height_px
         box = ((right - left) / width_px, (bottom - top) / height_px)
-        place = "all over the picture" if min(box) >= _ALL_OVER else _place(across, down)
+        place = ALL_OVER if min(box) >= _ALL_OVER_FROM else _place(across, down)
         share = float(sizes[number] / (width_px * height_px))
         if at is None:
             return Region(share, left, top, right - left, bottom - top, side, place)

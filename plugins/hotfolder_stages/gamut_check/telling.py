@@ -5,7 +5,7 @@ from __future__ import annotations
 from hotfolder import Intent, Remedy, Rendering, Surface, say_share
 from hotfolder.colour import Route
 from hotfolder_stages.gamut_check.causes import Causes
-from hotfolder_stages.gamut_check.regions import Region
+from hotfolder_stages.gamut_check.regions import ALL_OVER, Region
 
 _ALMOST_ALL = 0.98
 """Share of what is lost from which on one cause is named alone."""
@@ -16,7 +16,9 @@ def say_hold(
 ) -> str:
     """Say why a picture is held, and what can be done."""
     where = "they are scattered in places too small to name"
-    if region is not None:
+    if region is not None and region.place == ALL_OVER:
+        where = f"they lie {ALL_OVER}"
+    elif region is not None:
         where = f"the largest patch is {region.place} ({say_share(region.share)} of the picture)"
     medium, profile = _name_medium(surface), "This profile's table"
     which = f", {causes.words}" if causes.words else ""
