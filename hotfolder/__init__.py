@@ -3,86 +3,93 @@
 Everything else is the program's own and may change from one version to the next.
 """
 
-from hotfolder.errors import (
-    Hold,
-    HotfolderError,
-    Refuse,
-    Remedy,
-    SettingsError,
-    StageError,
-    StorageError,
-    Verdict,
-)
-from hotfolder.model.destination import Medium, Result, SettingsModel, Surface
-from hotfolder.model.encoding import Encoding
-from hotfolder.model.eyesight import CLOSE_LOOKING, largest_mm, needed_ppi
-from hotfolder.model.facts import (
-    Column,
-    Facts,
-    Findings,
-    Json,
-    flag_in,
-    number_in,
-    text_in,
-)
-from hotfolder.model.intent import Intent
-from hotfolder.model.neighbour import Neighbour
-from hotfolder.model.rendering import Rendering, Way
-from hotfolder.model.standing import MediumStanding
-from hotfolder.model.units import (
-    MM_PER_INCH,
-    ByteCount,
-    DurationS,
-    LengthMm,
-    Money,
-    Share,
-    parse_quantity,
-    say_share,
-)
-from hotfolder.model.wishes import (
-    CaptionWish,
-    IntentWish,
-    LongEdgeWish,
-    NoEnlargementWish,
-    RenderingWish,
-    SizeWish,
-    Wish,
-)
-from hotfolder.raster.dither import Dither
-from hotfolder.raster.exif import ExifDirectories
-from hotfolder.raster.exif import build as build_exif
-from hotfolder.raster.exif import name_of as name_exif_tag
-from hotfolder.raster.exif import parse as parse_exif
-from hotfolder.raster.ifd import Value as ExifValue
-from hotfolder.raster.packets import IptcDataset, iptc_datasets
-from hotfolder.raster.picture import (
-    NOWHERE,
-    Area,
-    Band,
-    Metadata,
-    RasterSpec,
-    rebanded,
-    rows_per_band,
-)
-from hotfolder.raster.scratch import ScratchRows
-from hotfolder.raster.source_profile import source_profile
-from hotfolder.stages.contract import Job, Original, Place, Stage, StageSettings, hookimpl
-from hotfolder.stages.messages import (
-    ConversionToCome,
-    Cropped,
-    InkLimit,
-    IntentChosen,
-    LossMeasured,
-    LossTolerance,
-    Message,
-    OwnPixels,
-    PixelsWanted,
-    ReachMeasured,
-    ReferenceShown,
-    SharpeningToCome,
-    SizeToCome,
-)
-from hotfolder.stages.roles import Role
+from typing import TYPE_CHECKING
+
+from hotfolder.lazily import load_exports
+
+if TYPE_CHECKING:
+    from hotfolder.errors import (
+        Hold,
+        HotfolderError,
+        Refuse,
+        Remedy,
+        SettingsError,
+        StageError,
+        StorageError,
+        Verdict,
+    )
+    from hotfolder.model.destination import Medium, Result, SettingsModel, Surface
+    from hotfolder.model.encoding import Encoding
+    from hotfolder.model.eyesight import CLOSE_LOOKING, largest_mm, needed_ppi
+    from hotfolder.model.facts import (
+        Column,
+        Facts,
+        Findings,
+        Json,
+        flag_in,
+        number_in,
+        text_in,
+    )
+    from hotfolder.model.intent import Intent
+    from hotfolder.model.neighbour import Neighbour
+    from hotfolder.model.rendering import Rendering, Way
+    from hotfolder.model.standing import MediumStanding
+    from hotfolder.model.units import (
+        MM_PER_INCH,
+        ByteCount,
+        DurationS,
+        LengthMm,
+        Money,
+        Share,
+        parse_quantity,
+        say_share,
+    )
+    from hotfolder.model.wishes import (
+        CaptionWish,
+        IntentWish,
+        LongEdgeWish,
+        NoEnlargementWish,
+        RenderingWish,
+        SizeWish,
+        Wish,
+    )
+    from hotfolder.raster.dither import Dither
+    from hotfolder.raster.exif import ExifDirectories
+    from hotfolder.raster.exif import build as build_exif
+    from hotfolder.raster.exif import name_of as name_exif_tag
+    from hotfolder.raster.exif import parse as parse_exif
+    from hotfolder.raster.ifd import Value as ExifValue
+    from hotfolder.raster.packets import IptcDataset, iptc_datasets
+    from hotfolder.raster.picture import (
+        NOWHERE,
+        Area,
+        Band,
+        Metadata,
+        RasterSpec,
+        rebanded,
+        rows_per_band,
+    )
+    from hotfolder.raster.scratch import ScratchRows
+    from hotfolder.raster.source_profile import source_profile
+    from hotfolder.stages.contract import Job, Original, Place, Stage, StageSettings, hookimpl
+    from hotfolder.stages.messages import (
+        ConversionToCome,
+        Cropped,
+        InkLimit,
+        IntentChosen,
+        LossMeasured,
+        LossTolerance,
+        Message,
+        OwnPixels,
+        PixelsWanted,
+        ReachMeasured,
+        ReferenceShown,
+        SharpeningToCome,
+        SizeToCome,
+    )
+    from hotfolder.stages.roles import Role
+else:
+    __getattr__ = load_exports(__name__)
 
 __all__ = [
     "CLOSE_LOOKING",

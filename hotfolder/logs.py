@@ -16,14 +16,17 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, Final
-
-import structlog
-from structlog.typing import EventDict
+from typing import TYPE_CHECKING, Any, Final
 
 from hotfolder.disk.names import display_name
 from hotfolder.errors import StorageError
 from hotfolder.pages.words import clock_time
+
+if (
+    TYPE_CHECKING
+):  # it loads a whole library for terminals; a command that logs nothing goes without
+    import structlog
+    from structlog.typing import EventDict
 
 _MAX_BYTES = 20 * 2**20
 _KEPT = 5
@@ -56,6 +59,8 @@ class Terminal(StrEnum):
 
 def set_up_logs(file: Path | None, *, terminal: Terminal = Terminal.NONE) -> None:
     """Send log events to `file` (rotated at 20 MiB, five kept) and, if asked, to standard error."""
+    import structlog
+
     shared: list[Any] = [
         structlog.contextvars.merge_contextvars,
         structlog.stdlib.add_log_level,
@@ -92,11 +97,15 @@ def set_up_logs(file: Path | None, *, terminal: Terminal = Terminal.NONE) -> Non
 
 def get_log() -> structlog.stdlib.BoundLogger:
     """Return the program's logger."""
+    import structlog
+
     log: structlog.stdlib.BoundLogger = structlog.stdlib.get_logger("hotfolder")
     return log
 
 
 def _formatter(*processors: Any) -> logging.Formatter:
+    import structlog
+
     return structlog.stdlib.ProcessorFormatter(
         processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, *processors]
     )

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
+from hotfolder.audit.choices import Sort, Statistic
 from hotfolder.audit.periods import parse_period
-from hotfolder.audit.question import Question, Sort, Statistic
+from hotfolder.audit.question import Question
 from hotfolder.errors import Problem, SettingsError
-from hotfolder.model.records import End
+from hotfolder.model.ends import End
 from hotfolder.model.units import parse_quantity
 
 

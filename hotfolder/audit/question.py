@@ -10,13 +10,14 @@ import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from enum import StrEnum
 from typing import Final, NotRequired, TypedDict
 
+from hotfolder.audit.choices import Group, Sort, Statistic
 from hotfolder.audit.periods import Span
 from hotfolder.ledger.reading import Row, Value
 from hotfolder.measured.off_spans import OffSpan
-from hotfolder.model.records import End, format_time
+from hotfolder.model.ends import End
+from hotfolder.model.records import format_time
 from hotfolder.pages.words import local_time
 
 COLUMNS: Final = (
@@ -26,33 +27,6 @@ COLUMNS: Final = (
 )  # fmt: skip
 """What an answer has, in this order. Times are UTC; shares are 0 … 1; delta_e is ΔE00; was_held is
 0 or 1; hues have blanks between them."""
-
-
-class Sort(StrEnum):
-    """Ways to sort. Times and numbers come largest first, words from A."""
-
-    TIME = "time"
-    LOST = "lost"
-    DELTA_E = "delta-e"
-    NAME = "name"
-    DESTINATION = "destination"
-    WORK = "work"
-
-
-class Group(StrEnum):
-    """What pictures are put together by. Months are of local time."""
-
-    DESTINATION = "destination"
-    MONTH = "month"
-    PROFILE = "profile"
-
-
-class Statistic(StrEnum):
-    """Of the ΔE00 of all pixels of a picture."""
-
-    MEAN = "mean"
-    P95 = "p95"
-    MAX = "max"
 
 
 _SORTS: Final = {

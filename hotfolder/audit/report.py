@@ -8,15 +8,8 @@ from pathlib import Path
 from typing import TypedDict
 
 from hotfolder.audit import plot
-from hotfolder.audit.question import (
-    Group,
-    Question,
-    Sums,
-    ask,
-    ask_sums,
-    count,
-    describe_question,
-)
+from hotfolder.audit.choices import Group
+from hotfolder.audit.question import Question, Sums, ask, ask_sums, count, describe_question
 from hotfolder.audit.trends import Change, Trend, find_trends
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.ledger.reading import read_stored

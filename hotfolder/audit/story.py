@@ -15,15 +15,9 @@ from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.ledger.reading import JobRow, LedgerReader
 from hotfolder.ledger.roots import find_places
 from hotfolder.model.earlier_findings import find_facts
+from hotfolder.model.ends import End
 from hotfolder.model.facts import Facts, describe_column
-from hotfolder.model.records import (
-    Changes,
-    End,
-    OriginalRecord,
-    Record,
-    ResultRecord,
-    format_time,
-)
+from hotfolder.model.records import Changes, OriginalRecord, Record, ResultRecord, format_time
 from hotfolder.model.units import say_share
 from hotfolder.pages.words import describe_changes, local_time
 from hotfolder.settings.root import Root
@@ -399,7 +393,7 @@ def _describe_facts(facts: Facts) -> list[str]:
         lines.append(f"  lost: {say_share(facts.share_lost)} of the picture{which}")
     if facts.share_out_of_gamut is not None:
         lines.append(
-            f"  out of gamut: {say_share(facts.share_out_of_gamut)}, which the medium cannot make"
+            f"  the medium cannot make: {say_share(facts.share_out_of_gamut)} of the picture"
         )
     return lines + [
         f"  {describe_column(each.to_json())}" for each in facts.columns if each.value is not None

@@ -31,7 +31,7 @@ from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.details import Claimed, Delivered, Publishing, State
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log, utc_now
-from hotfolder.model.records import End
+from hotfolder.model.ends import End
 from hotfolder.settings.files import Destination, TicketTable
 from hotfolder.settings.root import DestinationFolders
 from hotfolder.stages.registry import Registry

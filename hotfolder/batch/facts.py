@@ -10,8 +10,9 @@ from hotfolder.batch.standing import Standing
 from hotfolder.ending.why import list_ways, release_command
 from hotfolder.ledger.pace import measure_mm2
 from hotfolder.model.earlier_findings import find_facts
+from hotfolder.model.ends import End
 from hotfolder.model.facts import ColumnValues, Facts
-from hotfolder.model.records import Changes, End, Record, ResultRecord, format_time
+from hotfolder.model.records import Changes, Record, ResultRecord, format_time
 from hotfolder.model.units import MM_PER_INCH
 
 

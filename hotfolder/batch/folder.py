@@ -13,7 +13,6 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from hotfolder.batch.page import render_page
 from hotfolder.batch.report import (
     Batch,
     SetAsideResult,
@@ -107,6 +106,8 @@ class BatchFolders:
 
     def _write(self, destination: Destination, batch: str) -> None:
         results = self._folders_of(destination.name).results
+        from hotfolder.batch.page import render_page  # it loads the templates' whole library
+
         check_marked_above(results)
         folder = results / batch
         folder.mkdir(exist_ok=True)

@@ -13,7 +13,8 @@ from hotfolder.batch.facts import find_attachment
 from hotfolder.batch.report import BatchReport
 from hotfolder.batch.standing import Standing
 from hotfolder.batch.summary import BatchWay, count_reasons, list_batch_ways
-from hotfolder.model.records import SHEET, End
+from hotfolder.model.ends import End
+from hotfolder.model.records import SHEET
 from hotfolder.pages.frame import load_template, source_hash, text_of
 from hotfolder.pages.words import describe_changes, duration
 

@@ -18,7 +18,8 @@ from hotfolder.batch.standing import Standing, count_words, find_standings
 from hotfolder.ledger.pace import estimate_s
 from hotfolder.ledger.reading import JobRow
 from hotfolder.logs import utc_now
-from hotfolder.model.records import End, Record
+from hotfolder.model.ends import End
+from hotfolder.model.records import Record
 from hotfolder.pages.csv_out import Cell, to_csv
 from hotfolder.pages.words import describe_changes
 from hotfolder.settings.files import Destination

@@ -14,7 +14,8 @@ from hotfolder.ending.why import MADE_WORSE, can_be_released_as_it_is, list_ways
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.ledger.pace import RECENT, estimate_s
 from hotfolder.ledger.reading import LedgerReader, open_reader
-from hotfolder.model.records import End, Reason, Record
+from hotfolder.model.ends import End
+from hotfolder.model.records import Reason, Record
 from hotfolder.pages.words import duration, local_time
 from hotfolder.settings.root import Root
 

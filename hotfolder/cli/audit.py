@@ -3,33 +3,15 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.box import SIMPLE_HEAD
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
 
-from hotfolder.audit.asking import Asked, read_question
-from hotfolder.audit.books import open_books
-from hotfolder.audit.question import (
-    COLUMNS,
-    Group,
-    Question,
-    Sort,
-    Statistic,
-    Sums,
-    ask,
-    ask_groups,
-    count,
-    describe_question,
-)
+from hotfolder.audit.choices import Group, Sort, Statistic
 from hotfolder.cli.terminal import (
     make_console,
     print_exactly,
@@ -39,12 +21,16 @@ from hotfolder.cli.terminal import (
     print_table,
 )
 from hotfolder.disk.names import display_name
-from hotfolder.ledger.reading import Value
-from hotfolder.model.records import End
-from hotfolder.model.units import say_share
-from hotfolder.pages.csv_out import Cell, to_csv
+from hotfolder.model.ends import End
 from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from hotfolder.audit.question import Question, Sums
+    from hotfolder.ledger.reading import Value
+    from hotfolder.pages.csv_out import Cell
 
 UNKNOWN_FILE = 1
 NOT_AS_RECORDED = 8
@@ -130,6 +116,8 @@ def audit(
     Exit codes beside the common ones: 1 no record of the file that --of names, 8 --verify found
     something that is not as recorded.
     """
+    from hotfolder.audit.asking import Asked, read_question
+
     asked = Asked(
         destinations=tuple(destination or ()),
         during=during,
@@ -179,6 +167,10 @@ def _choose_limit(asked: int | None, *, whole: bool) -> int | None:
 
 
 def _answer(root: Root, question: Question, *, as_csv: bool, as_json: bool) -> None:
+    from hotfolder.audit.books import open_books
+    from hotfolder.audit.question import COLUMNS, ask, count, describe_question
+    from hotfolder.pages.csv_out import to_csv
+
     with open_books(root) as db:
         found = ask(db, question)
         number = len(found) if question.limit is None else count(db, question)
@@ -205,6 +197,10 @@ def _to_json(answer: sqlite3.Row) -> dict[str, Value | list[str]]:
 def _answer_in_groups(
     root: Root, question: Question, group: Group, *, as_csv: bool, as_json: bool
 ) -> None:
+    from hotfolder.audit.books import open_books
+    from hotfolder.audit.question import ask_groups, describe_question
+    from hotfolder.pages.csv_out import to_csv
+
     with open_books(root) as db:
         found = ask_groups(db, question, group)
     if as_json:
@@ -222,6 +218,10 @@ def _print_pictures(found: Sequence[sqlite3.Row], number: int) -> None:
     if not found:
         print_line("No pictures match.")
         return
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+    from rich.text import Text
+
     roomy = make_console().width >= _ROOMY_COLUMNS
     table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
     for title in ("ended", "destination", "state"):
@@ -260,6 +260,10 @@ def _to_cell(value: object) -> Cell:
 
 
 def _print_groups(found: Sequence[Sums], group: Group) -> None:
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+    from rich.text import Text
+
     table = Table(
         group,
         "jobs",
@@ -285,6 +289,7 @@ def _print_groups(found: Sequence[Sums], group: Group) -> None:
 
 
 def _say_story(root: Root, file: Path, *, as_json: bool) -> None:
+    from hotfolder.audit.books import open_books
     from hotfolder.audit.story import describe_story, tell_story
 
     with open_books(root) as db:
@@ -298,6 +303,9 @@ def _say_story(root: Root, file: Path, *, as_json: bool) -> None:
 
 
 def _say_verified(root: Root, question: Question, *, as_json: bool) -> None:
+    from rich.console import Console
+
+    from hotfolder.audit.books import open_books
     from hotfolder.audit.verify import describe_verdict, verify_root
 
     with open_books(root) as db:
@@ -311,6 +319,8 @@ def _say_verified(root: Root, question: Question, *, as_json: bool) -> None:
 
 
 def _write_report(root: Root, question: Question, path: Path) -> None:
+    from hotfolder.audit.books import open_books
+    from hotfolder.audit.question import describe_question
     from hotfolder.audit.report import write_report
 
     with open_books(root) as db:
@@ -320,4 +330,6 @@ def _write_report(root: Root, question: Question, path: Path) -> None:
 
 def format_share(share: float | None) -> str:
     """A share as people read it."""
+    from hotfolder.model.units import say_share
+
     return "" if share is None else say_share(share)

@@ -10,15 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.console import Console
-from rich.table import Column, Table
-from rich.text import Text
 
 from hotfolder.cli.terminal import print_json, print_line, print_table
 from hotfolder.disk.names import display_name
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.model.rendering import WAYS, Way
-from hotfolder.model.units import say_share
 from hotfolder.pages.words import describe_standing
 from hotfolder.settings.root import Root
 
@@ -136,6 +132,7 @@ def strip(
         return
     if image is None:
         raise typer.BadParameter("a picture is missing; or --control, which needs none")
+    from hotfolder.model.units import say_share
     from hotfolder.work.strip import make_strip, suffix_of
     from hotfolder.work.trial import destinations, workplace
 
@@ -293,6 +290,7 @@ def write_whole(target: Path, made: bytes | Path) -> None:
 @contextmanager
 def show_progress(*, show: bool) -> Iterator[Tell]:
     """Show a bar on a terminal; yield what is to be told of the progress."""
+    from rich.console import Console
     from rich.progress import (
         BarColumn,
         Progress,
@@ -318,6 +316,8 @@ def show_progress(*, show: bool) -> Iterator[Tell]:
 
 
 def _print_renderings(found: list[Candidate], page: str | None) -> None:
+    from rich.table import Column, Table
+
     table = Table("", Column("rendering", no_wrap=True), "moved", "off", "contrast", "in all")
     table.add_column("lost")
     table.add_column("end", no_wrap=True)
@@ -353,6 +353,11 @@ def _print_renderings(found: list[Candidate], page: str | None) -> None:
 
 
 def _print_ranking(found: list[Candidate], page: str | None) -> None:
+    from rich.table import Column, Table
+    from rich.text import Text
+
+    from hotfolder.model.units import say_share
+
     table = Table("", Column("destination", no_wrap=True), "moved", "lost", "black", "size")
     table.add_column("material")
     table.add_column("end", no_wrap=True)

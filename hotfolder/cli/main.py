@@ -20,7 +20,6 @@ from types import FrameType
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.console import Console
 
 from hotfolder.cli import looking, own_stages, upkeep
 from hotfolder.cli.audit import audit
@@ -33,19 +32,27 @@ from hotfolder.cli.profile import profile
 from hotfolder.cli.release import release
 from hotfolder.cli.service import service
 from hotfolder.cli.status import status
-from hotfolder.cli.terminal import print_error, print_json, print_line, print_plain
+from hotfolder.cli.terminal import (
+    make_plain_console,
+    print_error,
+    print_exactly,
+    print_json,
+    print_line,
+    print_plain,
+)
 from hotfolder.disk import apart
 from hotfolder.disk.names import display_lines, display_name
 from hotfolder.errors import HotfolderError, Problem, SettingsError, StorageError
-from hotfolder.model.records import Record, to_json
 from hotfolder.settings.root import Root
 
 if TYPE_CHECKING:
+    from rich.console import Console
     from rich.progress import Progress, TaskID
 
     from hotfolder.daemon.loop import Daemon
     from hotfolder.ledger.reading import JobRow
     from hotfolder.logs import Terminal
+    from hotfolder.model.records import Record
     from hotfolder.notify.trying import Tried
 
 app = typer.Typer(
@@ -79,6 +86,27 @@ def main() -> None:
         apart.end(error.exit_code)
     except SystemExit as end:
         apart.end(end.code if isinstance(end.code, int) else 1 if end.code else 0)
+
+
+def _say_version(asked: bool) -> None:  # noqa: FBT001 - typer calls it
+    if asked:
+        from importlib.metadata import version
+
+        print_exactly(f"hotfolder {version('hotfolder')}\n")
+        raise typer.Exit
+
+
+@app.callback()
+def _begin(
+    *,
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_say_version, is_eager=True, help="Show the version and exit."
+        ),
+    ] = False,
+) -> None:
+    """Take what stands before a command."""
 
 
 @app.command()
@@ -190,7 +218,7 @@ def watch(
     )
     _stop_on_signals(daemon)
     if on_terminal and not quiet:
-        print_plain(f"Serving {Root(root).path}; Ctrl-C ends it.", Console(stderr=True))
+        print_plain(f"Serving {Root(root).path}; Ctrl-C ends it.", make_plain_console(stderr=True))
     beside = desk_beside(Root(root).path) if with_desk else contextlib.nullcontext()
     with beside, telling_beside(Root(root).path):
         daemon.run()
@@ -213,6 +241,8 @@ def sweep(
         for state in ("delivered", "held", "refused")
     }
     if as_json:
+        from hotfolder.model.records import to_json
+
         records = [to_json(record) for record in ended]
         print_json({"counts": counts, "records": records, "not_understood": not_understood})
     else:
@@ -260,7 +290,7 @@ def demo(
     """Make a root with invented pictures, process them, and say what happened and where to look."""
     from hotfolder_demo.run import run_demo
 
-    run_demo(folder, Console(), lambda root: _sweep(root, show=True))
+    run_demo(folder, make_plain_console(), lambda root: _sweep(root, show=True))
 
 
 def _make_daemon(
@@ -308,7 +338,7 @@ def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[Record]:
     )
 
     ended: list[Record] = []
-    out = Console()
+    out = make_plain_console()
 
     def note(row: JobRow) -> None:
         if row.record is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -67,6 +68,7 @@ def measured(
         said = _summarise(last, strip, limits) if last else {"verdict": None}
         files = [{"file": name, "reason": why} for name, why in refused]
         more = {"profile_is_current": is_current, "concerned": concerned, "refused": files}
+        more |= _describe_light(place, destination, verdicts, strip)
         print_json({**said, **more})
     else:
         _print(last, limits, book, is_current=is_current)
@@ -92,14 +94,29 @@ def _write_report(
 ) -> None:
     from hotfolder.audit.books import open_books
     from hotfolder.cli.looking import write_whole
-    from hotfolder.overview.measured_page import collect_page, make_page
+    from hotfolder.overview.measured_page import collect_page, light_up, make_page
 
     current = bool(verdicts) and verdicts[-1].profile_sha256 == destination.profile.sha256
     with open_books(root) as db:
         title = destination.file.title or destination.name
-        found = collect_page(title, verdicts, strip, limits, db, is_current=current)
+        lit = light_up(root, destination, verdicts, strip)
+        found = collect_page(title, verdicts, strip, limits, db, is_current=current, lit=lit)
     write_whole(report, make_page(found).encode())
     print_line(f"Wrote {report.absolute()}")
+
+
+def _describe_light(
+    root: Root,
+    destination: Destination,
+    verdicts: list[Verdict],
+    strip: ControlStrip | None,
+) -> dict[str, object]:
+    """In which light prints are judged, and what lamps make of the latest, for the JSON."""
+    from hotfolder.overview.measured_page import light_up
+
+    lit = light_up(root, destination, verdicts, strip)
+    viewing = lit.viewing.model_dump(mode="json", exclude_none=True) if lit.viewing else None
+    return {"viewing": viewing, "under_lamps": [asdict(each) for each in lit.lamps]}
 
 
 def _list_concerned(root: Root, verdicts: list[Verdict]) -> list[dict[str, object]]:
@@ -111,7 +128,7 @@ def _list_concerned(root: Root, verdicts: list[Verdict]) -> list[dict[str, objec
         return []
     from hotfolder.audit.books import open_books
     from hotfolder.audit.question import Question, ask
-    from hotfolder.model.records import End
+    from hotfolder.model.ends import End
 
     with open_books(root) as db:
         found = ask(db, Question(states=(End.DELIVERED,), off=tuple(spans)))

@@ -6,13 +6,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.table import Column, Table
 
 from hotfolder.cli.terminal import print_json, print_line, print_table
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.settings.root import Root
 
 if TYPE_CHECKING:
+    from rich.table import Table
+
     from hotfolder.work.need import Cut, Need, Pixels
 
 _SHORT_FROM = 0.1
@@ -87,6 +88,8 @@ def _print_need(need: Need) -> None:
 
 
 def _print_cameras(need: Need) -> None:
+    from rich.table import Column, Table
+
     is_screen = need.sharp_close is None
     table = Table("camera", Column("picture", no_wrap=True), Column("cut off", justify="right"))
     if not is_screen:

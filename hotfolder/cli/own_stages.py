@@ -8,8 +8,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.table import Table
-from rich.text import Text
 
 from hotfolder.cli.terminal import print_json, print_plain, print_table
 from hotfolder.disk.names import display_name
@@ -28,6 +26,9 @@ def stages(
     as_json: Annotated[bool, typer.Option("--json", help="answer in JSON")] = False,
 ) -> None:
     """List the stages that a destination can name: installed ones, and those in ROOT/plugins."""
+    from rich.table import Table
+    from rich.text import Text
+
     from hotfolder.stages.registry import load_registry
 
     registry = load_registry(Root(root).plugins)

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from hotfolder.cli.looking import read_way
 from hotfolder.cli.terminal import print_line, print_plain
 from hotfolder.errors import Problem, SettingsError, StorageError
-from hotfolder.model.records import Record
-from hotfolder.model.wishes import IntentWish, LongEdgeWish, RenderingWish, Wish
 from hotfolder.pages.words import describe_changes
 from hotfolder.settings.root import Root
+
+if TYPE_CHECKING:
+    from hotfolder.model.records import Record
+    from hotfolder.model.wishes import Wish
 
 NOTHING_RELEASED = 3
 _MOST_SHOWN = 20
@@ -53,6 +55,7 @@ def release(
 ) -> None:
     """Release held jobs, as they are or with a change for these jobs only."""
     from hotfolder.ending.decision import find_held_named, release_job, split_words
+    from hotfolder.model.wishes import IntentWish, LongEdgeWish, RenderingWish
 
     words, root = split_words(names or [])
     jobs = [find_held_named(root, word) for word in words]

@@ -10,10 +10,6 @@ import typer
 
 from hotfolder.cli.terminal import print_columns, print_json, print_line, print_plain
 from hotfolder.disk.names import display_name
-from hotfolder.ledger.details import State
-from hotfolder.model.facts import describe_column
-from hotfolder.model.units import say_share
-from hotfolder.overview.sentences import describe_batches, describe_problems
 from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
@@ -79,6 +75,9 @@ def _print_counts(said: Status) -> None:
 
 def _print_yours(said: Status) -> None:
     """What a person must do, before all else."""
+    from hotfolder.model.facts import describe_column
+    from hotfolder.overview.sentences import describe_batches, describe_problems
+
     yours = [each for each in said["waiting"] if each["who"] == "you"]
     batches, others = describe_batches(said)
     problems = [
@@ -116,6 +115,8 @@ def _print_ours(waiting: list[WaitingThing]) -> None:
     """What the program does, in a line, and a few that are being worked on."""
     if not waiting:
         return
+    from hotfolder.model.units import say_share
+
     counts = Counter(each["what"] for each in waiting)
     print_plain(
         "\nAt work: " + ", ".join(f"{number} {_say_what(what)}" for what, number in counts.items())
@@ -132,6 +133,8 @@ def _print_ours(waiting: list[WaitingThing]) -> None:
 
 
 def _say_what(what: str) -> str:
+    from hotfolder.ledger.details import State
+
     return State(what).in_words if what in set(State) else what
 
 

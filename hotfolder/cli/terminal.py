@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterable, Sequence
-
-from rich.console import Console
-from rich.table import Table
+from typing import TYPE_CHECKING
 
 from hotfolder.disk.names import display_name
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
 
 
 def print_line(text: str, console: Console | None = None, style: str | None = None) -> None:
@@ -43,12 +45,14 @@ def print_columns(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
 
 def print_plain(text: str, console: Console | None = None, style: str | None = None) -> None:
     """Print text of ours, line ends and all, without markup, colours or wrapping."""
-    (console or Console()).print(text, style=style, markup=False, highlight=False, soft_wrap=True)
+    (console or make_plain_console()).print(
+        text, style=style, markup=False, highlight=False, soft_wrap=True
+    )
 
 
 def print_error(text: str) -> None:
     """Print text of ours, in bold where errors go."""
-    print_plain(text, Console(stderr=True), "bold")
+    print_plain(text, make_plain_console(stderr=True), "bold")
 
 
 def print_table(table: Table) -> None:
@@ -56,8 +60,17 @@ def print_table(table: Table) -> None:
     make_console().print(table)
 
 
+def make_plain_console(*, stderr: bool = False) -> Console:
+    """Return what lines are printed on; loads what prints them."""
+    from rich.console import Console
+
+    return Console(stderr=stderr)
+
+
 def make_console() -> Console:
     """Return what tables are printed on: what is piped or redirected has no edge to wrap at."""
+    from rich.console import Console
+
     return Console() if sys.stdout.isatty() else Console(width=200)
 
 

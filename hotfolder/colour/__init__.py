@@ -3,43 +3,50 @@
 What is exported here is for stages and their authors; the modules below are the program's own.
 """
 
-from hotfolder.colour.arrays import Array, Codes, Floats, Whole
-from hotfolder.colour.black_point import black_luminance
-from hotfolder.colour.box import average
-from hotfolder.colour.cells import CELL_BITS, Cells
-from hotfolder.colour.contrast import (
-    VISIBLE,
-    contrast_kept,
-    local_contrast,
-    where_unfit,
-)
-from hotfolder.colour.detail import Reach
-from hotfolder.colour.difference import DifferenceStatistics, delta_e_00
-from hotfolder.colour.encodings import D50_XYZ, flattened, white, xyz_to_lab
-from hotfolder.colour.engine import NO_GRID, convert_pixels, convert_to_8_bits, to_lab
-from hotfolder.colour.grid import Bound
-from hotfolder.colour.hues import HUES, describe_hues, hue_numbers, shares_by_hue
-from hotfolder.colour.input_profile import matrix_input_profile, table_input_profile
-from hotfolder.colour.loss import (
-    Route,
-    before_and_after,
-    losses,
-    medium_losses,
-    round_trip_noise,
-    shift_parts,
-    wanted,
-)
-from hotfolder.colour.loss_table import make_loss_lookup
-from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
-from hotfolder.colour.measured_change import fit_change
-from hotfolder.colour.profile import Profile, ProfileError, lab_profile
-from hotfolder.colour.proofing import Show, look_of, soft_proof
-from hotfolder.colour.rendering import allowed_ways, can_be_refined, find_reach, has_hues
-from hotfolder.colour.slabs import cpu_count, in_threads, over_slabs
-from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
-from hotfolder.colour.tone import SRGB_TO_D50, Tone, ToneCurve, is_srgb, tone_of
-from hotfolder.colour.transform import Precision, Transform
-from hotfolder.colour.worst_places import WorstPlace, WorstPlaces
+from typing import TYPE_CHECKING
+
+from hotfolder.lazily import load_exports
+
+if TYPE_CHECKING:
+    from hotfolder.colour.arrays import Array, Codes, Floats, Whole
+    from hotfolder.colour.black_point import black_luminance
+    from hotfolder.colour.box import average
+    from hotfolder.colour.cells import CELL_BITS, Cells
+    from hotfolder.colour.contrast import (
+        VISIBLE,
+        contrast_kept,
+        local_contrast,
+        where_unfit,
+    )
+    from hotfolder.colour.detail import Reach
+    from hotfolder.colour.difference import DifferenceStatistics, delta_e_00
+    from hotfolder.colour.encodings import D50_XYZ, flattened, white, xyz_to_lab
+    from hotfolder.colour.engine import NO_GRID, convert_pixels, convert_to_8_bits, to_lab
+    from hotfolder.colour.grid import Bound
+    from hotfolder.colour.hues import HUES, describe_hues, hue_numbers, shares_by_hue
+    from hotfolder.colour.input_profile import matrix_input_profile, table_input_profile
+    from hotfolder.colour.loss import (
+        Route,
+        before_and_after,
+        losses,
+        medium_losses,
+        round_trip_noise,
+        shift_parts,
+        wanted,
+    )
+    from hotfolder.colour.loss_table import make_loss_lookup
+    from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
+    from hotfolder.colour.measured_change import fit_change
+    from hotfolder.colour.profile import Profile, ProfileError, lab_profile
+    from hotfolder.colour.proofing import Show, look_of, soft_proof
+    from hotfolder.colour.rendering import allowed_ways, can_be_refined, find_reach, has_hues
+    from hotfolder.colour.slabs import cpu_count, in_threads, over_slabs
+    from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
+    from hotfolder.colour.tone import SRGB_TO_D50, Tone, ToneCurve, is_srgb, tone_of
+    from hotfolder.colour.transform import Precision, Transform
+    from hotfolder.colour.worst_places import WorstPlace, WorstPlaces
+else:
+    __getattr__ = load_exports(__name__)
 
 __all__ = [
     "CELL_BITS",

@@ -49,9 +49,6 @@ class Boundary:
     lightest: float
     """OKLab lightness of the last entry."""
 
-    cusps: NDArray[np.float64] = field(repr=False)
-    """OKLab lightness of the most colourful entry of each hue, smoothed: shape (HUES,)."""
-
 
 @lru_cache(maxsize=8)
 def boundary_of(profile: Profile, ink_limit: float | None = None) -> Boundary:
@@ -76,7 +73,7 @@ def boundary_of(profile: Profile, ink_limit: float | None = None) -> Boundary:
         lambda: _compute(profile, ink_limit),
     )
     darkest, lightest = map(float, kept["range"])
-    return Boundary(kept["chroma"], darkest, lightest, kept["cusps"])
+    return Boundary(kept["chroma"], darkest, lightest)
 
 
 def _compute(profile: Profile, ink_limit: float | None) -> dict[str, NDArray[np.float64]]:
@@ -100,12 +97,7 @@ def _compute(profile: Profile, ink_limit: float | None) -> dict[str, NDArray[np.
     rows = np.ascontiguousarray(oklab.reshape(-1, 3))
     _draw(rows, _SHEET_SIDE[profile.encoding.channels], darkest, lightest, table)
     table[:, 0] = table[:, -1] = 0
-    steps = np.linspace(darkest, lightest, LIGHTNESSES)
-    cusps = steps[np.argmax(table, axis=1)]
-    for _ in range(3):  # three means over 15 degrees are nearly a Gaussian: no jumps between hues
-        wrapped = np.concatenate([cusps[-7:], cusps, cusps[:7]])
-        cusps = np.convolve(wrapped, np.full(15, 1 / 15), mode="valid")
-    return {"chroma": table, "cusps": cusps, "range": np.array([darkest, lightest])}
+    return {"chroma": table, "range": np.array([darkest, lightest])}
 
 
 def _sheets(channels: int) -> NDArray[np.float64]:

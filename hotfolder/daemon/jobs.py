@@ -48,7 +48,7 @@ from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.work.neighbours import find_neighbours, find_shared
-from hotfolder.work.pipeline import Order, versions
+from hotfolder.work.order import Order
 from hotfolder.work.worker import ANSWER, OUTPUT, Attempt, Stopped, read_failure, run_attempt
 
 _AGAIN = WayOn(says="have it worked on again, once the cause is mended")
@@ -243,8 +243,7 @@ class Work:
         for name, now in find_neighbours(self.ledger, row, destination).items():
             own = find_shared(answer.work.findings, destination).get(name, {})
             before = {each.job for each in known[name]}
-            passed = [each.name for each in now if each.delivered and not each.gives
-                      and each.job not in before]  # fmt: skip
+            passed = [each.name for each in now if each.went_without and each.job not in before]
             if own.get("gives") is True and passed:
                 more = f" and {len(passed) - 5} more" if len(passed) > 5 else ""
                 message = (
@@ -414,6 +413,8 @@ class Work:
         folder.mkdir(exist_ok=True)
         path = folder / FAILURE_FILE
         path.unlink(missing_ok=True)
+        from hotfolder.work.pipeline import versions  # it loads the codecs
+
         path.write_text(failure.text(row.id, versions()), encoding="utf-8")
         sha256, size = durable.sha256_of(path)
         attachment = Attachment(

@@ -14,6 +14,7 @@ from hotfolder.desk.books import Books
 from hotfolder.desk.changes import Changes
 from hotfolder.desk.counter import Counter
 from hotfolder.desk.decisions import Decisions, say_error
+from hotfolder.desk.display_page import DisplayPage
 from hotfolder.desk.foreseeing import Foreseeing
 from hotfolder.desk.guard import Guard
 from hotfolder.desk.installed import SAYS
@@ -48,6 +49,7 @@ class Desk:
                 *Books(root, shown, self._foreseeing, self._counter.forget).routes(),
                 *AuditPages(root, shown).routes(),
                 *MeasuredPages(root, shown).routes(),
+                *DisplayPage(root, shown).routes(),
                 *Arrivals(root, shown, self._counter.forget).routes(),
                 *Needs(root, shown).routes(),
                 *Notices(root).routes(),

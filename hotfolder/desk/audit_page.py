@@ -17,8 +17,8 @@ from starlette.routing import Route
 from hotfolder.audit import plot
 from hotfolder.audit.asking import Asked, read_question
 from hotfolder.audit.books import open_books
+from hotfolder.audit.choices import Sort, Statistic
 from hotfolder.audit.known import check_names
-from hotfolder.audit.question import Sort, Statistic
 from hotfolder.audit.report import Answers, collect_answers
 from hotfolder.audit.story import JobStory, tell_job
 from hotfolder.colour.hues import HUES
@@ -28,7 +28,7 @@ from hotfolder.desk.decisions import say_error
 from hotfolder.desk.showing import Shown
 from hotfolder.ending.held_folder import JOB_NAME
 from hotfolder.errors import Problem, SettingsError
-from hotfolder.model.records import End
+from hotfolder.model.ends import End
 from hotfolder.settings.root import Root
 
 SHOWN: Final = 48

@@ -14,6 +14,7 @@ from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
 from hotfolder.desk import errands, pictures
+from hotfolder.desk.display_answers import describe_answer, read_answers
 from hotfolder.desk.guard import STRANGERS_POLICY
 from hotfolder.desk.proofs import Proof, list_measures, make_proof
 from hotfolder.desk.reading import Story, read_story
@@ -90,6 +91,7 @@ class JobPages:
             others=await errands.do(partial(list_others, self._root, story.row.destination)),
             most_beside=MOST_BESIDE - 1,
             who=find_login(),
+            display=await errands.do(partial(_say_display, self._root)),
         )
 
     async def give_thumbnail(self, request: Request) -> Response:
@@ -264,3 +266,9 @@ def _say_bits(record: Record) -> str:
     if not original.bits or not original.colour_space:
         return ""
     return f"{original.bits} bit {original.colour_space.upper()}"
+
+
+def _say_display(root: Root) -> str:
+    """Say what somebody answered last about a display; "" when nobody has."""
+    answers = read_answers(root)
+    return describe_answer(answers[0]) if answers else ""

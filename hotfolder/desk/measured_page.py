@@ -58,7 +58,7 @@ class MeasuredPages:
 
     def _collect(self, name: str) -> dict[str, object]:
         # numpy, and what draws: not for a desk that only shows its counter
-        from hotfolder.overview.measured_page import collect_page
+        from hotfolder.overview.measured_page import collect_page, light_up
 
         (destination,) = destinations(self._root, [name])
         verdicts = Book(self._root, name).read()
@@ -72,4 +72,5 @@ class MeasuredPages:
                 load_limits(self._root),
                 db,
                 is_current=last is not None and last.profile_sha256 == destination.profile.sha256,
+                lit=light_up(self._root, destination, verdicts, strip),
             )

@@ -24,7 +24,8 @@ from hotfolder.errors import PluginError
 from hotfolder.ledger.details import State
 from hotfolder.ledger.lock import find_holder
 from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
-from hotfolder.model.records import End, Record, WorkRecord
+from hotfolder.model.ends import End
+from hotfolder.model.records import Record, WorkRecord
 from hotfolder.model.units import Money
 from hotfolder.overview.sentences import describe_batches, describe_problems
 from hotfolder.overview.status import Status, WaitingThing, collect, describe_job

@@ -65,6 +65,7 @@ STATIC: Final[dict[str, tuple[str, Callable[[], str]]]] = {
             text_of("hotfolder.pages", "proof.css")
             + text_of(_PACKAGE, "desk.css")
             + text_of(_PACKAGE, "books.css")
+            + text_of(_PACKAGE, "display.css")
             + text_of("hotfolder.pages", "measured.css")
         ),
     ),

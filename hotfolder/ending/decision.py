@@ -35,13 +35,8 @@ from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.ledger.details import State
 from hotfolder.ledger.jobs import JobRow
 from hotfolder.ledger.reading import open_reader, read_job
-from hotfolder.model.records import (
-    Changes,
-    End,
-    Reason,
-    Record,
-    Release,
-)
+from hotfolder.model.ends import End
+from hotfolder.model.records import Changes, Reason, Record, Release
 from hotfolder.model.wishes import Wish
 from hotfolder.pages.words import local_time
 from hotfolder.settings.changes import grant, who_grants, with_changes

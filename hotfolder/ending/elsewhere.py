@@ -25,7 +25,7 @@ from hotfolder.ending.held_folder import find_held, place_before
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.ledger.reading import JobRow, open_reader, read_job
-from hotfolder.model.records import End
+from hotfolder.model.ends import End
 from hotfolder.settings.files import SETTINGS_FILE, Intake, load_destination, read_root_file
 from hotfolder.settings.files import read_folders as read_folders_of
 from hotfolder.settings.root import DestinationFolders, Root

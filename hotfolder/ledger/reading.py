@@ -26,16 +26,10 @@ from hotfolder.ledger.details import (
 from hotfolder.ledger.migrations import SCHEMA_VERSION, make_empty_ledger
 from hotfolder.ledger.packing import Stored, teach, unpack
 from hotfolder.ledger.roots import find_places
+from hotfolder.model.ends import End
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.places import AS_WRITTEN, Places
-from hotfolder.model.records import (
-    End,
-    PlacementRecord,
-    Record,
-    Release,
-    format_time,
-    read_record,
-)
+from hotfolder.model.records import PlacementRecord, Record, Release, format_time, read_record
 
 Value = str | int | float | bytes | None
 """What a column can hold."""

@@ -36,6 +36,16 @@ _OTHER_OBSERVER: Final = re.compile(r"(?<!\d)10[ _]?(?:°|\?|DEG|$)", re.IGNOREC
 
 
 @dataclass(frozen=True)
+class Spectra:
+    """How much of each wavelength patches reflect."""
+
+    wavelengths: tuple[int, ...]
+    """In nm, ascending."""
+    reflectance: Floats
+    """Shape (n, wavelengths): 1 is the perfect diffuser."""
+
+
+@dataclass(frozen=True)
 class Measurement:
     """The colours of patches, in the order of the file."""
 
@@ -54,6 +64,8 @@ class Measurement:
     backing: str | None
     head: Mapping[str, str]
     """What else the file says, by key."""
+    spectra: Spectra | None = None
+    """Where the file has them."""
 
 
 def read_measurement(data: bytes, name: str) -> Measurement:
@@ -193,6 +205,7 @@ def _measured(table: Table, others: Sequence[Table], condition: str | None) -> M
         condition=condition,
         backing=next((value for key, value in table.head.items() if "BACKING" in key), None),
         head=table.head,
+        spectra=_spectra(table, mark),
     )
 
 
@@ -202,12 +215,9 @@ _WORDS: Final = {"spectra": "the spectra", "lab": "the L*a*b* values", "xyz": "t
 def _labs(table: Table, mark: _Mark) -> dict[Kind, Floats]:
     """L*a*b* from each kind of colour that a table has, spectra first."""
     found: dict[Kind, Floats] = {}
-    colours, spectrum = find_colours(table.fields), find_spectrum(table.fields)
-    if spectrum:
-        waves = list(spectrum)
-        values = _numbers(table, [spectrum[each] for each in waves], mark)
-        values = _shares(table, values, 2.0, "reflectance")
-        found["spectra"] = spectra_to_lab(waves, values, table.where)
+    colours, spectra = find_colours(table.fields), _spectra(table, mark)
+    if spectra:
+        found["spectra"] = spectra_to_lab(spectra.wavelengths, spectra.reflectance, table.where)
     if "lab" in colours:
         lab = _numbers(table, colours["lab"], mark)
         for row, (L, a, b) in zip(table.rows, lab, strict=True):
@@ -221,6 +231,14 @@ def _labs(table: Table, mark: _Mark) -> dict[Kind, Floats]:
         xyz = _numbers(table, colours["xyz"], mark)
         found["xyz"] = xyz_to_lab(_shares(table, xyz, 1.6, "Y"))
     return found
+
+
+def _spectra(table: Table, mark: _Mark) -> Spectra | None:
+    places = find_spectrum(table.fields)
+    if not places:
+        return None
+    values = _numbers(table, list(places.values()), mark)
+    return Spectra(tuple(places), _shares(table, values, 2.0, "reflectance"))
 
 
 def _shares(table: Table, values: Floats, above: float, what: str) -> Floats:

@@ -8,7 +8,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from hotfolder.model.name_template import ResultNameTemplate
-from hotfolder.model.units import LengthMm, MoneyAmount
+from hotfolder.model.units import ColourOfLightK, IlluminanceLx, LengthMm, Luminance, MoneyAmount
 
 
 class SettingsModel(BaseModel):
@@ -19,9 +19,7 @@ class SettingsModel(BaseModel):
     For a table inside a stage's table; the stage's table itself extends `StageSettings`.
     """
 
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True
-    )
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Surface(StrEnum):
@@ -46,6 +44,56 @@ class Surface(StrEnum):
     """A display."""
 
 
+Lamp = Literal[
+    "A", "FL2", "FL11", "LED-B1", "LED-B2", "LED-B3", "LED-B4", "LED-B5", "LED-V1", "LED-V2"
+]
+"""A lamp whose spectrum is published: illuminants of CIE 15:2018."""
+
+_BOOTHS = ("booth P1", "booth P2")
+
+
+class Viewing(SettingsModel):
+    """The table ``[medium.viewing]``: the light in which the result is judged; changes no pixel."""
+
+    where: Literal["booth P1", "booth P2", "studio", "wall", "display"]
+    """Where it is judged: in a booth after ISO 3664, in the studio's light, on the wall where it
+    will hang, or on a display."""
+    illuminance: IlluminanceLx | None = None
+    """How much light falls on it there, as a lux meter says."""
+    colour_of_light: ColourOfLightK | None = None
+    """The colour of the light, as it stands on the lamp; of a display, its white."""
+    lamp: Lamp | None = None
+    """The kind of lamp: "A" tungsten and halogen; "FL2" and "FL11" fluorescent, FL11 of three
+    bands; "LED-B1" (2733 K) to "LED-B5" (6598 K) LED excited by blue, "LED-V1" and "LED-V2" by
+    violet. The page of measured strips computes what the print becomes under it."""
+    luminance: Luminance | None = None
+    """How bright a display's white is, as an instrument says."""
+    display_profile: str = ""
+    """What a display was calibrated and profiled to, in your words."""
+
+    @model_validator(mode="after")
+    def _fit_its_place(self) -> Self:
+        """Refuse what another place has."""
+        strange: dict[str, object]
+        display: dict[str, object] = {
+            "luminance": self.luminance,
+            "display_profile": self.display_profile or None,
+        }
+        light: dict[str, object] = {"illuminance": self.illuminance, "lamp": self.lamp}
+        if self.where == "display":
+            strange = light
+        elif self.where in _BOOTHS:
+            strange = {**display, **light, "colour_of_light": self.colour_of_light}
+        else:
+            strange = display
+        if given := [key for key, each in strange.items() if each is not None]:
+            because = ", which says its own light" if self.where in _BOOTHS else ""
+            raise ValueError(f'where = "{self.where}"{because}; leave out {", ".join(given)}')
+        if self.colour_of_light is not None and not 1000 <= self.colour_of_light <= 25_000:
+            raise ValueError('colour_of_light from "1000 K" to "25000 K", as in "2700 K"')
+        return self
+
+
 class Medium(SettingsModel):
     """The table ``[medium]``: what will hang on the wall."""
 
@@ -57,6 +105,8 @@ class Medium(SettingsModel):
     """The distance from which people look at the picture; sharpening follows from it."""
     cost_per_square_metre: MoneyAmount | None = None
     """The price of the medium, from which sheets, strips and reports estimate a print's cost."""
+    viewing: Viewing | None = None
+    """The light in which the result is judged: the table ``[medium.viewing]``. Sheets say it."""
 
 
 class Result(SettingsModel):

@@ -35,6 +35,11 @@ class Neighbour:
         return self.said.get("gives") is True
 
     @property
+    def went_without(self) -> bool:
+        """Whether it was delivered with nothing of its own and nothing of another picture."""
+        return self.delivered and not self.gives and not self.said.get("served_by")
+
+    @property
     def what(self) -> str:
         """What it gives, in words."""
         return str(self.said.get("what") or "what it could have used")

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, datetime
-from enum import StrEnum
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import (
@@ -25,23 +24,13 @@ from pydantic import (
     ValidationError,
 )
 
+from hotfolder.model.ends import End
 from hotfolder.model.facts import Facts
 
 RECORD_SCHEMA_VERSION: Final = 3
 
 Changes = dict[str, dict[str, JsonValue]]
 """Settings that a person or a ticket asks for: new values by stage, then by key."""
-
-
-class End(StrEnum):
-    """How a job ended, as people are told it."""
-
-    DELIVERED = "delivered"
-    HELD = "held"
-    """It waits for a person's decision."""
-    DISCARDED = "discarded"
-    """It was held, and a person gave it up."""
-    REFUSED = "refused"
 
 
 def format_time(time: datetime) -> str:

@@ -21,7 +21,19 @@ _DURATION_S = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 _AGE_S = {"d": 86400.0, "year": 365 * 86400.0, "years": 365 * 86400.0}
 _SIZE_BYTES = {"B": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "kB": 1e3, "MB": 1e6, "GB": 1e9}
 _SHARE = {"%": 0.01}
-_UNITS = (_LENGTH_MM, _DURATION_S, _AGE_S, _SIZE_BYTES, _SHARE)
+_ILLUMINANCE_LX = {"lx": 1.0}
+_COLOUR_OF_LIGHT_K = {"K": 1.0}
+_LUMINANCE = {"cd/m2": 1.0, "cd/m²": 1.0}
+_UNITS = (
+    _LENGTH_MM,
+    _DURATION_S,
+    _AGE_S,
+    _SIZE_BYTES,
+    _SHARE,
+    _ILLUMINANCE_LX,
+    _COLOUR_OF_LIGHT_K,
+    _LUMINANCE,
+)
 
 _QUANTITY = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(\S+)\s*")
 
@@ -152,6 +164,21 @@ ByteCount = Annotated[float, _make_validator(_SIZE_BYTES, "2 GiB"), Field(exampl
 
 Share = Annotated[float, _make_validator(_SHARE, "5 %"), Field(examples=["5 %"])]
 """A share; 0 … 1 after parsing."""
+
+IlluminanceLx = Annotated[
+    float, _make_validator(_ILLUMINANCE_LX, "300 lx"), Field(examples=["300 lx"])
+]
+"""How much light falls on something; in lux after parsing."""
+
+ColourOfLightK = Annotated[
+    float, _make_validator(_COLOUR_OF_LIGHT_K, "2700 K"), Field(examples=["2700 K"])
+]
+"""The (correlated) colour temperature of a light; in kelvin after parsing."""
+
+Luminance = Annotated[
+    float, _make_validator(_LUMINANCE, "120 cd/m2"), Field(examples=["120 cd/m2"])
+]
+"""How bright a white is; in candela per square metre after parsing."""
 
 MoneyAmount = Annotated[
     Money,

@@ -14,7 +14,7 @@ from hotfolder.disk.names import display_name
 from hotfolder.ledger.details import State
 from hotfolder.ledger.lock import find_holder
 from hotfolder.ledger.reading import UNDECIDED, LedgerReader, open_reader
-from hotfolder.model.records import End
+from hotfolder.model.ends import End
 from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
 from hotfolder.settings.files import read_title
 from hotfolder.settings.root import Root

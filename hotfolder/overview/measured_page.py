@@ -17,17 +17,24 @@ from markupsafe import Markup
 
 from hotfolder.audit.question import Question, ask
 from hotfolder.colour.difference import delta_e_00
+from hotfolder.errors import StorageError
 from hotfolder.logs import utc_now
+from hotfolder.measured.book import Book
 from hotfolder.measured.control_strip import COLUMNS, ControlStrip
 from hotfolder.measured.drift import FAMILY_LIMIT, limits_of
 from hotfolder.measured.in_words import ENDS_IN_WORDS, NUMBERS_IN_WORDS
 from hotfolder.measured.limits import LimitSet
 from hotfolder.measured.off_spans import OffSpan, find_off_spans
 from hotfolder.measured.records import Verdict
+from hotfolder.measured.under_lamps import UnderLamp, find_under_lamps
 from hotfolder.measured.verdict import chart_prints, followed
-from hotfolder.model.records import End
+from hotfolder.model.destination import Viewing
+from hotfolder.model.ends import End
 from hotfolder.overview.lab_hex import lab_to_hex
 from hotfolder.pages.frame import load_template, source_hash, style, text_of
+from hotfolder.pages.words import describe_viewing
+from hotfolder.settings.files import Destination
+from hotfolder.settings.root import Root
 
 WIDTH: Final = 360
 LEFT: Final = 44
@@ -75,6 +82,7 @@ def collect_page(
     db: sqlite3.Connection | None,
     *,
     is_current: bool,
+    lit: Lit | None = None,
 ) -> dict[str, object]:
     """Collect what a page about a destination's measurements shows.
 
@@ -92,6 +100,8 @@ def collect_page(
         The ledger, opened for reading, for pictures that are concerned; None: they are not listed.
     is_current
         Whether the strip was made with the profile of today.
+    lit
+        The light in which prints are judged, and what they become under lamps.
     """
     last = verdicts[-1] if verdicts else None
     own = [each for each in verdicts if last and each.chart == last.chart]
@@ -112,6 +122,8 @@ def collect_page(
         "span": open_span,
         "concerned": concerned,
         "between": between,
+        "judged_in": describe_viewing(lit.viewing) if lit and lit.viewing else "",
+        "lamps": lit.lamps if lit else (),
         "rows": _draw_patches(last, strip) if last and strip else [],
         "charts": _draw_charts(own, strip) if strip else [],
         "geometry": {
@@ -123,6 +135,39 @@ def collect_page(
             for each in reversed(verdicts[-_MOST_PRINTS:])
         ],
     }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Lit:
+    """In which light a destination's prints are judged."""
+
+    viewing: Viewing | None
+    """As its settings say."""
+    lamps: tuple[UnderLamp, ...]
+    """What the latest print becomes under each; none where its spectra are not known."""
+
+
+def light_up(
+    root: Root, destination: Destination, verdicts: Sequence[Verdict], strip: ControlStrip | None
+) -> Lit:
+    """Find out what a destination's latest print becomes under lamps, for `collect_page`.
+
+    Raises
+    ------
+    StorageError
+        When a measurement that is there cannot be read.
+    """
+    viewing = destination.file.medium.viewing
+    if strip is None or not verdicts:
+        return Lit(viewing, ())
+    last = verdicts[-1]
+    first = next(each for each in verdicts if each.chart == last.chart)
+    book, lamp = Book(root, destination.name), viewing.lamp if viewing else None
+    try:
+        lamps = find_under_lamps(book, strip, last, None if first is last else first, lamp)
+    except OSError as error:
+        raise StorageError(f"{error.filename}: {error.strerror or error}") from error
+    return Lit(viewing, tuple(lamps))
 
 
 def make_page(found: Mapping[str, object]) -> str:

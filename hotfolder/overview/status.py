@@ -28,9 +28,10 @@ from hotfolder.ledger.lock import Holder, find_holder
 from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
 from hotfolder.measured.book import Book
 from hotfolder.model.earlier_findings import find_facts
+from hotfolder.model.ends import End
 from hotfolder.model.facts import ColumnValues
 from hotfolder.model.hours import Hours
-from hotfolder.model.records import End, Record, format_time, read_record
+from hotfolder.model.records import Record, format_time, read_record
 from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
 from hotfolder.notify.standing import describe_standing
 from hotfolder.overview.overlaps import collisions, is_of_any, locate, upstream

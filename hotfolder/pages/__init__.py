@@ -3,8 +3,23 @@
 What is exported here is for stages that make a page; the modules below are the program's own.
 """
 
-from hotfolder.pages.frame import load_template, source_hash, style, text_of
-from hotfolder.pages.numbers import pack_numbers
-from hotfolder.pages.words import describe_standing
+from typing import TYPE_CHECKING
 
-__all__ = ["describe_standing", "load_template", "pack_numbers", "source_hash", "style", "text_of"]
+from hotfolder.lazily import load_exports
+
+if TYPE_CHECKING:
+    from hotfolder.pages.frame import load_template, source_hash, style, text_of
+    from hotfolder.pages.numbers import pack_numbers
+    from hotfolder.pages.words import describe_standing, describe_viewing
+else:
+    __getattr__ = load_exports(__name__)
+
+__all__ = [
+    "describe_standing",
+    "describe_viewing",
+    "load_template",
+    "pack_numbers",
+    "source_hash",
+    "style",
+    "text_of",
+]

@@ -7,9 +7,12 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Final
 
-from hotfolder.model.records import Changes
-from hotfolder.model.standing import MediumStanding
+if TYPE_CHECKING:
+    from hotfolder.model.destination import Viewing
+    from hotfolder.model.records import Changes
+    from hotfolder.model.standing import MediumStanding
 
 
 def local_time(moment: str | datetime, *, seconds: bool = False) -> str:
@@ -68,6 +71,47 @@ def describe_standing(standing: MediumStanding) -> tuple[str, str]:
     if standing.has_alarm:
         note += f" It has drifted, from the print of {standing.since} on."
     return value, note
+
+
+_PLACES: Final = {
+    "booth P1": "In a booth, ISO 3664 P1: 2000 lx, D50",
+    "booth P2": "In a booth, ISO 3664 P2: 500 lx, D50",
+    "studio": "In the studio's light",
+    "wall": "On the wall where it will hang",
+    "display": "On a display",
+}
+
+
+def describe_viewing(viewing: Viewing) -> str:
+    """Say in which light a result is judged.
+
+    Parameters
+    ----------
+    viewing
+        The medium's table ``[medium.viewing]``.
+
+    Returns
+    -------
+    One line without its end.
+
+    Examples
+    --------
+    >>> from hotfolder.model.destination import Viewing
+    >>> describe_viewing(Viewing(where="wall", illuminance="150 lx", colour_of_light="2700 K"))
+    'On the wall where it will hang: 150 lx, 2700 K'
+    """
+    said = []
+    if viewing.illuminance is not None:
+        said.append(f"{viewing.illuminance:g} lx")
+    if viewing.luminance is not None:
+        said.append(f"white of {viewing.luminance:g} cd/m²")
+    if viewing.colour_of_light is not None:
+        said.append(f"{viewing.colour_of_light:g} K")
+    if viewing.lamp is not None:
+        said.append(f"lamp {viewing.lamp}")
+    if viewing.display_profile:
+        said.append(f"profiled to {viewing.display_profile}")
+    return f"{_PLACES[viewing.where]}{': ' if said else ''}{', '.join(said)}"
 
 
 def describe_changes(changes: Changes) -> str:

@@ -10,6 +10,7 @@ from typing import Any, Final
 from pydantic import BaseModel
 
 from hotfolder.errors import Problem
+from hotfolder.model.field_texts import read_field_texts
 
 _RENAMED: Final = {"keep_dropped": "keep_discarded"}
 """Keys of earlier versions, and what they are called now."""
@@ -124,9 +125,10 @@ def _say_allowed(detail: Any) -> str:
 
 def _say_example(model: type[BaseModel], loc: tuple[Any, ...]) -> str:
     """What a missing key is for, by the first sentence of its description."""
-    field = _model_at(model, loc[:-1])
-    described = field.model_fields[str(loc[-1])].description if field else None
-    return " ".join((described or "a value").split())
+    table, key = _model_at(model, loc[:-1]), str(loc[-1])
+    described = table.model_fields[key].description if table else None
+    written = read_field_texts(table).get(key) if table else None
+    return " ".join((described or written or "a value").split())
 
 
 def _model_at(model: type[BaseModel], loc: tuple[Any, ...]) -> type[BaseModel] | None:

@@ -14,7 +14,8 @@ from collections.abc import Iterator, Mapping
 from pydantic import JsonValue
 from pydantic.fields import FieldInfo
 
-from hotfolder.model.destination import Medium, Result, SettingsModel
+from hotfolder.model.destination import Medium, Result, SettingsModel, Viewing
+from hotfolder.model.field_texts import read_field_texts
 from hotfolder.model.units import Money, say_quantity
 from hotfolder.settings.files import (
     DeskTable,
@@ -39,6 +40,7 @@ A size, a distance, a time or a share carries its unit: `"60 in"`, `"40 mm"`, `"
 
 _TABLES: Mapping[str, type[SettingsModel]] = {
     "[medium]": Medium,
+    "[medium.viewing]": Viewing,
     "[result]": Result,
     "[limits]": Limits,
     "[ticket]": TicketTable,
@@ -92,10 +94,11 @@ def _section(
     if not fields:
         return [*lines, "This stage has no settings.", ""]
     schema = model.model_json_schema(mode="validation")
+    texts = read_field_texts(model)
     properties, named = schema.get("properties", {}), schema.get("$defs", {})
     lines += ["| setting | meaning | values | default |", "|---|---|---|---|"]
     for name, each in fields.items():
-        about_it = " ".join((each.description or "").split())
+        about_it = " ".join((each.description or texts.get(name, "")).split())
         cells = (f"`{name}`", about_it, _values(properties[name], named), _default(each))
         lines.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
     return [*lines, ""]

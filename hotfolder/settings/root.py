@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from hotfolder.disk.kept_arrays import ArrayFolder
-from hotfolder.settings.files import Folders
+if TYPE_CHECKING:
+    from hotfolder.disk.kept_arrays import ArrayFolder
+    from hotfolder.settings.files import Folders
 
 
 @dataclass(frozen=True)
@@ -95,6 +97,8 @@ class Root:
 
     def points_folder(self, most_bytes: float) -> ArrayFolder | None:
         """Where conversions keep that, and how much of it; None when nothing may be kept."""
+        from hotfolder.disk.kept_arrays import ArrayFolder  # it loads numpy
+
         return ArrayFolder(self.points, int(most_bytes)) if most_bytes >= 1 else None
 
     @property

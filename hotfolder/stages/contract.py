@@ -460,6 +460,9 @@ class Stage(ABC, Generic[SettingsT_co]):
     is worked on once more when one ends in its folder or batch, or when the time is over.
     ``"waits_for"`` says in a few words for what.
 
+    ``"served_by"`` names the job whose findings were used where it has none of its own: then a
+    later one does not warn that it went without.
+
     ``"what"`` says what it gives, and ``"after"`` lists jobs that were delivered before and could
     have used it: their pages and stories say so.
     """
@@ -552,6 +555,14 @@ class Stage(ABC, Generic[SettingsT_co]):
         """Write what people are to look at, to paths that `Job.attach` returned.
 
         Called for held jobs and trials, and for delivered ones where ``keep_sheets`` is "all".
+        """
+
+    @classmethod
+    def prepare(cls) -> None:
+        """Load what every job needs, once, in the process that workers are forked from.
+
+        It then costs neither a worker anything nor a command that runs no job. A stage must work
+        without it too: it is not called for modules in ``ROOT/plugins/``.
         """
 
     @classmethod

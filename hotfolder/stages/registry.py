@@ -20,9 +20,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pluggy
-from packaging.requirements import Requirement
-from packaging.specifiers import InvalidSpecifier, SpecifierSet
-from packaging.utils import canonicalize_name
 from pydantic import TypeAdapter, ValidationError
 
 from hotfolder.errors import PluginError, StageError
@@ -36,6 +33,7 @@ ENTRY_POINT_GROUP = "hotfolder.stages"
 _DROP_INS = "hotfolder_drop_ins"
 _IMPORTING = threading.RLock()
 _FACTS = TypeAdapter(Facts)
+_NEEDS_US = re.compile(r"hotfolder\b(?![-_.])", re.IGNORECASE)
 STAGE_NAME = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
 
 
@@ -182,13 +180,19 @@ def _plugins(drop_ins: list[Path]) -> Iterator[tuple[str, object]]:
 
 def _refuse_package_for_another(package: importlib.metadata.Distribution) -> None:
     """Hold an installed package to what it says it needs: a later upgrade of ours may break it."""
-    for line in package.requires or ():
+    for line in filter(_NEEDS_US.match, package.requires or ()):
+        from packaging.requirements import Requirement
+
         needed = Requirement(line)
-        if canonicalize_name(needed.name) == "hotfolder" and needed.marker is None:
+        if needed.marker is None:
             _refuse_for_another(f"{package.name} {package.version}", str(needed.specifier))
 
 
 def _refuse_for_another(owner: str, made_for: str) -> None:
+    if not made_for:
+        return
+    from packaging.specifiers import InvalidSpecifier, SpecifierSet
+
     ours = importlib.metadata.version("hotfolder")
     try:
         fits = SpecifierSet(made_for).contains(ours, prereleases=True)

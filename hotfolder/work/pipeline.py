@@ -13,7 +13,7 @@ import hashlib
 import json
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -26,7 +26,6 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic.types import JsonValue
 
 from hotfolder.colour.kept_points import keep_in, save_new
-from hotfolder.disk.kept_arrays import ArrayFolder
 from hotfolder.errors import (
     Hold,
     HotfolderError,
@@ -38,7 +37,6 @@ from hotfolder.errors import (
 )
 from hotfolder.model.destination import Result
 from hotfolder.model.facts import Facts
-from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.records import (
     Attachment,
     OriginalRecord,
@@ -50,7 +48,6 @@ from hotfolder.model.records import (
     WayOn,
     WorkRecord,
 )
-from hotfolder.model.standing import MediumStanding
 from hotfolder.model.wishes import IntentWish, LongEdgeWish, Wish
 from hotfolder.raster.complete import container_end
 from hotfolder.raster.picture import Band, RasterSpec
@@ -61,7 +58,8 @@ from hotfolder.settings.files import Destination
 from hotfolder.stages.contract import AnyStage, Job, Original, Stage
 from hotfolder.stages.registry import Registry
 from hotfolder.work.ahead import one_ahead
-from hotfolder.work.small_picture import SMALL_PICTURE, write_small_picture
+from hotfolder.work.order import SMALL_PICTURE, Order
+from hotfolder.work.small_picture import write_small_picture
 
 SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png"}
 
@@ -78,35 +76,6 @@ _ALMOST = 0.99
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and the share done, 0 … 1; by several threads, one at a time."""
-
-
-@dataclass(frozen=True)
-class Order:
-    """What a worker is asked to do."""
-
-    job: str
-    original: Path
-    """The file to read."""
-    name: str
-    """Its name as text."""
-    sha256: str
-    bytes: int
-    folder: Path
-    """Empty, where the result goes."""
-    profiles: Path
-    """The root's profiles."""
-    is_trial: bool = False
-    """Nothing will be delivered."""
-    only_foresees: bool = False
-    """It ends where stages have seen the result to come, before the first pixel."""
-    only_shows: bool = False
-    """It ends with a small picture of the original as it came (`small_picture`)."""
-    neighbours: Mapping[str, Sequence[Neighbour]] = field(default_factory=dict)
-    """What stages have said of other pictures of the same folder or batch, by stage."""
-    standing: MediumStanding | None = None
-    """How the medium stands; None when nobody has looked."""
-    points: ArrayFolder | None = None
-    """Where what depends on profiles alone is kept from job to job; None: nowhere."""
 
 
 @dataclass(frozen=True)

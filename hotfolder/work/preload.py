@@ -1,13 +1,15 @@
 """What the forkserver loads once, so that a fresh worker process costs milliseconds.
 
 The built-in and installed stages come through the registry like any other; importing this
-module loads them, and with them numpy, scipy and the codecs.
+module loads them, lets each prepare, and with them loads numpy, scipy and the codecs.
 """
 
 import contextlib
 
 import scipy
 
+import hotfolder.colour
+import hotfolder.pages
 from hotfolder.colour.machine_code import compile_all
 from hotfolder.errors import PluginError
 from hotfolder.raster.dither import Dither
@@ -20,6 +22,14 @@ versions()
 
 # A broken plugin is told by the daemon and by every worker; here the message would be lost.
 with contextlib.suppress(PluginError):
-    load_registry()
+    for stage in load_registry().stages.values():
+        # A stage that fails here fails in its job too, where it is said which and why.
+        with contextlib.suppress(Exception):
+            stage.prepare()
+
+# Exports are loaded when they are first named, which is here and not in each worker.
+for room in (hotfolder, hotfolder.colour, hotfolder.pages):
+    for name in room.__all__:
+        getattr(room, name)
 
 compile_all()

@@ -31,7 +31,7 @@ from hotfolder.settings.root import Root
 from hotfolder.stages.contract import Place
 from hotfolder.stages.registry import load_registry
 from hotfolder.stages.roles import Role
-from hotfolder.work.pipeline import Order
+from hotfolder.work.order import Order
 from hotfolder.work.worker import Attempt, Stopped, read_progress, run_attempt
 
 Tell = Callable[[str, float], None]

@@ -29,7 +29,7 @@ from hotfolder.model.answer import Answer
 from hotfolder.model.failure import Failure
 from hotfolder.settings.files import Intake, check_destination
 from hotfolder.stages.registry import load_registry
-from hotfolder.work.pipeline import Order, Outcome, run
+from hotfolder.work.order import Order
 
 if TYPE_CHECKING:  # Windows has only one of them
     from multiprocessing.context import ForkServerContext, SpawnContext
@@ -77,6 +77,7 @@ def run_attempt(attempt: Attempt, stop: threading.Event) -> Answer | Stopped:
         When no process can be started; no worker has seen the file.
     """
     started = time.monotonic()
+    get_ready()
     process = _context().Process(target=_child, args=(attempt,), name=f"job {attempt.order.job}")
     process.start()
     try:
@@ -96,9 +97,15 @@ def run_attempt(attempt: Attempt, stop: threading.Event) -> Answer | Stopped:
 def get_ready() -> None:
     """Start what workers are forked from, so that the first job does not wait for its imports."""
     if _context().get_start_method() == "forkserver":
-        from multiprocessing import forkserver
+        from multiprocessing import forkserver, resource_tracker
 
-        forkserver.ensure_running()
+        # it lets signals through again when it starts, so it goes first
+        resource_tracker.ensure_running()
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
+            forkserver.ensure_running()  # inherits the mask; `unheard` ends that
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def read_failure(folder: Path) -> Failure | None:
@@ -128,7 +135,8 @@ def _context() -> ForkServerContext | SpawnContext:
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["__main__", "hotfolder.work.worker", "hotfolder.work.preload"])
+    ours = ("unheard", "worker", "preload")
+    context.set_forkserver_preload(["__main__", *(f"hotfolder.work.{each}" for each in ours)])
     return context
 
 
@@ -249,6 +257,9 @@ def _end_with_the_daemon() -> None:
 
 
 def _work(attempt: Attempt) -> Answer:
+    # the daemon starts workers and reads no picture itself: it goes without the codecs
+    from hotfolder.work.pipeline import run
+
     try:
         registry = load_registry(attempt.plugins)
         destination = check_destination(
@@ -258,7 +269,7 @@ def _work(attempt: Attempt) -> Answer:
         return Answer(verdict="wait", message=f"no work can be done: {error}")
     (attempt.order.folder / STARTED).touch()
     try:
-        outcome: Outcome = run(
+        outcome = run(
             attempt.order, destination, registry, _Reporter(attempt.order.folder / PROGRESS)
         )
         return Answer(

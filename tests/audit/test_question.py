@@ -11,13 +11,10 @@ import pytest
 from audit.conftest import NUMBER
 from audit.generated import BEGIN, CHANGED, LENGTH, digest, record_of
 from hotfolder.audit.books import open_books
+from hotfolder.audit.choices import Group, Sort, Statistic
 from hotfolder.audit.question import (
     COLUMNS,
-    End,
-    Group,
     Question,
-    Sort,
-    Statistic,
     ask,
     ask_groups,
     ask_sums,
@@ -29,6 +26,7 @@ from hotfolder.audit.question import (
 from hotfolder.errors import SettingsError, StorageError
 from hotfolder.ledger.jobs import SCHEMA_VERSION
 from hotfolder.ledger.record_index import LATER, TABLE
+from hotfolder.model.ends import End
 from hotfolder.settings.root import Root
 
 RECORDS = [record_of(number, NUMBER) for number in range(NUMBER)]

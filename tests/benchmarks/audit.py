@@ -30,8 +30,10 @@ from measured import add_write_option, show
 from rich.table import Table
 
 from hotfolder.audit.books import open_books
-from hotfolder.audit.question import End, Group, Question, Sort, Statistic, ask, ask_groups, count
+from hotfolder.audit.choices import Group, Sort, Statistic
+from hotfolder.audit.question import Question, ask, ask_groups, count
 from hotfolder.audit.report import render_report
+from hotfolder.model.ends import End
 from hotfolder.settings.root import Root
 
 ROUNDS = 5

@@ -50,7 +50,8 @@ def run_one(name: str, folder: Path) -> None:
     import hotfolder.work.worker  # noqa: F401 - both are what the forkserver has loaded
     from hotfolder.settings.files import Intake, check_destination
     from hotfolder.stages.registry import load_registry
-    from hotfolder.work.pipeline import Order, run
+    from hotfolder.work.order import Order
+    from hotfolder.work.pipeline import run
 
     registry = load_registry()
     path = folder / "destinations" / "canvas.toml"

@@ -69,7 +69,8 @@ def ours(case: str, folder: Path, rendering: str = "intent", points: Path | None
     from hotfolder.disk.kept_arrays import ArrayFolder
     from hotfolder.settings.files import Intake, check_destination
     from hotfolder.stages.registry import load_registry
-    from hotfolder.work.pipeline import Order, run
+    from hotfolder.work.order import Order
+    from hotfolder.work.pipeline import run
 
     registry = load_registry()
     path = folder / "destinations" / "bench.toml"

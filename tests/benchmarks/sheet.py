@@ -40,7 +40,8 @@ def run_one(case: str, folder: Path, which: str) -> None:
     import hotfolder.work.worker  # noqa: F401 - both are what the forkserver has loaded
     from hotfolder.settings.files import Intake, check_destination
     from hotfolder.stages.registry import load_registry
-    from hotfolder.work.pipeline import Order, run
+    from hotfolder.work.order import Order
+    from hotfolder.work.pipeline import run
 
     registry = load_registry()
     raw: dict[str, Any] = destination(case)

@@ -13,7 +13,8 @@ from selenium.webdriver.common.by import By
 from audit.generated import fill
 from browser.conftest import open_page
 from hotfolder.audit.books import open_books
-from hotfolder.audit.question import Question, Sort
+from hotfolder.audit.choices import Sort
+from hotfolder.audit.question import Question
 from hotfolder.audit.report import write_report
 from hotfolder.ledger.packing import teach
 from hotfolder.settings.root import Root

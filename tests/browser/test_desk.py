@@ -266,7 +266,7 @@ def test_nothing_keeps_people_out_of_any_page(opened, chromium):
     home = chromium.current_url.rstrip("/")
     with open_reader(root.ledger) as ledger:
         jobs = [row.id for row in ledger.ended_jobs()]
-    others = ["/need", "/audit", "/batches", f"/job/{jobs[0]}/story"]
+    others = ["/need", "/display", "/measured", "/audit", "/batches", f"/job/{jobs[0]}/story"]
     try:
         for mode in ("light", "dark"):
             feature = {"name": "prefers-color-scheme", "value": mode}
@@ -290,6 +290,38 @@ def test_nothing_keeps_people_out_of_any_page(opened, chromium):
     finally:
         chromium.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
         chromium.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+
+
+def test_a_display_is_tested_and_what_was_answered_stands_on_pages_of_pictures(opened, chromium):
+    chromium.get(opened[0])
+    chromium.get_log("browser")
+    click(chromium, "Display")
+    wait_for(chromium, "Whether profiles are honoured")
+    apart = chromium.execute_script(
+        """
+        const read = (image) => {
+          const canvas = document.createElement("canvas");
+          [canvas.width, canvas.height] = [image.naturalWidth, image.naturalHeight];
+          const context = canvas.getContext("2d");
+          context.drawImage(image, 0, 0);
+          return context.getImageData(20, 20, 100, 100).data;
+        };
+        const [plain, ...others] = [...document.querySelectorAll(".triple img")].map(read);
+        return others.map((each) => each.reduce((sum, value, at) =>
+          sum + Math.abs(value - plain[at]), 0) / each.length);
+        """
+    )
+    assert 2 == len(apart)
+    assert max(apart) < 2  # this browser honours profiles: red and blue are where they belong
+    for name, value in (("profiles", "true"), ("dark", "2"), ("middle", "4"), ("light", "3")):
+        chromium.find_element(By.CSS_SELECTOR, f"[name={name}][value='{value}']").click()
+    chromium.find_element(By.NAME, "display").send_keys("left one")
+    click(chromium, "Write it down")
+    wait_for(chromium, "its browser says ")
+    click(chromium, "The counter")
+    click(chromium, "mud.tif")
+    wait_for(chromium, 'Display "left one", by eye, on ')
+    assert [] == chromium.get_log("browser")  # the policy was never in the way
 
 
 def find_barriers(browser, axe):

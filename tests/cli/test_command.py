@@ -6,7 +6,10 @@ import signal
 import subprocess
 import sys
 import tomllib
+from importlib.metadata import version
 from pathlib import Path
+
+import pytest
 
 TOP = Path(__file__).parents[2]
 
@@ -21,7 +24,7 @@ def test_ctrl_c_while_modules_load_is_quiet():
         said = []
         for line in process.stderr:
             said.append(line)
-            if "numpy" in line:
+            if "typer" in line:
                 process.send_signal(signal.SIGINT)
                 break
         said += process.stderr
@@ -32,6 +35,31 @@ def test_ctrl_c_while_modules_load_is_quiet():
 def test_the_installed_command_is_that_one():
     scripts = tomllib.loads((TOP / "pyproject.toml").read_text())["project"]["scripts"]
     assert {"hotfolder": "hotfolder_command:main"} == scripts
+
+
+HEAVY = (
+    "PIL", "hotfolder_stages", "imagecodecs", "jinja2", "numba", "numpy", "pydantic", "rich",
+    "scipy", "sqlite3", "structlog", "tifffile", "watchdog",
+)  # fmt: skip
+CODECS = ("PIL", "hotfolder.raster.reading", "jinja2", "numba", "structlog", "tifffile.tifffile")
+
+
+@pytest.mark.parametrize(
+    ("module", "left_out"),
+    [("hotfolder.cli.main", HEAVY), ("hotfolder.work.worker", CODECS[1:4])],
+)
+def test_a_start_does_not_load_what_it_may_not_need(module, left_out):
+    code = f"import sys, {module}\nprint([each for each in {left_out} if each in sys.modules])"
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert "[]" == said.stdout.strip()
+
+
+def test_the_version_is_said():
+    code = "import hotfolder_command; hotfolder_command.main()"
+    said = subprocess.run(
+        [sys.executable, "-c", code, "--version"], capture_output=True, text=True, check=True
+    )
+    assert f"hotfolder {version('hotfolder')}\n" == said.stdout
 
 
 def test_a_command_does_not_wait_for_parts_of_scipy_that_it_may_not_use():

@@ -32,8 +32,7 @@ def screen(monkeypatch):
     def console(**options):
         return Console(file=written, width=options.get("width", 400), force_terminal=False)
 
-    for module in (cli, looking, command, terminal):
-        monkeypatch.setattr(module, "Console", console)
+    monkeypatch.setattr("rich.console.Console", console)
     return written
 
 
@@ -46,7 +45,7 @@ def check_shown(text, *, lines=None):
 def test_the_end_of_a_job(screen):
     reason = Reason(stage="reading", code="not-whole", message=f"{HOSTILE}\n is not whole")
     ended = record(destination="canvas", source=f"{HOSTILE}\n", reasons=(reason,))
-    cli._print_ended(cli.Console(), ended)
+    cli._print_ended(terminal.make_plain_console(), ended)
     check_shown(screen.getvalue(), lines=2)
 
 

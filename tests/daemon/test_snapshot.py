@@ -61,6 +61,12 @@ def snapshots(root, destinations, work, troubles, index, silences, clock):
     return Snapshots(root, destinations, work, troubles, index, lambda: silences, clock)
 
 
+def test_what_slows_jobs_down_is_said_of_their_destination(snapshots, root, work):
+    work.remarks = lambda name: [f"{name} is slow"]
+    snapshots.write()
+    assert ("canvas is slow",) == read_snapshot(root.snapshot).folders["canvas"].remarks
+
+
 def test_it_is_read_back_as_it_was_taken_with_names_fit_for_showing(
     snapshots, root, troubles, clock
 ):

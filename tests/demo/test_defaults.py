@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from hotfolder.settings.files import DestinationFile, RootFile
+from hotfolder_demo import shoot
 from hotfolder_demo.profiles import SHIPPED
 
 DEFAULTS = Path(str(resources.files("hotfolder_defaults")))
@@ -36,3 +37,9 @@ def test_every_setting_is_explained_where_it_needs_to_be(path):
     settings = [line for line in lines if "=" in line and not line.startswith("#")]
     explained = [line for line in settings if "#" in line]
     assert len(explained) >= 0.6 * len(settings)
+
+
+def test_the_demos_destination_for_a_shoot_is_valid():
+    file = DestinationFile.model_validate(tomllib.loads(shoot.DESTINATION))
+    assert "reference" == file.stages[0]
+    assert set(file.stage) <= set(file.stages)

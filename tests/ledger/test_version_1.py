@@ -31,7 +31,8 @@ from hotfolder.ledger.jobs import Ledger, read_jobs
 from hotfolder.ledger.migrations import SCHEMA_VERSION
 from hotfolder.ledger.reading import open_reader
 from hotfolder.ledger.record_log import RecordLog
-from hotfolder.model.records import End, Record, read_record, to_json
+from hotfolder.model.ends import End
+from hotfolder.model.records import Record, read_record, to_json
 from hotfolder.settings.root import Root
 
 NAME = "fine-art-canvas"

@@ -9,7 +9,7 @@ from hotfolder.audit.books import open_books
 from hotfolder.audit.question import Question, ask, describe_question
 from hotfolder.measured.off_spans import OffSpan, find_off_spans, read_off_spans
 from hotfolder.measured.records import Drift, Verdict
-from hotfolder.model.records import End
+from hotfolder.model.ends import End
 from hotfolder.settings.root import Root
 
 START = datetime(2026, 11, 1, tzinfo=UTC)

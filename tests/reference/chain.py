@@ -14,7 +14,8 @@ import tifffile
 from hotfolder.colour.profile import Profile
 from hotfolder.settings.files import Intake, check_destination
 from hotfolder.stages.registry import load_registry
-from hotfolder.work.pipeline import Order, Outcome, run
+from hotfolder.work.order import Order
+from hotfolder.work.pipeline import Outcome, run
 
 STAGES = ("preflight", "neutral-check", "profile-conversion", "ink-check", "tagging")
 REGISTRY = load_registry()

@@ -22,7 +22,8 @@ from hotfolder.errors import SettingsError
 from hotfolder.settings.files import Intake, check_destination
 from hotfolder.settings.order import find_misplaced, right_order
 from hotfolder.stages.registry import load_registry
-from hotfolder.work.pipeline import Order, run
+from hotfolder.work.order import Order
+from hotfolder.work.pipeline import run
 
 DEFAULTS = Path(hotfolder_defaults.__file__).parent / "destinations"
 RAW = {path.stem: tomllib.loads(path.read_text("utf-8")) for path in DEFAULTS.glob("*.toml")}

@@ -116,3 +116,30 @@ def test_a_root_without_its_settings_file_says_to_run_init(tmp_path):
 def test_a_destination_with_a_hostile_name_is_refused(load):
     problems = problems_of(load, GOOD, name="a b")
     assert "letters, digits, hyphens and underscores" in str(problems[0])
+
+
+VIEWING = GOOD.replace("[stage.sizing]", "[medium.viewing]\n{}\n[stage.sizing]")
+
+
+def test_the_light_of_viewing_is_read_with_its_units(load):
+    text = 'where = "wall"\nilluminance = "150 lx"\ncolour_of_light = "2700 K"\nlamp = "LED-B1"'
+    viewing = load(VIEWING.format(text)).destinations["canvas"].file.medium.viewing
+    assert (150.0, 2700.0) == (viewing.illuminance, viewing.colour_of_light)
+    text = 'where = "display"\nluminance = "120 cd/m2"\ncolour_of_light = "6500 K"'
+    assert 120.0 == load(VIEWING.format(text)).destinations["canvas"].file.medium.viewing.luminance
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('where = "booth P1"\nilluminance = "900 lx"', "says its own light; leave out illuminance"),
+        ('where = "wall"\nluminance = "120 cd/m2"', "leave out luminance"),
+        ('where = "display"\nlamp = "A"', "leave out lamp"),
+        ('where = "wall"\ncolour_of_light = "20 K"', "1000 K"),
+        ('where = "wall"\nilluminance = "150"', "lx"),
+    ],
+)
+def test_what_a_place_of_viewing_does_not_have_is_refused(load, text, said):
+    with pytest.raises(SettingsError) as caught:
+        load(VIEWING.format(text))
+    assert said in str(caught.value)

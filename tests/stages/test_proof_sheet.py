@@ -29,6 +29,7 @@ from hotfolder.colour.profile import lab_profile
 from hotfolder.colour.proofing import soft_proof
 from hotfolder.colour.transform import Transform
 from hotfolder.colour.worst_places import LONG_EDGE_PX, WorstPlaces
+from hotfolder.model.destination import Viewing
 from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import Rendering
 from hotfolder.model.standing import MediumStanding
@@ -557,3 +558,14 @@ def test_when_the_medium_was_measured_stands_on_the_sheet(tmp_path):
     page, _, _ = made(picture(60, 80), tmp_path, standing=MediumStanding())
     assert "Never measured" in page
     assert "from what is shown here" not in page
+
+
+def test_the_light_in_which_it_is_judged_stands_on_the_sheet_in_one_line(tmp_path):
+    pixels = picture(60, 80)
+    spec = spec_of(pixels, WIDE_RGB)
+    job = job_of(spec, profile=CANVAS, folder=tmp_path, beside=[conversion()])
+    viewing = Viewing(where="wall", illuminance="150 lx", colour_of_light="2700 K")
+    for medium, said in ((job.medium, 0), (job.medium.model_copy(update={"viewing": viewing}), 1)):
+        run_stage(make_stage(ProofSheet, {}), pixels, spec, replace(job, medium=medium), 40)
+        page = (tmp_path / "sheet.html").read_text("utf-8")
+        assert said == page.count("On the wall where it will hang: 150 lx, 2700 K")

@@ -4,6 +4,7 @@ import pytest
 
 from hotfolder import Neighbour
 from hotfolder_stages.reference.shoot import Shot, find_carried, find_served
+from hotfolder_stages.reference.telling import describe_reference
 
 SHOT = Shot(
     camera="Invented Estuary 1",
@@ -65,3 +66,30 @@ def test_only_pictures_without_a_chart_of_their_own_are_served():
 def test_without_exposure_data_nothing_is_said_of_a_difference():
     found, _ = find_carried(SHOT, [neighbour(exposure_stops=None)], 9)
     assert found.exposure_differs_stops is None
+
+
+def test_a_picture_that_another_reference_was_carried_to_did_not_go_without():
+    served, without = neighbour("a", chart=None), neighbour("b", chart=None)
+    served.said["served_by"] = "another job"
+    assert [without] == find_served(SHOT, [served, without], 9)
+
+
+def test_only_what_had_nothing_and_got_nothing_went_without():
+    served = neighbour(chart=None)
+    served.said["served_by"] = "another job"
+    assert not served.went_without
+    assert not neighbour().went_without
+    assert not neighbour(chart=None, delivered=False).went_without
+    assert neighbour(chart=None).went_without
+
+
+@pytest.mark.parametrize(
+    ("gain", "said"),
+    [
+        (1.0, "The picture is 0.7 stops too dark."),
+        (2.0, "The picture is 1.7 stops too dark."),
+        (0.25, "The picture is 1.3 stops too light."),
+    ],
+)
+def test_the_exposure_of_a_frame_is_its_own_and_not_that_of_the_frame_with_the_chart(gain, said):
+    assert said in describe_reference({"exposure_stops": -0.7}, gain)

@@ -50,7 +50,7 @@ def test_the_story_of_a_renamed_result_says_when_why_and_where(released, hotfold
         record["results"][0]["path"],
         record["original_kept"],
         "Matte canvas",
-        "ppi 100.0",
+        "ppi 100",
     ):
         assert said in done.stdout
     order = ["arrived", "held", "released", "delivered"]

@@ -35,6 +35,7 @@ def test_a_strip_is_made_measured_and_judged(root, hotfolder, tmp_path):
     assert not any(each["alarm"] for each in verdict["drift"].values())
     assert ["bad.txt"] == [each["file"] for each in verdict["refused"]]
     assert "line 10" in verdict["refused"][0]["reason"]
+    assert (None, []) == (verdict["viewing"], verdict["under_lamps"])  # neither set nor spectra
     words = hotfolder("measured", root.path, "--for", NAME).stdout
     assert "Within the limits of set house" in words
     assert "conform" not in words

@@ -87,6 +87,7 @@ def test_a_reference_holds_for_the_other_frames_of_its_shoot_in_any_order(small,
     stops = np.log2(125 / 60)
     assert stops == pytest.approx(sail["carried_over"]["exposure_differs_stops"], abs=0.02)
     assert 2**-stops == pytest.approx(sail["corrected"]["gain"], rel=0.02)
+    assert sail["carried_over"]["from_job"] == sail["shoot"]["served_by"]
     assert "another camera" in found["z-other.jpg"]["not_carried_over"]
     assert "no reference" in found["z.jpg"]["not_corrected"]
     hull = found["a-hull.jpg"]

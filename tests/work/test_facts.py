@@ -13,7 +13,8 @@ import hotfolder_defaults
 from hotfolder import Column, Facts, Stage
 from hotfolder.settings.files import Intake, check_destination
 from hotfolder.stages.registry import Registry, load_registry
-from hotfolder.work.pipeline import Order, run
+from hotfolder.work.order import Order
+from hotfolder.work.pipeline import run
 
 CANVAS = Path(hotfolder_defaults.__file__).parent / "destinations" / "fine-art-canvas.toml"
 INSTALLED = load_registry()

@@ -12,13 +12,15 @@ from rich.text import Text
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.records import Record
 from hotfolder.model.units import say_share
-from hotfolder.overview.new_root import make_root
+from hotfolder.overview.new_root import make_folders, make_root
 from hotfolder.settings.files import SETTINGS_FILE
 from hotfolder.settings.root import Root
 from hotfolder_demo.overview import write_overview
 from hotfolder_demo.scenes import write_scenes
+from hotfolder_demo.shoot import DESTINATION, NAME, write_shoot
 
 OVERVIEW = "what-came-out.jpg"
+SHOOT_OVERVIEW = "the-shoot.jpg"
 
 Sweep = Callable[[Root], list[Record]]
 
@@ -31,18 +33,26 @@ def run_demo(folder: Path, out: Console, sweep: Sweep) -> None:
     say(out, f"Making a root at {folder.absolute()}")
     make_root(folder)
     _hasten(folder / SETTINGS_FILE)
+    root = Root(folder)
+    (root.destinations / f"{NAME}.toml").write_text(DESTINATION, encoding="utf-8")
+    make_folders(root, [])
     say(out, "Painting an estuary: the pictures are invented, no camera was there")
     dropped = write_scenes(folder / "in", long_edge_px=2000)
+    dropped[NAME] = write_shoot(folder / "in" / NAME)
     number = sum(len(files) for files in dropped.values())
     say(out, f"Dropped {number} files into {len(dropped)} hot folders; working")
-    records = sweep(Root(folder))
+    records = sweep(root)
     _tell(out, records)
-    if any(record.results for record in records):
-        path = folder / OVERVIEW
-        write_overview(records, path)
-        say(out, f"\nLook at {path.absolute()}")
+    say(out, "")
+    shoot = [record for record in records if record.destination == NAME]
+    others = [record for record in records if record.destination != NAME]
+    for name, shown in ((OVERVIEW, others), (SHOOT_OVERVIEW, shoot)):
+        if any(record.results for record in shown):
+            write_overview(shown, folder / name)
+            say(out, f"Look at {(folder / name).absolute()}")
     say(out, f"Results and log.jsonl: {folder}/out/")
     say(out, f"Proof sheets: {folder}/out/book-pages/sheets/index.html, in a browser")
+    say(out, f"The shoot, its chart as found: {folder}/out/{NAME}/sheets/index.html")
     say(out, f"Held, with the reason:  {folder}/held/fine-art-canvas/index.html")
     say(out, f"Refused, with the reason: {folder}/refused/")
     say(out, f'Ask the records: hotfolder audit {folder} --lost-above "0.2 %" --sort lost')

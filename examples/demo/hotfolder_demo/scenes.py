@@ -166,17 +166,22 @@ def _jpeg(picture: Picture, caption: str, *, turned: bool = False) -> bytes:
 
     turned: the pixels lie on their side, as from a camera held upright, and the tag says so.
     """
-    pixels = _eight_bits(_srgb_codes(picture))
+    pixels = np.rot90(picture) if turned else picture
+    size = (pixels.shape[1], pixels.shape[0])
+    return jpeg_bytes(pixels, _exif(caption, orientation=6 if turned else 1, size=size))
+
+
+def jpeg_bytes(picture: Picture, exif: Image.Exif) -> bytes:
+    """A picture as an 8-bit JPEG in sRGB."""
     file = io.BytesIO()
-    image = Image.fromarray(np.rot90(pixels) if turned else pixels)
-    image.save(
+    Image.fromarray(_eight_bits(_srgb_codes(picture))).save(
         file,
         "JPEG",
         quality=93,
         subsampling=0,
         dpi=(_PPI, _PPI),
         icc_profile=profiles.srgb(),
-        exif=_exif(caption, orientation=6 if turned else 1, size=image.size),
+        exif=exif,
     )
     return file.getvalue()
 

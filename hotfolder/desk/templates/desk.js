@@ -412,3 +412,9 @@
     });
   }
 })();
+
+/* Which gamut the browser claims goes along with what a person answers about a display. */
+(() => {
+  const field = document.querySelector("[data-gamut]");
+  if (field) field.value = ["rec2020", "p3", "srgb"].find((each) => matchMedia(`(color-gamut: ${each})`).matches) || "none";
+})();

@@ -23,7 +23,7 @@ from hotfolder import (
     needed_ppi,
 )
 from hotfolder.colour import Floats, Transform, delta_e_00
-from hotfolder.pages import describe_standing
+from hotfolder.pages import describe_standing, describe_viewing
 
 _MEDIA = {
     Surface.CANVAS: "this canvas",
@@ -186,7 +186,7 @@ def decisions(raster: RasterSpec, transform: Transform, job: Job, reason: str) -
             Fact("Rendering intent", intent, why),
             _black(transform),
         ]
-    facts += [_scale(raster), _sharpening(job), *_standing(job)]
+    facts += [_scale(raster), _sharpening(job), *_standing(job), *_viewing(job)]
     if raster.has_alpha:
         facts.append(Fact("Transparency", "Laid onto the medium's white", "A print has none."))
     made = job.result
@@ -213,6 +213,12 @@ def _standing(job: Job) -> list[Fact]:
     if job.standing is None or job.medium.surface is Surface.SCREEN:
         return []
     return [Fact("Medium measured", *describe_standing(job.standing))]
+
+
+def _viewing(job: Job) -> list[Fact]:
+    """Say in which light the result is judged, where a person has said so."""
+    viewing = job.medium.viewing
+    return [Fact("Judged", describe_viewing(viewing))] if viewing else []
 
 
 def as_measured(lab: Floats, change: Floats, sd: Floats) -> Fact:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
@@ -16,14 +17,14 @@ from hotfolder.pages import load_template, source_hash, style, text_of
 from hotfolder_stages.proof_sheet.facts import Fact
 from hotfolder_stages.proof_sheet.hue_bars import HueBar
 
+if TYPE_CHECKING:
+    from jinja2 import Template
+
 MOST_BYTES = 3_000_000
 """Of a page: small enough to send and to open on a telephone."""
 
 WORDS_BYTES = 100_000
 """Kept free of them for what is no picture."""
-
-# Compiled here, it is in the process that workers are forked from.
-_PAGE = load_template("hotfolder_stages.proof_sheet", "sheet.html")
 
 
 @dataclass(frozen=True)
@@ -103,11 +104,16 @@ class Sheet:
     """The picture was only asked about, so there is no job."""
 
 
+def load_page() -> Template:
+    """Return the page's template, which is compiled once in a process."""
+    return load_template("hotfolder_stages.proof_sheet", "sheet.html")
+
+
 def render(sheet: Sheet) -> str:
     """Return the page."""
     look = style({"paper": sheet.paper})
     script = text_of("hotfolder_stages.proof_sheet", "sheet.js")
-    return _PAGE.render(
+    return load_page().render(
         sheet=sheet,
         most_present=max((bar.present for bar in sheet.hues), default=1.0),
         style=Markup(look),  # noqa: S704 - ours, with three numbers

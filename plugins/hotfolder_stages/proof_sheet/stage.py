@@ -72,6 +72,7 @@ from hotfolder_stages.proof_sheet.page import (
     ReferencePart,
     Sheet,
     Spot,
+    load_page,
     render,
 )
 from hotfolder_stages.proof_sheet.pictures import (
@@ -229,6 +230,11 @@ class ProofSheet(Stage[ProofSheetSettings]):
             if self._job.is_trial and self._is_converted
             else None,
         }
+
+    @classmethod
+    def prepare(cls) -> None:
+        """Compile the page's template."""
+        load_page()
 
     def present(self) -> None:
         """Write the page and the thumbnail."""

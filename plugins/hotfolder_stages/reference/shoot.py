@@ -56,6 +56,8 @@ class Shared(BaseModel):
     """How it was taken."""
     chart: dict[str, JsonValue] | None = None
     """What was measured of its reference, a chart or a card; None without one to be used."""
+    served_by: str | None = None
+    """The job whose reference was carried over to it; None where it went without."""
 
 
 @dataclass(frozen=True)
@@ -134,12 +136,13 @@ def _find_holding(
 
 
 def find_served(shot: Shot, neighbours: Sequence[Neighbour], within_s: float) -> list[Neighbour]:
-    """Return the pictures without a reference of their own for which this one's would hold."""
+    """Return the pictures that have no reference, and for which this one's would hold."""
     return [
         each
         for each in neighbours
         if (shared := _read(each)) is not None
         and shared.chart is None
+        and shared.served_by is None
         and not _why_not(shared.shot, shot, within_s)[0]
     ]
 

@@ -358,6 +358,9 @@ class Reference(Stage[ReferenceSettings]):
                 "exposure_differs_stops": self._carried.exposure_differs_stops,
                 "chart": dict(self._carried.chart),
             }
+            shared = self._said["shoot"]
+            assert isinstance(shared, dict)
+            shared["served_by"] = self._carried.neighbour.job
             return
         if any(each.gives for each in self._job.neighbours):
             self._said["not_carried_over"] = reason

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 from hotfolder import Json, number_in
@@ -13,15 +14,17 @@ _NEUTRAL = 1.0
 """Chroma of a middle grey that nobody sees."""
 
 
-def describe_reference(found: Mapping[str, Json]) -> list[str]:
+def describe_reference(found: Mapping[str, Json], gain: float = 1.0) -> list[str]:
     """Say what a chart or a card tells.
 
     Parameters
     ----------
     found
         One of the stage's `charts`, or its `card`.
+    gain
+        How much less light the picture got than the one that the reference is in.
     """
-    lines = [*_exposure(found), *_light(found), *_greys(found), *_residual(found)]
+    lines = [*_exposure(found, gain), *_light(found), *_greys(found), *_residual(found)]
     uneven = number_in(found, "unevenness_percent")
     if uneven is not None:
         lines.append(
@@ -48,10 +51,11 @@ def describe_reference(found: Mapping[str, Json]) -> list[str]:
     return lines
 
 
-def _exposure(found: Mapping[str, Json]) -> list[str]:
+def _exposure(found: Mapping[str, Json], gain: float) -> list[str]:
     stops = number_in(found, "exposure_stops")
     if stops is None:
         return []
+    stops -= math.log2(gain)
     if abs(stops) < _AS_IT_SHOULD_BE:
         return ["The exposure is as it should be."]
     return [f"The picture is {abs(stops):.1f} stops too {'light' if stops > 0 else 'dark'}."]

@@ -61,7 +61,7 @@ def show_reference(
         The reference that holds for the picture, its gain, and what it is in words.
     """
     corrected = said.get("corrected")
-    sentences = describe_reference(holds[0]) if holds else []
+    sentences = describe_reference(holds[0], holds[1]) if holds else []
     card = said.get("card")
     if isinstance(card, dict):
         by = "measured by the chart" if card.get("reflectance_measured") else "taken for granted"
