@@ -19,7 +19,7 @@ from hotfolder.errors import HotfolderError
 from hotfolder.ledger.details import State
 from hotfolder.ledger.reading import JobRow, read_job
 from hotfolder.settings.root import Root
-from hotfolder.work.small_picture import SMALL_PICTURE
+from hotfolder.work.order import SMALL_PICTURE
 from hotfolder.work.trial import destinations, try_out, workplace
 
 _MOST_KEPT: Final = 300

@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
 
 from hotfolder.disk.kept_arrays import ArrayFolder
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.standing import MediumStanding
+
+SMALL_PICTURE: Final = "small.jpg"
+"""Name in an order's folder of what comes of `Order.only_shows`."""
 
 
 @dataclass(frozen=True)

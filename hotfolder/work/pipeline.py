@@ -58,8 +58,8 @@ from hotfolder.settings.files import Destination
 from hotfolder.stages.contract import AnyStage, Job, Original, Stage
 from hotfolder.stages.registry import Registry
 from hotfolder.work.ahead import one_ahead
-from hotfolder.work.order import Order
-from hotfolder.work.small_picture import SMALL_PICTURE, write_small_picture
+from hotfolder.work.order import SMALL_PICTURE, Order
+from hotfolder.work.small_picture import write_small_picture
 
 SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png"}
 

@@ -20,9 +20,6 @@ from hotfolder.model.intent import Intent
 from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.reading import OpenedOriginal
 
-SMALL_PICTURE: Final = "small.jpg"
-"""Its name in the folder of an attempt."""
-
 MOST_PX: Final = 320
 """Along its longer side."""
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from starlette.testclient import TestClient
 from faults.serving import sweep
 from hotfolder.desk.access import Access
 from hotfolder.desk.app import Desk
+from hotfolder.disk import pulse
 from hotfolder.overview.new_root import make_root
 from hotfolder.settings.root import Root
 from whole.conftest import drop, hotfolder, write_destination
@@ -58,6 +60,20 @@ def hold_all(root: Root) -> None:
         stages=('"output-sharpening", "profile-conversion", "tagging"]', LIMIT[0]),
         limit=("[stage.sizing]", LIMIT[1]),
     )
+
+
+@pytest.fixture(autouse=True)
+def small_originals(monkeypatch):
+    """No worker is started behind a test's back: a thread that lives keeps a sweep's lock."""
+    monkeypatch.setattr("hotfolder.desk.small_originals.Errand", lambda _name, _act: None)
+
+
+@pytest.fixture(autouse=True)
+def no_thread_goes_on() -> Iterator[None]:
+    """What a desk of this process has begun ends before the next test sweeps."""
+    yield
+    for thread in pulse.left_behind():
+        thread.join(30)
 
 
 @pytest.fixture

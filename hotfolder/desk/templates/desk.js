@@ -85,7 +85,7 @@
     if (!image.matches(".print img")) return;
     const none = document.createElement("span");
     none.className = "none";
-    none.textContent = "its picture is not there any more";
+    none.textContent = "no small picture";
     image.parentNode.classList.add("bare");
     image.replaceWith(none);
   };
