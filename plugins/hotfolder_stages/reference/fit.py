@@ -177,8 +177,8 @@ def _draw(x: Floats, y: Floats) -> tuple[Callable[[Floats], Floats], float]:
     """Draw a curve through rising points; return it and its slope at the last one.
 
     Akima's is nearer to a tone curve than one that is monotone by making: with a look, colours
-    that took no part come out by 0.02 to 0.07 ΔE00 better. Where it does not rise, the other is
-    drawn.
+    that took no part come out by 0.005 to 0.07 ΔE00 better, with eight looks. Where it does not
+    rise, the other is drawn.
     """
     for kind in (scipy.interpolate.Akima1DInterpolator, scipy.interpolate.PchipInterpolator):
         drawn = kind(x, y)
