@@ -1,4 +1,4 @@
-"""Commands that look before ink is spent; nothing they do touches a job or a folder of the root."""
+"""Commands that look before ink is spent: no job is touched, and of a root only kept points."""
 
 from __future__ import annotations
 
