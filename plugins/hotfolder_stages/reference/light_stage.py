@@ -12,7 +12,6 @@ import numpy as np
 
 from hotfolder import (
     Band,
-    Encoding,
     Findings,
     Hold,
     Job,
@@ -35,7 +34,7 @@ from hotfolder_stages.reference.fit import Correction
 from hotfolder_stages.reference.light_profile import find_scale, make_light_profile
 from hotfolder_stages.reference.measure import measure_chart
 from hotfolder_stages.reference.patches import read_patches
-from hotfolder_stages.reference.reduced import ReducedCopy, Space
+from hotfolder_stages.reference.reduced import ReducedCopy, find_space
 from hotfolder_stages.reference.settings import ChartValues
 
 PROFILE_FILE = "light.icc"
@@ -68,16 +67,14 @@ class LightProfile(Stage[LightSettings]):
             codes are light.
         """
         self._job = job
-        profile = raster.profile
-        is_rgb = profile is not None and raster.encoding is Encoding.RGB
-        matrix = tone_of(profile).matrix if profile is not None and is_rgb else None
-        if profile is None or matrix is None:
+        space = find_space(raster.profile, raster.encoding)
+        if space is None:
             raise Hold(
                 "no-light-profile",
                 "Only from a picture in RGB whose profile is described by curves and a matrix can "
                 "a profile of its light be made.",
             )
-        self._space = Space(profile, matrix)
+        self._space = space
         self._made = b""
         self._copy = ReducedCopy(raster)
         return raster

@@ -56,6 +56,14 @@ class Space:
         return light
 
 
+def find_space(profile: Profile | None, encoding: Encoding) -> Space | None:
+    """Return a picture's own RGB; None where its profile has no curves and matrix."""
+    if profile is None or encoding is not Encoding.RGB:
+        return None
+    matrix = tone_of(profile).matrix
+    return None if matrix is None else Space(profile, matrix)
+
+
 class ReducedCopy:
     """Takes bands, keeps means of squares of `factor` × `factor` pixels.
 
@@ -106,10 +114,9 @@ class ReducedCopy:
         ProfileError
             When LittleCMS cannot convert from `source`.
         """
-        if source.encoding is Encoding.RGB:
-            matrix = tone_of(source).matrix
-            if matrix is not None:
-                return self.codes, Space(source, matrix)
+        own = find_space(source, source.encoding)
+        if own is not None:
+            return self.codes, own
         wide = _wide_profile()
         transform = Transform(
             source,

@@ -27,7 +27,7 @@ from hotfolder import (
     rows_per_band,
     source_profile,
 )
-from hotfolder.colour import Codes, Profile, ProfileError, tone_of
+from hotfolder.colour import Codes, Profile, ProfileError
 from hotfolder_stages.reference.card import find_known, measure_card, read_card, share_card
 from hotfolder_stages.reference.correcting import (
     Corrector,
@@ -39,7 +39,7 @@ from hotfolder_stages.reference.correcting import (
 )
 from hotfolder_stages.reference.finder import find_charts
 from hotfolder_stages.reference.measure import measure_chart
-from hotfolder_stages.reference.reduced import ReducedCopy, Space, srgb
+from hotfolder_stages.reference.reduced import ReducedCopy, Space, find_space, srgb
 from hotfolder_stages.reference.settings import ReferenceSettings
 from hotfolder_stages.reference.shoot import (
     Carried,
@@ -215,11 +215,7 @@ class Reference(Stage[ReferenceSettings]):
     @property
     def _space(self) -> Space | None:
         """The picture's own linear RGB; None where it has none, so that nothing is corrected."""
-        profile = self._raster.profile
-        if profile is None or self._raster.encoding is not Encoding.RGB:
-            return None
-        matrix = tone_of(profile).matrix
-        return None if matrix is None else Space(profile, matrix)
+        return find_space(self._raster.profile, self._raster.encoding)
 
     def _after_looking(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Keep the picture aside until it is known what is in it."""

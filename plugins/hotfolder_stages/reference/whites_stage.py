@@ -34,12 +34,11 @@ from hotfolder.colour import (
     Profile,
     convert_to_8_bits,
     look_of,
-    tone_of,
 )
 from hotfolder.pages import load_template, source_hash, style
 from hotfolder_stages.reference.correcting import Corrector, matrix_for_white
 from hotfolder_stages.reference.light import describe_white
-from hotfolder_stages.reference.reduced import ReducedCopy, Space, srgb
+from hotfolder_stages.reference.reduced import ReducedCopy, find_space, srgb
 from hotfolder_stages.reference.settings import Spot
 from hotfolder_stages.reference.spot import read_spot
 from hotfolder_stages.reference.view import reduce_codes
@@ -90,15 +89,14 @@ class NeutralPlaces(Stage[NeutralSettings]):
                 "profile-assumed",
                 "It has no profile; its colours are taken for sRGB. Embed one before you drop it.",
             )
-        is_rgb = profile is not None and raster.encoding is Encoding.RGB
-        matrix = tone_of(profile).matrix if profile is not None and is_rgb else None
-        if profile is None or matrix is None:
+        space = find_space(profile, raster.encoding)
+        if space is None:
             raise Hold(
                 "not-by-a-place",
                 "Only a picture in RGB whose profile is described by curves and a matrix can be "
                 "balanced for a place in it. Convert it to such a profile first.",
             )
-        self._space = Space(profile, matrix)
+        self._space = space
         self._copy = ReducedCopy(raster)
         return raster
 
