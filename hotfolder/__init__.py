@@ -71,7 +71,8 @@ if TYPE_CHECKING:
     )
     from hotfolder.raster.scratch import ScratchRows
     from hotfolder.raster.source_profile import source_profile
-    from hotfolder.stages.contract import Job, Original, Place, Stage, StageSettings, hookimpl
+    from hotfolder.stages.contract import Place, Stage, StageSettings, hookimpl
+    from hotfolder.stages.job import Job, Original
     from hotfolder.stages.messages import (
         ConversionToCome,
         Cropped,

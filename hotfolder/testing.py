@@ -33,7 +33,8 @@ from hotfolder.model.encoding import Encoding
 from hotfolder.model.facts import Findings, Json
 from hotfolder.model.standing import MediumStanding
 from hotfolder.raster.picture import Band, Metadata, RasterSpec
-from hotfolder.stages.contract import AnyStage, Job, Original
+from hotfolder.stages.contract import AnyStage
+from hotfolder.stages.job import Job, Original
 from hotfolder.stages.messages import Message
 
 __all__ = ["Done", "cut", "make_job", "make_spec", "make_stage", "run_stage", "srgb"]

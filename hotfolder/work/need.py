@@ -25,7 +25,7 @@ from hotfolder.model.units import MM_PER_INCH
 from hotfolder.raster.picture import RasterSpec
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
-from hotfolder.stages.contract import Job, Original
+from hotfolder.stages.job import Job, Original
 from hotfolder.stages.messages import PixelsWanted, SizeToCome
 
 CAMERAS_MEGAPIXELS = (12.0, 24.0, 45.0, 100.0)

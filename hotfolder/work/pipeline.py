@@ -55,7 +55,8 @@ from hotfolder.raster.reading import OpenedOriginal, open_original
 from hotfolder.raster.writing import ResultWriter, open_result
 from hotfolder.settings.changes import grant
 from hotfolder.settings.files import Destination
-from hotfolder.stages.contract import AnyStage, Job, Original, Stage
+from hotfolder.stages.contract import AnyStage, Stage
+from hotfolder.stages.job import Job, Original
 from hotfolder.stages.registry import Registry
 from hotfolder.work.ahead import one_ahead
 from hotfolder.work.order import SMALL_PICTURE, Order
