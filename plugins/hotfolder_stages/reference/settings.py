@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field
 
-from hotfolder import DurationS, Share, StageSettings
+from hotfolder import DurationS, Json, Share, StageSettings, WhiteWish, Wish
 from hotfolder_stages.reference.correcting import Treatment
 
 Limit = Annotated[float, Field(gt=0, le=100)]
@@ -37,6 +38,8 @@ ChartValues = Literal["babel_average", "cc2005", "ccb2014", "cca2014"]
 
 class ReferenceSettings(StageSettings):
     """The table ``[stage.reference]``."""
+
+    grants: ClassVar[tuple[type[Wish], ...]] = (WhiteWish,)
 
     judging: ClassVar[frozenset[str]] = frozenset(
         {
@@ -79,6 +82,10 @@ class ReferenceSettings(StageSettings):
     """The chroma of a middle grey above which a picture with a chart is held."""
     hold_above_exposure: Limit | None = None
     """By how many stops a picture with a chart may be too light or too dark before it is held."""
+
+    def granting(self, wish: Wish) -> Mapping[str, Json]:
+        """Balance the picture for the place that a person says is white or grey."""
+        return {"white_at": str(wish)} if isinstance(wish, WhiteWish) else {}
 
     def looks_only(self) -> bool:
         """Say whether nothing is corrected."""
