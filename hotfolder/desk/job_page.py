@@ -264,8 +264,9 @@ def _list_facts(record: Record) -> list[tuple[str, str]]:
         if each.ppi:
             width, height = (px / each.ppi * MM_PER_INCH for px in (each.width_px, each.height_px))
             made += f" ({width:.0f} × {height:.0f} mm)"
-        said.append(("Made", f"{made}, {each.bits} bit {each.colour_space.upper()}"))
-        if each.profile:
+        term = f"Made, {each.variant}" if each.variant else "Made"
+        said.append((term, f"{made}, {each.bits} bit {each.colour_space.upper()}"))
+        if each.profile and each is record.results[0]:
             said.append(("For", each.profile.description))
     facts = find_facts(record)
     if facts.effective_ppi:

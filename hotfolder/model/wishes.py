@@ -107,6 +107,10 @@ class WhiteWish(Wish):
         text
             Two shares, from the left and from the top, as in ``"40%,30%"``.
 
+        Returns
+        -------
+        The wish that it is white there.
+
         Raises
         ------
         ValueError
