@@ -51,11 +51,12 @@ class ReferenceSettings(StageSettings):
     chart_values: ChartValues = "babel_average"
     """Which values the chart's patches have, by colour-science's names: the mean of many charts,
     those of 2005, those of charts made before November 2014, or of later ones."""
-    correct: Treatment = "nothing"
+    correct: Treatment | Literal["both"] = "nothing"
     """What is done with a reference: nothing, as what is white is a decision; ``keep the light``
     corrects exposure and the camera's errors, and leaves the light its colour; ``neutral`` takes
-    the light's colour away as well. For both, each aligned with the other, give a second
-    destination the same sizing and drop the picture into both."""
+    the light's colour away as well; ``both`` makes two results of each picture, one so and one so,
+    pixel on pixel, for whoever puts the true garment onto the warm evening by hand. Not in a
+    destination that works on tickets."""
     carry_over_within: DurationS = 7200.0
     """How far apart a picture and a reference in another one of its folder or batch may have been
     taken for it to hold; "0 s" carries nothing over. Camera, profile and white balance must be the
@@ -86,6 +87,24 @@ class ReferenceSettings(StageSettings):
     def granting(self, wish: Wish) -> Mapping[str, Json]:
         """Balance the picture for the place that a person says is white or grey."""
         return {"white_at": str(wish)} if isinstance(wish, WhiteWish) else {}
+
+    def variants(self) -> Mapping[str, Mapping[str, Json]]:
+        """Make two results of each picture, if both are asked for.
+
+        Where a person says what is white, nothing is known of the light's amount: beside the
+        balanced picture stands the one that came.
+        """
+        if self.correct != "both":
+            return {}
+        kept: dict[str, Json] = {"correct": "keep the light"}
+        if self.white_at is not None:
+            kept = {"correct": "nothing", "white_at": None}
+        return {"light kept": kept, "neutral": {"correct": "neutral"}}
+
+    @property
+    def treatment(self) -> Treatment:
+        """What is done for one result: of both, the first."""
+        return "keep the light" if self.correct == "both" else self.correct
 
     def looks_only(self) -> bool:
         """Say whether nothing is corrected."""

@@ -387,10 +387,15 @@ class Reference(Stage[ReferenceSettings]):
         space = self._space
         if space is None:
             why = "Only a picture in RGB whose profile is described by curves and a matrix can be."
+            if self._raster.profile is None and self._raster.encoding is Encoding.RGB:
+                why = (
+                    "It carries no profile, and no stage before this one assumes any. Embed it, or "
+                    "let preflight, which can assume sRGB, come first."
+                )
             return _Decided(None, why)
         if self.settings.white_at is not None:
             return self._by_person(codes, space)
-        how = self.settings.correct
+        how = self.settings.treatment
         if how == "nothing":
             return _Decided(None, "")
         holds = self._reference()
