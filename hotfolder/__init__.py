@@ -76,6 +76,7 @@ if TYPE_CHECKING:
     from hotfolder.stages.messages import (
         ConversionToCome,
         Cropped,
+        EditionNumber,
         InkLimit,
         IntentChosen,
         LossMeasured,
@@ -105,6 +106,7 @@ __all__ = [
     "Cropped",
     "Dither",
     "DurationS",
+    "EditionNumber",
     "Encoding",
     "ExifDirectories",
     "ExifValue",

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from hotfolder.audit.choices import Group, Sort, Statistic
+from hotfolder.cli.completing import complete_destination
 from hotfolder.cli.terminal import (
     make_console,
     print_exactly,
@@ -49,7 +50,8 @@ def audit(
     ] = Path(),
     *,
     destination: Annotated[
-        list[str] | None, typer.Option(help="only this destination; repeatable")
+        list[str] | None,
+        typer.Option(autocompletion=complete_destination, help="only this destination; repeatable"),
     ] = None,
     during: Annotated[
         str | None, typer.Option(help='a period: "last month", "2026-11", "yesterday"')

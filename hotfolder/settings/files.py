@@ -131,6 +131,12 @@ class Keep(SettingsModel):
     """How long the originals of delivered jobs are kept; for ever, when it is not set."""
     sheets: AgeS | None = None
     """How long proof sheets of delivered jobs are kept; for ever, when it is not set."""
+    only_collected: bool = True
+    """Whether originals and sheets of a job go only once all its results have been taken out of
+    `out/`; false where results stay there for good."""
+    held: AgeS | None = None
+    """From when on `hotfolder tidy` lists a held picture, with its size and the command that gives
+    it up; never, when it is not set. Without a person's word none is removed."""
     empty_folders: AgeS = 30 * 86400.0
     """How long a sub-folder of a hot folder is kept in which nothing is."""
     cut_log: bool = True
