@@ -23,12 +23,18 @@ from hotfolder.intake.scan import Candidate, scan
 from hotfolder.intake.settle import Settler
 from hotfolder.intake.watch import Watch
 from hotfolder.logs import get_log
-from hotfolder.measured.book import NEW_BATCH, Book, is_ours
+from hotfolder.measured.book import NEW_BATCH, PHOTOGRAPHS, Book, is_ours
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
+from hotfolder.stages.roles import PhotographFindings
 
+_HEAD: Final = 16
 _A_TURN: Final = 8
 """So many files are judged in one turn at most; pictures of the destination wait meanwhile."""
+
+
+ReadPhotograph = Callable[[Root, Path, Destination, int], PhotographFindings]
+"""Reads strips of so many patches in a photograph, in a process of its own."""
 
 
 class MeasuredFolder:
@@ -40,8 +46,15 @@ class MeasuredFolder:
         Why the folder cannot be used, or "".
     """
 
-    def __init__(self, root: Root, destination: Destination, wake: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        root: Root,
+        destination: Destination,
+        wake: Callable[[], None],
+        read_photograph: ReadPhotograph,
+    ) -> None:
         self._root = root
+        self._read_photograph = read_photograph
         self._destination = destination
         self.book = Book(root, destination.name)
         self.problem = ""
@@ -128,6 +141,9 @@ class MeasuredFolder:
         try:
             # it may have become a link since the scan; what a link leads to is not ours to read
             os.close(open_regular(candidate.path))
+            if _is_picture(candidate.path):
+                self._judge(self.book.keep(candidate.path, is_photograph=True))
+                return
             kept = self.book.keep(candidate.path, new_batch=new_batch)
         except FileNotFoundError:
             return  # taken away again
@@ -143,6 +159,8 @@ class MeasuredFolder:
         from hotfolder.measured.verdict import judge
 
         name, below = kept.name, self.book.below(kept)
+        if kept.parent.name == PHOTOGRAPHS:
+            return self._judge_photograph(kept)
         with durable.open_to_read(kept) as file:
             data = file.read(MAX_BYTES + 1)
         try:
@@ -176,6 +194,38 @@ class MeasuredFolder:
         )
         return True
 
+    def _judge_photograph(self, kept: Path) -> bool:
+        """Judge a kept photograph; return whether it could be used."""
+        from hotfolder.measured.control_strip import recall_strips
+        from hotfolder.measured.photograph import choose_strip, judge_photograph
+        from hotfolder.measured.table import NotUsable
+
+        destination = self._destination
+        try:
+            strip = choose_strip(
+                recall_strips(self._root), destination.name, destination.profile.sha256
+            )
+            found = self._read_photograph(self._root, kept, destination, len(strip.patches))
+            said = judge_photograph(
+                found,
+                name=display_name(kept.name),
+                kept=self.book.below(kept),
+                sha256=durable.sha256_of(kept).sha256,
+                strip=strip,
+                earlier=self.book.read(),
+            )
+        except NotUsable as error:
+            self._refuse(kept, str(error))
+            return False
+        self.book.append_photograph(said)
+        get_log().info(
+            "measured.photographed",
+            destination=said.destination,
+            file=said.file,
+            reason=" ".join(said.words),
+        )
+        return True
+
     def _refuse(self, path: Path, reason: str) -> None:
         moved = self.book.refuse(path, reason)
         get_log().warning(
@@ -184,6 +234,13 @@ class MeasuredFolder:
             file=display_name(moved.name),
             reason=reason,
         )
+
+
+def _is_picture(path: Path) -> bool:
+    from hotfolder.measured.photograph import is_picture
+
+    with durable.open_to_read(path) as file:
+        return is_picture(file.read(_HEAD))
 
 
 def make_measured_folder(root: Root, destination: str) -> list[Path]:

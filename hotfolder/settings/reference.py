@@ -65,7 +65,8 @@ def write_reference(registry: Registry) -> str:
     parts = [
         _HEAD,
         *_section("hotfolder.toml", RootFile),
-        "`[intake]`, `[keep]`, `[desk]` and `[notify]` are the tables below.\n",
+        "`[intake]`, `[keep]`, `[desk]` and `[notify]` are the tables below; `[viewing]` has the "
+        "keys of `[medium.viewing]`.\n",
         *_section("destinations/NAME.toml", DestinationFile, leave_out=tuple(_own_tables())),
     ]
     for title, model in _TABLES.items():
