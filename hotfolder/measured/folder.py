@@ -10,14 +10,18 @@ import hashlib
 import os
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from hotfolder.disk import durable
 from hotfolder.disk.marker import write_marker
 from hotfolder.disk.names import display_name
 from hotfolder.disk.platforms import open_regular
+from hotfolder.disk.pulse import Errand
 from hotfolder.errors import HotfolderError
 from hotfolder.intake.scan import Candidate, scan
 from hotfolder.intake.settle import Settler
@@ -28,6 +32,9 @@ from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.roles import PhotographFindings
 
+if TYPE_CHECKING:
+    from hotfolder.measured.control_strip import ControlStrip
+
 _HEAD: Final = 16
 _A_TURN: Final = 8
 """So many files are judged in one turn at most; pictures of the destination wait meanwhile."""
@@ -35,6 +42,15 @@ _A_TURN: Final = 8
 
 ReadPhotograph = Callable[[Root, Path, Destination, int], PhotographFindings]
 """Reads strips of so many patches in a photograph, in a process of its own."""
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """A photograph that is being read."""
+
+    kept: Path
+    strip: ControlStrip
+    errand: Errand[PhotographFindings]
 
 
 class MeasuredFolder:
@@ -62,6 +78,8 @@ class MeasuredFolder:
         self._has_looked_back = False
         self._woken = threading.Event()
         self._watch: Watch | None = None
+        self._photographs: deque[Path] = deque()
+        self._reading: _Reading | None = None
         settings = destination.intake
         self._settler = Settler(settings.quiet, settings.patience)
 
@@ -106,6 +124,8 @@ class MeasuredFolder:
         """Whether nothing arrives, and nothing waits to be judged."""
         if self.problem:
             return True
+        if self._reading is not None or self._photographs:
+            return False
         return not self._settler.waiting() and not self.is_due()
 
     def stop(self) -> None:
@@ -122,13 +142,19 @@ class MeasuredFolder:
         elif not self._watch.healthy():
             self._watch.restart()
         if not self._has_looked_back:
+            self._photographs.clear()
+            busy = self._reading.kept if self._reading else None
             for path in self.book.list_unjudged():
-                self._judge(path)
+                if path.parent.name != PHOTOGRAPHS:
+                    self._judge(path)
+                elif path != busy:
+                    self._photographs.append(path)
             self._has_looked_back = True
         settled = self._settler.update(scan(folder, is_ours=is_ours).candidates)
         for candidate in settled[:_A_TURN]:
             self._take(candidate)
             self._settler.forget(candidate)
+        self._go_on_with_photographs()
         if settled[_A_TURN:]:
             self._woken.set()
 
@@ -142,7 +168,7 @@ class MeasuredFolder:
             # it may have become a link since the scan; what a link leads to is not ours to read
             os.close(open_regular(candidate.path))
             if _is_picture(candidate.path):
-                self._judge(self.book.keep(candidate.path, is_photograph=True))
+                self._photographs.append(self.book.keep(candidate.path, is_photograph=True))
                 return
             kept = self.book.keep(candidate.path, new_batch=new_batch)
         except FileNotFoundError:
@@ -159,8 +185,6 @@ class MeasuredFolder:
         from hotfolder.measured.verdict import judge
 
         name, below = kept.name, self.book.below(kept)
-        if kept.parent.name == PHOTOGRAPHS:
-            return self._judge_photograph(kept)
         with durable.open_to_read(kept) as file:
             data = file.read(MAX_BYTES + 1)
         try:
@@ -194,29 +218,48 @@ class MeasuredFolder:
         )
         return True
 
-    def _judge_photograph(self, kept: Path) -> bool:
-        """Judge a kept photograph; return whether it could be used."""
+    def _go_on_with_photographs(self) -> None:
+        """Have the next photograph read, or judge the one that was read.
+
+        It is read by an errand: that takes seconds, and pictures of the destination do not wait.
+        """
         from hotfolder.measured.control_strip import recall_strips
-        from hotfolder.measured.photograph import choose_strip, judge_photograph
+        from hotfolder.measured.photograph import choose_strip
         from hotfolder.measured.table import NotUsable
 
-        destination = self._destination
+        if self._reading is not None and self._reading.errand.is_done():
+            reading, self._reading = self._reading, None
+            self._judge_photograph(reading)
+        while self._reading is None and self._photographs:
+            kept, destination = self._photographs.popleft(), self._destination
+            try:
+                strips = recall_strips(self._root)
+                strip = choose_strip(strips, destination.name, destination.profile.sha256)
+            except NotUsable as error:
+                self._refuse(kept, str(error))
+                continue
+            number = len(strip.patches)
+            read = partial(self._read_photograph, self._root, kept, destination, number)
+            errand = Errand(f"photograph for {destination.name}", read, self._wake)
+            self._reading = _Reading(kept, strip, errand)
+
+    def _judge_photograph(self, reading: _Reading) -> None:
+        from hotfolder.measured.photograph import judge_photograph
+        from hotfolder.measured.table import NotUsable
+
+        kept = reading.kept
         try:
-            strip = choose_strip(
-                recall_strips(self._root), destination.name, destination.profile.sha256
-            )
-            found = self._read_photograph(self._root, kept, destination, len(strip.patches))
             said = judge_photograph(
-                found,
+                reading.errand.answer(),
                 name=display_name(kept.name),
                 kept=self.book.below(kept),
                 sha256=durable.sha256_of(kept).sha256,
-                strip=strip,
+                strip=reading.strip,
                 earlier=self.book.read(),
             )
         except NotUsable as error:
             self._refuse(kept, str(error))
-            return False
+            return
         self.book.append_photograph(said)
         get_log().info(
             "measured.photographed",
@@ -224,7 +267,6 @@ class MeasuredFolder:
             file=said.file,
             reason=" ".join(said.words),
         )
-        return True
 
     def _refuse(self, path: Path, reason: str) -> None:
         moved = self.book.refuse(path, reason)

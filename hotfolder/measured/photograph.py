@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Floats
 from hotfolder.colour.difference import delta_e_00
-from hotfolder.colour.encodings import lab_to_xyz
+from hotfolder.colour.encodings import D50_XYZ, lab_to_xyz
 from hotfolder.measured.control_strip import ControlStrip
 from hotfolder.measured.in_words import ENDS_IN_WORDS, NUMBERS_IN_WORDS
 from hotfolder.measured.records import DriftSeen, Photographed, Verdict
@@ -35,9 +35,9 @@ from hotfolder.measured.verdict import followed
 from hotfolder.raster.patch_block import PatchGrid, list_grids
 from hotfolder.stages.roles import PhotographFindings, SeenGrid, SeenPatch
 
-_LIKE: Final = 0.9
+_LIKE: Final = 0.8
 """Correlation with the strip's own colours from which four marks are its corners."""
-_CLEARLY: Final = 0.02
+_CLEARLY: Final = 0.05
 """By how much it must be more like it than the next best."""
 _SHARED: Final = 0.01
 """Of the frame: nearer corners are the same mark."""
@@ -49,10 +49,15 @@ _PAPER_SD: Final = 0.15
 _LEAST_NOISE: Final = 0.002
 """Of what is read of a place, as a share: the paper's own texture. Our own choice."""
 _RIDGE: Final = 1e-3
-_CARRIED: Final = 0.2
+_CURVE_RIDGE: Final = 1e-4
+_ROUNDS: Final = 4
+_CURVE_SD: Final = 0.08
+"""How unsure the camera's curve is, as a share of how much lighter one strip lies."""
+_CURVE_FLOOR: Final = 0.006
+_CARRIED: Final = 0.25
 """How unsure a difference is by the camera alone, as a share of it: a camera sees other colours
 than an eye. Our own choice, by simulated cameras: tests/measuring/test_photograph.py."""
-_FLOOR: Final = 0.12
+_FLOOR: Final = 0.15
 """Of each number, in L*, a* or b*: glare and what else is not known. Our own choice."""
 _DRAWS: Final = 300
 _SEED: Final = 19
@@ -220,13 +225,18 @@ def _compare(first: SeenGrid, new: SeenGrid, strip: ControlStrip, known: Floats)
     patches = [*first.patches, *new.patches]
     values = np.maximum([each.rgb for each in patches], 1e-6)
     noise = np.hypot([each.sd for each in patches], _LEAST_NOISE * values)
-    surface = _Light.learn(places, papers, is_new)
     at = np.array([(each.x, each.y) for each in patches])
+    curve = _Curve.learn(places, papers, is_new, values[:number], at[:number], known, strip)
+    surface = _Light.learn(places, curve.straighten(papers), is_new)
     draws = np.empty((_DRAWS, number, 3))
     for run in range(_DRAWS):
         light = surface.draw(rng, at) if run else surface.predict(at)
         read = values + rng.normal(size=values.shape) * noise if run else values
-        camera = np.maximum(read, 1e-6) / np.exp(light)
+        if run:  # what the curve gets wrong of the step from one strip's light to the other's
+            step = light[number:] - light[:number]
+            light = light.copy()
+            light[number:] += rng.normal(0, _CURVE_SD) * step + rng.normal(0, _CURVE_FLOOR)
+        camera = curve.straighten(np.maximum(read, 1e-6)) / np.exp(light)
         keep = rng.choice(number, number) if run else np.arange(number)
         lab = _fit_camera(camera[:number], known, keep)(camera)
         carried = 1 + rng.normal(0, _CARRIED, 3) if run else 1.0
@@ -301,6 +311,60 @@ class _Light:
             ]
         )
         return _from_tints(_surface(at) @ drawn[:, :-1].T)
+
+
+@dataclass(frozen=True)
+class _Curve:
+    """What a camera does to light before it writes it, and its file does not say."""
+
+    weights: Floats
+    """Shape (3,), of `_bend`."""
+
+    @classmethod
+    def learn(
+        cls,
+        places: Floats,
+        papers: Floats,
+        is_new: Floats,
+        values: Floats,
+        at: Floats,
+        known: Floats,
+        strip: ControlStrip,
+    ) -> _Curve:
+        """Learn it from the first strip's paper, greys and black, whose light is known.
+
+        Parameters
+        ----------
+        places, papers, is_new
+            As `_Light.learn` takes them.
+        values, at
+            Of the first strip's patches, what was read and where: shapes (n, 3) and (n, 2).
+        known
+            Their L*a*b*.
+        """
+        neutral = strip.of_kind("paper", "grey", "black")
+        wanted = np.log(np.maximum(lab_to_xyz(known[neutral]), 1e-5))
+        read, curve = values[neutral], cls(np.zeros(3))
+        for _ in range(_ROUNDS):
+            light = _Light.learn(places, curve.straighten(papers), is_new).predict(at[neutral])
+            off = wanted - np.log(read) + light
+            terms = _bend(read)
+            # the constant of each channel is the paper's, and its light's
+            off, terms = off - off.mean(axis=0), terms - terms.mean(axis=0)
+            rows = terms.reshape(-1, terms.shape[-1])
+            square = rows.T @ rows + _CURVE_RIDGE * len(rows) * np.eye(rows.shape[1])
+            curve = cls(np.linalg.solve(square, rows.T @ off.ravel()))
+        return curve
+
+    def straighten(self, values: Floats) -> Floats:
+        """Return the light before it, but for a factor: shape as `values`, (n, 3)."""
+        made: Floats = values * np.exp(_bend(values) @ self.weights)
+        return made
+
+
+def _bend(values: Floats) -> Floats:
+    root = np.cbrt(values)
+    return np.stack([root, root**2, root**3], axis=-1)
 
 
 def _surface(at: Floats) -> Floats:
@@ -395,14 +459,12 @@ def _liken(seen: SeenGrid, strip: ControlStrip) -> float:
     """How like the strip's colours those are: the least of three correlations, at most 1."""
     if len(seen.patches) != len(strip.patches):
         return 0.0
-    logs = np.log(np.maximum([each.rgb for each in seen.patches], 1e-5))
-    wanted = np.log(np.maximum(lab_to_xyz(strip.lab), 1e-4))
-    pairs = [(logs[:, 1], wanted[:, 1])]
+    light = np.array([each.rgb for each in seen.patches])
+    light = np.cbrt(light / np.maximum(np.median([each.rgb for each in seen.paper], axis=0), 1e-6))
+    wanted = np.cbrt(np.maximum(lab_to_xyz(strip.lab), 0) / D50_XYZ)
+    pairs = [(light[:, 1], wanted[:, 1])]
     if strip.device.shape[1] > 1:
-        pairs += [
-            (logs[:, 0] - logs[:, 1], wanted[:, 0] - wanted[:, 1]),
-            (logs[:, 2] - logs[:, 1], wanted[:, 2] - wanted[:, 1]),
-        ]
+        pairs += [(light[:, at] - light[:, 1], wanted[:, at] - wanted[:, 1]) for at in (0, 2)]
     likes = [float(np.corrcoef(one, two)[0, 1]) for one, two in pairs]
     return float(np.mean([each if np.isfinite(each) else 0.0 for each in likes]))
 

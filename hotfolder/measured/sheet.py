@@ -34,9 +34,9 @@ from hotfolder.settings.files import Destination
 PPI: Final = 300
 _PER_MM: Final = PPI / 25.4
 _PATCH_MM, _PITCH_MM, _LABEL_MM = 14.0, 16.0, 4.0
-_MARGIN_MM, _TEXT_MM, _LINE_MM = 5.0, 2.8, 3.8
+_MARGIN_MM, _TEXT_MM, _LINE_MM = 7.0, 2.8, 3.8
 _MODULE_MM: Final = 0.6
-_MARK_MM, _MARK_IN_MM = 2.1, 2.5
+_MARK_MM, _MARK_IN_MM = 2.1, 3.5
 """Radius of a mark, and how far its middle is from the edge of the patches' room."""
 
 

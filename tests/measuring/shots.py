@@ -130,7 +130,7 @@ def print_sheet(strip, destination, day, lab, shot, own):
     return linear[places.ravel()].reshape(*drawn.shape[:2], 3)
 
 
-def photograph(sheets, shot, rng, size=(1500, 1900), tilt=0.05, swapped=False):
+def photograph(sheets, shot, rng, size=(1100, 1400), tilt=0.05, swapped=False):
     """A photograph of sheets below each other on a table: uint8 sRGB, shape (rows, width, 3)."""
     rows, width = size
     out = np.full((rows, width, 3), 0.06) * rng.uniform(0.5, 1.5, 3)
@@ -140,7 +140,7 @@ def photograph(sheets, shot, rng, size=(1500, 1900), tilt=0.05, swapped=False):
         scale = min(0.86 * width / wide, 0.40 * rows / high)
         left, top = (width - wide * scale) / 2, rows * (0.05 + 0.48 * which)
         corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * [wide * scale, high * scale]
-        corners = corners + [left, top] + rng.normal(0, tilt, (4, 2)) * 60
+        corners = corners + [left, top] + rng.normal(0, tilt, (4, 2)) * 45
         matrix = np.linalg.inv(
             chart_scenes._homography(
                 np.array([[0, 0], [wide, 0], [wide, high], [0, high]], float), corners

@@ -92,10 +92,10 @@ def test_the_sheet_holds_exactly_the_patches_and_the_code(root, tmp_path, name):
     # the sheet's rightmost dark square is the code, seven pixels a module
     dark = pixels.astype(int).sum(axis=2)
     is_dark = dark > most / 2 if name == "book-pages" else dark < most
-    right = is_dark[:, 1255:]
-    rows = np.flatnonzero(right[220:].sum(axis=1) > 30)
-    columns = np.flatnonzero(right[220 + rows[0] :].sum(axis=0) > 30)
-    found = right[220 + rows[0] + 3 :, columns[0] + 3 :][
+    right = is_dark[:, 1300:]
+    rows = np.flatnonzero(right[265:].sum(axis=1) > 30)
+    columns = np.flatnonzero(right[265 + rows[0] :].sum(axis=0) > 30)
+    found = right[265 + rows[0] + 3 :, columns[0] + 3 :][
         : 7 * len(modules) : 7, : 7 * len(modules) : 7
     ]
     assert np.array_equal(modules, found)

@@ -13,11 +13,13 @@ from hotfolder.model.destination import Result
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster.picture import Band
 from hotfolder.raster.writing import open_result
-from hotfolder.testing import make_job, make_spec, make_stage, run_stage, srgb
+from hotfolder.testing import make_job, make_spec, make_stage, run_stage
 from hotfolder_stages.margin_strip import MarginStrip
+from reference.devices import demo_printer
 
 PPI = 100.0
 GREY = 30001
+BOOK = demo_printer("coated-book", "2.4")
 
 
 def strip_to_lay(number=24, channels=3, carried_by="", seed=1):
@@ -180,15 +182,12 @@ def test_what_cannot_hold_its_device_values_gets_none(settings, says):
 
 
 def test_a_strip_with_more_ink_than_is_allowed_is_not_laid():
-    spec = replace(make_spec(np.zeros((4, 4, 3), np.uint16), ppi=PPI))
-    stage = make_stage(MarginStrip, {})
-    lab = replace(srgb(), encoding=Encoding.CMYK)
-    four = replace(spec, encoding=Encoding.CMYK, profile=lab)
+    pixels = np.full((40, 40, 4), GREY, np.uint16)
+    spec = make_spec(pixels, BOOK, ppi=PPI)
     strip = replace(strip_to_lay(channels=4), device=((1.0, 1.0, 1.0, 0.5),) * 24)
     standing = MediumStanding(strip=strip)
-    job = make_job(four, "matte", standing=standing, profile=lab, told=[InkLimit(300.0)])
-    stage.open(four, job)
-    stage.review(four)
+    job = make_job(spec, "matte", standing=standing, profile=BOOK, told=[InkLimit(300.0)])
+    run_stage(make_stage(MarginStrip, {}), pixels, spec, job=job)
     assert "350 % ink" in job.warnings[0].message
 
 

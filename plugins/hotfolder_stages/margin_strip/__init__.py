@@ -168,11 +168,8 @@ class MarginStrip(Stage[MarginStripSettings]):
         """Say which strip the print carries, and where; or why none."""
         strip, laid = self._strip, self._laid
         if strip is None or laid is None:
-            return {
-                "laid_on": None,
-                "strip": strip.id if strip else None,
-                "left_out": self._left_out,
-            }
+            known = strip.id if strip else None
+            return {"laid_on": None, "strip": known, "left_out": self._left_out}
         height, width = laid.pixels.shape[:2]
         return {
             "laid_on": strip.day,

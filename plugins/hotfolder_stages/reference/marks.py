@@ -81,25 +81,29 @@ def list_corners(marks: Points, aspects: Sequence[float]) -> list[tuple[int, Poi
     return made
 
 
-def map_square(corners: Points, points: Points) -> Points:
-    """Bring points of the unit square into the quadrilateral with these corners.
+class Square:
+    """The unit square, as a photograph shows it.
 
     Parameters
     ----------
     corners
-        Of (0, 0), (1, 0), (1, 1), (0, 1): shape (4, 2).
-    points
-        Shape (..., 2).
+        Where (0, 0), (1, 0), (1, 1) and (0, 1) are: shape (4, 2).
     """
-    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float64)
-    rows = []
-    for (x, y), (u, v) in zip(square, corners, strict=True):
-        rows += [[x, y, 1, 0, 0, 0, -u * x, -u * y], [0, 0, 0, x, y, 1, -v * x, -v * y]]
-    solved = np.linalg.solve(np.array(rows), corners.reshape(-1))
-    matrix = np.append(solved, 1.0).reshape(3, 3)
-    ahead = np.concatenate([points, np.ones((*points.shape[:-1], 1))], axis=-1) @ matrix.T
-    mapped: Points = ahead[..., :2] / ahead[..., 2:]
-    return mapped
+
+    def __init__(self, corners: Points) -> None:
+        square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float64)
+        rows = []
+        for (x, y), (u, v) in zip(square, corners, strict=True):
+            rows += [[x, y, 1, 0, 0, 0, -u * x, -u * y], [0, 0, 0, x, y, 1, -v * x, -v * y]]
+        solved = np.linalg.solve(np.array(rows), corners.reshape(-1))
+        self._matrix = np.append(solved, 1.0).reshape(3, 3)
+
+    def find(self, points: Points) -> Points:
+        """Return where points of the square are, of any shape (..., 2)."""
+        ahead = np.concatenate([points, np.ones((*points.shape[:-1], 1))], axis=-1)
+        ahead = ahead @ self._matrix.T
+        found: Points = ahead[..., :2] / ahead[..., 2:]
+        return found
 
 
 def _find_paper(light: NDArray[np.float32], window: int) -> NDArray[np.float32]:
@@ -150,10 +154,18 @@ def _find_rings(dark: NDArray[np.bool_]) -> list[tuple[float, float, float]]:
         if len(here) != 1:
             continue
         dot = int(of_dots[here[0], 0])
-        middles = scipy.ndimage.center_of_mass(dark, labels, [number, dot])
-        row, column = np.mean(middles, axis=0)
-        found.append((float(np.sqrt(width * height)), float(column), float(row)))
+        middles = [_find_middle(labels, boxes[each - 1], each) for each in (number, dot)]
+        column, row = np.mean(middles, axis=0).tolist()
+        found.append((float(np.sqrt(width * height)), column, row))
     return found
+
+
+def _find_middle(
+    labels: NDArray[np.int32], box: tuple[slice, slice], number: int
+) -> tuple[float, float]:
+    """The middle of a region, across and down; `box`: where it lies."""
+    rows, columns = np.nonzero(labels[box] == number)
+    return box[1].start + float(columns.mean()), box[0].start + float(rows.mean())
 
 
 def _order(points: Points) -> Points | None:

@@ -27,7 +27,7 @@ from hotfolder import (
     Stage,
     StageSettings,
 )
-from hotfolder_stages.reference.marks import find_marks, list_corners, map_square
+from hotfolder_stages.reference.marks import Square, find_marks, list_corners
 from hotfolder_stages.reference.reduced import ReducedCopy, srgb
 
 _ACROSS = np.linspace(-1, 1, 15)
@@ -91,22 +91,38 @@ class StripPhotograph(Stage[StripPhotographSettings]):
         grids = self.settings.grids
         seen: list[tuple[float, Json]] = []
         for kind, corners in list_corners(marks, [each.aspect for each in grids]):
-            lighter, found = _read(light, corners, kind, grids[kind])
+            square, grid = Square(corners), grids[kind]
+            if not _may_be(light, square, grid):
+                continue
+            lighter, found = _read(light, square, corners, kind, grid)
             if lighter > _PAPER_IS_LIGHTER:
                 seen.append((lighter, found))
         seen.sort(key=lambda each: -each[0])
         return {"marks": len(marks), "seen": [found for _, found in seen[:_MOST_SEEN]]}
 
 
+def _may_be(light: NDArray[np.float32], square: Square, grid: StripGrid) -> bool:
+    """Whether, by one pixel of each place, paper is lighter than what is between it."""
+    rows, width = light.shape[1:]
+    means = []
+    for places in (grid.paper, grid.patches):
+        column, row = np.rint(square.find(np.array(places))).astype(int).T
+        if column.min() < 0 or row.min() < 0 or column.max() >= width or row.max() >= rows:
+            return False
+        means.append(float(light[1, row, column].mean()))
+    return means[0] > means[1]
+
+
 def _read(
     light: NDArray[np.float32],
+    square: Square,
     corners: NDArray[np.float64],
     kind: int,
     grid: StripGrid,
 ) -> tuple[float, Json]:
     """Read a strip, supposed that it lies there: how much lighter its paper is, and all of it."""
-    patches = _read_places(light, corners, np.array(grid.patches), grid.reach)
-    paper = _read_places(light, corners, np.array(grid.paper), grid.paper_reach)
+    patches = _read_places(light, square, np.array(grid.patches), grid.reach)
+    paper = _read_places(light, square, np.array(grid.paper), grid.paper_reach)
     if patches is None or paper is None:
         return 0.0, None
     dark = np.mean([each.rgb[1] for each in patches])
@@ -143,7 +159,7 @@ class _Seen:
 
 def _read_places(
     light: NDArray[np.float32],
-    corners: NDArray[np.float64],
+    square: Square,
     middles: NDArray[np.float64],
     reach: tuple[float, float],
 ) -> list[_Seen] | None:
@@ -151,7 +167,7 @@ def _read_places(
     rows, width = light.shape[1:]
     x, y = np.meshgrid(_ACROSS * reach[0], _ACROSS * reach[1])
     around = np.stack([x.ravel(), y.ravel()], axis=-1)
-    places = map_square(corners, middles[:, None] + around[None])
+    places = square.find(middles[:, None] + around[None])
     column, row = np.rint(places[..., 0]).astype(int), np.rint(places[..., 1]).astype(int)
     if column.min() < 0 or row.min() < 0 or column.max() >= width or row.max() >= rows:
         return None
@@ -164,7 +180,7 @@ def _read_places(
         # neighbouring pixels of a photograph are not independent: a quarter of them count
         spread = samples.std(axis=1) / np.sqrt(max(1, samples.shape[1] / 4))
         is_cut = (samples > _CUT_AT[1]).mean(axis=1) > _CUT_SHARE
-        across, down = map_square(corners, middles[at]).tolist()
+        across, down = square.find(middles[at]).tolist()
         found.append(
             _Seen(
                 across / width,
