@@ -14,7 +14,7 @@ from pydantic import Field, ValidationError
 
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.errors import Problem, SettingsError
-from hotfolder.model.destination import Medium, Result, SettingsModel
+from hotfolder.model.destination import Medium, Result, SettingsModel, Surface, Viewing
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.hours import HoursText
 from hotfolder.model.name_template import NameTemplate
@@ -171,6 +171,9 @@ class RootFile(SettingsModel):
     """What the desk's page takes in."""
     notify: NotifyTable = NotifyTable()
     """Who is told what, and how."""
+    viewing: Viewing | None = None
+    """The light in which prints are judged, or screens with `where = "display"`, unless a
+    destination says its own: the keys of `[medium.viewing]`."""
 
 
 @dataclass(frozen=True)
@@ -282,9 +285,23 @@ def check_destination(
     stage_settings = _stage_settings(path, raw, registry, problems)
     if problems or file is None or profile is None:
         raise SettingsError(_with_lines(path, problems))
+    file = _with_viewing(file, path.parent.parent / SETTINGS_FILE)
     intake = file.intake or default_intake
     stages = {name: registry.stages[name] for name in file.stages}
     return Destination(path.stem, file, raw, stage_settings, profile, intake, stages)
+
+
+def _with_viewing(file: DestinationFile, root_file: Path) -> DestinationFile:
+    """The destination with the root's light, where it says none and the light fits its medium."""
+    if file.medium.viewing is not None:
+        return file
+    root = _read_root(root_file, [])
+    viewing = root.viewing if root else None
+    is_screen = file.medium.surface is Surface.SCREEN
+    if viewing is None or (viewing.where == "display") is not is_screen:
+        return file
+    medium = file.medium.model_copy(update={"viewing": viewing})
+    return file.model_copy(update={"medium": medium})
 
 
 def read_root_file(root: Path) -> RootFile:
