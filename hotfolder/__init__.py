@@ -51,6 +51,7 @@ if TYPE_CHECKING:
         NoEnlargementWish,
         RenderingWish,
         SizeWish,
+        WhiteWish,
         Wish,
     )
     from hotfolder.raster.dither import Dither
@@ -162,6 +163,7 @@ __all__ = [
     "Surface",
     "Verdict",
     "Way",
+    "WhiteWish",
     "Wish",
     "build_exif",
     "flag_in",

@@ -283,6 +283,7 @@ def check_destination(
     if isinstance(named, str) and named:
         profile = _profile(path, "medium.profile", named, problems)
     stage_settings = _stage_settings(path, raw, registry, problems)
+    _check_variants(path, raw, stage_settings, problems)
     if problems or file is None or profile is None:
         raise SettingsError(_with_lines(path, problems))
     file = _with_viewing(file, path.parent.parent / SETTINGS_FILE)
@@ -468,6 +469,23 @@ def _stage_settings(
             _check_stage(path, name, table, registry, problems)
     _check_order(path, meant, registry, problems)
     return settings
+
+
+def _check_variants(
+    path: Path,
+    raw: Mapping[str, object],
+    stage_settings: Mapping[str, StageSettings],
+    problems: list[Problem],
+) -> None:
+    """Check that one stage at most makes several results of a picture, and of no ticket's row."""
+    several = [name for name, settings in stage_settings.items() if settings.variants()]
+    if several and "ticket" in raw:
+        got = "makes several results of a picture"
+        allowed = "one: a row of a ticket is one picture at one place"
+        problems.append(Problem(str(path), f"stage.{several[0]}", got, allowed))
+    if len(several) > 1:
+        got = f"makes several results, as {several[0]} does"
+        problems.append(Problem(str(path), f"stage.{several[1]}", got, "one stage that does"))
 
 
 def _check_stage(
