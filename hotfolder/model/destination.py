@@ -105,6 +105,8 @@ class Medium(SettingsModel):
     """The distance from which people look at the picture; sharpening follows from it."""
     cost_per_square_metre: MoneyAmount | None = None
     """The price of the medium, from which sheets, strips and reports estimate a print's cost."""
+    roll_width: LengthMm | None = None
+    """The width of the roll, on which `hotfolder nest` lays several pictures."""
     viewing: Viewing | None = None
     """The light in which the result is judged: the table ``[medium.viewing]``. Sheets say it."""
 
