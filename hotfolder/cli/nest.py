@@ -79,8 +79,8 @@ def nest(
     if None in jobs:
         print_line(f"{jobs.count(None)} of them are in no record of this root.")
     if record:
-        print_line(f"The sheet is {record.sheet}")
-        print_line(f"How to cut it: {record.guide}")
+        print_line(f"The sheet is {place.path / record.sheet}")
+        print_line(f"How to cut it: {place.path / record.guide}")
 
 
 def _read_length(option: str, text: str) -> float:

@@ -42,7 +42,7 @@ class NestedPiece(_Line):
     """A piece on a sheet."""
 
     path: str
-    """Where its own file was."""
+    """Where its own file was, below the root if it is there."""
     sha256: str
     """Of that file."""
     job: str | None
@@ -69,7 +69,7 @@ class NestRecord(_Line):
     destination: str
     """Whose medium it is for."""
     sheet: str
-    """The file."""
+    """The file, below the root."""
     sha256: str
     """Of the file."""
     guide: str
@@ -150,14 +150,14 @@ def write_nest(
         durable.make_folders(folder)
         # two commands at a time would give one name twice
         with FileLock(folder / ".hotfolder-nests.lock"):
-            return _write(folder, destination, nest, jobs, made_as, scratch, tell)
+            return _write(root, folder, destination, nest, jobs, made_as, scratch, tell)
     except OSError as error:
         place = error.filename or folder
         raise StorageError(f"{place} cannot be written: {error.strerror or error}") from error
 
 
 def _write(
-    folder: Path, destination: Destination, nest: Nest, jobs: Sequence[str | None],
+    root: Root, folder: Path, destination: Destination, nest: Nest, jobs: Sequence[str | None],
     made_as: NestFormat, scratch: Path, tell: Tell,
 ) -> NestRecord:  # fmt: skip
     made = datetime.now(UTC)
@@ -193,9 +193,9 @@ def _write(
     record = NestRecord(
         made=made,
         destination=destination.name,
-        sheet=str(sheet),
+        sheet=_shorten(sheet, root),
         sha256=digest.sha256,
-        guide=str(guide),
+        guide=_shorten(guide, root),
         width_mm=round(nest.to_mm(nest.width_px), 1),
         length_mm=round(nest.to_mm(nest.length_px), 1),
         alone_mm=round(nest.to_mm(nest.alone_px), 1),
@@ -204,7 +204,7 @@ def _write(
         saved=saved,
         pieces=tuple(
             NestedPiece(
-                path=str(each.piece.path), sha256=each.piece.sha256, job=job,
+                path=_shorten(each.piece.path, root), sha256=each.piece.sha256, job=job,
                 left_px=each.left_px, top_px=each.top_px, width_px=each.width_px,
                 height_px=each.height_px, turned=each.is_turned,
             )
@@ -227,6 +227,11 @@ def describe(nest: Nest, destination: Destination, saved: Money | None) -> list[
         f"Roll {width:.0f} mm wide, {length:.0f} mm of it. One after the other: {alone:.0f} mm.",
         f"Saved: {alone - length:.0f} mm, {nest.saved_share:.0%}{money}.",
     ]
+
+
+def _shorten(path: Path, root: Root) -> str:
+    """A path as records have it: below the root if it is there, so that the root can be moved."""
+    return str(path.relative_to(root.path)) if path.is_relative_to(root.path) else str(path)
 
 
 def _name(nest: Nest, made: datetime) -> str:

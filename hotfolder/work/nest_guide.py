@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import unicodedata
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
@@ -121,7 +122,7 @@ def _draw_list(
 ) -> None:  # fmt: skip
     row = _MARGIN_PX
     for number, line in enumerate(heading):
-        draw.text((left, row), line, fill=_INK if number == 0 else _SOFT,
+        draw.text((left, row), _plain(line), fill=_INK if number == 0 else _SOFT,
                   font=head if number == 0 else font)  # fmt: skip
         row += _LINE_PX + (8 if number == 0 else 0)
     row += _LINE_PX // 2
@@ -136,17 +137,24 @@ def _draw_list(
         row += _LINE_PX
     if nest.cuts_px:
         said = ", ".join(f"{nest.to_mm(each):.0f}" for each in nest.cuts_px[:12])
-        more = " …" if len(nest.cuts_px) > 12 else ""
+        more = " ..." if len(nest.cuts_px) > 12 else ""
         row += _LINE_PX // 2
         draw.text((left, row), f"First cut across, at {said}{more} mm from the start (dashed).",
                   fill=_CUT, font=font)  # fmt: skip
 
 
+def _plain(text: str) -> str:
+    """The text in letters that the font has: without accents, and a question mark for the rest."""
+    parts = unicodedata.normalize("NFKD", text)
+    letters = "".join(each for each in parts if not unicodedata.combining(each))
+    return letters.encode("ascii", "replace").decode("ascii")
+
+
 def _describe(nest: Nest, number: int, each: Laid) -> tuple[str, str, str, str, str]:
-    name = display_name(each.piece.name)
+    name = _plain(display_name(each.piece.name))
     if len(name) > _LONGEST_NAME:
-        name = f"{name[: _LONGEST_NAME - 1]}…"
-    size = f"{nest.to_mm(each.width_px):.1f} × {nest.to_mm(each.height_px):.1f}"
+        name = f"{name[: _LONGEST_NAME - 3]}..."
+    size = f"{nest.to_mm(each.width_px):.1f} x {nest.to_mm(each.height_px):.1f}"
     return (
         f"{number}",
         name,

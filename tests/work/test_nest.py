@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -65,7 +64,7 @@ def write(tmp_path, nest, made_as="tiff", where=None):
 
 
 def read(path, tmp_path):
-    with open_original(Path(path), name="x", scratch=tmp_path) as opened:
+    with open_original(path, name="x", scratch=tmp_path) as opened:
         return opened, np.concatenate([each.pixels for each in opened.bands()])
 
 
@@ -83,7 +82,7 @@ def test_each_piece_is_on_the_sheet_bit_for_bit_and_the_rest_is_paper_and_marks(
     nest = nest_of([path for path, _ in made])
     assert any(each.is_turned for each in nest.laid)
     record = write(tmp_path, nest)
-    opened, sheet = read(record.sheet, tmp_path)
+    opened, sheet = read(tmp_path / record.sheet, tmp_path)
     assert bits == opened.bits
     assert (600, nest.length_px) == (opened.spec.width_px, opened.spec.height_px)
     assert PPI == pytest.approx(opened.spec.ppi)
@@ -111,15 +110,18 @@ def test_a_nest_is_recorded_and_the_pieces_stay(tmp_path):
     record = write(tmp_path, nest, where=where)
     (line,) = (tmp_path / "nests" / "wall" / LOG).read_text().splitlines()
     said = json.loads(line)
-    assert [str(each) for each in made] == [each["path"] for each in said["pieces"]]
-    assert durable.sha256_of(record.sheet).sha256 == said["sha256"]
-    assert all(durable.sha256_of(each["path"]).sha256 == each["sha256"] for each in said["pieces"])
+    assert [each.name for each in made] == [each["path"] for each in said["pieces"]]
+    assert durable.sha256_of(tmp_path / record.sheet).sha256 == said["sha256"]
+    assert all(
+        durable.sha256_of(tmp_path / each["path"]).sha256 == each["sha256"]
+        for each in said["pieces"]
+    )
     # two of 20 × 10 mm beside each other, the third turned or below: 36 mm alone, gaps and edges
     assert (60.0, 36.0) == (said["width_mm"], said["alone_mm"])
     saved_mm = said["alone_mm"] - said["length_mm"]
     assert pytest.approx(saved_mm * 60 / 1e6 * 100, abs=0.006) == said["saved"]["amount"]
     assert "Saved: " in " ".join(describe(nest, where, record.saved))
-    with Image.open(record.guide) as guide:
+    with Image.open(tmp_path / record.guide) as guide:
         assert guide.size[0] > 800
     assert [] == list((tmp_path / "scratch").iterdir())
 
@@ -138,8 +140,8 @@ def test_a_nest_as_a_page_has_the_same_pixels(tmp_path):
         for each in range(3)
     ]
     nest = nest_of(made)
-    _, sheet = read(write(tmp_path, nest).sheet, tmp_path)
-    page = pypdf.PdfReader(write(tmp_path, nest, "pdf").sheet).pages[0]
+    _, sheet = read(tmp_path / write(tmp_path, nest).sheet, tmp_path)
+    page = pypdf.PdfReader(tmp_path / write(tmp_path, nest, "pdf").sheet).pages[0]
     (image,) = page["/Resources"]["/XObject"].values()
     found = np.frombuffer(image.get_object().get_data(), np.uint8).reshape(sheet.shape)
     assert (sheet == found.astype(np.uint16) * 257).all()
