@@ -30,6 +30,7 @@ from hotfolder.cli.discard import discard
 from hotfolder.cli.light import light, neutral
 from hotfolder.cli.measured import measured
 from hotfolder.cli.need import need
+from hotfolder.cli.nest import nest
 from hotfolder.cli.profile import profile
 from hotfolder.cli.release import release
 from hotfolder.cli.service import service
@@ -267,6 +268,7 @@ app.command()(looking.proof)
 app.command()(looking.strip)
 app.command()(measured)
 app.command()(need)
+app.command()(nest)
 app.command()(neutral)
 app.command()(light)
 app.command()(profile)

@@ -84,7 +84,9 @@ class TicketTable(SettingsModel):
     """The table ``[ticket]``: this destination works on tickets and the pictures they name."""
 
     name: NameTemplate = "{page}-{placement}"
-    """The names of results, without suffix, with fields in braces."""
+    """The names of results, without suffix, with the fields ``{batch}``, ``{page}``,
+    ``{placement}``, ``{file}`` (also ``{stem}``), ``{row}``, ``{width}`` and ``{height}`` in mm,
+    ``{copies}``, ``{medium}`` and ``{destination}``."""
     spread_lightness: Annotated[float, Field(gt=0, le=100)] = 8.0
     """The difference in L* above which the morning report names two facing pages."""
     spread_neutral: Annotated[float, Field(gt=0, le=100)] = 2.0

@@ -65,7 +65,7 @@ from hotfolder.work.order import SMALL_PICTURE, Order
 from hotfolder.work.outcome import Outcome, join_outcomes, name_folder
 from hotfolder.work.small_picture import write_small_picture
 
-SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png"}
+SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png", "pdf": ".pdf"}
 
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _OF_THE_SYSTEM = {

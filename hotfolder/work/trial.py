@@ -42,7 +42,7 @@ Tell = Callable[[str, float], None]
 End = Literal["delivered", "held", "refused", "failed"]
 
 _ENDS: dict[str, End] = {"deliver": "delivered", "hold": "held", "refuse": "refused"}
-_BEHIND_FINISHED = (Place.CONVERTED, Place.LAST)
+_BEHIND_FINISHED = (Place.CONVERTED, Place.SHEET, Place.LAST)
 _LOOK_EVERY_S = 0.2
 _FindingsT = TypeVar("_FindingsT", bound=BaseModel)
 
