@@ -70,6 +70,7 @@ def test_chosen_patches_predict_better_than_a_usual_strip(root):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["fine-art-canvas", "book-pages"])
 def test_the_sheet_holds_exactly_the_patches_and_the_code(root, tmp_path, name):
     of = destination(root, name)
