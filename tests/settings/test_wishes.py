@@ -14,7 +14,7 @@ from hotfolder import (
 from hotfolder.batch.changes import RowError, plan_changes
 from hotfolder.batch.ticket import read_ticket
 from hotfolder.errors import StageError
-from hotfolder.settings.changes import grant, who_grants
+from hotfolder.settings.changes import grant, who_grants, with_changes
 from hotfolder.settings.files import Intake, check_destination
 from hotfolder.stages.registry import Registry, load_registry
 
@@ -130,3 +130,11 @@ def test_a_destination_that_cannot_render_otherwise_says_so(root):
     (placement,) = read_ticket(b"file,page,rendering\nmud.tif,1,detail\n").placements
     with pytest.raises(RowError, match="no stage profile-conversion"):
         plan_changes(placement, destination(root, "sizing"), REGISTRY)
+
+
+def test_a_change_of_reading_is_in_its_own_table():
+    raw = {"stages": ["preflight"], "reading": {"page": 2}}
+    changed = with_changes(raw, {"reading": {"above_white": "cut"}, "preflight": {"x": 1}})
+    assert {"page": 2, "above_white": "cut"} == changed["reading"]
+    assert {"preflight": {"x": 1}} == changed["stage"]
+    assert {"page": 2} == raw["reading"]
