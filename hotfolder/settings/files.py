@@ -14,7 +14,7 @@ from pydantic import Field, ValidationError
 
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.errors import Problem, SettingsError
-from hotfolder.model.destination import Medium, Result, SettingsModel, Surface, Viewing
+from hotfolder.model.destination import Medium, Reading, Result, SettingsModel, Surface, Viewing
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.hours import HoursText
 from hotfolder.model.name_template import NameTemplate
@@ -109,6 +109,8 @@ class DestinationFile(SettingsModel):
     """Whether proof sheets of all jobs are kept, or only of those that are held."""
     medium: Medium
     """What will hang on the wall."""
+    reading: Reading = Reading()
+    """How an original is read where its file leaves a choice."""
     result: Result = Result()
     """The file that comes out."""
     limits: Limits = Limits()

@@ -14,7 +14,7 @@ from collections.abc import Iterator, Mapping
 from pydantic import JsonValue
 from pydantic.fields import FieldInfo
 
-from hotfolder.model.destination import Medium, Result, SettingsModel, Viewing
+from hotfolder.model.destination import Medium, Reading, Result, SettingsModel, Viewing
 from hotfolder.model.field_texts import read_field_texts
 from hotfolder.model.units import Money, say_quantity
 from hotfolder.settings.files import (
@@ -41,6 +41,7 @@ A size, a distance, a time or a share carries its unit: `"60 in"`, `"40 mm"`, `"
 _TABLES: Mapping[str, type[SettingsModel]] = {
     "[medium]": Medium,
     "[medium.viewing] or [viewing]": Viewing,
+    "[reading]": Reading,
     "[result]": Result,
     "[limits]": Limits,
     "[ticket]": TicketTable,
