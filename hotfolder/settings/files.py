@@ -19,6 +19,7 @@ from hotfolder.model.encoding import Encoding
 from hotfolder.model.hours import HoursText
 from hotfolder.model.name_template import NameTemplate
 from hotfolder.model.units import AgeS, ByteCount, DurationS
+from hotfolder.settings.engine import EngineTable
 from hotfolder.settings.lines import find_line, find_lines
 from hotfolder.settings.mistakes import describe, find_like, suggest
 from hotfolder.settings.notify import NotifyTable
@@ -165,6 +166,8 @@ class RootFile(SettingsModel):
     """What the desk's page takes in."""
     notify: NotifyTable = NotifyTable()
     """Who is told what, and how."""
+    engine: EngineTable = EngineTable()
+    """On which machines pictures are worked on."""
 
 
 @dataclass(frozen=True)
