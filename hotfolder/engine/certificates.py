@@ -112,11 +112,10 @@ def _issue(
 ) -> None:
     from cryptography import x509
     from cryptography.hazmat.primitives.asymmetric import ec
+    from cryptography.x509.oid import ExtendedKeyUsageOID
 
     key = ec.generate_private_key(ec.SECP256R1())
-    both = x509.ExtendedKeyUsage(
-        [x509.ExtendedKeyUsageOID.SERVER_AUTH, x509.ExtendedKeyUsageOID.CLIENT_AUTH]
-    )
+    both = x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH, ExtendedKeyUsageOID.CLIENT_AUTH])
     certificate = (
         _builder(_name(name, role), authority.subject, key, by)
         .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)

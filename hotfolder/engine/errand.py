@@ -278,6 +278,7 @@ def make_order(attempt: Attempt, patience_s: float) -> TryOrder:
             settings=settings,
             time_s=attempt.time_s,
             memory_bytes=attempt.memory_bytes,
+            begun=order.begun,
             lease_s=max(_WAIT_S * 5, _LEASES * patience_s + _ASK_S),
             neighbours={
                 name: tuple(

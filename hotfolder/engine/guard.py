@@ -11,6 +11,7 @@ any of ours. `tests/engine/test_guard.py` sends each of them.
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Awaitable, Callable
 from typing import Any, Final, NoReturn
 
@@ -20,7 +21,7 @@ MOST_BYTES: Final = 16 * 2**20
 SERIALIZERS: Final = ["msgpack", "error"]
 """The families in which we send and which we read: plain values, and texts of errors."""
 
-_CONFIG: Final = {
+_CONFIG: Final[dict[str, object]] = {
     "distributed.comm.compression": None,
     "distributed.comm.retry.count": 0,
     "distributed.comm.timeouts.connect": "10s",
@@ -57,6 +58,9 @@ def load_guarded() -> None:
     from distributed.protocol import compression, pickle
 
     dask.config.set(_CONFIG)
+    # what counts is said in our own words; a liar could fill a log with the library's
+    log = logging.getLogger("distributed")
+    log.handlers, log.propagate = [logging.NullHandler()], False
     _ = distributed  # all of it is loaded: what follows replaces what was loaded
     pickle.loads = _refuse_to_unpickle
     for name in [each for each in compression.compressions if each not in {None, False}]:

@@ -127,7 +127,7 @@ class Line:
                 self._send(address, what, {"said": said, "data": b""}, deadline_s)
                 for address, said in questions.items()
             ]
-            return await asyncio.gather(*asked, return_exceptions=True)
+            return list(await asyncio.gather(*asked, return_exceptions=True))
 
         found: dict[str, Reply | Unanswered] = {}
         for address, answer in zip(questions, self._do(ask_each(), deadline_s), strict=True):
@@ -203,7 +203,9 @@ class Line:
 
 async def _make(kind: Any, **options: Any) -> Any:
     """Make what belongs to the thread's loop."""
-    return kind(**options)
+    pool = kind(**options)
+    await pool.start()
+    return pool
 
 
 def _describe(error: BaseException) -> str:

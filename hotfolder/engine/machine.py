@@ -39,8 +39,8 @@ from hotfolder.engine.messages import (
 )
 from hotfolder.engine.security import load_security, read_peer
 from hotfolder.engine.tries import Run, Tries
-from hotfolder.errors import StorageError
-from hotfolder.settings.engine import split_address
+from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.settings.engine import check_security, split_address
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.worker import get_ready, run_attempt
 
@@ -182,6 +182,10 @@ class _Joined(Worker):  # type: ignore[misc]
         self.handlers.clear()
         self.handlers.update({**kept, **machine.handlers()})
 
+    async def plugin_add(self, *_args: Any, **_options: Any) -> dict[str, Any]:
+        """Take no plugin: a scheduler that is none of ours sends some as pickles."""
+        return {"status": "OK"}
+
     def start_http_server(self, *_args: Any, **_options: Any) -> None:
         """Serve no pages: they would tell everybody what is being done."""
 
@@ -198,6 +202,8 @@ def run_machine(options: Options, say: Callable[[str], None]) -> None:
     """
     load_guarded()
     load_security(options.address, options.certificates)
+    if options.listen:
+        _find_place(options)
     if options.certificates is not None:
         options = replace(options, name=read_name(options.certificates))
     machine = Machine(options)
@@ -242,14 +248,14 @@ async def _join(
 ) -> int:
     """Join the scheduler and stay until it goes, or until told to stop; return the port used."""
     protocol, _, _ = split_address(options.address)
-    host, _, wanted = options.listen.partition(":")
+    host, wanted = _find_place(options)
     joined = _Joined(
         machine,
         options.address,
         nthreads=machine.tries.slots,
         name=machine.name,
-        host=host or None,
-        port=int(wanted or port),
+        host=host,
+        port=wanted or port,
         protocol=protocol,
         security=load_security(options.address, options.certificates),
         memory_limit=0,
@@ -268,6 +274,31 @@ async def _join(
     finally:
         closing.cancel()
     return port
+
+
+def _find_place(options: Options) -> tuple[str, int]:
+    """Return host and port to listen at; port 0: any. Never on all interfaces unasked.
+
+    Raises
+    ------
+    SettingsError
+        For a place that cannot be used.
+    """
+    protocol, host, port = split_address(options.address)
+    if not options.listen:
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
+        with socket.socket(family, socket.SOCK_DGRAM) as probe:
+            probe.connect((host.strip("[]"), port or 1))  # sends nothing, and finds the way
+            found = str(probe.getsockname()[0])
+        return (f"[{found}]" if ":" in found else found), 0
+    wanted = options.listen if options.listen.rpartition(":")[2].isdecimal() else ""
+    listen = f"{protocol}://{wanted or options.listen + ':0'}"
+    try:
+        check_security(listen, has_certificates=options.certificates is not None)
+    except ValueError as error:
+        raise SettingsError([Problem("--listen", "", options.listen, str(error))]) from error
+    _, host, port = split_address(listen)
+    return host, port
 
 
 async def _watch_leases(machine: Machine, say: Callable[[str], None]) -> None:

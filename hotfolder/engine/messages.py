@@ -11,7 +11,7 @@ import json
 from collections.abc import Mapping
 from typing import Annotated, Final, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, JsonValue, ValidationError
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue, ValidationError
 
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.records import Sha256
@@ -100,6 +100,8 @@ class TryOrder(_Message):
     """The destination's file, as TOML gave it."""
     time_s: Annotated[float, Field(gt=0)]
     memory_bytes: Annotated[int, Field(gt=0)]
+    begun: AwareDatetime
+    """When the attempt began, by the daemon's clock and zone."""
     lease_s: Annotated[float, Field(gt=0)]
     """A machine that is asked nothing about a try for so long gives it up."""
     neighbours: dict[str, tuple[NeighbourSaid, ...]] = {}

@@ -27,7 +27,7 @@ _KEPT: Final = (
 
 class _MeetingPlace(Scheduler):  # type: ignore[misc]
     def __init__(self, **options: Any) -> None:
-        super().__init__(**options)
+        super().__init__(extensions={}, **options)
         kept = {name: each for name, each in self.handlers.items() if name in _KEPT}
         self.handlers.clear()
         self.handlers.update(kept)

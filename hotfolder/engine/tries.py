@@ -267,6 +267,7 @@ class Tries:
                 sha256=order.original.sha256,
                 bytes=order.original.bytes,
                 folder=one.made,
+                begun=order.begun,
                 profiles=root / "profiles",
                 neighbours={
                     name: [each.to_neighbour() for each in said]
