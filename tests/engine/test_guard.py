@@ -202,9 +202,11 @@ def test_with_certificates_a_machine_is_known_by_its_own(certificates):
 def test_a_machine_is_no_scheduler_and_a_scheduler_no_machine(certificates):
     handlers = {"ask": lambda said, data: b"true", "identity": lambda: {"workers": {}}}
     own = certificates / "daemon"
-    with asking(handlers, certificates / "lighthouse", own) as (line, address):
-        with pytest.raises(Unanswered, match="no scheduler's certificate"):
-            line.find(address, DEADLINE_S)
+    with (
+        asking(handlers, certificates / "lighthouse", own) as (line, address),
+        pytest.raises(Unanswered, match="no scheduler's certificate"),
+    ):
+        line.find(address, DEADLINE_S)
     with asking(handlers, certificates / "scheduler", own) as (line, address):
         assert [] == line.find(address, DEADLINE_S)
         with pytest.raises(Unanswered, match="no machine's certificate"):
@@ -214,9 +216,11 @@ def test_a_machine_is_no_scheduler_and_a_scheduler_no_machine(certificates):
 def test_strangers_certificates_open_nothing(certificates, strangers):
     handlers = {"ask": lambda said, data: b"true"}
     for theirs, own in ((certificates, strangers), (strangers, certificates)):
-        with asking(handlers, theirs / "lighthouse", own / "daemon") as (line, address):
-            with pytest.raises(Unanswered):
-                line.ask(address, "ask", b"", DEADLINE_S)
+        with (
+            asking(handlers, theirs / "lighthouse", own / "daemon") as (line, address),
+            pytest.raises(Unanswered),
+        ):
+            line.ask(address, "ask", b"", DEADLINE_S)
 
 
 def test_orders_are_taken_from_a_daemon_alone(certificates, tmp_path):
