@@ -72,6 +72,7 @@ class World:
         self.certificates = self.folder / "certificates"
         if self.networks:
             make_certificates(self.certificates, self.names)
+            self.certificates.chmod(0o711)
             self.address = "tls://10.99.1.1:8786"
         else:
             self.address = f"tcp://127.0.0.1:{free_port()}"
@@ -145,7 +146,7 @@ class World:
         for name in ("scheduler", *self.names):
             self.start(name)
         for name in self.names:
-            wait_for(lambda name=name: "has joined" in self._said(name), 120, f"{name} joins")
+            wait_for(lambda name=name: "has joined" in self._said(name), 60, f"{name} joins")
         self.start("daemon")
 
     def end(self) -> None:
@@ -157,12 +158,11 @@ class World:
                     os.killpg(process.pid, signal.SIGCONT)
                     os.kill(process.pid, signal.SIGTERM)
         for process in self.running.values():
-            try:
+            with contextlib.suppress(subprocess.TimeoutExpired):
                 process.wait(30)
-            except subprocess.TimeoutExpired:
-                with contextlib.suppress(ProcessLookupError):
-                    os.killpg(process.pid, signal.SIGKILL)
-                process.wait()
+            with contextlib.suppress(ProcessLookupError):  # what it has started may still end
+                os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
         for holder in self.holders.values():
             holder.kill()
             holder.wait()
@@ -254,7 +254,7 @@ def a_world(workers: int, *, networks: bool) -> Iterator[World]:
         raise
     finally:
         world.end()
-        shutil.rmtree(folder)
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def can_have_networks() -> bool:
