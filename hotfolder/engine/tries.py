@@ -96,6 +96,7 @@ class Tries:
         self._run = run
         self._clock = clock
         self._tries: dict[str, _Try] = {}
+        self._threads: set[threading.Thread] = set()
         self._lock = threading.Lock()
         trees.remove_tree(folder / "tries", below=folder)
         for made in (folder / "tries", self._contents):
@@ -226,9 +227,8 @@ class Tries:
             tries = list(self._tries.values())
         for each in tries:
             self.end(each.order.token)
-        for each in tries:
-            if each.thread is not None:
-                each.thread.join()
+        for thread in list(self._threads):
+            thread.join()
 
     def _find(self, token: str) -> _Try | None:
         with self._lock:
@@ -253,6 +253,7 @@ class Tries:
                 return self._give_up(one, f"its copy of {each.name} was damaged")
             os.utime(kept)
         one.thread = threading.Thread(target=self._work, args=(one,), name=f"job {one.order.job}")
+        self._threads.add(one.thread)
         one.thread.start()
         return Begun(state="begun")
 
@@ -290,6 +291,7 @@ class Tries:
         one.ended.set()
         if one.stop.is_set():
             self._forget(one)
+        self._threads.discard(threading.current_thread())
 
     def _copy_from_shared(self, one: _Try) -> bool:
         """Copy the original from the shared folder; False when it is not there as it should be."""

@@ -70,6 +70,7 @@ class World:
         self.root = Root(self.folder / "root")
         self.names = [f"machine-{number}" for number in range(1, self.workers + 1)]
         self.certificates = self.folder / "certificates"
+        self.compiled = self.folder / "compiled"
         if self.networks:
             make_certificates(self.certificates, self.names)
             self.certificates.chmod(0o711)
@@ -136,13 +137,19 @@ class World:
             "nsenter", "-t", str(self.holders[name].pid), "-n", "--",
             "setpriv", "--reuid", str(user), "--regid", str(user), "--clear-groups",
             "--inh-caps", can_read, "--ambient-caps", can_read, "--",
-            "env", f"TMPDIR={place}", f"HOME={place}", *command,
+            "env", f"TMPDIR={place}", f"HOME={place}", f"NUMBA_CACHE_DIR={self.compiled}", *command,
         ]  # fmt: skip
 
     def begin(self) -> None:
         """Start all, and wait until the machines have joined."""
         if self.networks:
             self._connect()
+            self.compiled.mkdir()
+            env = {**os.environ, "NUMBA_CACHE_DIR": str(self.compiled)}
+            command = [sys.executable, "-c", "import hotfolder.work.preload"]
+            subprocess.run(command, check=True, env=env)  # once for all, and not after each kill
+            for path in (self.compiled, *self.compiled.rglob("*")):
+                path.chmod(0o777)
         for name in ("scheduler", *self.names):
             self.start(name)
         for name in self.names:
