@@ -68,8 +68,7 @@ def write_reference(registry: Registry) -> str:
     parts = [
         _HEAD,
         *_section("hotfolder.toml", RootFile),
-        "`[intake]`, `[keep]`, `[desk]`, `[engine]`, `[notify]` and `[viewing]` are the tables "
-        "below.\n",
+        "`[intake]`, `[keep]`, `[desk]`, `[engine]`, `[notify]`, `[viewing]`: the tables below.\n",
         *_section("destinations/NAME.toml", DestinationFile, leave_out=tuple(_own_tables())),
     ]
     for title, model in _TABLES.items():
