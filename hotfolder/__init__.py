@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from hotfolder.model.intent import Intent
     from hotfolder.model.neighbour import Neighbour
     from hotfolder.model.rendering import Rendering, Way
-    from hotfolder.model.standing import MediumStanding
+    from hotfolder.model.standing import MediumStanding, StripToLay
     from hotfolder.model.units import (
         MM_PER_INCH,
         ByteCount,
@@ -61,6 +61,7 @@ if TYPE_CHECKING:
     from hotfolder.raster.exif import parse as parse_exif
     from hotfolder.raster.ifd import Value as ExifValue
     from hotfolder.raster.packets import IptcDataset, iptc_datasets
+    from hotfolder.raster.patch_block import PatchBlock
     from hotfolder.raster.picture import (
         NOWHERE,
         Area,
@@ -77,6 +78,7 @@ if TYPE_CHECKING:
     from hotfolder.stages.messages import (
         ConversionToCome,
         Cropped,
+        EditionNumber,
         InkLimit,
         IntentChosen,
         LossMeasured,
@@ -106,6 +108,7 @@ __all__ = [
     "Cropped",
     "Dither",
     "DurationS",
+    "EditionNumber",
     "Encoding",
     "ExifDirectories",
     "ExifValue",
@@ -133,6 +136,7 @@ __all__ = [
     "NoEnlargementWish",
     "Original",
     "OwnPixels",
+    "PatchBlock",
     "PixelsWanted",
     "Place",
     "RasterSpec",
@@ -155,6 +159,7 @@ __all__ = [
     "StageError",
     "StageSettings",
     "StorageError",
+    "StripToLay",
     "Surface",
     "Verdict",
     "Way",

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from hotfolder.cli.completing import complete_destination
 from hotfolder.cli.looking import (
     ImageArgument,
     JsonOption,
@@ -26,7 +27,10 @@ def neutral(
     wanted: Annotated[
         str | None,
         typer.Option(
-            "--for", metavar="NAME", help="a destination whose limits hold; by default one"
+            "--for",
+            metavar="NAME",
+            autocompletion=complete_destination,
+            help="a destination whose limits hold; by default one",
         ),
     ] = None,
     at: Annotated[
@@ -82,7 +86,12 @@ def light(
     *,
     wanted: Annotated[
         str | None,
-        typer.Option("--for", metavar="NAME", help="a destination, for its limits"),
+        typer.Option(
+            "--for",
+            metavar="NAME",
+            autocompletion=complete_destination,
+            help="a destination, for its limits",
+        ),
     ] = None,
     chart_values: Annotated[
         str,

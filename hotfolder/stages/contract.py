@@ -144,6 +144,9 @@ class Place(StrEnum):
     CONVERTED = "the converted picture"
     """The picture is converted to the medium's profile here, and looked at."""
 
+    SHEET = "the sheet, with what is printed around the picture"
+    """Paper, marks and words are put around the converted picture here."""
+
     LAST = "what will be written, after everything that changes it"
     """Nothing about the picture changes behind these."""
 

@@ -235,6 +235,33 @@ class LossMeasured(Message):
 
 
 @dataclass(frozen=True)
+class EditionNumber(Message):
+    """Which print of a limited edition this job makes; told in `Stage.announce`.
+
+    Notes
+    -----
+    For whoever writes it onto the picture or into its metadata; who decides it is a stage's matter.
+
+    Examples
+    --------
+    >>> str(EditionNumber(3, 25))
+    '3/25'
+    """
+
+    number: int
+    """1 for the first print."""
+
+    of: int
+    """How many prints there will be."""
+
+    is_given: bool = True
+    """Whether the number is this job's for ever; in a trial it is only the one that comes next."""
+
+    def __str__(self) -> str:
+        return f"{self.number}/{self.of}"
+
+
+@dataclass(frozen=True)
 class InkLimit(Message):
     """The most ink that the destination allows at one place."""
 

@@ -51,6 +51,14 @@ class Role(StrEnum):
     stage that corrects by a chart. It leaves an ICC profile, and its findings are a
     `LightFindings`."""
 
+    BESIDE = "lays a control strip beside the picture"
+    """It stands on the converted picture. The program gives it the strip, as
+    `MediumStanding.strip`. Its findings are a `BesideFindings`."""
+
+    PHOTOGRAPH = "reads control strips in a photograph of them"
+    """It stands on the original and changes nothing. It has the setting ``grids``, how patches may
+    lie between marks. Its findings are a `PhotographFindings`."""
+
 
 class _Findings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="ignore")
@@ -251,3 +259,47 @@ class LightFindings(_Findings):
     """Of 24."""
     light: WhiteLight
     """In which the chart was taken, as the picture shows it."""
+
+
+class BesideFindings(_Findings):
+    """What a stage in the role `Role.BESIDE` has done."""
+
+    laid_on: str | None
+    """The day that the strip beside the picture says, as in ``"2026-11-28"``; None without one."""
+
+
+class SeenPatch(_Findings):
+    """A place of a strip in a photograph, in light that is linear and of no known colour."""
+
+    x: float
+    """Share of the photograph's width."""
+    y: float
+    """Share of its height."""
+    rgb: tuple[float, float, float]
+    """The mean, 0 … 1."""
+    sd: tuple[float, float, float]
+    """The standard deviation of that mean."""
+    cut: bool
+    """Whether some of it is as light as the photograph can hold, or as dark."""
+
+
+class SeenGrid(_Findings):
+    """One way in which four marks of a photograph may be the corners of a strip."""
+
+    grid: int
+    """Which of the setting ``grids``."""
+    corners: tuple[tuple[float, float], ...]
+    """Middles of the marks, clockwise from where the strip begins: shares of width and height."""
+    patches: tuple[SeenPatch, ...]
+    """In the order in which they are read."""
+    paper: tuple[SeenPatch, ...]
+    """Places between them."""
+
+
+class PhotographFindings(_Findings):
+    """What a stage in the role `Role.PHOTOGRAPH` has found."""
+
+    marks: int
+    """How many marks were found."""
+    seen: tuple[SeenGrid, ...]
+    """Every way in which they may be strips, turned all four ways."""

@@ -52,7 +52,7 @@ from hotfolder.model.records import (
 from hotfolder.model.wishes import IntentWish, LongEdgeWish, Wish
 from hotfolder.raster.complete import container_end
 from hotfolder.raster.picture import Band, RasterSpec
-from hotfolder.raster.reading import OpenedOriginal, open_original
+from hotfolder.raster.reading import OpenedOriginal, ReadLimits, open_original
 from hotfolder.raster.writing import ResultWriter, open_result
 from hotfolder.settings.changes import grant
 from hotfolder.settings.files import Destination
@@ -65,7 +65,7 @@ from hotfolder.work.order import SMALL_PICTURE, Order
 from hotfolder.work.outcome import Outcome, join_outcomes, name_folder
 from hotfolder.work.small_picture import write_small_picture
 
-SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png"}
+SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png", "pdf": ".pdf"}
 
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _OF_THE_SYSTEM = {
@@ -75,6 +75,9 @@ _OF_THE_SYSTEM = {
 """Errors by which a disk, or a system without resources, lets a stage down."""
 _FINDINGS = TypeAdapter(dict[str, JsonValue])
 
+_WHOLE_SHARE = 0.5
+"""Of a job's memory (limits.memory): what a picture may need that is decoded as a whole. The rest
+is for the stages."""
 _ALMOST = 0.99
 """What there is to do after the last band: what stages say of the whole, the hash of the result."""
 
@@ -189,7 +192,13 @@ class _Chain:
         try:
             self._check_arrived()
             with open_original(
-                self.order.original, name=self.order.name, scratch=self.order.folder
+                self.order.original,
+                name=self.order.name,
+                scratch=self.order.folder,
+                limits=ReadLimits(
+                    max_whole_bytes=int(self.destination.file.limits.memory * _WHOLE_SHARE)
+                ),
+                reading=self.destination.file.reading,
             ) as opened:
                 return self._with_original(opened, progress)
         except (Hold, Refuse) as verdict:
@@ -222,6 +231,7 @@ class _Chain:
             notes=opened.notes,
             pixel_aspect=opened.pixel_aspect,
             cut_share=opened.cut_share,
+            cut_above=opened.cut_above,
         )
         self.original = _original_record(original)
         if self.order.only_shows:
@@ -287,6 +297,7 @@ class _Chain:
             profile=self.destination.profile,
             profiles=self.order.profiles,
             folder=self.order.folder,
+            begun=self.order.begun,
             is_trial=self.order.is_trial,
             all_neighbours=self.order.neighbours,
             standing=self.order.standing,
@@ -482,7 +493,7 @@ class _Chain:
 @cache
 def versions() -> dict[str, str]:
     """Versions of what touches pixels; found once, from the packages' files."""
-    packages = ("hotfolder", "numpy", "pillow", "tifffile", "imagecodecs")
+    packages = ("hotfolder", "numpy", "pillow", "tifffile", "imagecodecs", "openimageio")
     found = {package: version(package) for package in packages}
     return {**found, "littlecms": imagecodecs.cms_version().removeprefix("lcms2").strip()}
 

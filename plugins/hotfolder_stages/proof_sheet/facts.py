@@ -87,7 +87,7 @@ def print_size(result: RasterSpec) -> str:
 
 
 def cost(result: RasterSpec, medium: Medium) -> Money | None:
-    """Say what the medium under one print costs, wrap and bleed included; None if not known."""
+    """Say what the medium under one print costs with all that is around it; None if not known."""
     price = medium.cost_per_square_metre
     if price is None or not result.ppi:
         return None
@@ -117,7 +117,7 @@ def size_facts(result: RasterSpec, job: Job) -> list[Fact]:
     if not result.ppi or medium.surface is Surface.SCREEN:
         return [Fact("Size", pixels, "Shown on a screen, so its size there depends on the screen.")]
     return [
-        Fact("Size", print_size(result), "With wrap and bleed, where there are any."),
+        Fact("Size", print_size(result), "With wrap, bleed and margins, where there are any."),
         Fact("Pixels", pixels, f"{result.ppi:g} per inch are sent to the printer."),
         _sharpness(result, job),
     ]
