@@ -37,7 +37,9 @@ def read_attachment(root: Root, job: str, kind: AttachmentKind) -> bytes | None:
         When a folder or the ledger cannot be read.
     """
     row = read_job(root.ledger, job)
-    for each in row.record.attachments if row and row.record else ():
+    if row is None or row.record is None:
+        return None
+    for each in row.record.attachments:
         if each.kind == kind and each.bytes <= _MOST_BYTES:
             return _read_as_made(root, row, each)
     return None
