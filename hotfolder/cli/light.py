@@ -74,9 +74,9 @@ def neutral(
         )
     if not whites.found.choices:
         print_line("Nothing in it could be white; point at a place with --at.")
-    change = whites.found.choices[0].change if whites.found.choices else "STAGE.KEY=VALUE"
+    at_first = whites.found.choices[0].white_at if whites.found.choices else "X%,Y%"
     print_line("Which of them is white is your decision. Say it for a held picture, as in")
-    print_line(f'  hotfolder release JOB {place.path} --set "{change}" --why "…"')
+    print_line(f'  hotfolder release JOB {place.path} --white-at {at_first} --why "…"')
     print_line(f"The page is {page}")
 
 

@@ -28,8 +28,10 @@ from hotfolder.cli.completing import completion, know_shells
 from hotfolder.cli.desk import desk
 from hotfolder.cli.discard import discard
 from hotfolder.cli.light import light, neutral
+from hotfolder.cli.machines import engine_certificates, scheduler, worker
 from hotfolder.cli.measured import measured
 from hotfolder.cli.need import need
+from hotfolder.cli.nest import nest
 from hotfolder.cli.profile import profile
 from hotfolder.cli.release import release
 from hotfolder.cli.service import service
@@ -267,6 +269,7 @@ app.command()(looking.proof)
 app.command()(looking.strip)
 app.command()(measured)
 app.command()(need)
+app.command()(nest)
 app.command()(neutral)
 app.command()(light)
 app.command()(profile)
@@ -275,6 +278,9 @@ app.command()(upkeep.restore)
 app.command()(upkeep.tidy)
 app.command()(own_stages.stages)
 app.add_typer(service, name="service")
+app.command()(worker)
+app.command()(scheduler)
+app.command("engine-certificates")(engine_certificates)
 app.command("new-stage")(own_stages.new_stage)
 app.command()(completion)
 
@@ -414,6 +420,8 @@ def _print_ended(console: Console, record: Record) -> None:
     if record.state == "delivered":
         result = record.results[0]
         line += f" → {result.width_px} × {result.height_px} px {result.colour_space}"
+        if len(record.results) > 1:
+            line += f", as {' and '.join(each.variant for each in record.results)}"
     print_line(line, console, _STATE_STYLE[record.state])
     although = "Released, although: " if record.state == "delivered" else ""
     for reason in record.reasons:

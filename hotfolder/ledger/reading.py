@@ -248,6 +248,40 @@ class LedgerReader:
             and said.startswith("{")
         ]
 
+    def find_saying(
+        self, destination: str, stage: str, key: str, value: str, since: datetime, but: str
+    ) -> str | None:
+        """Return a job in whose findings a stage has said something; None when there is none.
+
+        Of those that were delivered since a moment, and of those on their way to it.
+
+        Parameters
+        ----------
+        stage, key, value
+            Whose findings, which of them, and what it says.
+        but
+            A job that does not count.
+        """
+        path = f'.findings."{stage}"."{key}"'
+        # at most a few: what has been made is delivered at once
+        on_the_way = (
+            f"SELECT id FROM jobs INDEXED BY jobs_open WHERE {OPEN} AND destination = ?"  # noqa: S608 - ours
+            " AND id != ? AND (json_extract(detail, ?) = ? AND"
+            " json_extract(detail, '$.answer.verdict') = 'deliver' OR json_extract(detail, ?) = ?"
+            " AND json_extract(detail, '$.state') = 'delivered') ORDER BY seq LIMIT 1"
+        )
+        paths = (f"$.answer.work{path}", value, f"$.record{path}", value)
+        delivered = (
+            "SELECT jobs.id FROM records JOIN jobs ON jobs.id = records.job"
+            " WHERE records.destination = ? AND records.finished >= ? AND records.latest = 1"
+            " AND records.state = 'delivered' AND jobs.id != ?"
+            " AND json_extract(unpack(jobs.record), ?) = ? ORDER BY records.finished LIMIT 1"
+        )
+        found = self.read(on_the_way, (destination, but, *paths)) or self.read(
+            delivered, (destination, format_time(since), but, f"${path}", value)
+        )
+        return str(found[0][0]) if found else None
+
     def find_later_givers(self, row: JobRow) -> list[Neighbour]:
         """Return jobs of its folder or batch that came later and brought what it could have used.
 

@@ -120,6 +120,9 @@ class ReferenceShown(Message):
     places: tuple[tuple[float, float], ...] = ()
     """Middles of patches, likewise."""
 
+    corrected: str = ""
+    """How its colours were corrected, as a sentence; "" when they were not."""
+
 
 @dataclass(frozen=True)
 class PixelsWanted(Message):
