@@ -26,8 +26,9 @@ class Role(StrEnum):
     SHEET = "shows what will become of the picture"
     """It leaves a page of the kind ``"proof-sheet"``, stands on the finished picture, and has the
     settings ``places``, how many of the worst places it shows, ``at``, places to show instead, each
-    as two shares of width and height, and ``page_size``, the most bytes of the page. Its findings
-    are a `SheetFindings`."""
+    as two shares of width and height, ``first``, whether the print is shown first as the profile
+    says (``"medium"``) or as it was measured (``"measured"``), and ``page_size``, the most bytes of
+    the page. Its findings are a `SheetFindings`."""
 
     PLACES = "finds the pieces that a test strip should show"
     """It stands on the finished picture and changes nothing. It has the setting ``at``: places that
