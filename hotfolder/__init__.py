@@ -51,6 +51,7 @@ if TYPE_CHECKING:
         NoEnlargementWish,
         RenderingWish,
         SizeWish,
+        WhiteWish,
         Wish,
     )
     from hotfolder.raster.dither import Dither
@@ -77,6 +78,7 @@ if TYPE_CHECKING:
     from hotfolder.stages.messages import (
         ConversionToCome,
         Cropped,
+        EditionNumber,
         InkLimit,
         IntentChosen,
         LossMeasured,
@@ -106,6 +108,7 @@ __all__ = [
     "Cropped",
     "Dither",
     "DurationS",
+    "EditionNumber",
     "Encoding",
     "ExifDirectories",
     "ExifValue",
@@ -160,6 +163,7 @@ __all__ = [
     "Surface",
     "Verdict",
     "Way",
+    "WhiteWish",
     "Wish",
     "build_exif",
     "flag_in",

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from hotfolder.cli.completing import complete_destination
 from hotfolder.cli.terminal import print_json, print_line
 from hotfolder.errors import StorageError
 from hotfolder.measured.in_words import NUMBERS_IN_WORDS
@@ -30,7 +31,12 @@ def measured(
         Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")
     ] = Path(),
     *,
-    wanted: Annotated[str, typer.Option("--for", metavar="NAME", help="the destination")],
+    wanted: Annotated[
+        str,
+        typer.Option(
+            "--for", metavar="NAME", autocompletion=complete_destination, help="the destination"
+        ),
+    ],
     report: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="write a page: patches, control charts, pictures"),

@@ -21,8 +21,10 @@ from hotfolder.disk import durable, names, trees
 from hotfolder.disk.kept_arrays import ArrayFolder
 from hotfolder.ending.deliver import Deliverer
 from hotfolder.ending.kept import KeptOriginals
+from hotfolder.ending.naming import name_result
 from hotfolder.ending.plan import Ending
 from hotfolder.ending.release import collect_job, find_worse, say_worse
+from hotfolder.engine.places import Runner
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.details import Claimed, Produced, State
@@ -31,9 +33,7 @@ from hotfolder.logs import get_log
 from hotfolder.measured.standing import find_standing
 from hotfolder.measured.to_lay import find_strip_to_lay
 from hotfolder.model.answer import Answer
-from hotfolder.model.destination import Surface
 from hotfolder.model.failure import FAILURE_FILE, Failure
-from hotfolder.model.name_template import fill_template
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.records import (
     Attachment,
@@ -45,7 +45,6 @@ from hotfolder.model.records import (
     WorkRecord,
 )
 from hotfolder.model.standing import MediumStanding
-from hotfolder.model.units import MM_PER_INCH
 from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import DestinationFolders, Root
@@ -55,7 +54,6 @@ from hotfolder.work.worker import ANSWER, OUTPUT, Attempt, Stopped, read_failure
 
 _AGAIN = WayOn(says="have it worked on again, once the cause is mended")
 _ENDS = {"deliver": State.DELIVERED, "hold": State.HELD, "refuse": State.REFUSED}
-_MAX_STEM_BYTES = 100
 _NOT_A_FILE = {
     "folder": (
         "a-folder",
@@ -67,8 +65,6 @@ _NOT_A_FILE = {
     "link": ("a-link", "{name} is a link to a file, not a file. Drop the picture itself."),
     "special": ("not-a-file", "{name} is not a file that can be read. Drop a picture."),
 }
-
-Runner = Callable[[Attempt, threading.Event], Answer | Stopped]
 
 
 @dataclass(frozen=True)
@@ -389,7 +385,13 @@ class Work:
                 state = State.DELIVERED
         stem = ""
         if destination and work.results:
-            stem = name_result(names.safe_component(self._show_name(row)), destination, work)
+            stem = name_result(
+                names.safe_component(self._show_name(row)),
+                destination,
+                work.results[0],
+                row.seq,
+                self.now().astimezone().date(),
+            )
         place = self.root.spool / row.id
         ending = Ending(state, work, files, release, row.placement, stem, place)
         return self._clean(self.deliverer.end(row, self._find_original(row), ending))
@@ -495,32 +497,6 @@ def _with_what_counts_now(row: JobRow, destination: Destination) -> Claimed:
         now = hash_placement(placement.sha256, placement.changes, destination, placement.name)
         placement = placement.model_copy(update={"fingerprint": now})
     return detail.model_copy(update={"placement": placement})
-
-
-def name_result(original: str, destination: Destination, work: WorkRecord) -> str:
-    """Name a single picture's result, without its suffix, as the destination's file says.
-
-    original: the name of the original; a long one is cut, so that the other fields stay.
-    """
-    result, medium = work.results[0], destination.file.medium
-    width, height, unit = result.width_px, result.height_px, "px"
-    if result.ppi and medium.surface is not Surface.SCREEN:
-        per_mm = result.ppi / MM_PER_INCH
-        width, height, unit = round(width / per_mm), round(height / per_mm), "mm"
-    stem = Path(original).stem
-    while True:
-        name = fill_template(
-            destination.file.result.name,
-            {
-                "file": stem,
-                "size": f"{width}x{height}{unit}",
-                "medium": medium.surface.value,
-                "destination": destination.name,
-            },
-        )
-        if len(name.encode("utf-8", "surrogateescape")) <= _MAX_STEM_BYTES or len(stem) < 2:
-            return name
-        stem = stem[:-1]
 
 
 def _say_changed(placement: PlacementRecord) -> str:

@@ -26,6 +26,7 @@ from hotfolder.ledger.details import (
 from hotfolder.ledger.migrations import SCHEMA_VERSION, make_empty_ledger
 from hotfolder.ledger.packing import Stored, teach, unpack
 from hotfolder.ledger.roots import find_places
+from hotfolder.ledger.versions import check_version, read_version
 from hotfolder.model.ends import End
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.places import AS_WRITTEN, Places
@@ -434,22 +435,12 @@ def open_reader(path: Path) -> Iterator[LedgerReader]:
     try:
         uri = f"file:{quote(str(path))}?mode=ro"
         with closing(sqlite3.connect(uri, uri=True)) as db, closing(make_empty_ledger()) as nothing:
-            version = read_version(db)
-            if version > SCHEMA_VERSION:
-                raise StorageError(
-                    f"the ledger {path} was written by a newer hotfolder; install that one"
-                )
+            version = check_version(db, path)
             teach(db)
             places = find_places(db, path.absolute().parent.parent)
             yield LedgerReader(db if version else nothing, places)
     except sqlite3.DatabaseError as error:
         raise StorageError(f"the ledger {path} cannot be read: {error}") from error
-
-
-def read_version(db: sqlite3.Connection) -> int:
-    """Return the version of a ledger's tables; 0 while it has none."""
-    (version,) = db.execute("PRAGMA user_version").fetchone()
-    return int(version)
 
 
 def read_jobs(path: Path, *, ended: bool = False) -> list[JobRow]:

@@ -12,7 +12,7 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from hotfolder.model.units import Money
+from hotfolder.model.units import Money, say_share
 
 
 class Role(StrEnum):
@@ -43,8 +43,9 @@ class Role(StrEnum):
 
     WHITES = "shows which places of a picture could be white or grey"
     """It stands on the original and changes nothing. It has the setting ``at``: places that a
-    person points at, each as in ``"40%,30%"``. It leaves a page. Its findings are a
-    `WhitesFindings`."""
+    person points at, each as in ``"40%,30%"``. It leaves a page, whose pictures are named in
+    ``data-view``: ``came`` for the picture as it came, and ``choice-1`` and so on for what it would
+    become. Its findings are a `WhitesFindings`."""
 
     LIGHT = "makes a profile of the light from a chart"
     """It stands on the original and changes nothing. It has the setting ``chart_values``, as the
@@ -213,13 +214,22 @@ class WhiteChoice(_Findings):
     places: tuple[tuple[float, float], ...]
     """Where it is, as shares of width and height."""
     white_at: str
-    """The first place, as a setting has it."""
-    change: str
-    """What a release takes behind ``--set`` to balance the picture for it."""
+    """The first place, as a release and a ticket name it."""
     light: WhiteLight
     """What white would be, as the picture is now."""
     balance: WhiteBalance
     """What would be taken away."""
+
+    @property
+    def in_words(self) -> str:
+        """What it is, and what would become of the picture, as a sentence."""
+        it_is, its = ("It is", "its") if len(self.places) == 1 else ("They are", "their")
+        light = f"{self.light.cct_k} K" if self.light.cct_k else "no usual light"
+        share = f"{it_is} {say_share(self.share, 2)} of the picture. " if self.share else ""
+        return (
+            f"{share}The picture shows {its} white as {light}; a middle grey would lose a cast of "
+            f"C* {self.balance.chroma:.1f}."
+        )
 
 
 class WhitesFindings(_Findings):
@@ -227,6 +237,8 @@ class WhitesFindings(_Findings):
 
     choices: tuple[WhiteChoice, ...]
     """Those that a person pointed at first."""
+    picture_px: tuple[int, int] = (1, 1)
+    """Width and height of the pictures on its page."""
 
 
 class LightFindings(_Findings):

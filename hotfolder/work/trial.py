@@ -42,7 +42,7 @@ Tell = Callable[[str, float], None]
 End = Literal["delivered", "held", "refused", "failed"]
 
 _ENDS: dict[str, End] = {"deliver": "delivered", "hold": "held", "refuse": "refused"}
-_BEHIND_FINISHED = (Place.CONVERTED, Place.LAST)
+_BEHIND_FINISHED = (Place.CONVERTED, Place.SHEET, Place.LAST)
 _LOOK_EVERY_S = 0.2
 _FindingsT = TypeVar("_FindingsT", bound=BaseModel)
 
@@ -220,7 +220,7 @@ def try_out(
     try:
         digest = durable.sha256_of(image.resolve(strict=True))
     except OSError as error:
-        allowed = "a TIFF, JPEG or PNG file"
+        allowed = "the file of a picture"
         raise SettingsError([Problem(str(image), "", error.strerror or str(error), allowed)]) from (
             error
         )
