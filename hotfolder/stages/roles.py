@@ -53,7 +53,7 @@ class Role(StrEnum):
     `LightFindings`."""
 
     BESIDE = "lays a control strip beside the picture"
-    """It stands on the converted picture. The program gives it the strip, as
+    """It stands on the sheet. The program gives it the strip, as
     `MediumStanding.strip`. Its findings are a `BesideFindings`."""
 
     PHOTOGRAPH = "reads control strips in a photograph of them"
