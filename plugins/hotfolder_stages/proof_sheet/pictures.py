@@ -10,18 +10,19 @@ from __future__ import annotations
 import io
 from base64 import b64encode
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder import Cropped, source_profile
+from hotfolder import Cropped, Intent, source_profile
 from hotfolder.colour import (
     NO_GRID,
     SRGB_CURVE,
     SRGB_PRIMARIES,
+    ChangeTable,
     Codes,
     Primaries,
     Profile,
@@ -29,9 +30,12 @@ from hotfolder.colour import (
     Transform,
     convert_to_8_bits,
     in_threads,
+    lab_profile,
     look_of,
+    over_slabs,
     rgb_profile,
     soft_proof,
+    to_lab,
     white,
 )
 
@@ -70,6 +74,12 @@ class Views:
     """As it will print, with the medium's own white and black."""
     adapted: Shown
     """The same to an eye adapted to that white."""
+    measured: Shown | None = None
+    """As it will print by what was measured of the medium; None when nothing was."""
+
+    def named(self) -> dict[str, Shown]:
+        """Return those that there are, by their names."""
+        return {name: view for name, view in vars(self).items() if view is not None}
 
 
 @cache
@@ -85,7 +95,10 @@ def srgb() -> Profile:
 
 
 def views(
-    pieces: Sequence[tuple[Codes, Codes]], source: Profile, delivered: Profile
+    pieces: Sequence[tuple[Codes, Codes]],
+    source: Profile,
+    delivered: Profile,
+    as_measured: ChangeTable | None = None,
 ) -> list[Views]:
     """Render pieces of a picture before and after their conversion.
 
@@ -98,12 +111,18 @@ def views(
     pieces
         Pixels before and after: shapes (rows, width, channels), uint16, in `source` and in
         `delivered`.
+    as_measured
+        What a control strip says of the medium; None when none was measured.
     """
     before, after = ([pair[side] for pair in pieces] for side in (0, 1))
     sides: list[tuple[Sequence[Codes], Profile, Show]] = [(before, source, "adapted")]
     sides += [(after, delivered, show) for show in _SHOWS]
     finished, medium, adapted = in_threads(lambda side: _shown(*side), sides)
-    return [Views(*each) for each in zip(finished, medium, adapted, strict=True)]
+    made = [Views(*each) for each in zip(finished, medium, adapted, strict=True)]
+    if as_measured is None:
+        return made
+    measured = _shown_as_measured(after, delivered, as_measured)
+    return [replace(each, measured=view) for each, view in zip(made, measured, strict=True)]
 
 
 def apply_at_once(transform: Transform, pieces: Sequence[Codes]) -> list[Codes]:
@@ -143,6 +162,25 @@ def _shown(pieces: Sequence[Codes], profile: Profile, show: Show) -> list[Shown]
     flags = look.flags & ~NO_GRID
     column = convert_to_8_bits(_joined(pieces), profile, display_p3(), look.intent, flags)
     return _parted(column, pieces)
+
+
+def _shown_as_measured(
+    pieces: Sequence[Codes], delivered: Profile, table: ChangeTable
+) -> list[Shown]:
+    """Render as `_shown` does for "medium", by way of L*a*b* as it was measured."""
+    column = _joined(pieces)
+    lab = np.empty((*column.shape[:2], 3), np.uint16)
+
+    def work(start: int, stop: int) -> None:
+        part = column[start:stop]
+        by_profile = to_lab(delivered, part, Intent.ABSOLUTE_COLORIMETRIC).reshape(-1, 3)
+        L, a, b = table.change(by_profile).T
+        codes = np.stack([L / 100, (a + 128) / 255, (b + 128) / 255], axis=-1) * 65535
+        lab[start:stop] = np.rint(codes.clip(0, 65535)).reshape(-1, 1, 3)
+
+    over_slabs(work, *column.shape[:2])
+    intent = Intent.ABSOLUTE_COLORIMETRIC
+    return _parted(convert_to_8_bits(lab, lab_profile(), display_p3(), intent, 0), pieces)
 
 
 def _joined(pieces: Sequence[Codes]) -> Codes:
