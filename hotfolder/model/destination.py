@@ -111,20 +111,23 @@ class Medium(SettingsModel):
     """The light in which the result is judged: the table ``[medium.viewing]``. Sheets say it."""
 
 
+_OF_8_BITS = {"jpeg", "webp", "avif"}
+
+
 class Result(SettingsModel):
     """The table ``[result]``: the file that comes out."""
 
-    format: Literal["tiff", "jpeg", "png", "pdf"] = "tiff"
+    format: Literal["tiff", "jpeg", "png", "pdf", "jxl", "avif", "webp"] = "tiff"
     """File format of the result. "pdf" is a page for print, made after PDF/X-4: device values with
-    the medium's profile as output intent, and boxes for bleed and trim."""
+    the medium's profile as output intent, and boxes for bleed and trim. "jxl" is JPEG XL."""
     bits: Literal[8, 16] = 16
-    """Bits per channel; a JPEG always has 8."""
+    """Bits per channel; a JPEG, a WebP and an AVIF always have 8."""
     compression: Literal["none", "lzw", "deflate"] = "deflate"
     """Compression of a TIFF; each choice is lossless."""
     quality: Annotated[int, Field(ge=1, le=100)] = 92
-    """Quality of a JPEG."""
+    """Quality of a JPEG, a JPEG XL, a WebP or an AVIF; at 100 a JPEG XL and a WebP lose nothing."""
     subsampling: Literal["4:4:4", "4:2:2", "4:2:0"] = "4:4:4"
-    """Chroma subsampling of a JPEG; "4:4:4" keeps the full resolution of colour."""
+    """Chroma subsampling of a JPEG or an AVIF; "4:4:4" keeps the full resolution of colour."""
     name: ResultNameTemplate = "{file} {size} {medium}"
     """How a single picture's result is called, without its suffix. Fields: ``{file}``, the
     original's name without its suffix, also as ``{stem}``; ``{size}``, in mm, or in pixels for a
@@ -138,12 +141,13 @@ class Result(SettingsModel):
     @model_validator(mode="before")
     @classmethod
     def _set_bits_of_jpeg(cls, raw: object) -> object:
-        if isinstance(raw, dict) and raw.get("format") == "jpeg":
+        if isinstance(raw, dict) and raw.get("format") in _OF_8_BITS:
             return {"bits": 8, **raw}
         return raw
 
     @model_validator(mode="after")
     def _refuse_16_bits_in_jpeg(self) -> Self:
-        if self.format == "jpeg" and self.bits != 8:
-            raise ValueError("bits = 8 with format = jpeg, which has no other; or format = tiff")
+        if self.format in _OF_8_BITS and self.bits != 8:
+            said = f"bits = 8 with format = {self.format}, which has no other; or format = tiff"
+            raise ValueError(said)
         return self

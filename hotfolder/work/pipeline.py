@@ -62,7 +62,10 @@ from hotfolder.work.ahead import one_ahead
 from hotfolder.work.order import SMALL_PICTURE, Order
 from hotfolder.work.small_picture import write_small_picture
 
-SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png", "pdf": ".pdf"}
+SUFFIXES = {
+    "tiff": ".tif", "jpeg": ".jpg", "png": ".png", "pdf": ".pdf", "jxl": ".jxl", "avif": ".avif",
+    "webp": ".webp",
+}  # fmt: skip
 
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _OF_THE_SYSTEM = {

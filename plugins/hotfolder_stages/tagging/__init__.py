@@ -35,7 +35,7 @@ from hotfolder_stages.tagging.xmp_edit import put_keywords
 __all__ = ["Tagging", "TaggingSettings"]
 
 
-_WITHOUT_IPTC = {"png", "pdf"}
+_WITHOUT_IPTC = {"png", "pdf", "jxl", "avif", "webp"}
 
 
 class TaggingSettings(StageSettings):

@@ -61,7 +61,7 @@ class Truth:
 class Edition:
     """What makes the file that is about to be written one of its own."""
 
-    format: Literal["tiff", "jpeg", "png", "pdf"]
+    format: Literal["tiff", "jpeg", "png", "pdf", "jxl", "avif", "webp"]
     document: UUID = field(default_factory=uuid4)
     instance: UUID = field(default_factory=uuid4)
     made: datetime = field(default_factory=lambda: datetime.now(UTC).astimezone())
