@@ -135,6 +135,7 @@ class Planning:
                 intent=placement.intent,
                 rendering=placement.rendering,
                 anchor=placement.anchor,
+                white=placement.white,
             )
             if picture is None:
                 missing = f"no picture of this name has arrived: {placement.file}"

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from hotfolder.cli.completing import complete_destination
 from hotfolder.cli.terminal import print_json, print_line, print_table
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.settings.root import Root
@@ -27,7 +28,12 @@ def need(
     *,
     wanted: Annotated[
         list[str] | None,
-        typer.Option("--for", metavar="NAME", help="a destination; repeatable; by default all"),
+        typer.Option(
+            "--for",
+            metavar="NAME",
+            autocompletion=complete_destination,
+            help="a destination; repeatable; by default all",
+        ),
     ] = None,
     megapixels: Annotated[
         list[float] | None,

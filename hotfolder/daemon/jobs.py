@@ -7,7 +7,7 @@ import errno
 import stat
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
@@ -15,6 +15,7 @@ from typing import Literal
 from pydantic import ValidationError
 
 from hotfolder.batch.changes import hash_placement
+from hotfolder.daemon.strip_of_day import StripsOfDay
 from hotfolder.daemon.waiting import find_waits, waits_still
 from hotfolder.disk import durable, names, trees
 from hotfolder.disk.kept_arrays import ArrayFolder
@@ -29,6 +30,7 @@ from hotfolder.ledger.details import Claimed, Produced, State
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
 from hotfolder.measured.standing import find_standing
+from hotfolder.measured.to_lay import find_strip_to_lay
 from hotfolder.model.answer import Answer
 from hotfolder.model.failure import FAILURE_FILE, Failure
 from hotfolder.model.neighbour import Neighbour
@@ -80,6 +82,7 @@ class Work:
     """Where workers keep what depends on profiles alone."""
     _unkept: dict[str, str] = field(default_factory=dict)
     """By destination, why they could not at last."""
+    _strips: StripsOfDay = field(default_factory=StripsOfDay)
 
     def remarks(self, name: str) -> list[str]:
         """Say what makes jobs of a destination slower than they need be, fit for showing."""
@@ -143,7 +146,7 @@ class Work:
         if row.attempts >= destination.file.limits.attempts:
             # the daemon died with this job in hand as often as it may be tried
             return self._give_up(row, "the program stopped each time while working on it")
-        standing = find_standing(self.root, destination)
+        standing = self._find_standing(row, destination)
         attempts = row.attempts + 1
         row = self.ledger.advance(
             row.id,
@@ -299,6 +302,15 @@ class Work:
         detail = Produced(answer=answer, release=claimed.release, placement=claimed.placement)
         return self.ledger.advance(row.id, State.PRODUCED, detail)
 
+    def _find_standing(self, row: JobRow, destination: Destination) -> MediumStanding:
+        """How the medium stands, with the strip that a stage may lay beside the picture."""
+        now = self.now()
+        carried_by = self._strips.find_carrier(self.ledger, row, destination, now)
+        strip = find_strip_to_lay(
+            self.root, destination, _find_raw(row, destination), now.astimezone().date(), carried_by
+        )
+        return replace(find_standing(self.root, destination), strip=strip)
+
     def _attempt(
         self,
         row: JobRow,
@@ -312,8 +324,6 @@ class Work:
         trees.remove_tree(folder, below=self.root.spool)
         durable.make_folders(folder)
         limits = destination.file.limits
-        placement, release = row.placement, row.release
-        raw = with_changes(destination.raw, placement.changes if placement else {})
         return self.run(
             Attempt(
                 order=Order(
@@ -329,7 +339,7 @@ class Work:
                     points=self.points,
                 ),
                 destination_file=self.root.destinations / f"{destination.name}.toml",
-                destination_raw=with_changes(raw, release.changes if release else {}),
+                destination_raw=_find_raw(row, destination),
                 plugins=self.root.plugins,
                 time_s=limits.time,
                 memory_bytes=int(limits.memory),
@@ -466,6 +476,13 @@ class Work:
     @staticmethod
     def _show_name(row: JobRow) -> str:
         return names.display_name(row.source.rsplit(b"/", 1)[-1])
+
+
+def _find_raw(row: JobRow, destination: Destination) -> Mapping[str, object]:
+    """The destination's file, with what a ticket's row and a release change."""
+    placement, release = row.placement, row.release
+    raw = with_changes(destination.raw, placement.changes if placement else {})
+    return with_changes(raw, release.changes if release else {})
 
 
 def _with_what_counts_now(row: JobRow, destination: Destination) -> Claimed:

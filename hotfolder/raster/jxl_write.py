@@ -16,6 +16,7 @@ import numpy as np
 from hotfolder.errors import Refuse
 from hotfolder.model.destination import Result
 from hotfolder.model.encoding import Encoding
+from hotfolder.raster.boxes import walk_boxes
 from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.result_file import whole
 
@@ -64,11 +65,11 @@ class JpegXlFormat:
         bare = path.with_name(f"{path.stem}.codestream.jxl")
         try:
             output = oiio.ImageOutput.create(str(bare))
-            done = output is not None and output.open(str(bare), header)
-            done = done and output.write_image(pixels) and output.close()
+            if output is None:
+                raise OSError(f"no JPEG XL can be written: {oiio.geterror()}")
+            done = output.open(str(bare), header) and output.write_image(pixels) and output.close()
             if not done:
-                said = output.geterror() if output is not None else oiio.geterror()
-                raise OSError(f"the JPEG XL could not be written: {said}")
+                raise OSError(f"the JPEG XL could not be written: {output.geterror()}")
             codestream = find_codestream(bare.read_bytes())
         finally:
             bare.unlink(missing_ok=True)
@@ -106,18 +107,12 @@ def find_codestream(data: bytes) -> bytes:
     """
     if data.startswith(_CODESTREAM):
         return data
-    at, found = 0, b""
-    while at + 8 <= len(data):
-        size, kind = struct.unpack_from(">I4s", data, at)
-        head = 8
-        if size == 1:
-            (size,), head = struct.unpack_from(">Q", data, at + 8), 16
-        end = at + size if size else len(data)
-        if kind == b"jxlc":
-            return data[at + head : end]
-        if kind == b"jxlp":  # in parts, each behind its number
-            found += data[at + head + 4 : end]
-        at = max(end, at + 8)
+    found = b""
+    for box in walk_boxes(data):
+        if box.type == b"jxlc":
+            return box.content(data)
+        if box.type == b"jxlp":  # in parts, each behind its number
+            found += box.content(data)[4:]
     if not found:
         raise OSError("the library wrote a JPEG XL without a picture")
     return found

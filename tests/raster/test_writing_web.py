@@ -18,6 +18,7 @@ from hotfolder.raster import exif
 from hotfolder.raster.ifd import Value
 from hotfolder.raster.jxl_write import to_distance
 from hotfolder.raster.picture import Metadata, RasterSpec
+from hotfolder.raster.reading import open_original
 from hotfolder.raster.writing import open_result
 from hotfolder_demo import profiles
 from raster.pictures import bands_of, picture
@@ -127,6 +128,17 @@ def test_profile_exif_and_xmp_are_in_the_file_byte_for_byte(tmp_path, kind):
         assert P3 == exiv2_profile(path)
         assert "Tidal" == exiv2_tags(path)["Exif.Image.Artist"]
         assert P3 == pyvips.Image.new_from_file(str(path)).get("icc-profile-data")
+
+
+@pytest.mark.parametrize("kind", FORMATS)
+def test_what_is_written_can_be_dropped_again_with_all_it_says(tmp_path, kind):
+    path = tmp_path / f"x.{kind}"
+    write(path, picture(40, 50, 3), format=kind, bits=8, quality=100)
+    with open_original(path, name=path.name, scratch=tmp_path) as opened:
+        assert (50, 40) == (opened.spec.width_px, opened.spec.height_px)
+        assert P3 == opened.spec.profile.data
+        assert XMP == opened.spec.metadata.xmp
+        assert b"Tidal" in opened.spec.metadata.exif
 
 
 @pytest.mark.parametrize("kind", ["avif", "webp"])
