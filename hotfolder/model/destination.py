@@ -127,12 +127,20 @@ class Reading(SettingsModel):
 _OF_8_BITS = {"jpeg", "webp", "avif"}
 
 
+FileFormat = Literal["tiff", "jpeg", "png", "pdf", "jxl", "avif", "webp"]
+"""What a result can be written as."""
+
+
 class Result(SettingsModel):
     """The table ``[result]``: the file that comes out."""
 
-    format: Literal["tiff", "jpeg", "png", "pdf", "jxl", "avif", "webp"] = "tiff"
+    format: FileFormat = "tiff"
     """File format of the result. "pdf" is a page for print, made after PDF/X-4: device values with
     the medium's profile as output intent, and boxes for bleed and trim. "jxl" is JPEG XL."""
+    also: tuple[FileFormat, ...] = ()
+    """More files of the same picture from the same job, each in a format of its own beside the
+    first: ``["avif", "webp"]`` behind a JPEG, for web pages that name all three. Bits, quality
+    and the like hold for each format that has them."""
     bits: Literal[8, 16] = 16
     """Bits per channel; a JPEG, a WebP and an AVIF always have 8."""
     compression: Literal["none", "lzw", "deflate"] = "deflate"
@@ -150,6 +158,22 @@ class Result(SettingsModel):
     A ticket's rows are named by ``[ticket]``."""
     bigtiff: Literal["write", "refuse"] = "write"
     """What to do when a TIFF may exceed 4 GiB: write a BigTIFF, or refuse the picture."""
+
+    def list_files(self) -> tuple[Self, ...]:
+        """Say how each file of a job is written, the first one first."""
+        return tuple(
+            self.model_copy(
+                update={"format": each, "also": (), "bits": 8 if each in _OF_8_BITS else self.bits}
+            )
+            for each in (self.format, *self.also)
+        )
+
+    @model_validator(mode="after")
+    def _be_of_different_formats(self) -> Self:
+        """Refuse two files of one format: they would be the same file twice."""
+        if len({self.format, *self.also}) <= len(self.also):
+            raise ValueError("in also each format once, and not the one that format says")
+        return self
 
     @model_validator(mode="before")
     @classmethod
