@@ -159,6 +159,13 @@ class Result(SettingsModel):
     bigtiff: Literal["write", "refuse"] = "write"
     """What to do when a TIFF may exceed 4 GiB: write a BigTIFF, or refuse the picture."""
 
+    @property
+    def is_lossy(self) -> bool:
+        """Whether the first file has other pixels than those that it is made of."""
+        if self.format in {"jxl", "webp"}:
+            return self.quality < 100
+        return self.format in {"jpeg", "avif"}
+
     def list_files(self) -> tuple[Self, ...]:
         """Say how each file of a job is written, the first one first."""
         return tuple(

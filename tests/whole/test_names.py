@@ -68,10 +68,10 @@ def test_a_long_name_is_cut_and_keeps_size_and_medium(root):
 
 
 def test_more_files_of_one_job_are_delivered_together_under_one_name(root):
-    line = ('name = "{file}"', 'format = "png"\nbits = 8\nalso = ["webp", "jxl"]')
+    more = ('name = "{file}"', 'bits = 8\nalso = ["webp", "jxl"]')
     for file in root.destinations.glob("*.toml"):
         file.unlink()
-    write_destination(root, line=line)
+    write_destination(root, line=more, first=('format = "tiff"', 'format = "png"'))
     drop(root, "reeds.tif", size=24)
     drop(root, "spring/reeds.tif", size=24)
     sweep(root)

@@ -41,6 +41,7 @@ __all__ = ["MarginStrip", "MarginStripSettings"]
 
 Side = Literal["bottom", "top", "left", "right"]
 _SIDES: tuple[Side, ...] = ("bottom", "top", "left", "right")
+_NAMES = {"jpeg": "a JPEG", "jxl": "a lossy JPEG XL", "avif": "an AVIF", "webp": "a lossy WebP"}
 _TURNS = {"bottom": 0, "top": 0, "left": 1, "right": 1}
 
 
@@ -190,9 +191,10 @@ class MarginStrip(Stage[MarginStripSettings]):
                 "the result is not in the medium's own profile; put profile-conversion before "
                 "this stage"
             )
-        if job.result.format == "jpeg":
+        if job.result.is_lossy:
             return (
-                "a JPEG would change its device values; set result.format to tiff or png "
+                f"{_NAMES[job.result.format]} would change its device values; set result.format to "
+                "tiff or png "
                 "for this destination"
             )
         if not raster.ppi:
