@@ -124,6 +124,8 @@ class JobStory(TypedDict):
     earlier_jobs: list[str]
     other_jobs: list[OtherJob]
     versions: dict[str, str]
+    machine: str | None
+    """Which machine made it; None where there is one machine."""
 
 
 class Story(TypedDict):
@@ -225,6 +227,7 @@ def _tell_job(
         "earlier_jobs": list(record.earlier_jobs),
         "other_jobs": _list_others(ledger.db, record, row.source),
         "versions": record.versions,
+        "machine": record.machine,
     }
 
 
@@ -387,6 +390,7 @@ def _describe_job(job: JobStory) -> list[str]:
         lines.append(f"  {stage['stage']}, {stage['elapsed_s']:.1f} s{': ' if said else ''}{said}")
     if job["versions"]:
         made_by = ", ".join(f"{name} {number}" for name, number in job["versions"].items())
+        made_by += f", on {job['machine']}" if job["machine"] else ""
         lines.append(f"  made by {made_by}")
     for other in job["other_jobs"]:
         lines.append(

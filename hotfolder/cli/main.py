@@ -28,6 +28,7 @@ from hotfolder.cli.completing import completion, know_shells
 from hotfolder.cli.desk import desk
 from hotfolder.cli.discard import discard
 from hotfolder.cli.light import light, neutral
+from hotfolder.cli.machines import engine_certificates, scheduler, worker
 from hotfolder.cli.measured import measured
 from hotfolder.cli.need import need
 from hotfolder.cli.nest import nest
@@ -277,6 +278,9 @@ app.command()(upkeep.restore)
 app.command()(upkeep.tidy)
 app.command()(own_stages.stages)
 app.add_typer(service, name="service")
+app.command()(worker)
+app.command()(scheduler)
+app.command("engine-certificates")(engine_certificates)
 app.command("new-stage")(own_stages.new_stage)
 app.command()(completion)
 

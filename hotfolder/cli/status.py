@@ -71,6 +71,7 @@ def _print_status(said: Status) -> None:
     _print_yours(said)
     _print_ours([each for each in said["waiting"] if each["who"] != "you"])
     _print_warned(said)
+    _print_machines(said)
     print_plain("")
     _print_counts(said)
     for name, each in said["destinations"].items():
@@ -171,6 +172,16 @@ def _print_warned(said: Status) -> None:
             print_line(f"      {display_name(warning)}")
     if len(said["warned"]) > _MOST_SHOWN:
         print_plain(f"  and {len(said['warned']) - _MOST_SHOWN} more; --json has all")
+
+
+def _print_machines(said: Status) -> None:
+    if not said["machines"]:
+        return
+    from hotfolder.overview.sentences import describe_machines
+
+    print_plain("\nMachines:")
+    for line in describe_machines(said):
+        print_line(f"  {line}")
 
 
 def _describe_watching(each: DestinationStatus) -> list[str]:

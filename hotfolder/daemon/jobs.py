@@ -24,6 +24,7 @@ from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.naming import name_result
 from hotfolder.ending.plan import Ending
 from hotfolder.ending.release import collect_job, find_worse, say_worse
+from hotfolder.engine.places import Runner
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.details import Claimed, Produced, State
@@ -64,8 +65,6 @@ _NOT_A_FILE = {
     "link": ("a-link", "{name} is a link to a file, not a file. Drop the picture itself."),
     "special": ("not-a-file", "{name} is not a file that can be read. Drop a picture."),
 }
-
-Runner = Callable[[Attempt, threading.Event], Answer | Stopped]
 
 
 @dataclass(frozen=True)

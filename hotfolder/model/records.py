@@ -300,6 +300,8 @@ class WorkRecord(_Model):
     variants: tuple[VariantRecord, ...] = ()
     """Of each result after the first, in their order; ``findings`` and ``stages`` are those of the
     first."""
+    machine: str | None = None
+    """Which machine made it, as the daemon knows it; None where there is one machine."""
 
     def files(self) -> list[ResultRecord | Attachment]:
         """Every file that was made."""

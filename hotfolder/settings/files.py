@@ -19,6 +19,7 @@ from hotfolder.model.encoding import Encoding
 from hotfolder.model.hours import HoursText
 from hotfolder.model.name_template import NameTemplate
 from hotfolder.model.units import AgeS, ByteCount, DurationS
+from hotfolder.settings.engine import EngineTable
 from hotfolder.settings.lines import find_line, find_lines
 from hotfolder.settings.mistakes import describe, find_like, suggest
 from hotfolder.settings.notify import NotifyTable
@@ -178,6 +179,8 @@ class RootFile(SettingsModel):
     viewing: Viewing | None = None
     """The light in which prints are judged, or screens with `where = "display"`, unless a
     destination says its own: the keys of `[medium.viewing]`."""
+    engine: EngineTable = EngineTable()
+    """On which machines pictures are worked on."""
 
 
 @dataclass(frozen=True)

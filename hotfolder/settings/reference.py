@@ -17,6 +17,7 @@ from pydantic.fields import FieldInfo
 from hotfolder.model.destination import Medium, Reading, Result, SettingsModel, Viewing
 from hotfolder.model.field_texts import read_field_texts
 from hotfolder.model.units import Money, say_quantity
+from hotfolder.settings.engine import EngineTable
 from hotfolder.settings.files import (
     DeskTable,
     DestinationFile,
@@ -49,6 +50,7 @@ _TABLES: Mapping[str, type[SettingsModel]] = {
     "[intake]": Intake,
     "[keep]": Keep,
     "[desk]": DeskTable,
+    "[engine]": EngineTable,
     "[notify]": NotifyTable,
     "[notify.mail]": MailTable,
     "[notify.webhook]": WebhookTable,
@@ -66,7 +68,7 @@ def write_reference(registry: Registry) -> str:
     parts = [
         _HEAD,
         *_section("hotfolder.toml", RootFile),
-        "`[intake]`, `[keep]`, `[desk]`, `[notify]` and `[viewing]` are the tables below.\n",
+        "`[intake]`, `[keep]`, `[desk]`, `[engine]`, `[notify]`, `[viewing]`: the tables below.\n",
         *_section("destinations/NAME.toml", DestinationFile, leave_out=tuple(_own_tables())),
     ]
     for title, model in _TABLES.items():

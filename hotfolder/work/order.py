@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
@@ -30,6 +31,8 @@ class Order:
     """Empty, where the result goes."""
     profiles: Path
     """The root's profiles."""
+    begun: datetime = field(default_factory=lambda: datetime.now(UTC).astimezone())
+    """When the attempt began, in local time, by the clock of who asks: it stands in the result."""
     is_trial: bool = False
     """Nothing will be delivered."""
     only_foresees: bool = False

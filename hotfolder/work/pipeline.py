@@ -294,6 +294,7 @@ class _Chain:
             profile=self.destination.profile,
             profiles=self.order.profiles,
             folder=self.order.folder,
+            begun=self.order.begun,
             is_trial=self.order.is_trial,
             all_neighbours=self.order.neighbours,
             standing=self.order.standing,

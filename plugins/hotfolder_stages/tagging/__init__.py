@@ -86,7 +86,7 @@ class Tagging(Stage[TaggingSettings]):
         """Make the metadata of what comes out; no pixel is needed for it."""
         self._job = job
         truth = Truth.of(raster)
-        edition = Edition(job.result.format)
+        edition = Edition.of(job)
         original = raster.metadata
         directories = self._read_exif(original.exif)
         packet = self._read_xmp(original.xmp)
