@@ -167,7 +167,12 @@ class Result(SettingsModel):
         return self.format in {"jpeg", "avif"}
 
     def list_files(self) -> tuple[Self, ...]:
-        """Say how each file of a job is written, the first one first."""
+        """Say how each file of a job is written.
+
+        Returns
+        -------
+        The table for each file alone, the first one first.
+        """
         return tuple(
             self.model_copy(
                 update={"format": each, "also": (), "bits": 8 if each in _OF_8_BITS else self.bits}
