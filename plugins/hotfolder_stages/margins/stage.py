@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from datetime import datetime
 from pathlib import PurePath
 
 import numpy as np
@@ -199,7 +198,7 @@ def _describe(raster: RasterSpec, job: Job, edition: str) -> dict[str, str]:
         "size": f"{mm[0]} x {mm[1]} mm",
         "medium": job.medium.surface.value,
         "destination": job.destination,
-        "date": datetime.now().astimezone().date().isoformat(),
+        "date": job.begun.date().isoformat(),
         "edition": edition,
         "ppi": f"{raster.ppi:g} ppi",
         "profile": job.profile.description,

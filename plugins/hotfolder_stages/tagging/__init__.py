@@ -35,7 +35,7 @@ from hotfolder_stages.tagging.xmp_edit import put_keywords
 __all__ = ["Tagging", "TaggingSettings"]
 
 
-_WITHOUT_IPTC = {"png", "pdf"}
+_WITHOUT_IPTC = {"png", "pdf", "jxl", "avif", "webp"}
 
 
 class TaggingSettings(StageSettings):
@@ -98,7 +98,8 @@ class Tagging(Stage[TaggingSettings]):
         corrected: tuple[str, ...] = ()
         made_xmp = None
         into_xmp, keywords = dict(added), list[str]()
-        if edition.format in _WITHOUT_IPTC and original.iptc:  # they have no place for its records
+        formats = {each.format for each in job.result.list_files()}
+        if formats & _WITHOUT_IPTC and original.iptc:  # they have no place for its records
             said = iptc.texts(original.iptc)
             there = packet.texts() if packet else {}
             into_xmp = {**{key: said[key] for key in said.keys() - there.keys()}, **added}
