@@ -30,6 +30,8 @@ class Order:
     """Empty, where the result goes."""
     profiles: Path
     """The root's profiles."""
+    sidecar: Path | None = None
+    """The XMP sidecar that came with the original."""
     is_trial: bool = False
     """Nothing will be delivered."""
     only_foresees: bool = False
