@@ -96,7 +96,7 @@ class AuditPages:
         return self._shown.page(request, "story.html", story=story)
 
     def _answer(self, asked: Asked) -> Answers:
-        question = read_question(asked, datetime.now(UTC))
+        question = read_question(asked, datetime.now(UTC), self._root)
         check_names(self._root, question)
         with open_books(self._root) as db:
             return collect_answers(db, question)
@@ -129,12 +129,14 @@ def read_asked(said: QueryParams) -> Asked:
         batch=text("batch"),
         states=tuple(_choose(End, each, "state") for each in words("state")),
         lost_above=text("lost_above"),
+        out_of_gamut_above=text("out_of_gamut_above"),
         delta_e_above=_read_number(text("delta_e_above")),
         statistic=_choose(Statistic, text("statistic") or Statistic.P95, "statistic"),
         hues=words("hue"),
         profile=text("profile"),
         name=text("name"),
         sha256=text("hash"),
+        medium_off=text("medium_off") == "yes",
         sort=_choose(Sort, text("sort") or Sort.LOST, "sort"),
         reverse=text("reverse") == "yes",
         limit=_read_limit(text("limit")),

@@ -8,15 +8,20 @@ sort. A test checks with EXPLAIN QUERY PLAN that each question of `hotfolder.aud
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Mapping
+from itertools import islice
 from typing import Final
 
+from hotfolder.ledger.packing import Stored, unpack
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.records import LogLine, Record, format_time, read_record
 
 HUE_COUNTS_FROM: Final = 0.1
 """Share of what is lost from which a hue counts as one of those that lost; our own judgement."""
+
+_ROWS_AT_ONCE: Final = 10_000
 
 TABLE: Final = """
 CREATE TABLE records (
@@ -33,6 +38,7 @@ CREATE TABLE records (
     original_sha256 TEXT,
     result_sha256   TEXT,
     share_lost      REAL,
+    share_out_of_gamut REAL,
     tolerance       REAL,
     delta_e_mean    REAL,
     delta_e_p95     REAL,
@@ -57,6 +63,17 @@ LATER: Final = """
 CREATE INDEX records_by_name ON records (name COLLATE NOCASE, number DESC)
 """
 """What ledgers got after they had the table."""
+
+
+OTHERS: Final = """
+CREATE TABLE IF NOT EXISTS other_results (
+    number INTEGER NOT NULL,
+    job    TEXT NOT NULL,
+    sha256 TEXT NOT NULL
+) STRICT;
+CREATE INDEX IF NOT EXISTS other_results_by_sha256 ON other_results (sha256)
+"""
+"""Results after the first of jobs that make several; ``number`` is that of the record's row."""
 
 
 def add_table(db: sqlite3.Connection) -> None:
@@ -103,12 +120,48 @@ def rename_dropped(db: sqlite3.Connection) -> None:
     db.execute("UPDATE records SET state = 'discarded' WHERE state = 'dropped'")
 
 
+def add_out_of_gamut(db: sqlite3.Connection) -> None:
+    """Bring a ledger up to date that did not have in a column what the medium cannot make.
+
+    Of a job that was released later, only its last record is in the ledger.
+    """
+    if "share_out_of_gamut" not in _list_columns(db):
+        db.execute("ALTER TABLE records ADD COLUMN share_out_of_gamut REAL")
+    rows = db.execute(
+        "SELECT number, record FROM records JOIN jobs ON jobs.id = records.job"
+        " WHERE latest = 1 AND share_lost IS NOT NULL AND share_out_of_gamut IS NULL"
+        " ORDER BY number"
+    )
+    told = (
+        (share, number) for number, stored in rows if (share := _find_share(stored)) is not None
+    )
+    while some := list(islice(told, _ROWS_AT_ONCE)):
+        db.executemany("UPDATE records SET share_out_of_gamut = ? WHERE number = ?", some)
+
+
+def _find_share(stored: Stored) -> float | None:
+    """What a record says that the medium cannot make; None where it cannot be read."""
+    try:
+        said = json.loads(unpack(stored) or "null")
+    except ValueError:
+        return None  # the check of the records finds that, and names the job
+    facts = said.get("facts") if isinstance(said, dict) else None
+    share = facts.get("share_out_of_gamut") if isinstance(facts, dict) else None
+    return float(share) if isinstance(share, int | float) else None
+
+
 def _list_columns(db: sqlite3.Connection) -> set[str]:
     return {name for _, name, *_ in db.execute("PRAGMA table_info(records)")}
 
 
 Cell = str | int | float | None
 """A value of the table."""
+
+
+def add_others(db: sqlite3.Connection) -> None:
+    """Bring a ledger up to date in which each job had one result."""
+    for statement in OTHERS.split(";\n"):
+        db.execute(statement)
 
 
 def drop_indexes(db: sqlite3.Connection) -> None:
@@ -156,7 +209,10 @@ def insert(
         row["was_held"] = row["was_held"] or earlier[0] or 0
         db.execute("UPDATE records SET latest = 0 WHERE job = ?", (record.job,))
     names, marks = ", ".join(row), ", ".join("?" * len(row))
-    db.execute(f"INSERT INTO records ({names}) VALUES ({marks})", tuple(row.values()))  # noqa: S608
+    made = db.execute(f"INSERT INTO records ({names}) VALUES ({marks})", tuple(row.values()))  # noqa: S608
+    if len(record.results) > 1:
+        others = [(made.lastrowid, record.job, each.sha256) for each in record.results[1:]]
+        db.executemany("INSERT INTO other_results (number, job, sha256) VALUES (?, ?, ?)", others)
 
 
 def columns(record: Record | LogLine) -> dict[str, Cell]:
@@ -177,6 +233,7 @@ def columns(record: Record | LogLine) -> dict[str, Cell]:
         "original_sha256": record.original.sha256,
         "result_sha256": result.sha256 if result else None,
         "share_lost": facts.share_lost,
+        "share_out_of_gamut": facts.share_out_of_gamut,
         "tolerance": facts.tolerance_delta_e_00,
         "delta_e_mean": facts.delta_e_mean,
         "delta_e_p95": facts.delta_e_p95,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, Final, Protocol, TypeVar
 
@@ -151,6 +152,9 @@ class Job:
 
     folder: Path
     """An empty folder of this attempt, for scratch files; gone when the job ends."""
+
+    begun: datetime = field(default_factory=lambda: datetime.now(UTC).astimezone())
+    """When this attempt began, in local time; the same on whichever machine it is made."""
 
     is_trial: bool = False
     """Somebody only asks what would come out; nothing is delivered."""

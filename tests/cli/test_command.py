@@ -38,8 +38,8 @@ def test_the_installed_command_is_that_one():
 
 
 HEAVY = (
-    "PIL", "hotfolder_stages", "imagecodecs", "jinja2", "numba", "numpy", "pydantic", "rich",
-    "scipy", "sqlite3", "structlog", "tifffile", "watchdog",
+    "PIL", "cryptography", "dask", "distributed", "hotfolder_stages", "imagecodecs", "jinja2",
+    "numba", "numpy", "pydantic", "rich", "scipy", "sqlite3", "structlog", "tifffile", "watchdog",
 )  # fmt: skip
 CODECS = (
     "OpenImageIO",
