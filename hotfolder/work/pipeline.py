@@ -197,6 +197,7 @@ class _Chain:
                     max_whole_bytes=int(self.destination.file.limits.memory * _WHOLE_SHARE)
                 ),
                 reading=self.destination.file.reading,
+                sidecar=self.order.sidecar,
             ) as opened:
                 return self._with_original(opened, progress)
         except (Hold, Refuse) as verdict:

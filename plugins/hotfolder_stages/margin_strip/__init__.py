@@ -197,8 +197,7 @@ class MarginStrip(Stage[MarginStripSettings]):
         if job.result.is_lossy:
             return (
                 f"{_NAMES[job.result.format]} would change its device values; set result.format to "
-                "tiff, png or pdf "
-                "for this destination"
+                "tiff, png or pdf for this destination"
             )
         if not raster.ppi:
             return "the result has no resolution; set sizing.ppi"
