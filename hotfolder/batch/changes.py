@@ -15,7 +15,7 @@ from pydantic import JsonValue
 from hotfolder.batch.ticket import Placement
 from hotfolder.errors import StageError
 from hotfolder.model.records import Changes
-from hotfolder.model.wishes import CaptionWish, IntentWish, RenderingWish, SizeWish, Wish
+from hotfolder.model.wishes import CaptionWish, IntentWish, RenderingWish, SizeWish, WhiteWish, Wish
 from hotfolder.settings.changes import grant, who_grants
 from hotfolder.settings.files import Destination
 from hotfolder.stages.contract import StageSettings
@@ -55,6 +55,9 @@ def plan_changes(placement: Placement, destination: Destination, registry: Regis
         for stage, settings in granted.items():
             # what an intent has changed of the same stage stays beside it
             changes[stage] = {**changes.get(stage, {}), **settings}
+    if placement.white:
+        white = placement.white
+        changes |= _ask("white", white, WhiteWish.named(white), destination, registry)
     if placement.caption:
         changes |= _grant("caption", CaptionWish(placement.caption), destination)
     return changes

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from hotfolder.audit.choices import Group, Sort, Statistic
+from hotfolder.cli.completing import complete_destination
 from hotfolder.cli.terminal import (
     make_console,
     print_exactly,
@@ -49,7 +49,8 @@ def audit(
     ] = Path(),
     *,
     destination: Annotated[
-        list[str] | None, typer.Option(help="only this destination; repeatable")
+        list[str] | None,
+        typer.Option(autocompletion=complete_destination, help="only this destination; repeatable"),
     ] = None,
     during: Annotated[
         str | None, typer.Option(help='a period: "last month", "2026-11", "yesterday"')
@@ -132,18 +133,13 @@ def audit(
         profile=profile,
         name=name,
         sha256=sha256,
+        medium_off=medium_off,
         sort=sort or (Sort.LOST if report else Sort.TIME),
         reverse=reverse,
         limit=_choose_limit(limit, whole=as_csv or as_json),
     )
-    question = read_question(asked, datetime.now(UTC))
     root_ = Root(root)
-    if medium_off:
-        from hotfolder.measured.off_spans import read_off_spans
-
-        spans = read_off_spans(root_, question.destinations)
-        states = question.states or (End.DELIVERED,)
-        question = replace(question, off=tuple(spans), states=states)
+    question = read_question(asked, datetime.now(UTC), root_)
     if question.destinations or question.hues or question.batch is not None:
         from hotfolder.audit.known import check_names
 

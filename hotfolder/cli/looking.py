@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from hotfolder.cli.completing import complete_destination
 from hotfolder.cli.terminal import print_json, print_line, print_table
 from hotfolder.disk.names import display_name
 from hotfolder.errors import Problem, SettingsError, StorageError
@@ -37,7 +38,12 @@ def proof(
     *,
     wanted: Annotated[
         list[str] | None,
-        typer.Option("--for", metavar="NAME", help="a destination; repeatable; by default all"),
+        typer.Option(
+            "--for",
+            metavar="NAME",
+            autocompletion=complete_destination,
+            help="a destination; repeatable; by default all",
+        ),
     ] = None,
     renderings: Annotated[
         bool,
@@ -98,7 +104,12 @@ def strip(
         bool,
         typer.Option("--control", help="a control strip to measure, instead of a picture's pieces"),
     ] = False,
-    wanted: Annotated[str, typer.Option("--for", metavar="NAME", help="the destination")],
+    wanted: Annotated[
+        str,
+        typer.Option(
+            "--for", metavar="NAME", autocompletion=complete_destination, help="the destination"
+        ),
+    ],
     at: Annotated[
         list[str] | None,
         typer.Option(

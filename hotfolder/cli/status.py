@@ -20,14 +20,25 @@ RootArgument = Annotated[
     Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="answer in JSON")]
+NOT_ALIVE = 1
 _MOST_SHOWN = 20
 _MOST_AT_WORK = 5
 _ALWAYS = ("arriving", "delivered", "held")
 _IF_ANY = ("discarded", "refused", "left alone")
 
 
-def status(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
+def status(
+    root: RootArgument = Path(),
+    *,
+    as_json: JsonOption = False,
+    alive: Annotated[
+        bool, typer.Option("--alive", help="only whether it is served: exit code 0, or 1")
+    ] = False,
+) -> None:
     """Show what waits, why, since when, and who must act."""
+    if alive:
+        _say_alive(Root(root), as_json=as_json)
+        return
     from hotfolder.overview.status import collect
 
     said = collect(Root(root))
@@ -35,6 +46,18 @@ def status(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
         print_json(said)
     else:
         _print_status(said)
+
+
+def _say_alive(root: Root, *, as_json: bool) -> None:
+    from hotfolder.overview.alive import find_alive
+
+    found = find_alive(root)
+    if as_json:
+        print_json(found._asdict())
+    else:
+        print_line(f"{root.path}: {found.says}")
+    if not found.is_alive:
+        raise typer.Exit(NOT_ALIVE)
 
 
 def _print_status(said: Status) -> None:

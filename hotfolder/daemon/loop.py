@@ -50,6 +50,7 @@ from hotfolder.settings.files import Settings
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import Registry
+from hotfolder.work.photograph import read_photograph
 from hotfolder.work.worker import get_ready, run_attempt
 
 _LEDGER = About(Kind.LEDGER)
@@ -243,7 +244,7 @@ class Daemon:
             pages,
             self._troubles,
             self._wake.set,
-            lambda destination: MeasuredFolder(root, destination, self._wake.set),
+            lambda destination: MeasuredFolder(root, destination, self._wake.set, read_photograph),
         )
         loop = self._loop = Loop(
             ledger,

@@ -41,7 +41,7 @@ A size, a distance, a time or a share carries its unit: `"60 in"`, `"40 mm"`, `"
 
 _TABLES: Mapping[str, type[SettingsModel]] = {
     "[medium]": Medium,
-    "[medium.viewing]": Viewing,
+    "[medium.viewing] or [viewing]": Viewing,
     "[result]": Result,
     "[limits]": Limits,
     "[ticket]": TicketTable,
@@ -67,7 +67,7 @@ def write_reference(registry: Registry) -> str:
     parts = [
         _HEAD,
         *_section("hotfolder.toml", RootFile),
-        "`[intake]`, `[keep]`, `[desk]`, `[engine]` and `[notify]` are the tables below.\n",
+        "`[intake]`, `[keep]`, `[desk]`, `[engine]`, `[notify]` and `[viewing]` are the tables below.\n",
         *_section("destinations/NAME.toml", DestinationFile, leave_out=tuple(_own_tables())),
     ]
     for title, model in _TABLES.items():

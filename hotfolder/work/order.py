@@ -39,6 +39,8 @@ class Order:
     """It ends where stages have seen the result to come, before the first pixel."""
     only_shows: bool = False
     """It ends with a small picture of the original as it came (`small_picture`)."""
+    always_shows: bool = False
+    """People look at it, whatever comes of it."""
     neighbours: Mapping[str, Sequence[Neighbour]] = field(default_factory=dict)
     """What stages have said of other pictures of the same folder or batch, by stage."""
     standing: MediumStanding | None = None

@@ -11,11 +11,13 @@ import contextlib
 import errno
 import hashlib
 import json
+import shutil
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from datetime import timedelta
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
@@ -55,14 +57,16 @@ from hotfolder.raster.reading import OpenedOriginal, open_original
 from hotfolder.raster.writing import ResultWriter, open_result
 from hotfolder.settings.changes import grant
 from hotfolder.settings.files import Destination
+from hotfolder.settings.variants import list_variants
 from hotfolder.stages.contract import AnyStage, Stage
 from hotfolder.stages.job import Job, Original
 from hotfolder.stages.registry import Registry
 from hotfolder.work.ahead import one_ahead
 from hotfolder.work.order import SMALL_PICTURE, Order
+from hotfolder.work.outcome import Outcome, join_outcomes, name_folder
 from hotfolder.work.small_picture import write_small_picture
 
-SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png"}
+SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png", "pdf": ".pdf"}
 
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _OF_THE_SYSTEM = {
@@ -79,16 +83,6 @@ Progress = Callable[[str, float], None]
 """Called with what is being done and the share done, 0 … 1; by several threads, one at a time."""
 
 
-@dataclass(frozen=True)
-class Outcome:
-    """How the work ended, and what there is to say of it."""
-
-    verdict: Literal["deliver", "hold", "refuse"]
-    work: WorkRecord
-    not_kept: str = ""
-    """Why nothing could be kept in `Order.points`; that is no fault of this job."""
-
-
 def run(order: Order, destination: Destination, registry: Registry, progress: Progress) -> Outcome:
     """Work on one original; the result, if any, is a file in ``order.folder``.
 
@@ -99,15 +93,44 @@ def run(order: Order, destination: Destination, registry: Registry, progress: Pr
     StorageError
         When the disk of the spool is full.
     """
-    chain = _Chain(order, destination, registry)
     keep_in(order.points)
     try:
-        outcome = chain.run(progress)
+        outcome = _run_all(order, destination, registry, progress)
         return replace(outcome, not_kept=save_new())
     except OSError as error:
         if error.errno in _FULL:
             raise StorageError(f"no room for the result in {order.folder}: {error}") from error
         raise
+
+
+def _run_all(
+    order: Order, destination: Destination, registry: Registry, progress: Progress
+) -> Outcome:
+    """Make every result that the destination makes of a picture, one after the other."""
+    variants = list_variants(destination)
+    if len(variants) == 1 or order.only_foresees or order.only_shows:
+        return _Chain(order, variants[0][1], registry).run(progress)
+    outcomes: list[tuple[str, Outcome]] = []
+    for number, (name, made_so) in enumerate(variants):
+
+        def tell(doing: str, share: float, number: int = number) -> None:
+            progress(doing, (number + share) / len(variants))
+
+        folder = name_folder(order.folder, number)
+        folder.mkdir()
+        # each is a document of its own, and what it says of itself depends on no machine
+        begun = order.begun + timedelta(microseconds=number)
+        chain = _Chain(replace(order, folder=folder, begun=begun), made_so, registry)
+        outcomes.append((name, chain.run(tell)))
+    name, first = outcomes[0]
+    if first.verdict == "deliver" and any(each.verdict != "deliver" for _, each in outcomes):
+        # it is held for another's sake, and people look at the first: its page is made after all
+        folder = name_folder(order.folder, 0)
+        shutil.rmtree(folder)
+        folder.mkdir()
+        shown = replace(order, folder=folder, always_shows=True)
+        outcomes[0] = name, _Chain(shown, variants[0][1], registry).run(progress)
+    return join_outcomes(outcomes, order.folder)
 
 
 @dataclass
@@ -386,6 +409,7 @@ class _Chain:
     def _is_shown(self, verdict: str) -> bool:
         """Whether people are to look at the job: at a held one always."""
         is_wanted = self.order.is_trial or self.destination.file.keep_sheets == "all"
+        is_wanted = is_wanted or self.order.always_shows
         return verdict == "hold" or is_wanted
 
     def _attachments(self) -> tuple[Attachment, ...]:

@@ -35,6 +35,9 @@ from hotfolder_stages.tagging.xmp_edit import put_keywords
 __all__ = ["Tagging", "TaggingSettings"]
 
 
+_WITHOUT_IPTC = {"png", "pdf"}
+
+
 class TaggingSettings(StageSettings):
     """The table ``[stage.tagging]``."""
 
@@ -95,7 +98,7 @@ class Tagging(Stage[TaggingSettings]):
         corrected: tuple[str, ...] = ()
         made_xmp = None
         into_xmp, keywords = dict(added), list[str]()
-        if edition.format == "png" and original.iptc:  # which has no place for IPTC records
+        if edition.format in _WITHOUT_IPTC and original.iptc:  # they have no place for its records
             said = iptc.texts(original.iptc)
             there = packet.texts() if packet else {}
             into_xmp = {**{key: said[key] for key in said.keys() - there.keys()}, **added}
