@@ -67,7 +67,8 @@ def write_reference(registry: Registry) -> str:
     parts = [
         _HEAD,
         *_section("hotfolder.toml", RootFile),
-        "`[intake]`, `[keep]`, `[desk]`, `[engine]`, `[notify]` and `[viewing]` are the tables below.\n",
+        "`[intake]`, `[keep]`, `[desk]`, `[engine]`, `[notify]` and `[viewing]` are the tables "
+        "below.\n",
         *_section("destinations/NAME.toml", DestinationFile, leave_out=tuple(_own_tables())),
     ]
     for title, model in _TABLES.items():
