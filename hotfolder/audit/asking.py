@@ -26,6 +26,7 @@ class Asked:
     batch: str | None = None
     states: tuple[End, ...] = ()
     lost_above: str | None = None
+    out_of_gamut_above: str | None = None
     delta_e_above: float | None = None
     statistic: Statistic = Statistic.P95
     hues: tuple[str, ...] = ()
@@ -66,7 +67,8 @@ def read_question(asked: Asked, now: datetime, root: Root) -> Question:
         until=parse_period(asked.until, now, "--until").end if asked.until else end,
         batch=asked.batch,
         states=asked.states or ((End.DELIVERED,) if asked.medium_off else ()),
-        lost_above=_parse_share(asked.lost_above),
+        lost_above=_parse_share(asked.lost_above, "--lost-above"),
+        out_of_gamut_above=_parse_share(asked.out_of_gamut_above, "--out-of-gamut-above"),
         delta_e_above=asked.delta_e_above,
         statistic=asked.statistic,
         hues=tuple(each.lower() for each in asked.hues),
@@ -80,10 +82,10 @@ def read_question(asked: Asked, now: datetime, root: Root) -> Question:
     )
 
 
-def _parse_share(text: str | None) -> float | None:
+def _parse_share(text: str | None, option: str) -> float | None:
     if text is None:
         return None
     try:
         return parse_quantity(text, {"%": 0.01}, "5 %")
     except ValueError as error:
-        raise SettingsError([Problem("--lost-above", "", text, str(error))]) from None
+        raise SettingsError([Problem(option, "", text, str(error))]) from None

@@ -16,6 +16,9 @@ from hotfolder.ledger.record_log import START, link
 from hotfolder.model.records import LogLine, read_line, read_record
 from hotfolder.pages.words import local_time
 
+_LATER = frozenset({"discarded_at", "share_out_of_gamut"})
+"""Columns that the ledger's table got after there were ledgers."""
+
 
 @dataclass(frozen=True)
 class ChainReport:
@@ -127,8 +130,9 @@ def _is_the_ledgers(ledger: sqlite3.Cursor, line: bytes, record: LogLine, number
     except ValueError:
         return False
     differ = [name for name, ours in zip(asked, said, strict=True) if ours != asked[name]]
-    if differ == ["discarded_at"] and not latest:
-        differ = []  # an older ledger did not keep it for jobs that were released afterwards
+    if not latest:  # an older ledger did not keep these of jobs that were released afterwards
+        kept = dict(zip(asked, said, strict=True))
+        differ = [name for name in differ if name not in _LATER or kept[name] is not None]
     if differ:
         return False
     # the same text is the same record; only another one has to be read

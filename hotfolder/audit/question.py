@@ -22,8 +22,8 @@ from hotfolder.pages.words import local_time
 
 COLUMNS: Final = (
     "finished", "destination", "state", "discarded_at", "was_held", "batch", "name", "share_lost",
-    "tolerance", "delta_e_mean", "delta_e_p95", "delta_e_max", "hues", "profile", "profile_sha256",
-    "original_sha256", "result_sha256", "elapsed_s", "job",
+    "share_out_of_gamut", "tolerance", "delta_e_mean", "delta_e_p95", "delta_e_max", "hues",
+    "profile", "profile_sha256", "original_sha256", "result_sha256", "elapsed_s", "job",
 )  # fmt: skip
 """What an answer has, in this order. Times are UTC; shares are 0 … 1; delta_e is ΔE00; was_held is
 0 or 1; hues have blanks between them."""
@@ -47,7 +47,13 @@ _SUMS: Final = {
     "refused": "state = 'refused'",
     "elapsed_s": "elapsed_s",
 }
-_MEASURES: Final = ("share_lost", "delta_e_mean", "delta_e_p95", "delta_e_max")
+_MEASURES: Final = (
+    "share_lost",
+    "share_out_of_gamut",
+    "delta_e_mean",
+    "delta_e_p95",
+    "delta_e_max",
+)
 
 
 @dataclass(frozen=True)
@@ -63,6 +69,8 @@ class Question:
     states: tuple[End, ...] = ()
     lost_above: float | None = None
     """Share of the picture, 0 … 1."""
+    out_of_gamut_above: float | None = None
+    """The same, of what the medium cannot make."""
     delta_e_above: float | None = None
     """ΔE00, of `statistic`."""
     statistic: Statistic = Statistic.P95
@@ -101,6 +109,8 @@ class Sums(TypedDict):
     refused: int
     share_lost_mean: float | None
     share_lost_most: float | None
+    share_out_of_gamut_mean: float | None
+    share_out_of_gamut_most: float | None
     delta_e_mean: float | None
     delta_e_p95: float | None
     delta_e_max: float | None
@@ -243,6 +253,8 @@ def _sum_up(group: Group, key: str | None, parts: list[Row]) -> Sums:
         "refused": sums["refused"],
         "share_lost_mean": mean["share_lost"],
         "share_lost_most": most["share_lost"],
+        "share_out_of_gamut_mean": mean["share_out_of_gamut"],
+        "share_out_of_gamut_most": most["share_out_of_gamut"],
         "delta_e_mean": mean["delta_e_mean"],
         "delta_e_p95": mean["delta_e_p95"],
         "delta_e_max": most["delta_e_max"],
@@ -271,6 +283,10 @@ def describe_question(question: Question) -> str:
         parts.append(f"of the batch {question.batch}")
     if question.lost_above is not None:
         parts.append(f"with more than {question.lost_above * 100:g} % lost")
+    if question.out_of_gamut_above is not None:
+        parts.append(
+            f"with more than {question.out_of_gamut_above * 100:g} % that the medium cannot make"
+        )
     if question.delta_e_above is not None:
         parts.append(f"with a {question.statistic} loss above {question.delta_e_above:g} ΔE00")
     if question.hues:
@@ -309,6 +325,8 @@ def make_filter(question: Question) -> tuple[str, list[Value]]:
         add(f"records.state IN ({_make_marks(question.states)})", *question.states)
     if question.lost_above is not None:
         add("share_lost > ?", question.lost_above)
+    if question.out_of_gamut_above is not None:
+        add("share_out_of_gamut > ?", question.out_of_gamut_above)
     if question.delta_e_above is not None:
         add(f"delta_e_{question.statistic} > ?", question.delta_e_above)
     for hue in question.hues:

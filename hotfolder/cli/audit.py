@@ -68,6 +68,10 @@ def audit(
     lost_above: Annotated[
         str | None, typer.Option(help='only pictures that lost more than this share, as in "5 %"')
     ] = None,
+    out_of_gamut_above: Annotated[
+        str | None,
+        typer.Option(help="only pictures of which the medium cannot make more than this share"),
+    ] = None,
     delta_e_above: Annotated[
         float | None,
         typer.Option(min=0, help="only pictures whose loss is above this ΔE00; see --statistic"),
@@ -127,6 +131,7 @@ def audit(
         batch=batch,
         states=tuple(state or ()),
         lost_above=lost_above,
+        out_of_gamut_above=out_of_gamut_above,
         delta_e_above=delta_e_above,
         statistic=statistic,
         hues=tuple(hue or ()),
@@ -226,10 +231,14 @@ def _print_pictures(found: Sequence[sqlite3.Row], number: int) -> None:
     table.add_column("lost", justify="right", no_wrap=True)
     table.add_column("ΔE00 mean, p95, max" if roomy else "ΔE00 p95", no_wrap=True)
     if roomy:
+        table.add_column("medium cannot", justify="right", no_wrap=True)
         table.add_column("hues")
     for each in found:
         statistics = Statistic if roomy else (Statistic.P95,)
         figures = [each[f"delta_e_{name}"] for name in statistics]
+        more: list[str | Text] = []
+        if roomy:
+            more = [format_share(each["share_out_of_gamut"]), Text(display_name(each["hues"]))]
         table.add_row(
             local_time(each["finished"]),
             Text(each["destination"]),
@@ -237,7 +246,7 @@ def _print_pictures(found: Sequence[sqlite3.Row], number: int) -> None:
             Text(display_name(each["name"])),
             format_share(each["share_lost"]),
             ", ".join(f"{figure:.1f}" for figure in figures if figure is not None),
-            *([Text(display_name(each["hues"]))] if roomy else []),
+            *more,
         )
     print_table(table)
     shown = f", {len(found)} of them shown; --limit 0 shows all" if number > len(found) else ""

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from hotfolder.work.comparison import Candidate
     from hotfolder.work.trial import Tell
 
-ImageArgument = Annotated[Path, typer.Argument(metavar="IMAGE", help="a TIFF, JPEG or PNG file")]
+ImageArgument = Annotated[Path, typer.Argument(metavar="IMAGE", help="the file of a picture")]
 RootArgument = Annotated[
     Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")
 ]
@@ -93,7 +93,7 @@ def proof(
 def strip(
     image: Annotated[
         Path | None,
-        typer.Argument(metavar="IMAGE", help="a TIFF, JPEG or PNG file; none with --control"),
+        typer.Argument(metavar="IMAGE", help="the file of a picture; none with --control"),
     ] = None,
     root: Annotated[
         Path | None,

@@ -129,6 +129,7 @@ def read_asked(said: QueryParams) -> Asked:
         batch=text("batch"),
         states=tuple(_choose(End, each, "state") for each in words("state")),
         lost_above=text("lost_above"),
+        out_of_gamut_above=text("out_of_gamut_above"),
         delta_e_above=_read_number(text("delta_e_above")),
         statistic=_choose(Statistic, text("statistic") or Statistic.P95, "statistic"),
         hues=words("hue"),

@@ -8,15 +8,20 @@ sort. A test checks with EXPLAIN QUERY PLAN that each question of `hotfolder.aud
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Mapping
+from itertools import islice
 from typing import Final
 
+from hotfolder.ledger.packing import Stored, unpack
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.records import LogLine, Record, format_time, read_record
 
 HUE_COUNTS_FROM: Final = 0.1
 """Share of what is lost from which a hue counts as one of those that lost; our own judgement."""
+
+_ROWS_AT_ONCE: Final = 10_000
 
 TABLE: Final = """
 CREATE TABLE records (
@@ -33,6 +38,7 @@ CREATE TABLE records (
     original_sha256 TEXT,
     result_sha256   TEXT,
     share_lost      REAL,
+    share_out_of_gamut REAL,
     tolerance       REAL,
     delta_e_mean    REAL,
     delta_e_p95     REAL,
@@ -112,6 +118,36 @@ def rename_dropped(db: sqlite3.Connection) -> None:
     if "dropped_at" in _list_columns(db):
         db.execute("ALTER TABLE records RENAME COLUMN dropped_at TO discarded_at")
     db.execute("UPDATE records SET state = 'discarded' WHERE state = 'dropped'")
+
+
+def add_out_of_gamut(db: sqlite3.Connection) -> None:
+    """Bring a ledger up to date that did not have in a column what the medium cannot make.
+
+    Of a job that was released later, only its last record is in the ledger.
+    """
+    if "share_out_of_gamut" not in _list_columns(db):
+        db.execute("ALTER TABLE records ADD COLUMN share_out_of_gamut REAL")
+    rows = db.execute(
+        "SELECT number, record FROM records JOIN jobs ON jobs.id = records.job"
+        " WHERE latest = 1 AND share_lost IS NOT NULL AND share_out_of_gamut IS NULL"
+        " ORDER BY number"
+    )
+    told = (
+        (share, number) for number, stored in rows if (share := _find_share(stored)) is not None
+    )
+    while some := list(islice(told, _ROWS_AT_ONCE)):
+        db.executemany("UPDATE records SET share_out_of_gamut = ? WHERE number = ?", some)
+
+
+def _find_share(stored: Stored) -> float | None:
+    """What a record says that the medium cannot make; None where it cannot be read."""
+    try:
+        said = json.loads(unpack(stored) or "null")
+    except ValueError:
+        return None  # the check of the records finds that, and names the job
+    facts = said.get("facts") if isinstance(said, dict) else None
+    share = facts.get("share_out_of_gamut") if isinstance(facts, dict) else None
+    return float(share) if isinstance(share, int | float) else None
 
 
 def _list_columns(db: sqlite3.Connection) -> set[str]:
@@ -197,6 +233,7 @@ def columns(record: Record | LogLine) -> dict[str, Cell]:
         "original_sha256": record.original.sha256,
         "result_sha256": result.sha256 if result else None,
         "share_lost": facts.share_lost,
+        "share_out_of_gamut": facts.share_out_of_gamut,
         "tolerance": facts.tolerance_delta_e_00,
         "delta_e_mean": facts.delta_e_mean,
         "delta_e_p95": facts.delta_e_p95,

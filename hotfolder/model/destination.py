@@ -111,6 +111,19 @@ class Medium(SettingsModel):
     """The light in which the result is judged: the table ``[medium.viewing]``. Sheets say it."""
 
 
+class Reading(SettingsModel):
+    """The table ``[reading]``: how an original is read where its file leaves a choice."""
+
+    page: Annotated[int, Field(ge=1, le=1000)] = 1
+    """Which picture is taken of a file that holds several, counted from 1; thumbnails and masks do
+    not count."""
+    above_white: Literal["hold", "scale", "cut"] = "hold"
+    """What becomes of values above white, as pictures in floating point and for high dynamic range
+    (PQ, HLG) have them. "hold": a person decides; of floating point, where ``preflight`` finds more
+    than its ``hold_above_cut``. "scale": the picture becomes darker until its brightest value is
+    white. "cut": they become white. White is 1, and of PQ and HLG 203 cd/m²."""
+
+
 class Result(SettingsModel):
     """The table ``[result]``: the file that comes out."""
 

@@ -297,11 +297,11 @@ class WorkRecord(_Model):
     versions: dict[str, str] = {}
     elapsed_s: float | None = None
     """From opening the original to closing the result, in the worker."""
-    machine: str | None = None
-    """Which machine made it, as the daemon knows it; None where there is one machine."""
     variants: tuple[VariantRecord, ...] = ()
     """Of each result after the first, in their order; ``findings`` and ``stages`` are those of the
     first."""
+    machine: str | None = None
+    """Which machine made it, as the daemon knows it; None where there is one machine."""
 
     def files(self) -> list[ResultRecord | Attachment]:
         """Every file that was made."""

@@ -14,7 +14,7 @@ from pydantic import Field, ValidationError
 
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.errors import Problem, SettingsError
-from hotfolder.model.destination import Medium, Result, SettingsModel, Surface, Viewing
+from hotfolder.model.destination import Medium, Reading, Result, SettingsModel, Surface, Viewing
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.hours import HoursText
 from hotfolder.model.name_template import NameTemplate
@@ -110,6 +110,8 @@ class DestinationFile(SettingsModel):
     """Whether proof sheets of all jobs are kept, or only of those that are held."""
     medium: Medium
     """What will hang on the wall."""
+    reading: Reading = Reading()
+    """How an original is read where its file leaves a choice."""
     result: Result = Result()
     """The file that comes out."""
     limits: Limits = Limits()
@@ -174,11 +176,11 @@ class RootFile(SettingsModel):
     """What the desk's page takes in."""
     notify: NotifyTable = NotifyTable()
     """Who is told what, and how."""
-    engine: EngineTable = EngineTable()
-    """On which machines pictures are worked on."""
     viewing: Viewing | None = None
     """The light in which prints are judged, or screens with `where = "display"`, unless a
     destination says its own: the keys of `[medium.viewing]`."""
+    engine: EngineTable = EngineTable()
+    """On which machines pictures are worked on."""
 
 
 @dataclass(frozen=True)

@@ -46,7 +46,7 @@ class Original:
     """Of its bytes, lower-case hex."""
 
     format: str
-    """``"TIFF"``, ``"JPEG"`` or ``"PNG"``."""
+    """What people call its format: ``"TIFF"``, ``"JPEG XL"``, ``"OpenEXR"``, …"""
 
     bits: int
     """Per channel."""
@@ -64,7 +64,11 @@ class Original:
     """Width of a pixel, upright, over its height; 1.0 when the file does not say."""
 
     cut_share: float = 0.0
-    """Share of its floating-point values, 0 … 1, that lay outside their range and were cut."""
+    """Share of its floating-point values, 0 … 1, that lay outside their range and were cut, without
+    those that ``reading.above_white`` gives leave to cut."""
+
+    cut_above: float = 0.0
+    """Of these, the share that lay above white."""
 
     @property
     def has_square_pixels(self) -> bool:

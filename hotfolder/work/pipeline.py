@@ -53,7 +53,7 @@ from hotfolder.model.records import (
 from hotfolder.model.wishes import IntentWish, LongEdgeWish, Wish
 from hotfolder.raster.complete import container_end
 from hotfolder.raster.picture import Band, RasterSpec
-from hotfolder.raster.reading import OpenedOriginal, open_original
+from hotfolder.raster.reading import OpenedOriginal, ReadLimits, open_original
 from hotfolder.raster.writing import ResultWriter, open_result
 from hotfolder.settings.changes import grant
 from hotfolder.settings.files import Destination
@@ -76,6 +76,9 @@ _OF_THE_SYSTEM = {
 """Errors by which a disk, or a system without resources, lets a stage down."""
 _FINDINGS = TypeAdapter(dict[str, JsonValue])
 
+_WHOLE_SHARE = 0.5
+"""Of a job's memory (limits.memory): what a picture may need that is decoded as a whole. The rest
+is for the stages."""
 _ALMOST = 0.99
 """What there is to do after the last band: what stages say of the whole, the hash of the result."""
 
@@ -192,7 +195,13 @@ class _Chain:
         try:
             self._check_arrived()
             with open_original(
-                self.order.original, name=self.order.name, scratch=self.order.folder
+                self.order.original,
+                name=self.order.name,
+                scratch=self.order.folder,
+                limits=ReadLimits(
+                    max_whole_bytes=int(self.destination.file.limits.memory * _WHOLE_SHARE)
+                ),
+                reading=self.destination.file.reading,
             ) as opened:
                 return self._with_original(opened, progress)
         except (Hold, Refuse) as verdict:
@@ -225,6 +234,7 @@ class _Chain:
             notes=opened.notes,
             pixel_aspect=opened.pixel_aspect,
             cut_share=opened.cut_share,
+            cut_above=opened.cut_above,
         )
         self.original = _original_record(original)
         if self.order.only_shows:
@@ -486,7 +496,7 @@ class _Chain:
 @cache
 def versions() -> dict[str, str]:
     """Versions of what touches pixels; found once, from the packages' files."""
-    packages = ("hotfolder", "numpy", "pillow", "tifffile", "imagecodecs")
+    packages = ("hotfolder", "numpy", "pillow", "tifffile", "imagecodecs", "openimageio")
     found = {package: version(package) for package in packages}
     return {**found, "littlecms": imagecodecs.cms_version().removeprefix("lcms2").strip()}
 

@@ -220,7 +220,7 @@ def try_out(
     try:
         digest = durable.sha256_of(image.resolve(strict=True))
     except OSError as error:
-        allowed = "a TIFF, JPEG or PNG file"
+        allowed = "the file of a picture"
         raise SettingsError([Problem(str(image), "", error.strerror or str(error), allowed)]) from (
             error
         )

@@ -1,7 +1,8 @@
 """Books of a print room that never was: records by the thousand, the same for the same seed.
 
-Three destinations over two years. The canvas gets another profile after a year, with which more is
-lost; the book's profile changes and nothing with it; the web's never does.
+Records of the second year say in facts what was measured, as today's do. Three destinations over
+two years. The canvas gets another profile after a year, with which more is lost; the book's profile
+changes and nothing with it; the web's never does.
 """
 
 from __future__ import annotations
@@ -82,6 +83,13 @@ def record_of(number: int, total: int, seed: int = 1) -> dict[str, Any]:
         "notes": [],
     }
     refused = state == "refused"
+    facts = {
+        "share_lost": gamut["out_of_gamut_share"],
+        "share_out_of_gamut": round(lost / 2, 6),
+        "tolerance_delta_e_00": 3.0,
+        **{f"delta_e_{name}": gamut["delta_e_00"][name] for name in ("mean", "p95", "max")},
+        "hues": gamut["lost_by_hue"],
+    }
     return {
         "schema_version": 1,
         "job": job,
@@ -96,6 +104,7 @@ def record_of(number: int, total: int, seed: int = 1) -> dict[str, Any]:
         "attachments": [],
         "reasons": [],
         "findings": {} if refused else {"gamut-check": gamut},
+        "facts": None if refused or at < CHANGED else facts,
         "stages": [{"stage": "sizing", "elapsed_s": 2.5, "settings": {"ppi": 150.0}}],
         "versions": {"hotfolder": "0.1.0"},
         "source": name,

@@ -43,6 +43,10 @@ def lost(record):
     return gamut(record, "out_of_gamut_share")
 
 
+def beyond(record):
+    return (record["facts"] or {}).get("share_out_of_gamut", -1.0)
+
+
 FILTERS = {
     "destination": (
         Question(destinations=("book-pages", "web-gallery")),
@@ -62,6 +66,7 @@ FILTERS = {
         lambda record: record["state"] in {"held", "refused"},
     ),
     "lost": (Question(lost_above=0.05), lambda record: lost(record) > 0.05),
+    "out of gamut": (Question(out_of_gamut_above=0.02), lambda record: beyond(record) > 0.02),
     "delta e": (
         Question(delta_e_above=4, statistic=Statistic.MAX),
         lambda record: gamut(record, "delta_e_00", "max") > 4,
@@ -157,6 +162,12 @@ def test_groups_add_up(db):
     )
     assert found["share_lost_mean"] == pytest.approx(sum(measured) / len(measured), abs=1e-12)
     assert found["share_lost_most"] == max(measured)
+    measured = [beyond(record) for record in canvas if beyond(record) >= 0]
+    assert 0 < len(measured) < len(canvas)
+    assert found["share_out_of_gamut_mean"] == pytest.approx(
+        sum(measured) / len(measured), abs=1e-12
+    )
+    assert found["share_out_of_gamut_most"] == max(measured)
 
 
 def test_sums_of_several_groups_are_those_of_each(db):
@@ -198,6 +209,9 @@ def test_a_question_in_words():
     question = Question(destinations=("book-pages",), lost_above=0.05, hues=("green",))
     assert describe_question(question) == (
         "All pictures, to book-pages, with more than 5 % lost, that lost green"
+    )
+    assert describe_question(Question(out_of_gamut_above=0.02)) == (
+        "All pictures, with more than 2 % that the medium cannot make"
     )
 
 

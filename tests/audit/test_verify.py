@@ -104,6 +104,7 @@ def test_a_chain_made_anew_in_the_log_shows_against_the_ledger(books, log):
     [
         "UPDATE jobs SET record = json_set(unpack(record), '$.attempts', 9) WHERE seq = 5",
         "UPDATE records SET share_lost = 0 WHERE number = 5",
+        "UPDATE records SET share_out_of_gamut = 0.5 WHERE number = 5",
         "UPDATE records SET state = 'held' WHERE number = 5",
     ],
 )

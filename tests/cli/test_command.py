@@ -41,7 +41,15 @@ HEAVY = (
     "PIL", "cryptography", "dask", "distributed", "hotfolder_stages", "imagecodecs", "jinja2",
     "numba", "numpy", "pydantic", "rich", "scipy", "sqlite3", "structlog", "tifffile", "watchdog",
 )  # fmt: skip
-CODECS = ("PIL", "hotfolder.raster.reading", "jinja2", "numba", "structlog", "tifffile.tifffile")
+CODECS = (
+    "OpenImageIO",
+    "PIL",
+    "hotfolder.raster.reading",
+    "jinja2",
+    "numba",
+    "structlog",
+    "tifffile.tifffile",
+)
 
 
 @pytest.mark.parametrize(

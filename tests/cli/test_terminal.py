@@ -100,6 +100,7 @@ def test_the_table_of_the_audit(screen):
     each = {
         "finished": "2026-01-01T00:00:00Z", "destination": "canvas", "was_held": False,
         "state": "held", "discarded_at": None, "name": HOSTILE, "share_lost": None,
+        "share_out_of_gamut": None,
         "delta_e_p95": None, "delta_e_mean": None, "delta_e_max": None, "hues": HOSTILE,
     }  # fmt: skip
     command._print_pictures([each], 1)

@@ -6,10 +6,13 @@ from datetime import UTC, datetime
 
 import pytest
 
+from hotfolder.audit.chain import check_chain
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.ledger.migrations import _JOBS
 from hotfolder.ledger.packing import teach
 from hotfolder.ledger.record_index import columns
+from hotfolder.ledger.record_log import RecordLog
+from hotfolder.model.facts import Facts
 from hotfolder.model.records import Discarded, to_json_line
 from ledger.test_ledger import CLAIM
 from model.test_records import record
@@ -21,6 +24,9 @@ GAMUT = {
     "lost_by_hue": {"green": 0.7, "blue-green": 0.25, "yellow": 0.05},
     "delta_e_00": {"mean": 0.4, "p95": 2.5, "p99": 4.0, "max": 9.5},
 }
+
+
+FACTS = Facts(share_lost=0.06, share_out_of_gamut=0.04)
 
 
 def document(**changes):
@@ -113,6 +119,45 @@ def test_a_ledger_that_called_dropped_jobs_held_is_brought_up_to_date(tmp_path, 
     noticed = None if released else "2026-01-05T00:00:00.000Z"
     expected = [("held", None), ("discarded", noticed), ("delivered", None)]
     assert expected[: len(documents)] == states
+
+
+def test_a_ledger_without_the_share_that_the_medium_cannot_make_gets_it(tmp_path):
+    path = tmp_path / "ledger.sqlite"
+    ledger = Ledger(path)
+    with closing(ledger):
+        log = RecordLog(ledger)
+        for job in "jk":
+            ledger.add(job, "fine-art-canvas", b"mud.tif", "file", 5, CLAIM)
+        for each in (
+            document(job="j", facts=FACTS),
+            document(job="j", facts=FACTS, state="delivered"),
+            document(job="k", state="delivered"),  # of before records said what was measured
+        ):
+            log.end(tmp_path / "log.jsonl", each)
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("ALTER TABLE records DROP COLUMN share_out_of_gamut")
+        db.execute("PRAGMA user_version = 13")
+    Ledger(path).close()
+    # the ledger has the text of a job's last record alone
+    assert [None, 0.04, None] == [row["share_out_of_gamut"] for row in rows(path)]
+    with closing(sqlite3.connect(path)) as db:
+        teach(db)
+        assert () == check_chain(db, "fine-art-canvas", tmp_path).faults
+
+
+def test_a_record_that_cannot_be_read_keeps_no_ledger_from_being_brought_up_to_date(tmp_path):
+    path = tmp_path / "ledger.sqlite"
+    ledger = Ledger(path)
+    with closing(ledger):
+        for job in "jk":
+            ledger.add(job, "canvas", b"mud.tif", "file", 5, CLAIM)
+            end(ledger, job, facts=FACTS)
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("ALTER TABLE records DROP COLUMN share_out_of_gamut")
+        db.execute("UPDATE jobs SET record = x'00' WHERE id = 'j'")
+        db.execute("PRAGMA user_version = 13")
+    Ledger(path).close()
+    assert [None, 0.04] == [row["share_out_of_gamut"] for row in rows(path)]
 
 
 def test_a_ledger_of_the_first_version_is_brought_up_to_date(tmp_path):

@@ -18,7 +18,7 @@ from hotfolder import (
 from hotfolder.batch.changes import RowError, plan_changes
 from hotfolder.batch.ticket import read_ticket
 from hotfolder.errors import StageError
-from hotfolder.settings.changes import grant, who_grants
+from hotfolder.settings.changes import grant, who_grants, with_changes
 from hotfolder.settings.files import Intake, check_destination
 from hotfolder.stages.registry import Registry, load_registry
 
@@ -159,3 +159,11 @@ def test_the_core_asks_for_what_is_white_without_naming_who_balances():
     files = [each for each in core.rglob("*") if each.suffix in {".py", ".html", ".js"}]
     assert 200 < len(files)
     assert [] == [str(each) for each in files if "reference.white_at" in each.read_text("utf-8")]
+
+
+def test_a_change_of_reading_is_in_its_own_table():
+    raw = {"stages": ["preflight"], "reading": {"page": 2}}
+    changed = with_changes(raw, {"reading": {"above_white": "cut"}, "preflight": {"x": 1}})
+    assert {"page": 2, "above_white": "cut"} == changed["reading"]
+    assert {"preflight": {"x": 1}} == changed["stage"]
+    assert {"page": 2} == raw["reading"]

@@ -86,6 +86,7 @@ def test_answers_as_table_csv_and_json_agree(released, hotfolder):
     assert ["'=1+1.tif", "creek.tif"] == [row["name"] for row in rows]
     for row, each in zip(rows, answer["records"], strict=True):
         assert (row["job"], float(row["share_lost"])) == (each["job"], each["share_lost"])
+        assert 0 < float(row["share_out_of_gamut"]) == each["share_out_of_gamut"] <= 1
     held = json.loads(hotfolder("audit", released.path, "--state", "held", "--json").stdout)
     assert ["=1+1.tif"] == [each["name"] for each in held["records"]]
     (group,) = json.loads(
