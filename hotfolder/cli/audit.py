@@ -247,11 +247,8 @@ def _print_pictures(found: Sequence[sqlite3.Row], number: int) -> None:
             Text(display_name(each["name"])),
             format_share(each["share_lost"]),
             ", ".join(f"{figure:.1f}" for figure in figures if figure is not None),
-            *(
-                [format_share(each["share_out_of_gamut"]), Text(display_name(each["hues"]))]
-                if roomy
-                else []
-            ),
+            *([format_share(each["share_out_of_gamut"])] if roomy else []),
+            *([Text(display_name(each["hues"]))] if roomy else []),
         )
     print_table(table)
     shown = f", {len(found)} of them shown; --limit 0 shows all" if number > len(found) else ""
