@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from hotfolder.model.intent import Intent
     from hotfolder.model.neighbour import Neighbour
     from hotfolder.model.rendering import Rendering, Way
-    from hotfolder.model.standing import MediumStanding
+    from hotfolder.model.standing import MediumStanding, StripToLay
     from hotfolder.model.units import (
         MM_PER_INCH,
         ByteCount,
@@ -51,6 +51,7 @@ if TYPE_CHECKING:
         NoEnlargementWish,
         RenderingWish,
         SizeWish,
+        WhiteWish,
         Wish,
     )
     from hotfolder.raster.dither import Dither
@@ -60,6 +61,7 @@ if TYPE_CHECKING:
     from hotfolder.raster.exif import parse as parse_exif
     from hotfolder.raster.ifd import Value as ExifValue
     from hotfolder.raster.packets import IptcDataset, iptc_datasets
+    from hotfolder.raster.patch_block import PatchBlock
     from hotfolder.raster.picture import (
         NOWHERE,
         Area,
@@ -76,6 +78,7 @@ if TYPE_CHECKING:
     from hotfolder.stages.messages import (
         ConversionToCome,
         Cropped,
+        EditionNumber,
         InkLimit,
         IntentChosen,
         LossMeasured,
@@ -105,6 +108,7 @@ __all__ = [
     "Cropped",
     "Dither",
     "DurationS",
+    "EditionNumber",
     "Encoding",
     "ExifDirectories",
     "ExifValue",
@@ -132,6 +136,7 @@ __all__ = [
     "NoEnlargementWish",
     "Original",
     "OwnPixels",
+    "PatchBlock",
     "PixelsWanted",
     "Place",
     "RasterSpec",
@@ -154,9 +159,11 @@ __all__ = [
     "StageError",
     "StageSettings",
     "StorageError",
+    "StripToLay",
     "Surface",
     "Verdict",
     "Way",
+    "WhiteWish",
     "Wish",
     "build_exif",
     "flag_in",

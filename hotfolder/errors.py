@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Self
 
 
 class HotfolderError(Exception):
@@ -72,7 +73,8 @@ class Remedy:
     says: str
     """What it does, as the end of a sentence: ``"deliver it at 254 × 169 mm, ..."``."""
     settings: Mapping[str, str | int | float | bool] = field(default_factory=dict)
-    """New values for settings of the stage that holds the picture."""
+    """New values for settings of the stage that holds the picture; a key with a dot, as
+    ``reading.above_white``, is of another table."""
     long_edge: str = ""
     """Another size, with its unit."""
     intent: str = ""
@@ -93,11 +95,15 @@ class Remedy:
         Options and their values, in turn.
         """
         words = [word for key, value in self.settings.items()
-                 for word in ("--set", f"{stage}.{key}={_say_value(value)}")]  # fmt: skip
+                 for word in ("--set", _say_setting(stage, key, value))]  # fmt: skip
         asked = {"long-edge": self.long_edge, "intent": self.intent, "rendering": self.rendering}
         for option, value in asked.items():
             words += [f"--{option}", value] if value else []
         return tuple(words)
+
+
+def _say_setting(stage: str, key: str, value: str | float | bool) -> str:  # noqa: FBT001 - as below
+    return f"{key if '.' in key else f'{stage}.{key}'}={_say_value(value)}"
 
 
 def _say_value(value: str | float | bool) -> str:  # noqa: FBT001 - a setting's value
@@ -164,6 +170,27 @@ class Verdict(HotfolderError):
 
     The runner sets ``stage`` to the name of the stage that raised it.
     """
+
+    def about(self, name: str) -> Self:
+        """Return the same verdict with what it is about in front of its message.
+
+        Parameters
+        ----------
+        name
+            What it is about, as of a file.
+
+        Returns
+        -------
+        The verdict, with all else that it says.
+        """
+        return type(self)(
+            self.code,
+            f"{name}: {self.message}",
+            self.findings,
+            excess=self.excess,
+            remedies=self.remedies,
+            also=self.also,
+        )
 
     def __init__(
         self,

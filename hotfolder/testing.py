@@ -137,6 +137,7 @@ def make_job(
     notes: tuple[str, ...] = (),
     pixel_aspect: float = 1.0,
     cut_share: float = 0.0,
+    cut_above: float = 0.0,
     destination: str = "wall",
     is_trial: bool = False,
     standing: MediumStanding | None = None,
@@ -162,7 +163,7 @@ def make_job(
         Other stages of the job; what they announce is told.
     told
         What other stages of the job have told besides.
-    name, format, bits, pages, notes, pixel_aspect, cut_share
+    name, format, bits, pages, notes, pixel_aspect, cut_share, cut_above
         Of the original.
     destination
         Its name.
@@ -193,6 +194,7 @@ def make_job(
             notes=notes,
             pixel_aspect=pixel_aspect,
             cut_share=cut_share,
+            cut_above=cut_above,
         ),
         profile=profile or srgb(),
         profiles=profiles or Path(),

@@ -54,6 +54,12 @@ def root(tmp_path: Path, profiles: Path) -> Root:
     return make_quick_root(tmp_path / "root", profiles)
 
 
+@pytest.fixture
+def every_act(request: pytest.FixtureRequest) -> bool:
+    """Whether each act is tried, not only a spread."""
+    return bool(request.config.getoption("--every-act"))
+
+
 def pytest_xdist_auto_num_workers() -> int:
     """Half as many processes again as there are cores: tests of the whole program often wait."""
     cores = platforms.cpu_count()

@@ -13,7 +13,10 @@ from hotfolder.stages.registry import ENTRY_POINT_GROUP, load_registry
 TOP = Path(__file__).parents[1]
 README = (TOP / "README.md").read_text()
 DEVELOPERS = (TOP / "DEVELOPERS.md").read_text()
-GUIDES = [DEVELOPERS, *(path.read_text() for path in TOP.glob("*/**/README.md"))]
+GUIDES = [
+    DEVELOPERS,
+    *(path.read_text() for path in TOP.glob("*/**/README.md") if ".venv" not in path.parts),
+]
 BLOCKS = re.findall(r"```(\w*)\n(.*?)```", README, re.DOTALL)
 
 

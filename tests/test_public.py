@@ -14,7 +14,11 @@ TOP = Path(__file__).parents[1]
 ROOMS = ("hotfolder", "hotfolder.colour", "hotfolder.pages", "hotfolder.testing")
 STAGES = sorted((TOP / "plugins").rglob("*.py"))
 OUTSIDERS = [
-    *sorted((TOP / "examples" / "outside-stage").rglob("*.py")),
+    *sorted(
+        path
+        for of in (TOP / "examples").glob("*/pyproject.toml")
+        for path in of.parent.rglob("*.py")
+    ),
     TOP / "tests" / "typing" / "outsider.py",
 ]
 

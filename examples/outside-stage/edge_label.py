@@ -2,7 +2,8 @@
 
 A studio that hangs ten versions of one picture on the wall to compare them wants each sheet to
 say which it is. This stage adds a strip of the medium's white below the picture and writes into
-it the file's name, the destination and a text of your own. Put it last before ``tagging``::
+it the file's name, the destination, the number of the print where a stage such as
+``edition-number`` tells one, and a text of your own. Put it last before ``tagging``::
 
     stages = [..., "profile-conversion", "edge-label", "tagging"]
 
@@ -25,6 +26,7 @@ from hotfolder import (
     Band,
     Column,
     ConversionToCome,
+    EditionNumber,
     Encoding,
     Facts,
     Findings,
@@ -75,15 +77,25 @@ class EdgeLabel(Stage[EdgeLabelSettings]):
     comes_after = (ConversionToCome, SizeToCome)
 
     def open(self, raster: RasterSpec, job: Job) -> RasterSpec:
+        """Say how much higher the picture will be.
+
+        Raises
+        ------
+        Refuse
+            ``no-ppi``, when nobody has said how large a pixel is.
+        """
         if not raster.ppi:
             raise Refuse("no-ppi", "edge-label needs a ppi; put it after sizing.")
         self.raster = raster
         self.rows = max(1, round(self.settings.height / MM_PER_INCH * raster.ppi))
-        words = (job.original.name, job.destination, self.settings.text)
+        edition = job.told(EditionNumber)
+        number = str(edition) if edition else ""
+        words = (job.original.name, job.destination, number, self.settings.text)
         self.label = "   ".join(word for word in words if word)
         return replace(raster, height_px=raster.height_px + self.rows)
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
+        """Pass the picture on as it came, and the strip after it."""
         yield from bands
         ink = self._ink()[:, :, np.newaxis]
         white, black = WHITE[self.raster.encoding], BLACK[self.raster.encoding]
@@ -92,12 +104,14 @@ class EdgeLabel(Stage[EdgeLabelSettings]):
         yield Band(self.raster.height_px, strip, opaque)
 
     def close(self) -> Findings:
+        """Return what stands there, and how high it is."""
         height_mm = round(self.rows / self.raster.ppi * MM_PER_INCH, 1)
         return {"label": self.label, "rows_added_px": self.rows, "height_mm": height_mm}
 
     @classmethod
     @hookimpl
     def hotfolder_facts(cls, findings: Findings, settings: Mapping[str, Json]) -> Facts:
+        """Add two columns to records and reports."""
         return Facts(
             columns=(
                 Column("label", "Label", "", text_in(findings, "label")),

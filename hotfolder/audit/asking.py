@@ -9,8 +9,10 @@ from hotfolder.audit.choices import Sort, Statistic
 from hotfolder.audit.periods import parse_period
 from hotfolder.audit.question import Question
 from hotfolder.errors import Problem, SettingsError
+from hotfolder.measured.off_spans import read_off_spans
 from hotfolder.model.ends import End
 from hotfolder.model.units import parse_quantity
+from hotfolder.settings.root import Root
 
 
 @dataclass(frozen=True)
@@ -31,12 +33,13 @@ class Asked:
     profile: str | None = None
     name: str | None = None
     sha256: str | None = None
+    medium_off: bool = False
     sort: Sort = Sort.TIME
     reverse: bool = False
     limit: int | None = None
 
 
-def read_question(asked: Asked, now: datetime) -> Question:
+def read_question(asked: Asked, now: datetime, root: Root) -> Question:
     """Understand a question.
 
     Parameters
@@ -45,20 +48,25 @@ def read_question(asked: Asked, now: datetime) -> Question:
         What was said.
     now
         From which "last month" is counted.
+    root
+        Whose measured strips say when a medium was off.
 
     Raises
     ------
     SettingsError
         When a period or a share is none.
+    StorageError
+        When what was measured cannot be read, and it is asked for.
     """
     during = parse_period(asked.during, now, "--during") if asked.during else None
     begin, end = (during.start, during.end) if during else (None, None)
+    off = read_off_spans(root, asked.destinations) if asked.medium_off else None
     return Question(
         destinations=asked.destinations,
         since=parse_period(asked.since, now, "--since").start if asked.since else begin,
         until=parse_period(asked.until, now, "--until").end if asked.until else end,
         batch=asked.batch,
-        states=asked.states,
+        states=asked.states or ((End.DELIVERED,) if asked.medium_off else ()),
         lost_above=_parse_share(asked.lost_above, "--lost-above"),
         out_of_gamut_above=_parse_share(asked.out_of_gamut_above, "--out-of-gamut-above"),
         delta_e_above=asked.delta_e_above,
@@ -70,6 +78,7 @@ def read_question(asked: Asked, now: datetime) -> Question:
         sort=asked.sort,
         reverse=asked.reverse,
         limit=asked.limit,
+        off=None if off is None else tuple(off),
     )
 
 

@@ -351,11 +351,9 @@ def make_filter(question: Question) -> tuple[str, list[Value]]:
         low, high = question.sha256.lower(), question.sha256.lower() + "g"
         add(
             "(original_sha256 >= ? AND original_sha256 < ?"
-            " OR result_sha256 >= ? AND result_sha256 < ?)",
-            low,
-            high,
-            low,
-            high,
+            " OR result_sha256 >= ? AND result_sha256 < ?"
+            " OR number IN (SELECT number FROM other_results WHERE sha256 >= ? AND sha256 < ?))",
+            *(low, high, low, high, low, high),
         )
     return " AND ".join(parts), values
 

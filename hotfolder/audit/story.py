@@ -60,6 +60,8 @@ class StoryFile(TypedDict):
     ppi: float | None
     pages: NotRequired[int | None]
     notes: list[str]
+    variant: NotRequired[str]
+    """Of a result: which of several it is."""
     path: str
     is_there: bool
 
@@ -122,6 +124,8 @@ class JobStory(TypedDict):
     earlier_jobs: list[str]
     other_jobs: list[OtherJob]
     versions: dict[str, str]
+    machine: str | None
+    """Which machine made it; None where there is one machine."""
 
 
 class Story(TypedDict):
@@ -148,8 +152,8 @@ def tell_story(db: sqlite3.Connection, root: Root, file: Path) -> Story:
         raise SettingsError([Problem(str(file), "", reason, "a file that can be read")]) from error
     rows = db.execute(
         "SELECT DISTINCT job FROM records WHERE original_sha256 = ? OR result_sha256 = ?"
-        " ORDER BY number",
-        (sha256, sha256),
+        " OR number IN (SELECT number FROM other_results WHERE sha256 = ?) ORDER BY number",
+        (sha256, sha256, sha256),
     )
     ledger = LedgerReader(db, find_places(db, root.path))
     stages = _find_stages(root)
@@ -223,6 +227,7 @@ def _tell_job(
         "earlier_jobs": list(record.earlier_jobs),
         "other_jobs": _list_others(ledger.db, record, row.source),
         "versions": record.versions,
+        "machine": record.machine,
     }
 
 
@@ -310,6 +315,7 @@ def _tell_result(result: ResultRecord) -> StoryFile:
         if profile
         else None,
         "notes": list(result.notes),
+        "variant": result.variant,
         "is_there": os.path.lexists(result.path),
     }
 
@@ -323,16 +329,22 @@ def _list_others(db: sqlite3.Connection, record: Record, source: bytes) -> list[
         "SELECT job, destination, state, finished, original_sha256, result_sha256 FROM records"  # noqa: S608
         f" WHERE latest = 1 AND job != ? AND (original_sha256 IN ({marks})"
         f" OR result_sha256 IN ({marks}) OR job IN"
-        " (SELECT id FROM jobs WHERE destination = ? AND source = ?)) ORDER BY number",
-        (record.job, *known, *known, record.destination, source),
+        " (SELECT id FROM jobs WHERE destination = ? AND source = ?)"
+        f" OR number IN (SELECT number FROM other_results WHERE sha256 IN ({marks})))"
+        " ORDER BY number",
+        (record.job, *known, *known, record.destination, source, *known),
     )
+    beside = {
+        job
+        for (job,) in db.execute(f"SELECT job FROM other_results WHERE sha256 IN ({marks})", known)  # noqa: S608
+    }
     others: list[OtherJob] = []
     for other in found:
         if record.original.sha256 and other["original_sha256"] == hashes[0]:
             why = "the same original"
         elif other["original_sha256"] in known:
             why = "made from this result"
-        elif other["result_sha256"] in known:
+        elif other["result_sha256"] in known or other["job"] in beside:
             why = "made this original"
         else:
             why = "another picture of the same name"
@@ -367,7 +379,8 @@ def _describe_job(job: JobStory) -> list[str]:
     lines.append(f"  original: {original.get('name', '')}, {_describe_file(original)}")
     lines.append(f"    kept: {_describe_place(original)}")
     for result in job["results"]:
-        lines.append(f"  result: {_describe_file(result)}")
+        which = f", {result['variant']}" if result.get("variant") else ""
+        lines.append(f"  result{which}: {_describe_file(result)}")
         put = {"delivered": "put", "discarded": "waited"}.get(job["state"], "waits")
         lines.append(f"    {put}: {_describe_place(result)}")
     lines += _describe_facts(_FACTS.validate_python(job["facts"]))
@@ -377,6 +390,7 @@ def _describe_job(job: JobStory) -> list[str]:
         lines.append(f"  {stage['stage']}, {stage['elapsed_s']:.1f} s{': ' if said else ''}{said}")
     if job["versions"]:
         made_by = ", ".join(f"{name} {number}" for name, number in job["versions"].items())
+        made_by += f", on {job['machine']}" if job["machine"] else ""
         lines.append(f"  made by {made_by}")
     for other in job["other_jobs"]:
         lines.append(

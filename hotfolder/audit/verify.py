@@ -256,8 +256,10 @@ class _Looking:
             return False
         rows = make_cursor(self._db).execute(
             "SELECT jobs.id, jobs.record FROM records JOIN jobs ON jobs.id = records.job"
-            " WHERE result_sha256 = ? AND latest = 1 AND records.state = 'delivered'",
-            (now,),
+            " WHERE (result_sha256 = ? OR number IN"
+            " (SELECT number FROM other_results WHERE sha256 = ?))"
+            " AND latest = 1 AND records.state = 'delivered'",
+            (now, now),
         )
         records = (
             self.places.find_record(read_stored(job, stored)) for job, stored in rows.fetchall()

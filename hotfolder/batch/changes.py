@@ -15,8 +15,8 @@ from pydantic import JsonValue
 from hotfolder.batch.ticket import Placement
 from hotfolder.errors import StageError
 from hotfolder.model.records import Changes
-from hotfolder.model.wishes import CaptionWish, IntentWish, RenderingWish, SizeWish, Wish
-from hotfolder.settings.changes import grant, who_grants
+from hotfolder.model.wishes import CaptionWish, IntentWish, RenderingWish, SizeWish, WhiteWish, Wish
+from hotfolder.settings.changes import READING, grant, who_grants
 from hotfolder.settings.files import Destination
 from hotfolder.stages.contract import StageSettings
 from hotfolder.stages.registry import Registry
@@ -55,6 +55,9 @@ def plan_changes(placement: Placement, destination: Destination, registry: Regis
         for stage, settings in granted.items():
             # what an intent has changed of the same stage stays beside it
             changes[stage] = {**changes.get(stage, {}), **settings}
+    if placement.white:
+        white = placement.white
+        changes |= _ask("white", white, WhiteWish.named(white), destination, registry)
     if placement.caption:
         changes |= _grant("caption", CaptionWish(placement.caption), destination)
     return changes
@@ -104,8 +107,20 @@ def hash_placement(
         list(stages.items()),  # in the order in which they run
         name,
     ]
+    if reading := _select_reading(destination, changes):
+        said.append(reading)  # only then, so that what was made before it was a setting stays known
     text = json.dumps(said, sort_keys=True, ensure_ascii=True)
     return hashlib.sha256(text.encode("ascii")).hexdigest()
+
+
+def _select_reading(destination: Destination, changes: Changes) -> dict[str, JsonValue]:
+    """How originals are read, where it is not as usual."""
+    reading = destination.file.reading
+    raw = {**reading.model_dump(), **changes.get(READING, {})}
+    said: dict[str, JsonValue] = (
+        type(reading).model_validate(raw).model_dump(mode="json", exclude_defaults=True)
+    )
+    return said
 
 
 def _select_deciding(settings: StageSettings, raw: Mapping[str, object]) -> dict[str, JsonValue]:

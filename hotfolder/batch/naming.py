@@ -7,7 +7,7 @@ reach anything else, so that neither a setting nor a ticket can do more than nam
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from hotfolder.batch.ticket import Placement
 from hotfolder.disk.names import collision_key, result_name, safe_component
@@ -17,11 +17,15 @@ _PAGE_DIGITS = 3
 _MAX_STEM_BYTES = 100
 
 
-def make_stem(template: str, batch: str, placement: Placement) -> str:
+def make_stem(
+    template: str, batch: str, placement: Placement, fixed: Mapping[str, str] | None = None
+) -> str:
     """Name a result, without its suffix.
 
     The numbers of a page get zeros in front, so that names stand in the order of pages; sides are
     in whole millimetres. Always a safe component (`names.safe_component`).
+
+    fixed: what the fields ``medium`` and ``destination`` stand for.
 
     Examples
     --------
@@ -30,11 +34,16 @@ def make_stem(template: str, batch: str, placement: Placement) -> str:
     >>> make_stem("{page}-{placement}", "spring", Placement(3, "reeds.tif", "28-29", "1"))
     '028-029-1'
     """
+    file = placement.file.rpartition("/")[2].rpartition(".")[0] or placement.file
     values = {
+        "medium": "",
+        "destination": "",
+        **(fixed or {}),
         "batch": batch,
         "page": _fill_page(placement.page),
         "placement": placement.name,
-        "file": placement.file.rpartition("/")[2].rpartition(".")[0] or placement.file,
+        "file": file,
+        "stem": file,
         "row": str(placement.row).zfill(_PAGE_DIGITS),
         "width": _format_side(placement.width_mm),
         "height": _format_side(placement.height_mm),
@@ -62,7 +71,12 @@ def _fill_page(page: str) -> str:
     return re.sub(r"[0-9]+", lambda found: found[0].zfill(_PAGE_DIGITS), page)
 
 
-def make_stems(template: str, batch: str, placements: Sequence[Placement]) -> list[str]:
+def make_stems(
+    template: str,
+    batch: str,
+    placements: Sequence[Placement],
+    fixed: Mapping[str, str] | None = None,
+) -> list[str]:
     """Name the results of a ticket; rows that ask for the same name get it in their order.
 
     Examples
@@ -71,7 +85,7 @@ def make_stems(template: str, batch: str, placements: Sequence[Placement]) -> li
     >>> make_stems("{file}", "spring", rows)
     ['reeds', 'reeds-2']
     """
-    wanted = [make_stem(template, batch, each) for each in placements]
+    wanted = [make_stem(template, batch, each, fixed) for each in placements]
     keys = {collision_key(stem) for stem in wanted}
     taken: set[str] = set()
     found = []

@@ -115,7 +115,11 @@ class Planning:
     ) -> list[Line]:
         """Plan every placement; jobs that are there already are kept."""
         found = []
-        stems = make_stems(self.table.name, self.batch, self.read.ticket.placements)
+        fixed = {
+            "medium": self.destination.file.medium.surface.value,
+            "destination": self.destination.name,
+        }
+        stems = make_stems(self.table.name, self.batch, self.read.ticket.placements, fixed)
         for placement, stem in zip(self.read.ticket.placements, stems, strict=True):
             picture, why = pictures.find(placement.file)
             line = Line(
@@ -131,6 +135,7 @@ class Planning:
                 intent=placement.intent,
                 rendering=placement.rendering,
                 anchor=placement.anchor,
+                white=placement.white,
             )
             if picture is None:
                 missing = f"no picture of this name has arrived: {placement.file}"

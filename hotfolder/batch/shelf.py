@@ -64,6 +64,9 @@ class Line(BaseModel):
     rendering: str = ""
     """"" where the row says nothing, and in plans of earlier versions."""
     anchor: str
+    white: str = ""
+    """Which place is white or grey; "" where the row says nothing, and in plans of earlier
+    versions."""
     picture: str = ""
     job: str = ""
     """"" when there is none."""

@@ -20,6 +20,7 @@ from hotfolder.disk.names import collision_key, display_name
 from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import WAYS, Rendering, Way
 from hotfolder.model.units import MM_PER_INCH
+from hotfolder.model.wishes import WhiteWish
 
 _Value = TypeVar("_Value")
 
@@ -98,6 +99,8 @@ class Placement:
     """"" where the row says nothing."""
     anchor: str = ""
     """"" where the row says nothing."""
+    white: str = ""
+    """Which place is white or grey, as in ``"40.0%,30.0%"``; "" where the row says nothing."""
 
     @property
     def key(self) -> str:
@@ -175,7 +178,8 @@ class _Reading:
             raise TicketError(
                 f"It has no column {' and no column '.join(missing)}; row {header.number} names: "
                 f"{found[:200]}. A ticket's first row names its columns: file, page, and "
-                f"optionally placement, width, height, copies, caption, intent, rendering, anchor."
+                "optionally placement, width, height, copies, caption, intent, rendering, anchor, "
+                "white."
             )
 
     def read(self, rows: list[Row]) -> Ticket:
@@ -254,6 +258,7 @@ class _Reading:
         rendering = self._check(row, "rendering", _read_rendering) or ""
         if intent and rendering not in ("", str(Rendering.INTENT)):
             self._complain(row, "rendering", rendering, f"nothing beside the intent {intent}")
+        white = self._check(row, "white", _read_white) or ""
         anchor = ""
         if all(self._find_cell(row, column) for column in ("width", "height")):
             anchor = self._check(row, "anchor", _read_anchor) or ""
@@ -273,6 +278,7 @@ class _Reading:
             intent=intent,
             rendering=rendering,
             anchor=anchor,
+            white=white,
         )
         if made.key in self._taken:
             allowed = (
@@ -383,6 +389,10 @@ def _read_rendering(text: str) -> str:
         return str(Way.named(unicodedata.normalize("NFKC", text)))
     except ValueError:
         raise ValueError(", ".join(map(str, (Rendering.INTENT, *WAYS)))) from None
+
+
+def _read_white(text: str) -> str:
+    return str(WhiteWish.named(unicodedata.normalize("NFKC", text)))
 
 
 def _read_anchor(text: str) -> str:

@@ -39,6 +39,8 @@ rendering: rendering colourrendering colorrendering wiedergabe farbwiedergabe re
     rendudescouleurs resa resacromatica representacion reproducciondelcolor renderizacao
     weergave kleurweergave gengivelse farvegengivelse fargatergivning gjengivelse
     fargegjengivelse toisto varintoisto odwzorowanie odwzorowaniebarw podani podanibarev
+white: white whiteat whiteplace weiss weissbei weisseplatz blanc bianco blanco branco wit vitt
+    hvit hvid valkoinen bialy biały bila
 anchor: anchor cropanchor crop anker ausschnitt beschnitt ancrage recadrage ancora ritaglio
     ancla recorte uitsnede ankare beskarning beskæring kadrowanie orez
 """

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from hotfolder.audit.choices import Group, Sort, Statistic
+from hotfolder.cli.completing import complete_destination
 from hotfolder.cli.terminal import (
     make_console,
     print_exactly,
@@ -49,7 +49,8 @@ def audit(
     ] = Path(),
     *,
     destination: Annotated[
-        list[str] | None, typer.Option(help="only this destination; repeatable")
+        list[str] | None,
+        typer.Option(autocompletion=complete_destination, help="only this destination; repeatable"),
     ] = None,
     during: Annotated[
         str | None, typer.Option(help='a period: "last month", "2026-11", "yesterday"')
@@ -137,18 +138,13 @@ def audit(
         profile=profile,
         name=name,
         sha256=sha256,
+        medium_off=medium_off,
         sort=sort or (Sort.LOST if report else Sort.TIME),
         reverse=reverse,
         limit=_choose_limit(limit, whole=as_csv or as_json),
     )
-    question = read_question(asked, datetime.now(UTC))
     root_ = Root(root)
-    if medium_off:
-        from hotfolder.measured.off_spans import read_off_spans
-
-        spans = read_off_spans(root_, question.destinations)
-        states = question.states or (End.DELIVERED,)
-        question = replace(question, off=tuple(spans), states=states)
+    question = read_question(asked, datetime.now(UTC), root_)
     if question.destinations or question.hues or question.batch is not None:
         from hotfolder.audit.known import check_names
 
@@ -240,6 +236,9 @@ def _print_pictures(found: Sequence[sqlite3.Row], number: int) -> None:
     for each in found:
         statistics = Statistic if roomy else (Statistic.P95,)
         figures = [each[f"delta_e_{name}"] for name in statistics]
+        more: list[str | Text] = []
+        if roomy:
+            more = [format_share(each["share_out_of_gamut"]), Text(display_name(each["hues"]))]
         table.add_row(
             local_time(each["finished"]),
             Text(each["destination"]),
@@ -247,8 +246,7 @@ def _print_pictures(found: Sequence[sqlite3.Row], number: int) -> None:
             Text(display_name(each["name"])),
             format_share(each["share_lost"]),
             ", ".join(f"{figure:.1f}" for figure in figures if figure is not None),
-            *([format_share(each["share_out_of_gamut"])] if roomy else []),
-            *([Text(display_name(each["hues"]))] if roomy else []),
+            *more,
         )
     print_table(table)
     shown = f", {len(found)} of them shown; --limit 0 shows all" if number > len(found) else ""

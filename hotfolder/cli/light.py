@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from hotfolder.cli.completing import complete_destination
 from hotfolder.cli.looking import (
     ImageArgument,
     JsonOption,
@@ -26,7 +27,10 @@ def neutral(
     wanted: Annotated[
         str | None,
         typer.Option(
-            "--for", metavar="NAME", help="a destination whose limits hold; by default one"
+            "--for",
+            metavar="NAME",
+            autocompletion=complete_destination,
+            help="a destination whose limits hold; by default one",
         ),
     ] = None,
     at: Annotated[
@@ -70,9 +74,9 @@ def neutral(
         )
     if not whites.found.choices:
         print_line("Nothing in it could be white; point at a place with --at.")
-    change = whites.found.choices[0].change if whites.found.choices else "STAGE.KEY=VALUE"
+    at_first = whites.found.choices[0].white_at if whites.found.choices else "X%,Y%"
     print_line("Which of them is white is your decision. Say it for a held picture, as in")
-    print_line(f'  hotfolder release JOB {place.path} --set "{change}" --why "…"')
+    print_line(f'  hotfolder release JOB {place.path} --white-at {at_first} --why "…"')
     print_line(f"The page is {page}")
 
 
@@ -82,7 +86,12 @@ def light(
     *,
     wanted: Annotated[
         str | None,
-        typer.Option("--for", metavar="NAME", help="a destination, for its limits"),
+        typer.Option(
+            "--for",
+            metavar="NAME",
+            autocompletion=complete_destination,
+            help="a destination, for its limits",
+        ),
     ] = None,
     chart_values: Annotated[
         str,

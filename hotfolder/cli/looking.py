@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from hotfolder.cli.completing import complete_destination
 from hotfolder.cli.terminal import print_json, print_line, print_table
 from hotfolder.disk.names import display_name
 from hotfolder.errors import Problem, SettingsError, StorageError
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from hotfolder.work.comparison import Candidate
     from hotfolder.work.trial import Tell
 
-ImageArgument = Annotated[Path, typer.Argument(metavar="IMAGE", help="a TIFF, JPEG or PNG file")]
+ImageArgument = Annotated[Path, typer.Argument(metavar="IMAGE", help="the file of a picture")]
 RootArgument = Annotated[
     Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")
 ]
@@ -37,7 +38,12 @@ def proof(
     *,
     wanted: Annotated[
         list[str] | None,
-        typer.Option("--for", metavar="NAME", help="a destination; repeatable; by default all"),
+        typer.Option(
+            "--for",
+            metavar="NAME",
+            autocompletion=complete_destination,
+            help="a destination; repeatable; by default all",
+        ),
     ] = None,
     renderings: Annotated[
         bool,
@@ -87,7 +93,7 @@ def proof(
 def strip(
     image: Annotated[
         Path | None,
-        typer.Argument(metavar="IMAGE", help="a TIFF, JPEG or PNG file; none with --control"),
+        typer.Argument(metavar="IMAGE", help="the file of a picture; none with --control"),
     ] = None,
     root: Annotated[
         Path | None,
@@ -98,7 +104,12 @@ def strip(
         bool,
         typer.Option("--control", help="a control strip to measure, instead of a picture's pieces"),
     ] = False,
-    wanted: Annotated[str, typer.Option("--for", metavar="NAME", help="the destination")],
+    wanted: Annotated[
+        str,
+        typer.Option(
+            "--for", metavar="NAME", autocompletion=complete_destination, help="the destination"
+        ),
+    ],
     at: Annotated[
         list[str] | None,
         typer.Option(

@@ -3,7 +3,8 @@
 Exit codes: 0 all well; 3 something was held, refused or not understood; 4 settings, 5 a plugin,
 6 our own storage, 7 the root is served by another process, 9 a message could not be sent; 2 the
 command was not understood; 130 a sweep was stopped, by Ctrl-C, before all was done. `audit` has two
-of its own: 1 no record of that file, 8 something is not as recorded.
+of its own: 1 no record of that file, 8 something is not as recorded; `status --alive` has 1: nobody
+serves the root.
 """
 
 from __future__ import annotations
@@ -23,11 +24,14 @@ import typer
 
 from hotfolder.cli import looking, own_stages, upkeep
 from hotfolder.cli.audit import audit
+from hotfolder.cli.completing import completion, know_shells
 from hotfolder.cli.desk import desk
 from hotfolder.cli.discard import discard
 from hotfolder.cli.light import light, neutral
+from hotfolder.cli.machines import engine_certificates, scheduler, worker
 from hotfolder.cli.measured import measured
 from hotfolder.cli.need import need
+from hotfolder.cli.nest import nest
 from hotfolder.cli.profile import profile
 from hotfolder.cli.release import release
 from hotfolder.cli.service import service
@@ -79,6 +83,7 @@ _STATE_STYLE = {"delivered": "bold", "held": "bold italic", "refused": "reverse"
 def main() -> None:
     """Run the command line; turn our own errors into a message and an exit code."""
     signal.signal(signal.SIGINT, signal.default_int_handler)
+    know_shells()
     try:
         app()
     except HotfolderError as error:
@@ -264,6 +269,7 @@ app.command()(looking.proof)
 app.command()(looking.strip)
 app.command()(measured)
 app.command()(need)
+app.command()(nest)
 app.command()(neutral)
 app.command()(light)
 app.command()(profile)
@@ -272,7 +278,11 @@ app.command()(upkeep.restore)
 app.command()(upkeep.tidy)
 app.command()(own_stages.stages)
 app.add_typer(service, name="service")
+app.command()(worker)
+app.command()(scheduler)
+app.command("engine-certificates")(engine_certificates)
 app.command("new-stage")(own_stages.new_stage)
+app.command()(completion)
 
 
 @app.command()
@@ -410,6 +420,8 @@ def _print_ended(console: Console, record: Record) -> None:
     if record.state == "delivered":
         result = record.results[0]
         line += f" → {result.width_px} × {result.height_px} px {result.colour_space}"
+        if len(record.results) > 1:
+            line += f", as {' and '.join(each.variant for each in record.results)}"
     print_line(line, console, _STATE_STYLE[record.state])
     although = "Released, although: " if record.state == "delivered" else ""
     for reason in record.reasons:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from hotfolder.cli.completing import complete_destination
 from hotfolder.cli.terminal import print_json, print_line
 from hotfolder.errors import StorageError
 from hotfolder.measured.in_words import NUMBERS_IN_WORDS
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from hotfolder.measured.book import Book
     from hotfolder.measured.control_strip import ControlStrip
     from hotfolder.measured.limits import LimitSet
-    from hotfolder.measured.records import Verdict
+    from hotfolder.measured.records import Photographed, Verdict
     from hotfolder.settings.files import Destination
 
 NOTHING_MEASURED = 3
@@ -30,10 +31,22 @@ def measured(
         Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")
     ] = Path(),
     *,
-    wanted: Annotated[str, typer.Option("--for", metavar="NAME", help="the destination")],
+    wanted: Annotated[
+        str,
+        typer.Option(
+            "--for", metavar="NAME", autocompletion=complete_destination, help="the destination"
+        ),
+    ],
     report: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="write a page: patches, control charts, pictures"),
+    ] = None,
+    photograph: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="IMAGE",
+            help="compare two strips in one photograph, the first accepted print left or above",
+        ),
     ] = None,
     new_batch: Annotated[
         bool,
@@ -54,8 +67,12 @@ def measured(
         book.expect_new_batch(place)
         print_line(f"The next strip of {destination.name} begins a new chart.")
         return
+    if photograph is not None:
+        _print_photograph(place, destination, photograph, as_json=as_json)
+        return
     try:
         verdicts, refused, strips = book.read(), book.list_refused(), recall_strips(place)
+        photographs = book.read_photographs()
     except OSError as error:
         raise StorageError(f"{error.filename}: {error.strerror or error}") from error
     last = verdicts[-1] if verdicts else None
@@ -63,12 +80,13 @@ def measured(
     is_current = last is not None and last.profile_sha256 == destination.profile.sha256
     concerned = _list_concerned(place, verdicts)
     if report is not None:
-        _write_report(place, destination, verdicts, strip, limits, report)
+        _write_report(place, destination, verdicts, strip, limits, photographs, report)
     elif as_json:
         said = _summarise(last, strip, limits) if last else {"verdict": None}
         files = [{"file": name, "reason": why} for name, why in refused]
         more = {"profile_is_current": is_current, "concerned": concerned, "refused": files}
         more |= _describe_light(place, destination, verdicts, strip)
+        more |= {"photographed": [each.model_dump(mode="json") for each in photographs[-1:]]}
         print_json({**said, **more})
     else:
         _print(last, limits, book, is_current=is_current)
@@ -78,9 +96,13 @@ def measured(
             print_line(f"  {each['name']}, {local_time(str(each['finished']))}")
         if len(concerned) > _SHOWN:
             print_line(f"  and {len(concerned) - _SHOWN} more: hotfolder audit --medium-off")
+        for shot in photographs[-1:]:
+            print_line(f"By photograph, {shot.file}, judged {local_time(shot.judged)}:")
+            for line in shot.words:
+                print_line(f"  {line}")
         for name, why in refused:
             print_line(f"refused: {name}: {why}")
-    if last is None:
+    if last is None and not photographs:
         raise typer.Exit(NOTHING_MEASURED)
 
 
@@ -90,6 +112,7 @@ def _write_report(
     verdicts: list[Verdict],
     strip: ControlStrip | None,
     limits: dict[str, LimitSet],
+    photographs: list[Photographed],
     report: Path,
 ) -> None:
     from hotfolder.audit.books import open_books
@@ -100,9 +123,52 @@ def _write_report(
     with open_books(root) as db:
         title = destination.file.title or destination.name
         lit = light_up(root, destination, verdicts, strip)
-        found = collect_page(title, verdicts, strip, limits, db, is_current=current, lit=lit)
+        found = collect_page(
+            title, verdicts, strip, limits, db,
+            is_current=current, lit=lit, photographs=photographs,
+        )  # fmt: skip
     write_whole(report, make_page(found).encode())
     print_line(f"Wrote {report.absolute()}")
+
+
+def _print_photograph(root: Root, destination: Destination, image: Path, *, as_json: bool) -> None:
+    """Compare two strips in a photograph; nothing is kept of it."""
+    from hotfolder.disk import durable
+    from hotfolder.errors import Problem, SettingsError
+    from hotfolder.measured.book import Book
+    from hotfolder.measured.control_strip import recall_strips
+    from hotfolder.measured.photograph import choose_strip, judge_photograph
+    from hotfolder.measured.table import NotUsable
+    from hotfolder.work.photograph import read_photograph
+
+    try:
+        strip = choose_strip(recall_strips(root), destination.name, destination.profile.sha256)
+        found = read_photograph(root, image, destination, len(strip.patches))
+        said = judge_photograph(
+            found,
+            name=image.name,
+            kept="",
+            sha256=durable.sha256_of(image).sha256,
+            strip=strip,
+            earlier=Book(root, destination.name).read(),
+        )
+    except NotUsable as error:
+        raise SettingsError([Problem(str(image), "", str(error), "such a photograph")]) from error
+    except OSError as error:
+        raise StorageError(f"{error.filename}: {error.strerror or error}") from error
+    if as_json:
+        print_json(said.model_dump(mode="json"))
+        return
+    against = said.against or "its profile's colours: no instrument has measured it"
+    print_line(f"Strip {said.strip}; the first accepted print by {against}.")
+    for line in said.words:
+        print_line(line)
+    for key, each in said.drift.items():
+        print_line(f"  {NUMBERS_IN_WORDS[key]}: {each.value:+.2f} ± {each.uncertainty:.2f}")
+    print_line(
+        f"Nothing is kept of it; a photograph dropped into {root.measured / destination.name}"
+    )
+    print_line("is kept, and stands on the page beside what instruments said.")
 
 
 def _describe_light(

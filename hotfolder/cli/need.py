@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from hotfolder.cli.completing import complete_destination
 from hotfolder.cli.terminal import print_json, print_line, print_table
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.settings.root import Root
@@ -27,7 +28,12 @@ def need(
     *,
     wanted: Annotated[
         list[str] | None,
-        typer.Option("--for", metavar="NAME", help="a destination; repeatable; by default all"),
+        typer.Option(
+            "--for",
+            metavar="NAME",
+            autocompletion=complete_destination,
+            help="a destination; repeatable; by default all",
+        ),
     ] = None,
     megapixels: Annotated[
         list[float] | None,
@@ -68,7 +74,10 @@ def _print_need(need: Need) -> None:
         more = ""
         if need.whole_mm != need.size_mm:
             more = f"; {_mm(need.whole_mm)} with bleed and wrap"
-        print_line(f"  Size: {_mm(need.size_mm)}{more}{shape}")
+        if need.sheet_mm and need.sheet_mm != need.whole_mm:
+            more += f"; {_mm(need.sheet_mm)} of medium with the paper around it"
+        cost = f"; {need.material_cost} of medium" if need.material_cost else ""
+        print_line(f"  Size: {_mm(need.size_mm)}{more}{shape}{cost}")
     elif need.result_px:
         print_line("  Size: {} × {} px".format(*need.result_px) + shape)
     if need.sharp and need.sharp_close:
@@ -135,8 +144,8 @@ def _print_gamut(need: Need) -> None:
 def _pixels(pixels: Pixels) -> str:
     per_inch = f", {pixels.ppi:.0f} px/in" if pixels.ppi else ""
     more = pixels.long_edge_with_margins_px
-    margins = f" ({more} with bleed and wrap)" if more > pixels.long_edge_px + 1 else ""
-    long_edge = f"{pixels.long_edge_px} px on the long edge{margins}"
+    around = f" ({more} with bleed and wrap)" if more > pixels.long_edge_px + 1 else ""
+    long_edge = f"{pixels.long_edge_px} px on the long edge{around}"
     return f"{long_edge}, {pixels.megapixels:.1f} megapixels{per_inch}"
 
 

@@ -44,6 +44,14 @@ def release(
         typer.Option(help='another rendering: "refined", "detail", "perceptual", "detail + depth"'),
     ] = None,
     long_edge: Annotated[str | None, typer.Option(help='another size, as in "40 in"')] = None,
+    white_at: Annotated[
+        str | None,
+        typer.Option(
+            metavar="X%,Y%",
+            help='what is white or grey in it, from the left and the top, as in "40%,30%": your '
+            "decision, no measurement",
+        ),
+    ] = None,
     change: Annotated[
         list[str] | None, typer.Option("--set", metavar="STAGE.KEY=VALUE", help="another setting")
     ] = None,
@@ -55,13 +63,13 @@ def release(
 ) -> None:
     """Release held jobs, as they are or with a change for these jobs only."""
     from hotfolder.ending.decision import find_held_named, release_job, split_words
-    from hotfolder.model.wishes import IntentWish, LongEdgeWish, RenderingWish
+    from hotfolder.model.wishes import IntentWish, LongEdgeWish, RenderingWish, WhiteWish
 
     words, root = split_words(names or [])
     jobs = [find_held_named(root, word) for word in words]
     if batch is not None:
         is_changed = bool(change) or any(
-            each is not None for each in (intent, rendering, long_edge)
+            each is not None for each in (intent, rendering, long_edge, white_at)
         )
         jobs += _choose_of_batch(root, batch, held_for or [], is_changed=is_changed)
     elif held_for:
@@ -74,6 +82,11 @@ def release(
         wishes.append(RenderingWish(str(read_way(rendering, "--rendering"))))
     if long_edge is not None:
         wishes.append(LongEdgeWish(long_edge))
+    if white_at is not None:
+        try:
+            wishes.append(WhiteWish.named(white_at))
+        except ValueError as error:
+            raise SettingsError([Problem("--white-at", "", white_at, str(error))]) from None
     failed: list[StorageError] = []
     refused: list[Problem] = []
     released = False

@@ -20,14 +20,25 @@ RootArgument = Annotated[
     Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="answer in JSON")]
+NOT_ALIVE = 1
 _MOST_SHOWN = 20
 _MOST_AT_WORK = 5
 _ALWAYS = ("arriving", "delivered", "held")
 _IF_ANY = ("discarded", "refused", "left alone")
 
 
-def status(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
+def status(
+    root: RootArgument = Path(),
+    *,
+    as_json: JsonOption = False,
+    alive: Annotated[
+        bool, typer.Option("--alive", help="only whether it is served: exit code 0, or 1")
+    ] = False,
+) -> None:
     """Show what waits, why, since when, and who must act."""
+    if alive:
+        _say_alive(Root(root), as_json=as_json)
+        return
     from hotfolder.overview.status import collect
 
     said = collect(Root(root))
@@ -35,6 +46,18 @@ def status(root: RootArgument = Path(), *, as_json: JsonOption = False) -> None:
         print_json(said)
     else:
         _print_status(said)
+
+
+def _say_alive(root: Root, *, as_json: bool) -> None:
+    from hotfolder.overview.alive import find_alive
+
+    found = find_alive(root)
+    if as_json:
+        print_json(found._asdict())
+    else:
+        print_line(f"{root.path}: {found.says}")
+    if not found.is_alive:
+        raise typer.Exit(NOT_ALIVE)
 
 
 def _print_status(said: Status) -> None:
@@ -48,6 +71,7 @@ def _print_status(said: Status) -> None:
     _print_yours(said)
     _print_ours([each for each in said["waiting"] if each["who"] != "you"])
     _print_warned(said)
+    _print_machines(said)
     print_plain("")
     _print_counts(said)
     for name, each in said["destinations"].items():
@@ -148,6 +172,16 @@ def _print_warned(said: Status) -> None:
             print_line(f"      {display_name(warning)}")
     if len(said["warned"]) > _MOST_SHOWN:
         print_plain(f"  and {len(said['warned']) - _MOST_SHOWN} more; --json has all")
+
+
+def _print_machines(said: Status) -> None:
+    if not said["machines"]:
+        return
+    from hotfolder.overview.sentences import describe_machines
+
+    print_plain("\nMachines:")
+    for line in describe_machines(said):
+        print_line(f"  {line}")
 
 
 def _describe_watching(each: DestinationStatus) -> list[str]:

@@ -142,6 +142,12 @@ def _table_of(boundary: Boundary, oklab: Floats, darkening: float) -> Reach:
     column = np.floor(hue * (REACH_HUES / HUES)).astype(int) % REACH_HUES
     row = np.rint(lightness * (REACH_LIGHTNESSES - 1)).astype(int)
     part = column * REACH_LIGHTNESSES + np.clip(row, 0, REACH_LIGHTNESSES - 1)
+    # parts in which all fits reach no further than that, and are most of a picture
+    counts = np.bincount(part[r > 1], minlength=REACH_HUES * REACH_LIGHTNESSES)
+    goes_beyond = (counts > 0)[part]
+    r, part = r[goes_beyond], part[goes_beyond]
+    if not len(r):
+        return Reach(darkening=darkening)
     counts = np.bincount(part, minlength=REACH_HUES * REACH_LIGHTNESSES)
     ordered = r[np.lexsort((r, part))]
     # the percentile of each part, between two of its colours, as numpy.percentile has it

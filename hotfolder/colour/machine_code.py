@@ -3,8 +3,8 @@
 numpy walks a picture once per operation; a loop that does all of them pixel by pixel walks it once,
 which is several times as fast. A loop is compiled when it is first called, or by `compile_all`
 before the first worker, and the code is kept on disk beside its module, or in the user's cache
-where that folder cannot be written to. So the first work of a version starts up to half a minute
-later than the next. Where neither folder can be written to, every start compiles.
+where that folder cannot be written to. So the first work of a version starts later than the next,
+by half a minute of one core's work. Where neither folder can be written to, every start compiles.
 
 Numba itself is imported by the first compilation and not before: it takes longer than all other
 imports together, and commands that compute no pixels have no use for it.
@@ -16,13 +16,16 @@ whether an index is inside its array: who calls them does.
 
 from __future__ import annotations
 
+import os
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from types import FunctionType
 from typing import Any, TypeVar, cast
 
 import numpy as np
+
+from hotfolder.disk import platforms
 
 Loop = TypeVar("Loop", bound=Callable[..., Any])
 
@@ -128,9 +131,37 @@ def inlined(part: Loop) -> Loop:
 
 
 def compile_all() -> None:
-    """Compile every loop of the modules imported so far, or read its code from disk."""
-    for loop in _LOOPS:
+    """Compile every loop of the modules imported so far, or read its code from disk.
+
+    Only for a process of one thread: where nothing is on disk yet, each core compiles a share, in a
+    process of its own, and all read what the others have kept.
+    """
+    first, *others = sorted(_LOOPS, key=_Late.length)
+    first.machine_code()
+    if first.was_written():
+        _compile_side_by_side(others[::-1], platforms.cpu_count())
+    for loop in others:
         loop.machine_code()
+
+
+def _compile_side_by_side(loops: Sequence[_Late], processes: int) -> None:
+    """Compile loops and keep their code on disk; what fails here fails again where it is told."""
+    if not hasattr(os, "fork") or processes == 1:
+        return
+    started = []
+    for number in range(processes):
+        child = os.fork()
+        if not child:
+            code = 1
+            try:
+                for loop in loops[number::processes]:
+                    loop.machine_code()
+                code = 0
+            finally:
+                os._exit(code)
+        started.append(child)
+    for child in started:
+        os.waitpid(child, 0)
 
 
 class _Late:
@@ -144,6 +175,15 @@ class _Late:
 
     def __call__(self, *arguments: Any) -> Any:
         return (self._code or self.machine_code())(*arguments)
+
+    def length(self) -> int:
+        """How long it is as written, which says roughly how long it takes to compile."""
+        return len(self._written.__code__.co_code)
+
+    def was_written(self) -> bool:
+        """Whether its code was not on disk before, and is now."""
+        stats = self._code.stats
+        return stats.cache_path is not None and not stats.cache_hits
 
     def machine_code(self) -> Any:
         with _LOCK:

@@ -116,6 +116,27 @@ def linear_rgb_to_pcs(primaries: Primaries) -> Floats:
     ValueError
         As `rgb_profile`.
     """
+    colorants, amounts = _mix_white(primaries)
+    return np.asarray(_adaptation(primaries.white) @ colorants * amounts)
+
+
+def luminance_weights(primaries: Primaries) -> Floats:
+    """Compute what linear red, green and blue add to the luminance of white, unadapted.
+
+    Returns
+    -------
+    float64, shape (3,), with the sum 1.
+
+    Raises
+    ------
+    ValueError
+        As `rgb_profile`.
+    """
+    return _mix_white(primaries)[1]
+
+
+def _mix_white(primaries: Primaries) -> tuple[Floats, Floats]:
+    """XYZ of the primaries, each with Y = 1, in columns; and how much of each makes white."""
     corners = (primaries.red, primaries.green, primaries.blue, primaries.white)
     if any(y <= 0 for _, y in corners):
         raise ValueError("a primary or the white has a y of zero")
@@ -126,7 +147,7 @@ def linear_rgb_to_pcs(primaries: Primaries) -> Floats:
         raise ValueError("the primaries lie on one line") from error
     if not (amounts > 0).all():
         raise ValueError("the white lies outside the primaries")
-    return np.asarray(_adaptation(primaries.white) @ colorants * amounts)
+    return colorants, np.asarray(amounts)
 
 
 def describe_profile(name: str, adaptation: Floats) -> dict[str, bytes]:

@@ -20,7 +20,7 @@ from typing import Any, Final
 
 from hotfolder.batch.desk import Desk
 from hotfolder.daemon.destinations import Destinations
-from hotfolder.daemon.jobs import Runner, Work, attempt_folder
+from hotfolder.daemon.jobs import Work, attempt_folder
 from hotfolder.daemon.rest import Rest
 from hotfolder.daemon.silence import Silence, find_silence
 from hotfolder.daemon.trouble import About, Kind, Troubles
@@ -29,17 +29,15 @@ from hotfolder.errors import StorageError
 from hotfolder.ledger.details import Claimed
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
-from hotfolder.model.answer import Answer
 from hotfolder.settings.files import Destination
 from hotfolder.work.neighbours import gives_others
-from hotfolder.work.worker import Attempt, Stopped, read_progress
+from hotfolder.work.worker import read_progress
 
 Observer = Callable[[JobRow], None]
 """Called in a job's thread when the job has ended."""
 
 
 _LONG_AT_DISK_S: Final = 2.0
-_TRY_EVERY_S: Final = 0.1
 
 
 @dataclass(frozen=True)
@@ -69,24 +67,6 @@ class Threads(Executor):
         return future
 
 
-def with_workers(run: Runner, number: int) -> Runner:
-    """Let only so many attempts run at once, however many threads have a job in hand."""
-    free = threading.Semaphore(number)
-
-    def run_when_free(attempt: Attempt, stop: threading.Event) -> Answer | Stopped:
-        own = pulse.current() or pulse.Pulse()
-        with own.paused():
-            while not free.acquire(timeout=_TRY_EVERY_S):
-                if stop.is_set():
-                    return Stopped()
-            try:
-                return run(attempt, stop)
-            finally:
-                free.release()
-
-    return run_when_free
-
-
 class HandingOut:
     """Gives each job a thread, and notes what becomes of it."""
 
@@ -98,17 +78,21 @@ class HandingOut:
         desk: Desk,
         rest: Rest,
         troubles: Troubles,
-        workers: int,
+        slots: Callable[[], int],
         wake: Callable[[], None],
         batch_changed: Callable[[str, str], None],
         observer: Observer | None = None,
         clock: Callable[[], float] = time.monotonic,
         pool: Executor | None = None,
     ) -> None:
-        """Prepare; clock: the one of `troubles`; pool: by default, a thread for each job."""
-        self.workers = workers
+        """Prepare.
+
+        slots: how many attempts can be made at once, now; clock: the one of `troubles`; pool: by
+        default, a thread for each job.
+        """
         self.running: dict[str, tuple[JobRow, Future[None]]] = {}
         self._work = work
+        self._slots = slots
         self._ledger = ledger
         self._destinations = destinations
         self._desk = desk
@@ -128,6 +112,11 @@ class HandingOut:
         self._put_off: dict[str, _PutOff] = {}
         self._given: Counter[str] = Counter()
         self._hand_outs = 0
+
+    @property
+    def workers(self) -> int:
+        """How many attempts can be made at once, now."""
+        return self._slots()
 
     def remarks(self, name: str) -> list[str]:
         """Say what slows the jobs of a destination down."""
@@ -180,6 +169,7 @@ class HandingOut:
         idle = self._count_idle()
         if idle <= 0 or self._work.stop.is_set():
             return
+        workers = self.workers
         in_hand = Counter(row.destination for row, _ in self.running.values())
         queues = {
             name: self._can_be_tried(name)
@@ -188,7 +178,7 @@ class HandingOut:
         }
         while idle:
             for name in sorted(queues, key=self._turn_of):
-                row = next(queues[name], None) if in_hand[name] < self.workers else None
+                row = next(queues[name], None) if in_hand[name] < workers else None
                 if row is not None:
                     break
             else:

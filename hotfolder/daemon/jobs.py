@@ -7,7 +7,7 @@ import errno
 import stat
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
@@ -15,23 +15,25 @@ from typing import Literal
 from pydantic import ValidationError
 
 from hotfolder.batch.changes import hash_placement
+from hotfolder.daemon.strip_of_day import StripsOfDay
 from hotfolder.daemon.waiting import find_waits, waits_still
 from hotfolder.disk import durable, names, trees
 from hotfolder.disk.kept_arrays import ArrayFolder
 from hotfolder.ending.deliver import Deliverer
 from hotfolder.ending.kept import KeptOriginals
+from hotfolder.ending.naming import name_result
 from hotfolder.ending.plan import Ending
 from hotfolder.ending.release import collect_job, find_worse, say_worse
+from hotfolder.engine.places import Runner
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.details import Claimed, Produced, State
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
 from hotfolder.measured.standing import find_standing
+from hotfolder.measured.to_lay import find_strip_to_lay
 from hotfolder.model.answer import Answer
-from hotfolder.model.destination import Surface
 from hotfolder.model.failure import FAILURE_FILE, Failure
-from hotfolder.model.name_template import fill_template
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.records import (
     Attachment,
@@ -43,7 +45,6 @@ from hotfolder.model.records import (
     WorkRecord,
 )
 from hotfolder.model.standing import MediumStanding
-from hotfolder.model.units import MM_PER_INCH
 from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import DestinationFolders, Root
@@ -53,7 +54,6 @@ from hotfolder.work.worker import ANSWER, OUTPUT, Attempt, Stopped, read_failure
 
 _AGAIN = WayOn(says="have it worked on again, once the cause is mended")
 _ENDS = {"deliver": State.DELIVERED, "hold": State.HELD, "refuse": State.REFUSED}
-_MAX_STEM_BYTES = 100
 _NOT_A_FILE = {
     "folder": (
         "a-folder",
@@ -65,8 +65,6 @@ _NOT_A_FILE = {
     "link": ("a-link", "{name} is a link to a file, not a file. Drop the picture itself."),
     "special": ("not-a-file", "{name} is not a file that can be read. Drop a picture."),
 }
-
-Runner = Callable[[Attempt, threading.Event], Answer | Stopped]
 
 
 @dataclass(frozen=True)
@@ -83,6 +81,7 @@ class Work:
     """Where workers keep what depends on profiles alone."""
     _unkept: dict[str, str] = field(default_factory=dict)
     """By destination, why they could not at last."""
+    _strips: StripsOfDay = field(default_factory=StripsOfDay)
 
     def remarks(self, name: str) -> list[str]:
         """Say what makes jobs of a destination slower than they need be, fit for showing."""
@@ -146,7 +145,7 @@ class Work:
         if row.attempts >= destination.file.limits.attempts:
             # the daemon died with this job in hand as often as it may be tried
             return self._give_up(row, "the program stopped each time while working on it")
-        standing = find_standing(self.root, destination)
+        standing = self._find_standing(row, destination)
         attempts = row.attempts + 1
         row = self.ledger.advance(
             row.id,
@@ -302,6 +301,15 @@ class Work:
         detail = Produced(answer=answer, release=claimed.release, placement=claimed.placement)
         return self.ledger.advance(row.id, State.PRODUCED, detail)
 
+    def _find_standing(self, row: JobRow, destination: Destination) -> MediumStanding:
+        """How the medium stands, with the strip that a stage may lay beside the picture."""
+        now = self.now()
+        carried_by = self._strips.find_carrier(self.ledger, row, destination, now)
+        strip = find_strip_to_lay(
+            self.root, destination, _find_raw(row, destination), now.astimezone().date(), carried_by
+        )
+        return replace(find_standing(self.root, destination), strip=strip)
+
     def _attempt(
         self,
         row: JobRow,
@@ -315,8 +323,6 @@ class Work:
         trees.remove_tree(folder, below=self.root.spool)
         durable.make_folders(folder)
         limits = destination.file.limits
-        placement, release = row.placement, row.release
-        raw = with_changes(destination.raw, placement.changes if placement else {})
         return self.run(
             Attempt(
                 order=Order(
@@ -332,7 +338,7 @@ class Work:
                     points=self.points,
                 ),
                 destination_file=self.root.destinations / f"{destination.name}.toml",
-                destination_raw=with_changes(raw, release.changes if release else {}),
+                destination_raw=_find_raw(row, destination),
                 plugins=self.root.plugins,
                 time_s=limits.time,
                 memory_bytes=int(limits.memory),
@@ -379,7 +385,13 @@ class Work:
                 state = State.DELIVERED
         stem = ""
         if destination and work.results:
-            stem = name_result(names.safe_component(self._show_name(row)), destination, work)
+            stem = name_result(
+                names.safe_component(self._show_name(row)),
+                destination,
+                work.results[0],
+                row.seq,
+                self.now().astimezone().date(),
+            )
         place = self.root.spool / row.id
         ending = Ending(state, work, files, release, row.placement, stem, place)
         return self._clean(self.deliverer.end(row, self._find_original(row), ending))
@@ -465,6 +477,13 @@ class Work:
         return names.display_name(row.source.rsplit(b"/", 1)[-1])
 
 
+def _find_raw(row: JobRow, destination: Destination) -> Mapping[str, object]:
+    """The destination's file, with what a ticket's row and a release change."""
+    placement, release = row.placement, row.release
+    raw = with_changes(destination.raw, placement.changes if placement else {})
+    return with_changes(raw, release.changes if release else {})
+
+
 def _with_what_counts_now(row: JobRow, destination: Destination) -> Claimed:
     """A job's detail with the fingerprint of what it is made with, if it is for a placement.
 
@@ -478,32 +497,6 @@ def _with_what_counts_now(row: JobRow, destination: Destination) -> Claimed:
         now = hash_placement(placement.sha256, placement.changes, destination, placement.name)
         placement = placement.model_copy(update={"fingerprint": now})
     return detail.model_copy(update={"placement": placement})
-
-
-def name_result(original: str, destination: Destination, work: WorkRecord) -> str:
-    """Name a single picture's result, without its suffix, as the destination's file says.
-
-    original: the name of the original; a long one is cut, so that the other fields stay.
-    """
-    result, medium = work.results[0], destination.file.medium
-    width, height, unit = result.width_px, result.height_px, "px"
-    if result.ppi and medium.surface is not Surface.SCREEN:
-        per_mm = result.ppi / MM_PER_INCH
-        width, height, unit = round(width / per_mm), round(height / per_mm), "mm"
-    stem = Path(original).stem
-    while True:
-        name = fill_template(
-            destination.file.result.name,
-            {
-                "file": stem,
-                "size": f"{width}x{height}{unit}",
-                "medium": medium.surface.value,
-                "destination": destination.name,
-            },
-        )
-        if len(name.encode("utf-8", "surrogateescape")) <= _MAX_STEM_BYTES or len(stem) < 2:
-            return name
-        stem = stem[:-1]
 
 
 def _say_changed(placement: PlacementRecord) -> str:

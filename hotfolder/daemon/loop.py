@@ -19,9 +19,9 @@ from hotfolder.batch.desk import Desk
 from hotfolder.batch.folder import BatchFolders
 from hotfolder.daemon.claiming import Intake
 from hotfolder.daemon.destinations import Destinations
-from hotfolder.daemon.handing_out import HandingOut, Observer, with_workers
+from hotfolder.daemon.handing_out import HandingOut, Observer
 from hotfolder.daemon.hot_folder import HotFolder
-from hotfolder.daemon.jobs import Runner, Work
+from hotfolder.daemon.jobs import Work
 from hotfolder.daemon.lanes import NEVER_S, Lane, Turns, describe_in_the_way
 from hotfolder.daemon.putting_away import PuttingAway
 from hotfolder.daemon.rebuild import open_ledger
@@ -37,6 +37,8 @@ from hotfolder.disk.marker import away
 from hotfolder.ending.deliver import Deliverer
 from hotfolder.ending.discard import Discards
 from hotfolder.ending.kept import KeptOriginals
+from hotfolder.engine.opening import open_places
+from hotfolder.engine.places import Runner
 from hotfolder.errors import Problem, StorageError
 from hotfolder.ledger.jobs import JobRow, Ledger, State
 from hotfolder.ledger.lock import served_alone
@@ -48,6 +50,7 @@ from hotfolder.settings.files import Settings
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import Registry
+from hotfolder.work.photograph import read_photograph
 from hotfolder.work.worker import get_ready, run_attempt
 
 _LEDGER = About(Kind.LEDGER)
@@ -193,13 +196,14 @@ class Daemon:
         batches = BatchFolders(
             ledger, desk.shelf, destinations.get, destinations.folders_of, workers
         )
+        places = open_places(root, settings.root.engine, self._run, workers, self._wake.set)
         handing_out = HandingOut(
             Work(
                 root,
                 ledger,
                 deliverer,
                 self._stop,
-                with_workers(self._run, workers),
+                places.run,
                 points=root.points_folder(settings.root.room_for_points),
             ),
             ledger,
@@ -207,7 +211,7 @@ class Daemon:
             desk,
             self._rest,
             self._troubles,
-            workers,
+            places.count_slots,
             self._wake.set,
             batches.changed,
             self._observer,
@@ -240,7 +244,7 @@ class Daemon:
             pages,
             self._troubles,
             self._wake.set,
-            lambda destination: MeasuredFolder(root, destination, self._wake.set),
+            lambda destination: MeasuredFolder(root, destination, self._wake.set, read_photograph),
         )
         loop = self._loop = Loop(
             ledger,
@@ -256,7 +260,15 @@ class Daemon:
             self._wake,
             Pause(root),
         )
-        snapshots = Snapshots(root, destinations, handing_out, self._troubles, pages, loop.silences)
+        snapshots = Snapshots(
+            root,
+            destinations,
+            handing_out,
+            self._troubles,
+            pages,
+            loop.silences,
+            places.machines,
+        )
         manager = ServiceManager()
 
         def tell() -> None:
@@ -273,6 +285,7 @@ class Daemon:
             finally:
                 manager.say_stopping()
                 handing_out.finish(_STOP_S)
+                places.close()
         finally:
             loop.end(_STOP_S / 2 if self._stop.is_set() else _END_S)
             snapshots.write(ended=True)

@@ -15,6 +15,7 @@ from hotfolder.disk import apart
 from hotfolder.disk.names import display_name
 from hotfolder.errors import StorageError
 from hotfolder.logs import get_log, utc_now
+from hotfolder.model.machines import MachineStatus
 from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, WorkStatus
 from hotfolder.settings.known_folders import WRITTEN
 from hotfolder.settings.root import Root
@@ -34,9 +35,15 @@ class Snapshots:
         troubles: Troubles,
         pages: IndexPages,
         silences: Callable[[], Mapping[str, Silence]],
+        machines: Callable[[], tuple[MachineStatus, ...]] = lambda: (),
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        """Prepare; silences: what does not answer, by destination; clock: the one of `troubles`."""
+        """Prepare.
+
+        silences: what does not answer, by destination; machines: that work; clock: the one of
+        `troubles`.
+        """
+        self._machines = machines
         self._silences = silences
         self._root = root
         self._destinations = destinations
@@ -84,6 +91,7 @@ class Snapshots:
                 for row, doing, share in at_work
             ),
             troubles=tuple(in_words(self._troubles.all(), self._clock())),
+            machines=() if ended else self._machines(),
         )
 
     def _status(self, hot: HotFolder, silence: Silence | None) -> FolderStatus:

@@ -25,6 +25,7 @@ from hotfolder.desk.notices import Notices
 from hotfolder.desk.showing import STATIC, Shown
 from hotfolder.desk.small_originals import SmallOriginals
 from hotfolder.desk.trials import Trials
+from hotfolder.desk.whites import WhitesInPictures
 from hotfolder.errors import HotfolderError
 from hotfolder.settings.root import Root
 
@@ -36,6 +37,7 @@ class Desk:
         shown = Shown(root)
         self._shown = shown
         self._small = SmallOriginals(root)
+        self._whites = WhitesInPictures(root)
         self._counter = Counter(root, shown, self._small.find_address)
         self._trials = Trials(root)
         self._foreseeing = Foreseeing(root)
@@ -43,7 +45,7 @@ class Desk:
         pages = Starlette(
             routes=[
                 *self._counter.routes(),
-                *JobPages(root, shown, self._small).routes(),
+                *JobPages(root, shown, self._small, self._whites).routes(),
                 *decisions.routes(),
                 *Changes(root, shown, self._trials, decisions).routes(),
                 *Books(root, shown, self._foreseeing, self._counter.forget).routes(),
@@ -69,6 +71,7 @@ class Desk:
         self._trials.end()
         self._foreseeing.end()
         self._small.end()
+        self._whites.end()
 
     async def _say_error(self, request: Request, error: Exception) -> Response:
         says = say_error(error) if isinstance(error, HotfolderError) else [str(error)]

@@ -96,7 +96,7 @@ class AuditPages:
         return self._shown.page(request, "story.html", story=story)
 
     def _answer(self, asked: Asked) -> Answers:
-        question = read_question(asked, datetime.now(UTC))
+        question = read_question(asked, datetime.now(UTC), self._root)
         check_names(self._root, question)
         with open_books(self._root) as db:
             return collect_answers(db, question)
@@ -136,6 +136,7 @@ def read_asked(said: QueryParams) -> Asked:
         profile=text("profile"),
         name=text("name"),
         sha256=text("hash"),
+        medium_off=text("medium_off") == "yes",
         sort=_choose(Sort, text("sort") or Sort.LOST, "sort"),
         reverse=text("reverse") == "yes",
         limit=_read_limit(text("limit")),

@@ -30,6 +30,7 @@ from hotfolder.desk.proofs import Proof, list_measures, make_proof
 from hotfolder.desk.reading import Story, read_story
 from hotfolder.desk.showing import Shown
 from hotfolder.desk.trials import MOST_BESIDE, Idea, Trials, Tried
+from hotfolder.desk.whites import read_white
 from hotfolder.ending.decision import release_job
 from hotfolder.ending.elsewhere import send_elsewhere
 from hotfolder.ending.held_folder import JOB_NAME
@@ -277,6 +278,8 @@ def read_ideas(story: Story, form: Form) -> list[Idea]:
     ideas += [Idea(each.capitalize(), wishes=(IntentWish(each),)) for each in intents]
     ways_in = [each for each in dict.fromkeys(form.all("rendering")) if each in RENDERINGS]
     ideas += [Idea(each.capitalize(), wishes=(RenderingWish(each),)) for each in ways_in]
+    if white := read_white(form):
+        ideas.append(Idea(f"White is at {white.in_words}", wishes=(white,)))
     if setting := form.text("setting", 200):
         ideas.append(Idea(setting, asked=(setting,)))
     others = [each for each in form.all("for") if each.strip() and each != story.row.destination]

@@ -15,12 +15,13 @@ from starlette.routing import Route
 
 from hotfolder.desk import errands, pictures
 from hotfolder.desk.display_answers import describe_answer, read_answers
-from hotfolder.desk.guard import STRANGERS_POLICY
+from hotfolder.desk.guard import STRANGERS_POLICY, visitor_of
 from hotfolder.desk.proofs import Proof, list_measures, make_proof
 from hotfolder.desk.reading import Story, read_story
 from hotfolder.desk.showing import Shown
 from hotfolder.desk.small_originals import SmallOriginals
 from hotfolder.desk.trials import MOST_BESIDE
+from hotfolder.desk.whites import CAME, WIDTHS_PX, Whites, WhitesInPictures
 from hotfolder.ending.held_folder import JOB_NAME
 from hotfolder.ending.why import can_be_released_as_it_is, leave_out_advice, list_ways
 from hotfolder.model.earlier_findings import find_facts
@@ -48,8 +49,11 @@ _SLASHES = re.compile(r'[\x00-\x1f\x7f"\\/]')
 class JobPages:
     """Pages and pictures of single jobs."""
 
-    def __init__(self, root: Root, shown: Shown, small: SmallOriginals) -> None:
+    def __init__(
+        self, root: Root, shown: Shown, small: SmallOriginals, whites: WhitesInPictures
+    ) -> None:
         self._root = root
+        self._whites = whites
         self._small = small
         self._shown = shown
 
@@ -61,6 +65,7 @@ class JobPages:
             Route("/job/{job}/original", self.give_original),
             Route("/job/{job}/sheet", self.give_sheet),
             Route("/job/{job}/view/{name}", self.give_view),
+            Route("/job/{job}/white/{name}", self.give_white),
             Route("/job/{job}/numbers", self.give_numbers),
             Route("/job/{job}/result/{number:int}", self.give_result),
         ]
@@ -88,6 +93,8 @@ class JobPages:
             can_go_as_it_is=bool(record) and can_be_released_as_it_is(record) if record else False,
             intents=list(Intent),
             renderings=RENDERINGS,
+            whites=await self._find_whites(request, story),
+            widths=WIDTHS_PX,
             others=await errands.do(partial(list_others, self._root, story.row.destination)),
             most_beside=MOST_BESIDE - 1,
             who=find_login(),
@@ -118,6 +125,13 @@ class JobPages:
             views = await errands.do(partial(pictures.read_views, self._root, job))
             data = views.get(name)
         return give_picture(data)
+
+    async def give_white(self, request: Request) -> Response:
+        """Give out what a held picture would become, if a place in it is white."""
+        job, name = request.path_params["job"], request.path_params["name"]
+        story = await self._find(job)
+        is_right = story is not None and VIEW_NAME.fullmatch(name)
+        return give_picture(self._whites.read(story.row, name) if story and is_right else None)
 
     async def give_numbers(self, request: Request) -> Response:
         """Give out the L*a*b* values of a job's proof."""
@@ -157,6 +171,13 @@ class JobPages:
                 "content-disposition": say_name(name),
             },
         )
+
+    async def _find_whites(self, request: Request, story: Story) -> Whites | None:
+        """Find what could be white in the picture, for a person who may decide it."""
+        if not (visitor_of(request).may_decide and story.can_be_decided):
+            return None
+        found = await errands.do(partial(self._whites.find, story.row))
+        return found if found is None or not found.is_done or CAME in found.views else None
 
     async def _find(self, job: str) -> Story | None:
         if not JOB_NAME.fullmatch(job):
@@ -243,8 +264,9 @@ def _list_facts(record: Record) -> list[tuple[str, str]]:
         if each.ppi:
             width, height = (px / each.ppi * MM_PER_INCH for px in (each.width_px, each.height_px))
             made += f" ({width:.0f} × {height:.0f} mm)"
-        said.append(("Made", f"{made}, {each.bits} bit {each.colour_space.upper()}"))
-        if each.profile:
+        term = f"Made, {each.variant}" if each.variant else "Made"
+        said.append((term, f"{made}, {each.bits} bit {each.colour_space.upper()}"))
+        if each.profile and each is record.results[0]:
             said.append(("For", each.profile.description))
     facts = find_facts(record)
     if facts.effective_ppi:

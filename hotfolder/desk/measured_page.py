@@ -61,7 +61,8 @@ class MeasuredPages:
         from hotfolder.overview.measured_page import collect_page, light_up
 
         (destination,) = destinations(self._root, [name])
-        verdicts = Book(self._root, name).read()
+        book = Book(self._root, name)
+        verdicts = book.read()
         last = verdicts[-1] if verdicts else None
         strip = recall_strip(self._root, name, last.strip) if last else None
         with open_books(self._root) as db:
@@ -73,4 +74,5 @@ class MeasuredPages:
                 db,
                 is_current=last is not None and last.profile_sha256 == destination.profile.sha256,
                 lit=light_up(self._root, destination, verdicts, strip),
+                photographs=book.read_photographs(),
             )

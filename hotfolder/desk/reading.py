@@ -27,7 +27,11 @@ from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
 from hotfolder.model.ends import End
 from hotfolder.model.records import Record, WorkRecord
 from hotfolder.model.units import Money
-from hotfolder.overview.sentences import describe_batches, describe_problems
+from hotfolder.overview.sentences import (
+    describe_batches,
+    describe_machines,
+    describe_problems,
+)
 from hotfolder.overview.status import Status, WaitingThing, collect, describe_job
 from hotfolder.pages.words import describe_changes, duration, local_time
 from hotfolder.settings.files import read_folders, read_title
@@ -97,6 +101,8 @@ class Overview:
     problems: tuple[tuple[str, str], ...]
     """What is wrong with a destination: its name, and a sentence."""
     batches: tuple[str, ...]
+    machines: tuple[str, ...]
+    """How each machine stands, as sentences; none where there is one machine."""
     at_work: tuple[WaitingThing, ...]
     small: Mapping[str, str]
     """Addresses of small pictures of what is worked on, by its job, as far as there are any."""
@@ -192,6 +198,7 @@ def read_overview(
         stopped=tuple(e for e in waiting if e["who"] == "you" and e["what"] != "held"),
         problems=(*problems, *(("", line) for line in (*yours, *status["notify"]))),
         batches=tuple(others),
+        machines=tuple(describe_machines(status)),
         at_work=tuple(at_work),
         small=small,
         queued=tuple(queued.most_common()),

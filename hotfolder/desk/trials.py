@@ -24,7 +24,15 @@ from hotfolder.ending.elsewhere import find_original
 from hotfolder.ending.release import find_worse
 from hotfolder.errors import HotfolderError, StorageError
 from hotfolder.ledger.reading import JobRow, open_reader, read_job
-from hotfolder.model.records import SHEET, Changes, Reason, Release, ResultRecord
+from hotfolder.model.records import (
+    SHEET,
+    Changes,
+    Reason,
+    Record,
+    Release,
+    ResultRecord,
+    WorkRecord,
+)
 from hotfolder.model.wishes import Wish
 from hotfolder.pages.words import describe_changes
 from hotfolder.settings.files import Destination
@@ -67,6 +75,8 @@ class Outcome:
     """``delivered``, ``held``, ``refused`` or ``failed``."""
     told: tuple[str, ...]
     """Why it would not simply be delivered, as sentences."""
+    warned: tuple[str, ...]
+    """What people should know of it that they were not told before, as sentences."""
     worse: tuple[Reason, ...]
     """Of that, what the person was not told of before, or less of: it needs another yes."""
     results: tuple[ResultRecord, ...]
@@ -261,6 +271,7 @@ class Trials:
             return Outcome(
                 end=trial.end,
                 told=tuple(trial.reasons),
+                warned=_list_new_warnings(trial.work, row.record),
                 worse=tuple(find_worse(reasons, told)),
                 results=trial.work.results if trial.work else (),
                 views=dict(take_views(sheet)),
@@ -268,6 +279,12 @@ class Trials:
                 shown=shown,
                 measures=tuple(list_measures(trial.work, shown)) if trial.work else (),
             )
+
+
+def _list_new_warnings(work: WorkRecord | None, before: Record) -> tuple[str, ...]:
+    known = {each.message for each in before.warnings}
+    warnings = work.warnings if work else ()
+    return tuple(each.message for each in warnings if each.message not in known)
 
 
 def _read_sheet(trial: Trial) -> bytes:

@@ -39,7 +39,7 @@ from hotfolder.model.ends import End
 from hotfolder.model.records import Changes, Reason, Record, Release
 from hotfolder.model.wishes import Wish
 from hotfolder.pages.words import local_time
-from hotfolder.settings.changes import grant, who_grants, with_changes
+from hotfolder.settings.changes import READING, grant, who_grants, with_changes
 from hotfolder.settings.files import (
     Destination,
     Intake,
@@ -222,7 +222,11 @@ def _check_changes(
     SettingsError
         When they are not right.
     """
-    asked = {f"stage.{stage}.{key}" for stage, of in changes.items() for key in of}
+    asked = {
+        f"{stage}.{key}" if stage == READING else f"stage.{stage}.{key}"
+        for stage, of in changes.items()
+        for key in of
+    }
     try:
         return check_destination(path, raw, registry, Intake())
     except SettingsError as error:
@@ -306,7 +310,10 @@ def parse_change(text: str) -> tuple[str, str, JsonValue]:
     name, equals, value = text.partition("=")
     stage, dot, key = name.strip().partition(".")
     if not (equals and dot and stage and key):
-        allowed = "STAGE.KEY=VALUE: a key of the table [stage.STAGE], and its value as TOML"
+        allowed = (
+            "STAGE.KEY=VALUE: a key of the table [stage.STAGE], or of [reading], and its value "
+            "as TOML"
+        )
         raise SettingsError([Problem("--set", "", text, allowed)])
     try:
         return stage, key, _JSON.validate_python(tomllib.loads(f"value = {value}")["value"])

@@ -335,6 +335,7 @@ class Deliverer:
                         )
                     durable.make_folders(source.parent)
                     trees.move_any_new(near, source)
+        self._take_back_results(plan)
         for move in plan.moves:
             self._waiting.discard((row.id, move.what))
             # what was made from the original is made again
@@ -347,6 +348,18 @@ class Deliverer:
         attempts = max(0, row.attempts - 1)
         self._ledger.advance(row.id, State.CLAIMED, detail, attempts=attempts)
         raise StorageError(because)
+
+    def _take_back_results(self, plan: Publishing) -> None:
+        """Take results back that have their names already: all of a job's are made again.
+
+        One that a consumer has collected, or changed, stays where it is.
+        """
+        for move in plan.moves[: plan.begun]:
+            near, target = Path(move.near), Path(move.target)
+            if move.is_result and move.sha256 and not durable.is_there(near):
+                with contextlib.suppress(FileNotFoundError):
+                    if durable.has_bytes(target, move.sha256):
+                        durable.move_new(target, near)
 
     def _finish(self, plan: Publishing, *, again: bool) -> JobRow:
         """Steps 3 (for a folder), 4 and 5; `again`: some of it may have been done before."""

@@ -146,7 +146,8 @@ def plan_ending(
     stem = placement.name if placement else ending.stem or Path(kept_name).stem
     records = []
     for number, result in enumerate(ending.work.results, 1):
-        name = stem + Path(result.path).suffix
+        word = f" {result.variant}" if result.variant else ""
+        name = stem + word + Path(result.path).suffix
         # what a ticket asks for has its name: whatever stands there makes way
         # (`Deliverer._make_way`)
         is_asked_for = placement is not None and folder is None and ticket is None

@@ -412,8 +412,8 @@ def _restore_answer(row: JobRow, record: Record, both: list[Path], place: Path) 
     """
     attempt = place / f"attempt-{row.attempts}"
     results = _bring_back(record.results, [each / "result" for each in both], attempt)
-    if not results:
-        return None
+    if not results or len(results) < len(record.results):
+        return None  # several results of one picture are delivered together or not at all
     attachments = _bring_back(record.attachments, both, attempt)
     work = WorkRecord(**{**fields_of(record), "results": results, "attachments": attachments})
     return Answer(verdict="deliver", work=work)

@@ -43,8 +43,9 @@ def say_why(record: Record, root: Path | None = None) -> str:
         for each in record.attachments
         if each.kind in {"failure", "other"}
     ]
-    if record.results:
-        lines.append(f"The picture as it would be delivered: {record.results[0].path}")
+    for result in record.results:
+        which = f", {result.variant}" if result.variant else ""
+        lines.append(f"The picture as it would be delivered{which}: {result.path}")
     if record.state == "held":
         lines += ["", "What you can do:", *_say_choices(record, root)]
     else:

@@ -20,7 +20,10 @@ from hotfolder.intake.junk import is_junk, job_of
 Kind = Literal["file", "link", "special", "folder"]
 """special: a pipe, socket or device. folder: one whose name looks like a picture's."""
 
-_PICTURE_SUFFIXES = (".tif", ".tiff", ".jpg", ".jpeg", ".jpe", ".png")
+_PICTURE_SUFFIXES = (
+    ".tif", ".tiff", ".jpg", ".jpeg", ".jpe", ".png", ".jxl", ".avif", ".heic", ".heif", ".webp",
+    ".jp2", ".j2k", ".jpf", ".exr", ".psd", ".psb",
+)  # fmt: skip
 _MAX_COUNTED = 10_000
 _GONE = {errno.ENOENT, errno.ENOTDIR}
 _SWAPPED = {errno.ELOOP, errno.EXDEV}

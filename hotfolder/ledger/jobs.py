@@ -46,10 +46,10 @@ from hotfolder.ledger.reading import (
     Value,
     read_job,
     read_jobs,
-    read_version,
     to_row,
 )
 from hotfolder.ledger.roots import find_places, note_root
+from hotfolder.ledger.versions import check_version, note_program
 from hotfolder.model.places import AS_WRITTEN
 from hotfolder.model.records import Record
 
@@ -109,6 +109,7 @@ class Ledger(LedgerReader):
             root = path.absolute().parent.parent
             with self._transaction():
                 note_root(self.db, root)
+                note_program(self.db)
             self.places = find_places(self.db, root)
         except StorageError:
             self.db.close()
@@ -121,12 +122,7 @@ class Ledger(LedgerReader):
             ) from error
 
     def _prepare(self, path: Path) -> None:
-        version = read_version(self.db)
-        if version > SCHEMA_VERSION:
-            raise StorageError(
-                f"the ledger {path} was written by a newer hotfolder "
-                f"(its version {version}, ours {SCHEMA_VERSION}); install that one"
-            )
+        version = check_version(self.db, path)
         if version < SCHEMA_VERSION:
             with self._transaction():
                 for step in STEPS[version:]:

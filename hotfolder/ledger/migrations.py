@@ -153,6 +153,7 @@ STEPS: Final[tuple[Callable[[sqlite3.Connection], None], ...]] = (
     _add_removed,
     _add_indexes_of_few,
     packing.allow_packed,
+    record_index.add_others,
     record_index.add_out_of_gamut,
 )
 """Step n brings a ledger of version n to version n + 1. A step that was released never changes."""

@@ -26,6 +26,7 @@ from hotfolder.ledger.details import (
 from hotfolder.ledger.migrations import SCHEMA_VERSION, make_empty_ledger
 from hotfolder.ledger.packing import Stored, teach, unpack
 from hotfolder.ledger.roots import find_places
+from hotfolder.ledger.versions import check_version, read_version
 from hotfolder.model.ends import End
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.places import AS_WRITTEN, Places
@@ -247,6 +248,40 @@ class LedgerReader:
             and said.startswith("{")
         ]
 
+    def find_saying(
+        self, destination: str, stage: str, key: str, value: str, since: datetime, but: str
+    ) -> str | None:
+        """Return a job in whose findings a stage has said something; None when there is none.
+
+        Of those that were delivered since a moment, and of those on their way to it.
+
+        Parameters
+        ----------
+        stage, key, value
+            Whose findings, which of them, and what it says.
+        but
+            A job that does not count.
+        """
+        path = f'.findings."{stage}"."{key}"'
+        # at most a few: what has been made is delivered at once
+        on_the_way = (
+            f"SELECT id FROM jobs INDEXED BY jobs_open WHERE {OPEN} AND destination = ?"  # noqa: S608 - ours
+            " AND id != ? AND (json_extract(detail, ?) = ? AND"
+            " json_extract(detail, '$.answer.verdict') = 'deliver' OR json_extract(detail, ?) = ?"
+            " AND json_extract(detail, '$.state') = 'delivered') ORDER BY seq LIMIT 1"
+        )
+        paths = (f"$.answer.work{path}", value, f"$.record{path}", value)
+        delivered = (
+            "SELECT jobs.id FROM records JOIN jobs ON jobs.id = records.job"
+            " WHERE records.destination = ? AND records.finished >= ? AND records.latest = 1"
+            " AND records.state = 'delivered' AND jobs.id != ?"
+            " AND json_extract(unpack(jobs.record), ?) = ? ORDER BY records.finished LIMIT 1"
+        )
+        found = self.read(on_the_way, (destination, but, *paths)) or self.read(
+            delivered, (destination, format_time(since), but, f"${path}", value)
+        )
+        return str(found[0][0]) if found else None
+
     def find_later_givers(self, row: JobRow) -> list[Neighbour]:
         """Return jobs of its folder or batch that came later and brought what it could have used.
 
@@ -400,22 +435,12 @@ def open_reader(path: Path) -> Iterator[LedgerReader]:
     try:
         uri = f"file:{quote(str(path))}?mode=ro"
         with closing(sqlite3.connect(uri, uri=True)) as db, closing(make_empty_ledger()) as nothing:
-            version = read_version(db)
-            if version > SCHEMA_VERSION:
-                raise StorageError(
-                    f"the ledger {path} was written by a newer hotfolder; install that one"
-                )
+            version = check_version(db, path)
             teach(db)
             places = find_places(db, path.absolute().parent.parent)
             yield LedgerReader(db if version else nothing, places)
     except sqlite3.DatabaseError as error:
         raise StorageError(f"the ledger {path} cannot be read: {error}") from error
-
-
-def read_version(db: sqlite3.Connection) -> int:
-    """Return the version of a ledger's tables; 0 while it has none."""
-    (version,) = db.execute("PRAGMA user_version").fetchone()
-    return int(version)
 
 
 def read_jobs(path: Path, *, ended: bool = False) -> list[JobRow]:

@@ -65,6 +65,17 @@ CREATE INDEX records_by_name ON records (name COLLATE NOCASE, number DESC)
 """What ledgers got after they had the table."""
 
 
+OTHERS: Final = """
+CREATE TABLE IF NOT EXISTS other_results (
+    number INTEGER NOT NULL,
+    job    TEXT NOT NULL,
+    sha256 TEXT NOT NULL
+) STRICT;
+CREATE INDEX IF NOT EXISTS other_results_by_sha256 ON other_results (sha256)
+"""
+"""Results after the first of jobs that make several; ``number`` is that of the record's row."""
+
+
 def add_table(db: sqlite3.Connection) -> None:
     """Bring a ledger without the table up to date; what it has of ended jobs is taken over.
 
@@ -147,6 +158,12 @@ Cell = str | int | float | None
 """A value of the table."""
 
 
+def add_others(db: sqlite3.Connection) -> None:
+    """Bring a ledger up to date in which each job had one result."""
+    for statement in OTHERS.split(";\n"):
+        db.execute(statement)
+
+
 def drop_indexes(db: sqlite3.Connection) -> None:
     """Drop all indexes but the one that `insert` needs, before very many rows are put in."""
     for name in _list_indexes():
@@ -192,7 +209,10 @@ def insert(
         row["was_held"] = row["was_held"] or earlier[0] or 0
         db.execute("UPDATE records SET latest = 0 WHERE job = ?", (record.job,))
     names, marks = ", ".join(row), ", ".join("?" * len(row))
-    db.execute(f"INSERT INTO records ({names}) VALUES ({marks})", tuple(row.values()))  # noqa: S608
+    made = db.execute(f"INSERT INTO records ({names}) VALUES ({marks})", tuple(row.values()))  # noqa: S608
+    if len(record.results) > 1:
+        others = [(made.lastrowid, record.job, each.sha256) for each in record.results[1:]]
+        db.executemany("INSERT INTO other_results (number, job, sha256) VALUES (?, ?, ?)", others)
 
 
 def columns(record: Record | LogLine) -> dict[str, Cell]:

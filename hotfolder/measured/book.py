@@ -3,6 +3,9 @@
 ``measured/NAME/verdicts.jsonl`` has a line for each file in ``measured/NAME/kept/``. A file is
 moved there first and judged then; what a kill left without a line is judged at the next start. So
 no measurement is lost, and none counts twice.
+
+A photograph of strips goes the same way, into ``kept/photographs/`` and ``photographs.jsonl``: it
+is no measurement, and stands apart.
 """
 
 from __future__ import annotations
@@ -16,10 +19,12 @@ from pydantic import ValidationError
 from hotfolder.disk import durable, line_log
 from hotfolder.disk.free_names import free_name
 from hotfolder.disk.names import safe_component
-from hotfolder.measured.records import Verdict
+from hotfolder.measured.records import Photographed, Verdict
 from hotfolder.settings.root import Root
 
 LOG: Final = "verdicts.jsonl"
+PHOTOGRAPH_LOG: Final = "photographs.jsonl"
+PHOTOGRAPHS: Final = "photographs"
 KEPT: Final = "kept"
 REFUSED: Final = "refused"
 NEW_BATCH: Final = "new-batch"
@@ -91,6 +96,37 @@ class Book:
         """
         line_log.append_line(self.folder / LOG, verdict.model_dump_json().encode())
 
+    def read_photographs(self) -> list[Photographed]:
+        """Return what photographs said, oldest first; lines that are none are left out.
+
+        Raises
+        ------
+        OSError
+            When the log is there and cannot be read.
+        """
+        try:
+            with durable.open_to_read(self.folder / PHOTOGRAPH_LOG) as file:
+                lines = file.read(_LONGEST_LOG).split(b"\n")
+        except FileNotFoundError:
+            return []
+        found = []
+        for line in lines:
+            try:
+                found.append(Photographed.model_validate_json(line))
+            except ValidationError:
+                continue  # torn, or of a later version
+        return found
+
+    def append_photograph(self, photographed: Photographed) -> None:
+        """Add what a photograph said, durably.
+
+        Raises
+        ------
+        OSError
+            When it cannot be written.
+        """
+        line_log.append_line(self.folder / PHOTOGRAPH_LOG, photographed.model_dump_json().encode())
+
     def expect_new_batch(self, root: Root) -> None:
         """Note that the next strip is the first on a new batch of paper, as a person has said.
 
@@ -112,10 +148,12 @@ class Book:
         """Note that the strip on a new batch has come."""
         _find_marker(root, self.destination).unlink(missing_ok=True)
 
-    def keep(self, source: Path, *, new_batch: bool) -> Path:
+    def keep(self, source: Path, *, new_batch: bool = False, is_photograph: bool = False) -> Path:
         """Move a dropped file to those that are kept, durably, under a name that is free."""
         durable.fsync_file(source)
         folder = self.kept / NEW_BATCH if new_batch else self.kept
+        if is_photograph:
+            folder = self.kept / PHOTOGRAPHS
         durable.make_folders(folder)
         target = free_name(folder, _safe(source.name))
         durable.move_new(source, target)
@@ -134,13 +172,15 @@ class Book:
     def list_unjudged(self) -> list[Path]:
         """Return kept files that have no verdict, in the order of their names."""
         judged = {each.kept for each in self.read()}
-        folders = (self.kept, self.kept / NEW_BATCH)
+        judged |= {each.kept for each in self.read_photographs()}
+        folders = (self.kept, self.kept / NEW_BATCH, self.kept / PHOTOGRAPHS)
         there = [
             path
             for folder in folders
             if folder.is_dir()
             for path in sorted(folder.iterdir())
-            if not path.name.startswith(durable.TEMPORARY_PREFIX) and path.name != NEW_BATCH
+            if not path.name.startswith(durable.TEMPORARY_PREFIX)
+            and path.name not in {NEW_BATCH, PHOTOGRAPHS}
         ]
         return [path for path in there if self.below(path) not in judged]
 
@@ -181,4 +221,4 @@ def is_ours(relative: str) -> bool:
     [False, True, True, True]
     """
     first = relative.partition("/")[0]
-    return first in {KEPT, REFUSED} or relative == LOG
+    return first in {KEPT, REFUSED} or relative in {LOG, PHOTOGRAPH_LOG}

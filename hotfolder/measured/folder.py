@@ -10,25 +10,47 @@ import hashlib
 import os
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from hotfolder.disk import durable
 from hotfolder.disk.marker import write_marker
 from hotfolder.disk.names import display_name
 from hotfolder.disk.platforms import open_regular
+from hotfolder.disk.pulse import Errand
 from hotfolder.errors import HotfolderError
 from hotfolder.intake.scan import Candidate, scan
 from hotfolder.intake.settle import Settler
 from hotfolder.intake.watch import Watch
 from hotfolder.logs import get_log
-from hotfolder.measured.book import NEW_BATCH, Book, is_ours
+from hotfolder.measured.book import NEW_BATCH, PHOTOGRAPHS, Book, is_ours
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
+from hotfolder.stages.roles import PhotographFindings
 
+if TYPE_CHECKING:
+    from hotfolder.measured.control_strip import ControlStrip
+
+_HEAD: Final = 16
 _A_TURN: Final = 8
 """So many files are judged in one turn at most; pictures of the destination wait meanwhile."""
+
+
+ReadPhotograph = Callable[[Root, Path, Destination, int], PhotographFindings]
+"""Reads strips of so many patches in a photograph, in a process of its own."""
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """A photograph that is being read."""
+
+    kept: Path
+    strip: ControlStrip
+    errand: Errand[PhotographFindings]
 
 
 class MeasuredFolder:
@@ -40,8 +62,15 @@ class MeasuredFolder:
         Why the folder cannot be used, or "".
     """
 
-    def __init__(self, root: Root, destination: Destination, wake: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        root: Root,
+        destination: Destination,
+        wake: Callable[[], None],
+        read_photograph: ReadPhotograph,
+    ) -> None:
         self._root = root
+        self._read_photograph = read_photograph
         self._destination = destination
         self.book = Book(root, destination.name)
         self.problem = ""
@@ -49,6 +78,8 @@ class MeasuredFolder:
         self._has_looked_back = False
         self._woken = threading.Event()
         self._watch: Watch | None = None
+        self._photographs: deque[Path] = deque()
+        self._reading: _Reading | None = None
         settings = destination.intake
         self._settler = Settler(settings.quiet, settings.patience)
 
@@ -93,6 +124,8 @@ class MeasuredFolder:
         """Whether nothing arrives, and nothing waits to be judged."""
         if self.problem:
             return True
+        if self._reading is not None or self._photographs:
+            return False
         return not self._settler.waiting() and not self.is_due()
 
     def stop(self) -> None:
@@ -109,13 +142,19 @@ class MeasuredFolder:
         elif not self._watch.healthy():
             self._watch.restart()
         if not self._has_looked_back:
+            self._photographs.clear()
+            busy = self._reading.kept if self._reading else None
             for path in self.book.list_unjudged():
-                self._judge(path)
+                if path.parent.name != PHOTOGRAPHS:
+                    self._judge(path)
+                elif path != busy:
+                    self._photographs.append(path)
             self._has_looked_back = True
         settled = self._settler.update(scan(folder, is_ours=is_ours).candidates)
         for candidate in settled[:_A_TURN]:
             self._take(candidate)
             self._settler.forget(candidate)
+        self._go_on_with_photographs()
         if settled[_A_TURN:]:
             self._woken.set()
 
@@ -128,6 +167,9 @@ class MeasuredFolder:
         try:
             # it may have become a link since the scan; what a link leads to is not ours to read
             os.close(open_regular(candidate.path))
+            if _is_picture(candidate.path):
+                self._photographs.append(self.book.keep(candidate.path, is_photograph=True))
+                return
             kept = self.book.keep(candidate.path, new_batch=new_batch)
         except FileNotFoundError:
             return  # taken away again
@@ -176,6 +218,56 @@ class MeasuredFolder:
         )
         return True
 
+    def _go_on_with_photographs(self) -> None:
+        """Have the next photograph read, or judge the one that was read.
+
+        It is read by an errand: that takes seconds, and pictures of the destination do not wait.
+        """
+        from hotfolder.measured.control_strip import recall_strips
+        from hotfolder.measured.photograph import choose_strip
+        from hotfolder.measured.table import NotUsable
+
+        if self._reading is not None and self._reading.errand.is_done():
+            reading, self._reading = self._reading, None
+            self._judge_photograph(reading)
+        while self._reading is None and self._photographs:
+            kept, destination = self._photographs.popleft(), self._destination
+            try:
+                strips = recall_strips(self._root)
+                strip = choose_strip(strips, destination.name, destination.profile.sha256)
+            except NotUsable as error:
+                self._refuse(kept, str(error))
+                continue
+            number = len(strip.patches)
+            read = partial(self._read_photograph, self._root, kept, destination, number)
+            errand = Errand(f"photograph for {destination.name}", read, self._wake)
+            self._reading = _Reading(kept, strip, errand)
+
+    def _judge_photograph(self, reading: _Reading) -> None:
+        from hotfolder.measured.photograph import judge_photograph
+        from hotfolder.measured.table import NotUsable
+
+        kept = reading.kept
+        try:
+            said = judge_photograph(
+                reading.errand.answer(),
+                name=display_name(kept.name),
+                kept=self.book.below(kept),
+                sha256=durable.sha256_of(kept).sha256,
+                strip=reading.strip,
+                earlier=self.book.read(),
+            )
+        except NotUsable as error:
+            self._refuse(kept, str(error))
+            return
+        self.book.append_photograph(said)
+        get_log().info(
+            "measured.photographed",
+            destination=said.destination,
+            file=said.file,
+            reason=" ".join(said.words),
+        )
+
     def _refuse(self, path: Path, reason: str) -> None:
         moved = self.book.refuse(path, reason)
         get_log().warning(
@@ -184,6 +276,13 @@ class MeasuredFolder:
             file=display_name(moved.name),
             reason=reason,
         )
+
+
+def _is_picture(path: Path) -> bool:
+    from hotfolder.measured.photograph import is_picture
+
+    with durable.open_to_read(path) as file:
+        return is_picture(file.read(_HEAD))
 
 
 def make_measured_folder(root: Root, destination: str) -> list[Path]:

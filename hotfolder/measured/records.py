@@ -30,6 +30,46 @@ class Drift(_Kept):
     """Whether the alarm was raised by this print."""
 
 
+class DriftSeen(_Kept):
+    """One number of a medium, by a photograph: the new print less the first accepted one."""
+
+    value: float
+    """Signed, in L*, a* or b*."""
+    uncertainty: float
+    """95 of 100 times the true change is no further from `value`."""
+    seen: bool
+    """Whether the change is larger than that."""
+
+
+class Photographed(_Kept):
+    """What a photograph of the first accepted print and a new one came to.
+
+    One line of ``photographs.jsonl``. It is never counted among the verdicts of instruments.
+    """
+
+    version: int = 1
+    destination: str
+    strip: str
+    profile_sha256: str
+    file: str
+    """What it was called when it was dropped."""
+    kept: str
+    """Where it is kept, below the folder of measurements; "" when it is not."""
+    sha256: str
+    """Of the file."""
+    judged: Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ$")]
+    """UTC."""
+    against: str | None
+    """The file by which an instrument measured the first accepted print; None: by no instrument,
+    its colours are taken from the profile."""
+    drift: dict[str, DriftSeen]
+    """By the keys of a verdict's ``drift``."""
+    mean_delta_e_00: float
+    """Of the new print's patches from the first one's; noise alone raises it."""
+    words: tuple[str, ...]
+    """What a person should know, as sentences."""
+
+
 class FromFirst(_Kept):
     """How far a print is from the first accepted one of its chart, ΔE00."""
 

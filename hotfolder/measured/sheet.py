@@ -2,7 +2,7 @@
 
 Patches lie in rows of six, read from left to right and from top to bottom. Each is larger than the
 opening of any hand-held instrument and has its name below it. The code (QR, ISO/IEC 18004) says
-which strip it is.
+which strip it is; the marks at the corners of the patches, where they lie in a photograph.
 """
 
 from __future__ import annotations
@@ -13,13 +13,20 @@ from typing import Final
 
 import numpy as np
 import segno
-from PIL import Image, ImageDraw, ImageFont
 
 from hotfolder.colour.arrays import Codes
 from hotfolder.colour.encodings import white
 from hotfolder.measured.control_strip import COLUMNS, ControlStrip
+from hotfolder.measured.to_lay import hash_settings, say_code
 from hotfolder.model.destination import Result
-from hotfolder.model.encoding import Encoding
+from hotfolder.raster.patch_block import (
+    BLACK,
+    QUIET_MODULES,
+    PatchGrid,
+    draw_mark,
+    draw_text,
+    to_codes,
+)
 from hotfolder.raster.picture import Band, RasterSpec, rows_per_band
 from hotfolder.raster.writing import open_result
 from hotfolder.settings.files import Destination
@@ -27,16 +34,10 @@ from hotfolder.settings.files import Destination
 PPI: Final = 300
 _PER_MM: Final = PPI / 25.4
 _PATCH_MM, _PITCH_MM, _LABEL_MM = 14.0, 16.0, 4.0
-_MARGIN_MM, _TEXT_MM, _LINE_MM = 5.0, 2.8, 3.8
+_MARGIN_MM, _TEXT_MM, _LINE_MM = 7.0, 2.8, 3.8
 _MODULE_MM: Final = 0.6
-_QUIET_MODULES: Final = 4
-"""ISO/IEC 18004, 9.1: the empty border of a code."""
-_BLACK: Final = {
-    Encoding.RGB: (0, 0, 0),
-    Encoding.GREY: (0,),
-    Encoding.CMYK: (0, 0, 0, 65535),
-    Encoding.LAB: (0, 32896, 32896),
-}
+_MARK_MM, _MARK_IN_MM = 2.1, 3.5
+"""Radius of a mark, and how far its middle is from the edge of the patches' room."""
 
 
 def write_sheet(
@@ -70,41 +71,50 @@ def write_sheet(
 def draw_sheet(strip: ControlStrip, destination: Destination, day: date) -> Codes:
     """Draw a strip: uint16, shape (rows, width, channels), device values of the destination."""
     encoding = destination.profile.encoding
-    code = _code(strip, day)
-    rows = -(-len(strip.patches) // COLUMNS)
+    code = _code(say_code(strip, day, hash_settings(destination.raw)))
+    grid = sheet_grid(len(strip.patches))
     words = _words(strip, destination, day)
     head = _px(_MARGIN_MM) + _px(_LINE_MM) * len(words) + _px(2)
     pitch, patch, margin = _px(_PITCH_MM), _px(_PATCH_MM), _px(_MARGIN_MM)
     row_px = patch + _px(_LABEL_MM)
-    width = margin + COLUMNS * pitch + code.shape[1] + margin
-    height = head + max(rows * row_px, code.shape[0]) + margin
+    beside = margin + COLUMNS * pitch + _px(2 * _MARK_IN_MM)
+    width = beside + code.shape[1] + margin
+    height = head + max(grid.rows * row_px, code.shape[0]) + margin
     out: Codes = np.empty((height, width, encoding.channels), np.uint16)
     out[:] = white(encoding)
-    ink = np.array(_BLACK[encoding], np.float32)
+    ink = BLACK[encoding]
     for number, text in enumerate(words):
-        _draw(out, text, margin, margin + number * _px(_LINE_MM), ink)
+        draw_text(out, text, (margin, margin + number * _px(_LINE_MM)), _px(_TEXT_MM), ink)
     for number, each in enumerate(strip.patches):
         top, left = head + number // COLUMNS * row_px, margin + number % COLUMNS * pitch
-        codes = np.rint(np.array(each.device) * 65535).astype(np.uint16)
-        out[top : top + patch, left : left + patch] = codes
-        _draw(out, each.name, left, top + patch, ink)
-    left = margin + COLUMNS * pitch
-    room = out[head : head + code.shape[0], left : left + code.shape[1]]
-    room[code] = _BLACK[encoding]
+        out[top : top + patch, left : left + patch] = to_codes(each.device)
+        draw_text(out, each.name, (left, top + patch), _px(_TEXT_MM), ink)
+    for x in grid.marks[::2]:
+        for y in grid.marks[1::2]:
+            draw_mark(out, (x * _PER_MM, head + y * _PER_MM), _MARK_MM * _PER_MM, encoding)
+    room = out[head : head + code.shape[0], beside : beside + code.shape[1]]
+    room[code] = ink
     return out
 
 
-def say_code(strip: ControlStrip, day: date) -> str:
-    """Return what the code on a sheet says."""
-    return (
-        f"hotfolder strip {strip.id} for {strip.destination} "
-        f"profile {strip.profile_sha256[:16]} {day.isoformat()}"
+def sheet_grid(number: int) -> PatchGrid:
+    """Return where patches and marks lie on a sheet, in mm from its left edge and its head."""
+    rows = -(-number // COLUMNS)
+    left, right = _MARK_IN_MM, _MARGIN_MM + COLUMNS * _PITCH_MM + _MARK_IN_MM
+    bottom = rows * (_PATCH_MM + _LABEL_MM) - _MARK_IN_MM
+    return PatchGrid(
+        COLUMNS,
+        number,
+        (left, _MARK_IN_MM, right, bottom),
+        (_MARGIN_MM + _PATCH_MM / 2, _PATCH_MM / 2),
+        (_PITCH_MM, _PATCH_MM + _LABEL_MM),
+        _PATCH_MM,
     )
 
 
-def _code(strip: ControlStrip, day: date) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
-    made = segno.make_qr(say_code(strip, day), error="m")
-    modules = np.array([list(row) for row in made.matrix_iter(border=_QUIET_MODULES)], np.bool_)
+def _code(text: str) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
+    made = segno.make_qr(text, error="m")
+    modules = np.array([list(row) for row in made.matrix_iter(border=QUIET_MODULES)], np.bool_)
     size = _px(_MODULE_MM)
     return np.kron(modules, np.ones((size, size), np.bool_))
 
@@ -117,18 +127,6 @@ def _words(strip: ControlStrip, destination: Destination, day: date) -> list[str
         "Print at 100 %, without colour conversion. Measure from left to right, row by row;",
         f"put the instrument's file into measured/{destination.name}/",
     ]
-
-
-def _draw(
-    pixels: Codes, text: str, left: int, top: int, ink: np.ndarray[tuple[int], np.dtype[np.float32]]
-) -> None:
-    """Draw a line of text; what does not fit is cut off."""
-    room = pixels[top : top + _px(_LINE_MM), left:]
-    image = Image.new("L", (room.shape[1], room.shape[0]))
-    font = ImageFont.load_default(_px(_TEXT_MM))
-    ImageDraw.Draw(image).text((0, 0), text, fill=255, font=font)
-    cover = np.asarray(image, dtype=np.float32)[..., None] / 255
-    room[:] = np.rint(room + (ink - room) * cover).astype(np.uint16)
 
 
 def _px(mm: float) -> int:

@@ -105,15 +105,31 @@ class Medium(SettingsModel):
     """The distance from which people look at the picture; sharpening follows from it."""
     cost_per_square_metre: MoneyAmount | None = None
     """The price of the medium, from which sheets, strips and reports estimate a print's cost."""
+    roll_width: LengthMm | None = None
+    """The width of the roll, on which `hotfolder nest` lays several pictures."""
     viewing: Viewing | None = None
     """The light in which the result is judged: the table ``[medium.viewing]``. Sheets say it."""
+
+
+class Reading(SettingsModel):
+    """The table ``[reading]``: how an original is read where its file leaves a choice."""
+
+    page: Annotated[int, Field(ge=1, le=1000)] = 1
+    """Which picture is taken of a file that holds several, counted from 1; thumbnails and masks do
+    not count."""
+    above_white: Literal["hold", "scale", "cut"] = "hold"
+    """What becomes of values above white, as pictures in floating point and for high dynamic range
+    (PQ, HLG) have them. "hold": a person decides; of floating point, where ``preflight`` finds more
+    than its ``hold_above_cut``. "scale": the picture becomes darker until its brightest value is
+    white. "cut": they become white. White is 1, and of PQ and HLG 203 cd/m²."""
 
 
 class Result(SettingsModel):
     """The table ``[result]``: the file that comes out."""
 
-    format: Literal["tiff", "jpeg", "png"] = "tiff"
-    """File format of the result."""
+    format: Literal["tiff", "jpeg", "png", "pdf"] = "tiff"
+    """File format of the result. "pdf" is a page for print, made after PDF/X-4: device values with
+    the medium's profile as output intent, and boxes for bleed and trim."""
     bits: Literal[8, 16] = 16
     """Bits per channel; a JPEG always has 8."""
     compression: Literal["none", "lzw", "deflate"] = "deflate"
@@ -123,9 +139,12 @@ class Result(SettingsModel):
     subsampling: Literal["4:4:4", "4:2:2", "4:2:0"] = "4:4:4"
     """Chroma subsampling of a JPEG; "4:4:4" keeps the full resolution of colour."""
     name: ResultNameTemplate = "{file} {size} {medium}"
-    """How a single picture's result is called, without its suffix, from the fields ``{file}``,
-    ``{size}``, ``{medium}`` and ``{destination}``. With size and medium in it, it never is the
-    original's own name. A ticket's rows are named by ``[ticket]``."""
+    """How a single picture's result is called, without its suffix. Fields: ``{file}``, the
+    original's name without its suffix, also as ``{stem}``; ``{size}``, in mm, or in pixels for a
+    screen; ``{size_cm}``, ``{size_in}``, ``{size_px}``; ``{ppi}``; ``{medium}``; ``{destination}``;
+    ``{date}``, the day on which it is made; ``{number}``, of the job in this root. With size and
+    medium in it, it never is the original's own name. A name that is taken gets a number behind it.
+    A ticket's rows are named by ``[ticket]``."""
     bigtiff: Literal["write", "refuse"] = "write"
     """What to do when a TIFF may exceed 4 GiB: write a BigTIFF, or refuse the picture."""
 

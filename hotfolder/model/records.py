@@ -100,6 +100,8 @@ class ResultRecord(_Model):
     profile: ResultProfile | None
     notes: tuple[str, ...] = ()
     """What its format could not hold."""
+    variant: str = ""
+    """Which of several results of one job it is, in a word or two; "" when it is the only one."""
 
 
 AttachmentKind = Literal["proof-sheet", "thumbnail", "failure", "other"]
@@ -178,6 +180,17 @@ class StageRecord(_Model):
     elapsed_s: float
     settings: dict[str, JsonValue]
     """As the destination's file gave them, defaults filled in."""
+
+
+class VariantRecord(_Model):
+    """What is known of a further result, as the record's own fields say it of the first."""
+
+    variant: str
+    """As its result calls it."""
+    findings: dict[str, dict[str, JsonValue]] = {}
+    facts: Facts | None = None
+    facts_left_out: dict[str, str] = {}
+    stages: tuple[StageRecord, ...] = ()
 
 
 class Release(_Model):
@@ -284,6 +297,11 @@ class WorkRecord(_Model):
     versions: dict[str, str] = {}
     elapsed_s: float | None = None
     """From opening the original to closing the result, in the worker."""
+    variants: tuple[VariantRecord, ...] = ()
+    """Of each result after the first, in their order; ``findings`` and ``stages`` are those of the
+    first."""
+    machine: str | None = None
+    """Which machine made it, as the daemon knows it; None where there is one machine."""
 
     def files(self) -> list[ResultRecord | Attachment]:
         """Every file that was made."""

@@ -6,6 +6,8 @@ from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from hotfolder.model.machines import MachineStatus
+
 
 class _Model(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -86,6 +88,8 @@ class Snapshot(_Model):
     folders: dict[str, FolderStatus] = {}
     work: tuple[WorkStatus, ...] = ()
     troubles: tuple[TroubleStatus, ...] = ()
+    machines: tuple[MachineStatus, ...] = ()
+    """That pictures are worked on; empty where there is one machine."""
 
 
 def read_snapshot(path: Path) -> Snapshot | None:

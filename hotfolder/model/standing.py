@@ -9,6 +9,37 @@ from hotfolder.model.facts import Json
 
 
 @dataclass(frozen=True)
+class StripToLay:
+    """A control strip that a stage may lay beside a picture.
+
+    See Also
+    --------
+    MediumStanding.strip
+    """
+
+    id: str
+    """Eight hexadecimal digits, by which its measurement is recognised."""
+
+    names: tuple[str, ...]
+    """Of its patches, in the order in which they are read."""
+
+    device: tuple[tuple[float, ...], ...]
+    """Of each patch, by channel, 0 … 1: whole 255ths, which 8 and 16 bits hold exactly."""
+
+    day: str
+    """The day on which it is made, where the desk stands: ``"2026-11-28"``."""
+
+    carried_by: str = ""
+    """The job whose print carries the strip of this day, or is about to; "" when none does."""
+
+    says: str = ""
+    """What its 2D code says."""
+
+    words: str = ""
+    """What stands beside it for people."""
+
+
+@dataclass(frozen=True)
 class MediumStanding:
     """What the latest measured control strip says of a medium.
 
@@ -52,6 +83,9 @@ class MediumStanding:
 
     found: tuple[tuple[float, float, float], ...] = ()
     """What was measured, in the same order."""
+
+    strip: StripToLay | None = None
+    """The strip to lay beside the picture; None where no stage of the destination asks for it."""
 
     def summarise(self) -> dict[str, Json]:
         """Return what ``--json`` says of it.

@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
+from pathlib import Path
 from typing import Final
 
 from hotfolder.batch.shelf import BatchState, read_batches
@@ -15,6 +16,7 @@ from hotfolder.ledger.details import State
 from hotfolder.ledger.lock import find_holder
 from hotfolder.ledger.reading import UNDECIDED, LedgerReader, open_reader
 from hotfolder.model.ends import End
+from hotfolder.model.records import format_time
 from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
 from hotfolder.settings.files import read_title
 from hotfolder.settings.root import Root
@@ -38,6 +40,14 @@ class Kind(StrEnum):
     """Our own disk or settings are in the way."""
     WARNED = "warned"
     """A picture was delivered, and is to be looked at; in a digest only."""
+    DELIVERED = "delivered"
+    """A picture was delivered; only for a webhook that is told each end."""
+    REFUSED = "refused"
+    """A picture cannot be processed; only for a webhook that is told each end."""
+
+
+USUAL: Final = (Kind.HELD, Kind.BATCH, Kind.AWAY, Kind.TROUBLE)
+"""What waits for a person, or may be waited for."""
 
 
 @dataclass(frozen=True)
@@ -74,9 +84,7 @@ class Found:
     """Whether the daemon has said how folders are; else nothing is known of what is away."""
 
 
-def find_matters(
-    root: Root, known: Collection[str] = (), kinds: Collection[str] = tuple(Kind)
-) -> Found:
+def find_matters(root: Root, known: Collection[str] = (), kinds: Collection[str] = USUAL) -> Found:
     """Find what there is to be told; no share is asked.
 
     Parameters
@@ -100,6 +108,7 @@ def find_matters(
             found += _find_held(ledger, titles)
         if Kind.BATCH in kinds:
             found += _find_ended(ledger, titles, known)
+        found += _find_over(ledger, titles, kinds)
     snapshot = _read_snapshot(root)
     if snapshot is not None:
         away = list(_find_away(snapshot.folders, titles))
@@ -111,7 +120,7 @@ def find_matters(
 
 
 def describe(root: Root, matters: Iterable[Matter]) -> list[Matter]:
-    """Fill in why held pictures are held: only of those that are told, since records are large.
+    """Fill in what records say of pictures: only of those that are told, since records are large.
 
     Raises
     ------
@@ -176,6 +185,24 @@ def _find_held(ledger: LedgerReader, titles: _Titles) -> Iterable[Matter]:
         called = display_name(source)
         key = f"held:{job}:{finished}"
         yield Matter(key, Kind.HELD, name, titles[name], called, "", finished, job)
+
+
+def _find_over(ledger: LedgerReader, titles: _Titles, kinds: Collection[str]) -> Iterable[Matter]:
+    """Jobs that ended in the last day and wait for nobody, the earliest first."""
+    states = [each.value for each in (Kind.DELIVERED, Kind.REFUSED) if each in kinds]
+    if not states:
+        return
+    rows = ledger.read(
+        "SELECT records.job, records.destination, jobs.source, records.state, records.finished"
+        " FROM records JOIN jobs ON jobs.id = records.job"
+        " WHERE finished > ? AND latest = 1 AND records.state IN (SELECT value FROM json_each(?))"
+        " ORDER BY finished",
+        (format_time(datetime.now(UTC) - _OLD_AFTER), json.dumps(states)),
+    )
+    for job, name, source, state, finished in rows:
+        key = f"{state}:{job}:{finished}"
+        called = display_name(source)
+        yield Matter(key, Kind(state), name, titles[name], called, "", finished, job)
 
 
 def _find_ended(ledger: LedgerReader, titles: _Titles, known: Collection[str]) -> Iterable[Matter]:
@@ -276,10 +303,15 @@ def _find_troubles(
 
 def _describe(ledger: LedgerReader, matter: Matter) -> Matter:
     row = ledger.find_job(matter.job)
-    reasons = row.record.reasons if row and row.record else ()
-    if matter.says or not reasons:
+    record = row.record if row else None
+    if matter.says or record is None:
         return matter
-    return replace(matter, says=display_name(" ".join(each.message for each in reasons)))
+    said = [each.message for each in record.reasons]
+    if matter.kind is Kind.DELIVERED:
+        said = [f"{Path(each.path).name}, {each.width_px} × {each.height_px} px."
+                for each in record.results]  # fmt: skip
+        said += [each.message for each in record.warnings]
+    return replace(matter, says=display_name(" ".join(said)))
 
 
 def _say(moment: datetime) -> str:

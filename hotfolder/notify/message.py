@@ -28,8 +28,12 @@ _WORDS: Final = {
     Kind.AWAY: ("1 destination cannot be reached", "{} destinations cannot be reached"),
     Kind.TROUBLE: ("1 thing is in the way", "{} things are in the way"),
     Kind.WARNED: ("1 delivered with a warning", "{} delivered with warnings"),
+    Kind.REFUSED: ("1 picture was refused", "{} pictures were refused"),
+    Kind.DELIVERED: ("1 picture was delivered", "{} pictures were delivered"),
 }
-_ORDER: Final = (Kind.TROUBLE, Kind.AWAY, Kind.HELD, Kind.BATCH, Kind.WARNED)
+_ORDER: Final = (
+    Kind.TROUBLE, Kind.AWAY, Kind.HELD, Kind.REFUSED, Kind.BATCH, Kind.WARNED, Kind.DELIVERED,
+)  # fmt: skip
 
 
 class Item(BaseModel):

@@ -20,7 +20,7 @@ from hotfolder.notify.sending import NotSent, say_where
 from hotfolder.notify.standing import SAID_EVERY_S, Standing, WayStanding, write_standing
 from hotfolder.notify.webhook import post
 from hotfolder.settings.files import read_notify
-from hotfolder.settings.notify import MailTable, NotifyTable, WebhookTable
+from hotfolder.settings.notify import MailTable, NotifyTable, WebhookTable, is_told_each_end
 from hotfolder.settings.root import Root
 
 BLIP_S: Final = 60.0
@@ -91,7 +91,10 @@ class Teller:
         try:
             self.note_ends()
             known = self.book.known(tuple(self._ways))
-            found = find_matters(self.root, known, self._table.about)
+            kinds = frozenset(self._table.about).union(
+                *(self._table.kinds_for(each.table) for each in self._ways.values())
+            )
+            found = find_matters(self.root, known, kinds)
             self.book.note(found.matters, self.clock(), with_lasting=found.knows_folders)
             for name, at in self._ways.items():
                 self._serve(name, at, found)
@@ -182,14 +185,19 @@ class Teller:
         last_s = self.book.last_sent_s(way)
         if last_s is not None and now_s - last_s < self._table.apart:
             return None
+        table = self._ways[way].table
+        kinds = self._table.kinds_for(table)
         untold = [
             (each, own, seen_s)
             for each, own, seen_s in self.book.untold(found.matters, way)
-            if each.kind not in _LASTING or now_s - seen_s >= BLIP_S
+            if each.kind in kinds and (each.kind not in _LASTING or now_s - seen_s >= BLIP_S)
         ]
         if not untold or now_s - min(seen for *_, seen in untold) < self._table.gather:
             return None
-        return self._make("matters", way, [(each, own) for each, own, _ in untold], now_s)
+        told = [(each, own) for each, own, _ in untold]
+        # a program that is told each end misses none that is only counted
+        return self._make("matters", way, list_first(told) if is_told_each_end(table) else told,
+                          now_s)  # fmt: skip
 
     def _find_digest_day(self, now_s: float) -> str:
         """The day whose digest is due by the clocks here; "" when none is."""

@@ -14,6 +14,7 @@ from hotfolder.colour.profile import Profile
 from hotfolder.colour.profile_measures import measure_quickly
 from hotfolder.disk import platforms, pulse
 from hotfolder.disk.marker import Unreachable, check_marker
+from hotfolder.engine.opening import find_problems as find_engine_problems
 from hotfolder.errors import PluginError, Problem
 from hotfolder.intake.forsaken import find_forsaken, say_forsaken
 from hotfolder.intake.scan import scan
@@ -91,6 +92,7 @@ def check(root: Root, *, with_profiles: bool = False) -> Checked:
         remarks += list_doubts(Readable.read(root, name, registry or load_registry()))
     if settings.root.workers > platforms.cpu_count() * 4:
         remarks.append(f"workers = {settings.root.workers}, far more than this machine's cores")
+    problems += find_engine_problems(root, settings.root.engine)
     cannot_tell, doubts = find_notify_problems(root, settings.root.notify)
     unreachable += cannot_tell
     remarks += doubts

@@ -100,6 +100,11 @@ def list_doubts(said: Readable) -> list[str]:
             'result.compression = "lzw" makes some 16-bit photographs larger than they are '
             'uncompressed; "deflate" saves a third on average'
         )
+    if result and result.format == "pdf" and said.profile and said.profile.device_class != "prtr":
+        found.append(
+            f'result.format = "pdf" needs a printer\'s profile for its output intent, and '
+            f"{said.profile.description!r} is none: every picture will be refused"
+        )
     return [f"{said.name}: {each}" for each in found]
 
 

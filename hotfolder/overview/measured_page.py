@@ -25,7 +25,7 @@ from hotfolder.measured.drift import FAMILY_LIMIT, limits_of
 from hotfolder.measured.in_words import ENDS_IN_WORDS, NUMBERS_IN_WORDS
 from hotfolder.measured.limits import LimitSet
 from hotfolder.measured.off_spans import OffSpan, find_off_spans
-from hotfolder.measured.records import Verdict
+from hotfolder.measured.records import Photographed, Verdict
 from hotfolder.measured.under_lamps import UnderLamp, find_under_lamps
 from hotfolder.measured.verdict import chart_prints, followed
 from hotfolder.model.destination import Viewing
@@ -52,6 +52,7 @@ _MOST_BEYOND: Final = 3.0
 """How far beyond its limits an average is drawn, as a factor; further is cut off."""
 _MOST_PRINTS: Final = 120
 _MOST_PICTURES: Final = 500
+_MOST_PHOTOGRAPHS: Final = 12
 
 
 @dataclass(frozen=True)
@@ -83,6 +84,7 @@ def collect_page(
     *,
     is_current: bool,
     lit: Lit | None = None,
+    photographs: Sequence[Photographed] = (),
 ) -> dict[str, object]:
     """Collect what a page about a destination's measurements shows.
 
@@ -102,6 +104,8 @@ def collect_page(
         Whether the strip was made with the profile of today.
     lit
         The light in which prints are judged, and what they become under lamps.
+    photographs
+        What photographs said, oldest first; they stand apart from `verdicts`.
     """
     last = verdicts[-1] if verdicts else None
     own = [each for each in verdicts if last and each.chart == last.chart]
@@ -124,6 +128,12 @@ def collect_page(
         "between": between,
         "judged_in": describe_viewing(lit.viewing) if lit and lit.viewing else "",
         "lamps": lit.lamps if lit else (),
+        "photographed": [
+            {"said": each, "numbers": [
+                (NUMBERS_IN_WORDS.get(key, key), number) for key, number in each.drift.items()
+            ]}
+            for each in reversed(photographs[-_MOST_PHOTOGRAPHS:])
+        ],
         "rows": _draw_patches(last, strip) if last and strip else [],
         "charts": _draw_charts(own, strip) if strip else [],
         "geometry": {

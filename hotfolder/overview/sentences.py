@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from hotfolder.batch.summary import describe_batch, say_not_understood
+from hotfolder.model.machines import MachineStatus
 from hotfolder.pages.words import local_time
 
 if TYPE_CHECKING:
@@ -41,4 +42,24 @@ def describe_problems(each: DestinationStatus) -> list[str]:
             f"its settings have to be corrected ({meanwhile}): {problem}"
             for problem in each["settings_problem"].splitlines()
         ]
+    return lines
+
+
+def describe_machines(said: Status) -> list[str]:
+    """Each machine that pictures are worked on: what it does, how fast it is, what is wrong."""
+    lines = []
+    for raw in said["machines"]:
+        each = MachineStatus.model_validate(raw)
+        parts = [f"{len(each.doing)} of {each.slots} at work"]
+        parts.append(f"{each.done} {'job' if each.done == 1 else 'jobs'} done")
+        if each.megapixels_per_minute is not None:
+            parts.append(f"{each.megapixels_per_minute:.3g} megapixels a minute")
+        place = f" ({each.address})" if each.address else ", this machine"
+        line = f"{each.name}{place}: {', '.join(parts)}"
+        if each.problem:
+            since = f" (since {local_time(each.since)})" if each.since else ""
+            line += f"; {each.problem}{since}"
+        if each.remark:
+            line += f"; {each.remark}"
+        lines.append(line)
     return lines

@@ -15,6 +15,8 @@ from functools import partial
 from pathlib import Path
 from typing import NotRequired, TypedDict
 
+from pydantic import JsonValue
+
 from hotfolder.batch.found import describe_resting, list_resting
 from hotfolder.batch.summary import BatchSummary, summarise_batches
 from hotfolder.disk import durable, names, platforms, pulse
@@ -127,6 +129,9 @@ class Status(TypedDict):
     """Delivered with warnings within a day, the latest first."""
     notify: list[str]
     """What is wrong with telling people what waits, as sentences."""
+    machines: list[dict[str, JsonValue]]
+    """That pictures are worked on, as `hotfolder.model.machines` has them; none where there is
+    one machine, or nobody serves the root."""
 
 
 def collect(root: Root) -> Status:
@@ -237,6 +242,9 @@ def collect(root: Root) -> Status:
         "waiting": waiting,
         "warned": sorted(warned, key=lambda each: each["since"], reverse=True),
         "notify": describe_standing(root, is_served=holder is not None),
+        "machines": [each.model_dump(mode="json") for each in snapshot.machines]
+        if snapshot
+        else [],
     }
 
 

@@ -14,12 +14,14 @@ from __future__ import annotations
 import struct
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Literal
 
 from hotfolder.colour import spaces
 from hotfolder.colour.spaces import D65, Curve, Primaries
 from hotfolder.errors import Hold
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster import exif
+from hotfolder.raster.source import HighDynamicRange
 
 PRIMARIES: Mapping[int, tuple[str, Primaries]] = {
     1: ("BT.709", spaces.SRGB_PRIMARIES),
@@ -45,7 +47,7 @@ CURVES: Mapping[int, tuple[str, Curve]] = {
 }
 """H.273, table 3. For 1, 6, 14 and 15 the inverse of the function printed there."""
 
-_HIGH_DYNAMIC_RANGE = {16: "PQ", 18: "HLG"}
+_HIGH_DYNAMIC_RANGE: Mapping[int, Literal["PQ", "HLG"]] = {16: "PQ", 18: "HLG"}
 _NAMED = {(1, 13): "sRGB", (12, 13): "Display P3"}
 _GAMMAS = (0.2, 5.0)
 """Exponents that a gAMA chunk may mean; beyond them it is a mistake (common practice, no source)"""
@@ -57,6 +59,23 @@ class Said:
 
     icc: bytes
     note: str
+
+
+@dataclass(frozen=True)
+class Stated:
+    """What code points state."""
+
+    note: str
+    """The sentence for the record."""
+    icc: bytes | None = None
+    """The profile that they are as good as; None when they cannot be used, or are none."""
+    high_dynamic_range: HighDynamicRange | None = None
+    """What they are where no profile is."""
+
+    @property
+    def is_usable(self) -> bool:
+        """Whether they say which colours the numbers mean."""
+        return self.icc is not None or self.high_dynamic_range is not None
 
 
 def from_exif(directories: exif.ExifDirectories, encoding: Encoding) -> Said | None:
@@ -100,43 +119,48 @@ def from_chunks(found: Mapping[bytes, bytes], encoding: Encoding) -> Said | None
     )
 
 
-def from_code_points(chunk: bytes, encoding: Encoding) -> tuple[bytes | None, str]:
-    """Make the profile that a cICP chunk states.
+def from_code_points(code_points: bytes, encoding: Encoding) -> Stated:
+    """Make the profile that code points state: of a cICP chunk, or of another format's place.
 
-    Returns
-    -------
-    tuple
-        The profile, None when the chunk cannot be used; and a sentence for the record.
+    Parameters
+    ----------
+    code_points
+        Primaries, curve, matrix and 1 for the full range. The matrix is 0: whoever decodes a
+        picture that is stored otherwise makes RGB of it.
+    encoding
+        Of the picture.
 
     Raises
     ------
     Hold
-        ``high-dynamic-range`` and ``narrow-range``: understood, but not what can be printed.
+        ``narrow-range``: understood, but not what can be printed.
     """
-    code = "-".join(str(byte) for byte in chunk[:4])
-    if len(chunk) != 4 or chunk[2] != 0:
+    code = "-".join(str(byte) for byte in code_points[:4])
+    if len(code_points) != 4 or code_points[2] != 0:
         # PNG, third edition, 11.3.2.6: the matrix is 0, as a PNG holds RGB
-        return None, "What the file says about its colours (cICP) is damaged and was left out."
-    primaries, curve, _, full_range = chunk
-    if curve in _HIGH_DYNAMIC_RANGE:
-        raise Hold(
-            "high-dynamic-range",
-            f"The picture is coded for high dynamic range ({_HIGH_DYNAMIC_RANGE[curve]}, cICP "
-            f"{code}), which has no fixed white to print. Export it for a standard range, with "
-            "its profile embedded, and drop that.",
-        )
+        return Stated("What the file says about its colours (cICP) is damaged and was left out.")
+    primaries, curve, _, full_range = code_points
     if full_range != 1:
         raise Hold(
             "narrow-range",
             f"The picture is coded as video is, with a narrow range of values (cICP {code}). "
             "Export it with the full range, and drop that.",
         )
+    transfer = _HIGH_DYNAMIC_RANGE.get(curve)
+    if transfer and (primaries in PRIMARIES or encoding is Encoding.GREY):
+        named = PRIMARIES.get(primaries, PRIMARIES[1])
+        return Stated(
+            f"The file codes its colours as cICP {code}: {named[0]} primaries with {transfer}.",
+            high_dynamic_range=HighDynamicRange(transfer, *named, code),
+        )
+    if primaries not in PRIMARIES and encoding is Encoding.GREY and curve in CURVES:
+        primaries = 1  # greys have none
     if primaries not in PRIMARIES or curve not in CURVES:
-        return None, f"The file codes its colours as cICP {code}, which is not known here."
+        return Stated(f"The file codes its colours as cICP {code}, which is not known here.")
     (space, corners), (shape, response) = PRIMARIES[primaries], CURVES[curve]
     name = _NAMED.get((primaries, curve), f"{space} primaries with {shape}")
     icc = _profile(encoding, name, corners, response)
-    return icc, f"The file codes its colours as cICP {code}: {name}."
+    return Stated(f"The file codes its colours as cICP {code}: {name}.", icc)
 
 
 def _profile(encoding: Encoding, name: str, primaries: Primaries, curve: Curve) -> bytes:

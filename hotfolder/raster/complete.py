@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from hotfolder.disk import pulse
 from hotfolder.disk.platforms import open_regular
 from hotfolder.raster import ifd
+from hotfolder.raster.complete_others import PSD, PSD_TAIL, find_missing_end
 
 _CHUNK = 2**20
 _TAIL = 64 * 2**10
@@ -54,6 +55,7 @@ class Completeness:
     black looks like one whose last part has not arrived."""
 
 
+_PERHAPS = "The last rows of the picture are all zero: they are black, or have not arrived."
 COMPLETE = Completeness(complete=True)
 
 
@@ -70,7 +72,8 @@ def container_end(source: int | str | Path) -> Completeness:
     Completeness
         JPEG: there is an end mark behind the picture's data. PNG: the chunks lead to ``IEND``.
         TIFF and BigTIFF: every directory, value, strip and tile lies inside the file, and the last
-        one is not empty. Other containers count as complete: the reader says what they are.
+        one is not empty. Others that are read: see `complete_others`. What else there is counts as
+        complete: the reader says what it is.
 
     Raises
     ------
@@ -139,6 +142,10 @@ def _check(file: _File, head: bytes) -> None:
         _check_png(file)
     elif head[:4] in {b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"}:
         _check_tiff(file)
+    elif reason := find_missing_end(file.read, file.size, head):
+        raise _Cut(reason)
+    elif head.startswith(PSD) and file.is_empty(max(0, file.size - PSD_TAIL), file.size):
+        raise _Doubt(_PERHAPS)
 
 
 def _check_jpeg(file: _File) -> None:
@@ -276,9 +283,7 @@ def _check_not_empty(file: _File, last: _Segment) -> None:
         return
     start = last.end - min(_EMPTY_TAIL_UNCOMPRESSED, last.end // 4)
     if file.is_empty(start, last.end):
-        raise _Doubt(
-            "The last rows of the picture are all zero: they are black, or have not arrived."
-        )
+        raise _Doubt(_PERHAPS)
 
 
 def _numbers(values: NDArray[np.uint64] | None) -> list[int]:

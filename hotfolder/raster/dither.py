@@ -38,10 +38,17 @@ class Dither:
         Of the picture.
     channels
         Of its pixels, alpha among them.
+    start_px
+        Column and row with which the tile begins: a picture on a larger sheet comes out as it does
+        alone.
     """
 
-    def __init__(self, width_px: int, channels: int) -> None:
-        planes = [np.roll(_tile(), shift, axis=(0, 1)) for shift in _SHIFTS[:channels]]
+    def __init__(self, width_px: int, channels: int, start_px: tuple[int, int] = (0, 0)) -> None:
+        left, top = start_px
+        planes = [
+            np.roll(_tile(), (down + top, across + left), axis=(0, 1))
+            for down, across in _SHIFTS[:channels]
+        ]
         tile = np.stack(planes, axis=-1)
         repeats = -(-width_px // _SIDE_PX)
         self._thresholds = np.ascontiguousarray(np.tile(tile, (1, repeats, 1))[:, :width_px])

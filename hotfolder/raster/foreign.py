@@ -35,6 +35,7 @@ TABLE: tuple[tuple[tuple[type[Exception], ...], str, str], ...] = (
             AttributeError,
             ArithmeticError,
             EOFError,
+            SyntaxError,  # Pillow's word for a file that it cannot make out
             struct.error,
             zlib.error,
         ),

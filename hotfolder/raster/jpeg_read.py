@@ -24,6 +24,7 @@ from hotfolder.raster.samples import SampleLayout, to_rows
 from hotfolder.raster.source import (
     Header,
     ReadLimits,
+    Request,
     Rows,
     aspect_of,
     check_size,
@@ -75,7 +76,8 @@ class Markers:
 class JpegSource:
     """The rows of a JPEG; decoded as a whole when the first are asked for."""
 
-    def __init__(self, file: OriginalFile, limits: ReadLimits) -> None:
+    def __init__(self, file: OriginalFile, request: Request) -> None:
+        limits = request.limits
         check_whole(file.size, limits, "The JPEG file")
         self._data = file.read(0, file.size)
         markers = walk(self._data)

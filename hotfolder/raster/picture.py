@@ -158,6 +158,13 @@ class RasterSpec:
     original_at: Area | None = None
     """Where the whole of the original lies, also what was cropped of it; None: it fills this."""
 
+    trim_at_px: tuple[int, int, int, int] | None = None
+    """Left, top, width and height of what is left when the result is cut; None: all but the bleed.
+    """
+
+    dither_from_px: tuple[int, int] = (0, 0)
+    """Column and row with which the dither to 8 bits begins: the picture's, on a larger sheet."""
+
     has_alpha: bool = False
     """Bands carry an alpha plane, *unassociated* (colour not multiplied by it)."""
 
@@ -179,6 +186,13 @@ class RasterSpec:
         """Left, top, width and height of what will be looked at, in the middle of the picture."""
         width, height = self.looked_at_px
         return (self.width_px - width) // 2, (self.height_px - height) // 2, width, height
+
+    @property
+    def trim_px(self) -> tuple[int, int, int, int]:
+        """Left, top, width and height of what is left when it is cut."""
+        bleed = self.bleed_px
+        inside = (bleed, bleed, self.width_px - 2 * bleed, self.height_px - 2 * bleed)
+        return self.trim_at_px or inside
 
     @property
     def original_area(self) -> Area:

@@ -21,6 +21,7 @@ from hotfolder.raster.samples import SampleLayout, to_rows
 from hotfolder.raster.source import (
     Header,
     ReadLimits,
+    Request,
     Rows,
     aspect_of,
     check_size,
@@ -49,7 +50,8 @@ class Chunk:
 class PngSource:
     """The rows of a PNG's first picture; decoded as a whole when the first are asked for."""
 
-    def __init__(self, file: OriginalFile, limits: ReadLimits) -> None:
+    def __init__(self, file: OriginalFile, request: Request) -> None:
+        limits = request.limits
         check_whole(file.size, limits, "The PNG file")
         self._data = file.read(0, file.size)
         found: dict[bytes, bytes] = {}
@@ -83,10 +85,15 @@ class PngSource:
         self._layout = SampleLayout(encoding, bits=decoded_bits, alpha=alpha)
         self._pixels: NDArray[np.uint8] | NDArray[np.uint16] | None = None
         notes: list[str] = []
-        icc, problem = _profile(found, encoding, limits, notes)
+        stated = _code_points(found, encoding, notes)
+        icc, problem = (
+            (stated.icc, "")
+            if stated and stated.is_usable
+            else _embedded(found.get(b"iCCP"), limits)
+        )
         block, directories = exif.usable(found.get(b"eXIf"), notes)
         said = None
-        if icc is None and not problem:
+        if icc is None and not problem and not (stated and stated.is_usable):
             said = colour_tags.from_chunks(found, encoding)
             said = said or colour_tags.from_exif(directories, encoding)
         if said:
@@ -114,6 +121,7 @@ class PngSource:
             ppi=_ppi(across, unit) or plausible_ppi(exif.resolution_ppi(directories.main)[0]),
             icc=icc,
             icc_problem=problem,
+            high_dynamic_range=stated.high_dynamic_range if stated else None,
             icc_implied=said.icc if said else None,
             metadata=metadata,
             notes=tuple(notes),
@@ -170,18 +178,17 @@ def _inflated(data: bytes, limit: int) -> bytes | None:
     return plain if inflater.eof else None
 
 
-def _profile(
-    found: dict[bytes, bytes], encoding: Encoding, limits: ReadLimits, notes: list[str]
-) -> tuple[bytes | None, str]:
-    """The profile that cICP states, which goes first (PNG, third edition, 4.3), or the embedded."""
-    if b"cICP" in found:
-        stated, note = colour_tags.from_code_points(found[b"cICP"], encoding)
-        notes.append(note)
-        if stated is not None:
-            if b"iCCP" in found:
-                notes.append("This takes precedence over the embedded profile, which was not used.")
-            return stated, ""
-    return _embedded(found.get(b"iCCP"), limits)
+def _code_points(
+    found: dict[bytes, bytes], encoding: Encoding, notes: list[str]
+) -> colour_tags.Stated | None:
+    """What cICP states, which goes before an embedded profile (PNG, third edition, 4.3)."""
+    if b"cICP" not in found:
+        return None
+    stated = colour_tags.from_code_points(found[b"cICP"], encoding)
+    notes.append(stated.note)
+    if stated.is_usable and b"iCCP" in found:
+        notes.append("This takes precedence over the embedded profile, which was not used.")
+    return stated
 
 
 def _embedded(chunk: bytes | None, limits: ReadLimits) -> tuple[bytes | None, str]:

@@ -1,7 +1,7 @@
 """Reading an original: what it is, by its content, and its pixels in bands.
 
 The way in: the file is opened (`original_file`), its format recognised by its first bytes, its
-header read by `tiff_read`, `jpeg_read` or `png_read`, its profile parsed; then bands flow,
+header read by that format's reader (`formats` lists them), its profile parsed; then bands flow,
 upright (`orientation`), in the one representation of `model`.
 """
 
@@ -15,36 +15,28 @@ from typing import Self
 
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.errors import Hold, Refuse
+from hotfolder.model.destination import Reading
 from hotfolder.model.encoding import Encoding
-from hotfolder.raster.jpeg_read import JpegSource
+from hotfolder.raster.formats import find_format
+from hotfolder.raster.light import standard_range
 from hotfolder.raster.orientation import is_turned, upright_bands, upright_size
 from hotfolder.raster.original_file import OriginalFile
 from hotfolder.raster.picture import Area, Band, RasterSpec, rows_per_band
-from hotfolder.raster.png_read import SIGNATURE, PngSource
-from hotfolder.raster.source import Format, Header, ReadLimits, RowSource
-from hotfolder.raster.tiff_read import TiffSource
+from hotfolder.raster.source import Format, Header, ReadLimits, Request, RowSource
 
 __all__ = ["OpenedOriginal", "ReadLimits", "open_original"]
 
 _DEFAULT_LIMITS = ReadLimits()
-_READERS: tuple[tuple[bytes, type[TiffSource | JpegSource | PngSource]], ...] = (
-    (b"II*\0", TiffSource),
-    (b"MM\0*", TiffSource),
-    (b"II+\0", TiffSource),
-    (b"MM\0+", TiffSource),
-    (b"\xff\xd8\xff", JpegSource),
-    (SIGNATURE, PngSource),
-)
-"""First bytes of a file and who reads it: TIFF, BigTIFF, JPEG, PNG; nothing else is opened."""
+_AS_USUAL = Reading()
 
 
 class OpenedOriginal:
     """A picture ready to flow.
 
-    format: ``"TIFF"``, ``"JPEG"`` or ``"PNG"``; bits: per channel in the file; spec: the picture,
+    format: as `source.Format`; bits: per channel in the file; spec: the picture,
     upright; pages: how many pictures the file holds; notes: what had to be decided, in plain
     sentences; harmless: those that are no warnings; pixel_aspect: width of a pixel, upright,
-    over its height; cut_share: see `Header`.
+    over its height; cut_share, cut_above: see `Header`.
     """
 
     def __init__(
@@ -63,6 +55,7 @@ class OpenedOriginal:
         turned = is_turned(header.orientation)
         self.pixel_aspect = 1 / header.pixel_aspect if turned else header.pixel_aspect
         self.cut_share = header.cut_share
+        self.cut_above = header.cut_above
         self.spec = _spec(header, limits)
 
     def bands(self, rows: int | None = None) -> Iterator[Band]:
@@ -97,7 +90,12 @@ class OpenedOriginal:
 
 
 def open_original(
-    path: Path, *, name: str, scratch: Path, limits: ReadLimits = _DEFAULT_LIMITS
+    path: Path,
+    *,
+    name: str,
+    scratch: Path,
+    limits: ReadLimits = _DEFAULT_LIMITS,
+    reading: Reading = _AS_USUAL,
 ) -> OpenedOriginal:
     """Open a picture and read what it says about itself; close it, or use it in ``with``.
 
@@ -108,9 +106,12 @@ def open_original(
     name
         What to call it in messages.
     scratch
-        A folder for a temporary file, needed by pictures that lie on their side.
+        A folder for temporary files, needed by pictures that lie on their side and by some
+        formats.
     limits
         What the file may ask for.
+    reading
+        What a person has chosen where the file leaves a choice.
 
     Raises
     ------
@@ -118,30 +119,19 @@ def open_original(
         ``not-a-file``, ``empty-file``, ``not-a-picture``, ``unsupported``, ``too-large`` or
         ``damaged``, with a sentence that says what to do.
     Hold
-        ``high-dynamic-range`` or ``narrow-range``: a picture coded for video.
+        ``high-dynamic-range`` or ``narrow-range``: a picture coded for video. ``no-such-page``.
     OSError
         When the file cannot be read from the disk.
     """
     with _named(name), contextlib.ExitStack() as undo:
         file = OriginalFile(path)
         undo.callback(file.close)
-        source = _reader(file)(file, limits)
+        source = find_format(file).open(file, Request(limits, reading, scratch))
         undo.callback(source.close)
+        source = standard_range(source, reading)
         opened = OpenedOriginal(source, file, limits, name, scratch)
         undo.pop_all()
         return opened
-
-
-def _reader(file: OriginalFile) -> type[TiffSource | JpegSource | PngSource]:
-    head = file.read(0, 16)
-    for magic, reader in _READERS:
-        if head.startswith(magic):
-            return reader
-    raise Refuse(
-        "not-a-picture",
-        "The file is not a TIFF, JPEG or PNG picture, whatever its name says. "
-        "Export the picture as one of these and drop that.",
-    )
 
 
 @contextlib.contextmanager
@@ -150,7 +140,7 @@ def _named(name: str) -> Iterator[None]:
     try:
         yield
     except (Hold, Refuse) as verdict:
-        raise type(verdict)(verdict.code, f"{name}: {verdict.message}") from verdict
+        raise verdict.about(name) from verdict
 
 
 def _spec(header: Header, limits: ReadLimits) -> RasterSpec:

@@ -28,7 +28,7 @@ class Samples:
     def __init__(self, spec: RasterSpec, bits: int) -> None:
         self.count = spec.channels + spec.has_alpha
         self.dtype = np.dtype(np.uint8 if bits == 8 else np.uint16)
-        self._dither = Dither(spec.width_px, self.count) if bits == 8 else None
+        self._dither = Dither(spec.width_px, self.count, spec.dither_from_px) if bits == 8 else None
 
     def of(self, band: Band) -> NDArray[Any]:
         """Shape (rows, width, samples), dtype `dtype`, C-contiguous."""

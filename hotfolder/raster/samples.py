@@ -18,7 +18,6 @@ from hotfolder.raster.source import Rows
 Lab = Literal["cielab", "icclab"]
 
 _FULL = 65535
-_LAB_LOWEST, _LAB_HIGHEST = np.array([0, -128, -128]), np.array([100, 127, 127])
 _FLOAT_MAX = float(np.finfo(np.float32).max)
 
 
@@ -40,6 +39,8 @@ class SampleLayout:
     """Index of the sample that is the alpha plane, or None."""
     associated: bool = False
     """Colour is multiplied by alpha."""
+    scale: float = 1.0
+    """What floating-point colour is multiplied by."""
 
 
 def to_rows(stored: NDArray[np.generic], layout: SampleLayout) -> Rows:
@@ -101,19 +102,6 @@ def unassociated(pixels: NDArray[np.uint16], alpha: NDArray[np.uint16]) -> NDArr
     return np.where(alpha[..., np.newaxis] == 0, pixels, limited)
 
 
-def outside_share(stored: NDArray[Any], layout: SampleLayout) -> tuple[int, int]:
-    """How many floating-point colour samples lie outside their range, and how many are no numbers.
-
-    The range is 0 … 1; of Lab, L* 0 … 100, a* and b* -128 … 127.
-    """
-    colour = stored[..., : layout.encoding.channels]
-    numbers = np.isfinite(colour)
-    lowest, highest = (_LAB_LOWEST, _LAB_HIGHEST) if layout.lab else (0.0, 1.0)
-    with np.errstate(invalid="ignore"):
-        outside = int(np.count_nonzero(numbers & ((colour < lowest) | (colour > highest))))
-    return outside, int(numbers.size - np.count_nonzero(numbers))
-
-
 def _looked_up(stored: NDArray[np.generic], layout: SampleLayout) -> Rows:
     palette = layout.palette
     if palette is None:
@@ -139,6 +127,8 @@ def _from_float(stored: NDArray[np.generic], layout: SampleLayout) -> Rows:
         if layout.associated:
             whole = opacity[..., np.newaxis]
             colour = np.where(whole > 0, colour / np.where(whole > 0, whole, 1), colour)
+    if layout.scale != 1.0:
+        colour = colour * values.dtype.type(layout.scale)
     if layout.lab:
         # TIFF 6.0 section 23 codes integers only; floats are L*a*b* as they are, as libtiff's
         # users write them (common practice, no source).

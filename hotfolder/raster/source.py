@@ -4,19 +4,24 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.errors import Refuse
+from hotfolder.colour.spaces import Primaries
+from hotfolder.errors import Hold, Refuse, Remedy
+from hotfolder.model.destination import Reading
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster.picture import Metadata
 
 SQUARE_WITHIN = 0.01
 """By what share the sides of a pixel may differ; rounded resolutions do. Our own bound."""
 
-Format = Literal["TIFF", "JPEG", "PNG"]
+Format = Literal[
+    "TIFF", "JPEG", "PNG", "JPEG XL", "AVIF", "HEIC", "WebP", "JPEG 2000", "OpenEXR", "PSD", "PSB"
+]
 
 Rows = tuple[NDArray[np.uint16], NDArray[np.uint16] | None]
 """Pixels (rows, width, channels) and alpha (rows, width) or None, coded as in a `Band`."""
@@ -29,8 +34,8 @@ class ReadLimits:
     max_pixels: int = 2_000_000_000
     """Width times height."""
     max_whole_bytes: int = 2 * 2**30
-    """Decoded size of a picture that has to be in memory as a whole (JPEG, PNG, one compressed
-    segment of a TIFF)."""
+    """Memory for a picture that has to be in it as a whole (all but TIFF, PSD and OpenEXR; of a
+    TIFF, one compressed segment)."""
     max_ratio: float = 3000.0
     """Decoded bytes per byte of file, looked at only above ratio_free_bytes; deflate reaches
     1032 at most, LZW 2731."""
@@ -41,6 +46,32 @@ class ReadLimits:
     """Larger ones are left out, and said."""
     max_metadata_bytes: int = 8 * 2**20
     """Larger ones are left out, and said."""
+
+
+@dataclass(frozen=True)
+class Request:
+    """What a reader is asked with, beside the file."""
+
+    limits: ReadLimits
+    """What the file may ask for."""
+    reading: Reading
+    """What a person has chosen where the file leaves a choice."""
+    scratch: Path
+    """A folder for temporary files."""
+
+
+@dataclass(frozen=True)
+class HighDynamicRange:
+    """How the numbers of a picture mean light (ITU-R BT.2100): see `light`."""
+
+    transfer: Literal["PQ", "HLG"]
+    """Its curve."""
+    space: str
+    """Name of its primaries."""
+    primaries: Primaries
+    """Its primaries."""
+    code: str
+    """Its code points, as people say them: ``"9-16-0-1"``."""
 
 
 @dataclass(frozen=True)
@@ -63,7 +94,11 @@ class Header:
     """Width of a pixel over its height, as stored; 1.0 when the file does not say."""
     cut_share: float = 0.0
     """Share of the colour values, 0 … 1, that no code can hold: floats outside the range, or
-    that are no numbers."""
+    that are no numbers; without those that a person has said may be cut."""
+    cut_above: float = 0.0
+    """Those of them that are above white."""
+    high_dynamic_range: HighDynamicRange | None = None
+    """Its numbers mean light above white, too; None: they do not."""
     icc: bytes | None = None
     """The embedded profile's bytes, unchecked."""
     icc_problem: str = ""
@@ -126,6 +161,8 @@ def check_size(
 def check_whole(decoded_bytes: int, limits: ReadLimits, what: str) -> None:
     """Refuse what would need too much memory because it can only be decoded as a whole.
 
+    decoded_bytes: of the pixels, and of what their codec needs beside them.
+
     Raises
     ------
     Refuse
@@ -135,9 +172,38 @@ def check_whole(decoded_bytes: int, limits: ReadLimits, what: str) -> None:
         raise Refuse(
             "too-large",
             f"{what} needs {decoded_bytes / 2**30:.1f} GiB of memory at once; "
-            f"the limit is {limits.max_whole_bytes / 2**30:.1f} GiB. "
-            "Save it as a TIFF with LZW compression or without compression, and drop it again.",
+            f"the limit is {limits.max_whole_bytes / 2**30:.1f} GiB, half of what a job may have "
+            "(limits.memory of the destination). Save it as a TIFF with LZW compression or "
+            "without compression, and drop it again; or raise that limit, if the machine has more.",
         )
+
+
+def check_page(count: int, reading: Reading) -> int:
+    """Return the index of the picture that is taken of `count`, from 0.
+
+    Raises
+    ------
+    Hold
+        ``no-such-page``.
+    """
+    if reading.page <= count:
+        return reading.page - 1
+    said = "one picture" if count == 1 else f"{count} pictures"
+    raise Hold(
+        "no-such-page",
+        f"The file holds {said}, and number {reading.page} is asked for (reading.page). "
+        "Export the one that is meant to a file of its own, or take another one.",
+        remedies=[Remedy("take its first picture", settings={"reading.page": 1})],
+    )
+
+
+def say_page(count: int, index: int, notes: list[str]) -> frozenset[str]:
+    """Say which of several pictures was taken; return that where a person has asked for it."""
+    if count == 1:
+        return frozenset()
+    which = "first one" if index == 0 else f"one with the number {index + 1}"
+    notes.append(f"The file holds {count} pictures; the {which} was taken.")
+    return frozenset(notes[-1:] if index else ())
 
 
 def aspect_of(across: float, down: float, notes: list[str]) -> float:

@@ -6,7 +6,7 @@ tifffile lays out and decodes the segments; what a tag *means* for a photograph 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,22 +14,26 @@ import tifffile
 from numpy.typing import NDArray
 
 from hotfolder.errors import Refuse
+from hotfolder.model.destination import Reading
 from hotfolder.model.encoding import Encoding
-from hotfolder.model.units import say_share
 from hotfolder.raster import colour_tags, exif, packets
+from hotfolder.raster.floats import Fitting, count_outside, fit
 from hotfolder.raster.foreign import translated
 from hotfolder.raster.ifd import Value, directories, read_directory
 from hotfolder.raster.ifd import structure as tiff_structure
 from hotfolder.raster.original_file import OriginalFile
 from hotfolder.raster.picture import Metadata, rows_per_band
-from hotfolder.raster.samples import SampleLayout, outside_share, to_rows
+from hotfolder.raster.samples import SampleLayout, to_rows
 from hotfolder.raster.source import (
     Header,
     ReadLimits,
+    Request,
     Rows,
     aspect_of,
+    check_page,
     check_size,
     plausible_ppi,
+    say_page,
 )
 from hotfolder.raster.tiff_segments import SegmentReader
 
@@ -44,18 +48,25 @@ _IMAGE_RESOURCES = 34377
 _ICC = 34675
 _INK_SET = 332
 _DNG_VERSION = 50706
+_PHOTOMETRIC = 262
+_MOSAICS = {32803, 34892}  # TIFF/EP and DNG: a sensor's colour filters, and what is made of them
+_LAYERS = 37724  # ImageSourceData: layers as an image editor keeps them
 _BIG = "The file is a BigTIFF."
+_LAYERED = "The file has layers; the flat picture that is saved with them was taken."
 _SMALL_BYTES = 64  # enough to tell which pages are pictures
 
 
 class TiffSource:
-    """The rows of the first full picture of a TIFF."""
+    """The rows of a full picture of a TIFF, of the first by default."""
 
-    def __init__(self, file: OriginalFile, limits: ReadLimits) -> None:
+    def __init__(self, file: OriginalFile, request: Request) -> None:
+        limits, reading = request.limits, request.reading
         with translated("its list of contents"):
             tiff = tiff_structure(file.read)
             pages = list(directories(file.read, tiff, _SMALL_BYTES))
-            index, count = _chosen([tags for _, tags in pages])
+            full = _full_pictures([tags for _, tags in pages])
+            chosen = check_page(len(full), reading)
+            index, count = full[chosen], len(full)
             tags, _ = read_directory(file.read, tiff, pages[index][0], limits.max_profile_bytes)
             file.handle.seek(0)  # tifffile takes the position it finds for the start
             self._tiff = tifffile.TiffFile(file.handle)
@@ -66,11 +77,14 @@ class TiffSource:
             check_size(page.imagewidth, page.imagelength, decoded, file.size, limits)
         with translated("the place of its pixels"):
             self._segments = SegmentReader(file, page, limits)
-        if count > 1:
-            notes.append(f"The file holds {count} pictures; the first one was taken.")
-        cut_share = 0.0
+        asked_for = say_page(count, chosen, notes)
+        if _LAYERS in page.tags:
+            notes.append(_LAYERED)
+        fitting = Fitting()
         if self._layout.palette is None and page.dtype.kind == "f":
-            cut_share = self._cut(page.imagelength, page.imagewidth, notes)
+            fitting = self._fit(page.imagelength, page.imagewidth, reading)
+            self._layout = replace(self._layout, scale=fitting.scale)
+            notes += fitting.notes
         if tiff.big:
             notes.append(_BIG)
         below = exif.below(file.read, tiff, tags)
@@ -93,14 +107,15 @@ class TiffSource:
             orientation=exif.orientation(tags),
             ppi=plausible_ppi(exif.resolution_ppi(tags)[0]),
             pixel_aspect=aspect,
-            cut_share=cut_share,
+            cut_share=fitting.cut_share,
+            cut_above=fitting.cut_above,
             icc=icc.data if icc else None,
             icc_problem="The embedded profile is too long or cut short." if too_long else "",
             icc_implied=said.icc if said else None,
             metadata=metadata,
             pages=count,
             notes=(*notes, *metadata_notes),
-            harmless=frozenset({_BIG, *([said.note] if said else [])}),
+            harmless=frozenset({_BIG, _LAYERED, *asked_for, *([said.note] if said else [])}),
         )
 
     def rows(self, start: int, stop: int) -> Rows:
@@ -112,24 +127,18 @@ class TiffSource:
         self._segments.close()
         self._tiff.close()
 
-    def _cut(self, height_px: int, width_px: int, notes: list[str]) -> float:
-        """Look through a floating-point picture once for the share that no code can hold."""
-        outside = not_numbers = 0
+    def _fit(self, height_px: int, width_px: int, reading: Reading) -> Fitting:
+        """Look through a floating-point picture once for what no code can hold."""
         step = rows_per_band(width_px)
-        for start in range(0, height_px, step):
-            stored = self._segments.rows(start, min(height_px, start + step))
-            here = outside_share(stored, self._layout)
-            outside, not_numbers = outside + here[0], not_numbers + here[1]
-        total = height_px * width_px * self._layout.encoding.channels
-        if outside:
-            limits = "what Lab can hold" if self._layout.lab else "0 to 1"
-            notes.append(
-                f"{say_share(outside / total)} of the floating-point values lie outside {limits} "
-                "and were clipped."
-            )
-        if not_numbers:
-            notes.append(f"{not_numbers} values are not numbers and were taken as black.")
-        return (outside + not_numbers) / total
+        channels, lab = self._layout.encoding.channels, self._layout.lab is not None
+        outside = count_outside(
+            (
+                self._segments.rows(start, min(height_px, start + step))[..., :channels]
+                for start in range(0, height_px, step)
+            ),
+            lab=lab,
+        )
+        return fit(outside, reading, lab=lab)
 
 
 @dataclass(frozen=True)
@@ -155,8 +164,8 @@ _KINDS = {
 _YCBCR = 6
 
 
-def _chosen(pages: list[dict[int, Value]]) -> tuple[int, int]:
-    """Index of the picture meant, and how many there are; thumbnails and masks do not count."""
+def _full_pictures(pages: list[dict[int, Value]]) -> list[int]:
+    """Indices of the pictures; thumbnails and masks do not count."""
     if not pages:
         raise Refuse("damaged", "The file is damaged: it is a TIFF without any picture.")
     full = [
@@ -164,13 +173,14 @@ def _chosen(pages: list[dict[int, Value]]) -> tuple[int, int]:
         for index, tags in enumerate(pages)
         if not _integer(tags, _NEW_SUBFILE_TYPE, 0) & _REDUCED_OR_MASK
     ]
-    if _DNG_VERSION in pages[0] or not full:
+    is_mosaic = any(_integer(pages[index], _PHOTOMETRIC, 0) in _MOSAICS for index in full)
+    if _DNG_VERSION in pages[0] or is_mosaic or not full:
         raise Refuse(
             "unsupported",
             "The file is a camera's raw file or holds only a preview. "
             "Develop it first, export it as a TIFF and drop that.",
         )
-    return full[0], len(full)
+    return full
 
 
 def _layout(page: Any, tags: dict[int, Value]) -> tuple[SampleLayout, list[str]]:

@@ -14,6 +14,7 @@ from typing import Self
 
 from hotfolder.model.destination import Result
 from hotfolder.raster.jpeg_write import JpegFormat
+from hotfolder.raster.pdf_write import PdfFormat
 from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.png_write import PngFormat
 from hotfolder.raster.result_file import FormatWriter
@@ -23,6 +24,7 @@ _FORMATS: dict[str, Callable[[RasterSpec, Result], FormatWriter]] = {
     "tiff": TiffFormat,
     "jpeg": JpegFormat,
     "png": PngFormat,
+    "pdf": PdfFormat,
 }
 
 
@@ -71,8 +73,8 @@ def open_result(path: Path, spec: RasterSpec, result: Result) -> ResultWriter:
     Raises
     ------
     Refuse
-        ``cmyk-png``, ``lab-result``, ``jpeg-alpha`` or ``jpeg-too-large``: the format cannot
-        hold this picture; ``bigtiff``: the settings do not want it so large. The message says
-        what to set.
+        ``cmyk-png``, ``lab-result``, ``jpeg-alpha``, ``jpeg-too-large``, ``pdf-alpha``,
+        ``pdf-too-large``, ``no-ppi`` or ``no-output-profile``: the format cannot hold this
+        picture; ``bigtiff``: the settings do not want it so large. The message says what to set.
     """
     return ResultWriter(path, _FORMATS[result.format](spec, result))

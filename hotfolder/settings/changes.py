@@ -14,18 +14,22 @@ from hotfolder.settings.files import Destination
 from hotfolder.stages.registry import Registry
 
 _VALUES: Final = TypeAdapter(dict[str, JsonValue])
+READING: Final = "reading"
+"""In place of a stage's name in changes: the table ``[reading]``; no stage is called so."""
 
 
 def with_changes(
     raw: Mapping[str, object], changes: Mapping[str, Mapping[str, object]]
 ) -> dict[str, object]:
-    """A destination's file with a release's changes to its stages' settings."""
+    """A destination's file with a release's changes to its stages' settings, and to its reading."""
     own = raw.get("stage")
     stages: dict[str, object] = {**own} if isinstance(own, Mapping) else {}
+    changed = dict(raw)
     for stage, settings in changes.items():
-        before = stages.get(stage)
-        stages[stage] = {**(before if isinstance(before, Mapping) else {}), **settings}
-    return {**raw, "stage": stages} if stages else dict(raw)
+        tables = changed if stage == READING else stages
+        before = tables.get(stage)
+        tables[stage] = {**(before if isinstance(before, Mapping) else {}), **settings}
+    return {**changed, "stage": stages} if stages else changed
 
 
 def grant(wish: Wish, destination: Destination) -> Changes:

@@ -14,11 +14,12 @@ from pydantic import Field, ValidationError
 
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.errors import Problem, SettingsError
-from hotfolder.model.destination import Medium, Result, SettingsModel
+from hotfolder.model.destination import Medium, Reading, Result, SettingsModel, Surface, Viewing
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.hours import HoursText
 from hotfolder.model.name_template import NameTemplate
 from hotfolder.model.units import AgeS, ByteCount, DurationS
+from hotfolder.settings.engine import EngineTable
 from hotfolder.settings.lines import find_line, find_lines
 from hotfolder.settings.mistakes import describe, find_like, suggest
 from hotfolder.settings.notify import NotifyTable
@@ -84,7 +85,9 @@ class TicketTable(SettingsModel):
     """The table ``[ticket]``: this destination works on tickets and the pictures they name."""
 
     name: NameTemplate = "{page}-{placement}"
-    """The names of results, without suffix, with fields in braces."""
+    """The names of results, without suffix, with the fields ``{batch}``, ``{page}``,
+    ``{placement}``, ``{file}`` (also ``{stem}``), ``{row}``, ``{width}`` and ``{height}`` in mm,
+    ``{copies}``, ``{medium}`` and ``{destination}``."""
     spread_lightness: Annotated[float, Field(gt=0, le=100)] = 8.0
     """The difference in L* above which the morning report names two facing pages."""
     spread_neutral: Annotated[float, Field(gt=0, le=100)] = 2.0
@@ -107,6 +110,8 @@ class DestinationFile(SettingsModel):
     """Whether proof sheets of all jobs are kept, or only of those that are held."""
     medium: Medium
     """What will hang on the wall."""
+    reading: Reading = Reading()
+    """How an original is read where its file leaves a choice."""
     result: Result = Result()
     """The file that comes out."""
     limits: Limits = Limits()
@@ -131,6 +136,12 @@ class Keep(SettingsModel):
     """How long the originals of delivered jobs are kept; for ever, when it is not set."""
     sheets: AgeS | None = None
     """How long proof sheets of delivered jobs are kept; for ever, when it is not set."""
+    only_collected: bool = True
+    """Whether originals and sheets of a job go only once all its results have been taken out of
+    `out/`; false where results stay there for good."""
+    held: AgeS | None = None
+    """From when on `hotfolder tidy` lists a held picture, with its size and the command that gives
+    it up; never, when it is not set. Without a person's word none is removed."""
     empty_folders: AgeS = 30 * 86400.0
     """How long a sub-folder of a hot folder is kept in which nothing is."""
     cut_log: bool = True
@@ -165,6 +176,11 @@ class RootFile(SettingsModel):
     """What the desk's page takes in."""
     notify: NotifyTable = NotifyTable()
     """Who is told what, and how."""
+    viewing: Viewing | None = None
+    """The light in which prints are judged, or screens with `where = "display"`, unless a
+    destination says its own: the keys of `[medium.viewing]`."""
+    engine: EngineTable = EngineTable()
+    """On which machines pictures are worked on."""
 
 
 @dataclass(frozen=True)
@@ -274,11 +290,26 @@ def check_destination(
     if isinstance(named, str) and named:
         profile = _profile(path, "medium.profile", named, problems)
     stage_settings = _stage_settings(path, raw, registry, problems)
+    _check_variants(path, raw, stage_settings, problems)
     if problems or file is None or profile is None:
         raise SettingsError(_with_lines(path, problems))
+    file = _with_viewing(file, path.parent.parent / SETTINGS_FILE)
     intake = file.intake or default_intake
     stages = {name: registry.stages[name] for name in file.stages}
     return Destination(path.stem, file, raw, stage_settings, profile, intake, stages)
+
+
+def _with_viewing(file: DestinationFile, root_file: Path) -> DestinationFile:
+    """The destination with the root's light, where it says none and the light fits its medium."""
+    if file.medium.viewing is not None:
+        return file
+    root = _read_root(root_file, [])
+    viewing = root.viewing if root else None
+    is_screen = file.medium.surface is Surface.SCREEN
+    if viewing is None or (viewing.where == "display") is not is_screen:
+        return file
+    medium = file.medium.model_copy(update={"viewing": viewing})
+    return file.model_copy(update={"medium": medium})
 
 
 def read_root_file(root: Path) -> RootFile:
@@ -445,6 +476,23 @@ def _stage_settings(
             _check_stage(path, name, table, registry, problems)
     _check_order(path, meant, registry, problems)
     return settings
+
+
+def _check_variants(
+    path: Path,
+    raw: Mapping[str, object],
+    stage_settings: Mapping[str, StageSettings],
+    problems: list[Problem],
+) -> None:
+    """Check that one stage at most makes several results of a picture, and of no ticket's row."""
+    several = [name for name, settings in stage_settings.items() if settings.variants()]
+    if several and "ticket" in raw:
+        got = "makes several results of a picture"
+        allowed = "one: a row of a ticket is one picture at one place"
+        problems.append(Problem(str(path), f"stage.{several[0]}", got, allowed))
+    if len(several) > 1:
+        got = f"makes several results, as {several[0]} does"
+        problems.append(Problem(str(path), f"stage.{several[1]}", got, "one stage that does"))
 
 
 def _check_stage(

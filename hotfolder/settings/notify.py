@@ -16,6 +16,7 @@ from hotfolder.model.units import DurationS
 About = Literal["held", "batch", "away", "trouble"]
 """What there is to be told; `hotfolder.notify.matters` says what each of them is."""
 
+_ENDS: Final = frozenset({"held", "delivered", "refused"})
 _PORTS: Final = {"tls": 465, "starttls": 587, "none": 25}
 _ADDRESS = re.compile(r"[^\s@<>,;:\"()\\]+@[^\s@<>,;:\"()\\]+")
 _HOST = re.compile(r"[^\s/@\x00-\x1f\x7f]+")
@@ -101,6 +102,9 @@ class WebhookTable(SettingsModel):
     """A file whose first line is the secret that signs; absolute, or below the root."""
     secret_env: str | None = None
     """The environment variable that has the secret, instead of a file."""
+    each_end: bool = False
+    """Whether it is told each picture as it ends: delivered and refused ones as well as held ones,
+    whatever `about` says. What does not fit into one message comes in the next."""
 
     @property
     def parts(self) -> SplitResult:
@@ -154,6 +158,15 @@ class NotifyTable(SettingsModel):
         """The ways by which people are told, by name."""
         both = {"mail": self.mail, "webhook": self.webhook}
         return {name: each for name, each in both.items() if each is not None}
+
+    def kinds_for(self, way: MailTable | WebhookTable) -> frozenset[str]:
+        """What a way is told."""
+        return frozenset(self.about) | (_ENDS if is_told_each_end(way) else frozenset())
+
+
+def is_told_each_end(way: MailTable | WebhookTable) -> bool:
+    """Whether a way is told each picture as it ends."""
+    return isinstance(way, WebhookTable) and way.each_end
 
 
 def names_this_machine(host: str) -> bool:

@@ -14,9 +14,10 @@ from collections.abc import Iterator, Mapping
 from pydantic import JsonValue
 from pydantic.fields import FieldInfo
 
-from hotfolder.model.destination import Medium, Result, SettingsModel, Viewing
+from hotfolder.model.destination import Medium, Reading, Result, SettingsModel, Viewing
 from hotfolder.model.field_texts import read_field_texts
 from hotfolder.model.units import Money, say_quantity
+from hotfolder.settings.engine import EngineTable
 from hotfolder.settings.files import (
     DeskTable,
     DestinationFile,
@@ -40,7 +41,8 @@ A size, a distance, a time or a share carries its unit: `"60 in"`, `"40 mm"`, `"
 
 _TABLES: Mapping[str, type[SettingsModel]] = {
     "[medium]": Medium,
-    "[medium.viewing]": Viewing,
+    "[medium.viewing] or [viewing]": Viewing,
+    "[reading]": Reading,
     "[result]": Result,
     "[limits]": Limits,
     "[ticket]": TicketTable,
@@ -48,6 +50,7 @@ _TABLES: Mapping[str, type[SettingsModel]] = {
     "[intake]": Intake,
     "[keep]": Keep,
     "[desk]": DeskTable,
+    "[engine]": EngineTable,
     "[notify]": NotifyTable,
     "[notify.mail]": MailTable,
     "[notify.webhook]": WebhookTable,
@@ -65,7 +68,7 @@ def write_reference(registry: Registry) -> str:
     parts = [
         _HEAD,
         *_section("hotfolder.toml", RootFile),
-        "`[intake]`, `[keep]`, `[desk]` and `[notify]` are the tables below.\n",
+        "`[intake]`, `[keep]`, `[desk]`, `[engine]`, `[notify]`, `[viewing]`: the tables below.\n",
         *_section("destinations/NAME.toml", DestinationFile, leave_out=tuple(_own_tables())),
     ]
     for title, model in _TABLES.items():

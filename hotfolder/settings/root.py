@@ -107,6 +107,11 @@ class Root:
         return self.path / "measured"
 
     @property
+    def nests(self) -> Path:
+        """A folder per destination, with sheets of several results; made when it is needed."""
+        return self.path / "nests"
+
+    @property
     def limits(self) -> Path:
         """Sets of limits of your own, for measurements; need not exist."""
         return self.path / "limits"

@@ -74,6 +74,19 @@ class StageSettings(SettingsModel):
         """
         return {}
 
+    def variants(self) -> Mapping[str, Mapping[str, Json]]:
+        """Say whether one job makes several results, each with other values of these settings.
+
+        The picture goes through all stages once for each of them. They have the same size, are
+        published together or not at all, and one record lists them.
+
+        Returns
+        -------
+        New values by key, by a word or two that name the result and end its file's name; the first
+        is the one that pages show. Empty, as for nearly every stage: one result.
+        """
+        return {}
+
     def looks_only(self) -> bool:
         """Say whether results are the same without the stage, as it is set.
 
@@ -130,6 +143,9 @@ class Place(StrEnum):
 
     CONVERTED = "the converted picture"
     """The picture is converted to the medium's profile here, and looked at."""
+
+    SHEET = "the sheet, with what is printed around the picture"
+    """Paper, marks and words are put around the converted picture here."""
 
     LAST = "what will be written, after everything that changes it"
     """Nothing about the picture changes behind these."""

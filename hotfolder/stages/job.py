@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, Final, Protocol, TypeVar
 
@@ -45,7 +46,7 @@ class Original:
     """Of its bytes, lower-case hex."""
 
     format: str
-    """``"TIFF"``, ``"JPEG"`` or ``"PNG"``."""
+    """What people call its format: ``"TIFF"``, ``"JPEG XL"``, ``"OpenEXR"``, …"""
 
     bits: int
     """Per channel."""
@@ -63,7 +64,11 @@ class Original:
     """Width of a pixel, upright, over its height; 1.0 when the file does not say."""
 
     cut_share: float = 0.0
-    """Share of its floating-point values, 0 … 1, that lay outside their range and were cut."""
+    """Share of its floating-point values, 0 … 1, that lay outside their range and were cut, without
+    those that ``reading.above_white`` gives leave to cut."""
+
+    cut_above: float = 0.0
+    """Of these, the share that lay above white."""
 
     @property
     def has_square_pixels(self) -> bool:
@@ -147,6 +152,9 @@ class Job:
 
     folder: Path
     """An empty folder of this attempt, for scratch files; gone when the job ends."""
+
+    begun: datetime = field(default_factory=lambda: datetime.now(UTC).astimezone())
+    """When this attempt began, in local time; the same on whichever machine it is made."""
 
     is_trial: bool = False
     """Somebody only asks what would come out; nothing is delivered."""

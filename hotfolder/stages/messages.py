@@ -120,6 +120,9 @@ class ReferenceShown(Message):
     places: tuple[tuple[float, float], ...] = ()
     """Middles of patches, likewise."""
 
+    corrected: str = ""
+    """How its colours were corrected, as a sentence; "" when they were not."""
+
 
 @dataclass(frozen=True)
 class PixelsWanted(Message):
@@ -229,6 +232,33 @@ class LossMeasured(Message):
 
     out_of_gamut_share: float | None = None
     """Share of the pixels that the medium cannot make at all, 0 … 1; None when nobody looked."""
+
+
+@dataclass(frozen=True)
+class EditionNumber(Message):
+    """Which print of a limited edition this job makes; told in `Stage.announce`.
+
+    Notes
+    -----
+    For whoever writes it onto the picture or into its metadata; who decides it is a stage's matter.
+
+    Examples
+    --------
+    >>> str(EditionNumber(3, 25))
+    '3/25'
+    """
+
+    number: int
+    """1 for the first print."""
+
+    of: int
+    """How many prints there will be."""
+
+    is_given: bool = True
+    """Whether the number is this job's for ever; in a trial it is only the one that comes next."""
+
+    def __str__(self) -> str:
+        return f"{self.number}/{self.of}"
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from hotfolder.model.units import Money
+from hotfolder.model.units import Money, say_share
 
 
 class Role(StrEnum):
@@ -42,13 +42,22 @@ class Role(StrEnum):
 
     WHITES = "shows which places of a picture could be white or grey"
     """It stands on the original and changes nothing. It has the setting ``at``: places that a
-    person points at, each as in ``"40%,30%"``. It leaves a page. Its findings are a
-    `WhitesFindings`."""
+    person points at, each as in ``"40%,30%"``. It leaves a page, whose pictures are named in
+    ``data-view``: ``came`` for the picture as it came, and ``choice-1`` and so on for what it would
+    become. Its findings are a `WhitesFindings`."""
 
     LIGHT = "makes a profile of the light from a chart"
     """It stands on the original and changes nothing. It has the setting ``chart_values``, as the
     stage that corrects by a chart. It leaves an ICC profile, and its findings are a
     `LightFindings`."""
+
+    BESIDE = "lays a control strip beside the picture"
+    """It stands on the converted picture. The program gives it the strip, as
+    `MediumStanding.strip`. Its findings are a `BesideFindings`."""
+
+    PHOTOGRAPH = "reads control strips in a photograph of them"
+    """It stands on the original and changes nothing. It has the setting ``grids``, how patches may
+    lie between marks. Its findings are a `PhotographFindings`."""
 
 
 class _Findings(BaseModel):
@@ -204,13 +213,22 @@ class WhiteChoice(_Findings):
     places: tuple[tuple[float, float], ...]
     """Where it is, as shares of width and height."""
     white_at: str
-    """The first place, as a setting has it."""
-    change: str
-    """What a release takes behind ``--set`` to balance the picture for it."""
+    """The first place, as a release and a ticket name it."""
     light: WhiteLight
     """What white would be, as the picture is now."""
     balance: WhiteBalance
     """What would be taken away."""
+
+    @property
+    def in_words(self) -> str:
+        """What it is, and what would become of the picture, as a sentence."""
+        it_is, its = ("It is", "its") if len(self.places) == 1 else ("They are", "their")
+        light = f"{self.light.cct_k} K" if self.light.cct_k else "no usual light"
+        share = f"{it_is} {say_share(self.share, 2)} of the picture. " if self.share else ""
+        return (
+            f"{share}The picture shows {its} white as {light}; a middle grey would lose a cast of "
+            f"C* {self.balance.chroma:.1f}."
+        )
 
 
 class WhitesFindings(_Findings):
@@ -218,6 +236,8 @@ class WhitesFindings(_Findings):
 
     choices: tuple[WhiteChoice, ...]
     """Those that a person pointed at first."""
+    picture_px: tuple[int, int] = (1, 1)
+    """Width and height of the pictures on its page."""
 
 
 class LightFindings(_Findings):
@@ -239,3 +259,47 @@ class LightFindings(_Findings):
     """Of 24."""
     light: WhiteLight
     """In which the chart was taken, as the picture shows it."""
+
+
+class BesideFindings(_Findings):
+    """What a stage in the role `Role.BESIDE` has done."""
+
+    laid_on: str | None
+    """The day that the strip beside the picture says, as in ``"2026-11-28"``; None without one."""
+
+
+class SeenPatch(_Findings):
+    """A place of a strip in a photograph, in light that is linear and of no known colour."""
+
+    x: float
+    """Share of the photograph's width."""
+    y: float
+    """Share of its height."""
+    rgb: tuple[float, float, float]
+    """The mean, 0 … 1."""
+    sd: tuple[float, float, float]
+    """The standard deviation of that mean."""
+    cut: bool
+    """Whether some of it is as light as the photograph can hold, or as dark."""
+
+
+class SeenGrid(_Findings):
+    """One way in which four marks of a photograph may be the corners of a strip."""
+
+    grid: int
+    """Which of the setting ``grids``."""
+    corners: tuple[tuple[float, float], ...]
+    """Middles of the marks, clockwise from where the strip begins: shares of width and height."""
+    patches: tuple[SeenPatch, ...]
+    """In the order in which they are read."""
+    paper: tuple[SeenPatch, ...]
+    """Places between them."""
+
+
+class PhotographFindings(_Findings):
+    """What a stage in the role `Role.PHOTOGRAPH` has found."""
+
+    marks: int
+    """How many marks were found."""
+    seen: tuple[SeenGrid, ...]
+    """Every way in which they may be strips, turned all four ways."""

@@ -1,9 +1,10 @@
 """What may go after a while, as ``[keep]`` in ``hotfolder.toml`` says: `hotfolder tidy`.
 
 Nothing is removed that is not proven: the record says that the job was delivered, long enough ago,
-with an original of this hash, and the file has these bytes now. An original that a younger job, an
-open one or one that is held has as well stays. The ledger says first what is going to be removed,
-so that the audit does not miss it.
+with an original of this hash, the file has these bytes now, and the results have been collected. An
+original that a younger job, an open one or one that is held has as well stays. The ledger says
+first what is going to be removed, so that the audit does not miss it. What is held is never
+removed: it is listed, with the command by which a person gives it up.
 """
 
 from __future__ import annotations
@@ -40,7 +41,7 @@ class Thing(TypedDict):
     """Something that may go, or was kept."""
 
     what: str
-    """``original``, ``sheet``, ``folder`` or ``log``."""
+    """``original``, ``sheet``, ``folder``, ``log`` or ``held``."""
     path: str
     bytes: int
     why: str
@@ -92,6 +93,8 @@ def tidy(
             _remove_originals(work, now - timedelta(seconds=keep.originals))
         if keep.sheets is not None:
             _remove_sheets(work, now - timedelta(seconds=keep.sheets))
+        if keep.held is not None:
+            _list_held(work, now - timedelta(seconds=keep.held))
         _remove_empty_folders(work, now.timestamp() - keep.empty_folders)
         if keep.cut_log:
             _cut_logs(work, now.year)
@@ -153,6 +156,8 @@ def _find_reason_to_stay(work: _Tidying, record: Record, until: datetime) -> str
         check_marker(own.originals)
     except Unreachable as error:
         return str(error)
+    if not_collected := _find_not_collected(work, record, own):
+        return not_collected
     others = work.ledger.read(
         "SELECT job, finished, state FROM records WHERE original_sha256 = ? AND destination = ?"
         " AND latest = 1 AND (state NOT IN ('delivered', 'refused', 'discarded') OR finished >= ?)"
@@ -167,6 +172,38 @@ def _find_reason_to_stay(work: _Tidying, record: Record, until: datetime) -> str
     if not durable.has_bytes(record.original_kept, sha256):
         return "it has changed since, or cannot be read"
     return ""
+
+
+def _find_not_collected(work: _Tidying, record: Record, folders: DestinationFolders) -> str:
+    """Say which result nobody has taken yet; "" when none is left, or it does not matter."""
+    if not work.keep.only_collected:
+        return ""
+    try:
+        check_marker(folders.results)
+    except Unreachable as error:
+        return str(error)
+    left = [each.path for each in record.results if durable.is_there(each.path)]
+    return f"its result {left[0]} has not been collected" if left else ""
+
+
+def _list_held(work: _Tidying, until: datetime) -> None:
+    """List what has been held for long; only a person gives it up."""
+    rows = work.ledger.read(
+        "SELECT records.job, records.destination, finished FROM records"
+        " WHERE latest = 1 AND state = 'held' AND finished < ? ORDER BY finished",
+        (format_time(until),),
+    )
+    for job, destination, finished in rows:
+        folders = work.folders.get(destination)
+        if folders is None:
+            continue
+        place = folders.held / job
+        why = (
+            f"held since {finished}, for longer than [keep] held; decide, or give it up: "
+            f"`hotfolder discard {job} {work.root.path}`"
+        )
+        size = sum(each.lstat().st_size for each in place.rglob("*")) if place.is_dir() else 0
+        work.stays.append({"what": "held", "path": str(place), "bytes": size, "why": why})
 
 
 def _remove_sheets(work: _Tidying, until: datetime) -> None:
@@ -186,6 +223,9 @@ def _remove_sheets(work: _Tidying, until: datetime) -> None:
                 if Path(each.path) != path:
                     continue
                 thing = _describe("sheet", path, record)
+                if not_collected := _find_not_collected(work, record, folders):
+                    work.stays.append({**thing, "why": not_collected})
+                    continue
                 if not durable.has_bytes(path, each.sha256):
                     work.stays.append({**thing, "why": "it has changed since"})
                     continue

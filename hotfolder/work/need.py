@@ -1,8 +1,9 @@
 """What a destination needs of a picture, asked before it is taken.
 
 No picture is read: the destination's stages are asked, as for a job, what they would make of one of
-so many pixels, up to the stage that gives the final size. So size, crop, bleed and wrap are those
-of the stages themselves, and what is enough is the rule of the preflight and the proof sheet.
+so many pixels, up to the stage that gives the final size, and those that put paper around it. So
+size, crop, bleed, wrap and margins are those of the stages themselves, and what is enough is the
+rule of the preflight and the proof sheet.
 """
 
 from __future__ import annotations
@@ -21,10 +22,11 @@ from hotfolder.errors import HotfolderError, Problem, SettingsError, StageError,
 from hotfolder.model.destination import Surface
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.eyesight import CLOSE_LOOKING, largest_mm, needed_ppi
-from hotfolder.model.units import MM_PER_INCH
+from hotfolder.model.units import MM_PER_INCH, Money
 from hotfolder.raster.picture import RasterSpec
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
+from hotfolder.stages.contract import Place
 from hotfolder.stages.job import Job, Original
 from hotfolder.stages.messages import PixelsWanted, SizeToCome
 
@@ -107,6 +109,10 @@ class Need:
     """What is looked at, without bleed and wrap; None on a screen, or where no size is set."""
     whole_mm: tuple[float, float] | None
     """With bleed and wrap."""
+    sheet_mm: tuple[float, float] | None
+    """With the margins as well: the medium that it takes."""
+    material_cost: Money | None
+    """Of that medium; None when no price is set."""
     result_px: tuple[int, int] | None
     """The file that is made; None where no size is set."""
     sharp: Pixels | None
@@ -179,6 +185,7 @@ def find_need(
         gamut = gamut_of(destination.profile)
     except ProfileError as error:
         reasons.append(str(error))
+    sheet = answer.sheet_mm if answer and has_size and not is_screen else None
     return Need(
         destination=destination.name,
         title=destination.file.title or destination.name,
@@ -188,9 +195,9 @@ def find_need(
         shape_is_fixed=fixed is not None,
         size_mm=answer.size_mm if answer and has_size and not is_screen else None,
         whole_mm=answer.whole_mm if answer and has_size and not is_screen else None,
-        result_px=(answer.result.width_px, answer.result.height_px)
-        if answer and has_size
-        else None,
+        sheet_mm=sheet,
+        material_cost=_find_cost(sheet, medium.cost_per_square_metre),
+        result_px=(answer.sheet.width_px, answer.sheet.height_px) if answer and has_size else None,
         sharp=sharp,
         sharp_close=close,
         asked_for=wanted,
@@ -226,6 +233,8 @@ class _Answer:
     picture: RasterSpec
     result: RasterSpec
     """What the stage that sizes would leave."""
+    sheet: RasterSpec
+    """The same with the paper around it."""
 
     @property
     def has_size(self) -> bool:
@@ -242,6 +251,11 @@ class _Answer:
     def whole_mm(self) -> tuple[float, float]:
         """What is printed."""
         return self._mm(self.result.width_px, self.result.height_px)
+
+    @property
+    def sheet_mm(self) -> tuple[float, float]:
+        """What lies in the printer, with the margins."""
+        return self._mm(self.sheet.width_px, self.sheet.height_px)
 
     @property
     def cropped_share(self) -> float:
@@ -284,12 +298,13 @@ class _Asking:
         sides = [max(1, round(side * scale)) for side in (width, height)]
         picture = RasterSpec(sides[0], sides[1], Encoding.RGB, self._profile)
         job = self._job(picture)
-        stages = []
+        stages, sized = [], ""
         for name, made in self._destination.stages.items():
-            stages.append((name, made, self._destination.stage_settings[name]))
+            if not sized or made.place is Place.SHEET:
+                stages.append((name, made, self._destination.stage_settings[name]))
             if SizeToCome in made.tells:
-                break
-        spec = picture
+                sized = sized or name
+        result = spec = picture
         name = ""
         try:
             opened = []
@@ -300,6 +315,8 @@ class _Asking:
             for each, stage, given in opened:
                 name = each
                 spec = stage.open(spec, given)
+                if type(stage).place is not Place.SHEET:
+                    result = spec
         except Verdict as verdict:
             self.reasons.append(verdict.message)
             return None
@@ -309,7 +326,7 @@ class _Asking:
             raise StageError(name, f"failed: {type(error).__name__}: {error}") from error
         if wanted := job.told(PixelsWanted):
             self.asks_ppi = wanted.ppi
-        return _Answer(picture, spec)
+        return _Answer(picture, result, spec)
 
     def _job(self, picture: RasterSpec) -> Job:
         file = self._destination.file
@@ -386,6 +403,12 @@ def _camera(
         kept = min(width, height * fixed[0] / fixed[1]), min(height, width * fixed[1] / fixed[0])
         in_shape = asking.ask(*kept, long_edge_px=round(max(kept)))
     return Camera(megapixels, sizes.judge(whole), sizes.judge(in_shape) if in_shape else None)
+
+
+def _find_cost(size_mm: tuple[float, float] | None, price: Money | None) -> Money | None:
+    if size_mm is None or price is None:
+        return None
+    return Money(round(price.amount * size_mm[0] * size_mm[1] / 1e6, 2), price.currency)
 
 
 def _find_shape(answers: Sequence[_Answer]) -> tuple[int, int] | None:

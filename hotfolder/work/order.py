@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
@@ -30,12 +31,16 @@ class Order:
     """Empty, where the result goes."""
     profiles: Path
     """The root's profiles."""
+    begun: datetime = field(default_factory=lambda: datetime.now(UTC).astimezone())
+    """When the attempt began, in local time, by the clock of who asks: it stands in the result."""
     is_trial: bool = False
     """Nothing will be delivered."""
     only_foresees: bool = False
     """It ends where stages have seen the result to come, before the first pixel."""
     only_shows: bool = False
     """It ends with a small picture of the original as it came (`small_picture`)."""
+    always_shows: bool = False
+    """People look at it, whatever comes of it."""
     neighbours: Mapping[str, Sequence[Neighbour]] = field(default_factory=dict)
     """What stages have said of other pictures of the same folder or batch, by stage."""
     standing: MediumStanding | None = None

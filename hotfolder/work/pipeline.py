@@ -11,6 +11,7 @@ import contextlib
 import errno
 import hashlib
 import json
+import shutil
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -51,18 +52,20 @@ from hotfolder.model.records import (
 from hotfolder.model.wishes import IntentWish, LongEdgeWish, Wish
 from hotfolder.raster.complete import container_end
 from hotfolder.raster.picture import Band, RasterSpec
-from hotfolder.raster.reading import OpenedOriginal, open_original
+from hotfolder.raster.reading import OpenedOriginal, ReadLimits, open_original
 from hotfolder.raster.writing import ResultWriter, open_result
 from hotfolder.settings.changes import grant
 from hotfolder.settings.files import Destination
+from hotfolder.settings.variants import list_variants
 from hotfolder.stages.contract import AnyStage, Stage
 from hotfolder.stages.job import Job, Original
 from hotfolder.stages.registry import Registry
 from hotfolder.work.ahead import one_ahead
 from hotfolder.work.order import SMALL_PICTURE, Order
+from hotfolder.work.outcome import Outcome, join_outcomes, name_folder
 from hotfolder.work.small_picture import write_small_picture
 
-SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png"}
+SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png", "pdf": ".pdf"}
 
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _OF_THE_SYSTEM = {
@@ -72,21 +75,14 @@ _OF_THE_SYSTEM = {
 """Errors by which a disk, or a system without resources, lets a stage down."""
 _FINDINGS = TypeAdapter(dict[str, JsonValue])
 
+_WHOLE_SHARE = 0.5
+"""Of a job's memory (limits.memory): what a picture may need that is decoded as a whole. The rest
+is for the stages."""
 _ALMOST = 0.99
 """What there is to do after the last band: what stages say of the whole, the hash of the result."""
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and the share done, 0 … 1; by several threads, one at a time."""
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """How the work ended, and what there is to say of it."""
-
-    verdict: Literal["deliver", "hold", "refuse"]
-    work: WorkRecord
-    not_kept: str = ""
-    """Why nothing could be kept in `Order.points`; that is no fault of this job."""
 
 
 def run(order: Order, destination: Destination, registry: Registry, progress: Progress) -> Outcome:
@@ -99,15 +95,42 @@ def run(order: Order, destination: Destination, registry: Registry, progress: Pr
     StorageError
         When the disk of the spool is full.
     """
-    chain = _Chain(order, destination, registry)
     keep_in(order.points)
     try:
-        outcome = chain.run(progress)
+        outcome = _run_all(order, destination, registry, progress)
         return replace(outcome, not_kept=save_new())
     except OSError as error:
         if error.errno in _FULL:
             raise StorageError(f"no room for the result in {order.folder}: {error}") from error
         raise
+
+
+def _run_all(
+    order: Order, destination: Destination, registry: Registry, progress: Progress
+) -> Outcome:
+    """Make every result that the destination makes of a picture, one after the other."""
+    variants = list_variants(destination)
+    if len(variants) == 1 or order.only_foresees or order.only_shows:
+        return _Chain(order, variants[0][1], registry).run(progress)
+    outcomes: list[tuple[str, Outcome]] = []
+    for number, (name, made_so) in enumerate(variants):
+
+        def tell(doing: str, share: float, number: int = number) -> None:
+            progress(doing, (number + share) / len(variants))
+
+        folder = name_folder(order.folder, number)
+        folder.mkdir()
+        chain = _Chain(replace(order, folder=folder), made_so, registry)
+        outcomes.append((name, chain.run(tell)))
+    name, first = outcomes[0]
+    if first.verdict == "deliver" and any(each.verdict != "deliver" for _, each in outcomes):
+        # it is held for another's sake, and people look at the first: its page is made after all
+        folder = name_folder(order.folder, 0)
+        shutil.rmtree(folder)
+        folder.mkdir()
+        shown = replace(order, folder=folder, always_shows=True)
+        outcomes[0] = name, _Chain(shown, variants[0][1], registry).run(progress)
+    return join_outcomes(outcomes, order.folder)
 
 
 @dataclass
@@ -169,7 +192,13 @@ class _Chain:
         try:
             self._check_arrived()
             with open_original(
-                self.order.original, name=self.order.name, scratch=self.order.folder
+                self.order.original,
+                name=self.order.name,
+                scratch=self.order.folder,
+                limits=ReadLimits(
+                    max_whole_bytes=int(self.destination.file.limits.memory * _WHOLE_SHARE)
+                ),
+                reading=self.destination.file.reading,
             ) as opened:
                 return self._with_original(opened, progress)
         except (Hold, Refuse) as verdict:
@@ -202,6 +231,7 @@ class _Chain:
             notes=opened.notes,
             pixel_aspect=opened.pixel_aspect,
             cut_share=opened.cut_share,
+            cut_above=opened.cut_above,
         )
         self.original = _original_record(original)
         if self.order.only_shows:
@@ -267,6 +297,7 @@ class _Chain:
             profile=self.destination.profile,
             profiles=self.order.profiles,
             folder=self.order.folder,
+            begun=self.order.begun,
             is_trial=self.order.is_trial,
             all_neighbours=self.order.neighbours,
             standing=self.order.standing,
@@ -385,6 +416,7 @@ class _Chain:
     def _is_shown(self, verdict: str) -> bool:
         """Whether people are to look at the job: at a held one always."""
         is_wanted = self.order.is_trial or self.destination.file.keep_sheets == "all"
+        is_wanted = is_wanted or self.order.always_shows
         return verdict == "hold" or is_wanted
 
     def _attachments(self) -> tuple[Attachment, ...]:
@@ -461,7 +493,7 @@ class _Chain:
 @cache
 def versions() -> dict[str, str]:
     """Versions of what touches pixels; found once, from the packages' files."""
-    packages = ("hotfolder", "numpy", "pillow", "tifffile", "imagecodecs")
+    packages = ("hotfolder", "numpy", "pillow", "tifffile", "imagecodecs", "openimageio")
     found = {package: version(package) for package in packages}
     return {**found, "littlecms": imagecodecs.cms_version().removeprefix("lcms2").strip()}
 

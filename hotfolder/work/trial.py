@@ -13,7 +13,8 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal, TypeVar
 
@@ -22,6 +23,7 @@ from pydantic import BaseModel, ValidationError
 from hotfolder.disk import durable, names
 from hotfolder.errors import Problem, SettingsError, StageError, StorageError
 from hotfolder.measured.standing import find_standing
+from hotfolder.measured.to_lay import find_strip_to_lay
 from hotfolder.model.answer import Answer
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.records import WorkRecord
@@ -40,7 +42,7 @@ Tell = Callable[[str, float], None]
 End = Literal["delivered", "held", "refused", "failed"]
 
 _ENDS: dict[str, End] = {"deliver": "delivered", "hold": "held", "refuse": "refused"}
-_BEHIND_FINISHED = (Place.CONVERTED, Place.LAST)
+_BEHIND_FINISHED = (Place.CONVERTED, Place.SHEET, Place.LAST)
 _LOOK_EVERY_S = 0.2
 _FindingsT = TypeVar("_FindingsT", bound=BaseModel)
 
@@ -218,11 +220,14 @@ def try_out(
     try:
         digest = durable.sha256_of(image.resolve(strict=True))
     except OSError as error:
-        allowed = "a TIFF, JPEG or PNG file"
+        allowed = "the file of a picture"
         raise SettingsError([Problem(str(image), "", error.strerror or str(error), allowed)]) from (
             error
         )
-    standing = find_standing(root, destination)
+    strip = find_strip_to_lay(
+        root, destination, raw, datetime.now(UTC).astimezone().date(), is_trial=True
+    )
+    standing = replace(find_standing(root, destination), strip=strip)
     attempt = Attempt(
         order=Order(
             job="trial",

@@ -4,11 +4,16 @@
 
     .venv/bin/python tests/benchmarks/charts.py                       # 20 scenes of each kind
     .venv/bin/python tests/benchmarks/charts.py --scenes 5 --photographs FOLDER
+    .venv/bin/python tests/benchmarks/charts.py --second-opinion
 
 Scenes are drawn from spectra under six lights through two cameras, see `stages.chart_scenes`;
 decoys only look like a chart. FOLDER: photographs without one, as those of the Debian packages
 gnome-backgrounds, lomiri-wallpapers and mate-backgrounds, which are not part of this project; each
 is looked at whole and in two crops. Times are of the processor, not of the clock.
+
+With ``--second-opinion`` the chart finder of opencv-contrib looks at other scenes of the same
+kinds, and where both see the chart, it is compared where they see its patches and what colours they
+read there. It needs ``pip install opencv-contrib-python-headless``, which nothing else here does.
 """
 
 from __future__ import annotations
@@ -23,7 +28,9 @@ import numpy as np
 from measured import add_write_option, show
 from rich.table import Table
 
-from hotfolder_stages.reference.finder import find_charts
+from hotfolder.colour import delta_e_00, xyz_to_lab
+from hotfolder_stages.reference.finder import Chart, find_charts
+from hotfolder_stages.reference.patches import read_patches
 
 # in place of this folder, whose colour.py would be taken for colour-science
 sys.path[0] = str(Path(__file__).parents[1])
@@ -35,6 +42,14 @@ LIGHT = scenes.decode(np.arange(256) / 255).astype(np.float32)
 FIRST_SEED = 7000
 """Seeds of the tests are below."""
 
+SECOND_SEED = 9000
+"""For the second opinion: these took no part in making the finder."""
+
+TO_XYZ = np.array(
+    [[0.436066, 0.385147, 0.143066], [0.222488, 0.716873, 0.060608], [0.013916, 0.097076, 0.714096]]
+)
+"""IEC 61966-2-1 to the PCS, as the sRGB profile has it."""
+
 SUFFIXES = {".jpg", ".png"}
 LONG_EDGE_PX = 3072
 
@@ -45,11 +60,14 @@ def main() -> None:
     parser.add_argument("--scenes", type=int, default=20, help="of each kind")
     parser.add_argument("--photographs", type=Path, help="a folder of photographs without charts")
     parser.add_argument("--large", type=int, default=2, help="pictures of 24 MP to time")
+    parser.add_argument("--second-opinion", action="store_true", help="by opencv-contrib")
     add_write_option(parser)
     chosen = parser.parse_args()
     tables = [count_found(chosen.scenes), count_false(chosen.scenes, chosen.photographs)]
     if chosen.large:
         tables.append(time_large(chosen.large))
+    if chosen.second_opinion:
+        tables += compare_readers(chosen.scenes)
     show(tables, write=chosen.write)
 
 
@@ -112,6 +130,100 @@ def count_false(number: int, folder: Path | None) -> Table:
             f"{np.median(spent):.2f}", f"{max(spent):.2f}",
         )  # fmt: skip
     return table
+
+
+def compare_readers(number: int) -> list[Table]:
+    """Compare where two finders see patches, and which colours they read there."""
+    places = Table(
+        "scene", "found by ours", "by the other", "wrong by the other", "by both",
+        "ours off, median", "other off, median", "ours, worst", "other, worst",
+    )  # fmt: skip
+    colours = Table(
+        "found by both", "patches", "ΔE00 between the two, median", "95 %", "worst",
+        "ours from the true place, median", "other, median", "ours, 95 %", "other, 95 %",
+    )  # fmt: skip
+    for case in scenes.CASES:
+        offs: list[tuple[float, float]] = []
+        apart: list[float] = []
+        missed: list[list[float]] = []
+        found = np.zeros(3, int)
+        for seed in range(SECOND_SEED, SECOND_SEED + number):
+            small = case == "small"
+            size = {"size": 0.03 + 0.05 * (seed % 10) / 9} if small else {}
+            made = scenes.scene(seed, case, LONG_EDGE_PX if small else 1024, **size)
+            charts = find_charts(planes_of(made.codes))
+            ours = [each for each in charts if _is_right(each.centres, made)]
+            its = find_by_opencv(made.codes)
+            right = [each for each in its if _is_right(each[0], made)]
+            found += bool(ours), bool(right), len(its) - len(right)
+            if not ours or not right:
+                continue
+            offs.append((_off(ours[0].centres, made), _off(right[0][0], made)))
+            read, usable = read_ours(made.codes, ours[0])
+            other = scenes.decode(right[0][1] / 255)
+            labs = [lab_of(each) for each in (read, other, read_true(made))]
+            apart += delta_e_00(labs[0], labs[1])[usable].tolist()
+            missed += np.stack([delta_e_00(each, labs[2]) for each in labs[:2]], 1)[usable].tolist()
+        if not offs:
+            places.add_row(case, *map(str, found), "0", "-", "-", "-", "-")
+            continue
+        places.add_row(
+            case, *(f"{each} of {number}" for each in found[:2]), str(found[2]), str(len(offs)),
+            *(f"{each:.3f}" for each in (*np.median(offs, axis=0), *np.max(offs, axis=0))),
+        )  # fmt: skip
+        colours.add_row(
+            case, str(len(apart)),
+            *(f"{each:.2f}" for each in (np.median(apart), np.percentile(apart, 95), max(apart))),
+            *(f"{each:.2f}" for each in np.median(missed, axis=0)),
+            *(f"{each:.2f}" for each in np.percentile(missed, 95, axis=0)),
+        )  # fmt: skip
+    return [places, colours]
+
+
+def find_by_opencv(codes: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Return charts as opencv-contrib sees them: middles of patches, and their mean codes."""
+    import cv2
+
+    detector = cv2.mcc.CCheckerDetector_create()
+    detector.setColorChartType(cv2.mcc.MCC24)
+    if not detector.process(np.ascontiguousarray(codes[..., ::-1]), 3):
+        return []
+    found = []
+    for each in detector.getListColorChecker():
+        corners = np.asarray(each.getColorCharts(), float).reshape(24, 4, 2)
+        means = np.asarray(each.getChartsRGB(), float).reshape(24, 3, -1)[..., 1]
+        found.append((corners.mean(axis=1), means))
+    return found
+
+
+def read_ours(codes: np.ndarray, chart: Chart) -> tuple[np.ndarray, np.ndarray]:
+    """Return linear sRGB of the patches, shape (24, 3), and which of them can be used."""
+    planes = np.ascontiguousarray(codes.transpose(2, 0, 1)).astype(np.uint16) * np.uint16(257)
+    read = read_patches(planes, lambda each: LIGHT[each // 257], chart)
+    return read.light, read.usable
+
+
+def read_true(made: scenes.Scene) -> np.ndarray:
+    """Return linear sRGB at the patches' true middles, shape (24, 3)."""
+    half = max(1, int(made.pitch_px * 0.12))
+    pieces = [
+        LIGHT[made.codes[max(0, y - half) : y + half + 1, max(0, x - half) : x + half + 1]]
+        for x, y in np.rint(made.centres).astype(int).tolist()
+    ]
+    return np.array([piece.mean(axis=(0, 1)) for piece in pieces])
+
+
+def lab_of(light: np.ndarray) -> np.ndarray:
+    """Return L*a*b* of linear sRGB, shape (n, 3)."""
+    return np.asarray(xyz_to_lab(light @ TO_XYZ.T))
+
+
+def _off(centres: np.ndarray, made: scenes.Scene) -> float:
+    return float(np.linalg.norm(centres - made.centres, axis=1).max() / made.pitch_px)
+
+
+def _is_right(centres: np.ndarray, made: scenes.Scene) -> bool:
+    return _off(centres, made) < 0.3
 
 
 def look(planes: np.ndarray) -> tuple[int, float]:

@@ -38,10 +38,18 @@ def test_the_installed_command_is_that_one():
 
 
 HEAVY = (
-    "PIL", "hotfolder_stages", "imagecodecs", "jinja2", "numba", "numpy", "pydantic", "rich",
-    "scipy", "sqlite3", "structlog", "tifffile", "watchdog",
+    "PIL", "cryptography", "dask", "distributed", "hotfolder_stages", "imagecodecs", "jinja2",
+    "numba", "numpy", "pydantic", "rich", "scipy", "sqlite3", "structlog", "tifffile", "watchdog",
 )  # fmt: skip
-CODECS = ("PIL", "hotfolder.raster.reading", "jinja2", "numba", "structlog", "tifffile.tifffile")
+CODECS = (
+    "OpenImageIO",
+    "PIL",
+    "hotfolder.raster.reading",
+    "jinja2",
+    "numba",
+    "structlog",
+    "tifffile.tifffile",
+)
 
 
 @pytest.mark.parametrize(

@@ -78,7 +78,7 @@ def test_what_waits(screen):
     destination |= {"remarks": [HOSTILE], "settings_problem": HOSTILE}
     status._print_status({
         "root": HOSTILE, "served": False, "served_by": None, "served_since": "",
-        "batches": [], "waiting": [waiting], "warned": [], "notify": [],
+        "batches": [], "waiting": [waiting], "warned": [], "notify": [], "machines": [],
         "destinations": {"canvas": destination},
     })  # fmt: skip
     check_shown(screen.getvalue())

@@ -38,6 +38,7 @@ def drop_at(root: Root, name: str, file: str) -> None:
     drop(root, f".{file}.part", size=24).rename(root.path / "in" / name / file)
 
 
+@pytest.mark.slow
 def test_a_destination_that_is_added_is_served_and_its_folders_are_made(quick):  # noqa: F811
     with serving(quick):
         wait_for(quick.snapshot.exists)

@@ -11,9 +11,10 @@ from types import SimpleNamespace
 import pytest
 
 from daemon.conftest import Named, away, destination, is_for_a_batch
-from hotfolder.daemon.handing_out import HandingOut, with_workers
+from hotfolder.daemon.handing_out import HandingOut
 from hotfolder.daemon.trouble import About, Kind
 from hotfolder.disk import pulse
+from hotfolder.engine.local import LocalPlaces
 from hotfolder.ledger.details import Claimed, Delivered, State, Waits
 from hotfolder.work.worker import Stopped
 
@@ -70,7 +71,7 @@ def make(desk, ledger, troubles, clock):
             SimpleNamespace(is_for_a_batch=is_for_a_batch),
             desk.rest,
             troubles,
-            workers,
+            lambda: workers,
             lambda: desk.woken.append(1),
             lambda *batch: None,
             desk.ends.append,
@@ -390,7 +391,7 @@ def test_no_more_attempts_run_than_there_are_workers_and_a_stop_ends_the_waiting
         go_on.wait(30)
         return attempt
 
-    limited = with_workers(run, 1)
+    limited = LocalPlaces(run, 1).run
     first, second = (pulse.Errand("job", partial(limited, number, stop)) for number in (1, 2))
     assert not second.wait(0.3) or not first.wait(0.3)
     assert 1 == len(begun)

@@ -39,6 +39,7 @@ def drawn_at(view, width, height):
     return np.stack([x * height + width / 2 - 0.5, y * height - 0.5], axis=1)
 
 
+@pytest.mark.slow
 def test_three_frames_have_a_chart_where_it_was_drawn_and_three_have_none(frames):
     width, height = LONG_EDGE_PX, LONG_EDGE_PX * 2 // 3
     with_chart = 0
@@ -69,6 +70,7 @@ def test_the_camera_says_which_frame_had_a_stop_less(frames):
     assert ratio == pytest.approx(0.5, abs=0.1)
 
 
+@pytest.mark.slow
 def test_the_same_frames_come_out_every_time(frames, tmp_path):
     again = shoot.write_shoot(tmp_path, LONG_EDGE_PX)
     assert [path.read_bytes() for path in frames] == [path.read_bytes() for path in again]

@@ -14,12 +14,6 @@ from roots import make_quick_root
 from whole.conftest import drop, write_destination
 
 
-@pytest.fixture
-def every_act(request) -> bool:
-    """Whether each act is tried, not only a spread."""
-    return bool(request.config.getoption("--every-act"))
-
-
 @pytest.fixture(scope="session")
 def loaded(profiles, tmp_path_factory):
     """What a sweep loads and compiles is there before children are forked: else each does it."""

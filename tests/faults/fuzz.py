@@ -5,6 +5,7 @@ it is: a crash or a hang is that input's, and a new worker goes on behind it. Ev
 from a seed and its number alone, so that a fault can be made again: ``--seed S --only N``.
 
     python tests/faults/fuzz.py --count 20000
+    python tests/faults/fuzz.py --count 5000 --format jxl
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ import zlib
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import tifffile
@@ -31,8 +33,12 @@ from PIL import Image, PngImagePlugin
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.disk import platforms
 from hotfolder.errors import HotfolderError
+from hotfolder.model.destination import Reading
 from hotfolder.raster.complete import container_end
 from hotfolder.raster.reading import open_original
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from raster.other_formats import XMP_UUID, box, exr, jxl, psd, saved
 
 MEMORY = 1 * 2**30
 LIMIT_S = 20.0
@@ -90,11 +96,56 @@ def corpus() -> dict[str, bytes]:
         out = io.BytesIO()
         image.save(out, "PNG", icc_profile=icc, exif=exif, pnginfo=info)
         files[f"png {name}"] = out.getvalue()
-    return files
+    return files | _other_formats(rgb, small, icc, exif, xmp)
+
+
+def _other_formats(
+    rgb: np.ndarray, small: Image.Image, icc: bytes, exif: Image.Exif, xmp: bytes
+) -> dict[str, bytes]:
+    import imagecodecs
+    import pillow_heif
+
+    told: dict[str, Any] = {"icc_profile": icc, "exif": exif, "xmp": xmp}
+    pillow_heif.register_heif_opener()
+    eight, floats = np.asarray(small), np.float32(rgb / 50_000)
+    clear = np.dstack([eight, eight[..., 0]])
+    block = exif.tobytes().removeprefix(b"Exif\0\0")
+    boxes = box(b"Exif", bytes(4) + block), box(b"brob", b"xml " + imagecodecs.brotli_encode(xmp))
+    animated = {"save_all": True, "append_images": [small.rotate(90)]}
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "x.exr"
+        exrs = {
+            "exr lines": exr({"RGB": floats}, path),
+            "exr half": exr({"RGBA": np.float16(clear / 255)}, path),
+        }
+    return exrs | {
+        "jxl bare": jxl(eight),
+        "jxl boxes": jxl(rgb, *boxes),
+        "jxl floats": jxl(floats),
+        "avif rgb": saved(small, "AVIF", **told),
+        "avif alpha": saved(Image.fromarray(clear), "AVIF", **told),
+        "avif pq": imagecodecs.avif_encode(
+            rgb >> 6, level=100, bitspersample=10, primaries=9, transfer=16, matrix=0
+        ),
+        "heic rgb": saved(small, "HEIF", **told),
+        "heic alpha": saved(Image.fromarray(clear), "HEIF", **told),
+        "webp lossy": saved(small, "WEBP", **told),
+        "webp lossless": saved(Image.fromarray(clear), "WEBP", lossless=True),
+        "webp frames": saved(small, "WEBP", **animated),
+        "jp2 boxes": saved(Image.fromarray(clear), "JPEG2000") + box(b"uuid", XMP_UUID + xmp),
+        "jp2 bare": imagecodecs.jpeg2k_encode(rgb, level=0, codecformat="j2k"),
+        "psd raw": psd(eight, 3, layers=2, resources={1039: icc, 1058: block, 1060: xmp}),
+        "psd runs": psd(clear, 3, runs=True, layers=-1, in_block=True),
+        "psb runs": psd(rgb, 3, runs=True, large=True),
+        "psd floats": psd(floats, 3),
+    }
 
 
 def mutated(files: dict[str, bytes], seed: int, number: int) -> tuple[str, bytes]:
-    """The input with this number: one file of the corpus, damaged in one to eight ways."""
+    """The input with this number: one file of the corpus, damaged in one to eight ways.
+
+    files: the corpus, or those of one format of it.
+    """
     rng = random.Random(seed * 1_000_003 + number)
     name = rng.choice(sorted(files))
     data = bytearray(files[name])
@@ -179,7 +230,9 @@ def read_one(path: Path, name: str) -> str:
             Profile.load(path)
             return "read"
         container_end(path)
-        with open_original(path, name=path.name, scratch=path.parent) as opened:
+        with open_original(
+            path, name=path.name, scratch=path.parent, reading=Reading(above_white="scale")
+        ) as opened:
             for _ in opened.bands():
                 pass
     except ProfileError:
@@ -193,7 +246,7 @@ def read_one(path: Path, name: str) -> str:
     return "read"
 
 
-def _work(seed: int, numbers: list[int], place: str, pipe: int) -> None:
+def _work(seed: int, numbers: list[int], place: str, pipe: int, kinds: tuple[str, ...]) -> None:
     # what the parent holds is counted too, and a test process can hold more than the limit
     data_pages = int(Path("/proc/self/statm").read_text().split()[5])
     inherited = data_pages * os.sysconf("SC_PAGE_SIZE")
@@ -201,7 +254,7 @@ def _work(seed: int, numbers: list[int], place: str, pipe: int) -> None:
     null = os.open(os.devnull, os.O_WRONLY)
     os.dup2(null, 1)
     os.dup2(null, 2)
-    files = corpus()
+    files = {name: data for name, data in corpus().items() if not kinds or name.split()[0] in kinds}
     path = Path(place) / "original"
     for number in numbers:
         os.write(pipe, f"{number}\n".encode())
@@ -212,8 +265,11 @@ def _work(seed: int, numbers: list[int], place: str, pipe: int) -> None:
     os._exit(0)
 
 
-def fuzz(seed: int, count: int, first: int = 0) -> dict[str, object]:
-    """Read so many inputs; what came of them, and every fault with its number."""
+def fuzz(seed: int, count: int, first: int = 0, kinds: tuple[str, ...] = ()) -> dict[str, object]:
+    """Read so many inputs; what came of them, and every fault with its number.
+
+    kinds: first words of names in the corpus; none takes all.
+    """
     context = multiprocessing.get_context("fork")
     ends: Counter[str] = Counter()
     faults: list[dict[str, object]] = []
@@ -223,7 +279,7 @@ def fuzz(seed: int, count: int, first: int = 0) -> dict[str, object]:
         while waiting:
             read, write = os.pipe()
             batch = waiting[:BATCH]
-            process = context.Process(target=_work, args=(seed, batch, place, write))
+            process = context.Process(target=_work, args=(seed, batch, place, write, kinds))
             process.start()
             os.close(write)
             at, since, hung = None, time.monotonic(), False
@@ -279,8 +335,10 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--count", type=int, default=20_000)
     parser.add_argument("--only", type=int)
+    parser.add_argument("--format", action="append", default=[], help="as jxl, avif, psd")
     asked = parser.parse_args()
-    found = fuzz(asked.seed, 1 if asked.only is not None else asked.count, asked.only or 0)
+    count = 1 if asked.only is not None else asked.count
+    found = fuzz(asked.seed, count, asked.only or 0, tuple(asked.format))
     sys.stdout.write(json.dumps(found, indent=1) + "\n")
 
 

@@ -207,9 +207,10 @@ def check_books(root: Root, dropped: list[str], *, latest_only: bool = False) ->
     )
 
     results = {
-        str((root.path / record["results"][0]["path"]).resolve()): record["results"][0]["sha256"]
+        str((root.path / result["path"]).resolve()): result["sha256"]
         for record in logged
         if record["state"] == State.DELIVERED
+        for result in record["results"]
     }
     out = {
         str(path): hashlib.sha256(path.read_bytes()).hexdigest()

@@ -16,7 +16,7 @@ from hotfolder.ledger.jobs import read_jobs
 from hotfolder.settings.root import Root
 from whole.conftest import records
 
-SAMPLE = 5
+SAMPLE = 3
 ROWS = ["reeds.tif,1,,20 mm,,", "mud.tif,2,,20 mm,,", "reeds.tif,3,,30 mm,20 mm,"]
 
 

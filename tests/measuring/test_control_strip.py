@@ -11,7 +11,8 @@ from PIL import Image, ImageCms
 
 from hotfolder.measured import choosing
 from hotfolder.measured.control_strip import make_control_strip, recall_strips, remember_strip
-from hotfolder.measured.sheet import say_code, write_sheet
+from hotfolder.measured.sheet import write_sheet
+from hotfolder.measured.to_lay import hash_settings, say_code
 from hotfolder.settings.files import Intake, load_destination
 from hotfolder.stages.registry import load_registry
 
@@ -70,6 +71,7 @@ def test_chosen_patches_predict_better_than_a_usual_strip(root):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["fine-art-canvas", "book-pages"])
 def test_the_sheet_holds_exactly_the_patches_and_the_code(root, tmp_path, name):
     of = destination(root, name)
@@ -85,16 +87,16 @@ def test_the_sheet_holds_exactly_the_patches_and_the_code(root, tmp_path, name):
     for each in strip.patches:
         wanted = np.rint(np.array(each.device) * most).astype(pixels.dtype)
         assert 165 * 165 <= int((pixels == wanted).all(axis=2).sum()), each.name
-    text = say_code(strip, date(2026, 11, 28))
+    text = say_code(strip, date(2026, 11, 28), hash_settings(of.raw))
     assert {strip.id, strip.profile_sha256[:16], name} <= {*text.split()}
     modules = np.array([list(row) for row in segno.make_qr(text, error="m").matrix], bool)
     # the sheet's rightmost dark square is the code, seven pixels a module
     dark = pixels.astype(int).sum(axis=2)
     is_dark = dark > most / 2 if name == "book-pages" else dark < most
-    right = is_dark[:, 1180:]
-    rows = np.flatnonzero(right[220:].sum(axis=1) > 30)
-    columns = np.flatnonzero(right[220 + rows[0] :].sum(axis=0) > 30)
-    found = right[220 + rows[0] + 3 :, columns[0] + 3 :][
+    right = is_dark[:, 1300:]
+    rows = np.flatnonzero(right[265:].sum(axis=1) > 30)
+    columns = np.flatnonzero(right[265 + rows[0] :].sum(axis=0) > 30)
+    found = right[265 + rows[0] + 3 :, columns[0] + 3 :][
         : 7 * len(modules) : 7, : 7 * len(modules) : 7
     ]
     assert np.array_equal(modules, found)

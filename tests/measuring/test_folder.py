@@ -14,6 +14,7 @@ from hotfolder.overview.new_root import make_root
 from hotfolder.overview.status import collect
 from hotfolder.settings.files import Intake, load_destination
 from hotfolder.stages.registry import load_registry
+from hotfolder.work.photograph import read_photograph
 from measuring import files
 
 NAME = "fine-art-canvas"
@@ -25,7 +26,7 @@ def folder(root, strip):
         root.destinations / f"{NAME}.toml", load_registry(), Intake(quiet="0 s", watch="poll")
     )
     remember_strip(root, strip)
-    made = MeasuredFolder(root, destination, lambda: None)
+    made = MeasuredFolder(root, destination, lambda: None, read_photograph)
     yield made
     made.stop()
 
@@ -104,7 +105,7 @@ def test_a_kill_between_keeping_and_judging_loses_and_doubles_nothing(
             serve(folder, lambda: False)
     assert [] == folder.book.read()
     assert (folder.book.kept / "strip.txt").exists()
-    after = MeasuredFolder(folder._root, folder._destination, lambda: None)
+    after = MeasuredFolder(folder._root, folder._destination, lambda: None, read_photograph)
     serve(after, after.book.read)
     after._has_looked_back = False
     after._due = 0.0

@@ -400,3 +400,41 @@ def test_a_book_that_is_broken_is_set_aside(tmp_path):
     with contextlib.closing(Book(path)) as book:
         assert set() == book.known(["mail"])
     assert path.with_suffix(".broken").exists()
+
+
+EACH_END = HOOK + "each_end = true\n"
+ENDS = (Kind.DELIVERED, Kind.REFUSED)
+
+
+def test_a_webhook_that_wants_it_is_told_each_end_and_mail_is_not(desk):
+    desk.settings(AT_ONCE + MAIL + EACH_END)
+    desk.found = [matter("reeds"), *(matter(f"{kind}", kind) for kind in ENDS)]
+    desk.turn()
+    desk.turn(3600)
+    told = {way: [each.name for each in body.items] for way, _, body in desk.sent}
+    assert told == {"mail": ["reeds"], "webhook": ["reeds", "refused", "delivered"]}
+    assert len(desk.sent) == 2
+
+
+def test_each_end_is_told_whatever_about_says(desk):
+    desk.settings(AT_ONCE.replace("\n", '\nabout = ["trouble"]\n', 1) + EACH_END)
+    desk.found = [matter("reeds"), matter("mud", Kind.DELIVERED), matter("late", Kind.BATCH)]
+    desk.turn()
+    assert [["reeds", "mud"]] == desk.names()
+
+
+def test_without_it_no_end_is_told(desk):
+    desk.settings(AT_ONCE + HOOK)
+    desk.found = [matter(f"{kind}", kind) for kind in ENDS]
+    desk.turn()
+    assert [] == desk.sent
+
+
+def test_what_does_not_fit_into_one_message_comes_in_the_next(desk):
+    desk.settings(AT_ONCE + EACH_END)
+    desk.found = [matter(f"mud {number}", Kind.DELIVERED) for number in range(100)]
+    for _ in range(5):
+        desk.turn(1)
+    assert [40, 40, 20] == [len(each) for each in desk.names()]
+    assert [0, 0, 0] == [body.not_listed for _, _, body in desk.sent]
+    assert 100 == len({each for names in desk.names() for each in names})

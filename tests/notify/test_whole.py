@@ -65,6 +65,9 @@ def test_what_waits_is_found_with_its_reason(root):
     )  # fmt: skip
     assert "pixels of its own per inch" in mud.says
     assert [] == list(find_matters(root, kinds=["batch"]).matters)
+    over = describe(root, find_matters(root, kinds=["delivered", "refused"]).matters)
+    assert [Kind.DELIVERED] == [each.kind for each in over]
+    assert all(" px." in each.says for each in over if each.kind is Kind.DELIVERED)
     day = datetime.now(UTC) - timedelta(days=1)
     assert all(each.kind is Kind.WARNED for each in find_warned(root, day))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from typer.testing import CliRunner
@@ -139,3 +140,19 @@ def test_a_mistake_in_settings_says_whether_the_old_ones_are_used(root, is_known
     assert is_known == ("it is served with the old ones" in text)
     assert is_known != ("it is not served until then" in text)
     assert "has not taken it up yet" not in text
+
+
+@pytest.mark.parametrize(
+    ("silent_s", "code", "said"),
+    [(0, 0, "served by process"), (90, 1, "has said nothing for")],
+)
+def test_alive_is_who_holds_the_lock_and_spoke_lately(root, silent_s, code, said):
+    assert CliRunner().invoke(app, ["status", "--alive", str(root.path)]).exit_code == 1
+    with served_alone(root):
+        begun = CliRunner().invoke(app, ["status", "--alive", str(root.path)])
+        assert (1, True) == (begun.exit_code, "has not said how it stands" in begun.stdout)
+        spoke = datetime.now(UTC) - timedelta(seconds=silent_s)
+        now = snapshot_of(os.getpid()).model_copy(update={"written": spoke.isoformat()})
+        write(root, now)
+        done = CliRunner().invoke(app, ["status", "--alive", str(root.path)])
+    assert (code, True) == (done.exit_code, said in done.stdout)

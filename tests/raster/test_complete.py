@@ -11,12 +11,14 @@ import os
 import struct
 from pathlib import Path
 
+import imagecodecs
 import numpy as np
 import pytest
 import tifffile
 from PIL import Image
 
 from hotfolder.raster.complete import container_end
+from raster.other_formats import box, jxl, psd
 
 _NOISE = np.random.default_rng(7).integers(1, 65536, (120, 90, 3)).astype(np.uint16)
 _EIGHT = (_NOISE >> 8).astype(np.uint8)
@@ -53,6 +55,12 @@ FILES = {
     "TIFF, planar": _tiff_planar(),
     "BigTIFF": _tiff(bigtiff=True, rowsperstrip=8),
     "BigTIFF, big-endian": _tiff(bigtiff=True, byteorder=">"),
+    "AVIF": _pillow(format="AVIF"),
+    "WebP": _pillow(format="WEBP", lossless=True),
+    "JPEG XL": jxl(_EIGHT, box(b"xml ", b"<x/>")),
+    "JPEG 2000": _pillow(format="JPEG2000"),
+    "JPEG 2000, bare": imagecodecs.jpeg2k_encode(_EIGHT, level=0, codecformat="j2k"),
+    "PSD": psd(_NOISE, 3),
 }
 each_file = pytest.mark.parametrize("data", FILES.values(), ids=FILES.keys())
 

@@ -378,7 +378,7 @@ def refusal(path, scratch, **limits):
     ("options", "how"),
     [
         (
-            {"photometric": "cfa"},
+            {"photometric": "logl"},
             "in a kind of colour other than RGB, grey, CMYK, Lab or a palette",
         ),
         (

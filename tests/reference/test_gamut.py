@@ -98,6 +98,7 @@ def test_random_colours_are_told_apart_as_the_printers_closed_form_does(name, so
     assert (~decided[distance > TOLERANCE + BAND_DELTA_E_00 / 2]).mean() < 0.005
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("destination", "name", "printer"),
     [

@@ -243,6 +243,7 @@ def decoded(image):
     return np.concatenate([values[..., :1] / 2.55, signed], axis=-1).astype(float)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("profile", "primaries"), [(SRGB, SRGB_PRIMARIES), (DISPLAY_P3, P3_PRIMARIES)]
 )

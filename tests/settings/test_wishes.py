@@ -1,7 +1,10 @@
 """What a ticket or a release may ask for, whichever stage can do it."""
 
+from pathlib import Path
+
 import pytest
 
+import hotfolder
 from hotfolder import (
     CaptionWish,
     IntentWish,
@@ -10,11 +13,12 @@ from hotfolder import (
     SizeWish,
     Stage,
     StageSettings,
+    WhiteWish,
 )
 from hotfolder.batch.changes import RowError, plan_changes
 from hotfolder.batch.ticket import read_ticket
 from hotfolder.errors import StageError
-from hotfolder.settings.changes import grant, who_grants
+from hotfolder.settings.changes import grant, who_grants, with_changes
 from hotfolder.settings.files import Intake, check_destination
 from hotfolder.stages.registry import Registry, load_registry
 
@@ -58,6 +62,7 @@ def destination(root, *stages, settings=None):
         (LongEdgeWish("40 in"), "sizing"),
         (IntentWish("perceptual"), "profile-conversion"),
         (CaptionWish("Mud"), "tagging"),
+        (WhiteWish((0.4, 0.3)), "reference"),
     ],
 )
 def test_what_stages_of_the_program_grant(root, wish, stage):
@@ -130,3 +135,35 @@ def test_a_destination_that_cannot_render_otherwise_says_so(root):
     (placement,) = read_ticket(b"file,page,rendering\nmud.tif,1,detail\n").placements
     with pytest.raises(RowError, match="no stage profile-conversion"):
         plan_changes(placement, destination(root, "sizing"), REGISTRY)
+
+
+@pytest.mark.parametrize("text", ["40%,30%", "40 % ; 30 %", "40,0 %, 30,0", "４０%,30%"])
+def test_a_row_may_say_what_is_white_however_it_is_written(root, text):
+    rows = f'file;page;white\nsail.tif;1;"{text}"\n'.encode()
+    (placement,) = read_ticket(rows).placements
+    changes = plan_changes(placement, destination(root, "reference"), REGISTRY)
+    assert {"reference": {"white_at": "40.0%,30.0%"}} == changes
+    made = destination(root, "reference", settings=changes)
+    assert (0.4, 0.3) == made.stage_settings["reference"].white_at
+
+
+@pytest.mark.parametrize("text", ["the sail", "40", "140%,20%", "-4%,20%", "4e1%,2%"])
+def test_what_is_no_place_in_a_picture_is_a_problem_of_its_row(text):
+    read = read_ticket(f"file;page;white\nsail.tif;1;{text}\n".encode())
+    assert () == read.placements
+    assert "from the left and from the top" in str(read.problems[0])
+
+
+def test_the_core_asks_for_what_is_white_without_naming_who_balances():
+    core = Path(hotfolder.__file__).parent
+    files = [each for each in core.rglob("*") if each.suffix in {".py", ".html", ".js"}]
+    assert 200 < len(files)
+    assert [] == [str(each) for each in files if "reference.white_at" in each.read_text("utf-8")]
+
+
+def test_a_change_of_reading_is_in_its_own_table():
+    raw = {"stages": ["preflight"], "reading": {"page": 2}}
+    changed = with_changes(raw, {"reading": {"above_white": "cut"}, "preflight": {"x": 1}})
+    assert {"page": 2, "above_white": "cut"} == changed["reading"]
+    assert {"preflight": {"x": 1}} == changed["stage"]
+    assert {"page": 2} == raw["reading"]

@@ -312,6 +312,16 @@ def test_values_that_are_cut_are_held_above_a_share():
     assert hold.value.message.startswith("2 % of the picture's floating-point values")
 
 
+@pytest.mark.parametrize(("above", "ways"), [(0.0, []), (0.01, ["scale", "cut"])])
+def test_what_is_above_white_can_be_scaled_or_cut(above, ways):
+    stage, _ = opened({}, spec_of(PIXELS), cut_share=0.02, cut_above=above)
+    with pytest.raises(Hold) as hold:
+        stage.close()
+    assert [("--set", f"reading.above_white={way}") for way in ways] == [
+        each.options("preflight") for each in hold.value.remedies
+    ]
+
+
 @pytest.mark.parametrize(
     ("values", "share"), [({}, 0.01), ({}, 0.0), ({"hold_above_cut": "3 %"}, 0.02)]
 )

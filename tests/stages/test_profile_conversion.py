@@ -308,6 +308,7 @@ def detail_of(pixels, destination, folder, **more):
     return done
 
 
+@pytest.mark.slow
 def test_detail_looks_at_the_whole_picture_before_it_converts(monkeypatch, tmp_path):
     monkeypatch.setattr(module, "PIXELS_PER_CALL", 600)
     pixels = picture(height=300)
@@ -330,6 +331,7 @@ def test_another_picture_has_another_reach(tmp_path):
     assert found[0] != found[1]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("printer", [CMYK, CANVAS, SRGB], ids=lambda p: p.description)
 def test_fine_keeps_its_promise_for_detail(printer):
     pixels = random_pixels(3, 3000)

@@ -170,6 +170,7 @@ def test_the_tolerance_is_the_gamut_checks(tmp_path):
 # what is rendered
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("destination", [CANVAS, BOOK, libvips("cmyk")], ids=["rgb", "cmyk", "v2"])
 @pytest.mark.parametrize(("show", "alt"), [("medium", "own white and"), ("adapted", "eyes used")])
 @pytest.mark.parametrize("rendering", Rendering)

@@ -6,7 +6,7 @@ from functools import partial
 import numpy as np
 import pytest
 
-from hotfolder import Neighbour
+from hotfolder import Neighbour, ReferenceShown
 from hotfolder.testing import make_job, make_stage, run_stage
 from hotfolder_stages.reference import Reference
 from hotfolder_stages.reference.shoot import Shot
@@ -143,3 +143,39 @@ def test_where_it_lay_and_something_else_is_now_no_card_is_seen(shot_like, card_
 def shot_like(monkeypatch):
     """Pictures of one camera, taken at one time: what a file without Exif does not say."""
     monkeypatch.setattr("hotfolder_stages.reference.stage.read_shot", lambda _: SHOT)
+
+
+@pytest.mark.parametrize(
+    ("turns", "words"),
+    [
+        (0, "right to the left"),
+        (1, "top to the bottom"),
+        (2, "left to the right"),
+        (3, "bottom to the top"),
+    ],
+)
+def test_where_the_light_on_a_card_falls_off_is_said_in_stops_and_shown(look, turns, words):
+    """One stop over 120 pixels, of which the card is read within its edges."""
+    linear = scenes.decode(with_card(np.ones(3)) / 65535)
+    ramp = 2.0 ** ((np.arange(600) - 240) / 120)
+    pixels = np.rot90(encode(linear * ramp[None, :, None]), turns).copy()
+    at = {0: "40%,50%", 1: "50%,60%", 2: "60%,50%", 3: "50%,40%"}[turns]
+    done, job = look(pixels, card_at=at)
+    even = done.findings["card"]["evenness"]
+    left, top, right, bottom = even["area"]
+    height, width = pixels.shape[:2]
+    long_px = (right - left) * width if turns % 2 == 0 else (bottom - top) * height
+    # what is too light or too dark beside the place is not taken for the card
+    assert even["stops"] == pytest.approx((long_px - 1) / 120, abs=0.04)
+    assert 0.5 < even["stops"] < 1
+    told = job.told(ReferenceShown)
+    assert any(f"stops along the line, from the {words}." in each for each in told.sentences)
+    box, line = told.outlines
+    assert ((left, top), (right, bottom)) == (box[0], box[2])
+    assert [list(each) for each in line] == [even["lightest"], even["darkest"]]
+
+
+def test_on_an_even_card_no_line_is_drawn(look):
+    done, job = look(with_card(np.ones(3)), card_at=AT)
+    assert done.findings["card"]["evenness"]["stops"] < 0.04
+    assert 1 == len(job.told(ReferenceShown).outlines)

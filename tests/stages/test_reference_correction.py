@@ -211,6 +211,8 @@ def test_what_has_no_linear_rgb_of_its_own_is_not_corrected(tmp_path, profile):
     pixels = pixels if profile is None else pixels[..., 1:2].copy()
     done, _ = corrected(pixels, tmp_path, spec_of(pixels, profile), correct="neutral")
     assert np.array_equal(pixels, done.pixels)
+    why = "carries no profile" if profile is None else "Only a picture in RGB"
+    assert done.findings["not_corrected"].startswith(("It " + why, why))
 
 
 def test_a_person_says_what_is_white(tmp_path):
@@ -282,3 +284,50 @@ def test_the_profile_of_the_picture_stays(tmp_path):
     done, _ = corrected(pixels, tmp_path, correct="neutral")
     assert isinstance(done.spec, RasterSpec)
     assert SRGB == done.spec.profile
+
+
+NEAR_WHITES = np.linspace(0.5, 0.96, 200)
+"""Of the largest code: below what counts as burnt."""
+
+
+def corrector_of(done):
+    """What keeps the light, as the picture's record has it."""
+    found = done.findings["charts"][0]
+    light = found["light"]
+    white = np.array([light["x"], light["y"], 1 - light["x"] - light["y"]]) / light["y"]
+    return Corrector(read_correction(found["correction"]), SPACE, white)
+
+
+@pytest.mark.parametrize("dimmed", [0.35, 1.0])
+def test_kept_light_clips_no_near_white_and_keeps_them_apart(tmp_path, dimmed):
+    """A warm light's white has more red than the profile holds: whites are rolled off."""
+    _, pixels = scene(**WARM)
+    pixels = np.rint(scenes.encode(dimmed * scenes.decode(pixels / 65535)) * 65535)
+    pixels = pixels.astype(np.uint16)
+    done, _ = corrected(pixels, tmp_path, correct="keep the light")
+    assert done.findings["corrected"]["rolled_off"]["most"] > 1.2
+    corrector = corrector_of(done)
+    ramp = np.rint(NEAR_WHITES[:, None] * [65535, 65535, 65535]).astype(np.uint16)
+    # and colours near white, warm and cool
+    warm, cool = (np.rint(ramp * each).astype(np.uint16) for each in ([1, 0.96, 0.9], [0.9, 1, 1]))
+    for each in (ramp, warm, cool):
+        made = corrector.apply(each[None])[0].astype(int)
+        assert made.max() < 65535
+        assert (np.diff(made[:, 0]) > 0).all()
+        assert (np.diff(made.sum(axis=1)) > 0).all()
+        linear = corrector.linear(each[None])[0]
+        chroma = linear / linear.sum(axis=1, keepdims=True)
+        assert np.ptp(chroma, axis=0).max() < 0.01  # the light's colour, up to white
+    assert 0 == corrector.beyond
+
+
+def test_below_the_whites_kept_light_is_as_the_fit_says(tmp_path):
+    _, pixels = scene(**WARM)
+    corrector = corrector_of(corrected(pixels, tmp_path, correct="keep the light")[0])
+    dark = (pixels // 2)[::7, ::7]
+    assert np.array_equal(corrector._linear(dark), corrector.linear(dark))
+
+
+def test_a_light_that_is_not_kept_is_not_rolled_off(tmp_path):
+    done, _ = corrected(scene(light_name="D50")[1], tmp_path, correct="neutral")
+    assert done.findings["corrected"]["rolled_off"] is None

@@ -48,11 +48,12 @@ def test_a_chart_is_found_and_read_in_its_order(case):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("case", scenes.CASES)
-def test_of_many_scenes_nearly_all_are_found_and_none_wrongly(case):
-    found = [misses(made(seed, case)) for seed in range(100, 120)]
+def test_of_many_scenes_nearly_all_are_found_and_none_wrongly(case, every_act):
+    seeds = range(100, 120 if every_act else 108)
+    found = [misses(made(seed, case)) for seed in seeds]
     right = sum(any(miss < 0.3 for miss in each) for each in found)
     wrong = sum(miss >= 0.3 for each in found for miss in each)
-    assert (True, 0) == (right >= 19, wrong), f"{right} of {len(found)}"
+    assert (True, 0) == (right >= 0.95 * len(seeds) - 0.6, wrong), f"{right} of {len(found)}"
 
 
 @pytest.mark.parametrize("kind", decoys.KINDS, ids=lambda kind: kind.__name__)

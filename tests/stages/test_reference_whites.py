@@ -30,7 +30,9 @@ def show(folder, pixels, profile=SRGB, **settings):
     done = run_stage(stage, pixels, spec, job)
     assert np.array_equal(pixels, done.pixels)
     page = folder / "neutral.html"
-    return WhitesFindings.model_validate(done.findings).choices, job, page.read_text("utf-8")
+    found, text = WhitesFindings.model_validate(done.findings), page.read_text("utf-8")
+    assert 'width="{}" height="{}"'.format(*found.picture_px) in text
+    return found.choices, job, text
 
 
 def test_each_light_is_a_choice_and_read_where_it_is_even(tmp_path):
@@ -47,7 +49,7 @@ def test_each_light_is_a_choice_and_read_where_it_is_even(tmp_path):
 def test_a_place_that_is_pointed_at_comes_first(tmp_path):
     choices, _, page = show(tmp_path, picture(), at=["78%,50%"])
     assert ("78.0%,50.0%", None) == (choices[0].white_at, choices[0].share)
-    assert 'white_at = "78.0%,50.0%"' in page
+    assert "<code>78.0%,50.0%</code>" in page
     assert "never as a measurement" in page
     assert "<b>mud" not in page
 

@@ -30,7 +30,10 @@ __all__ = ["hotfolder", "quick"]
 
 pytestmark = pytest.mark.slow
 LATER = datetime.now(UTC) + timedelta(days=400)
-ORIGINALS = Keep(originals="1 year", cut_log=False, empty_folders="1000 years")
+ORIGINALS = Keep(
+    originals="1 year", only_collected=False, cut_log=False, empty_folders="1000 years"
+)
+COLLECTED = ORIGINALS.model_copy(update={"only_collected": True})
 LOGS = Keep(empty_folders="1000 years")
 
 
@@ -59,6 +62,41 @@ def test_an_old_original_goes_and_is_not_missed(one, hotfolder):
 
 def test_a_young_original_stays(one):
     assert [] == tidied(one, ORIGINALS, now=datetime.now(UTC))["removed"]
+
+
+def test_an_original_goes_only_when_its_result_was_collected(one):
+    said = tidied(one, COLLECTED, dry=True)
+    assert [] == said["removed"]
+    assert "has not been collected" in said["stays"][0]["why"]
+    (result,) = (one.path / "out" / CANVAS).glob("harbour/*.tif")
+    result.rename(one.path / "at the printer.tif")
+    said = tidied(one, COLLECTED)
+    assert ([True], []) == (
+        [each["path"].endswith("harbour/mud.tif") for each in said["removed"]],
+        said["stays"],
+    )
+
+
+def test_while_the_results_are_away_nobody_knows_what_was_collected(one):
+    results = one.path / "out" / CANVAS
+    results.rename(one.path / "away")
+    results.mkdir()
+    said = tidied(one, COLLECTED)
+    assert ([], 1) == (said["removed"], len(said["stays"]))
+    assert "without the file" in said["stays"][0]["why"]
+
+
+@pytest.mark.parametrize("dry", [True, False])
+def test_what_is_held_for_long_is_listed_and_stays(one, dry):
+    keep = Keep(held="90 d", cut_log=False, empty_folders="1000 years")
+    assert [] == tidied(one, keep, now=datetime.now(UTC))["stays"]
+    (held,) = (one.path / "held" / CANVAS).glob("2*")
+    said = tidied(one, keep, dry=dry)
+    (thing,) = said["stays"]
+    assert ([], "held", str(held)) == (said["removed"], thing["what"], thing["path"])
+    assert f"`hotfolder discard {held.name} {one.path}`" in thing["why"]
+    assert thing["bytes"] >= (held / "plain.tif").stat().st_size
+    assert held.is_dir()
 
 
 def test_an_original_that_has_changed_stays_and_is_said(one):
@@ -174,7 +212,9 @@ def test_old_sheets_go(quick):
     before = len(list(sheets.glob("2*")))
     assert before
     (sheets / "20260101-000000-00000000.html").write_text("a person's own")
-    said = tidied(quick, Keep(sheets="1 year", cut_log=False, empty_folders="1000 years"))
+    keep = Keep(sheets="1 year", cut_log=False, empty_folders="1000 years")
+    assert before == len(tidied(quick, keep)["stays"])
+    said = tidied(quick, keep.model_copy(update={"only_collected": False}))
     assert before == len(said["removed"])
     assert ["20260101-000000-00000000.html"] == [each.name for each in sheets.glob("2*")]
 
@@ -194,7 +234,9 @@ def test_sub_folders_in_which_nothing_has_been_for_long_go(quick):
 
 def test_the_command_lists_and_then_removes(one, hotfolder):
     settings = one.path / "hotfolder.toml"
-    text = settings.read_text().replace('# originals = "2 years"', 'originals = "0 d"')
+    text = settings.read_text().replace(
+        '# originals = "2 years"', 'originals = "0 d"\nonly_collected = false'
+    )
     settings.write_text(text)
     done = hotfolder("tidy", one.path, "--dry-run")
     assert "would remove" in done.stdout

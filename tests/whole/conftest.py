@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,24 +10,22 @@ import numpy as np
 import pytest
 import tifffile
 
+from commands import Finished, run_apart, run_here
 from hotfolder.settings.root import Root
 
 
 @pytest.fixture
-def hotfolder():
-    """Run the command line in a process of its own; returns the finished process."""
+def hotfolder(request: pytest.FixtureRequest):
+    """Run the command line; returns the finished process.
 
-    def run(
-        *arguments: object, before: Sequence[str] = (), **options: Any
-    ) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            [*before, sys.executable, "-m", "hotfolder", *map(str, arguments)],
-            capture_output=True,
-            check=False,
-            text=True,
-            timeout=120,
-            **options,
-        )
+    It runs in a process of its own where a test asks for what only that has, and everywhere with
+    `--every-act`.
+    """
+
+    def run(*arguments: object, **options: Any) -> Finished:
+        if options.keys() <= {"cwd"} and not request.config.getoption("--every-act"):
+            return run_here(*arguments, **options)
+        return run_apart(*arguments, **options)
 
     return run
 

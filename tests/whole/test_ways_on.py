@@ -183,7 +183,7 @@ HOLDS = {
     "clipped": (_clipped, 1),
     "too-much-ink": (_much_ink, 1),
     "colour-cast": (_cast, 1),
-    "values-cut": (_cut, 1),
+    "values-cut": (_cut, 3),
     "pixels-not-square": (_not_square, 1),
     "profile-unusable": (_another_kind_of_profile, 1),
 }

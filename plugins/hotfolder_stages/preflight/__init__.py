@@ -48,6 +48,14 @@ _PRINTER = "prtr"
 _MOST_ASSUMPTIONS = 3
 _FINE_PPI = 1200
 
+_ABOVE_WHITE = (
+    Remedy(
+        "make it darker until its brightest value is white",
+        settings={"reading.above_white": "scale"},
+    ),
+    Remedy("make all that is above white white", settings={"reading.above_white": "cut"}),
+)
+
 Ppi = Annotated[float, Field(ge=0)]
 
 
@@ -201,7 +209,8 @@ class Preflight(Stage[PreflightSettings]):
             f"printed and are cut; {_percent(limit)} is allowed. Bring them into the range in the "
             "original, or release the picture if nothing that matters is lost."
         )
-        return Hold("values-cut", message, excess=_excess(share, limit))
+        remedies = _ABOVE_WHITE if self._job.original.cut_above else ()
+        return Hold("values-cut", message, excess=_excess(share, limit), remedies=remedies)
 
     def _too_clipped(self) -> Hold | None:
         """Why the picture is held for white and black."""

@@ -16,6 +16,7 @@ from hotfolder import (
     Money,
     PixelsWanted,
     RasterSpec,
+    ReferenceShown,
     Rendering,
     SharpeningToCome,
     Surface,
@@ -86,7 +87,7 @@ def print_size(result: RasterSpec) -> str:
 
 
 def cost(result: RasterSpec, medium: Medium) -> Money | None:
-    """Say what the medium under one print costs, wrap and bleed included; None if not known."""
+    """Say what the medium under one print costs with all that is around it; None if not known."""
     price = medium.cost_per_square_metre
     if price is None or not result.ppi:
         return None
@@ -116,7 +117,7 @@ def size_facts(result: RasterSpec, job: Job) -> list[Fact]:
     if not result.ppi or medium.surface is Surface.SCREEN:
         return [Fact("Size", pixels, "Shown on a screen, so its size there depends on the screen.")]
     return [
-        Fact("Size", print_size(result), "With wrap and bleed, where there are any."),
+        Fact("Size", print_size(result), "With wrap, bleed and margins, where there are any."),
         Fact("Pixels", pixels, f"{result.ppi:g} per inch are sent to the printer."),
         _sharpness(result, job),
     ]
@@ -173,6 +174,9 @@ def decisions(raster: RasterSpec, transform: Transform, job: Job, reason: str) -
         Fact("Colours of the file", source, given if raster.profile_assumed else embedded),
         Fact("Colours of the print", transform.destination.description, "The medium's profile."),
     ]
+    told = job.told(ReferenceShown)
+    if told is not None and told.corrected:
+        facts.append(Fact("Its colours", "Corrected before everything else", told.corrected))
     if not transform.is_identity:
         intent = str(transform.intent).capitalize()
         why = reason or _WHY_INTENT[transform.intent]
@@ -253,7 +257,7 @@ def as_measured(lab: Floats, change: Floats, sd: Floats) -> Fact:
 def _scale(raster: RasterSpec) -> Fact:
     scale = raster.enlargement
     if scale == 1:
-        return Fact("Scale", "As it came", "Every pixel is one of the picture's own.")
+        return Fact("Scale", "As it came", "No pixel was made up or left out.")
     if scale > 1:
         return Fact("Scale", f"Enlarged to {100 * scale:.0f} %", "To the size that was asked for.")
     return Fact("Scale", f"Reduced to {100 * scale:.0f} %", "To the size that was asked for.")

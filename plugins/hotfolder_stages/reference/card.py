@@ -56,6 +56,20 @@ class KnownCard(BaseModel):
 
 
 @dataclass(frozen=True)
+class Evenness:
+    """How the light falls off across a card, by a plane through the logarithm of its light."""
+
+    stops: float
+    """Between its lightest and its darkest place."""
+    lightest: tuple[float, float]
+    """Where, as shares of the picture's width and height."""
+    darkest: tuple[float, float]
+    """Likewise."""
+    area: tuple[float, float, float, float]
+    """Left, top, right and bottom of what was read, likewise."""
+
+
+@dataclass(frozen=True)
 class Card:
     """A card in a picture, as it was read."""
 
@@ -67,8 +81,8 @@ class Card:
     """How many of the copy's."""
     rgb: Floats
     """Linear, shape (3,)."""
-    unevenness_percent: float
-    """Between its lightest and its darkest place, by a plane through its light."""
+    evenness: Evenness
+    """Of the light on it."""
 
 
 def read_card(codes: Codes, space: Space, at: tuple[float, float]) -> Card | None:
@@ -108,7 +122,7 @@ def read_card(codes: Codes, space: Space, at: tuple[float, float]) -> Card | Non
         box=(left + columns.min(), top + rows.min(), left + columns.max(), top + rows.max()),
         pixels=int(inside.sum()),
         rgb=np.median(light[:, inside], axis=1),
-        unevenness_percent=_unevenness(light[1][inside], columns, rows),
+        evenness=_measure_evenness(light[1][inside], columns + left, rows + top, (width, height)),
     )
 
 
@@ -166,7 +180,8 @@ def measure_card(
         "reflectance_measured": known is not None,
         "exposure_stops": rounded(stops, 2),
         **describe_white(white, space.to_xyz),
-        "unevenness_percent": round(card.unevenness_percent, 1),
+        "unevenness_percent": round(100 * (2**card.evenness.stops - 1), 1),
+        "evenness": _say_evenness(card.evenness),
         "residual": None,
         "correction": {
             "kind": "matrix",
@@ -193,10 +208,36 @@ def _is_like(light: Floats, middle: Floats) -> NDArray[np.bool_]:
     return np.asarray((np.abs(ratio[1]) < np.log(_SAME_LIGHT)) & (colour < _SAME_COLOUR))
 
 
-def _unevenness(light: Floats, x: NDArray[np.intp], y: NDArray[np.intp]) -> float:
-    terms = np.c_[x - x.mean(), y - y.mean(), np.ones(len(x))]
-    plane = terms @ np.linalg.lstsq(terms, np.log(light))[0]
-    return float(np.exp(np.ptp(plane)) - 1) * 100
+def _measure_evenness(
+    light: Floats, x: NDArray[np.intp], y: NDArray[np.intp], size: tuple[int, int]
+) -> Evenness:
+    middle = np.array([x.mean(), y.mean()])
+    around = np.c_[x, y] - middle
+    slope = np.linalg.lstsq(np.c_[around, np.ones(len(x))], np.log2(light))[0][:2]
+    # along the slope: corners would be chosen by noise where it goes straight across
+    steepness = float(np.hypot(*slope))
+    along = slope / max(steepness, 1e-12)
+    reach = around @ along
+    ends = [middle + 0.5 + end * along for end in (reach.max(), reach.min())]
+
+    def place(column: float, row: float) -> tuple[float, float]:
+        return float(column / size[0]), float(row / size[1])
+
+    return Evenness(
+        stops=steepness * float(np.ptp(reach)),
+        lightest=place(*ends[0]),
+        darkest=place(*ends[1]),
+        area=(*place(x.min(), y.min()), *place(x.max() + 1, y.max() + 1)),
+    )
+
+
+def _say_evenness(evenness: Evenness) -> dict[str, Json]:
+    return {
+        "stops": rounded(evenness.stops, 2),
+        "lightest": [round(each, 4) for each in evenness.lightest],
+        "darkest": [round(each, 4) for each in evenness.darkest],
+        "area": [round(each, 4) for each in evenness.area],
+    }
 
 
 def _is_flat(codes: Codes, space: Space, at: tuple[float, float]) -> bool:

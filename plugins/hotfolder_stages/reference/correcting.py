@@ -35,6 +35,13 @@ _BURNT = (0.97, 0.995)
 """Share of the largest code between which a pixel, all channels of which are there, loses what
 colour a correction would give it: nobody knows what colour it had."""
 
+_KNEE = 0.8
+"""Light of a pixel's strongest channel from which whites are rolled off, where the light is kept:
+a warm light's white has more red than the profile holds. Our own judgement."""
+
+_MARGIN = 1.002
+"""Colours between those of a grid may be a little stronger than its strongest."""
+
 _BEYOND = 1 / 255
 """Light outside 0 … 1 that counts as cut off."""
 
@@ -127,6 +134,10 @@ class Corrector:
     gain: float = 1.0
     """By how much more light comes out: for a picture with another exposure than the chart's."""
 
+    most: float = field(init=False)
+    """The strongest channel that comes of a picture's colours, before it is rolled off; at most 1
+    when nothing is."""
+
     beyond: int = 0
     """Pixels so far of which something was cut off."""
 
@@ -149,6 +160,7 @@ class Corrector:
         white = np.array(D50_XYZ) if self.light is None else self.light
         self._white = np.linalg.solve(self.space.to_xyz, white).astype(np.float32)
         self._luminance = (self.space.to_xyz[1]).astype(np.float32)
+        self.most = 1.0 if self.light is None else self._find_most()
 
     def to_rgb(self) -> Floats:
         """Return the matrix from XYZ under D50, as the chart is, to linear RGB that comes out."""
@@ -156,7 +168,40 @@ class Corrector:
         return np.asarray(self.gain * np.linalg.solve(self.space.to_xyz, kept))
 
     def linear(self, codes: Codes) -> NDArray[np.float32]:
-        """Return the light that comes out, not cut off; shape as that of `codes`, (..., 3)."""
+        """Return the light that comes out; shape as that of `codes`, (..., 3).
+
+        Where the light is kept, nothing in it is above 1: a pixel whose strongest channel would be
+        is made darker as a whole, and keeps its colour. Whites that differed still do.
+        """
+        out = self._linear(codes)
+        if self.most <= 1:
+            return out
+        strongest = out.max(axis=-1, keepdims=True)
+        if strongest.max(initial=0) <= _KNEE:
+            return out
+        # slope 1 at the knee, and `most` becomes 1
+        over = np.clip(strongest - np.float32(_KNEE), 0, None)
+        bend = 1 / (1 - _KNEE) - 1 / (self.most - _KNEE)
+        rolled = np.float32(_KNEE) + over / (1 + np.float32(bend) * over)
+        return np.asarray(out * (rolled / np.maximum(strongest, np.float32(_KNEE))), np.float32)
+
+    def _find_most(self) -> float:
+        """Return the strongest channel that comes of any colour; it lies on the cube's outer faces.
+
+        Both kinds of terms scale with the light, so a colour's lightest is on a face; near white
+        burnt places have a colour of their own.
+        """
+        coarse, fine = np.linspace(0, 65535, 33), np.linspace(0.96 * 65535, 65535, 17)
+        found = 0.0
+        for steps in (coarse, fine):
+            for axis in range(3):
+                sides = [steps, steps]
+                sides.insert(axis, np.array([65535.0]))
+                cube = np.stack(np.meshgrid(*sides, indexing="ij"), axis=-1)
+                found = max(found, float(self._linear(np.rint(cube).astype(np.uint16)).max()))
+        return _MARGIN * found
+
+    def _linear(self, codes: Codes) -> NDArray[np.float32]:
         r, g, b = (table[codes[..., channel]] for channel, table in enumerate(self._tables))
         terms = [r, g, b]
         if self.recorded.kind == "root-polynomial":
@@ -199,6 +244,7 @@ class Corrector:
             ],
             "rgb_profile": self.space.profile.description,
             "curve_undone": self.recorded.curve is not None,
+            "rolled_off": {"from": _KNEE, "most": round(self.most, 4)} if self.most > 1 else None,
             "cut_off_share": round(self.beyond / max(1, self.pixels), 6),
         }
 

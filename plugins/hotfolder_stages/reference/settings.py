@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field
 
-from hotfolder import DurationS, Share, StageSettings
+from hotfolder import DurationS, Json, Share, StageSettings, WhiteWish, Wish
 from hotfolder_stages.reference.correcting import Treatment
 
 Limit = Annotated[float, Field(gt=0, le=100)]
@@ -38,6 +39,8 @@ ChartValues = Literal["babel_average", "cc2005", "ccb2014", "cca2014"]
 class ReferenceSettings(StageSettings):
     """The table ``[stage.reference]``."""
 
+    grants: ClassVar[tuple[type[Wish], ...]] = (WhiteWish,)
+
     judging: ClassVar[frozenset[str]] = frozenset(
         {
             *("hold_above_residual", "hold_above_cast", "hold_above_exposure"),
@@ -48,11 +51,12 @@ class ReferenceSettings(StageSettings):
     chart_values: ChartValues = "babel_average"
     """Which values the chart's patches have, by colour-science's names: the mean of many charts,
     those of 2005, those of charts made before November 2014, or of later ones."""
-    correct: Treatment = "nothing"
+    correct: Treatment | Literal["both"] = "nothing"
     """What is done with a reference: nothing, as what is white is a decision; ``keep the light``
     corrects exposure and the camera's errors, and leaves the light its colour; ``neutral`` takes
-    the light's colour away as well. For both, each aligned with the other, give a second
-    destination the same sizing and drop the picture into both."""
+    the light's colour away as well; ``both`` makes two results of each picture, one so and one so,
+    pixel on pixel, for whoever puts the true garment onto the warm evening by hand. Not in a
+    destination that works on tickets."""
     carry_over_within: DurationS = 7200.0
     """How far apart a picture and a reference in another one of its folder or batch may have been
     taken for it to hold; "0 s" carries nothing over. Camera, profile and white balance must be the
@@ -79,6 +83,28 @@ class ReferenceSettings(StageSettings):
     """The chroma of a middle grey above which a picture with a chart is held."""
     hold_above_exposure: Limit | None = None
     """By how many stops a picture with a chart may be too light or too dark before it is held."""
+
+    def granting(self, wish: Wish) -> Mapping[str, Json]:
+        """Balance the picture for the place that a person says is white or grey."""
+        return {"white_at": str(wish)} if isinstance(wish, WhiteWish) else {}
+
+    def variants(self) -> Mapping[str, Mapping[str, Json]]:
+        """Make two results of each picture, if both are asked for.
+
+        Where a person says what is white, nothing is known of the light's amount: beside the
+        balanced picture stands the one that came.
+        """
+        if self.correct != "both":
+            return {}
+        kept: dict[str, Json] = {"correct": "keep the light"}
+        if self.white_at is not None:
+            kept = {"correct": "nothing", "white_at": None}
+        return {"light kept": kept, "neutral": {"correct": "neutral"}}
+
+    @property
+    def treatment(self) -> Treatment:
+        """What is done for one result: of both, the first."""
+        return "keep the light" if self.correct == "both" else self.correct
 
     def looks_only(self) -> bool:
         """Say whether nothing is corrected."""

@@ -22,6 +22,7 @@ from hotfolder import (
     Remedy,
     ScratchRows,
     Stage,
+    WhiteWish,
     hookimpl,
     number_in,
     rows_per_band,
@@ -175,11 +176,12 @@ class Reference(Stage[ReferenceSettings]):
     @classmethod
     @hookimpl
     def hotfolder_facts(cls, findings: Findings, settings: Mapping[str, Json]) -> Facts:
-        """Say what the best chart, or the card, in the picture tells."""
+        """Say what the best chart, or the card, in the picture tells, and what a person decided."""
+        decided = _describe_decision(findings)
         charts = findings.get("charts")
         own = charts[0] if isinstance(charts, list) and charts else findings.get("card")
         if not isinstance(own, dict):
-            return Facts()
+            return Facts(columns=decided)
         exposure = number_in(own, "exposure_stops")
         cast = number_in(own, "balance", "chroma")
         residual = number_in(own, "residual", "leave_one_out")
@@ -188,6 +190,7 @@ class Reference(Stage[ReferenceSettings]):
                 Column("chart-exposure", "Exposure by its chart", "stops", exposure),
                 Column("chart-cast", "Cast of its chart's greys", "C*ab", cast),
                 Column("chart-residual", "Residual of its chart", "ΔE00", residual),
+                *decided,
             )
         )
 
@@ -384,10 +387,15 @@ class Reference(Stage[ReferenceSettings]):
         space = self._space
         if space is None:
             why = "Only a picture in RGB whose profile is described by curves and a matrix can be."
+            if self._raster.profile is None and self._raster.encoding is Encoding.RGB:
+                why = (
+                    "It carries no profile, and no stage before this one assumes any. Embed it, or "
+                    "let preflight, which can assume sRGB, come first."
+                )
             return _Decided(None, why)
         if self.settings.white_at is not None:
             return self._by_person(codes, space)
-        how = self.settings.correct
+        how = self.settings.treatment
         if how == "nothing":
             return _Decided(None, "")
         holds = self._reference()
@@ -463,6 +471,16 @@ class Reference(Stage[ReferenceSettings]):
         if raster.profile_assumed:
             self._said["profile_assumed"] = profile.description
         return profile
+
+
+def _describe_decision(findings: Findings) -> tuple[Column, ...]:
+    """Say which place a person has called white; nothing was measured there."""
+    corrected = findings.get("corrected")
+    match corrected.get("white_at") if isinstance(corrected, Mapping) else None:
+        case [float(across), float(down)]:
+            where = WhiteWish((across, down)).in_words
+            return (Column("white-said", "White by a person’s decision", "", where),)
+    return ()
 
 
 def _joined(band: Band) -> Codes:

@@ -10,6 +10,9 @@ from hotfolder import Json, number_in
 _AS_IT_SHOULD_BE = 0.1
 """Stops that nobody sees."""
 
+_EVEN_PERCENT = 3.0
+"""Between the lightest and the darkest place of a chart or a card: what nobody sees."""
+
 _NEUTRAL = 1.0
 """Chroma of a middle grey that nobody sees."""
 
@@ -25,14 +28,7 @@ def describe_reference(found: Mapping[str, Json], gain: float = 1.0) -> list[str
         How much less light the picture got than the one that the reference is in.
     """
     lines = [*_exposure(found, gain), *_light(found), *_greys(found), *_residual(found)]
-    uneven = number_in(found, "unevenness_percent")
-    if uneven is not None:
-        lines.append(
-            "The light on it is even."
-            if uneven < 3
-            else f"The light on it is uneven: {uneven:.0f} % from its darkest to its lightest place"
-            + (", too much to correct by it." if found.get("too_uneven") else ".")
-        )
+    lines += _evenness(found)
     for key, what in (
         ("patches_clipped", "Clipped, and left out"),
         ("patches_at_zero", "A channel is at zero in"),
@@ -49,6 +45,41 @@ def describe_reference(found: Mapping[str, Json], gain: float = 1.0) -> list[str
             "by it."
         )
     return lines
+
+
+def is_uneven(found: Mapping[str, Json]) -> bool:
+    """Say whether the light on a chart or a card is uneven enough to be told."""
+    return (number_in(found, "unevenness_percent") or 0) >= _EVEN_PERCENT
+
+
+def _evenness(found: Mapping[str, Json]) -> list[str]:
+    uneven = number_in(found, "unevenness_percent")
+    if uneven is None:
+        return []
+    if not is_uneven(found):
+        return ["The light on it is even."]
+    stops = number_in(found, "evenness", "stops")
+    if stops is not None:
+        said = f"it falls off by {stops:.2g} stops along the line, from the {_say_side(found)}"
+        return [f"The light on it is uneven: {said}."]
+    too = ", too much to correct by it" if found.get("too_uneven") else ""
+    said = f"{uneven:.0f} % from its darkest to its lightest place{too}"
+    return [f"The light on it is uneven: {said}."]
+
+
+def _say_side(found: Mapping[str, Json]) -> str:
+    """Say between which sides of a card the light falls off: "left to the right"."""
+    match found.get("evenness"):
+        case {"lightest": [float(x), float(y)], "darkest": [float(u), float(v)]}:
+            across, down = u - x, v - y
+        case _:
+            return "lightest to the darkest place"
+    sides = []
+    if abs(down) > abs(across) / 3:
+        sides.append(("top", "bottom") if down > 0 else ("bottom", "top"))
+    if abs(across) > abs(down) / 3:
+        sides.append(("left", "right") if across > 0 else ("right", "left"))
+    return " to the ".join(" ".join(each) for each in zip(*sides, strict=True))
 
 
 def _exposure(found: Mapping[str, Json], gain: float) -> list[str]:

@@ -14,7 +14,7 @@ from hotfolder_stages.reference.chart import COLUMNS, ROWS
 from hotfolder_stages.reference.correcting import Corrector
 from hotfolder_stages.reference.finder import Chart
 from hotfolder_stages.reference.geometry import project
-from hotfolder_stages.reference.telling import describe_reference
+from hotfolder_stages.reference.telling import describe_reference, is_uneven
 
 Outline = tuple[tuple[float, float], ...]
 """Points as shares of width and height."""
@@ -60,7 +60,7 @@ def show_reference(
     holds
         The reference that holds for the picture, its gain, and what it is in words.
     """
-    corrected = said.get("corrected")
+    corrected, how = said.get("corrected"), ""
     sentences = describe_reference(holds[0], holds[1]) if holds else []
     card = said.get("card")
     if isinstance(card, dict):
@@ -82,13 +82,24 @@ def show_reference(
         sentences.append(f"Its colours were not corrected. {said['not_corrected']}")
     else:
         sentences.append("Nothing was corrected: what is white is a decision.")
-    boxes = seen.outlines
-    if isinstance(card, dict) and isinstance(at := card.get("at"), list):
-        x, y = (float(str(each)) for each in at)
-        boxes = (*boxes, ((x - 0.01, y - 0.01), (x + 0.01, y - 0.01), (x + 0.01, y + 0.01),
-                          (x - 0.01, y + 0.01)))  # fmt: skip
+    boxes = (*seen.outlines, *_outline_card(card))
     title = f"By {holds[2]}" if holds else "What its reference says"
-    return ReferenceShown(title, tuple(sentences), views, raster, boxes, seen.places)
+    return ReferenceShown(title, tuple(sentences), views, raster, boxes, seen.places, how)
+
+
+def _outline_card(card: Json) -> tuple[Outline, ...]:
+    """Return the card as it was read, and a line from its lightest to its darkest place."""
+    if not isinstance(card, dict) or not isinstance(even := card.get("evenness"), dict):
+        return ()
+    match even.get("area"):
+        case [float(left), float(top), float(right), float(bottom)]:
+            lines: list[Outline] = [((left, top), (right, top), (right, bottom), (left, bottom))]
+        case _:
+            return ()
+    match even.get("lightest"), even.get("darkest"):
+        case [float(a), float(b)], [float(c), float(d)] if is_uneven(card):
+            lines.append(((a, b), (c, d)))
+    return tuple(lines)
 
 
 def reduce_codes(codes: Codes) -> Codes:

@@ -27,6 +27,7 @@ from hotfolder import (
     Role,
     Stage,
     StageSettings,
+    WhiteWish,
 )
 from hotfolder.colour import (
     Codes,
@@ -116,7 +117,8 @@ class NeutralPlaces(Stage[NeutralSettings]):
             if seen is None:
                 self._job.warn(
                     "no-white",
-                    f"At {_say(at)} the picture is black or clipped: nobody can know its colour.",
+                    f"At {WhiteWish(at)} the picture is black or clipped: nobody can know its "
+                    "colour.",
                 )
                 continue
             self._add("the place that you point at", [at], seen, None)
@@ -124,11 +126,13 @@ class NeutralPlaces(Stage[NeutralSettings]):
             first = read_spot(codes, self._space, group.places[0].at)
             if first is not None:
                 self._add(_name(group), [each.at for each in group.places], first, group.share)
-        return {"choices": list(self._choices)}
+        self._view = reduce_codes(self._copy.codes)
+        height, width, _ = self._view.shape
+        return {"choices": list(self._choices), "picture_px": [width, height]}
 
     def present(self) -> None:
         """Write the page."""
-        view = reduce_codes(self._copy.codes)
+        view = self._view
         shown = [
             Corrector(matrix_for_white(white, self._space), self._space).apply(view)
             for white in self._whites
@@ -159,16 +163,11 @@ class NeutralPlaces(Stage[NeutralSettings]):
                 "what": what,
                 "share": None if share is None else round(share, 4),
                 "places": places,
-                "white_at": _say(at[0]),
-                "change": f"reference.white_at={_say(at[0])}",
+                "white_at": str(WhiteWish(at[0])),
                 **said,
             }
         )
         self._whites.append(seen)
-
-
-def _say(at: tuple[float, float]) -> str:
-    return f"{100 * at[0]:.1f}%,{100 * at[1]:.1f}%"
 
 
 def _name(group: Group) -> str:

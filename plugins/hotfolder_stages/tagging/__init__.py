@@ -35,6 +35,9 @@ from hotfolder_stages.tagging.xmp_edit import put_keywords
 __all__ = ["Tagging", "TaggingSettings"]
 
 
+_WITHOUT_IPTC = {"png", "pdf"}
+
+
 class TaggingSettings(StageSettings):
     """The table ``[stage.tagging]``."""
 
@@ -83,7 +86,7 @@ class Tagging(Stage[TaggingSettings]):
         """Make the metadata of what comes out; no pixel is needed for it."""
         self._job = job
         truth = Truth.of(raster)
-        edition = Edition(job.result.format)
+        edition = Edition.of(job)
         original = raster.metadata
         directories = self._read_exif(original.exif)
         packet = self._read_xmp(original.xmp)
@@ -95,7 +98,7 @@ class Tagging(Stage[TaggingSettings]):
         corrected: tuple[str, ...] = ()
         made_xmp = None
         into_xmp, keywords = dict(added), list[str]()
-        if edition.format == "png" and original.iptc:  # which has no place for IPTC records
+        if edition.format in _WITHOUT_IPTC and original.iptc:  # they have no place for its records
             said = iptc.texts(original.iptc)
             there = packet.texts() if packet else {}
             into_xmp = {**{key: said[key] for key in said.keys() - there.keys()}, **added}

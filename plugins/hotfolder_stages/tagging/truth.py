@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 from fractions import Fraction
 from importlib.metadata import version
 from typing import Literal
-from uuid import UUID, uuid4
+from uuid import NAMESPACE_URL, UUID, uuid5
 
-from hotfolder import Area, Encoding, RasterSpec
+from hotfolder import Area, Encoding, Job, RasterSpec
 from hotfolder.colour import is_srgb
 
+_OURS = uuid5(NAMESPACE_URL, "urn:hotfolder:results")
 SOFTWARE = f"hotfolder {version('hotfolder')}"
 
 
@@ -61,8 +62,16 @@ class Truth:
 class Edition:
     """What makes the file that is about to be written one of its own."""
 
-    format: Literal["tiff", "jpeg", "png"]
-    document: UUID = field(default_factory=uuid4)
-    instance: UUID = field(default_factory=uuid4)
-    made: datetime = field(default_factory=lambda: datetime.now(UTC).astimezone())
+    format: Literal["tiff", "jpeg", "png", "pdf"]
+    document: UUID
+    instance: UUID
+    made: datetime
     """When, in local time."""
+
+    @classmethod
+    def of(cls, job: Job) -> Edition:
+        """Return that of an attempt: the same on whichever machine it is made."""
+        attempt = f"{job.id} {job.begun.isoformat()}"
+        document = uuid5(_OURS, f"{attempt} document")
+        instance = uuid5(_OURS, f"{attempt} instance")
+        return cls(job.result.format, document, instance, job.begun)

@@ -24,7 +24,12 @@ _PHOTOSHOP = "http://ns.adobe.com/photoshop/1.0/"
 _NOTE = "http://ns.adobe.com/xmp/note/"
 _EARTH = "http://www.w3.org/2003/01/geo/wgs84_pos#"
 
-_MEDIA_TYPES = {"tiff": "image/tiff", "jpeg": "image/jpeg", "png": "image/png"}
+_MEDIA_TYPES = {
+    "tiff": "image/tiff",
+    "jpeg": "image/jpeg",
+    "png": "image/png",
+    "pdf": "application/pdf",
+}
 _COLOUR_MODES = {
     Encoding.GREY: "1",
     Encoding.RGB: "3",

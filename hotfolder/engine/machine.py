@@ -1,0 +1,308 @@
+"""A machine that works for a daemon elsewhere: what `hotfolder worker` runs.
+
+It joins a scheduler, by which the daemon finds it, and answers the daemon's questions itself
+(`hotfolder.engine.messages`). It runs no task of the scheduler's: of the library's own requests it
+answers those alone that finding each other needs. When the scheduler goes, it joins again as soon
+as there is one; what it works on goes on meanwhile.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+import socket
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from distributed import Worker
+from pydantic import BaseModel
+
+from hotfolder.disk import platforms
+from hotfolder.engine.build import hash_build, hash_stages
+from hotfolder.engine.certificates import read_name
+from hotfolder.engine.guard import load_guarded
+from hotfolder.engine.messages import (
+    PROTOCOL,
+    Fetch,
+    Hello,
+    NotUnderstood,
+    Piece,
+    Question,
+    TryOrder,
+    decode,
+    encode,
+)
+from hotfolder.engine.security import load_security, read_peer
+from hotfolder.engine.tries import Run, Tries
+from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.settings.engine import check_security, split_address
+from hotfolder.stages.registry import load_registry
+from hotfolder.work.worker import get_ready, run_attempt
+
+_Model = TypeVar("_Model", bound=BaseModel)
+_AGAIN_S: Final = 1.0
+_LOOK_EVERY_S: Final = 1.0
+_KEPT: Final = ("identity", "ping", "connection_stream")
+"""What the library's own machines answer and ours does too."""
+
+
+@dataclass(frozen=True)
+class Options:
+    """How a machine joins, and with what."""
+
+    address: str
+    """Of the scheduler."""
+    folder: Path
+    """Where it works; one process at a time."""
+    name: str = ""
+    """What it is called; by default as its certificate says, else as the system does."""
+    slots: int = 0
+    """How many pictures it works on at once; 0: as many as there are cores."""
+    listen: str = ""
+    """Host, or host and port, where the daemon reaches it; by default the one that leads to the
+    scheduler."""
+    certificates: Path | None = None
+    plugins: Path | None = None
+    """A folder of stages, as a root's plugins/."""
+    shared: Path | None = None
+    """A folder that the daemon's machine has under the same path: originals in it are not sent."""
+
+
+class Machine:
+    """Answers what a daemon asks."""
+
+    def __init__(self, options: Options, run: Run = run_attempt) -> None:
+        """Prepare.
+
+        Raises
+        ------
+        StorageError
+            When another process works in the folder, or it cannot be written to.
+        PluginError
+            When a stage cannot be loaded.
+        """
+        plugins = options.plugins or options.folder / "plugins"
+        self._stages = hash_stages(load_registry(plugins))
+        self._is_tls = options.certificates is not None
+        self.name = options.name or socket.gethostname().partition(".")[0]
+        try:
+            options.folder.mkdir(0o700, parents=True, exist_ok=True)
+            self._release = platforms.lock_folder(options.folder)
+            if self._release is None:
+                raise StorageError(f"another process works in {options.folder}; give --folder")
+            slots = options.slots or platforms.cpu_count()
+            self.tries = Tries(options.folder, slots, plugins, options.shared, run)
+        except OSError as error:
+            raise StorageError(f"{options.folder} cannot be used: {error}") from error
+
+    def close(self) -> None:
+        """End what runs."""
+        self.tries.close()
+        if self._release is not None:
+            self._release()
+
+    def handlers(self) -> dict[str, Callable[..., Any]]:
+        """Return what answers each request, by its name."""
+        return {
+            "hotfolder_hello": self._hello,
+            "hotfolder_begin": self._begin,
+            "hotfolder_put": self._put,
+            "hotfolder_ask": self._ask,
+            "hotfolder_fetch": self._fetch,
+            "hotfolder_end": self._end,
+        }
+
+    async def _hello(self, comm: Any, said: bytes = b"", data: bytes = b"") -> bytes:
+        if not self._may(comm):
+            return b""
+        doing = self.tries.doing()
+        return encode(
+            Hello(
+                protocol=PROTOCOL,
+                name=self.name,
+                version=version("hotfolder"),
+                build=hash_build(),
+                stages=self._stages,
+                slots=self.tries.slots,
+                taken=len(doing),
+                doing=doing,
+            )
+        )
+
+    async def _begin(self, comm: Any, said: bytes = b"", data: bytes = b"") -> bytes:
+        order = self._read(comm, TryOrder, said)
+        return encode(await asyncio.to_thread(self.tries.begin, order)) if order else b""
+
+    async def _put(self, comm: Any, said: bytes = b"", data: bytes = b"") -> bytes:
+        piece = self._read(comm, Piece, said)
+        return encode(await asyncio.to_thread(self.tries.put, piece, data)) if piece else b""
+
+    async def _ask(self, comm: Any, said: bytes = b"", data: bytes = b"") -> bytes:
+        question = self._read(comm, Question, said)
+        return encode(await asyncio.to_thread(self.tries.ask, question)) if question else b""
+
+    async def _fetch(self, comm: Any, said: bytes = b"", data: bytes = b"") -> bytes:
+        fetch = self._read(comm, Fetch, said)
+        return await asyncio.to_thread(self.tries.fetch, fetch) if fetch else b""
+
+    async def _end(self, comm: Any, said: bytes = b"", data: bytes = b"") -> bytes:
+        question = self._read(comm, Question, said)
+        if question:
+            await asyncio.to_thread(self.tries.end, question.token)
+        return b""
+
+    def _read(self, comm: Any, model: type[_Model], said: bytes) -> _Model | None:
+        """Read what is asked; None when it is none of ours, or the asker is no daemon."""
+        if not self._may(comm):
+            return None
+        try:
+            return decode(model, said)
+        except NotUnderstood:
+            return None
+
+    def _may(self, comm: Any) -> bool:
+        """Whether this may give orders: with certificates, a daemon alone."""
+        if not self._is_tls:
+            return True
+        peer = read_peer(comm.extra_info)
+        return peer is not None and peer.role == "daemon"
+
+
+class _Joined(Worker):  # type: ignore[misc]
+    """The library's part of a machine: it joins, shows signs of life, and runs nothing."""
+
+    def __init__(self, machine: Machine, scheduler: str, **options: Any) -> None:
+        super().__init__(scheduler, **options)
+        kept = {name: each for name, each in self.handlers.items() if name in _KEPT}
+        self.handlers.clear()
+        self.handlers.update({**kept, **machine.handlers()})
+
+    async def plugin_add(self, *_args: Any, **_options: Any) -> dict[str, Any]:
+        """Take no plugin: a scheduler that is none of ours sends some as pickles."""
+        return {"status": "OK"}
+
+    def start_http_server(self, *_args: Any, **_options: Any) -> None:
+        """Serve no pages: they would tell everybody what is being done."""
+
+
+def run_machine(options: Options, say: Callable[[str], None]) -> None:
+    """Work for whoever asks by this scheduler, until SIGTERM or Ctrl-C.
+
+    Raises
+    ------
+    SettingsError
+        When the address cannot be used, or certificates are missing.
+    StorageError
+        When the folder cannot be used.
+    """
+    load_guarded()
+    load_security(options.address, options.certificates)
+    if options.listen:
+        _find_place(options)
+    if options.certificates is not None:
+        options = replace(options, name=read_name(options.certificates))
+    machine = Machine(options)
+    try:
+        get_ready()
+        asyncio.run(_serve(machine, options, say))
+    finally:
+        machine.close()
+
+
+async def _serve(machine: Machine, options: Options, say: Callable[[str], None]) -> None:
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, stop.set)
+    # each try is asked about by a question that waits
+    loop.set_default_executor(ThreadPoolExecutor(2 * machine.tries.slots + 8))
+    leases = asyncio.create_task(_watch_leases(machine, say))
+    try:
+        said = ""
+        port = 0
+        while not stop.is_set():
+            try:
+                port = await _join(machine, options, port, stop, say)
+                said = ""
+            except (OSError, ValueError, TimeoutError, RuntimeError) as error:
+                if said != str(error):
+                    say(f"cannot join {options.address}: {error}; it is tried again")
+                said = str(error)
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(stop.wait(), _AGAIN_S)
+    finally:
+        leases.cancel()
+
+
+async def _join(
+    machine: Machine,
+    options: Options,
+    port: int,
+    stop: asyncio.Event,
+    say: Callable[[str], None],
+) -> int:
+    """Join the scheduler and stay until it goes, or until told to stop; return the port used."""
+    protocol, _, _ = split_address(options.address)
+    host, wanted = _find_place(options)
+    joined = _Joined(
+        machine,
+        options.address,
+        nthreads=machine.tries.slots,
+        name=machine.name,
+        host=host,
+        port=wanted or port,
+        protocol=protocol,
+        security=load_security(options.address, options.certificates),
+        memory_limit=0,
+        local_directory=str(options.folder / "joined"),
+        dashboard=False,
+        death_timeout=10,
+    )
+    closing = asyncio.create_task(stop.wait())
+    try:
+        async with joined:
+            port = joined.port
+            say(f"{machine.name} has joined {options.address}, at {joined.address}")
+            ended = asyncio.create_task(joined.finished())
+            await asyncio.wait({closing, ended}, return_when=asyncio.FIRST_COMPLETED)
+            ended.cancel()
+    finally:
+        closing.cancel()
+    return port
+
+
+def _find_place(options: Options) -> tuple[str, int]:
+    """Return host and port to listen at; port 0: any. Never on all interfaces unasked.
+
+    Raises
+    ------
+    SettingsError
+        For a place that cannot be used.
+    """
+    protocol, host, port = split_address(options.address)
+    if not options.listen:
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
+        with socket.socket(family, socket.SOCK_DGRAM) as probe:
+            probe.connect((host.strip("[]"), port or 1))  # sends nothing, and finds the way
+            found = str(probe.getsockname()[0])
+        return (f"[{found}]" if ":" in found else found), 0
+    wanted = options.listen if options.listen.rpartition(":")[2].isdecimal() else ""
+    listen = f"{protocol}://{wanted or options.listen + ':0'}"
+    try:
+        check_security(listen, has_certificates=options.certificates is not None)
+    except ValueError as error:
+        raise SettingsError([Problem("--listen", "", options.listen, str(error))]) from error
+    _, host, port = split_address(listen)
+    return host, port
+
+
+async def _watch_leases(machine: Machine, say: Callable[[str], None]) -> None:
+    while True:
+        await asyncio.sleep(_LOOK_EVERY_S)
+        for job in await asyncio.to_thread(machine.tries.end_forgotten):
+            say(f"nobody has asked for {job}; given up")
