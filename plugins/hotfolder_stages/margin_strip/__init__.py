@@ -44,6 +44,7 @@ Side = Literal["bottom", "top", "left", "right"]
 _SIDES: tuple[Side, ...] = ("bottom", "top", "left", "right")
 _SIDES_OF_SHEET: tuple[Side, ...] = ("top", "left", "right", "bottom")
 """On a sheet words stand below the picture."""
+_NAMES = {"jpeg": "a JPEG", "jxl": "a lossy JPEG XL", "avif": "an AVIF", "webp": "a lossy WebP"}
 _TURNS = {"bottom": 0, "top": 0, "left": 1, "right": 1}
 
 
@@ -193,10 +194,10 @@ class MarginStrip(Stage[MarginStripSettings]):
                 "the result is not in the medium's own profile; put profile-conversion before "
                 "this stage"
             )
-        if job.result.format == "jpeg":
+        if job.result.is_lossy:
             return (
-                "a JPEG would change its device values; set result.format to tiff, png or pdf "
-                "for this destination"
+                f"{_NAMES[job.result.format]} would change its device values; set result.format to "
+                "tiff, png or pdf for this destination"
             )
         if not raster.ppi:
             return "the result has no resolution; set sizing.ppi"

@@ -16,7 +16,6 @@ from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw
 
 from hotfolder import Cropped, Intent, source_profile
 from hotfolder.colour import (
@@ -205,6 +204,8 @@ def paper_white(delivered: Profile) -> tuple[int, int, int]:
 
 def thumbnail(shown: Shown) -> bytes:
     """Make a small JPEG in sRGB of pixels for Display P3."""
+    from PIL import Image  # loaded where a picture is made, not where settings are read
+
     image = Image.fromarray(shown)
     image.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX), Image.Resampling.LANCZOS)
     small = np.asarray(image).astype(np.uint16) * 257
@@ -221,6 +222,8 @@ def whole_with_crop(cropped: Cropped, kept: Shown) -> Shown:
     kept
         What is kept, for a display.
     """
+    from PIL import Image, ImageDraw
+
     (whole,) = _shown([cropped.whole], source_profile(cropped.raster), "adapted")
     if whole.shape[-1] != kept.shape[-1]:
         return whole
@@ -245,6 +248,8 @@ def as_they_came(pieces: Sequence[Codes], profile: Profile) -> list[Shown]:
 
 def jpeg(shown: Shown, quality: int, profile: Profile | None) -> bytes:
     """Encode, without reducing the resolution of colour."""
+    from PIL import Image
+
     out = io.BytesIO()
     icc = profile.data if profile else None
     Image.fromarray(shown).save(out, "JPEG", quality=quality, subsampling=0, icc_profile=icc)
