@@ -16,10 +16,11 @@ class Books:
     """A ledger that knows who has ended, and who carries a day's strip."""
 
     def __init__(self):
-        self.ended, self.carriers, self.asked = set(), {}, []
+        self.ended, self.carriers, self.asked, self.since = set(), {}, [], []
 
     def find_saying(self, destination, stage, key, value, since, but):
         self.asked.append((destination, stage, key, value))
+        self.since.append(since)
         found = self.carriers.get(value)
         return None if found == but else found
 
@@ -55,6 +56,16 @@ def test_records_decide_also_after_a_start(books):
     assert "a" == ask(StripsOfDay(), books, "b")
     assert "" == ask(StripsOfDay(), books, "a")
     assert ("wall", "laid", "laid_on", day) == books.asked[0]
+
+
+def test_a_day_without_a_strip_is_not_looked_through_again_and_again(books):
+    strips = StripsOfDay()
+    for hours in (0, 3, 24):
+        ask(strips, books, "a", NOON + timedelta(hours=hours))
+    first, second, third = books.since
+    assert NOON - first > timedelta(hours=1) or NOON.astimezone().hour == 0
+    assert timedelta(0) <= second - (NOON - timedelta(hours=1)) <= timedelta(hours=1)
+    assert third.astimezone().hour == 0  # of the next day
 
 
 def test_the_next_day_has_a_first_of_its_own(books):
