@@ -17,6 +17,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from datetime import timedelta
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
@@ -118,7 +119,9 @@ def _run_all(
 
         folder = name_folder(order.folder, number)
         folder.mkdir()
-        chain = _Chain(replace(order, folder=folder), made_so, registry)
+        # each is a document of its own, and what it says of itself depends on no machine
+        begun = order.begun + timedelta(microseconds=number)
+        chain = _Chain(replace(order, folder=folder, begun=begun), made_so, registry)
         outcomes.append((name, chain.run(tell)))
     name, first = outcomes[0]
     if first.verdict == "deliver" and any(each.verdict != "deliver" for _, each in outcomes):
@@ -197,6 +200,7 @@ class _Chain:
                     max_whole_bytes=int(self.destination.file.limits.memory * _WHOLE_SHARE)
                 ),
                 reading=self.destination.file.reading,
+                sidecar=self.order.sidecar,
             ) as opened:
                 return self._with_original(opened, progress)
         except (Hold, Refuse) as verdict:
