@@ -38,7 +38,7 @@ surface = "velvet"
 viewing_distance = 2
 
 [result]
-format = "webp"
+format = "heic"
 quality = 101
 
 [limits]
