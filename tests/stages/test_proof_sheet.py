@@ -22,6 +22,7 @@ from hotfolder import (
     RasterSpec,
     ReachMeasured,
 )
+from hotfolder.colour.detail import Reach
 from hotfolder.colour.engine import to_lab
 from hotfolder.colour.hues import HUES
 from hotfolder.colour.loss import Route, losses, round_trip_noise
@@ -289,6 +290,24 @@ def test_what_least_loss_chose_is_what_is_shown(intent, tmp_path):
     expected = soft_proof(delivered, CANVAS, DISPLAY_P3, "adapted").to_8_bits()[250, 350]
     found = np.asarray(embedded(page, 'alt="mud.tif[^"]*eyes used'))[250, 350]
     np.testing.assert_allclose(expected.astype(int), found, atol=2)
+
+
+def test_what_detail_brings_in_is_lost_on_the_sheet_as_it_is_delivered(tmp_path):
+    """The table that the places are found by was made before the picture was looked at."""
+    grey, green = np.full(3, 34000.0), np.array([8000.0, 60000.0, 12000.0])
+    ramp = grey + (green - grey) * np.linspace(0.37, 0.43, 400)[:, None]
+    pixels = np.broadcast_to(ramp.astype(np.uint16), (30, 400, 3)).copy()
+    told = [ReachMeasured(Reach(np.full((72, 16), 3.0)))]
+    detail = [conversion(rendering="detail")]
+    _, findings, _ = made(pixels, tmp_path, beside=detail, told=told)
+    route = Route(WIDE_RGB, CANVAS, rendering=Rendering.DETAIL, reach=told[0].reach)
+    tolerance = max(3.0, round_trip_noise(CANVAS).p99)
+    delivered, at_the_boundary = (
+        (losses(each, pixels[0])[0] > tolerance).mean()
+        for each in (route, replace(route, reach=None))
+    )
+    assert delivered > at_the_boundary + 0.05
+    assert findings["lost_share_of_reduced"] == pytest.approx(delivered, abs=0.01)
 
 
 def test_without_conversion_the_picture_is_shown_as_it_is(tmp_path):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
@@ -67,7 +67,7 @@ from hotfolder_stages.proof_sheet.facts import Fact
 from hotfolder_stages.proof_sheet.hue_bars import by_hue
 from hotfolder_stages.proof_sheet.kept import measure_kept
 from hotfolder_stages.proof_sheet.loss_map import loss_map
-from hotfolder_stages.proof_sheet.moved import lightness, moved
+from hotfolder_stages.proof_sheet.moved import lightness, losses_of, moved
 from hotfolder_stages.proof_sheet.page import (
     MOST_BYTES,
     WORDS_BYTES,
@@ -193,6 +193,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
     def close(self) -> Findings:
         """Say what is lost and moved; the places that will be shown."""
         self._way, self._reduced = self._conversion_made(), self._collector.reduced()
+        self._draw_as_delivered()
         self._places = self._collector.places(self.settings.places)
         pieces = [self._reduced.pixels, *(place.pixels for place in self._places)]
         # the last is written as numbers, and not shown
@@ -235,6 +236,20 @@ class ProofSheet(Stage[ProofSheetSettings]):
             if self._job.is_trial and self._is_converted
             else None,
         }
+
+    def _draw_as_delivered(self) -> None:
+        """Show the loss of what was delivered, where that is known only after the last band."""
+        told = self._job.told(ReachMeasured)
+        chosen = self._job.told(IntentChosen)
+        route = self._route
+        if chosen:
+            route = replace(route, intent=chosen.intent, rendering=chosen.rendering)
+        if told:
+            route = replace(route, reach=told.reach)
+        if self._is_converted and route != self._route:
+            self._route = route
+            loss = losses_of(route, self._way.transform, self._reduced.pixels)
+            self._reduced = replace(self._reduced, loss=loss)
 
     @classmethod
     def prepare(cls) -> None:
