@@ -38,7 +38,7 @@ surface = "velvet"
 viewing_distance = 2
 
 [result]
-format = "bmp"
+format = "heic"
 quality = 101
 
 [limits]
