@@ -142,6 +142,12 @@ def _table_of(boundary: Boundary, oklab: Floats, darkening: float) -> Reach:
     column = np.floor(hue * (REACH_HUES / HUES)).astype(int) % REACH_HUES
     row = np.rint(lightness * (REACH_LIGHTNESSES - 1)).astype(int)
     part = column * REACH_LIGHTNESSES + np.clip(row, 0, REACH_LIGHTNESSES - 1)
+    # parts in which all fits reach no further than that, and are most of a picture
+    counts = np.bincount(part[r > 1], minlength=REACH_HUES * REACH_LIGHTNESSES)
+    goes_beyond = (counts > 0)[part]
+    r, part = r[goes_beyond], part[goes_beyond]
+    if not len(r):
+        return Reach(darkening=darkening)
     counts = np.bincount(part, minlength=REACH_HUES * REACH_LIGHTNESSES)
     ordered = r[np.lexsort((r, part))]
     # the percentile of each part, between two of its colours, as numpy.percentile has it
@@ -160,13 +166,17 @@ def _table_of(boundary: Boundary, oklab: Floats, darkening: float) -> Reach:
     return Reach(np.clip(smooth, 1.0, _FARTHEST_REACH), darkening)
 
 
-def bring_in(boundary: Boundary, reach: Reach, wanted: Floats) -> NDArray[np.float64]:
+def bring_in(
+    boundary: Boundary, reach: Reach, wanted: Floats, *, held: float = 0.0
+) -> NDArray[np.float64]:
     """Move colours into a medium.
 
     Parameters
     ----------
     wanted
         Shape (n, 3): as `reach_of` takes it.
+    held
+        r' of all that moves, `KNEE` … 1, whatever the picture's reach; 0: as far as that says.
 
     Returns
     -------
@@ -184,6 +194,7 @@ def bring_in(boundary: Boundary, reach: Reach, wanted: Floats) -> NDArray[np.flo
             boundary.lightest,
             KNEE,
             reach.darkening,
+            held,
             out[start:stop],
         )
 
@@ -218,6 +229,43 @@ def find_unmoved(boundary: Boundary, wanted: Floats, darkening: float) -> NDArra
     )
     is_between = (oklab[:, 0] >= boundary.darkest) & (oklab[:, 0] <= boundary.lightest)
     return np.asarray(is_between & (np.concatenate(parts) <= KNEE))
+
+
+def find_places(
+    boundary: Boundary, wanted: Floats, darkening: float
+) -> tuple[Floats, Floats, Floats]:
+    """Say where colours lie against a medium's boundary.
+
+    Parameters
+    ----------
+    wanted, darkening
+        As `find_unmoved` takes them.
+
+    Returns
+    -------
+    r, hue in degrees, and lightness as 0 … 1 from the medium's darkest to its lightest: shape (n,)
+    each.
+    """
+    return _ratios(boundary, lab_to_oklab(wanted), darkening)
+
+
+def find_shares(
+    reach: Reach, r: NDArray[np.float32], hue: NDArray[np.float32], lightness: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """Say how far from the knee to the boundary `bring_in` takes colours that lie where they do.
+
+    Parameters
+    ----------
+    r, hue, lightness
+        As `find_places` says them, shape (n,).
+
+    Returns
+    -------
+    float32, shape (n,): r' as 0 … 1 from `KNEE` to 1; 0 for what does not move.
+    """
+    out = np.empty(len(r), np.float32)
+    _share(r, hue, lightness, reach.table, KNEE, out)
+    return out
 
 
 def _ratios(boundary: Boundary, oklab: Floats, darkening: float) -> tuple[Floats, Floats, Floats]:
@@ -296,10 +344,46 @@ def _measure(
         out[colour, 2] = (L - darkest) / (lightest - darkest)
 
 
+@inlined
+def _own_reach(h: Any, y: Any, reach: Any) -> Any:
+    """Return R at a hue in degrees and a lightness 0 … 1."""
+    columns, rows = reach.shape
+    x = (h * columns) / 360 - 0.5 + columns
+    column = int(x)
+    fx = x - column
+    y = y * (rows - 1)
+    row = min(int(y), rows - 2)
+    fy = y - row
+    one, other = column % columns, (column + 1) % columns
+    lower = reach[one, row] * (1 - fx) + reach[other, row] * fx
+    upper = reach[one, row + 1] * (1 - fx) + reach[other, row + 1] * fx
+    return lower * (1 - fy) + upper * fy
+
+
+@inlined
+def _kept(r: Any, R: Any, knee: Any) -> Any:
+    """Return r' of a colour beyond the knee."""
+    kept = min(r, 1.0)
+    if R > 1:
+        kept = knee + (min(r, R) - knee) * (1 - knee) / (R - knee)
+    return kept
+
+
+@compiled(seen("f4", 1), seen("f4", 1), seen("f4", 1), seen("f8", 2), number("f8"), made("f4", 1))
+def _share(r: Any, hue: Any, lightness: Any, reach: Any, knee: Any, out: Any) -> None:
+    for colour in range(len(r)):
+        out[colour] = 0.0
+        if r[colour] > knee:
+            own = _own_reach(np.float64(hue[colour]), np.float64(lightness[colour]), reach)
+            kept = _kept(np.float64(r[colour]), own, knee)
+            out[colour] = min(max((kept - knee) / (1 - knee), 0.0), 1.0)
+
+
 @compiled(
     seen("f8", 2),
     seen("f8", 2),
     seen("f8", 2),
+    number("f8"),
     number("f8"),
     number("f8"),
     number("f8"),
@@ -314,9 +398,9 @@ def _move(
     lightest: Any,
     knee: Any,
     darkening: Any,
+    held: Any,
     out: Any,
 ) -> None:
-    columns, rows = reach.shape
     for colour in range(len(oklab)):
         L = min(max(oklab[colour, 0], darkest), lightest)
         a, b = oklab[colour, 1], oklab[colour, 2]
@@ -327,19 +411,10 @@ def _move(
         out[colour, 0], out[colour, 1], out[colour, 2] = L, a, b
         if r <= knee:
             continue
-        x = (h * columns) / 360 - 0.5 + columns
-        column = int(x)
-        fx = x - column
-        y = (L - darkest) / (lightest - darkest) * (rows - 1)
-        row = min(int(y), rows - 2)
-        fy = y - row
-        one, other = column % columns, (column + 1) % columns
-        lower = reach[one, row] * (1 - fx) + reach[other, row] * fx
-        upper = reach[one, row + 1] * (1 - fx) + reach[other, row + 1] * fx
-        R = lower * (1 - fy) + upper * fy
-        kept = min(r, 1.0)
-        if R > 1:
-            kept = knee + (min(r, R) - knee) * (1 - knee) / (R - knee)
+        kept = held
+        if held == 0:
+            y = (L - darkest) / (lightest - darkest)
+            kept = _kept(r, _own_reach(h, y, reach), knee)
         scale = kept / r
         out[colour, 0] = grey + (L - grey) * scale
         out[colour, 1] = a * scale

@@ -1,9 +1,8 @@
 """How large a medium's gamut is, and in which hues it is short.
 
-Colours beyond any gamut come out on the gamut's boundary. So the surface of the box that holds all
-of CIELAB becomes, through the profile's table to device and back, a closed mesh around all that a
-conversion can make, whatever the device's channels are. What is short is told by the rule by which
-a picture's loss is: what of sRGB, its black scaled to the medium's, does not come out.
+The volume is that of the boundary that `hotfolder.colour.gamut_boundary` draws from the medium's
+own measurements, for every page and command that says one. What is short is told by the rule by
+which a picture's loss is: what of sRGB, its black scaled to the medium's, does not come out.
 """
 
 from __future__ import annotations
@@ -18,10 +17,14 @@ from numpy.typing import NDArray
 from hotfolder.colour.arrays import Codes
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.engine import to_lab
-from hotfolder.colour.hues import HUES, hue_numbers
+from hotfolder.colour.gamut_boundary import HUES, boundary_of
+from hotfolder.colour.hues import HUES as NAMES
+from hotfolder.colour.hues import hue_numbers
 from hotfolder.colour.loss import Route, before_and_after, round_trip_noise, wanted
 from hotfolder.colour.medium import by_table
+from hotfolder.colour.oklab import oklab_to_lab
 from hotfolder.colour.profile import Profile
+from hotfolder.colour.rendering import has_hues
 from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, rgb_profile
 
 TOLERANCE = 3.0
@@ -29,12 +32,6 @@ TOLERANCE = 3.0
 
 STEP = 5
 """Distance of the colours of sRGB that are tried, in L*, a* and b*."""
-
-_SIDE = 97
-"""Points along an edge of the box."""
-
-_LOW, _HIGH = np.array([0.0, -128.0, -128.0]), np.array([100.0, 127.0, 127.0])
-"""Its corners: ICC.1:2022, 6.3.4.2."""
 
 _INSIDE = np.array([50.0, 0.0, 0.0])
 _FITS_WITHIN = 0.5
@@ -84,10 +81,10 @@ def gamut_of(profile: Profile) -> Gamut:
     hue = hue_numbers(lab)
     shares = {
         name: float(lost[hue == number].mean())
-        for number, name in enumerate(HUES[:-1])
+        for number, name in enumerate(NAMES[:-1])
         if (hue == number).any()
     }
-    volume = gamut_volume(profile)
+    volume = gamut_volume(profile) if has_hues(profile) else 0.0
     return Gamut(
         round(volume),
         round(volume / gamut_volume(source), 3),
@@ -97,23 +94,30 @@ def gamut_of(profile: Profile) -> Gamut:
 
 
 @lru_cache(maxsize=16)
-def gamut_volume(profile: Profile) -> float:
-    """Measure the volume of what a conversion to a profile can make, in cubic units of CIELAB."""
-    side = np.linspace(0, 1, _SIDE)
-    across, down = np.meshgrid(side, side, indexing="ij")
-    volume = 0.0
-    for axis in range(3):
-        others = [each for each in range(3) if each != axis]
-        for end in (0.0, 1.0):
-            place = np.empty((_SIDE, _SIDE, 3))
-            place[..., axis], place[..., others[0]], place[..., others[1]] = end, across, down
-            wanted_lab = _LOW + place * (_HIGH - _LOW)
-            codes = by_table(profile, wanted_lab.reshape(-1, 3))
-            made = to_lab(profile, codes[None])[0].reshape(place.shape) - _INSIDE
-            # the mesh of a side is seen from outside on one end, from inside on the other
-            sign = (1 if end else -1) * (-1 if axis == 1 else 1)
-            volume += sign * _signed_volume(made)
-    return abs(volume)
+def gamut_volume(profile: Profile, ink_limit: float | None = None) -> float:
+    """Measure the volume of what a medium can make, in cubic units of CIELAB.
+
+    Parameters
+    ----------
+    profile
+        RGB or CMYK.
+    ink_limit
+        As `hotfolder.colour.gamut_boundary.boundary_of` takes it.
+
+    Raises
+    ------
+    ValueError
+        For a device with one channel, which has no hues.
+    """
+    boundary = boundary_of(profile, ink_limit)
+    chroma = np.concatenate([boundary.chroma, boundary.chroma[:1]])
+    hue = np.radians(np.arange(HUES + 1) * 360 / HUES)[:, None]
+    lightness = np.linspace(boundary.darkest, boundary.lightest, chroma.shape[1])
+    mesh = np.stack(
+        [np.broadcast_to(lightness, chroma.shape), chroma * np.cos(hue), chroma * np.sin(hue)],
+        axis=-1,
+    )
+    return abs(_signed_volume(oklab_to_lab(mesh) - _INSIDE))
 
 
 def _signed_volume(mesh: NDArray[np.float64]) -> float:

@@ -182,13 +182,19 @@ class Grid:
         self, blocks: Indices, said: Callable[[Codes], NDArray[np.bool_]]
     ) -> NDArray[np.bool_]:
         """Whether something holds for all colours that are computed of a block: shape (n,)."""
-
-        def at_places(places: Codes) -> NDArray[np.bool_]:
-            return said(self._axis.codes(places) if self._axis else places)
-
-        points = self._patches.over_points(blocks, at_places).all(axis=1)
-        measured = at_places(self._measured_in(blocks)).reshape(len(blocks), -1)
+        points = self.over_points(blocks, said).all(axis=1)
+        places = self._measured_in(blocks)
+        measured = said(self._axis.codes(places) if self._axis else places)
+        measured = measured.reshape(len(blocks), -1)
         return np.asarray(points & measured.all(axis=1))
+
+    def over_points(self, blocks: Indices, function: Callable[[Codes], Array]) -> Array:
+        """Compute a function of colours at the points of blocks, as `Patchwork.over_points`."""
+
+        def at_places(places: Codes) -> Array:
+            return function(self._axis.codes(places) if self._axis else places)
+
+        return self._patches.over_points(blocks, at_places)
 
     def _converted(self, colours: Codes) -> Codes:
         return np.asarray(self._exact(colours[None])[0])
@@ -213,7 +219,7 @@ class Grid:
         if self._known is None:
             return self._compute_errors(blocks)
         found = np.empty((len(blocks), _COLOURS_PER_BLOCK))
-        is_known = self._known.knows(blocks)
+        is_known = self._known.knows(ERRORS, blocks)
         found[is_known] = self._known.take(ERRORS, blocks[is_known])
         left = blocks[~is_known]
         if left.size:

@@ -131,8 +131,8 @@ class KeptBlocks:
             with _LOCK:
                 _PLACE.open.append(self)
 
-    def knows(self, blocks: Indices) -> NDArray[np.bool_]:
-        """Say of each block whether it was kept by an earlier job."""
+    def knows(self, name: str, blocks: Indices) -> NDArray[np.bool_]:
+        """Say of each block whether it was kept by an earlier job; all that is kept of one is."""
         return np.asarray(self._slots[blocks] >= 0)
 
     def take(self, name: str, blocks: Indices) -> NDArray[Any]:

@@ -26,6 +26,8 @@ TABLES: Final = ("A2B0", "A2B1", "A2B2", "B2A0", "B2A1", "B2A2")
 
 _XYZ_SCALE = 1 + 32767 / 32768
 _PARAMETERS = (1, 3, 4, 5, 7)
+_SAMPLES = (2, 256, 1024, 4096)
+_SAME = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +49,10 @@ class LookupTable:
     made: Floats = field(repr=False)
     """What comes out at the nodes: L*a*b* (A2B) or device values, 0 … 1 (B2A); shape as `nodes`,
     all that follows the nodes applied."""
+
+    has_matrix: bool = False
+    """Whether a matrix that changes something lies before the curves: ``lut8Type`` and
+    ``lut16Type`` have room for one."""
 
     @property
     def is_to_device(self) -> bool:
@@ -78,14 +84,34 @@ def read_tables(profile: Profile) -> list[LookupTable]:
         if place is None or place in seen:
             continue
         seen.add(place)
-        tag = profile.data[place[0] : place[0] + place[1]]
-        try:
-            table = _read(name, tag, profile.pcs)
-        except (struct.error, ValueError, IndexError):
-            continue
+        table = read_table(profile, name)
         if table is not None:
             found.append(table)
     return found
+
+
+def read_table(profile: Profile, name: str) -> LookupTable | None:
+    """Read one table of a profile, ``"A2B0"`` … ``"B2A2"``; None as in `read_tables`."""
+    if name not in profile.tags:
+        return None
+    offset, size = profile.tags[name]
+    try:
+        return _read(name, profile.data[offset : offset + size], profile.pcs)
+    except (struct.error, ValueError, IndexError):
+        return None
+
+
+def shorten(curve: Floats) -> Floats:
+    """Keep the fewest samples of a curve that say the same when joined by lines."""
+    at = np.linspace(0, 1, len(curve))
+    for samples in _SAMPLES:
+        if samples >= len(curve):
+            break
+        few = np.linspace(0, 1, samples)
+        kept = np.interp(few, at, curve)
+        if np.abs(np.interp(at, few, kept) - curve).max() < _SAME:
+            return kept
+    return np.asarray(curve, np.float64)
 
 
 def _read(name: str, tag: bytes, pcs: str) -> LookupTable | None:
@@ -118,7 +144,10 @@ def _read_lut(name: str, tag: bytes, pcs: str) -> LookupTable:
     if name.startswith("A2B"):
         version: Literal["2.4", "4.4"] = "2.4" if bits == 16 else "4.4"
         made = xyz_to_lab(made * _XYZ_SCALE) if pcs == "XYZ " else codes_to_lab(made, version)
-    return LookupTable(name, bits, nodes, tuple(before.reshape(inputs, entries)), made)
+    matrix = np.frombuffer(tag, ">i4", 9, 12).reshape(3, 3) / 65536
+    has_matrix = not np.allclose(matrix, np.eye(3), atol=1e-4)
+    curves = tuple(before.reshape(inputs, entries))
+    return LookupTable(name, bits, nodes, curves, made, has_matrix)
 
 
 def _read_with_offsets(name: str, tag: bytes, pcs: str) -> LookupTable | None:
@@ -169,7 +198,7 @@ def _curves(tag: bytes, at: int, count: int) -> list[Floats]:
         elif plain:
             found.append(np.array([0.0, 1.0]))
         else:
-            found.append(np.clip(curve_samples(rest[:length])[:: 65535 // 4095], 0, 1))
+            found.append(shorten(np.clip(curve_samples(rest[:length]), 0, 1)))
         at += -(-length // 4) * 4
     return found
 

@@ -6,15 +6,13 @@ table as points and interpolates between them in the same way: three channels ov
 tetrahedra of a cell, the first of four channels linearly between two of those. So it meets
 LittleCMS wherever what follows the table is linear, and else to the error that it states.
 
-What is read here is only where the points lie: the curves before the table and its sides
-(ICC.1:2022, 10.10 ``lut16Type``, 10.11 ``lut8Type``, 10.12 ``lutAToBType``). Their colours are
-LittleCMS's. Where a profile has something else on its way to colour (a matrix, multi-process
-elements), the points lie at equal distances.
+What is read of the table itself is only where the points lie: the curves before it and its sides
+(`hotfolder.colour.lookup_tables`). Their colours are LittleCMS's. Where a profile has something
+else on its way to colour (a matrix, multi-process elements), the points lie at equal distances.
 """
 
 from __future__ import annotations
 
-import struct
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
@@ -26,10 +24,10 @@ from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.engine import to_lab
 from hotfolder.colour.kept_points import arrays_for
+from hotfolder.colour.lookup_tables import read_table, shorten
 from hotfolder.colour.machine_code import compiled, inlined, made, seen
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.colour.tone import curve_samples
 from hotfolder.disk.kept_arrays import Arrays
 from hotfolder.model.intent import Intent
 
@@ -43,7 +41,6 @@ TESTED_COLOURS = 4000
 """Random device values whose colours are compared with LittleCMS's."""
 
 _EVEN_SIDES = {1: 1025, 3: 65, 4: 25}
-_CURVE_ENTRIES = (2, 256, 1024, 4096)
 _SEED = 0
 
 
@@ -202,17 +199,10 @@ def _table_axes(profile: Profile) -> tuple[list[Floats], list[Floats]] | None:
     if {"D2B0", "D2B1"} & profile.tags.keys():  # LittleCMS takes these before any A2B
         return None
     name = "A2B1" if "A2B1" in profile.tags else "A2B0"
-    if name not in profile.tags:
+    table = read_table(profile, name)
+    if table is None or table.has_matrix:
         return None
-    offset, size = profile.tags[name]
-    tag = profile.data[offset : offset + size]
-    try:
-        read = {b"mft1": _read_lut, b"mft2": _read_lut, b"mAB ": _read_a_to_b}[tag[:4]](tag)
-    except (KeyError, struct.error, ValueError):
-        return None  # LittleCMS could read it, or the profile would have been refused
-    if read is None:
-        return None
-    warps, sides = read
+    warps, sides = [shorten(curve) for curve in table.inputs], table.sides
     axes: list[Floats] = []
     for warp, side in zip(warps, sides, strict=True):
         if (np.diff(warp) < 0).any() or warp[-1] - warp[0] < 0.1 or side < 2:
@@ -223,53 +213,6 @@ def _table_axes(profile: Profile) -> tuple[list[Floats], list[Floats]] | None:
         inner = np.interp(between, warp, np.linspace(0, 1, len(warp)))
         axes.append(np.unique(np.rint(np.concatenate([[0.0], inner, [1.0]]) * 65535)) / 65535)
     return warps, axes
-
-
-def _read_lut(tag: bytes) -> tuple[list[Floats], list[int]] | None:
-    """Read curves and sides of ``lut8Type`` or ``lut16Type``."""
-    inputs, side = tag[8], tag[10]
-    matrix = np.frombuffer(tag, ">i4", 9, 12) / 65536
-    if not np.allclose(matrix.reshape(3, 3), np.eye(3), atol=1e-4):
-        return None
-    if tag[:4] == b"mft1":
-        tables = np.frombuffer(tag, np.uint8, inputs * 256, 48).reshape(inputs, -1) / 255
-    else:
-        entries = struct.unpack_from(">H", tag, 48)[0]
-        tables = np.frombuffer(tag, ">u2", inputs * entries, 52).reshape(inputs, -1) / 65535
-    return [_shortest(table) for table in tables], [side] * inputs
-
-
-def _read_a_to_b(tag: bytes) -> tuple[list[Floats], list[int]] | None:
-    """Read "A" curves and sides of ``lutAToBType``."""
-    inputs = tag[8]
-    to_table, to_curves = struct.unpack_from(">2I", tag, 24)
-    if not to_table or not to_curves:
-        return None
-    warps, at = [], to_curves
-    for _ in range(inputs):
-        rest = tag[at:]
-        if rest[:4] == b"curv":
-            length = 12 + 2 * struct.unpack_from(">I", rest, 8)[0]
-        elif rest[:4] == b"para":
-            length = 12 + 4 * (1, 3, 4, 5, 7)[struct.unpack_from(">H", rest, 8)[0]]
-        else:
-            return None
-        warps.append(_shortest(np.clip(curve_samples(rest[:length]), 0, 1)))
-        at += -(-length // 4) * 4
-    return warps, list(tag[to_table : to_table + inputs])
-
-
-def _shortest(table: Floats) -> Floats:
-    """Keep the fewest entries that say the same when joined by lines."""
-    at = np.linspace(0, 1, len(table))
-    for entries in _CURVE_ENTRIES:
-        if entries >= len(table):
-            break
-        few = np.linspace(0, 1, entries)
-        kept = np.interp(few, at, table)
-        if np.abs(np.interp(at, few, kept) - table).max() < 1e-6:
-            return kept
-    return np.asarray(table, np.float64)
 
 
 @inlined

@@ -54,8 +54,8 @@ _WORD = np.uint32(16)
 class KnownBlocks(Protocol):
     """Blocks of which the points are known before a picture asks for them."""
 
-    def knows(self, blocks: Indices) -> NDArray[np.bool_]:
-        """Say which blocks are known."""
+    def knows(self, name: str, blocks: Indices) -> NDArray[np.bool_]:
+        """Say of which blocks `POINTS`, or what else has a name, are known."""
         ...
 
     def take(self, name: str, blocks: Indices) -> NDArray[Any]:
@@ -214,7 +214,7 @@ class Patchwork:
         if self._known is None:
             values[:] = self.over_points(fresh, self._compute)
         else:
-            is_known = self._known.knows(fresh)
+            is_known = self._known.knows(POINTS, fresh)
             values[is_known] = self._known.take(POINTS, fresh[is_known])
             computed = fresh[~is_known]
             if computed.size:

@@ -14,15 +14,16 @@ from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, call, to_lab
+from hotfolder.colour.gamut import gamut_volume
 from hotfolder.colour.profile import Profile, lab_profile
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.model.intent import Intent
 
 _SEED = 0
-VOLUME_LIGHTNESS_BINS: Final = 40
+EDGE_LIGHTNESS_BINS: Final = 40
 """Slices of 2.5 L* in which the gamut's edge is looked for."""
 
-VOLUME_HUE_BINS: Final = 72
+EDGE_HUE_BINS: Final = 72
 """Sectors of 5° in which the gamut's edge is looked for."""
 
 _CODES_PER_CALL = 20_000
@@ -39,10 +40,10 @@ class Gamut:
     """Which colours the medium can make, within its ink limit."""
 
     volume: float
-    """In cubic units of CIELAB, right to a few percent."""
+    """In cubic units of CIELAB."""
 
     edge: NDArray[np.float64] = field(repr=False)
-    """Largest C*ab by lightness and hue, shape (`VOLUME_LIGHTNESS_BINS`, `VOLUME_HUE_BINS`); 0
+    """Largest C*ab by lightness and hue, shape (`EDGE_LIGHTNESS_BINS`, `EDGE_HUE_BINS`); 0
     where there is no colour."""
 
 
@@ -109,22 +110,17 @@ def measure_gamut(profile: Profile, limit: float | None) -> Gamut:
         Sum of inks that the medium bears, 1 is one solid ink; None for no limit.
     """
     lab = colours_of(profile, _device_values(profile, limit))
-    rows = VOLUME_LIGHTNESS_BINS
+    rows = EDGE_LIGHTNESS_BINS
     row = np.clip(lab[:, 0] / 100 * rows, 0, rows - 1).astype(int)
     hue = np.degrees(np.arctan2(lab[:, 2], lab[:, 1])) % 360
-    column = np.minimum((hue / 360 * VOLUME_HUE_BINS).astype(int), VOLUME_HUE_BINS - 1)
-    edge = np.zeros((rows, VOLUME_HUE_BINS))
+    column = np.minimum((hue / 360 * EDGE_HUE_BINS).astype(int), EDGE_HUE_BINS - 1)
+    edge = np.zeros((rows, EDGE_HUE_BINS))
     np.maximum.at(edge, (row, column), np.hypot(lab[:, 1], lab[:, 2]))
     # A dip of a single sector is one that too few device values fell into.
     edge = scipy.ndimage.grey_closing(edge, size=(1, 3), mode="wrap")
-    # The largest of a bin lies too far out, in bins twice as large by twice as much.
-    coarse = edge.reshape(rows // 2, 2, VOLUME_HUE_BINS // 2, 2).max(axis=(1, 3))
-    return Gamut(2 * _volume(edge) - _volume(coarse), edge)
-
-
-def _volume(edge: Floats) -> float:
-    rows, columns = edge.shape
-    return float((edge**2).sum() * 0.5 * np.radians(360 / columns) * 100 / rows)
+    # without a limit a separation may have all of its inks at once
+    most = float(profile.encoding.channels) if limit is None else limit
+    return Gamut(gamut_volume(profile, most), edge)
 
 
 def _device_values(profile: Profile, limit: float | None) -> Floats:

@@ -17,13 +17,14 @@ import numpy as np
 
 from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.axis import lightness_axis
+from hotfolder.colour.blocks_of_detail import BlocksOfDetail
 from hotfolder.colour.detail import Reach
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, convert_pixels, to_lab
 from hotfolder.colour.grid import Bound, Grid, convert_neutrals, known_rows
 from hotfolder.colour.kept_points import KeptBlocks, arrays_for
 from hotfolder.colour.measurement_model import TESTED_COLOURS, measurement_model
-from hotfolder.colour.patchwork import KnownBlocks
+from hotfolder.colour.patchwork import POINTS, KnownBlocks
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.colour.rendering import (
     Deepened,
@@ -34,7 +35,6 @@ from hotfolder.colour.rendering import (
     has_hues,
 )
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.colour.unmoved import UnmovedBlocks
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import Rendering
@@ -332,10 +332,10 @@ def _grid_of(
     if isinstance(own, Detail):  # which is of one picture
         base = Refined(source, destination, own.black_point_compensation, own.depth)
         grid = _grid_of(source, destination, intent, flags, base)
-        unmoved = UnmovedBlocks(base, grid, own.reach.darkening, count)
-        known = unmoved
+        of_detail = BlocksOfDetail(base, grid, own.reach, rows[POINTS], count)
+        known = of_detail
         if grid.neutrals is not None:
-            neutrals = unmoved.convert_neutrals(own, grid.neutrals)
+            neutrals = of_detail.convert_neutrals(own, grid.neutrals)
     else:
         known = KeptBlocks("conversion", depends, count, rows)
         if source.encoding is Encoding.RGB:

@@ -17,8 +17,8 @@ from hotfolder.colour import SRGB_CURVE, SRGB_PRIMARIES
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.profile_measures import HUE_BINS, LIGHTNESS_BINS, ProfileMeasures
 from hotfolder.colour.profile_reach import (
-    VOLUME_HUE_BINS,
-    VOLUME_LIGHTNESS_BINS,
+    EDGE_HUE_BINS,
+    EDGE_LIGHTNESS_BINS,
     Gamut,
     measure_gamut,
 )
@@ -192,10 +192,10 @@ def _draw_ramps(measures: ProfileMeasures) -> list[dict[str, object]]:
 def _draw_slices(gamut: Gamut) -> list[dict[str, object]]:
     """The gamut at some lightnesses: sectors in their colours, and sRGB's edge."""
     found: list[dict[str, object]] = []
-    turn = np.radians((np.arange(VOLUME_HUE_BINS) + 0.5) * 360 / VOLUME_HUE_BINS)
-    half = np.radians(180 / VOLUME_HUE_BINS) * 1.04  # a little over, so that no gap shows
+    turn = np.radians((np.arange(EDGE_HUE_BINS) + 0.5) * 360 / EDGE_HUE_BINS)
+    half = np.radians(180 / EDGE_HUE_BINS) * 1.04  # a little over, so that no gap shows
     for L in SLICES:
-        row = min(int(L / 100 * VOLUME_LIGHTNESS_BINS), VOLUME_LIGHTNESS_BINS - 1)
+        row = min(int(L / 100 * EDGE_LIGHTNESS_BINS), EDGE_LIGHTNESS_BINS - 1)
         edge = gamut.edge[row]
         sectors = []
         between = (edge + np.roll(edge, -1)) / 2  # so that sectors meet

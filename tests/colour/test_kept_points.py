@@ -176,7 +176,7 @@ def test_two_workers_that_keep_at_once_lose_nothing_that_was_kept_before(tmp_pat
     one.save()
     other.save()
     found = kept_points.KeptBlocks("a test", {}, 100, {"value": ("<u2", (2,))})
-    assert [False, True, False, True, False, True] == found.knows(np.arange(6)).tolist()
+    assert [False, True, False, True, False, True] == found.knows("value", np.arange(6)).tolist()
     assert [[10, 11], [30, 31], [50, 51]] == found.take("value", np.array([1, 3, 5])).tolist()
 
 
@@ -189,8 +189,8 @@ def test_of_a_file_that_grows_too_large_what_is_newest_stays(tmp_path):
         blocks.note("value", np.arange(first, first + 8), np.full((8, 500), first))
         blocks.save()
     found = kept_points.KeptBlocks("a test", {}, 100, rows)
-    assert found.knows(np.arange(16, 24)).all()
-    assert 10 == np.count_nonzero(found.knows(np.arange(100)))
+    assert found.knows("value", np.arange(16, 24)).all()
+    assert 10 == np.count_nonzero(found.knows("value", np.arange(100)))
 
 
 def test_other_code_believes_nothing_that_this_has_kept(tmp_path, monkeypatch):

@@ -52,6 +52,7 @@ from hotfolder.colour import (
     Profile,
     ProfileError,
     Route,
+    Transform,
     flattened,
     losses,
     make_loss_lookup,
@@ -148,6 +149,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
             self._notes.append(uncertain)
             job.warn("uncertain-profile", uncertain)
         self._encoding = raster.encoding
+        self._pixels = raster.width_px * raster.height_px
         # an enlargement has no colours but those of fewer pixels
         own = job.told(OwnPixels)
         looked_at = own.raster if own else raster
@@ -213,10 +215,11 @@ class GamutCheck(Stage[GamutCheckSettings]):
         shift.add_counts(tally.shift)
         cells.add(np.stack([tally.cells, np.zeros_like(tally.cells)]))
         delivered = self._route_as_delivered()
+        transform = self._transform_of(delivered)
         sample = take_sample(tally)
         off = np.zeros((2, 0))
         if len(sample.pixels):
-            off = np.stack(losses(delivered, sample.pixels))
+            off = np.stack(losses(delivered, sample.pixels, transform))
         if delivered != self._route:  # the table is of something else
             loss, shift = DifferenceStatistics(), DifferenceStatistics()
             loss.add_weighted(off[0], sample.weights)
@@ -265,7 +268,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
             else None,
             "delta_e_00": loss.summary(),
             "shift_delta_e_00": shift.summary(),
-            "shift_parts_delta_e_00": _parts(delivered, pixels, count),
+            "shift_parts_delta_e_00": _parts(delivered, pixels, count, transform),
             "shift_intent": str(delivered.intent),
             "notes": notes,
         }
@@ -279,6 +282,26 @@ class GamutCheck(Stage[GamutCheckSettings]):
                 remedies=list_remedies(causes, limit) if self._is_converted else (),
             )
         return findings
+
+    def _transform_of(self, delivered: Route) -> Transform | None:
+        """Return what has delivered the picture, where the table is of something else.
+
+        It has made its points already, and exactly computed, each colour that detail brings in
+        would be searched for once more.
+        """
+        if delivered == self._route:
+            return None
+        return Transform(
+            delivered.source,
+            delivered.destination,
+            delivered.intent,
+            black_point_compensation=delivered.black_point_compensation,
+            precision=self._conversion.precision,
+            pixels=self._pixels,
+            rendering=delivered.rendering,
+            depth=delivered.depth,
+            reach=delivered.reach,
+        )
 
     def _route_as_delivered(self) -> Route:
         """The route with what was chosen by looking at the picture."""
@@ -308,13 +331,16 @@ class GamutCheck(Stage[GamutCheckSettings]):
 
 
 def _parts(
-    route: Route, pixels: NDArray[np.uint16], counts: NDArray[np.int64]
+    route: Route,
+    pixels: NDArray[np.uint16],
+    counts: NDArray[np.int64],
+    transform: Transform | None,
 ) -> dict[str, dict[str, float]]:
     """Statistics of the shift's parts, by name.
 
     ``mean_signed`` above 0 is lighter, richer, or a turn of hue from red towards yellow.
     """
-    parts = shift_parts(route, pixels)
+    parts = shift_parts(route, pixels, transform)
     found: dict[str, dict[str, float]] = {}
     split = {"lightness": parts.lightness, "chroma": parts.chroma, "hue": parts.hue}
     for name, values in split.items():

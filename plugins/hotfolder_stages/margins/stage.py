@@ -13,6 +13,7 @@ from hotfolder import (
     Band,
     Column,
     ConversionToCome,
+    EditionNumber,
     Encoding,
     Facts,
     Findings,
@@ -74,7 +75,8 @@ class Margins(Stage[MarginsSettings]):
         self._raster = raster
         if self.settings.fold_marks and not layout.fold_marks:
             job.warn("no-wrap", "Fold marks are set, and the picture has no wrap to be folded.")
-        values = _describe(raster, job, self.settings.edition)
+        told = job.told(EditionNumber)  # by a stage that decides it, told in `announce`
+        values = _describe(raster, job, self.settings.edition or str(told or ""))
         self._caption = self._letter(self.settings.caption, layout.caption, values, job)
         self._label = self._letter(self.settings.label, layout.label, values, job)
         at = layout.picture

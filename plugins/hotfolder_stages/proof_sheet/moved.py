@@ -10,7 +10,16 @@ from __future__ import annotations
 import numpy as np
 
 from hotfolder import Intent
-from hotfolder.colour import Codes, Transform, delta_e_00, to_lab
+from hotfolder.colour import (
+    Codes,
+    Floats,
+    Route,
+    Transform,
+    delta_e_00,
+    over_slabs,
+    to_lab,
+    wanted,
+)
 
 SAMPLES = 10_000
 """Pixels that are compared, spread over the picture: the mean is within about 1 % of all."""
@@ -43,6 +52,33 @@ def moved(transform: Transform, picture: Codes) -> dict[str, float]:
     p95 = float(np.percentile(difference, 95))
     figures = {"mean": difference.mean(), "p95": p95, "max": difference.max()}
     return {name: round(float(figure), 3) for name, figure in figures.items()}
+
+
+def losses_of(route: Route, transform: Transform, picture: Codes) -> Floats:
+    """Say how far each pixel comes out from what the picture asks for.
+
+    Parameters
+    ----------
+    route
+        Says what is asked for.
+    transform
+        By which the picture is delivered.
+    picture
+        Shape (rows, width, channels), uint16, in the source of `transform`.
+
+    Returns
+    -------
+    Shape (rows, width), ΔE00.
+    """
+    flat = picture.reshape(-1, picture.shape[-1])
+    made = transform.apply(flat[None])[0]
+
+    def compute(start: int, stop: int) -> Floats:
+        seen = to_lab(transform.destination, made[start:stop], route.seen_with)
+        return delta_e_00(wanted(route, flat[start:stop]), seen)
+
+    parts = over_slabs(compute, len(flat), 1, worth_a_thread=20_000)
+    return np.concatenate(parts).reshape(picture.shape[:2])
 
 
 def lightness(luminance: float) -> float:
