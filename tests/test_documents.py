@@ -6,7 +6,7 @@ from pathlib import Path
 
 from hotfolder.cli.main import app
 from hotfolder.model.name_template import FIELDS
-from hotfolder.settings.files import Intake, check_destination
+from hotfolder.settings.files import Intake, Keep, RootFile, check_destination
 from hotfolder.settings.reference import write_reference
 from hotfolder.stages.registry import ENTRY_POINT_GROUP, load_registry
 
@@ -37,6 +37,21 @@ def test_the_destination_in_the_readme_is_right(root):
 def test_every_command_is_in_the_readme():
     names = [command.name or command.callback.__name__ for command in app.registered_commands]
     assert [name for name in names if f"hotfolder {name}" not in README] == []
+
+
+def test_every_command_and_setting_in_the_guides_for_keeping_exists():
+    names = {each.name or each.callback.__name__ for each in app.registered_commands}
+    names |= {group.name for group in app.registered_groups}
+    guides = [
+        (TOP / each).read_text() for each in ("config/KEEPING.md", "examples/container/README.md")
+    ]
+    command = re.compile(r"(?:^|`|&& |<\()hotfolder ([a-z]+(?:-stage)?)\b", re.MULTILINE)
+    named = {name for text in guides for name in command.findall(text)}
+    assert named > {"backup", "restore", "tidy", "service", "completion"}
+    assert named - names == set()
+    rows = re.findall(r"^\| [^|]+ \| `(\w+)", guides[0], re.MULTILINE)
+    known = {*Keep.model_fields, *RootFile.model_fields}
+    assert set(Keep.model_fields) <= set(rows) <= known
 
 
 def test_every_built_in_stage_is_in_the_guide_for_stages():

@@ -14,6 +14,7 @@ from pydantic import JsonValue
 
 from hotfolder.batch.ticket import Placement
 from hotfolder.errors import StageError
+from hotfolder.model.destination import Result
 from hotfolder.model.records import Changes
 from hotfolder.model.wishes import CaptionWish, IntentWish, RenderingWish, SizeWish, WhiteWish, Wish
 from hotfolder.settings.changes import READING, grant, who_grants
@@ -103,7 +104,7 @@ def hash_placement(
         picture_sha256,
         destination.profile.sha256,
         [file.medium.surface, file.medium.viewing_distance],
-        file.result.model_dump(mode="json", exclude={"name"}),  # rows have names of their own
+        _select_result(file.result),
         list(stages.items()),  # in the order in which they run
         name,
     ]
@@ -111,6 +112,13 @@ def hash_placement(
         said.append(reading)  # only then, so that what was made before it was a setting stays known
     text = json.dumps(said, sort_keys=True, ensure_ascii=True)
     return hashlib.sha256(text.encode("ascii")).hexdigest()
+
+
+def _select_result(result: Result) -> dict[str, JsonValue]:
+    """How results are written. Rows have names of their own; more files count if there are any."""
+    left_out = {"name"} if result.also else {"name", "also"}
+    said: dict[str, JsonValue] = result.model_dump(mode="json", exclude=left_out)
+    return said
 
 
 def _select_reading(destination: Destination, changes: Changes) -> dict[str, JsonValue]:

@@ -49,6 +49,10 @@ def proof(
         bool,
         typer.Option("--compare", help="its renderings beside each other, with one --for NAME"),
     ] = False,
+    as_measured: Annotated[
+        bool,
+        typer.Option("--as-measured", help="first as its control strip was measured, one --for"),
+    ] = False,
     to: Annotated[
         Path | None,
         typer.Option(
@@ -63,9 +67,12 @@ def proof(
 
     place = Root(root)
     chosen = destinations(place, list(wanted or []))
-    if renderings and len(chosen) != 1:
-        got = f"{len(chosen)} destinations"
-        raise SettingsError([Problem("--compare", "", got, "one destination, named by --for")])
+    for option, is_given in (("--compare", renderings), ("--as-measured", as_measured)):
+        if is_given and len(chosen) != 1:
+            got = f"{len(chosen)} destinations"
+            raise SettingsError([Problem(option, "", got, "one destination, named by --for")])
+    if renderings and as_measured:
+        raise SettingsError([Problem("--as-measured", "", "with --compare", "one of the two")])
     target = choose_target(image, " renderings.html" if renderings else " proof.html", to)
     with workplace() as folder:
         with show_progress(show=not as_json) as tell:
@@ -73,7 +80,7 @@ def proof(
                 ways = list_ways(chosen[0])
                 found = compare_renderings(place, image, chosen[0], ways, folder, tell)
             else:
-                found = compare(place, image, chosen, folder, tell)
+                found = compare(place, image, chosen, folder, tell, as_measured=as_measured)
         tried = [each for each in found if each.sheet]
         alone = len(chosen) == 1 and not renderings
         if tried:
@@ -86,8 +93,19 @@ def proof(
         _print_renderings(found, written)
     else:
         _print_ranking(found, written)
+    if as_measured and not as_json:
+        _say_not_measured(found[0])
     if not tried:
         raise typer.Exit(NONE_COULD_BE_TRIED)
+
+
+def _say_not_measured(found: Candidate) -> None:
+    """Say so when a medium is shown as its profile says after all."""
+    if found.sheet and (found.standing is None or not found.standing.is_verified):
+        print_line(
+            f"{found.destination} is shown as its profile says: no control strip was measured with "
+            "that profile."
+        )
 
 
 def strip(

@@ -45,6 +45,10 @@ def print_columns(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
 
 def print_plain(text: str, console: Console | None = None, style: str | None = None) -> None:
     """Print text of ours, line ends and all, without markup, colours or wrapping."""
+    if console is None and style is None:
+        # nothing for a console to do, and loading one takes longer than most answers
+        print_exactly(f"{text}\n")
+        return
     (console or make_plain_console()).print(
         text, style=style, markup=False, highlight=False, soft_wrap=True
     )

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     )
     from hotfolder.colour.loss_table import make_loss_lookup
     from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
-    from hotfolder.colour.measured_change import fit_change
+    from hotfolder.colour.measured_change import ChangeModel, ChangeTable, fit_change
     from hotfolder.colour.profile import Profile, ProfileError, lab_profile
     from hotfolder.colour.proofing import Show, look_of, soft_proof
     from hotfolder.colour.rendering import allowed_ways, can_be_refined, find_reach, has_hues
@@ -60,6 +60,8 @@ __all__ = [
     "Array",
     "Bound",
     "Cells",
+    "ChangeModel",
+    "ChangeTable",
     "Codes",
     "DifferenceStatistics",
     "Floats",

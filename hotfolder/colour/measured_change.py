@@ -31,6 +31,8 @@ _UNSURE: Final = 1.5
 """What is not known of all these; with it, 95 of 100 intervals hold in simulations of paper that
 changes, tones that move and an ink that is short: tests/measuring/test_prediction.py."""
 _AT_ONCE: Final = 4096
+_BOX: Final = ((0.0, 100.0), (-100.0, 100.0), (-100.0, 120.0))
+_STEP: Final = 4.0
 
 
 @dataclass(frozen=True)
@@ -72,6 +74,47 @@ class ChangeModel:
                 known = np.einsum("ij,jk,ik->i", between, self.inverse[axis], between)
                 sd[part, axis] = self.widened[axis] * np.sqrt(np.maximum(own - known, 1e-6))
         return change, sd
+
+
+class ChangeTable:
+    """The change of a `ChangeModel` at points of L*a*b*, between which it is interpolated.
+
+    A picture has more pixels than it is worth to ask the model for. Points are 4 apart in L*, a*
+    and b*, a third of the least distance over which the model changes.
+
+    Parameters
+    ----------
+    model
+        Of a medium that was measured.
+    """
+
+    def __init__(self, model: ChangeModel) -> None:
+        axes = [np.arange(low, high + 1, _STEP) for low, high in _BOX]
+        points = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
+        change, _ = model.predict(points.reshape(-1, 3))
+        self._change = change.reshape(points.shape)
+
+    def change(self, lab: Floats) -> Floats:
+        """Say what the medium makes of colours, as it was measured.
+
+        Parameters
+        ----------
+        lab
+            What the profile says of them: shape (n, 3), L*, a*, b* at D50, absolute.
+
+        Returns
+        -------
+        L*, a*, b*: shape (n, 3).
+        """
+        from scipy import ndimage
+
+        places = ((lab - [low for low, _ in _BOX]) / _STEP).T
+        changed = [
+            ndimage.map_coordinates(self._change[..., axis], places, order=1, mode="nearest")
+            for axis in range(3)
+        ]
+        made: Floats = lab + np.stack(changed, axis=-1)
+        return made
 
 
 def fit_change(expected: Floats, found: Floats) -> ChangeModel:

@@ -138,7 +138,13 @@ class Intake:
         candidate = self.hot.ready[0]
         about = About(Kind.FILE, self.name, candidate.relative)
         try:
-            row = claim(self._ledger, self._spool, self.name, candidate)
+            row = claim(
+                self._ledger,
+                self._spool,
+                self.name,
+                candidate,
+                self.hot.sidecar_of(candidate),
+            )
         except (OSError, StorageError) as error:
             trouble = _not_reached(candidate.path, error) if isinstance(error, OSError) else error
             self._troubles.note(about, trouble)

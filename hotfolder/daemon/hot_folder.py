@@ -15,6 +15,7 @@ from hotfolder.ending.lists import Pages
 from hotfolder.ending.release import ReleaseFolder
 from hotfolder.intake.scan import Candidate, scan
 from hotfolder.intake.settle import Settler
+from hotfolder.intake.sidecars import Paired, Sidecar, is_sidecar, pair, say_orphan
 from hotfolder.intake.watch import Watch
 from hotfolder.logs import get_log, utc_now
 from hotfolder.model.snapshot import ArrivingFile, FolderStatus
@@ -69,6 +70,7 @@ class HotFolder:
         self._junk = 0
         self.released = ReleaseFolder(destination.name, folders.release, kept)
         self._remarks: tuple[str, ...] = ()
+        self._paired = Paired({}, ())
         self._woken = threading.Event()
 
         def wake_both() -> None:
@@ -115,7 +117,8 @@ class HotFolder:
         self._junk = found.junk
         self.set_aside = found.set_aside
         self._remarks = found.problems
-        settled = self._settler.update(found.candidates)
+        self._pair(found.candidates)
+        settled = self._with_sidecars(self._settler.update(found.candidates))
         # also while it settles anew: a claim that failed half-way has changed the file's ctime
         self.put_off &= {each.relative for each in found.candidates}
         self.ready = deque(self._to_be_tried(settled))
@@ -140,6 +143,10 @@ class HotFolder:
         """
         self._known.check(self.destination.name, self.folders, kinds=kinds)
         return self.folders
+
+    def sidecar_of(self, candidate: Candidate) -> Sidecar | None:
+        """The XMP sidecar that belongs to a picture of the last scan."""
+        return self._paired.of.get(candidate.relative)
 
     def taken(self, candidate: Candidate) -> None:
         """The first of `ready` has been claimed, or is not there any more."""
@@ -193,6 +200,28 @@ class HotFolder:
                 for each in waiting[:_SHOWN]
             ),
         )
+
+    def _pair(self, candidates: Collection[Candidate]) -> None:
+        """Find which sidecars belong to which pictures; a ticket's pictures have captions instead.
+
+        One that waits for its picture, or whose picture has gone without it, is said.
+        """
+        is_for_tickets = self.destination.file.ticket is not None
+        self._paired = pair(candidates)
+        if is_for_tickets:
+            self._paired = Paired({}, tuple(filter(is_sidecar, candidates)))
+        said = (say_orphan(each, is_for_tickets=is_for_tickets) for each in self._paired.orphans)
+        self._remarks = (*self._remarks, *said)
+
+    def _with_sidecars(self, settled: list[Candidate]) -> list[Candidate]:
+        """Those pictures of which the sidecar has settled, too; a sidecar alone is no job."""
+        there = {each.relative for each in settled}
+        return [
+            each
+            for each in settled
+            if not is_sidecar(each)
+            and ((own := self.sidecar_of(each)) is None or own.candidate.relative in there)
+        ]
 
     def _to_be_tried(self, settled: list[Candidate]) -> list[Candidate]:
         if not self.put_off:

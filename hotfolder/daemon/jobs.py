@@ -26,7 +26,7 @@ from hotfolder.ending.plan import Ending
 from hotfolder.ending.release import collect_job, find_worse, say_worse
 from hotfolder.engine.places import Runner
 from hotfolder.errors import StorageError
-from hotfolder.intake.claim import ORIGINAL
+from hotfolder.intake.claim import ORIGINAL, SIDECAR
 from hotfolder.ledger.details import Claimed, Produced, State
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
@@ -333,6 +333,7 @@ class Work:
                     bytes=row.bytes,
                     folder=folder,
                     profiles=self.root.profiles,
+                    sidecar=self._find_sidecar(row),
                     neighbours=neighbours,
                     standing=standing,
                     points=self.points,
@@ -372,7 +373,10 @@ class Work:
         """Bring a job to its end; destination: names its results, when it has any."""
         work = answer.work or WorkRecord(original=self._describe_original(row))
         folder = attempt_folder(self.root, row)
-        files: Mapping[str, Path] = {each.path: folder / each.path for each in work.files()}
+        files = {each.path: folder / each.path for each in work.files()}
+        if sidecar := self._find_sidecar(row):
+            files[SIDECAR] = sidecar
+            work = _with_sidecar(work, sidecar)
         state, release = _ENDS[answer.verdict], row.release
         if release and state is State.HELD and work.results:
             worse = find_worse(work.reasons, release)
@@ -472,9 +476,28 @@ class Work:
         placement = row.placement
         return own if placement is None or own.exists() else Path(placement.kept)
 
+    def _find_sidecar(self, row: JobRow) -> Path | None:
+        path = self.root.spool / row.id / SIDECAR
+        return path if path.is_file() and not path.is_symlink() else None
+
     @staticmethod
     def _show_name(row: JobRow) -> str:
         return names.display_name(row.source.rsplit(b"/", 1)[-1])
+
+
+def _with_sidecar(work: WorkRecord, sidecar: Path) -> WorkRecord:
+    """What came of the work, and the sidecar that came with its original."""
+    sha256, size = durable.sha256_of(sidecar)
+    own = Attachment(
+        kind="sidecar",
+        path=SIDECAR,
+        sha256=sha256,
+        bytes=size,
+        title="The XMP sidecar that came with it",
+        stage="intake",
+    )
+    others = (each for each in work.attachments if each.kind != "sidecar")
+    return work.model_copy(update={"attachments": (*others, own)})
 
 
 def _find_raw(row: JobRow, destination: Destination) -> Mapping[str, object]:

@@ -64,6 +64,7 @@ class JobPages:
             Route("/job/{job}/thumbnail", self.give_thumbnail),
             Route("/job/{job}/original", self.give_original),
             Route("/job/{job}/sheet", self.give_sheet),
+            Route("/job/{job}/page/{number:int}", self.give_page),
             Route("/job/{job}/view/{name}", self.give_view),
             Route("/job/{job}/white/{name}", self.give_white),
             Route("/job/{job}/numbers", self.give_numbers),
@@ -95,6 +96,7 @@ class JobPages:
             renderings=RENDERINGS,
             whites=await self._find_whites(request, story),
             widths=WIDTHS_PX,
+            pages=pictures.list_pages(record) if record else [],
             others=await errands.do(partial(list_others, self._root, story.row.destination)),
             most_beside=MOST_BESIDE - 1,
             who=find_login(),
@@ -147,11 +149,15 @@ class JobPages:
         data = None
         if JOB_NAME.fullmatch(job):
             data = await errands.do(partial(pictures.read_attachment, self._root, job, SHEET))
-        if data is None:
-            return _gone()
-        return Response(
-            data, media_type="text/html", headers={"content-security-policy": STRANGERS_POLICY}
-        )
+        return _give_page(data)
+
+    async def give_page(self, request: Request) -> Response:
+        """Give out another page about a job, which can do nothing here."""
+        job, number = request.path_params["job"], request.path_params["number"]
+        data = None
+        if JOB_NAME.fullmatch(job):
+            data = await errands.do(partial(pictures.read_page, self._root, job, number))
+        return _give_page(data)
 
     async def give_result(self, request: Request) -> Response:
         """Give out what was delivered, as a file to be saved."""
@@ -212,6 +218,13 @@ def list_others(root: Root, destination: str) -> list[tuple[str, str]]:
     """List the other destinations: name and title."""
     found = sorted(root.destinations.glob("*.toml"))
     return [(each.stem, read_title(each)) for each in found if each.stem != destination]
+
+
+def _give_page(data: bytes | None) -> Response:
+    if data is None:
+        return _gone()
+    headers = {"content-security-policy": STRANGERS_POLICY}
+    return Response(data, media_type="text/html", headers=headers)
 
 
 def _gone() -> Response:

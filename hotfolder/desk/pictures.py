@@ -16,10 +16,11 @@ from typing import BinaryIO
 
 from hotfolder.desk.reading import folders_of
 from hotfolder.disk import durable
+from hotfolder.disk.free_names import ATTACHMENTS
 from hotfolder.ending.held_folder import find_held, place_before
 from hotfolder.ledger.details import State
 from hotfolder.ledger.reading import JobRow, read_job
-from hotfolder.model.records import SHEET, Attachment, AttachmentKind, ResultRecord
+from hotfolder.model.records import SHEET, Attachment, AttachmentKind, Record, ResultRecord
 from hotfolder.settings.root import Root
 from hotfolder.work.comparison import numbers_of, pictures_of
 
@@ -36,13 +37,34 @@ def read_attachment(root: Root, job: str, kind: AttachmentKind) -> bytes | None:
         When a folder or the ledger cannot be read.
     """
     row = read_job(root.ledger, job)
-    record = row.record if row else None
-    for each in record.attachments if record else ():
-        if row and each.kind == kind and each.bytes <= _MOST_BYTES:
-            path = _find(root, row, each)
-            data = _read(path) if path else b""
-            return data if hashlib.sha256(data).hexdigest() == each.sha256 else None
+    if row is None or row.record is None:
+        return None
+    for each in row.record.attachments:
+        if each.kind == kind and each.bytes <= _MOST_BYTES:
+            return _read_as_made(root, row, each)
     return None
+
+
+def read_page(root: Root, job: str, number: int) -> bytes | None:
+    """Read one of the pages about a job beside its sheet, as it was made; None when it is gone.
+
+    number: which of `list_pages`, from 1.
+
+    Raises
+    ------
+    OSError, StorageError
+        As for `read_attachment`.
+    """
+    row = read_job(root.ledger, job)
+    pages = list_pages(row.record) if row and row.record else []
+    if row is None or not 1 <= number <= len(pages) or pages[number - 1].bytes > _MOST_BYTES:
+        return None
+    return _read_as_made(root, row, pages[number - 1])
+
+
+def list_pages(record: Record) -> list[Attachment]:
+    """List the pages about a job beside its sheet."""
+    return [e for e in record.attachments if e.kind == "other" and e.path.endswith(".html")]
 
 
 def read_views(root: Root, job: str) -> Mapping[str, bytes]:
@@ -116,6 +138,12 @@ def pieces_of(file: BinaryIO) -> Iterator[bytes]:
             yield piece
 
 
+def _read_as_made(root: Root, row: JobRow, file: Attachment) -> bytes | None:
+    path = _find(root, row, file)
+    data = _read(path) if path else b""
+    return data if hashlib.sha256(data).hexdigest() == file.sha256 else None
+
+
 def _find(root: Root, row: JobRow, file: Attachment) -> Path | None:
     """Find a file about a job where it was put, or where a person has taken its folder."""
     path = Path(file.path)
@@ -124,6 +152,8 @@ def _find(root: Root, row: JobRow, file: Attachment) -> Path | None:
     folders, before = folders_of(root, row.destination), place_before(row)
     places = [folders.held, folders.release, *([before] if before else [])]
     found = find_held(row, *places)
+    if found and path.parent.name == ATTACHMENTS:
+        return found / ATTACHMENTS / path.name
     return found / path.name if found else None
 
 

@@ -45,7 +45,7 @@ from hotfolder.errors import StorageError
 from hotfolder.ledger.details import Claimed, Move, Publishing, State, dump_detail, load_detail
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.ledger.record_log import LOG_FILE, RecordLog
-from hotfolder.model.records import PlacementRecord, Record, to_json_line
+from hotfolder.model.records import SIDECAR, PlacementRecord, Record, to_json_line
 from hotfolder.settings.root import DestinationFolders
 
 RECORD_FILE: Final = "record.json"
@@ -55,6 +55,8 @@ PLAN_FILE: Final = "plan.json"
 _BRINGING_FILE: Final = "bringing.json"
 """Beside it: the plan by which files are brought near, before the ledger has one."""
 _FOLDER: Final = "folder"
+_CAME: Final = frozenset({"original", SIDECAR})
+"""What cannot be made again."""
 _TRIES: Final = 5
 
 
@@ -324,9 +326,11 @@ class Deliverer:
             Always: says `because`; when the original itself is gone, nothing has been done.
         """
         for move in plan.moves:
-            if move.what == "original" and not move.copy_only:
+            if move.what in _CAME and not move.copy_only:
                 source, near = Path(move.source), Path(move.near)
                 if not durable.is_kept(source):
+                    if move.what == SIDECAR and not durable.is_there(near):
+                        continue  # the picture goes on without it
                     if not durable.is_there(near):
                         check_marker(near.parent)
                         raise StorageError(
@@ -339,7 +343,7 @@ class Deliverer:
         for move in plan.moves:
             self._waiting.discard((row.id, move.what))
             # what was made from the original is made again
-            if move.what != "original" or durable.has_bytes(move.source, move.sha256 or ""):
+            if move.what not in _CAME or durable.has_bytes(move.source, move.sha256 or ""):
                 with contextlib.suppress(OSError):  # its disk may have gone for good
                     trees.remove_tree(move.near, below=Path(move.near).parent)
         # without the ledger this plan would be gone on with

@@ -29,6 +29,7 @@ from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.ledger.record_log import LOG_FILE
 from hotfolder.model.records import (
     SHEET,
+    SIDECAR,
     Attachment,
     PlacementRecord,
     Record,
@@ -165,21 +166,25 @@ def plan_ending(
     attachments = []
     for number, attachment in enumerate(ending.work.attachments, 1):
         is_listed = attachment.kind in {SHEET, "thumbnail"}
-        if is_listed:
+        is_sidecar = attachment.kind == SIDECAR
+        if is_sidecar:
+            beside = f"{kept.name}.xmp"
+            target = folder / beside if folder else taken.find_free(kept.parent, beside)
+        elif is_listed:
             target = attached.with_suffix(Path(attachment.path).suffix)
         elif folder:
             is_failure = attachment.kind == "failure"
             target = (folder if is_failure else folder / ATTACHMENTS) / attachment.path
         else:
             target = taken.find_free(sheets, f"{row.id}-{attachment.path}")
-        what = attachment.kind if is_listed else f"attachment-{number}"
+        what = attachment.kind if is_listed or is_sidecar else f"attachment-{number}"
         moves.append(
             Move(
                 source=str(ending.files[attachment.path]),
                 target=str(target),
                 sha256=attachment.sha256,
                 what=what,
-                near=near(folders.results, what),
+                near=near(folders.originals if is_sidecar else folders.results, what),
             )
         )
         attachments.append(attachment.model_copy(update={"path": str(target)}))

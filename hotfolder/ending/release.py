@@ -32,11 +32,13 @@ from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.why import MADE_WORSE
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
+from hotfolder.intake.claim import SIDECAR as SIDECAR_FILE
 from hotfolder.ledger.details import Claimed, Produced, Releasing, State
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
 from hotfolder.model.answer import Answer
 from hotfolder.model.records import (
+    SIDECAR,
     Attachment,
     Changes,
     Reason,
@@ -302,6 +304,7 @@ def collect_job(
         check_marker(folders.held)
         check_marker(folders.release)
     _find_original(row, [each / name for each in both], kept.find(row.id), place / ORIGINAL)
+    _find_sidecar(record, both, place / SIDECAR_FILE)
     answer = _restore_answer(row, record, both, place)
     for each in both:
         keep_the_rest(each, folders.release / row.id, record)
@@ -336,6 +339,17 @@ def _find_original(row: JobRow, files: list[Path], kept: Path | None, to: Path) 
         f"job {row.id} was released, but its original is not there any more as it was held: put "
         f"it back as {to}, then the work continues"
     )
+
+
+def _find_sidecar(record: Record, folders: list[Path], to: Path) -> None:
+    """Bring the sidecar that was held back to its place, if it is still there."""
+    for each in record.attachments:
+        if each.kind != SIDECAR or durable.is_there(to):
+            continue
+        for folder in folders:
+            path = folder / Path(each.path).name
+            if not durable.is_there(to) and durable.has_bytes(path, each.sha256):
+                durable.copy_new(path, to)
 
 
 def keep_the_rest(kept: Path, to: Path, record: Record | None) -> None:

@@ -12,15 +12,22 @@ import inspect
 import platform
 import sys
 from functools import cache
-from importlib.metadata import version
+from importlib.metadata import PackageNotFoundError, metadata, requires, version
 from pathlib import Path
 from typing import Final
 
+from packaging.requirements import Requirement
+
 from hotfolder.stages.registry import Registry
 
-_LIBRARIES: Final = (
-    "colour-science", "imagecodecs", "numba", "numpy", "pillow", "pydantic", "scipy", "tifffile",
+_NOT_AT_WORK: Final = frozenset(
+    {
+        "cryptography", "distributed", "filelock", "packaging", "pluggy", "python-calamine",
+        "python-multipart", "rich", "starlette", "structlog", "typer", "uvicorn", "watchdog",
+    }
 )  # fmt: skip
+"""Libraries that a worker does without: their versions may differ."""
+_EXTRAS_NOT_AT_WORK: Final = frozenset({"dask", "dev"})
 
 
 @cache
@@ -34,7 +41,7 @@ def hash_build() -> str:
     import hotfolder
 
     top = Path(hotfolder.__file__).parent
-    said = [f"{name} {version(name)}" for name in _LIBRARIES]
+    said = [f"{name} {_find_version(name)}" for name in _list_libraries()]
     said += [platform.system(), platform.machine(), "{}.{}".format(*sys.version_info)]
     return _hash_files(top, sorted(top.rglob("*.py")), "\n".join(said))
 
@@ -58,6 +65,29 @@ def hash_stages(registry: Registry) -> dict[str, str]:
         whole = f"{found[place]} {file.name} {stage.__qualname__}"
         hashes[name] = hashlib.sha256(whole.encode()).hexdigest()
     return hashes
+
+
+def _list_libraries() -> list[str]:
+    """Name what this package needs for its work, with its extras, as its own metadata say."""
+    found = set()
+    for line in requires("hotfolder") or ():
+        needed = Requirement(line)
+        extras = [
+            extra
+            for extra in metadata("hotfolder").get_all("Provides-Extra") or ()
+            if needed.marker is not None and needed.marker.evaluate({"extra": extra})
+        ]
+        is_of_others = extras and set(extras) <= _EXTRAS_NOT_AT_WORK
+        if needed.name.lower() not in _NOT_AT_WORK and not is_of_others:
+            found.add(needed.name.lower())
+    return sorted(found)
+
+
+def _find_version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "none"  # of an extra
 
 
 def _hash_files(top: Path, files: list[Path], *also: str) -> str:

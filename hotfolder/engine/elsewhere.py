@@ -8,6 +8,7 @@ the daemon fetches and nobody brings.
 
 from __future__ import annotations
 
+import contextlib
 import socket
 import threading
 import time
@@ -192,7 +193,7 @@ class Elsewhere:
             avoid.add(machine.address)
             return None
         except OSError as error:
-            message = f"what {machine.name} made cannot be written here: {error}"
+            message = f"a file of the job for {machine.name} cannot be read or written: {error}"
             return Answer(verdict="wait", message=message)
         finally:
             with self._lock:
@@ -245,7 +246,10 @@ class Elsewhere:
         """The stages that this machine has, as hashes; read again now and then."""
         now = time.monotonic()
         if now - self._hashed_s > _HASH_EVERY_S:
-            self._hashes = hash_stages(self._registry)  # a drop-in's file may have changed
+            with contextlib.suppress(
+                OSError
+            ):  # a drop-in is being exchanged: the next look sees it
+                self._hashes = hash_stages(self._registry)
             self._hashed_s = now
         return self._hashes
 

@@ -265,7 +265,8 @@ def make_order(attempt: Attempt, patience_s: float) -> TryOrder:
     """
     order = attempt.order
     settings = as_json(attempt.destination_raw)
-    if settings is None or order.is_trial or order.only_foresees or order.only_shows:
+    is_no_job = order.is_trial or order.only_foresees or order.only_shows
+    if settings is None or is_no_job or order.sidecar is not None:
         raise NotToBeSent
     try:
         return TryOrder(

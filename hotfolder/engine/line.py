@@ -164,7 +164,11 @@ class Line:
         return Reply(bytes(answer), peer)
 
     def _do(self, work: Coroutine[Any, Any, _T], deadline_s: float) -> _T:
-        future = asyncio.run_coroutine_threadsafe(work, self._loop)
+        try:
+            future = asyncio.run_coroutine_threadsafe(work, self._loop)
+        except RuntimeError as error:
+            work.close()
+            raise Unanswered("the daemon asks no one any more") from error
         try:
             return future.result(deadline_s + _GRACE_S)
         except concurrent.futures.TimeoutError as error:

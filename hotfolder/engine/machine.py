@@ -3,7 +3,7 @@
 It joins a scheduler, by which the daemon finds it, and answers the daemon's questions itself
 (`hotfolder.engine.messages`). It runs no task of the scheduler's: of the library's own requests it
 answers those alone that finding each other needs. When the scheduler goes, it joins again as soon
-as there is one; what it works on goes on meanwhile.
+as there is one; the daemon asks on meanwhile, and what it works on goes on.
 """
 
 from __future__ import annotations
@@ -20,7 +20,8 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from distributed import Worker
-from pydantic import BaseModel
+from distributed.core import Server
+from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from hotfolder.disk import platforms
 from hotfolder.engine.build import hash_build, hash_stages
@@ -30,6 +31,7 @@ from hotfolder.engine.messages import (
     PROTOCOL,
     Fetch,
     Hello,
+    MachineName,
     NotUnderstood,
     Piece,
     Question,
@@ -48,7 +50,7 @@ _Model = TypeVar("_Model", bound=BaseModel)
 _AGAIN_S: Final = 1.0
 _LOOK_EVERY_S: Final = 1.0
 _KEPT: Final = ("identity", "ping", "connection_stream")
-"""What the library's own machines answer and ours does too."""
+"""What the library's own machines answer and ours does too, on loopback."""
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,8 @@ class Machine:
 
         Raises
         ------
+        SettingsError
+            For a name that cannot be used.
         StorageError
             When another process works in the folder, or it cannot be written to.
         PluginError
@@ -89,7 +93,7 @@ class Machine:
         plugins = options.plugins or options.folder / "plugins"
         self._stages = hash_stages(load_registry(plugins))
         self._is_tls = options.certificates is not None
-        self.name = options.name or socket.gethostname().partition(".")[0]
+        self.name = _check_name(options.name or socket.gethostname().partition(".")[0])
         try:
             options.folder.mkdir(0o700, parents=True, exist_ok=True)
             self._release = platforms.lock_folder(options.folder)
@@ -176,11 +180,11 @@ class Machine:
 class _Joined(Worker):  # type: ignore[misc]
     """The library's part of a machine: it joins, shows signs of life, and runs nothing."""
 
-    def __init__(self, machine: Machine, scheduler: str, **options: Any) -> None:
+    def __init__(self, scheduler: str, **options: Any) -> None:
         super().__init__(scheduler, **options)
         kept = {name: each for name, each in self.handlers.items() if name in _KEPT}
         self.handlers.clear()
-        self.handlers.update({**kept, **machine.handlers()})
+        self.handlers.update(kept)
 
     async def plugin_add(self, *_args: Any, **_options: Any) -> dict[str, Any]:
         """Take no plugin: a scheduler that is none of ours sends some as pickles."""
@@ -222,12 +226,13 @@ async def _serve(machine: Machine, options: Options, say: Callable[[str], None])
     # each try is asked about by a question that waits
     loop.set_default_executor(ThreadPoolExecutor(2 * machine.tries.slots + 8))
     leases = asyncio.create_task(_watch_leases(machine, say))
+    answering = _Answering(machine, options)
     try:
         said = ""
-        port = 0
         while not stop.is_set():
             try:
-                port = await _join(machine, options, port, stop, say)
+                await answering.begin()
+                await _join(machine, options, answering.address, stop, say)
                 said = ""
             except (OSError, ValueError, TimeoutError, RuntimeError) as error:
                 if said != str(error):
@@ -237,25 +242,62 @@ async def _serve(machine: Machine, options: Options, say: Callable[[str], None])
                 await asyncio.wait_for(stop.wait(), _AGAIN_S)
     finally:
         leases.cancel()
+        await answering.end()
+
+
+class _Answering:
+    """Where the daemon asks; stays while the scheduler goes and comes."""
+
+    def __init__(self, machine: Machine, options: Options) -> None:
+        self._machine = machine
+        self._options = options
+        self._host = ""
+        self._server: Any = None
+
+    @property
+    def address(self) -> str:
+        """Where it is found."""
+        return str(self._server.address)
+
+    async def begin(self) -> None:
+        """Listen, or listen elsewhere if the way to the scheduler is another one now."""
+        host, port = _find_place(self._options)
+        if self._server is not None and host == self._host:
+            return
+        await self.end()
+        protocol, _, _ = split_address(self._options.address)
+        security = load_security(self._options.address, self._options.certificates)
+        server = Server(self._machine.handlers())
+        for name in set(server.handlers) - set(self._machine.handlers()):
+            del server.handlers[name]
+        await server.listen(f"{protocol}://{host}:{port}", **security.get_listen_args("worker"))
+        self._server, self._host = server, host
+
+    async def end(self) -> None:
+        """Answer no more."""
+        if self._server is not None:
+            await self._server.close()
+            self._server = None
 
 
 async def _join(
     machine: Machine,
     options: Options,
-    port: int,
+    address: str,
     stop: asyncio.Event,
     say: Callable[[str], None],
-) -> int:
-    """Join the scheduler and stay until it goes, or until told to stop; return the port used."""
+) -> None:
+    """Join the scheduler and stay until it goes, or until told to stop.
+
+    address: where the daemon asks; the library's own part listens on loopback, where nobody asks.
+    """
     protocol, _, _ = split_address(options.address)
-    host, wanted = _find_place(options)
     joined = _Joined(
-        machine,
         options.address,
         nthreads=machine.tries.slots,
         name=machine.name,
-        host=host,
-        port=wanted or port,
+        host="127.0.0.1",
+        contact_address=address,
         protocol=protocol,
         security=load_security(options.address, options.certificates),
         memory_limit=0,
@@ -266,14 +308,20 @@ async def _join(
     closing = asyncio.create_task(stop.wait())
     try:
         async with joined:
-            port = joined.port
-            say(f"{machine.name} has joined {options.address}, at {joined.address}")
+            say(f"{machine.name} has joined {options.address}, at {address}")
             ended = asyncio.create_task(joined.finished())
             await asyncio.wait({closing, ended}, return_when=asyncio.FIRST_COMPLETED)
             ended.cancel()
     finally:
         closing.cancel()
-    return port
+
+
+def _check_name(name: str) -> str:
+    try:
+        return TypeAdapter(MachineName).validate_python(name)
+    except ValidationError as error:
+        allowed = "--name with letters, digits, dots, hyphens and underscores; at most 64"
+        raise SettingsError([Problem(name, "", "is no name for a machine", allowed)]) from error
 
 
 def _find_place(options: Options) -> tuple[str, int]:

@@ -26,12 +26,15 @@ from hotfolder.disk.marker import check_marker
 from hotfolder.errors import StorageError
 from hotfolder.intake.junk import job_of
 from hotfolder.intake.scan import Candidate
+from hotfolder.intake.sidecars import Sidecar
 from hotfolder.ledger.details import Claimed, Claiming, State, map_hexadecimal
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
 from hotfolder.model.places import Places
 
 ORIGINAL = "original"
+SIDECAR = "sidecar.xmp"
+"""Beside it, where one came along."""
 JOB_FILE = "job.json"
 LINKED = "linked"
 _SWAPPED = {errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.EXDEV}
@@ -42,8 +45,17 @@ def new_job_id() -> str:
     return f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(4)}"
 
 
-def claim(ledger: Ledger, spool: Path, destination: str, candidate: Candidate) -> JobRow | None:
-    """Take `candidate` out of its hot folder.
+def claim(
+    ledger: Ledger,
+    spool: Path,
+    destination: str,
+    candidate: Candidate,
+    sidecar: Sidecar | None = None,
+) -> JobRow | None:
+    """Take `candidate` out of its hot folder, and its sidecar with it.
+
+    The sidecar is copied first and removed last, so that a kill between leaves it where it was, or
+    in both places, of which `recover_claim` makes one.
 
     Returns
     -------
@@ -71,16 +83,25 @@ def claim(ledger: Ledger, spool: Path, destination: str, candidate: Candidate) -
             mtime_ns=identity.mtime_ns,
             nlink=candidate.nlink,
             folder=os.fsencode(candidate.folder.absolute()).hex(),
+            sidecar=(
+                os.fsencode(sidecar.candidate.relative).hex()
+                if sidecar is not None and not sidecar.stays
+                else ""
+            ),
         ),
     )
     broken_off = False
     try:
         durable.make_folders(spool / row.id)
         _leave_note(spool / row.id, row, ledger.places)
+        if sidecar is not None:
+            _copy_sidecar(sidecar.candidate, spool / row.id)
         with platforms.entry_beneath(candidate.folder, candidate.relative) as entry:
             broken_off = True
             taken = _take(entry, spool / row.id, row)
             broken_off = False
+        if taken:
+            _remove_sidecar(candidate.folder, spool / row.id, row)
     except OSError as error:
         if error.errno in _SWAPPED and os.path.lexists(spool / row.id):
             taken = False
@@ -137,6 +158,7 @@ def recover_claim(
             with platforms.entry_beneath(folder, relative) as entry:
                 _finish_copy(entry, own, row)
     if durable.is_there(own / ORIGINAL):
+        _remove_sidecar(folder, own, row)
         return ledger.advance(row.id, State.CLAIMED, Claimed())
     trees.remove_tree(own, below=spool)
     ledger.forget(row.id)
@@ -204,6 +226,29 @@ def _take(entry: _Entry, own: Path, row: JobRow) -> bool:
         durable.fsync_folder(folder)
     separate(own)
     return True
+
+
+def _copy_sidecar(sidecar: Candidate, own: Path) -> None:
+    """Copy a sidecar into a job's folder; one that has gone since the scan is none."""
+    with (
+        contextlib.suppress(FileNotFoundError, NotADirectoryError),
+        platforms.entry_beneath(sidecar.folder, sidecar.relative) as (folder, name),
+    ):
+        found = os.stat(name, dir_fd=folder, follow_symlinks=False)
+        if stat.S_ISREG(found.st_mode) and found.st_size <= sidecar.identity.size:
+            trees.copy_any_new(name, own / SIDECAR, folder=folder)
+
+
+def _remove_sidecar(folder: Path, own: Path, row: JobRow) -> None:
+    """Remove a sidecar that is in the spool; what has other bytes by now is not ours."""
+    said = row.expect(Claiming).sidecar
+    if not said or not durable.is_there(own / SIDECAR):
+        return
+    with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+        relative = os.fsdecode(bytes.fromhex(said))
+        with platforms.entry_beneath(folder, relative) as (opened, name):
+            if trees.is_same(name, own / SIDECAR, folder=opened):
+                trees.remove_any(name, folder=opened)
 
 
 def _take_by_copy(entry: _Entry, taken: Path, row: JobRow) -> bool:

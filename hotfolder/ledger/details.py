@@ -77,6 +77,8 @@ class Claiming(Detail):
     """How many names it has."""
     folder: str = ""
     """The hot folder in which it was found, its bytes in hexadecimal."""
+    sidecar: str = ""
+    """The XMP sidecar that goes with it and no other, by its path in the hot folder, likewise."""
 
     def map_paths(self, change: Change) -> Self:
         """Return it with each of its paths changed."""

@@ -65,6 +65,7 @@ SURE: Final = 1.96
 """Standard deviations on each side of which 95 of 100 lie."""
 _MOST_CUT: Final = 3
 _PICTURES: Final = (b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n", b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+"""How JPEG, PNG and TIFF begin; ``ftyp`` is in what telephones write."""
 
 
 @dataclass(frozen=True)
@@ -111,7 +112,8 @@ def is_picture(head: bytes) -> bool:
     >>> is_picture(b"\xff\xd8\xff\xe0"), is_picture(b"CGATS.17")
     (True, False)
     """
-    return head.startswith(_PICTURES)
+    is_webp = head.startswith(b"RIFF") and head[8:12] == b"WEBP"
+    return head.startswith(_PICTURES) or head[4:8] == b"ftyp" or is_webp
 
 
 def judge_photograph(

@@ -124,20 +124,31 @@ class Reading(SettingsModel):
     white. "cut": they become white. White is 1, and of PQ and HLG 203 cd/m²."""
 
 
+_OF_8_BITS = {"jpeg", "webp", "avif"}
+
+
+FileFormat = Literal["tiff", "jpeg", "png", "pdf", "jxl", "avif", "webp"]
+"""What a result can be written as."""
+
+
 class Result(SettingsModel):
     """The table ``[result]``: the file that comes out."""
 
-    format: Literal["tiff", "jpeg", "png", "pdf"] = "tiff"
+    format: FileFormat = "tiff"
     """File format of the result. "pdf" is a page for print, made after PDF/X-4: device values with
-    the medium's profile as output intent, and boxes for bleed and trim."""
+    the medium's profile as output intent, and boxes for bleed and trim. "jxl" is JPEG XL."""
+    also: tuple[FileFormat, ...] = ()
+    """More files of the same picture from the same job, each in a format of its own beside the
+    first: ``["avif", "webp"]`` behind a JPEG, for web pages that name all three. Bits, quality
+    and the like hold for each format that has them."""
     bits: Literal[8, 16] = 16
-    """Bits per channel; a JPEG always has 8."""
+    """Bits per channel; a JPEG, a WebP and an AVIF always have 8."""
     compression: Literal["none", "lzw", "deflate"] = "deflate"
     """Compression of a TIFF; each choice is lossless."""
     quality: Annotated[int, Field(ge=1, le=100)] = 92
-    """Quality of a JPEG."""
+    """Quality of a JPEG, a JPEG XL, a WebP or an AVIF; at 100 a JPEG XL and a WebP lose nothing."""
     subsampling: Literal["4:4:4", "4:2:2", "4:2:0"] = "4:4:4"
-    """Chroma subsampling of a JPEG; "4:4:4" keeps the full resolution of colour."""
+    """Chroma subsampling of a JPEG or an AVIF; "4:4:4" keeps the full resolution of colour."""
     name: ResultNameTemplate = "{file} {size} {medium}"
     """How a single picture's result is called, without its suffix. Fields: ``{file}``, the
     original's name without its suffix, also as ``{stem}``; ``{size}``, in mm, or in pixels for a
@@ -148,15 +159,44 @@ class Result(SettingsModel):
     bigtiff: Literal["write", "refuse"] = "write"
     """What to do when a TIFF may exceed 4 GiB: write a BigTIFF, or refuse the picture."""
 
+    @property
+    def is_lossy(self) -> bool:
+        """Whether the first file has other pixels than those that it is made of."""
+        if self.format in {"jxl", "webp"}:
+            return self.quality < 100
+        return self.format in {"jpeg", "avif"}
+
+    def list_files(self) -> tuple[Self, ...]:
+        """Say how each file of a job is written.
+
+        Returns
+        -------
+        The table for each file alone, the first one first.
+        """
+        return tuple(
+            self.model_copy(
+                update={"format": each, "also": (), "bits": 8 if each in _OF_8_BITS else self.bits}
+            )
+            for each in (self.format, *self.also)
+        )
+
+    @model_validator(mode="after")
+    def _be_of_different_formats(self) -> Self:
+        """Refuse two files of one format: they would be the same file twice."""
+        if len({self.format, *self.also}) <= len(self.also):
+            raise ValueError("in also each format once, and not the one that format says")
+        return self
+
     @model_validator(mode="before")
     @classmethod
     def _set_bits_of_jpeg(cls, raw: object) -> object:
-        if isinstance(raw, dict) and raw.get("format") == "jpeg":
+        if isinstance(raw, dict) and raw.get("format") in _OF_8_BITS:
             return {"bits": 8, **raw}
         return raw
 
     @model_validator(mode="after")
     def _refuse_16_bits_in_jpeg(self) -> Self:
-        if self.format == "jpeg" and self.bits != 8:
-            raise ValueError("bits = 8 with format = jpeg, which has no other; or format = tiff")
+        if self.format in _OF_8_BITS and self.bits != 8:
+            said = f"bits = 8 with format = {self.format}, which has no other; or format = tiff"
+            raise ValueError(said)
         return self

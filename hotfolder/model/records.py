@@ -104,7 +104,7 @@ class ResultRecord(_Model):
     """Which of several results of one job it is, in a word or two; "" when it is the only one."""
 
 
-AttachmentKind = Literal["proof-sheet", "thumbnail", "failure", "other"]
+AttachmentKind = Literal["proof-sheet", "thumbnail", "failure", "other", "sidecar"]
 """How pages use a file about a job.
 
 A job's name leads to its ``proof-sheet``; a ``thumbnail`` stands beside it; ``failure`` says what
@@ -113,6 +113,8 @@ failed, for whoever wrote the stage; ``other`` ones are linked by their titles.
 
 SHEET: Final = "proof-sheet"
 """The kind of the page about a job; its file in a held job's folder is called so too."""
+SIDECAR: Final = "sidecar"
+"""The kind of the XMP sidecar that came with the original, and is kept beside it."""
 
 
 class Attachment(_Model):

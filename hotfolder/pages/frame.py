@@ -11,11 +11,13 @@ from base64 import b64encode
 from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
-
-from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined, Template
+from typing import TYPE_CHECKING
 
 from hotfolder.model.units import say_share
 from hotfolder.pages.words import local_time
+
+if TYPE_CHECKING:
+    from jinja2 import Environment, Template
 
 _OURS = "hotfolder.pages"
 
@@ -85,6 +87,9 @@ def load_template(package: str, name: str) -> Template:
 
 @cache
 def _environment(package: str) -> Environment:
+    # settings are read without a page, and most commands make none
+    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
+
     packages = dict.fromkeys((package, _OURS))
     made = Environment(
         loader=ChoiceLoader([PackageLoader(each) for each in packages]),

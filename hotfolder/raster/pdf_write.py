@@ -8,6 +8,8 @@ what this module means to do; whether another program takes it for one, only tha
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 import io
 import zlib
 from collections.abc import Iterable, Iterator
@@ -16,7 +18,7 @@ from decimal import Decimal
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
-from uuid import uuid4
+from uuid import UUID, uuid5
 from xml.etree.ElementTree import ParseError
 
 import numpy as np
@@ -25,6 +27,7 @@ from numpy.typing import NDArray
 from hotfolder.errors import Refuse
 from hotfolder.model.destination import Result
 from hotfolder.model.encoding import Encoding
+from hotfolder.raster import exif
 from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.result_file import Samples, checked
 
@@ -41,6 +44,10 @@ _SPACES: Final = {
     Encoding.RGB: "/DeviceRGB",
     Encoding.GREY: "/DeviceGray",
 }
+_DATE_TIME, _OFFSET_TIME = 0x0132, 0x9010
+"""Exif 2.32, 4.6.8 A and 4.6.6."""
+_OURS: Final = UUID("5a1c2d44-3d0e-4b7c-9b57-1f0c1f6f2a77")
+"""The namespace of the names that pages are given."""
 _SUB: Final = 1
 """The PNG filter before each row: each byte less the one a pixel to the left."""
 _TITLE: Final = "{http://purl.org/dc/elements/1.1/}title"
@@ -94,11 +101,13 @@ class PdfFormat:
         import pikepdf
 
         packed = b"".join(self._pack(bands))
-        made = datetime.now(UTC).astimezone()
+        made = _find_time(self._spec)
+        # the same page has the same name wherever it is made
+        name = uuid5(_OURS, f"{made.isoformat()} {hashlib.sha256(packed).hexdigest()}")
         with pikepdf.new() as pdf:
             self._add_page(pdf, packed)
             pdf.Root.OutputIntents = pikepdf.Array([self._make_intent(pdf)])
-            self._describe(pdf, made)
+            self._describe(pdf, made, name)
             # a library that fills the disk says it in words of its own; a file says it as others do
             encoded = io.BytesIO()
             pdf.save(
@@ -106,6 +115,7 @@ class PdfFormat:
                 min_version="1.6",
                 force_version="1.6",
                 fix_metadata_version=False,
+                deterministic_id=True,
                 object_stream_mode=pikepdf.ObjectStreamMode.disable,
             )
         path.write_bytes(encoded.getbuffer())
@@ -184,7 +194,7 @@ class PdfFormat:
             )
         )
 
-    def _describe(self, pdf: pikepdf.Pdf, made: datetime) -> None:
+    def _describe(self, pdf: pikepdf.Pdf, made: datetime, name: UUID) -> None:
         """Say in both places where a PDF says it what the page is and when it was made."""
         from pikepdf import Name, String
 
@@ -207,7 +217,7 @@ class PdfFormat:
             said["xmp:CreatorTool"] = producer
             for each in ("xmp:CreateDate", "xmp:ModifyDate", "xmp:MetadataDate"):
                 said[each] = when
-            said["xmpMM:DocumentID"] = said["xmpMM:InstanceID"] = f"uuid:{uuid4()}"
+            said["xmpMM:DocumentID"] = said["xmpMM:InstanceID"] = f"uuid:{name}"
             said["xmpMM:VersionID"] = "1"
             said["xmpMM:RenditionClass"] = "default"
 
@@ -231,6 +241,18 @@ def _filter(samples: NDArray[Any]) -> NDArray[np.uint8]:
         flat[:, bytes_per_pixel:], flat[:, :-bytes_per_pixel], out[:, 1 + bytes_per_pixel :]
     )
     return out
+
+
+def _find_time(spec: RasterSpec) -> datetime:
+    """When the result was made, as its Exif data say; now, where they say nothing."""
+    with contextlib.suppress(ValueError, KeyError):
+        said = exif.parse(spec.metadata.exif or b"")
+        stamp, zone = (
+            each.data.split(b"\0")[0].decode("ascii")
+            for each in (said.main[_DATE_TIME], said.exif[_OFFSET_TIME])
+        )
+        return datetime.strptime(f"{stamp} {zone}", "%Y:%m:%d %H:%M:%S %z")
+    return datetime.now(UTC).astimezone()
 
 
 def _find_title(packet: bytes | None) -> str:

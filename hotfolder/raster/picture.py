@@ -44,6 +44,9 @@ class Metadata:
     left_out: tuple[str, ...] = ()
     """Names of what the file had and these lack."""
 
+    sidecar: bytes | None = None
+    """An XMP packet from a sidecar that came with the file; what it says goes first."""
+
 
 @dataclass(frozen=True)
 class Area:

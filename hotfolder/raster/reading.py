@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -17,6 +18,7 @@ from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.errors import Hold, Refuse
 from hotfolder.model.destination import Reading
 from hotfolder.model.encoding import Encoding
+from hotfolder.raster import packets
 from hotfolder.raster.formats import find_format
 from hotfolder.raster.light import standard_range
 from hotfolder.raster.orientation import is_turned, upright_bands, upright_size
@@ -28,6 +30,10 @@ __all__ = ["OpenedOriginal", "ReadLimits", "open_original"]
 
 _DEFAULT_LIMITS = ReadLimits()
 _AS_USUAL = Reading()
+_UNREADABLE_SIDECAR = (
+    "The XMP sidecar that came with it is empty, damaged or too long, and was left out of the "
+    "result; it is kept beside the original."
+)
 
 
 class OpenedOriginal:
@@ -72,6 +78,14 @@ class OpenedOriginal:
         with _named(self._name):
             yield from upright_bands(self._source, height, self._scratch)
 
+    def add_sidecar(self, packet: bytes | None) -> None:
+        """Put what a sidecar says beside what the picture says; None: it cannot be read."""
+        if packet is None:
+            self.notes = (*self.notes, _UNREADABLE_SIDECAR)
+        else:
+            metadata = replace(self.spec.metadata, sidecar=packet)
+            self.spec = replace(self.spec, metadata=metadata)
+
     def close(self) -> None:
         """Close the file and give back memory and threads."""
         self._source.close()
@@ -96,6 +110,7 @@ def open_original(
     scratch: Path,
     limits: ReadLimits = _DEFAULT_LIMITS,
     reading: Reading = _AS_USUAL,
+    sidecar: Path | None = None,
 ) -> OpenedOriginal:
     """Open a picture and read what it says about itself; close it, or use it in ``with``.
 
@@ -112,6 +127,8 @@ def open_original(
         What the file may ask for.
     reading
         What a person has chosen where the file leaves a choice.
+    sidecar
+        A file with an XMP packet that came with it.
 
     Raises
     ------
@@ -130,6 +147,8 @@ def open_original(
         undo.callback(source.close)
         source = standard_range(source, reading)
         opened = OpenedOriginal(source, file, limits, name, scratch)
+        if sidecar is not None:
+            opened.add_sidecar(_read_sidecar(sidecar, limits))
         undo.pop_all()
         return opened
 
@@ -141,6 +160,18 @@ def _named(name: str) -> Iterator[None]:
         yield
     except (Hold, Refuse) as verdict:
         raise verdict.about(name) from verdict
+
+
+def _read_sidecar(path: Path, limits: ReadLimits) -> bytes | None:
+    """The packet in a sidecar; None when there is none that can be used."""
+    try:
+        file = OriginalFile(path)
+    except Refuse:
+        return None
+    try:
+        return packets.usable_xmp(file.read(0, limits.max_xmp_bytes + 1), limits, [])
+    finally:
+        file.close()
 
 
 def _spec(header: Header, limits: ReadLimits) -> RasterSpec:

@@ -14,17 +14,22 @@ from typing import Self
 
 from hotfolder.model.destination import Result
 from hotfolder.raster.jpeg_write import JpegFormat
+from hotfolder.raster.jxl_write import JpegXlFormat
 from hotfolder.raster.pdf_write import PdfFormat
 from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.png_write import PngFormat
 from hotfolder.raster.result_file import FormatWriter
 from hotfolder.raster.tiff_write import TiffFormat
+from hotfolder.raster.web_write import WebFormat
 
 _FORMATS: dict[str, Callable[[RasterSpec, Result], FormatWriter]] = {
     "tiff": TiffFormat,
     "jpeg": JpegFormat,
     "png": PngFormat,
     "pdf": PdfFormat,
+    "jxl": JpegXlFormat,
+    "avif": WebFormat,
+    "webp": WebFormat,
 }
 
 
@@ -74,7 +79,8 @@ def open_result(path: Path, spec: RasterSpec, result: Result) -> ResultWriter:
     ------
     Refuse
         ``cmyk-png``, ``lab-result``, ``jpeg-alpha``, ``jpeg-too-large``, ``pdf-alpha``,
-        ``pdf-too-large``, ``no-ppi`` or ``no-output-profile``: the format cannot hold this
+        ``pdf-too-large``, ``no-ppi``, ``no-output-profile``, ``not-rgb-webp``,
+        ``webp-too-large`` and the like of the other formats: the format cannot hold this
         picture; ``bigtiff``: the settings do not want it so large. The message says what to set.
     """
     return ResultWriter(path, _FORMATS[result.format](spec, result))

@@ -26,8 +26,9 @@ class Role(StrEnum):
     SHEET = "shows what will become of the picture"
     """It leaves a page of the kind ``"proof-sheet"``, stands on the finished picture, and has the
     settings ``places``, how many of the worst places it shows, ``at``, places to show instead, each
-    as two shares of width and height, and ``page_size``, the most bytes of the page. Its findings
-    are a `SheetFindings`."""
+    as two shares of width and height, ``first``, whether the print is shown first as the profile
+    says (``"medium"``) or as it was measured (``"measured"``), and ``page_size``, the most bytes of
+    the page. Its findings are a `SheetFindings`."""
 
     PLACES = "finds the pieces that a test strip should show"
     """It stands on the finished picture and changes nothing. It has the setting ``at``: places that
@@ -52,7 +53,7 @@ class Role(StrEnum):
     `LightFindings`."""
 
     BESIDE = "lays a control strip beside the picture"
-    """It stands on the converted picture. The program gives it the strip, as
+    """It stands on the sheet. The program gives it the strip, as
     `MediumStanding.strip`. Its findings are a `BesideFindings`."""
 
     PHOTOGRAPH = "reads control strips in a photograph of them"

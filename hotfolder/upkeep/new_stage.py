@@ -10,6 +10,7 @@ from pathlib import Path
 from string import Template
 from typing import Final
 
+import hotfolder
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.stages.registry import STAGE_NAME, load_registry
 
@@ -47,10 +48,12 @@ def make_stage_package(name: str, kind: str, folder: Path) -> list[Path]:
         When the files cannot be written.
     """
     module = _module_of(name)
+    own = "".join(word.capitalize() for word in name.split("-"))
     values = {
         "name": name,
         "module": module,
-        "class": "".join(word.capitalize() for word in name.split("-")),
+        # its module imports from hotfolder, which may have that name for something else
+        "class": f"{own}Stage" if own in hotfolder.__all__ else own,
         "does": KINDS[kind],
         "version": version("hotfolder"),
     }

@@ -27,7 +27,7 @@ from hotfolder.ledger.jobs import Ledger
 from hotfolder.ledger.log_years import LOG_FILE
 from hotfolder.ledger.packing import PAGE_BYTES, pack
 from hotfolder.ledger.reading import OPEN, LedgerReader, read_stored
-from hotfolder.model.records import Record, format_time
+from hotfolder.model.records import SIDECAR, Record, format_time
 from hotfolder.settings.files import Keep
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.upkeep.cutting import cut, find_cut
@@ -142,6 +142,9 @@ def _remove_originals(work: _Tidying, until: datetime) -> None:
         if not work.dry:
             _note(work.ledger, record.job, done=False)
             path.unlink()
+            for each in record.attachments:
+                if each.kind == SIDECAR and durable.has_bytes(each.path, each.sha256):
+                    Path(each.path).unlink()
             durable.fsync_folder(path.parent)
             _note(work.ledger, record.job, done=True)
 

@@ -127,7 +127,13 @@ class Candidate:
 
 
 def compare(
-    root: Root, image: Path, wanted: Sequence[Destination], folder: Path, tell: Tell
+    root: Root,
+    image: Path,
+    wanted: Sequence[Destination],
+    folder: Path,
+    tell: Tell,
+    *,
+    as_measured: bool = False,
 ) -> list[Candidate]:
     """Try a picture out in every destination and rank them, the best first.
 
@@ -137,6 +143,8 @@ def compare(
         Where trials may write. The candidates' sheets stay in it.
     tell
         Called with what is being done and the share of all of it that is done.
+    as_measured
+        Whether sheets show a medium first as it was measured, where it was.
 
     Raises
     ------
@@ -151,7 +159,7 @@ def compare(
     for number, destination in enumerate(wanted):
         note = Part(tell, destination.name, number, len(wanted))
         showing = registry.name_in_role(Role.SHEET, destination.file.stages)
-        raw = _raw(destination, showing, len(wanted), same)
+        raw = _raw(destination, showing, len(wanted), same, as_measured=as_measured)
         trial = try_out(root, image, destination, raw, folder, note)
         found.append(made := _candidate(trial, showing))
         same = same or tuple(each.at for each in made.places)
@@ -314,13 +322,20 @@ def numbers_of(sheet: str) -> bytes | None:
 
 
 def _raw(
-    destination: Destination, showing: str, number: int, at: Sequence[tuple[float, float]]
+    destination: Destination,
+    showing: str,
+    number: int,
+    at: Sequence[tuple[float, float]],
+    *,
+    as_measured: bool = False,
 ) -> dict[str, object]:
     """The destination's file with a proof sheet that leaves room for the others beside it.
 
     at: the places that another one shows, so that all show the same; the worst, when empty.
     """
     own: dict[str, object] = {"at": say_places(at)} if at else {}
+    if as_measured:
+        own["first"] = "measured"
     if number > 1:
         asked = destination.file.stage.get(showing, {})
         places = asked.get("places")

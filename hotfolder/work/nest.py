@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import math
+import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,6 +31,7 @@ from hotfolder.work.packing import pack_strip
 _BLACK: Final = {Encoding.RGB: (0, 0, 0), Encoding.GREY: (0,), Encoding.CMYK: (0, 0, 0, 65535)}
 _MARK_MM: Final = 0.1
 _SAME_PPI: Final = 1e-3
+_AT_ONCE: Final = 2**20
 
 
 @dataclass(frozen=True)
@@ -357,11 +359,22 @@ def _turn(opened: OpenedOriginal, scratch: Path, undo: contextlib.ExitStack) -> 
     spec = opened.spec
     path = scratch / f"turned-{spec.width_px}-{id(opened)}"
     shape = (spec.width_px, spec.height_px, spec.channels)
-    turned: NDArray[np.uint16] = np.memmap(path, np.uint16, "w+", shape=shape)
     undo.callback(path.unlink, missing_ok=True)
+    with path.open("xb") as file:  # room first: a full disk would kill whoever writes to a map
+        left = 2 * math.prod(shape)
+        if hasattr(os, "posix_fallocate"):
+            os.posix_fallocate(file.fileno(), 0, left)
+            left = 0
+        while left:
+            left -= file.write(bytes(min(left, _AT_ONCE)))
+
+    def look() -> NDArray[np.uint16]:
+        # mapped anew for each band: else all that was touched stays in this process's memory
+        return np.memmap(path, np.uint16, "r+", shape=shape)
+
     for band in opened.bands():
         stop = spec.height_px - band.top
-        turned[:, stop - band.rows : stop] = band.pixels[::-1].transpose(1, 0, 2)
+        look()[:, stop - band.rows : stop] = band.pixels[::-1].transpose(1, 0, 2)
     at_once = rows_per_band(spec.height_px)
     for top in range(0, spec.width_px, at_once):
-        yield np.asarray(turned[top : top + at_once])
+        yield np.array(look()[top : top + at_once])

@@ -96,7 +96,7 @@ def find_jobs(root: Root, destination: Destination, pieces: Sequence[Piece]) -> 
     Raises
     ------
     Refuse
-        ``nest-differs``: one was made for another destination.
+        ``nest-differs``: one was made for another destination, or with another profile.
     StorageError
         When the ledger cannot be read.
     """
@@ -114,6 +114,14 @@ def find_jobs(root: Root, destination: Destination, pieces: Sequence[Piece]) -> 
                     "nest-differs",
                     f"{piece.name} was made for {made_for}, and the sheet is for "
                     f"{destination.name}: another medium. Nest them apart.",
+                )
+            profile = piece.spec.profile
+            if profile is None or profile.sha256 != destination.profile.sha256:
+                raise Refuse(
+                    "nest-differs",
+                    f"{piece.name} is in the values of "
+                    f"{profile.description if profile else 'no profile'!r}, and "
+                    f"{destination.name} prints with {destination.profile.description!r}.",
                 )
             found.append(job)
     return found

@@ -31,6 +31,8 @@ class Order:
     """Empty, where the result goes."""
     profiles: Path
     """The root's profiles."""
+    sidecar: Path | None = None
+    """The XMP sidecar that came with the original."""
     begun: datetime = field(default_factory=lambda: datetime.now(UTC).astimezone())
     """When the attempt began, in local time, by the clock of who asks: it stands in the result."""
     is_trial: bool = False

@@ -17,6 +17,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from datetime import timedelta
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
@@ -53,7 +54,6 @@ from hotfolder.model.wishes import IntentWish, LongEdgeWish, Wish
 from hotfolder.raster.complete import container_end
 from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.reading import OpenedOriginal, ReadLimits, open_original
-from hotfolder.raster.writing import ResultWriter, open_result
 from hotfolder.settings.changes import grant
 from hotfolder.settings.files import Destination
 from hotfolder.settings.variants import list_variants
@@ -63,9 +63,8 @@ from hotfolder.stages.registry import Registry
 from hotfolder.work.ahead import one_ahead
 from hotfolder.work.order import SMALL_PICTURE, Order
 from hotfolder.work.outcome import Outcome, join_outcomes, name_folder
+from hotfolder.work.several import Written, open_results, write_results
 from hotfolder.work.small_picture import write_small_picture
-
-SUFFIXES = {"tiff": ".tif", "jpeg": ".jpg", "png": ".png", "pdf": ".pdf"}
 
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _OF_THE_SYSTEM = {
@@ -120,7 +119,9 @@ def _run_all(
 
         folder = name_folder(order.folder, number)
         folder.mkdir()
-        chain = _Chain(replace(order, folder=folder), made_so, registry)
+        # each is a document of its own, and what it says of itself depends on no machine
+        begun = order.begun + timedelta(microseconds=number)
+        chain = _Chain(replace(order, folder=folder, begun=begun), made_so, registry)
         outcomes.append((name, chain.run(tell)))
     name, first = outcomes[0]
     if first.verdict == "deliver" and any(each.verdict != "deliver" for _, each in outcomes):
@@ -199,11 +200,12 @@ class _Chain:
                     max_whole_bytes=int(self.destination.file.limits.memory * _WHOLE_SHARE)
                 ),
                 reading=self.destination.file.reading,
+                sidecar=self.order.sidecar,
             ) as opened:
                 return self._with_original(opened, progress)
         except (Hold, Refuse) as verdict:
             self._note(verdict)
-            return self._outcome("hold" if isinstance(verdict, Hold) else "refuse", None)
+            return self._outcome("hold" if isinstance(verdict, Hold) else "refuse")
 
     def _check_arrived(self) -> None:
         """Intake has waited long enough: a picture that is still not whole is not delivered."""
@@ -236,7 +238,7 @@ class _Chain:
         self.original = _original_record(original)
         if self.order.only_shows:
             write_small_picture(opened, self.order.folder / SMALL_PICTURE)
-            return self._outcome("deliver", None)
+            return self._outcome("deliver")
         self.job = job = self._job(original)
         for note in opened.notes:
             if note not in opened.harmless:
@@ -258,17 +260,16 @@ class _Chain:
             with self._holding(), step.watched():
                 step.stage.review(spec)
         if self.order.only_foresees:
-            return self._outcome("hold" if self.reasons else "deliver", None)
+            return self._outcome("hold" if self.reasons else "deliver")
 
-        result = self.destination.file.result
-        path = self.order.folder / f"result{SUFFIXES[result.format]}"
-        with _writing(path, spec, result) as writer, contextlib.ExitStack() as threads:
-            writer.write(self._flow(opened, progress, threads))
-        for note in writer.notes:
+        result, folder = self.destination.file.result, self.order.folder
+        with _writing(folder, spec, result) as files, contextlib.ExitStack() as threads:
+            write_results(files, self._flow(opened, progress, threads), spec, folder)
+        for note in dict.fromkeys(note for each in files for note in each.writer.notes):
             job.warn("written-with-a-note", note, by="writing")
         progress("checking", 1.0)
         with ThreadPoolExecutor(1) as aside:
-            written = aside.submit(self._result_record, path, spec, writer.notes)
+            written = [aside.submit(self._result_record, each, spec) for each in files]
             for step in self.steps:
                 with self._holding(), step.watched():
                     self._keep(step.stage.name, step.stage.close())
@@ -277,7 +278,7 @@ class _Chain:
                 for step in self.steps:
                     with step.watched():
                         step.stage.present()
-        return self._outcome(verdict, written.result())
+        return self._outcome(verdict, *(each.result() for each in written))
 
     def _step(self, name: str, job: Job) -> _Step:
         made = self.registry.stages[name]
@@ -394,7 +395,8 @@ class _Chain:
                 self.original = self.original.model_copy(update={"profile": assumed})
                 return
 
-    def _result_record(self, path: Path, spec: RasterSpec, notes: tuple[str, ...]) -> ResultRecord:
+    def _result_record(self, written: Written, spec: RasterSpec) -> ResultRecord:
+        path = written.path
         with path.open("rb") as file:
             sha256 = hashlib.file_digest(file, "sha256").hexdigest()
         profile = spec.profile
@@ -402,13 +404,13 @@ class _Chain:
             path=path.name,
             sha256=sha256,
             bytes=path.stat().st_size,
-            format=self.destination.file.result.format,
+            format=written.result.format,
             width_px=spec.width_px,
             height_px=spec.height_px,
-            bits=self.destination.file.result.bits,
+            bits=written.result.bits,
             colour_space=spec.encoding.value.upper(),
             ppi=spec.ppi,
-            notes=notes,
+            notes=written.writer.notes,
             profile=profile
             and ResultProfile(description=profile.description, sha256=profile.sha256),
         )
@@ -440,7 +442,7 @@ class _Chain:
         return tuple(found)
 
     def _outcome(
-        self, verdict: Literal["deliver", "hold", "refuse"], result: ResultRecord | None
+        self, verdict: Literal["deliver", "hold", "refuse"], *results: ResultRecord
     ) -> Outcome:
         original = self.original or OriginalRecord(
             name=self.order.name, sha256=self.order.sha256, bytes=self.order.bytes
@@ -458,7 +460,7 @@ class _Chain:
             verdict,
             WorkRecord(
                 original=original,
-                results=(result,) if result else (),
+                results=results,
                 attachments=self._attachments(),
                 reasons=tuple(self.reasons),
                 warnings=self.job.warnings if self.job else (),
@@ -538,13 +540,16 @@ def _read(bands: Iterator[Band]) -> Iterator[Band]:
         raise HotfolderError(said) from error
 
 
-def _writing(path: Path, spec: RasterSpec, result: Result) -> ResultWriter:
-    """Open the result; what the format cannot hold is refused in the writer's name."""
-    try:
-        return open_result(path, spec, result)
-    except Verdict as verdict:
-        verdict.stage = "writing"
-        raise
+@contextlib.contextmanager
+def _writing(folder: Path, spec: RasterSpec, result: Result) -> Iterator[tuple[Written, ...]]:
+    """Open the results; what a format cannot hold is refused in the writer's name."""
+    with contextlib.ExitStack() as opened:
+        try:
+            files = opened.enter_context(open_results(folder, spec, result))
+        except Verdict as verdict:
+            verdict.stage = "writing"
+            raise
+        yield files
 
 
 def _stage_bands(step: _Step, source: Iterator[Band]) -> Iterator[Band]:

@@ -6,7 +6,10 @@ module loads them, lets each prepare, and with them loads numpy, scipy and the c
 
 import contextlib
 
+import jinja2
 import scipy
+import tifffile
+from PIL import Image, ImageDraw, ImageFont
 
 import hotfolder.colour
 import hotfolder.pages
@@ -16,7 +19,8 @@ from hotfolder.raster.dither import Dither
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.pipeline import versions
 
-_ = scipy.ndimage  # read from disk when it is first named, which is here
+# What is loaded by the functions that need it is loaded here, and not in each worker.
+_ = scipy.ndimage, jinja2, tifffile, Image, ImageDraw, ImageFont
 Dither(1, 1)  # computes its noise, once for all workers
 versions()
 

@@ -27,7 +27,7 @@ from hotfolder.stages.contract import Place
 from hotfolder.stages.registry import load_registry
 from hotfolder.stages.roles import PlacesFindings, Role, StripFindings, StripPiece, Telling
 from hotfolder.work.comparison import render_as
-from hotfolder.work.pipeline import SUFFIXES
+from hotfolder.work.several import SUFFIXES
 from hotfolder.work.trial import Part, Tell, Trial, read_findings, say_places, try_out, with_stage
 
 _LOSSLESS = {"format": "tiff", "bits": 16, "compression": "none"}

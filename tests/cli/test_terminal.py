@@ -26,13 +26,14 @@ SHOWN = r"reeds\x1b[2J\x9b\x0d\x08\u202e\u2066\ud800.tif"
 
 @pytest.fixture
 def screen(monkeypatch):
-    """All that the commands print, to whichever console."""
+    """All that the commands print, to whichever console or to none."""
     written = io.StringIO()
 
     def console(**options):
         return Console(file=written, width=options.get("width", 400), force_terminal=False)
 
     monkeypatch.setattr("rich.console.Console", console)
+    monkeypatch.setattr(terminal, "print_exactly", written.write)
     return written
 
 

@@ -13,7 +13,6 @@ import pytest
 from starlette.testclient import TestClient
 
 from desk.conftest import HOME, PORT, come_in, job_called, seen_of, token_of
-from faults.conftest import every_act
 from faults.killing import Killer, below, choose, copied, in_a_child, sweep_in_child
 from faults.serving import sweep
 from hotfolder.desk.access import Access
@@ -21,8 +20,6 @@ from hotfolder.desk.app import Desk
 from hotfolder.desk.reading import read_story
 from hotfolder.ending.decision import discard_job, release_job
 from whole.conftest import records
-
-__all__ = ["every_act"]
 
 pytestmark = pytest.mark.whole
 SAMPLE = 3

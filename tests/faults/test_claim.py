@@ -14,7 +14,8 @@ from faults.serving import candidate
 from hotfolder.disk import durable, platforms, trees
 from hotfolder.disk.marker import write_marker
 from hotfolder.errors import StorageError
-from hotfolder.intake.claim import ORIGINAL, claim, recover_claim
+from hotfolder.intake.claim import ORIGINAL, SIDECAR, claim, recover_claim
+from hotfolder.intake.sidecars import Sidecar
 from hotfolder.ledger.jobs import Ledger, State
 
 
@@ -325,3 +326,58 @@ def test_removing_a_tree_never_leads_outside_while_its_folders_are_swapped(tmp_p
             stop.set()
             swapper.join()
         assert (outside / "kept.tif").exists()
+
+
+def with_sidecar(desk, *, stays=False):
+    (desk.folder / "reeds.tif").write_bytes(b"picture")
+    (desk.folder / "reeds.xmp").write_bytes(b"<x/>")
+    return Sidecar(candidate(desk.folder, "reeds.xmp"), stays=stays)
+
+
+@pytest.mark.parametrize("stays", [False, True])
+def test_a_sidecar_comes_along_and_stays_for_another_picture(either, stays):
+    sidecar = with_sidecar(either, stays=stays)
+    row = claim(
+        either.ledger, either.spool, "canvas", candidate(either.folder, "reeds.tif"), sidecar
+    )
+    assert (either.spool / row.id / SIDECAR).read_bytes() == b"<x/>"
+    assert either.listing() == (["reeds.xmp"] if stays else [])
+
+
+def broken_off(desk, monkeypatch):
+    """A claim that a kill ended after the picture was taken, and before its sidecar was."""
+    sidecar = with_sidecar(desk)
+
+    def die(*_args):
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr("hotfolder.intake.claim._remove_sidecar", die)
+        with pytest.raises(KeyboardInterrupt):
+            claim(desk.ledger, desk.spool, "canvas", candidate(desk.folder, "reeds.tif"), sidecar)
+    assert desk.listing() == ["reeds.xmp"]
+
+
+def test_a_kill_before_the_sidecar_is_removed_leaves_one_of_it(either, monkeypatch):
+    broken_off(either, monkeypatch)
+    either.recover()
+    (row,) = either.ledger.open_jobs()
+    assert State.CLAIMED is row.state
+    assert (either.spool / row.id / SIDECAR).read_bytes() == b"<x/>"
+    assert either.listing() == []
+
+
+def test_a_sidecar_that_was_changed_meanwhile_is_left_where_it_is(desk, monkeypatch):
+    broken_off(desk, monkeypatch)
+    (desk.folder / "reeds.xmp").write_bytes(b"<other/>")
+    desk.recover()
+    assert desk.listing() == ["reeds.xmp"]
+
+
+def test_a_picture_that_has_gone_leaves_its_sidecar(desk):
+    sidecar = with_sidecar(desk)
+    gone = candidate(desk.folder, "reeds.tif")
+    (desk.folder / "reeds.tif").unlink()
+    assert claim(desk.ledger, desk.spool, "canvas", gone, sidecar) is None
+    assert desk.listing() == ["reeds.xmp"]
+    assert list(desk.spool.iterdir()) == []

@@ -5,8 +5,10 @@ nothing. So it is asked about files that are whole, in each convention that both
 """
 
 import ctypes
+import os
 from contextlib import contextmanager
 from importlib.metadata import files as installed
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -104,3 +106,31 @@ def test_values_of_spectra_are_those_that_littlecms_reads(lcms):
     lines += ["END_DATA_FORMAT", f"NUMBER_OF_SETS {len(rows)}", "BEGIN_DATA"]
     text = "\r\n".join([*lines, *("\t".join(row) for row in rows), "END_DATA", ""])
     assert 24 * 37 == _compare(lcms, text.encode())
+
+
+PUBLIC = [
+    *Path("/usr/share/colord/ti1").glob("*.ti1"),
+    *Path("/usr/libexec/installed-tests/colord").glob("*.ti3"),
+    *Path(os.environ.get("CGATS_FILES", "/nowhere")).rglob("*.ti[13]"),
+]
+"""Files of Debian's colord-data and colord-tests (GPL-2+), which none of us has written.
+
+They are no part of the project: where the packages are not installed, the environment variable
+CGATS_FILES names a folder with their files.
+"""
+
+
+def test_public_files_have_the_values_that_littlecms_reads(lcms):
+    if not PUBLIC:
+        pytest.skip("needs public files (Debian: apt-get install colord-data colord-tests)")
+    compared = 0
+    for path in PUBLIC:
+        data = path.read_bytes()
+        table = read_cgats(decode_text(data))[0]  # further tables are not those of patches
+        names, rows = read_by_lcms(lcms, data)
+        assert (table.fields, len(table.rows)) == (names, len(rows)), path.name
+        for ours, theirs in zip(table.rows, rows, strict=True):
+            pairs = zip(map(float, ours.values), map(float, theirs), strict=True)
+            assert all(one == pytest.approx(two, rel=1e-9) for one, two in pairs), path.name
+            compared += len(theirs)
+    assert compared >= 15 * 7

@@ -8,7 +8,7 @@ import pytest
 import colour
 from hotfolder.measured.book import Book
 from hotfolder.measured.reading import Spectra
-from hotfolder.measured.spectra import spectra_to_lab, weigh
+from hotfolder.measured.spectra import spectra_to_lab, spectra_to_xyz, weigh
 from hotfolder.measured.under_lamps import (
     LAMPS,
     compute_metamerism,
@@ -78,6 +78,32 @@ def test_a_metamer_has_the_difference_that_its_own_lab_values_have():
     index = compute_metamerism(grey, flat, "A")[0]
     assert index == pytest.approx(float(np.linalg.norm(shift)), abs=1e-6)
     assert index > 1
+
+
+@pytest.mark.parametrize("lamp", ["A", "FL11", "LED-B3"])
+def test_the_index_is_that_of_another_program(lamp):
+    """ISO 18314-4:2024, multiplicative correction, as colour-science computes it.
+
+    No public source that was found prints spectra and an index together, so this is a second
+    program and no published value. It takes D65 for white: XYZ are scaled to that.
+    """
+    rng = np.random.default_rng(18314)
+    one, two = (
+        Spectra(WAVES, 0.35 + 0.2 * np.sin(NM / rng.uniform(25, 70, (5, 1)) + rng.uniform(0, 6)))
+        for _ in range(2)
+    )
+    d65 = colour.xy_to_XYZ(colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"])
+    seen = {}
+    for light in ("D50", lamp):
+        for name, spectra in (("one", one), ("two", two)):
+            xyz, white = spectra_to_xyz(WAVES, spectra.reflectance, "", light)
+            seen[light, name] = xyz / white * d65
+    theirs = colour.difference.XYZ_to_metamerism_index(
+        seen[lamp, "two"], seen[lamp, "one"], seen["D50", "two"], seen["D50", "one"],
+        correction="Multiplicative", method="CIE 1976",
+    )  # fmt: skip
+    assert theirs.max() > 1
+    assert compute_metamerism(one, two, lamp) == pytest.approx(theirs, abs=1e-6)
 
 
 def _greys_with_a_bump(strip):

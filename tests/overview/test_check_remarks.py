@@ -26,3 +26,13 @@ def test_lzw_in_16_bits_is_remarked_on(root, result, remarked):
     if said:
         assert 'fine-art-canvas: result.compression = "lzw"' in said[0]
         assert '"deflate" saves a third' in said[0]
+
+
+@pytest.mark.parametrize(("name", "remarked"), [("web-gallery", True), ("book-pages", False)])
+def test_a_page_without_a_printers_profile_is_remarked_on(root, name, remarked):
+    file = root.destinations / f"{name}.toml"
+    text = file.read_text("utf-8")
+    before = 'format = "jpeg"' if name == "web-gallery" else 'format = "tiff"'
+    file.write_text(text.replace(before, 'format = "pdf"'), "utf-8")
+    said = [each for each in check(root).remarks if "output intent" in each]
+    assert remarked == bool(said)

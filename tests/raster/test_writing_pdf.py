@@ -18,6 +18,8 @@ from hotfolder.colour.profile import Profile
 from hotfolder.errors import Refuse
 from hotfolder.model.destination import Result
 from hotfolder.model.encoding import Encoding
+from hotfolder.raster import exif
+from hotfolder.raster.ifd import Value
 from hotfolder.raster.picture import Metadata, RasterSpec
 from hotfolder.raster.reading import open_original
 from hotfolder.raster.writing import open_result
@@ -175,3 +177,19 @@ def test_what_a_page_cannot_hold_is_refused_in_words(tmp_path, more, code):
         )
     assert code == refused.value.code
     assert not (tmp_path / "x.pdf").exists()
+
+
+def test_the_same_page_is_the_same_file_and_says_when_its_exif_says_it_was_made(tmp_path):
+    pixels = picture(20, 30, 4)
+    block = exif.build(
+        exif.ExifDirectories(
+            main={306: Value(2, 20, b"2026:03:09 18:30:05\0")},
+            exif={0x9010: Value(2, 7, b"+01:00\0")},
+        )
+    )
+    spec = spec_of(pixels, Encoding.CMYK, metadata=Metadata(exif=block))
+    for name in ("one.pdf", "two.pdf"):
+        write(tmp_path / name, pixels, spec, format="pdf", bits=8)
+    assert (tmp_path / "one.pdf").read_bytes() == (tmp_path / "two.pdf").read_bytes()
+    info = pypdf.PdfReader(tmp_path / "one.pdf").metadata
+    assert "2026-03-09T18:30:05+01:00" == info.creation_date.isoformat()

@@ -139,6 +139,24 @@ def test_the_room_that_is_advised_is_enough():
     assert () == job.warnings
 
 
+def test_on_a_sheet_it_lies_outside_the_trim_line():
+    pixels = np.full((px(260), px(360), 3), GREY, np.uint16)
+    trim = (px(30), px(30), px(300), px(180))
+    spec = replace(
+        make_spec(pixels, ppi=PPI), trim_at_px=trim, front_px=(px(280), px(160)),
+        original_at=Area(px(40), px(40), px(280), px(160)),
+    )  # fmt: skip
+    job = make_job(spec, "matte", standing=MediumStanding(strip=strip_to_lay()))
+    found = run_stage(make_stage(MarginStrip, {}), pixels, spec, job=job)
+    assert "top" == found.findings["side"]
+    changed = list_changed(found)
+    left, top, width, height = trim
+    assert changed.any()
+    assert not changed[top : top + height, left : left + width].any()
+    on_border = run_stage(make_stage(MarginStrip, {"on": "border"}), pixels, spec, job=job)
+    assert not list_changed(on_border).any()
+
+
 def test_a_small_print_folds_the_strip_into_rows():
     found, _, _ = ran(wrap_mm=80, front_mm=(150, 150))
     assert found.findings["laid_on"]

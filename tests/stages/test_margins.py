@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from hotfolder import Area, Band, Encoding, Refuse
+from hotfolder import Area, Band, EditionNumber, Encoding, Refuse
 from hotfolder.colour import white
 from hotfolder.model.destination import Medium, Result
 from hotfolder.raster.dither import Dither
@@ -134,6 +134,15 @@ def test_words_stand_in_their_margins_and_say_what_they_are_told():
     assert border.min() < 10_000 < 60_000 < border.max()
     assert trimmed.min() < 10_000
     assert not (done.pixels % 257)[400:].any()  # 8 bits hold every step of letters
+
+
+@pytest.mark.parametrize(("own", "shown"), [("", "reeds 3/25"), ("A/P", "reeds A/P")])
+def test_the_number_of_a_print_is_the_one_told_unless_the_settings_say_one(own, shown):
+    pixels = noise(200, 900)
+    told = [EditionNumber(3, 25)]
+    job = make_job(make_spec(pixels, ppi=PPI), name="reeds.tif", told=told)
+    settings = {"border": "6 mm", "caption": "{file} {edition}", "edition": own}
+    assert shown == dress(settings, pixels, job)[0].findings["caption"]
 
 
 def test_words_without_room_are_cut_and_letters_without_a_shape_are_named():

@@ -220,6 +220,57 @@ def test_the_mediums_white_is_shown_as_an_instrument_sees_it(tmp_path):
     assert f"--paper: rgb({red} {green} {blue})" in made(picture(), tmp_path)[0]
 
 
+def shown_as_measured(folder, change, **settings):
+    """A sheet of grey on a canvas that was measured so; and what came out."""
+    device = np.random.default_rng(3).integers(0, 65536, (24, 3)).astype(np.uint16)
+    expected = to_lab(CANVAS, device, Intent.ABSOLUTE_COLORIMETRIC).reshape(-1, 3)
+    standing = MediumStanding(
+        measured="2026-11-28T10:00:00Z",
+        expected=tuple(map(tuple, expected.tolist())),
+        found=tuple(map(tuple, (expected + change).tolist())),
+    )
+    pixels = picture()
+    job = job_of(
+        spec_of(pixels, WIDE_RGB), profile=CANVAS, folder=folder, beside=[conversion()],
+        standing=standing,
+    )  # fmt: skip
+    stage = make_stage(ProofSheet, settings)
+    out, _, _, _ = run_stage(stage, pixels, spec_of(pixels, WIDE_RGB), job, 40, None)
+    assert (out == pixels).all()
+    return (folder / "sheet.html").read_text("utf-8")
+
+
+def in_lab(image):
+    codes = np.asarray(image).astype(np.uint16) * 257
+    return to_lab(DISPLAY_P3, codes).reshape(-1, 3)
+
+
+def test_a_medium_that_prints_as_its_profile_says_looks_the_same_as_measured(tmp_path):
+    page = shown_as_measured(tmp_path, 0.0)
+    one = np.asarray(embedded(page, "picture|, with the medium's own white")).astype(int)
+    two = np.asarray(embedded(page, "as it was measured, with its own")).astype(int)
+    assert np.abs(one - two).max() <= 4  # one code by L*a*b*, the rest is the JPEG's
+    assert 'id="look-medium" checked' in page
+    assert "as measured, " in page
+
+
+def test_a_medium_that_has_yellowed_looks_so_as_measured(tmp_path):
+    page = shown_as_measured(tmp_path, [0.0, 0.0, 4.0], first="measured")
+    one = in_lab(embedded(page, ", with the medium's own white"))
+    two = in_lab(embedded(page, "as it was measured, with its own"))
+    grey = slice(0, 400 * 100)
+    change = (two - one)[grey].mean(axis=0)
+    assert [0.0, 0.0, 4.0] == pytest.approx(change.tolist(), abs=1.0)  # a JPEG of one colour
+    assert 'id="look-measured" checked' in page
+    assert 'id="look-medium" checked' not in page
+
+
+def test_without_a_measurement_nothing_is_shown_as_measured(tmp_path):
+    page, _, _ = made(picture(), tmp_path)
+    assert 'id="look-measured"' not in page
+    assert 'data-view="measured"' not in page
+
+
 def test_the_thumbnail_is_small_and_in_srgb(tmp_path):
     made(picture(600, 900), tmp_path)
     with Image.open(tmp_path / "thumbnail.jpg") as image:

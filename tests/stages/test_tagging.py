@@ -281,3 +281,47 @@ def test_a_text_of_the_settings_is_one_line(text):
     with pytest.raises(ValidationError) as error:
         Tagging.Settings.model_validate({"copyright": text})
     assert "one line of text" in str(error.value)
+
+
+SIDECAR = b"""<x:xmpmeta xmlns:x="adobe:ns:meta/" xmlns:q="http://ns.adobe.com/photoshop/1.0/">
+<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#" xmlns:dc="http://purl.org/dc/elements/1.1/">
+<rdf:Description rdf:about="" xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmp:Rating="2"
+ q:City="Fenmouth">
+<dc:subject><rdf:Bag><rdf:li>reeds</rdf:li></rdf:Bag></dc:subject>
+<dc:description><rdf:Alt><rdf:li xml:lang="x-default">low water</rdf:li></rdf:Alt></dc:description>
+</rdf:Description></rdf:RDF></x:xmpmeta>"""
+
+
+def tag(metadata, values=None):
+    """The metadata that tagging makes, and what it warns of."""
+    spec = replace(spec_of(PIXELS), metadata=metadata)
+    job = job_of(spec)
+    stage = make_stage(Tagging, values or {})
+    return stage.open(spec, job).metadata, [each.message for each in job.warnings]
+
+
+@pytest.mark.parametrize("embedded", [XMP, None])
+def test_what_a_sidecar_says_goes_first(embedded):
+    made, warned = tag(Metadata(exif=exif_block(), xmp=embedded, sidecar=SIDECAR))
+    text = made.xmp.decode()
+    assert ("reeds" in text, "tide" in text) == (True, False)
+    assert 'Rating="4"' not in text
+    packet = Xmp(made.xmp)
+    assert "low water" == packet.texts()[Text.DESCRIPTION]
+    assert b"low water" in made.exif
+    assert ("Invented" in text) == (embedded is not None)
+    assert "Fenmouth" in text
+    assert warned == []
+
+
+def test_settings_go_before_a_sidecar_where_they_are_to_replace():
+    made, _ = tag(Metadata(sidecar=SIDECAR), {"description": "the fen", "overwrite": True})
+    assert "the fen" == Xmp(made.xmp).texts()[Text.DESCRIPTION]
+    made, _ = tag(Metadata(sidecar=SIDECAR), {"description": "the fen"})
+    assert "low water" == Xmp(made.xmp).texts()[Text.DESCRIPTION]
+
+
+def test_a_sidecar_that_cannot_be_read_is_left_out_and_said():
+    made, warned = tag(Metadata(xmp=XMP, sidecar=b"<x>no end"))
+    assert "tide" in made.xmp.decode()
+    assert warned == ["The XMP of its sidecar is not well-formed XML and was left out."]

@@ -83,6 +83,14 @@ def test_a_name_that_would_lead_astray_is_refused(tmp_path, name, said):
     assert not list(tmp_path.iterdir())
 
 
+def test_a_name_that_hotfolder_exports_is_not_overwritten_in_the_module(tmp_path):
+    make_stage_package("band", "measures", tmp_path)
+    module = (tmp_path / "band" / "band.py").read_text()
+    assert "class BandStage(Stage[BandStageSettings]):" in module
+    assert "Iterable[Band]" in module
+    assert 'band = "band:BandStage"' in (tmp_path / "band" / "pyproject.toml").read_text()
+
+
 def test_what_is_there_already_is_left_alone(tmp_path):
     (tmp_path / "our-own" / "tests").mkdir(parents=True)
     with pytest.raises(SettingsError, match="is there already; allowed: another name or folder"):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 from typer.testing import CliRunner
 
@@ -63,3 +65,19 @@ def test_a_long_name_is_cut_and_keeps_size_and_medium(root):
     sweep(root)
     (found,) = files(root.path / "out" / CANVAS)
     assert found.endswith("rr 80x53mm canvas.tif")
+
+
+def test_more_files_of_one_job_are_delivered_together_under_one_name(root):
+    more = ('name = "{file}"', 'bits = 8\nalso = ["webp", "jxl"]')
+    for file in root.destinations.glob("*.toml"):
+        file.unlink()
+    write_destination(root, line=more, first=('format = "tiff"', 'format = "png"'))
+    drop(root, "reeds.tif", size=24)
+    drop(root, "spring/reeds.tif", size=24)
+    sweep(root)
+    names = [f"reeds 80x53mm canvas.{each}" for each in ("jxl", "png", "webp")]
+    expected = sorted([*names, *(f"spring/{each}" for each in names)])
+    assert expected == sorted(files(root.path / "out" / CANVAS))
+    lines = (root.path / "out" / CANVAS / "log.jsonl").read_text().splitlines()
+    assert [3, 3] == [len(json.loads(line)["results"]) for line in lines]
+    assert 0 == CliRunner().invoke(app, ["audit", str(root.path), "--verify"]).exit_code

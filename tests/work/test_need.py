@@ -134,3 +134,17 @@ def test_a_stage_that_fails_is_named(root, tmp_path, monkeypatch):
     monkeypatch.setattr(Sizing, "open", lambda *_: 1 / 0)
     with pytest.raises(StageError, match="sizing"):
         need_of(root, tmp_path)
+
+
+def test_the_paper_around_a_picture_is_in_what_it_takes_and_costs(root, tmp_path):
+    medium = {**FILE["medium"], "cost_per_square_metre": "100 EUR"}
+    stages = ["preflight", "sizing", "profile-conversion", "margins", "tagging"]
+    margins = {"border": "3 cm", "trim": "1 cm"}
+    found = need_of(root, tmp_path, PLACE, medium=medium, stages=stages, stage={"margins": margins})
+    assert (480, 580) == pytest.approx(found.whole_mm, abs=0.2)
+    assert (560, 660) == pytest.approx(found.sheet_mm, abs=0.4)
+    assert 100 * 0.56 * 0.66 == pytest.approx(found.material_cost.amount, abs=0.1)
+    bare = need_of(root, tmp_path, PLACE)
+    assert bare.sheet_mm == bare.whole_mm
+    assert bare.material_cost is None
+    assert bare.sharp == found.sharp  # paper needs no pixels

@@ -7,11 +7,13 @@ import json
 import numpy as np
 import pytest
 from PIL import Image
+from typer.testing import CliRunner
 
+from hotfolder.cli.main import app
 from hotfolder.colour.encodings import white
 from hotfolder.colour.profile import Profile
 from hotfolder.disk import durable
-from hotfolder.errors import Refuse
+from hotfolder.errors import Refuse, SettingsError
 from hotfolder.model.destination import Medium, Result
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster.picture import RasterSpec
@@ -200,3 +202,29 @@ def test_cuts_across_the_roll_go_through_no_piece(tmp_path):
     assert 2 == len(nest.cuts_px)
     for cut in nest.cuts_px:
         assert not any(each.top_px <= cut < each.top_px + each.height_px for each in nest.laid)
+
+
+def test_pieces_of_another_profile_than_the_destinations_are_refused(tmp_path):
+    path, _ = deliver(tmp_path, "a.tif", (40, 30), encoding=Encoding.CMYK)
+    with pytest.raises(Refuse, match=r"a\.tif is in the values of .* and wall prints with"):
+        find_jobs(Root(tmp_path), destination(), read_pieces([path]))
+
+
+def test_the_command_nests_a_folder_and_says_what_it_saves(root):
+    profile = Profile.load(root.profiles / "matte-canvas.icc")
+    folder = root.path / "out" / "fine-art-canvas"
+    folder.mkdir(parents=True, exist_ok=True)
+    for number in range(3):
+        deliver(folder, f"{number}.tif", (200, 100), profile=profile, seed=number)
+    asked = ["nest", str(root.path), str(folder), "--for", "fine-art-canvas"]
+    done = CliRunner().invoke(app, [*asked, "--width", "6 cm", "--dry-run", "--json"])
+    assert 0 == done.exit_code, done.output
+    said = json.loads(done.stdout)
+    assert said["length_mm"] <= said["alone_mm"]
+    assert not root.nests.exists()
+    done = CliRunner().invoke(app, [*asked, "--width", "6 cm"])
+    assert 0 == done.exit_code, done.output
+    assert "3 of them are in no record" in done.stdout
+    assert (root.nests / "fine-art-canvas" / LOG).is_file()
+    with pytest.raises(SettingsError, match="roll_width"):
+        CliRunner().invoke(app, asked, catch_exceptions=False)

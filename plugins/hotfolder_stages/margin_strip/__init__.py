@@ -3,7 +3,8 @@
 The strip is the destination's own (`hotfolder strip --control`): chosen patches, named, with a mark
 at each corner and a code that says destination, profile, settings and date. It is copied into the
 result after the conversion, so its device values are those of the file, to the bit. It lies on the
-bleed, on the wrap or on a border, never on the picture.
+bleed, on the wrap or on a border; behind a stage that lays the picture onto a sheet, on the paper
+that is cut off. It never lies on the picture.
 """
 
 from __future__ import annotations
@@ -41,6 +42,9 @@ __all__ = ["MarginStrip", "MarginStripSettings"]
 
 Side = Literal["bottom", "top", "left", "right"]
 _SIDES: tuple[Side, ...] = ("bottom", "top", "left", "right")
+_SIDES_OF_SHEET: tuple[Side, ...] = ("top", "left", "right", "bottom")
+"""On a sheet words stand below the picture."""
+_NAMES = {"jpeg": "a JPEG", "jxl": "a lossy JPEG XL", "avif": "an AVIF", "webp": "a lossy WebP"}
 _TURNS = {"bottom": 0, "top": 0, "left": 1, "right": 1}
 
 
@@ -53,11 +57,11 @@ class MarginStripSettings(StageSettings):
     """Which prints carry a strip: each, or the first of the destination on a day. If that one is
     not delivered, the next carries it."""
     on: Literal["bleed or wrap", "border"] = "bleed or wrap"
-    """Where it lies: on what will be cut off or folded away; or on the border that sizing puts
-    around the picture, where it stays in sight until somebody cuts it off."""
+    """Where it lies: on what will be cut off or folded away, behind a sheet's trim line too; or on
+    the border that sizing puts around the picture, where it stays in sight until it is cut off."""
     side: Literal["any", "bottom", "top", "left", "right"] = "any"
     """On which side of the picture; "any" takes the first that has room: bottom, top, left,
-    right."""
+    right; on a sheet with margins, where words stand below, the bottom last."""
     patch: Annotated[LengthMm, Field(ge=4, le=30)] = 8.0
     """Side of a patch; larger than the opening of the instrument."""
     clearance: Annotated[LengthMm, Field(ge=0, le=50)] = 1.0
@@ -104,7 +108,7 @@ class MarginStrip(Stage[MarginStripSettings]):
 
     name = "margin-strip"
     Settings = MarginStripSettings
-    place = Place.CONVERTED
+    place = Place.SHEET
     role = Role.BESIDE
     comes_after = (ConversionToCome, SizeToCome)
 
@@ -190,10 +194,10 @@ class MarginStrip(Stage[MarginStripSettings]):
                 "the result is not in the medium's own profile; put profile-conversion before "
                 "this stage"
             )
-        if job.result.format == "jpeg":
+        if job.result.is_lossy:
             return (
-                "a JPEG would change its device values; set result.format to tiff or png "
-                "for this destination"
+                f"{_NAMES[job.result.format]} would change its device values; set result.format to "
+                "tiff, png or pdf for this destination"
             )
         if not raster.ppi:
             return "the result has no resolution; set sizing.ppi"
@@ -240,7 +244,8 @@ class MarginStrip(Stage[MarginStripSettings]):
             "left": (left, inner[1], inner[0] - away, inner[3]),
             "right": (inner[2] + away, inner[1], right, inner[3]),
         }
-        wanted = _SIDES if self.settings.side == "any" else (self.settings.side,)
+        sides = _SIDES if self._raster.trim_at_px is None else _SIDES_OF_SHEET
+        wanted = sides if self.settings.side == "any" else (self.settings.side,)
         found = []
         for side in wanted:
             x0, y0, x1, y1 = rooms[side]
@@ -250,10 +255,13 @@ class MarginStrip(Stage[MarginStripSettings]):
     def _find_frames(self) -> tuple[tuple[int, int, int, int], tuple[int, int, int, int]]:
         """The outer and the inner edge of where a strip may lie: left, top, right, bottom."""
         raster = self._raster
-        left, top, width, height = raster.face_px
+        is_sheet = raster.trim_at_px is not None
+        left, top, width, height = raster.trim_px if is_sheet else raster.face_px
         face = (left, top, left + width, top + height)
         if self.settings.on == "bleed or wrap":
             return (0, 0, raster.width_px, raster.height_px), face
+        if is_sheet:
+            return face, face  # its border stays with the picture
         area = raster.original_area
         picture = (
             max(face[0], int(np.floor(area.left_px))),
@@ -281,6 +289,8 @@ class MarginStrip(Stage[MarginStripSettings]):
             return f"no side of {longest:.0f} mm is long enough for patches of {patch:g} mm"
         least = min(needed)
         what = "bleed or a wrap" if on == "bleed or wrap" else "border"
+        if self._raster.trim_at_px is not None:
+            what = "trim margin"
         asked = int(np.ceil(least + self.settings.clearance))
         return (
             f"patches of {patch:g} mm need {least:.1f} mm beside the picture, and there are "

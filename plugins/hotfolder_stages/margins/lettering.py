@@ -5,12 +5,15 @@ from __future__ import annotations
 import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
 
 from hotfolder_stages.margins.layout import Rectangle
+
+if TYPE_CHECKING:
+    from PIL import ImageFont
 
 _MISSING = "\U0010ffff"
 """No font has it: what is drawn in its place stands for every character that a font lacks."""
@@ -32,6 +35,8 @@ class Lettering:
 
 def letter(text: str, room: Rectangle, text_px: int) -> Lettering | None:
     """Draw a line into a rectangle; cut with an ellipsis where it is too long; None for no room."""
+    from PIL import Image, ImageDraw  # loaded where words are drawn, not where settings are read
+
     font = _font(text_px)
     text = unicodedata.normalize("NFC", text)
     lacks = "".join(dict.fromkeys(each for each in text if _is_missing(each, text_px)))
@@ -61,6 +66,8 @@ def _plain(character: str, text_px: int) -> str:
 
 @lru_cache(maxsize=4)
 def _font(text_px: int) -> ImageFont.FreeTypeFont:
+    from PIL import ImageFont
+
     font = ImageFont.load_default(text_px)
     if not isinstance(font, ImageFont.FreeTypeFont):  # without FreeType it has one size only
         raise TypeError("Pillow was built without FreeType, which draws the words in margins")

@@ -85,7 +85,7 @@ class MarginsSettings(StageSettings):
     """The size of the letters of both."""
     edition: str = ""
     """What ``{edition}`` stands for, as in "3/25"; a release can say it for one picture, with
-    ``--set margins.edition=3/25``."""
+    ``--set margins.edition=3/25``. When it is empty, the number that a stage has told."""
 
     @property
     def border_below_mm(self) -> float:

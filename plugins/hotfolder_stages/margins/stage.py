@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from datetime import datetime
 from pathlib import PurePath
 
 import numpy as np
@@ -14,6 +13,7 @@ from hotfolder import (
     Band,
     Column,
     ConversionToCome,
+    EditionNumber,
     Encoding,
     Facts,
     Findings,
@@ -75,7 +75,8 @@ class Margins(Stage[MarginsSettings]):
         self._raster = raster
         if self.settings.fold_marks and not layout.fold_marks:
             job.warn("no-wrap", "Fold marks are set, and the picture has no wrap to be folded.")
-        values = _describe(raster, job, self.settings.edition)
+        told = job.told(EditionNumber)  # by a stage that decides it, told in `announce`
+        values = _describe(raster, job, self.settings.edition or str(told or ""))
         self._caption = self._letter(self.settings.caption, layout.caption, values, job)
         self._label = self._letter(self.settings.label, layout.label, values, job)
         at = layout.picture
@@ -197,7 +198,7 @@ def _describe(raster: RasterSpec, job: Job, edition: str) -> dict[str, str]:
         "size": f"{mm[0]} x {mm[1]} mm",
         "medium": job.medium.surface.value,
         "destination": job.destination,
-        "date": datetime.now().astimezone().date().isoformat(),
+        "date": job.begun.date().isoformat(),
         "edition": edition,
         "ppi": f"{raster.ppi:g} ppi",
         "profile": job.profile.description,

@@ -102,6 +102,10 @@ class Sheet:
     reference: ReferencePart | None = None
     is_trial: bool = False
     """The picture was only asked about, so there is no job."""
+    measured: str = ""
+    """When the medium was measured, if there are views of it as it was; else ""."""
+    first: str = "medium"
+    """The view that is shown first: ``medium`` or ``measured``."""
 
 
 def load_page() -> Template:

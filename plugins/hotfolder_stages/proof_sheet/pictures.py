@@ -10,19 +10,19 @@ from __future__ import annotations
 import io
 from base64 import b64encode
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw
 
-from hotfolder import Cropped, source_profile
+from hotfolder import Cropped, Intent, source_profile
 from hotfolder.colour import (
     NO_GRID,
     SRGB_CURVE,
     SRGB_PRIMARIES,
+    ChangeTable,
     Codes,
     Primaries,
     Profile,
@@ -30,9 +30,12 @@ from hotfolder.colour import (
     Transform,
     convert_to_8_bits,
     in_threads,
+    lab_profile,
     look_of,
+    over_slabs,
     rgb_profile,
     soft_proof,
+    to_lab,
     white,
 )
 
@@ -71,6 +74,12 @@ class Views:
     """As it will print, with the medium's own white and black."""
     adapted: Shown
     """The same to an eye adapted to that white."""
+    measured: Shown | None = None
+    """As it will print by what was measured of the medium; None when nothing was."""
+
+    def named(self) -> dict[str, Shown]:
+        """Return those that there are, by their names."""
+        return {name: view for name, view in vars(self).items() if view is not None}
 
 
 @cache
@@ -86,7 +95,10 @@ def srgb() -> Profile:
 
 
 def views(
-    pieces: Sequence[tuple[Codes, Codes]], source: Profile, delivered: Profile
+    pieces: Sequence[tuple[Codes, Codes]],
+    source: Profile,
+    delivered: Profile,
+    as_measured: ChangeTable | None = None,
 ) -> list[Views]:
     """Render pieces of a picture before and after their conversion.
 
@@ -99,12 +111,18 @@ def views(
     pieces
         Pixels before and after: shapes (rows, width, channels), uint16, in `source` and in
         `delivered`.
+    as_measured
+        What a control strip says of the medium; None when none was measured.
     """
     before, after = ([pair[side] for pair in pieces] for side in (0, 1))
     sides: list[tuple[Sequence[Codes], Profile, Show]] = [(before, source, "adapted")]
     sides += [(after, delivered, show) for show in _SHOWS]
     finished, medium, adapted = in_threads(lambda side: _shown(*side), sides)
-    return [Views(*each) for each in zip(finished, medium, adapted, strict=True)]
+    made = [Views(*each) for each in zip(finished, medium, adapted, strict=True)]
+    if as_measured is None:
+        return made
+    measured = _shown_as_measured(after, delivered, as_measured)
+    return [replace(each, measured=view) for each, view in zip(made, measured, strict=True)]
 
 
 def apply_at_once(transform: Transform, pieces: Sequence[Codes]) -> list[Codes]:
@@ -146,6 +164,25 @@ def _shown(pieces: Sequence[Codes], profile: Profile, show: Show) -> list[Shown]
     return _parted(column, pieces)
 
 
+def _shown_as_measured(
+    pieces: Sequence[Codes], delivered: Profile, table: ChangeTable
+) -> list[Shown]:
+    """Render as `_shown` does for "medium", by way of L*a*b* as it was measured."""
+    column = _joined(pieces)
+    lab = np.empty((*column.shape[:2], 3), np.uint16)
+
+    def work(start: int, stop: int) -> None:
+        part = column[start:stop]
+        by_profile = to_lab(delivered, part, Intent.ABSOLUTE_COLORIMETRIC).reshape(-1, 3)
+        L, a, b = table.change(by_profile).T
+        codes = np.stack([L / 100, (a + 128) / 255, (b + 128) / 255], axis=-1) * 65535
+        lab[start:stop] = np.rint(codes.clip(0, 65535)).reshape(-1, 1, 3)
+
+    over_slabs(work, *column.shape[:2])
+    intent = Intent.ABSOLUTE_COLORIMETRIC
+    return _parted(convert_to_8_bits(lab, lab_profile(), display_p3(), intent, 0), pieces)
+
+
 def _joined(pieces: Sequence[Codes]) -> Codes:
     """All pixels as one column, which threads can share."""
     return np.concatenate([piece.reshape(-1, 1, piece.shape[-1]) for piece in pieces])
@@ -167,6 +204,8 @@ def paper_white(delivered: Profile) -> tuple[int, int, int]:
 
 def thumbnail(shown: Shown) -> bytes:
     """Make a small JPEG in sRGB of pixels for Display P3."""
+    from PIL import Image  # loaded where a picture is made, not where settings are read
+
     image = Image.fromarray(shown)
     image.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX), Image.Resampling.LANCZOS)
     small = np.asarray(image).astype(np.uint16) * 257
@@ -183,6 +222,8 @@ def whole_with_crop(cropped: Cropped, kept: Shown) -> Shown:
     kept
         What is kept, for a display.
     """
+    from PIL import Image, ImageDraw
+
     (whole,) = _shown([cropped.whole], source_profile(cropped.raster), "adapted")
     if whole.shape[-1] != kept.shape[-1]:
         return whole
@@ -207,6 +248,8 @@ def as_they_came(pieces: Sequence[Codes], profile: Profile) -> list[Shown]:
 
 def jpeg(shown: Shown, quality: int, profile: Profile | None) -> bytes:
     """Encode, without reducing the resolution of colour."""
+    from PIL import Image
+
     out = io.BytesIO()
     icc = profile.data if profile else None
     Image.fromarray(shown).save(out, "JPEG", quality=quality, subsampling=0, icc_profile=icc)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from pydantic import Field
@@ -45,6 +45,8 @@ from hotfolder import (
     source_profile,
 )
 from hotfolder.colour import (
+    ChangeModel,
+    ChangeTable,
     Codes,
     ProfileError,
     Route,
@@ -59,7 +61,7 @@ from hotfolder.colour import (
     to_lab,
     white,
 )
-from hotfolder.pages import pack_numbers
+from hotfolder.pages import describe_standing, pack_numbers
 from hotfolder_stages.proof_sheet import facts
 from hotfolder_stages.proof_sheet.facts import Fact
 from hotfolder_stages.proof_sheet.hue_bars import by_hue
@@ -103,6 +105,9 @@ class ProofSheetSettings(StageSettings):
     at: Annotated[tuple[tuple[Share, Share], ...], Field(max_length=8)] = ()
     """Places to show instead of the worst, each as shares of the original's width and height, as in
     ``[["40 %", "30 %"]]``."""
+    first: Literal["medium", "measured"] = "medium"
+    """Which view of the print is shown first: as the profile says, or as a control strip was
+    measured, where one was."""
     page_size: Annotated[ByteCount, Field(ge=300_000)] = MOST_BYTES
     """The most that the page may take; its pictures are compressed until they fit."""
 
@@ -256,7 +261,9 @@ class ProofSheet(Stage[ProofSheetSettings]):
         pieces = self._pieces
         made = self._made or apply_at_once(self._way.transform, [*pieces, self._coarse])
         *made, coarse_made = made
-        shown = views(list(zip(pieces, made, strict=True)), self._source, self._delivered)
+        model = self._fit_change()
+        table = ChangeTable(model) if model else None
+        shown = views(list(zip(pieces, made, strict=True)), self._source, self._delivered, table)
         numbers = pack_numbers(
             to_lab(self._source, self._coarse),
             to_lab(self._delivered, coarse_made),
@@ -264,7 +271,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
             .ravel()
             .tolist(),
         )
-        self._as_measured = self._predict_change(coarse_made)
+        self._as_measured = [self._predict_change(model, coarse_made)] if model else []
         sheet = self._job.attach(SHEET_FILE, "Proof sheet", "proof-sheet")
         sheet.write_bytes(self._page(shown, numbers).encode("utf-8"))
         small = self._job.attach(THUMBNAIL_FILE, "Small picture", "thumbnail")
@@ -274,16 +281,24 @@ class ProofSheet(Stage[ProofSheetSettings]):
             thumbnail(whole_with_crop(cropped, self._inside_wrap(whole)) if cropped else whole)
         )
 
-    def _predict_change(self, made: Codes) -> list[Fact]:
-        """What the medium as it was measured makes of the picture, where a strip says it."""
+    def _fit_change(self) -> ChangeModel | None:
+        """How the medium prints now, by its control strip; None where none says it."""
         standing = self._job.standing
         if standing is None or not standing.is_verified or not standing.expected:
-            return []
+            return None
         if self._job.medium.surface is Surface.SCREEN or not self._is_converted:
-            return []
+            return None
+        return fit_change(np.array(standing.expected), np.array(standing.found))
+
+    def _predict_change(self, model: ChangeModel, made: Codes) -> Fact:
+        """What the medium as it was measured makes of the picture."""
         lab = to_lab(self._delivered, made, Intent.ABSOLUTE_COLORIMETRIC).reshape(-1, 3)
-        model = fit_change(np.array(standing.expected), np.array(standing.found))
-        return [facts.as_measured(lab, *model.predict(lab))]
+        return facts.as_measured(lab, *model.predict(lab))
+
+    def _say_measured(self) -> str:
+        """When the medium was measured, where the sheet shows it so; else ""."""
+        standing = self._job.standing
+        return describe_standing(standing)[0].partition(":")[0] if standing else ""
 
     def _find_middle(self, place: WorstPlace) -> list[float]:
         """The middle of a place, as shares of the original's width and height, 0 … 1."""
@@ -355,10 +370,10 @@ class ProofSheet(Stage[ProofSheetSettings]):
         job, result, medium, way = self._job, self._result, self._job.medium, self._way
         reduced, hues = self._reduced, self._hues
         whole, *pieces = shown
-        pictures: dict[str, Shown] = vars(whole).copy()
+        pictures = whole.named()
         pictures["map"] = loss_map(whole.finished, reduced.loss, self._tolerance)
         for number, piece in enumerate(pieces, 1):
-            pictures |= {f"{name}-{number}": view for name, view in vars(piece).items()}
+            pictures |= {f"{name}-{number}": view for name, view in piece.named().items()}
         cropped = job.told(Cropped)
         if cropped:
             pictures["whole"] = whole_with_crop(cropped, self._inside_wrap(whole.finished))
@@ -412,6 +427,8 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 bits=job.result.bits,
                 reference=part,
                 is_trial=job.is_trial,
+                measured=self._say_measured() if whole.measured is not None else "",
+                first=self.settings.first if whole.measured is not None else "medium",
             )
         )
 

@@ -12,7 +12,6 @@ from typing import Annotated, ClassVar
 
 import numpy as np
 from markupsafe import Markup
-from PIL import Image
 from pydantic import Field
 
 from hotfolder import (
@@ -53,8 +52,6 @@ _RULES = """
 .marks .disc { fill: #000; }
 .marks circle.under { fill: #fff; }
 """
-
-_PAGE = load_template("hotfolder_stages.reference", "neutral.html")
 
 
 class NeutralSettings(StageSettings):
@@ -139,7 +136,8 @@ class NeutralPlaces(Stage[NeutralSettings]):
         ]
         pictures = [_uri(each, self._space.profile) for each in (view, *shown)]
         look = style({}, _RULES)
-        page = _PAGE.render(
+        # compiled where a page is made: it costs as much as loading ten modules
+        page = load_template("hotfolder_stages.reference", "neutral.html").render(
             name=self._job.original.name,
             came=pictures[0],
             width=view.shape[1],
@@ -176,6 +174,8 @@ def _name(group: Group) -> str:
 
 
 def _uri(pixels: Codes, profile: Profile) -> str:
+    from PIL import Image  # loaded where a picture is made, not where settings are read
+
     look = look_of(srgb(), "adapted")
     screen = np.ascontiguousarray(pixels)
     shown = convert_to_8_bits(screen, profile, srgb(), look.intent, look.flags)

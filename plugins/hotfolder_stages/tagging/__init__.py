@@ -35,7 +35,7 @@ from hotfolder_stages.tagging.xmp_edit import put_keywords
 __all__ = ["Tagging", "TaggingSettings"]
 
 
-_WITHOUT_IPTC = {"png", "pdf"}
+_WITHOUT_IPTC = {"png", "pdf", "jxl", "avif", "webp"}
 
 
 class TaggingSettings(StageSettings):
@@ -90,7 +90,12 @@ class Tagging(Stage[TaggingSettings]):
         original = raster.metadata
         directories = self._read_exif(original.exif)
         packet = self._read_xmp(original.xmp)
-        added = self._added(directories, packet, original.iptc)
+        sidecar = self._read_xmp(original.sidecar, "The XMP of its sidecar")
+        said_beside = sidecar.texts() if sidecar else {}
+        if sidecar is not None:
+            packet = packet or Xmp()
+            packet.take_over(sidecar)
+        added = {**said_beside, **self._added(directories, packet, original.iptc)}
         remove_gps = self.settings.remove_gps
 
         made_exif = exif_tags.edited(directories, truth, edition, added, remove_gps=remove_gps)
@@ -98,7 +103,8 @@ class Tagging(Stage[TaggingSettings]):
         corrected: tuple[str, ...] = ()
         made_xmp = None
         into_xmp, keywords = dict(added), list[str]()
-        if edition.format in _WITHOUT_IPTC and original.iptc:  # they have no place for its records
+        formats = {each.format for each in job.result.list_files()}
+        if formats & _WITHOUT_IPTC and original.iptc:  # they have no place for its records
             said = iptc.texts(original.iptc)
             there = packet.texts() if packet else {}
             into_xmp = {**{key: said[key] for key in said.keys() - there.keys()}, **added}
@@ -139,12 +145,12 @@ class Tagging(Stage[TaggingSettings]):
                 self._job.warn("exif-unreadable", "Its Exif data cannot be read and were left out.")
         return ExifDirectories()
 
-    def _read_xmp(self, packet: bytes | None) -> Xmp | None:
+    def _read_xmp(self, packet: bytes | None, what: str = "Its XMP") -> Xmp | None:
         if packet is not None:
             try:
                 return Xmp(packet)
             except XmpError as error:
-                self._job.warn("xmp-unreadable", f"Its XMP {error} and was left out.")
+                self._job.warn("xmp-unreadable", f"{what} {error} and was left out.")
         return None
 
     def _added(

@@ -62,7 +62,7 @@ class Truth:
 class Edition:
     """What makes the file that is about to be written one of its own."""
 
-    format: Literal["tiff", "jpeg", "png", "pdf"]
+    format: Literal["tiff", "jpeg", "png", "pdf", "jxl", "avif", "webp"]
     document: UUID
     instance: UUID
     made: datetime

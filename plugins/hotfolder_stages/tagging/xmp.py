@@ -30,6 +30,7 @@ RDF = "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
 DC = "http://purl.org/dc/elements/1.1/"
 TIFF = "http://ns.adobe.com/tiff/1.0/"
 _META = "adobe:ns:meta/"
+_XML = "http://www.w3.org/XML/1998/namespace"
 _XMLNS = "http://www.w3.org/2000/xmlns/"
 
 
@@ -188,6 +189,20 @@ class Xmp:
                 gone = True
         return gone
 
+    def take_over(self, other: Xmp) -> None:
+        """Put in every property of another packet, in place of what there was of its name."""
+        for node in list(other._all_nodes()):
+            if node.namespaceURI in {None, RDF, _XMLNS, _XML}:
+                continue
+            name = Name(node.namespaceURI, node.prefix or "ns", node.localName or "")
+            self.remove(name)
+            if isinstance(node, Attr):
+                self.put(name, node.value)
+                continue
+            copied = self._document.importNode(node, deep=True)
+            _declare_prefixes(copied, node)
+            self._first().appendChild(copied)
+
     def remove_rest(self, namespace: str, kept: Iterable[str]) -> list[str]:
         """Take out the picture's properties of a namespace but for some; their local names."""
         names = {node.localName for node in self._all_nodes() if node.namespaceURI == namespace}
@@ -306,6 +321,16 @@ def detach(node: Attr | Element) -> None:
             node.ownerElement.removeAttributeNode(node)
     elif node.parentNode is not None:
         node.parentNode.removeChild(node)
+
+
+def _declare_prefixes(copied: Element, node: Element) -> None:
+    """Declare on a copy the prefixes that its place has declared, further up, for the original."""
+    above: Node | None = node
+    while isinstance(above, Element):
+        for attribute in above.attributes.values():
+            if attribute.namespaceURI == _XMLNS and not copied.hasAttribute(attribute.name):
+                copied.setAttributeNS(_XMLNS, attribute.name, attribute.value)
+        above = above.parentNode
 
 
 def _starts(node: Attr | Element, starts: str) -> bool:

@@ -29,6 +29,9 @@ _MEDIA_TYPES = {
     "jpeg": "image/jpeg",
     "png": "image/png",
     "pdf": "application/pdf",
+    "jxl": "image/jxl",
+    "avif": "image/avif",
+    "webp": "image/webp",
 }
 _COLOUR_MODES = {
     Encoding.GREY: "1",

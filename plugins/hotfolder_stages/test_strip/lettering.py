@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
-from PIL import Image, ImageDraw, ImageFont
 
 from hotfolder.colour import Codes
+
+if TYPE_CHECKING:
+    from PIL import ImageFont
 
 
 def wrapped(text: str, text_px: int, width_px: int) -> list[str]:
@@ -32,6 +35,8 @@ def draw(
     room = pixels[top_px : top_px + round(1.35 * text_px), left_px:]
     if not room.size or not text:
         return
+    from PIL import Image, ImageDraw  # loaded where a picture is made, not where settings are read
+
     image = Image.new("L", (room.shape[1], room.shape[0]))
     ImageDraw.Draw(image).text((0, 0), text, fill=255, font=_font(text_px))
     cover = np.asarray(image, dtype=np.float32)[..., None] / 255
@@ -51,6 +56,8 @@ def _width(text: str, text_px: int) -> float:
 
 @lru_cache(maxsize=4)
 def _font(text_px: int) -> ImageFont.FreeTypeFont:
+    from PIL import ImageFont
+
     font = ImageFont.load_default(text_px)
     if not isinstance(font, ImageFont.FreeTypeFont):  # without FreeType it has one size only
         raise TypeError("Pillow was built without FreeType, which draws the labels of a strip")
