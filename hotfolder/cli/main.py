@@ -420,8 +420,9 @@ def _print_ended(console: Console, record: Record) -> None:
     if record.state == "delivered":
         result = record.results[0]
         line += f" → {result.width_px} × {result.height_px} px {result.colour_space}"
-        if named := list(dict.fromkeys(each.variant for each in record.results if each.variant)):
-            line += f", as {' and '.join(named)}"
+        if len(record.results) > 1:
+            made = dict.fromkeys(each.variant or each.format for each in record.results)
+            line += f", as {' and '.join(made)}"
     print_line(line, console, _STATE_STYLE[record.state])
     although = "Released, although: " if record.state == "delivered" else ""
     for reason in record.reasons:
