@@ -3,10 +3,10 @@
 Detail moves what lies beyond the knee, and how far depends on the picture; in which direction, on
 one of few numbers. Blocks of colours that lie below the knee in full, most of those that a picture
 uses, are those of refined. Of the others two answers are kept for each point, at both ends of the
-way that a picture's reach can take it, from the knee to the boundary: 3 % of a colour's distance
+way that a picture's reach can take it, from the knee to the boundary: 1.5 % of a colour's distance
 from grey. Where on it the point comes to lie is then a matter of its reach alone, and its device
-values are taken in a straight line. They are off by 0.005 to 0.025 ΔE00 on average over photographs
-on three media, and 0.25 at most.
+values are taken in a straight line. They are off by 0.002 to 0.008 ΔE00 on average over thirteen
+photographs on three media, and 0.14 at most.
 """
 
 from __future__ import annotations

@@ -10,6 +10,8 @@ from hotfolder.colour.gamut_boundary import boundary_of
 from hotfolder.colour.medium import nearest
 from hotfolder.colour.oklab import lab_to_oklab, oklab_to_lab
 from hotfolder.colour.rendering import Detail, Refined, find_reach
+from hotfolder.colour.transform import Transform
+from hotfolder.model.rendering import Rendering
 from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips, random_pixels
 
 CMYK = libvips("cmyk")
@@ -164,3 +166,19 @@ def test_a_wide_picture_on_a_screen_keeps_its_hues():
     coloured = np.hypot(made[..., 1], made[..., 2]) > 0.05
     turn = np.arctan2(made[..., 2], made[..., 1]) - np.arctan2(wanted[..., 2], wanted[..., 1])
     assert np.abs(np.sin(turn[coloured])).max() < 1e-6
+
+
+@pytest.mark.parametrize("medium", [canvas(), CMYK], ids=["canvas", "cmyk"])
+def test_points_on_the_way_to_the_boundary_are_near_to_those_that_are_searched_for(medium):
+    generator = np.random.default_rng(4)
+    greens = generator.integers([4000, 40000, 4000], [14000, 60000, 16000], (60, 80, 3))
+    pixels = greens.astype(np.uint16)
+    reach = Reach(np.full((72, 16), 1.6), 0.3)
+    moved = Detail(SRGB, medium, reach=reach).aim(pixels) != Refined(SRGB, medium).aim(pixels)
+    assert moved.any(axis=-1).mean() > 0.8
+    fine = Transform(SRGB, medium, rendering=Rendering.DETAIL, reach=reach)
+    made = fine.apply(pixels)
+    off = fine.errors(pixels.reshape(-1, 3), made.reshape(-1, made.shape[-1]))
+    assert off.mean() <= 0.02
+    assert off.max() <= 0.75
+    assert fine.bound.exact_share < 0.1
