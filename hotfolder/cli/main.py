@@ -421,7 +421,8 @@ def _print_ended(console: Console, record: Record) -> None:
         result = record.results[0]
         line += f" → {result.width_px} × {result.height_px} px {result.colour_space}"
         if len(record.results) > 1:
-            line += f", as {' and '.join(each.variant for each in record.results)}"
+            made = dict.fromkeys(each.variant or each.format for each in record.results)
+            line += f", as {' and '.join(made)}"
     print_line(line, console, _STATE_STYLE[record.state])
     although = "Released, although: " if record.state == "delivered" else ""
     for reason in record.reasons:

@@ -267,7 +267,7 @@ class Daemon:
             self._troubles,
             pages,
             loop.silences,
-            places.machines,
+            machines=places.machines,
         )
         manager = ServiceManager()
 

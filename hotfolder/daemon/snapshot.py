@@ -35,8 +35,8 @@ class Snapshots:
         troubles: Troubles,
         pages: IndexPages,
         silences: Callable[[], Mapping[str, Silence]],
-        machines: Callable[[], tuple[MachineStatus, ...]] = lambda: (),
         clock: Callable[[], float] = time.monotonic,
+        machines: Callable[[], tuple[MachineStatus, ...]] = lambda: (),
     ) -> None:
         """Prepare.
 

@@ -9,13 +9,16 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
+from typing import Final
 
 from hotfolder.ledger.reading import JobRow, LedgerReader
 from hotfolder.measured.to_lay import find_laying_stage
 from hotfolder.settings.files import Destination
 
-_KEY = "laid_on"
+_KEY: Final = "laid_on"
+_AGAIN: Final = timedelta(minutes=30)
+"""Records of that time are looked through again: a job may end later than one that began later."""
 
 
 @dataclass(frozen=True)
@@ -23,6 +26,10 @@ class StripsOfDay:
     """Who carries the strip of a day, by destination; safe to ask from several threads."""
 
     _first: dict[str, tuple[date, str]] = field(default_factory=dict)
+    _carried: dict[str, tuple[date, str]] = field(default_factory=dict)
+    """Whose print carries it, by what records say."""
+    _looked: dict[str, datetime] = field(default_factory=dict)
+    """Up to when records were looked through in vain, by destination."""
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def find_carrier(
@@ -43,11 +50,16 @@ class StripsOfDay:
         name, here = destination.name, now.astimezone()
         midnight = here.replace(hour=0, minute=0, second=0, microsecond=0)
         with self._lock:
-            said = ledger.find_saying(
-                name, stage, _KEY, here.date().isoformat(), midnight, but=row.id
-            )
+            day, job = self._carried.get(name, (None, ""))
+            if day == here.date():
+                return job if job != row.id else ""
+            since = max(midnight, self._looked.get(name, midnight))
+            said = ledger.find_saying(name, stage, _KEY, here.date().isoformat(), since, but=row.id)
             if said:
+                self._carried[name] = (here.date(), said)
                 return said
+            # a day in which nobody carries it has thousands of records: each is read once
+            self._looked[name] = here - _AGAIN
             day, job = self._first.get(name, (None, ""))
             if day == here.date() and job != row.id:
                 other = ledger.find_job(job)

@@ -51,13 +51,14 @@ _LEAST_NOISE: Final = 0.002
 _RIDGE: Final = 1e-3
 _CURVE_RIDGE: Final = 1e-4
 _ROUNDS: Final = 4
-_CURVE_SD: Final = 0.08
+_CURVE_SD: Final = 0.13
 """How unsure the camera's curve is, as a share of how much lighter one strip lies."""
 _CURVE_FLOOR: Final = 0.006
 _CARRIED: Final = 0.25
 """How unsure a difference is by the camera alone, as a share of it: a camera sees other colours
 than an eye. Our own choice, by simulated cameras: tests/measuring/test_photograph.py."""
-_FLOOR: Final = 0.15
+_FLOOR: Final = 0.2
+_FLOORS: Final = {"grey_l": 0.35, "mean_l": 0.3, "black_l": 0.5}
 """Of each number, in L*, a* or b*: glare and what else is not known. Our own choice."""
 _DRAWS: Final = 300
 _SEED: Final = 19
@@ -247,7 +248,7 @@ def _compare(first: SeenGrid, new: SeenGrid, strip: ControlStrip, known: Floats)
     drift = {}
     for key in numbers[0]:
         spread = np.std([each[key] for each in numbers[1:]])
-        sd = float(np.hypot(spread, _FLOOR))
+        sd = float(np.hypot(spread, _FLOORS.get(key, _FLOOR)))
         value = round(numbers[0][key], 2)
         sure = round(SURE * sd, 2)
         drift[key] = DriftSeen(value=value, uncertainty=sure, seen=abs(value) > sure)

@@ -190,7 +190,8 @@ class Result(SettingsModel):
     @model_validator(mode="before")
     @classmethod
     def _set_bits_of_jpeg(cls, raw: object) -> object:
-        if isinstance(raw, dict) and raw.get("format") in _OF_8_BITS:
+        # a list, as of TOML, cannot be looked up in a set
+        if isinstance(raw, dict) and raw.get("format") in tuple(_OF_8_BITS):
             return {"bits": 8, **raw}
         return raw
 

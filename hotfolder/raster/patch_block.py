@@ -106,7 +106,8 @@ def make_grid(columns: int, number: int) -> PatchGrid:
     left = _MARGIN + _MARK_RADIUS
     patches = left + _MARK_RADIUS + _GAP
     right = patches + (columns - 1) * _PITCH_ACROSS + 1 + _GAP + _MARK_RADIUS
-    bottom = _MARGIN + (rows - 1) * _PITCH_DOWN + 1 + _LINE - _MARK_RADIUS
+    # beside the line of words: above it, two marks of a single row would touch
+    bottom = _MARGIN + (rows - 1) * _PITCH_DOWN + 1 + 2 * _LINE - _MARK_RADIUS
     return PatchGrid(
         columns,
         number,
@@ -205,7 +206,7 @@ class PatchBlock:
         for columns in _COLUMNS:
             grid = make_grid(columns, len(strip.device))
             rest = grid.marks[2] + _MARK_RADIUS + 2 * _GAP + _MARGIN
-            depth = grid.marks[3] + _MARK_RADIUS + _LINE + _MARGIN
+            depth = grid.marks[3] + _MARK_RADIUS + _MARGIN
             made.append(
                 cls(
                     strip,

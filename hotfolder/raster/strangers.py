@@ -259,7 +259,7 @@ def refuse_stranger(head: bytes, readable: str) -> Refuse:
         if stranger.matches(head):
             return Refuse(
                 "not-a-picture",
-                f"The file is {stranger.name}, whatever its name says. {stranger.do}",
+                f"The file is {stranger.name}, by its content. {stranger.do}",
             )
     return Refuse(
         "not-a-picture",

@@ -167,7 +167,7 @@ class _Maker:
     ) -> tuple[Path, ResultRecord, StripFindings]:
         """Make the whole picture, and a strip of it."""
         root, folder = self._root, self._folder
-        raw = with_stage(destination, self._choosing, self._named, leave_out=Role.SHEET)
+        raw = with_stage(destination, self._choosing, self._named, Role.SHEET, bare=True)
         raw |= {"result": _LOSSLESS}
         whole = try_out(root, self._image, destination, raw, folder, Part(part, "", 0, 2))
         places = read_findings(whole, self._choosing, PlacesFindings)

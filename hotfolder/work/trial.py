@@ -127,6 +127,8 @@ def with_stage(
     name: str,
     settings: Mapping[str, object],
     leave_out: Role | None = None,
+    *,
+    bare: bool = False,
 ) -> dict[str, object]:
     """Return a destination's file with one more stage, where the picture is finished.
 
@@ -137,11 +139,15 @@ def with_stage(
     ----------
     leave_out
         Stages in this role are not wanted.
+    bare
+        Whether to leave out what puts paper around the picture: then the result's pixels are where
+        the finished picture's are.
     """
     classes = {
         each: stage
         for each, stage in destination.stages.items()
-        if leave_out is None or stage.role is not leave_out
+        if (leave_out is None or stage.role is not leave_out)
+        and not (bare and stage.place is Place.SHEET)
     }
     stages = list(classes)
     if name not in stages:

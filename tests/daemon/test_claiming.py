@@ -54,6 +54,9 @@ class Ready:
         self.put_off.discard(candidate.relative)
         self.ready.popleft()
 
+    def sidecar_of(self, _candidate):
+        return None
+
     def later(self, candidate):
         self.put_off.add(candidate.relative)
         self.ready.popleft()
@@ -67,7 +70,7 @@ def place(tmp_path, troubles, ledger, monkeypatch):
         batches=[], stop=threading.Event(),
     )  # fmt: skip
 
-    def claim(_ledger, _spool, _name, candidate):
+    def claim(_ledger, _spool, _name, candidate, _sidecar):
         place.tries.append(candidate.relative)
         if candidate.relative in place.broken:
             away()

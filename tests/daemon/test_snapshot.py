@@ -58,7 +58,7 @@ def index(clock):
 @pytest.fixture
 def snapshots(root, destinations, work, troubles, index, silences, clock):
     root.private.mkdir(exist_ok=True)
-    return Snapshots(root, destinations, work, troubles, index, lambda: silences, clock)
+    return Snapshots(root, destinations, work, troubles, index, lambda: silences, clock=clock)
 
 
 def test_what_slows_jobs_down_is_said_of_their_destination(snapshots, root, work):

@@ -21,7 +21,7 @@ def test_a_pair_is_shown_and_let_go_together(client, root):
     assert sweep(root) == []
     job = job_called(client, "sail.tif")
     page = client.get(f"/job/{job}").text
-    assert "light kept, which is shown here, and neutral." in page
+    assert "2 results of one size, delivered together: light kept, which is shown here" in page
     assert "Made, light kept" in page
     assert "Made, neutral" in page
     (at,) = re.findall(rf'href="(/job/{job}/page/\d)"', page)

@@ -54,6 +54,24 @@ def test_a_kill_at_any_act_loses_nothing_and_delivers_nothing_twice(
     record_property("acts", f"{len(numbers)} of {len(acts)}")
 
 
+def test_a_kill_leaves_no_file_away_of_a_job_that_makes_several(filled, tmp_path, every_act):
+    file = filled.destinations / "fine-art-canvas.toml"
+    text = file.read_text()
+    assert 'format = "tiff"' in text
+    file.write_text(text.replace('format = "tiff"', 'format = "tiff"\nalso = ["webp", "png"]'))
+    dropped = dropped_hashes(filled.path / "in/fine-art-canvas")
+    acts = sweep_in_child(copied(filled, tmp_path / "counted"))
+    assert acts is not None
+    for number in choose(acts, SAMPLE_ELSEWHERE, every=every_act, turn=5):
+        root = copied(filled, tmp_path / f"killed-{number}")
+        assert sweep_in_child(root, number, after=True) is None
+        assert sweep_in_child(root) is not None, f"no end after act {number}, {acts[number - 1]}"
+        check_books(root, dropped)
+        made = [each.name for each in (root.path / "out/fine-art-canvas").rglob("mud*")]
+        assert ["mud.png", "mud.png", "mud.tif", "mud.tif", "mud.webp", "mud.webp"] == sorted(made)
+        shutil.rmtree(root.path)
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_folder_on_another_file_system_is_as_safe(filled, elsewhere, tmp_path, kind, every_act):
     name = {"hot_folder": "in", "results": "out"}.get(kind, kind)

@@ -8,9 +8,11 @@ import pytest
 
 from hotfolder.batch.shelf import Shelf
 from hotfolder.errors import StorageError
-from hotfolder.ledger.details import Claiming
+from hotfolder.ledger.details import Claiming, Produced
 from hotfolder.ledger.jobs import Ledger, State, read_job, read_jobs
 from hotfolder.ledger.reading import open_reader
+from hotfolder.model.answer import Answer
+from hotfolder.model.records import OriginalRecord, WorkRecord
 
 CLAIM = Claiming(dev=1, ino=7, size=10, mtime_ns=0, nlink=1)
 
@@ -155,3 +157,21 @@ def test_neighbours_are_looked_up_by_an_index(ledger):
     for sql, values in asked:
         plan = [row[3] for row in ledger.db.execute(f"EXPLAIN QUERY PLAN {sql}", values)]
         assert not [step for step in plan if step.startswith("SCAN")], plan
+
+
+@pytest.mark.parametrize(("verdict", "found"), [("deliver", "j1"), ("hold", None)])
+def test_what_a_stage_has_said_of_a_job_on_its_way_is_found(ledger, verdict, found):
+    add(ledger)
+    original = OriginalRecord(name="a.tif", sha256=None, bytes=10)
+    work = WorkRecord(original=original, findings={"laying": {"laid_on": "2026-11-28"}})
+    answer = Answer(verdict=verdict, work=work)
+    ledger.advance("j1", State.PRODUCED, Produced(answer=answer))
+    since = datetime(2026, 11, 28, tzinfo=UTC)
+
+    def find(value="2026-11-28", *, destination="canvas", but="j2"):
+        return ledger.find_saying(destination, "laying", "laid_on", value, since, but)
+
+    assert found == find()
+    assert find("2026-11-27") is None
+    assert find(destination="book") is None
+    assert find(but="j1") is None

@@ -110,7 +110,11 @@ def read_two(first_lab, new_lab, shot, rng, own, grid=0, turned=False):
 
 def print_sheet(strip, destination, day, lab, shot, own):
     """A sheet as it was printed: linear light of each pixel, without the light's unevenness."""
-    drawn = draw_sheet(strip, destination, day)[::2, ::2]
+    return print_codes(draw_sheet(strip, destination, day)[::2, ::2], strip, lab, shot, own)
+
+
+def print_codes(drawn, strip, lab, shot, own):
+    """The same of device values, in which a strip's patches are."""
     flat = drawn.reshape(-1, drawn.shape[2])
     colours, places = np.unique(flat, axis=0, return_inverse=True)
     device = np.rint(strip.device * 65535)

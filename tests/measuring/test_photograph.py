@@ -14,6 +14,8 @@ from hotfolder.measured.photograph import (
 )
 from hotfolder.measured.table import NotUsable
 from hotfolder.measured.verdict import followed
+from hotfolder.model.standing import StripToLay
+from hotfolder.raster.patch_block import PatchBlock
 from hotfolder.settings.files import Intake, load_destination
 from hotfolder.stages.registry import load_registry
 from hotfolder.stages.roles import PhotographFindings
@@ -22,7 +24,7 @@ from hotfolder_stages.reference import StripPhotograph
 from measuring import shots
 from measuring.test_prediction import drift as move
 
-RUNS = 12
+RUNS = 8
 KINDS = ("none", "paper", "tones", "clogged")
 
 
@@ -43,6 +45,7 @@ def print_two(profile, strip, kind, seed):
     return first, new, rng.normal(0, 0.15, (3, 4))
 
 
+@pytest.mark.slow
 def test_95_of_100_true_changes_lie_within_the_stated_uncertainty(canvas, strip):
     within, errors, sizes = {key: [] for key in KINDS}, [], []
     for kind in KINDS:
@@ -125,7 +128,7 @@ def test_two_sheets_are_found_and_compared_in_a_picture(canvas, strip, seed):
         shots.print_sheet(strip, canvas, date(2026, 11, 28), lab, shot, own) for lab in (first, new)
     ]
     found = read(shots.photograph(sheets, shot, rng), strip)
-    assert 8 == found.marks
+    assert found.marks >= 8  # squares of the codes may be among them
     said = judge_photograph(
         found, name="two.jpg", kept="", sha256="0" * 64, strip=strip, earlier=[]
     )
@@ -139,6 +142,32 @@ def test_two_sheets_are_found_and_compared_in_a_picture(canvas, strip, seed):
     }
     assert len(missed) <= 1, missed
     assert said.against is None
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("columns", [24, 12])
+def test_two_blocks_from_a_margin_are_found_in_a_picture(canvas, strip, columns):
+    first, new, own = print_two(canvas.profile, strip, "paper", 80)
+    rng = np.random.default_rng(81)
+    shot = shots.draw_shot(rng)
+    laid = StripToLay(
+        strip.id, tuple(each.name for each in strip.patches),
+        tuple(each.device for each in strip.patches), "2026-11-28", says="strip", words=strip.id,
+    )  # fmt: skip
+    room = {24: (4000, 4000), 12: (1200, 4000)}[columns]
+    block = PatchBlock.fit(laid, room, 8.0, 130)
+    assert columns == block.columns
+    drawn = block.draw(canvas.profile.encoding)
+    blocks = [shots.print_codes(drawn, strip, lab, shot, own) for lab in (first, new)]
+    found = read(shots.photograph(blocks, shot, rng, size=(1100, 2200), tilt=0.02), strip)
+    said = compare_strips(found, strip, first)
+    before, after = followed(first, strip), followed(new, strip)
+    missed = [
+        key
+        for key, each in said.drift.items()
+        if abs(each.value - (after[key] - before[key])) > each.uncertainty
+    ]
+    assert len(missed) <= 1, missed
 
 
 def test_a_picture_without_strips_has_no_marks(strip):

@@ -38,7 +38,7 @@ surface = "velvet"
 viewing_distance = 2
 
 [result]
-format = "webp"
+format = "heic"
 quality = 101
 
 [limits]
@@ -101,7 +101,7 @@ PLANTED = [
     ("medium.profile", "did you mean matte-canvas.icc?"),
     ("medium.surface", '"canvas", "matte"'),
     ("medium.viewing_distance", '"60 in"'),
-    ("result.format", '"tiff", "jpeg" or "png"'),
+    ("result.format", '"tiff", "jpeg", "png", "pdf", "jxl", "avif" or "webp"'),
     ("result.quality", "100 or less"),
     ("limits.attempts", "1 or more"),
     ("limits.memory", '"2 GiB"'),

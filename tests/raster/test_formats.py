@@ -435,7 +435,7 @@ STRANGE = {
 def test_a_stranger_is_named_with_what_to_do(tmp_path, name):
     code, said = refusal(STRANGE[name], tmp_path)
     assert code == "not-a-picture"
-    head, _, do = said.partition(", whatever its name says. ")
+    head, _, do = said.partition(", by its content. ")
     assert head == f"fen: The file is {name}"
     assert do.endswith(".")
     assert len(do) > 10

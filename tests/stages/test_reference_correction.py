@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from hotfolder import Hold, RasterSpec
+from hotfolder import Hold, RasterSpec, ReferenceShown
 from hotfolder.colour import D50_XYZ, delta_e_00, xyz_to_lab
 from hotfolder.testing import make_job, make_stage, run_stage
 from hotfolder_stages.reference import Reference, ReferenceSettings
@@ -211,8 +211,8 @@ def test_what_has_no_linear_rgb_of_its_own_is_not_corrected(tmp_path, profile):
     pixels = pixels if profile is None else pixels[..., 1:2].copy()
     done, _ = corrected(pixels, tmp_path, spec_of(pixels, profile), correct="neutral")
     assert np.array_equal(pixels, done.pixels)
-    why = "carries no profile" if profile is None else "Only a picture in RGB"
-    assert done.findings["not_corrected"].startswith(("It " + why, why))
+    said = done.findings["not_corrected" if profile is None else "not_looked"]
+    assert said.startswith("It carries no profile" if profile is None else "The picture is grey")
 
 
 def test_a_person_says_what_is_white(tmp_path):
@@ -304,8 +304,9 @@ def test_kept_light_clips_no_near_white_and_keeps_them_apart(tmp_path, dimmed):
     _, pixels = scene(**WARM)
     pixels = np.rint(scenes.encode(dimmed * scenes.decode(pixels / 65535)) * 65535)
     pixels = pixels.astype(np.uint16)
-    done, _ = corrected(pixels, tmp_path, correct="keep the light")
+    done, job = corrected(pixels, tmp_path, correct="keep the light")
     assert done.findings["corrected"]["rolled_off"]["most"] > 1.2
+    assert any("keep the light’s colour" in each for each in job.told(ReferenceShown).sentences)
     corrector = corrector_of(done)
     ramp = np.rint(NEAR_WHITES[:, None] * [65535, 65535, 65535]).astype(np.uint16)
     # and colours near white, warm and cool

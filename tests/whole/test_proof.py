@@ -1,11 +1,13 @@
 """Asking what would come out: one destination or several, and nothing is delivered."""
 
 import json
+from datetime import UTC, datetime
 
 import pytest
 
 from hotfolder.ledger.lock import served_alone
 from hotfolder.work.comparison import MOST_BYTES
+from hotfolder_demo.measured_story import tell_story
 from whole.conftest import drop, files, records, write_destination
 
 pytestmark = pytest.mark.whole
@@ -103,3 +105,20 @@ def test_what_cannot_be_asked_is_said(two, hotfolder, arguments, said):
     done = hotfolder("proof", arguments[0], root.path, *arguments[1:], cwd=image.parent)
     assert done.returncode == 4
     assert said in " ".join(done.stderr.split())
+
+
+def test_a_medium_is_shown_first_as_it_was_measured_where_it_was(two, hotfolder, tmp_path):
+    root, image = two
+    page = tmp_path / "page.html"
+    asked = ("proof", image, root.path, "--for", "fine-art-canvas", "--as-measured", "--to", page)
+    before = hotfolder(*asked, cwd=tmp_path)
+    assert "is shown as its profile says" in before.stdout
+    assert 'id="look-measured"' not in page.read_text()
+    tell_story(root, datetime.now(UTC), to_its_end=False)
+    page.unlink()
+    after = hotfolder(*asked, cwd=tmp_path)
+    assert "is shown as its profile says" not in after.stdout
+    assert 'id="look-measured" checked' in page.read_text()
+    several = hotfolder("proof", image, root.path, "--as-measured", cwd=tmp_path)
+    assert several.returncode != 0
+    assert "one destination, named by --for" in several.stderr

@@ -70,7 +70,7 @@ def test_a_sweep_with_nothing_to_do_is_all_delivered(small, hotfolder):
             "note.tif",
             lambda path: path.write_text("dear printer"),
             "refused",
-            "not a tiff, jpeg or png",
+            "the file is a text",
         ),
         ("empty.tif", lambda path: path.write_bytes(b""), "refused", "empty"),
         ("link.tif", lambda path: path.symlink_to("/etc/hostname"), "refused", "a link"),

@@ -9,7 +9,7 @@ from hotfolder.errors import PluginError, StageError
 from hotfolder.model.standing import MediumStanding
 from hotfolder.stages.registry import Registry, load_registry
 from hotfolder.stages.roles import Role, StripFindings
-from hotfolder.work.trial import Trial, read_findings
+from hotfolder.work.trial import Trial, read_findings, with_stage
 
 PIECE = {"left_px": 1, "top_px": 2, "width_px": 3, "height_px": 4}
 LAID = {**PIECE, "label": "mud", "strip_left_px": 0, "strip_top_px": 9}
@@ -41,3 +41,16 @@ def test_a_stage_of_the_destination_goes_before_others_in_its_role():
     assert "zz" == both.name_in_role(Role.SHEET, ("zz",))
     with pytest.raises(PluginError, match="no stage shows what will become of the picture"):
         Registry().name_in_role(Role.SHEET)
+
+
+def test_a_strip_is_cut_from_the_picture_without_the_paper_around_it():
+    ours = load_registry()
+    stages = ("sizing", "profile-conversion", "margins", "tagging")
+    file = SimpleNamespace(stage={"margins": {"border": "2 cm"}})
+    classes = {name: ours.stages[name] for name in stages}
+    destination = SimpleNamespace(stages=classes, file=file, raw={})
+    bare = with_stage(destination, "strip-places", {}, bare=True)
+    assert ["sizing", "strip-places", "profile-conversion", "tagging"] == bare["stages"]
+    assert {"strip-places": {}} == bare["stage"]
+    whole = with_stage(destination, "strip-places", {})
+    assert "margins" in whole["stages"]

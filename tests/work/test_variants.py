@@ -121,6 +121,15 @@ def test_both_results_are_bit_for_bit_those_of_jobs_for_either(work_on, more):
     assert "neutral" == outcome.work.variants[0].findings["reference"]["corrected"]["how"]
 
 
+def test_each_is_made_in_every_format_that_is_asked_for(work_on):
+    outcome, _ = work_on(["double"], result={"format": "tiff", "also": ["png"]})
+    made = [(each.variant, each.format) for each in outcome.work.results]
+    assert [
+        ("left", "tiff"), ("left", "png"), ("right side", "tiff"), ("right side", "png"),
+    ] == made  # fmt: skip
+    assert 4 == len({each.path for each in outcome.work.results})
+
+
 def test_what_is_said_of_each_is_said_with_its_name(work_on):
     outcome, files = work_on(["double"])
     work = outcome.work

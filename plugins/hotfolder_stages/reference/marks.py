@@ -21,7 +21,7 @@ _RATIO: Final = (2.55, 3.5)
 _FILLED: Final = (0.28, 0.62)
 """Share of its box that the ring fills; 0.44 in a photograph without faults."""
 _LEAST_PX: Final = 9
-_MOST: Final = 14
+_MOST: Final = 16
 _SAME: Final = 0.12
 """Of the ring's size: how far middles may be apart."""
 

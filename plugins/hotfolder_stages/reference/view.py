@@ -77,6 +77,11 @@ def show_reference(
         cut = number_in(corrected, "cut_off_share")
         if cut:
             how += f" Of {say_share(cut)} of its pixels the profile cannot hold the colour."
+        if corrected.get("rolled_off"):
+            how += (
+                " White in this light is more than the profile holds: the lightest places are made "
+                "darker, keep the light’s colour and stay apart."
+            )
         sentences.append(how)
     elif "not_corrected" in said:
         sentences.append(f"Its colours were not corrected. {said['not_corrected']}")
