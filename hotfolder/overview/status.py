@@ -25,6 +25,7 @@ from hotfolder.ending.why import list_ways, release_command
 from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.intake.forsaken import find_forsaken, say_forsaken
 from hotfolder.intake.scan import scan
+from hotfolder.intake.sidecars import is_sidecar, pair, say_orphan
 from hotfolder.ledger.details import Claimed, State, Waits
 from hotfolder.ledger.lock import Holder, find_holder
 from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
@@ -48,6 +49,7 @@ _SHOWN = 50
 _OF_LATE = timedelta(days=1)
 _OF_JOBS = frozenset({"claim", "job", "batch file"})
 """Kinds of trouble that are named by jobs, which the ledger has."""
+_MOST_ORPHANS = 10
 _OF_NOBODY = "stray jobs"
 """Jobs that no destination is there for: each of them is said by itself."""
 _TELLS_AFTER_S, _TELLS_FROM = 5.0, 0.05
@@ -203,7 +205,7 @@ def collect(root: Root) -> Status:
         said = said_of[name]
         ended = counts.get(name, {})
         place = places[name]
-        reached, held = looked.get(name) or (_say_silent(name, said), [])
+        reached, held, orphans = looked.get(name) or (_say_silent(name, said), [], [])
         folders[name] = {
             "title": each.title,
             "hot_folder": str(place.hot_folder),
@@ -216,6 +218,7 @@ def collect(root: Root) -> Status:
             "rests_until": rest[name],
             "remarks": [
                 *_list_remarks(said, is_served=snapshot is not None and not each.problem),
+                *(orphans if said is None else []),  # a daemon has said them
                 *(describe_resting(*found) for found in resting if found[0] == name),
             ],
             "delivered": ended.get(End.DELIVERED, 0),
@@ -339,15 +342,22 @@ def _look(
     said: FolderStatus | None,
     is_ours: Callable[[str], bool],
     known: KnownFolders,
-) -> tuple[Reached, list[WaitingThing]]:
-    """Files in a hot folder, counted now: a daemon may not be there to have done it; held jobs."""
+) -> tuple[Reached, list[WaitingThing], list[str]]:
+    """Files in a hot folder, counted now: a daemon may not be there to have done it; held jobs.
+
+    Last, what there is to say of sidecars without a picture.
+    """
     not_ours = _why_not_ours(known, name, place)
     others = [folder for folder in vars(place).values() if folder != place.hot_folder]
     arriving, left_alone, reasons = 0, 0, away(others)
+    orphans: list[str] = []
     since = dict(said.away) if said else {}
     try:
         found = scan(place.hot_folder, is_ours=is_ours)
-        arriving, left_alone = len(found.candidates), found.junk
+        # a sidecar arrives with its picture, or is left alone
+        arriving = sum(not is_sidecar(each) for each in found.candidates)
+        alone = pair(found.candidates).orphans
+        left_alone, orphans = found.junk + len(alone), [*map(say_orphan, alone)][:_MOST_ORPHANS]
     except Unreachable as error:
         reasons = {str(place.hot_folder): str(error), **reasons}
         since |= {names.display_name(str(place.hot_folder)): said.unreachable_since if said else ""}
@@ -361,7 +371,7 @@ def _look(
             [*times, *([said.silent_since] if said and silent else [])], default=""
         ),
     }
-    return reached, _list_held(root, name, place.held)
+    return reached, _list_held(root, name, place.held), orphans
 
 
 def describe_job(

@@ -8,7 +8,7 @@ import imagecodecs
 
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster import colour_tags
-from hotfolder.raster.boxes import brands
+from hotfolder.raster.boxes import AVIF_BRANDS, brands
 from hotfolder.raster.headers import Blocks, make_header
 from hotfolder.raster.heif_items import Picture, read_primary
 from hotfolder.raster.original_file import OriginalFile
@@ -27,7 +27,7 @@ OTHERS = "The file holds more pictures beside the one that it names first, which
 
 def is_avif(head: bytes) -> bool:
     """Tell by its first bytes whether a file is an AVIF."""
-    return bool(brands(head) & {b"avif", b"avis"})
+    return bool(brands(head) & AVIF_BRANDS)
 
 
 def open_avif(file: OriginalFile, request: Request) -> WholeSource:

@@ -8,8 +8,15 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Final
 
 _MOST_BOXES = 4096
+AVIF_BRANDS: Final = frozenset({b"avif", b"avis"})
+HEIC_BRANDS: Final = frozenset({
+    b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs",
+    b"mif1", b"mif2", b"msf1",
+})  # fmt: skip
+"""Of HEVC, and of pictures of any codec (ISO/IEC 23008-12, annex B)."""
 
 
 @dataclass(frozen=True)

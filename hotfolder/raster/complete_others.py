@@ -12,6 +12,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
+from hotfolder.raster.boxes import AVIF_BRANDS, HEIC_BRANDS, brands
+
 Read = Callable[[int, int], bytes]
 """Bytes at an offset: ``read(offset, size)``; fewer at the end of the file."""
 
@@ -21,6 +23,7 @@ PSD: Final = b"8BPS"
 PSD_TAIL: Final = 4096
 """So many zeros at the end of a PSD are a doubt: its last rows are black, or have not arrived."""
 _CUT: Final = "The file ends before its picture does."
+_HEAD = 4096
 _CHUNK = 2**20
 _MOST_CHUNKS = 1024
 _NEEDED: Final = {
@@ -45,6 +48,9 @@ def find_missing_end(read: Read, size: int, head: bytes) -> str:
         Its first 16 bytes.
     """
     end: int | None = size
+    is_named = head[4:8] == b"ftyp" and len(head) >= 12 and 0 not in head[8:12]
+    if is_named and not brands(read(0, _HEAD)) & (AVIF_BRANDS | HEIC_BRANDS):
+        return ""  # a video, say: the reader says what it is
     if head[4:8] in _NEEDED:
         end = _find_end_of_boxes(read, size, _NEEDED[head[4:8]])
     elif head[:4] == b"RIFF" and head[8:12] == b"WEBP":

@@ -224,7 +224,8 @@ def compare_readers(number: int) -> list[Table]:
             apart += delta_e_00(labs[0], labs[1])[usable].tolist()
             missed += np.stack([delta_e_00(each, labs[2]) for each in labs[:2]], 1)[usable].tolist()
         if not offs:
-            places.add_row(case, *map(str, found), "0", "-", "-", "-", "-")
+            of = [f"{each} of {number}" for each in found[:2]]
+            places.add_row(case, *of, str(found[2]), "0", "-", "-", "-", "-")
             continue
         places.add_row(
             case, *(f"{each} of {number}" for each in found[:2]), str(found[2]), str(len(offs)),

@@ -202,37 +202,52 @@ def simulate(cost: Cost, jobs: int, machines: int, slots: int, size_mb: float, w
     }
 
 
-def measure_speed_up(folder: Path, jobs: int, side: int) -> Table:
-    """Real work by one worker and by two, each held to one core of its own."""
+def measure_speed_up(folder: Path, jobs: int, side: int, rounds: int) -> Table:
+    """Real work by one worker and by two, in turns, each held to one core of its own.
+
+    The best of some rounds counts: what else a machine does makes a round slower, never faster.
+    """
+    best: dict[int, float] = {}
+    for round_ in range(rounds):
+        for workers in (1, 2):
+            took_s = _work_for(folder / f"{round_}-{workers}", workers, jobs, side)
+            best[workers] = min(took_s, best.get(workers, took_s))
     table = Table("workers", "cores each", "jobs", "s", "times as fast", title="Speed-up")
-    alone = 0.0
-    for workers in (1, 2):
-        world = World(folder / str(workers), workers, networks=False)
-        world.folder.mkdir()
-        world.make(0)
-        file = world.root.destinations / "fine-art-canvas.toml"
-        text = re.sub(
-            "stages = .*", 'stages = ["gamut-check", "profile-conversion"]', file.read_text()
-        )
-        file.write_text(text)
-        try:
-            world.begin()
-            for number, name in enumerate(world.names):
-                for each in [psutil.Process(world.running[name].pid)]:
-                    for process in (each, *each.children(recursive=True)):
-                        process.cpu_affinity([number % (os.cpu_count() or 1)])
-            for round_, count in enumerate((2 * workers, jobs)):  # the first warms all up
-                done = world.count_ended()
-                for number in range(count):
-                    drop(world.root, f"{round_}-{number:03}.tif", seed=number, size=side)
-                begun = time.monotonic()
-                wait_for(partial(_have_ended, world, done + count), 600, "all jobs")
-            took_s = time.monotonic() - begun
-        finally:
-            world.end()
-        alone = alone or took_s
-        table.add_row(str(workers), "1", str(jobs), f"{took_s:.1f}", f"{alone / took_s:.2f}")
+    for workers, took_s in best.items():
+        cells = (workers, 1, jobs, f"{took_s:.1f}", f"{best[1] / took_s:.2f}")
+        table.add_row(*map(str, cells))
     return table
+
+
+def _work_for(folder: Path, workers: int, jobs: int, side: int) -> float:
+    """Return the seconds that jobs take, once all is warm."""
+    folder.mkdir()
+    world = World(folder, workers, networks=False)
+    world.make(0)
+    file = world.root.destinations / "fine-art-canvas.toml"
+    stages = 'stages = ["gamut-check", "profile-conversion"]'
+    file.write_text(re.sub("stages = .*", stages, file.read_text()))
+    made = []
+    for number in range(2 * workers + jobs):
+        made.append(drop(world.root, f"{number:03}.tif", seed=number, size=side))
+        made[-1] = made[-1].rename(folder / made[-1].name)
+    try:
+        world.begin()
+        for number, name in enumerate(world.names):
+            machine = psutil.Process(world.running[name].pid)
+            for process in (machine, *machine.children(recursive=True)):
+                process.cpu_affinity([number % (os.cpu_count() or 1)])
+        took_s = 0.0
+        for batch in (made[: 2 * workers], made[2 * workers :]):  # the first warms all up
+            due = world.count_ended() + len(batch)
+            begun = time.monotonic()
+            for path in batch:
+                path.rename(world.root.path / "in/fine-art-canvas" / path.name)
+            wait_for(partial(_have_ended, world, due), 600, "all jobs")
+            took_s = time.monotonic() - begun
+        return took_s
+    finally:
+        world.end()
 
 
 def _have_ended(world: World, number: int) -> bool:
@@ -246,6 +261,7 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=40)
     parser.add_argument("--large", type=int, default=3200, help="pixels a side of large originals")
     parser.add_argument("--speed-up", action="store_true")
+    parser.add_argument("--rounds", type=int, default=3, help="of the speed-up")
     add_write_option(parser)
     options = parser.parse_args()
     if options.echo:
@@ -256,7 +272,8 @@ def main() -> None:
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         if options.speed_up:
-            show([measure_speed_up(top, 12, 1500)], write=options.write, load=load)
+            table = measure_speed_up(top, 16, 1500, options.rounds)
+            show([table], write=options.write, load=load)
             return
         for name in ("small", "large"):
             (top / name).mkdir()

@@ -64,6 +64,7 @@ def test_a_problem_of_the_table_names_file_key_and_what_is_right(root):
 
 
 def test_what_is_missing_keeps_the_daemon_from_starting(root, monkeypatch):
+    pytest.importorskip("distributed")
     add_engine(root, f'kind = "dask"\naddress = "{LOOPBACK}"')
     assert () == check(root).problems
     monkeypatch.setattr(opening, "EXTRA", ("a_package_that_nobody_has",))

@@ -98,6 +98,11 @@ def test_a_file_of_full_size_whose_rest_is_still_zero_is_not_complete(end, data,
     assert not found.complete
 
 
+@pytest.mark.parametrize("kind", [b"qt  ", b"isom", b"crx "])
+def test_a_video_and_a_raw_file_are_left_to_the_reader_to_name(end, kind):
+    assert end(box(b"ftyp", kind + bytes(4) + kind) + box(b"mdat", bytes(900))).complete
+
+
 def test_reasons_are_plain_sentences(end):
     assert "The file is empty." == end(b"").reason
     assert "The file is empty." == end(bytes(5000)).reason

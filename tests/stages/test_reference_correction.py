@@ -298,7 +298,7 @@ def corrector_of(done):
     return Corrector(read_correction(found["correction"]), SPACE, white)
 
 
-@pytest.mark.parametrize("dimmed", [0.35, 1.0])
+@pytest.mark.parametrize("dimmed", [0.35, 0.6])
 def test_kept_light_clips_no_near_white_and_keeps_them_apart(tmp_path, dimmed):
     """A warm light's white has more red than the profile holds: whites are rolled off."""
     _, pixels = scene(**WARM)
@@ -308,16 +308,21 @@ def test_kept_light_clips_no_near_white_and_keeps_them_apart(tmp_path, dimmed):
     assert done.findings["corrected"]["rolled_off"]["most"] > 1.2
     assert any("keep the light’s colour" in each for each in job.told(ReferenceShown).sentences)
     corrector = corrector_of(done)
-    ramp = np.rint(NEAR_WHITES[:, None] * [65535, 65535, 65535]).astype(np.uint16)
-    # and colours near white, warm and cool
-    warm, cool = (np.rint(ramp * each).astype(np.uint16) for each in ([1, 0.96, 0.9], [0.9, 1, 1]))
-    for each in (ramp, warm, cool):
-        made = corrector.apply(each[None])[0].astype(int)
+    # whites in this light, and others near them, up to where their strongest channel is burnt
+    white = np.linalg.solve(TO_XYZ, corrector.light)
+    before = Corrector(corrector.recorded, SPACE, corrector.light)
+    before.most = 1.0
+    for tint in ([1, 1, 1], [1, 0.96, 0.9], [0.9, 1, 1]):
+        colour = white * tint / (white * tint).max()
+        linear = scenes.decode(NEAR_WHITES)[:, None] * colour
+        ramp = np.rint(scenes.encode(linear) * 65535).astype(np.uint16)
+        assert 65535 == before.apply(ramp[None]).max()  # it was clipped
+        made = corrector.apply(ramp[None])[0].astype(int)
         assert made.max() < 65535
         assert (np.diff(made[:, 0]) > 0).all()
         assert (np.diff(made.sum(axis=1)) > 0).all()
-        linear = corrector.linear(each[None])[0]
-        chroma = linear / linear.sum(axis=1, keepdims=True)
+        light = corrector.linear(ramp[None])[0]
+        chroma = light / light.sum(axis=1, keepdims=True)
         assert np.ptp(chroma, axis=0).max() < 0.01  # the light's colour, up to white
     assert 0 == corrector.beyond
 

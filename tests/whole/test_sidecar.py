@@ -31,6 +31,8 @@ def test_a_sidecar_goes_with_its_picture_through_a_hold_to_its_end(small, hotfol
     assert not (small.path / "refused/fine-art-canvas").is_dir() or not list(
         (small.path / "refused/fine-art-canvas").glob("2*")
     )
+    said = hotfolder("status", small.path).stdout
+    assert "alone.xmp is an XMP sidecar, and its picture is not here" in said
     (delivered,) = [each for each in records(small) if each["state"] == "delivered"]
     (held,) = [each for each in records(small) if each["state"] == "held"]
     originals = small.path / "originals/fine-art-canvas"

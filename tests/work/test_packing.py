@@ -42,7 +42,7 @@ def test_what_fits_together_without_a_hole_is_laid_so():
 
 
 def test_one_set_has_one_layout():
-    sizes = [(each * 7 % 31 + 5, each * 11 % 23 + 5) for each in range(20)]
+    sizes = [(each * 7 % 31 + 5, each * 11 % 23 + 5) for each in range(8)]
     assert pack_strip(sizes, 60) == pack_strip(sizes, 60)
 
 
