@@ -52,7 +52,8 @@ class Precision(StrEnum):
     """ΔE00 to it at most 0.02 on average and 0.75 at worst, neutrals exact; see `grid`.
 
     Of a destination whose tables have 8 bits, 0.1 on average: such tables bend at each of their
-    points. `Transform.errors` measures any pixels.
+    points. Detail was 0.94 off at worst, at one pixel in 20,000 of a photograph on a usual CMYK.
+    `Transform.errors` measures any pixels.
     """
 
     FAST = "fast"
