@@ -61,9 +61,8 @@ def every_act(request: pytest.FixtureRequest) -> bool:
 
 
 def pytest_xdist_auto_num_workers() -> int:
-    """Half as many processes again as there are cores: tests of the whole program often wait."""
-    cores = platforms.cpu_count()
-    return cores + cores // 2
+    """Twice as many processes as there are cores: tests of the whole program often wait."""
+    return 2 * platforms.cpu_count()
 
 
 SLOW_ROOMS = ("browser", "faults", "whole")

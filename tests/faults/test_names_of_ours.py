@@ -18,7 +18,7 @@ def test_a_file_named_like_ours_is_kept_beside_them(quick, name):
     assert "refused" == record["state"]
     assert data == Path(record["original_kept"]).read_bytes()
     folder = quick.path / "refused" / CANVAS / record["job"]
-    assert "is not a" in (folder / "why.txt").read_text()
+    assert "is a text, by its content" in (folder / "why.txt").read_text()
     assert 3 == len(files(folder))
 
 
