@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import re
+import subprocess
+import sys
 import threading
 from collections import Counter
 from collections.abc import Sequence
@@ -65,6 +67,12 @@ def pytest_xdist_auto_num_workers() -> int:
     return 2 * platforms.cpu_count()
 
 
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Compile loops once, before several processes start that would all compile the same."""
+    if getattr(session.config.option, "numprocesses", None):
+        subprocess.run([sys.executable, "-c", "import hotfolder.work.preload"], check=True)
+
+
 SLOW_ROOMS = ("browser", "faults", "whole")
 """Folders whose tests are slow as a rule; elsewhere a test that is says so itself."""
 LONG_ROOMS = ("faults", "whole")
@@ -91,8 +99,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 def _may_be_left_out(item: pytest.Item) -> bool:
-    # the crash matrix chooses its cases by itself
-    return item.get_closest_marker("slow") is not None and item.path.name != "test_matrix.py"
+    # the crash matrix chooses its cases by itself; a module that is slow as a whole keeps them all
+    nodes = [node for node, _ in item.iter_markers_with_node("slow")]
+    marked = any(not isinstance(node, pytest.Module) for node in nodes)
+    return marked and item.path.name != "test_matrix.py"
 
 
 def _without(items: Sequence[pytest.Item], kept: Sequence[pytest.Item]) -> list[pytest.Item]:

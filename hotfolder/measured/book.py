@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 from pydantic import ValidationError
 
@@ -33,6 +33,8 @@ _LONGEST_LOG: Final = 64 * 2**20
 _LAST_LINES: Final = 2**18
 """Bytes; a verdict has some 3,000."""
 
+LineT = TypeVar("LineT", Verdict, Photographed)
+
 
 class Book:
     """The measurements of one destination."""
@@ -51,15 +53,18 @@ class Book:
         OSError
             When the log is there and cannot be read.
         """
+        return self._read_lines(LOG, Verdict)
+
+    def _read_lines(self, log: str, model: type[LineT]) -> list[LineT]:
         try:
-            with durable.open_to_read(self.folder / LOG) as file:
+            with durable.open_to_read(self.folder / log) as file:
                 lines = file.read(_LONGEST_LOG).split(b"\n")
         except FileNotFoundError:
             return []
         found = []
         for line in lines:
             try:
-                found.append(Verdict.model_validate_json(line))
+                found.append(model.model_validate_json(line))
             except ValidationError:
                 continue  # torn, or of a later version
         return found
@@ -104,18 +109,7 @@ class Book:
         OSError
             When the log is there and cannot be read.
         """
-        try:
-            with durable.open_to_read(self.folder / PHOTOGRAPH_LOG) as file:
-                lines = file.read(_LONGEST_LOG).split(b"\n")
-        except FileNotFoundError:
-            return []
-        found = []
-        for line in lines:
-            try:
-                found.append(Photographed.model_validate_json(line))
-            except ValidationError:
-                continue  # torn, or of a later version
-        return found
+        return self._read_lines(PHOTOGRAPH_LOG, Photographed)
 
     def append_photograph(self, photographed: Photographed) -> None:
         """Add what a photograph said, durably.

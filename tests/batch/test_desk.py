@@ -15,6 +15,8 @@ from hotfolder.disk import names
 from hotfolder.ledger.jobs import read_jobs
 from whole.conftest import drop, files, records
 
+pytestmark = pytest.mark.slow
+
 ROWS = ["reeds.tif,1,left,40 mm,30 mm,Reeds", "mud.tif,2,,20 mm,,", "reeds,2,,30 mm,,"]
 
 

@@ -20,6 +20,8 @@ from hotfolder.model.records import OriginalRecord, to_json_line
 from model.test_records import record
 from whole.conftest import records
 
+pytestmark = pytest.mark.slow
+
 ROWS = [
     "reeds.tif,2,left,40 mm,30 mm,=1+1",
     "mud.tif,3,,20 mm,,<b>mud</b>",

@@ -14,6 +14,8 @@ from hotfolder.batch.folder import BatchFolders
 from hotfolder.ending import discard
 from whole.conftest import files, records
 
+pytestmark = pytest.mark.slow
+
 ROWS = ["reeds.tif,1,left,40 mm,30 mm,Reeds", "mud.tif,2,,20 mm,,"]
 PRICE = ('viewing_distance = "2 m"', 'viewing_distance = "2 m"\ncost_per_square_metre = "9 EUR"')
 PIXELS = ('viewing_distance = "2 m"', 'viewing_distance = "1 m"')

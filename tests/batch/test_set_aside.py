@@ -15,6 +15,8 @@ from hotfolder.ledger.jobs import read_jobs
 from hotfolder.overview.status import collect
 from whole.conftest import files, records
 
+pytestmark = pytest.mark.slow
+
 PAGES = ["reeds.tif,1,,20 mm,,", "mud.tif,2,,20 mm,,", "vessels.tif,3,,20 mm,,"]
 
 

@@ -21,6 +21,8 @@ from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import Rendering
 from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips
 
+pytestmark = pytest.mark.slow
+
 BOOK = demo_printer("coated-book", "2.4")
 CANVAS = demo_printer("matte-canvas", "4.4")
 CMYK = libvips("cmyk")

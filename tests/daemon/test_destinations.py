@@ -20,6 +20,8 @@ from hotfolder.overview.status import collect
 from hotfolder.settings.root import Root
 from whole.conftest import drop, records, small  # noqa: F401
 
+pytestmark = pytest.mark.slow
+
 PRINTS = "prints"
 
 

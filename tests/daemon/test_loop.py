@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import pytest
+
 from faults.conftest import loaded, quick  # noqa: F401
 from faults.serving import CANVAS, sweep
 from hotfolder.errors import StorageError
 from hotfolder.ledger.details import Claiming
 from hotfolder.ledger.jobs import Ledger
 from whole.conftest import drop, records, small  # noqa: F401
+
+pytestmark = pytest.mark.slow
 
 
 def test_a_job_whose_destination_has_gone_is_said_and_keeps_no_sweep_waiting(quick):  # noqa: F811

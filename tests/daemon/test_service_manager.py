@@ -8,6 +8,8 @@ from faults.conftest import loaded, quick  # noqa: F401
 from faults.serving import serving
 from hotfolder.daemon.service_manager import ServiceManager
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def manager(tmp_path, monkeypatch):

@@ -23,6 +23,8 @@ from reference.chain import lab_by_iccdev
 from reference.devices import DISPLAY_P3, GREY, SRGB, WIDE_RGB, demo_printer, libvips
 from reference.planted import plant, with_white
 
+pytestmark = pytest.mark.slow
+
 CANVAS, CANVAS_2 = demo_printer("matte-canvas", "4.4"), demo_printer("matte-canvas", "2.4")
 BOOK, BOOK_2 = demo_printer("coated-book", "4.4"), demo_printer("coated-book", "2.4")
 CMYK = libvips("cmyk")

@@ -30,6 +30,8 @@ from hotfolder_stages.profile_conversion.least_loss import (
 from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, random_pixels
 from stages.driving import encode_lab, job_of, spec_of
 
+pytestmark = pytest.mark.slow
+
 CANVAS = demo_printer("matte-canvas", "4.4")
 INTENTS = (RELATIVE, PERCEPTUAL)
 

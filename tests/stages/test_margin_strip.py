@@ -17,6 +17,8 @@ from hotfolder.testing import make_job, make_spec, make_stage, run_stage
 from hotfolder_stages.margin_strip import MarginStrip
 from reference.devices import demo_printer
 
+pytestmark = pytest.mark.slow
+
 PPI = 100.0
 GREY = 30001
 BOOK = demo_printer("coated-book", "2.4")

@@ -22,6 +22,8 @@ from raster.pictures import picture
 from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips
 from stages.driving import encode_lab, job_of, spec_of
 
+pytestmark = pytest.mark.slow
+
 RAMP = np.repeat(np.linspace(0, 65535, 3000).astype(np.uint16).reshape(30, 100, 1), 3, axis=2)
 
 

@@ -21,6 +21,8 @@ from hotfolder_stages.profile_conversion import stage as module
 from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips, random_pixels
 from stages.driving import job_of, spec_of
 
+pytestmark = pytest.mark.slow
+
 CMYK = libvips("cmyk")
 CANVAS = demo_printer("matte-canvas", "4.4")
 BOOK = demo_printer("coated-book", "2.4")

@@ -52,6 +52,8 @@ from hotfolder_stages.proof_sheet.pictures import (
 from reference.devices import DISPLAY_P3, GREY, SRGB, WIDE_RGB, demo_printer, libvips
 from stages.driving import job_of, spec_of
 
+pytestmark = pytest.mark.slow
+
 CANVAS = demo_printer("matte-canvas", "4.4")
 BOOK = demo_printer("coated-book", "2.4")
 NOTHING = np.zeros((1, 1, 2), np.uint16)

@@ -17,6 +17,8 @@ from reference.devices import demo_printer, libvips
 from stages import chart_scenes as scenes
 from stages.driving import GREY, SRGB, WIDE_RGB, spec_of
 
+pytestmark = pytest.mark.slow
+
 
 @lru_cache(maxsize=16)
 def scene(seed, case, **more):

@@ -24,6 +24,8 @@ from stages import chart_scenes as scenes
 from stages.driving import GREY, SRGB, spec_of
 from stages.test_reference_fit import TO_XYZ, shot
 
+pytestmark = pytest.mark.slow
+
 SPACE = Space(SRGB, TO_XYZ)
 WARM = {"light_name": "A", "balanced_for": "D65"}
 

@@ -13,6 +13,8 @@ from hotfolder_stages.reference.likeness import likeness
 from stages import chart_decoys as decoys
 from stages import chart_scenes as scenes
 
+pytestmark = pytest.mark.slow
+
 LIGHT = scenes.decode(np.arange(256) / 255).astype(np.float32)
 
 

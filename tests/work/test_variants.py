@@ -17,6 +17,8 @@ from hotfolder.work.outcome import Outcome, join_outcomes
 from hotfolder.work.pipeline import run
 from stages import chart_scenes as scenes
 
+pytestmark = pytest.mark.slow
+
 INSTALLED = load_registry()
 STAGES = ["reference", "sizing", "output-sharpening", "profile-conversion"]
 """Not tagging, which writes the time."""
