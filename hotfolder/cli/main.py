@@ -10,6 +10,7 @@ serves the root.
 from __future__ import annotations
 
 import contextlib
+import queue
 import signal
 import sys
 import threading
@@ -433,9 +434,18 @@ def _print_ended(console: Console, record: Record) -> None:
 
 
 def _stop_on_signals(daemon: Daemon) -> None:
-    def stop(_number: int, _frame: FrameType | None) -> None:
+    # A signal may come while this thread holds a lock of an event, or while the one before it is
+    # acted on: Ctrl-C comes twice, from the terminal and passed on. So a handler takes no lock.
+    asked: queue.SimpleQueue[int] = queue.SimpleQueue()
+
+    def wait() -> None:
+        asked.get()
         daemon.stop()
 
+    def stop(number: int, _frame: FrameType | None) -> None:
+        asked.put(number)
+
+    threading.Thread(target=wait, name="stop", daemon=True).start()
     signal.signal(signal.SIGINT, stop)
     signal.signal(signal.SIGTERM, stop)
 
