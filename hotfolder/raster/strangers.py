@@ -144,10 +144,7 @@ STRANGERS: Final = (
     Stranger(
         "an image editor's file with layers",
         _PICTURE,
-        lambda head: (
-            head.startswith(b"gimp xcf")
-            or _zip_with(b"image/openraster", b"application/x-krita")(head)
-        ),
+        lambda head: head[4:9] == b" xcf " or _zip_with(b"image/openraster")(head),
     ),
     Stranger(
         "an office document",
