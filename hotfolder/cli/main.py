@@ -10,7 +10,6 @@ serves the root.
 from __future__ import annotations
 
 import contextlib
-import queue
 import signal
 import sys
 import threading
@@ -18,7 +17,6 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from types import FrameType
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -47,6 +45,7 @@ from hotfolder.cli.terminal import (
 )
 from hotfolder.disk import apart
 from hotfolder.disk.names import display_lines, display_name
+from hotfolder.disk.stopping import stop_on
 from hotfolder.errors import HotfolderError, Problem, SettingsError, StorageError
 from hotfolder.settings.root import Root
 
@@ -222,7 +221,7 @@ def watch(
     daemon = _make_daemon(
         Root(root), terminal=Terminal.NONE if quiet else spoken, observer=note_ended
     )
-    _stop_on_signals(daemon)
+    stop_on((signal.SIGINT, signal.SIGTERM), daemon.stop)
     if on_terminal and not quiet:
         print_plain(f"Serving {Root(root).path}; Ctrl-C ends it.", make_plain_console(stderr=True))
     beside = desk_beside(Root(root).path) if with_desk else contextlib.nullcontext()
@@ -371,7 +370,7 @@ def _sweep(root: Root, *, show: bool, keep_hours: bool = True) -> list[Record]:
     from hotfolder.logs import Terminal
 
     daemon = _make_daemon(root, terminal=Terminal.NONE, observer=note, keep_hours=keep_hours)
-    _stop_on_signals(daemon)
+    stop_on((signal.SIGINT, signal.SIGTERM), daemon.stop)
     failure: list[BaseException] = []
 
     def serve() -> None:
@@ -431,23 +430,6 @@ def _print_ended(console: Console, record: Record) -> None:
         print_line(f"          {although}{said}", console)
     for warning in record.warnings:
         print_line(f"          To be looked at: {warning.message}", console)
-
-
-def _stop_on_signals(daemon: Daemon) -> None:
-    # A signal may come while this thread holds a lock of an event, or while the one before it is
-    # acted on: Ctrl-C comes twice, from the terminal and passed on. So a handler takes no lock.
-    asked: queue.SimpleQueue[int] = queue.SimpleQueue()
-
-    def wait() -> None:
-        asked.get()
-        daemon.stop()
-
-    def stop(number: int, _frame: FrameType | None) -> None:
-        asked.put(number)
-
-    threading.Thread(target=wait, name="stop", daemon=True).start()
-    signal.signal(signal.SIGINT, stop)
-    signal.signal(signal.SIGTERM, stop)
 
 
 def _describe_error(error: HotfolderError) -> str:

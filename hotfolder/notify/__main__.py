@@ -8,12 +8,12 @@ import sys
 import threading
 import time
 from pathlib import Path
-from types import FrameType
 from typing import Final
 
 from filelock import FileLock, Timeout
 
 from hotfolder.disk import platforms
+from hotfolder.disk.stopping import stop_on
 from hotfolder.errors import StorageError
 from hotfolder.logs import get_log, set_up_logs, utc_now
 from hotfolder.notify.book import Book
@@ -36,11 +36,11 @@ def main() -> None:
     root = Root(Path(sys.argv[1]))
     over, wake = threading.Event(), threading.Event()
 
-    def stop(_number: int, _frame: FrameType | None) -> None:
+    def stop() -> None:
         over.set()
         wake.set()
 
-    signal.signal(signal.SIGTERM, stop)
+    stop_on((signal.SIGTERM,), stop)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a terminal sends it to all; the parent decides
     platforms.die_with_parent()
     set_up_logs(root.private / "notify.log")

@@ -236,7 +236,8 @@ def _work_for(folder: Path, workers: int, jobs: int, side: int) -> float:
         for number, name in enumerate(world.names):
             machine = psutil.Process(world.running[name].pid)
             for process in (machine, *machine.children(recursive=True)):
-                process.cpu_affinity([number % (os.cpu_count() or 1)])
+                core = str(number % (os.cpu_count() or 1))
+                subprocess.run(["taskset", "-apc", core, str(process.pid)], check=True)
         took_s = 0.0
         for batch in (made[: 2 * workers], made[2 * workers :]):  # the first warms all up
             due = world.count_ended() + len(batch)

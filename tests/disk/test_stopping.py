@@ -1,9 +1,9 @@
-"""A signal stops the daemon, whatever the thread that it interrupts is doing."""
+"""A signal is acted on, whatever the thread that it interrupts is doing."""
 
 import signal
 import threading
 
-from hotfolder.cli.main import _stop_on_signals
+from hotfolder.disk.stopping import stop_on
 
 
 class Held:
@@ -23,7 +23,7 @@ def test_a_signal_that_comes_while_a_lock_is_held_waits_for_nothing():
     kept = {each: signal.getsignal(each) for each in (signal.SIGINT, signal.SIGTERM)}
     daemon = Held()
     try:
-        _stop_on_signals(daemon)
+        stop_on((signal.SIGINT, signal.SIGTERM), daemon.stop)
         with daemon.lock:
             signal.raise_signal(signal.SIGINT)
             signal.raise_signal(signal.SIGTERM)
