@@ -53,7 +53,7 @@ each step is."""
 FARTHEST = 0.1
 """How far one step may take a channel."""
 
-_WORTH_A_THREAD = 2_000
+_WORTH_A_THREAD = 200
 _NO_CAP = 1e9
 
 

@@ -20,7 +20,7 @@ from hotfolder.stages.registry import load_registry
 from hotfolder.work.pipeline import versions
 
 # What is loaded by the functions that need it is loaded here, and not in each worker.
-_ = scipy.ndimage, jinja2, tifffile, Image, ImageDraw, ImageFont
+_ = scipy.ndimage, scipy.spatial, jinja2, tifffile, Image, ImageDraw, ImageFont
 Dither(1, 1)  # computes its noise, once for all workers
 versions()
 
