@@ -53,7 +53,7 @@ class _PutOff:
 class Threads(Executor):
     """A thread for each call, which keeps no process from ending."""
 
-    def submit(self, call: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+    def submit(self, call: Callable[..., Any], /, *args: object, **kwargs: object) -> Future[Any]:
         """Begin a call."""
         future: Future[Any] = Future()
 
