@@ -429,7 +429,7 @@ class Work:
         folder.mkdir(exist_ok=True)
         path = folder / FAILURE_FILE
         path.unlink(missing_ok=True)
-        from hotfolder.work.pipeline import versions  # it loads the codecs
+        from hotfolder.work.describing import versions  # it loads the codecs
 
         path.write_text(failure.text(row.id, versions()), encoding="utf-8")
         sha256, size = durable.sha256_of(path)
