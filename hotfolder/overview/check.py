@@ -26,9 +26,10 @@ from hotfolder.overview.new_root import find_new_folders
 from hotfolder.overview.overlaps import Located, collisions, locate
 from hotfolder.overview.profile_findings import find_quickly
 from hotfolder.overview.unmentioned import find_unmentioned
-from hotfolder.settings.files import Folders, Settings, load_all
+from hotfolder.settings.files import Settings, load_all
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
+from hotfolder.settings.tables import Folders
 from hotfolder.stages.registry import Registry, load_registry
 
 

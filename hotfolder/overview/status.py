@@ -39,9 +39,10 @@ from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read
 from hotfolder.notify.standing import describe_standing
 from hotfolder.overview.overlaps import collisions, is_of_any, locate, upstream
 from hotfolder.pages.words import clock_time, duration
-from hotfolder.settings.files import Folders, Intake, load_destination
+from hotfolder.settings.files import load_destination
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
+from hotfolder.settings.tables import Folders, Intake
 from hotfolder.stages.registry import Registry, load_registry
 from hotfolder.work.worker import read_progress
 

@@ -27,7 +27,8 @@ from hotfolder.disk.names import display_name
 from hotfolder.errors import HotfolderError, StageError, StorageError
 from hotfolder.model.answer import Answer
 from hotfolder.model.failure import Failure
-from hotfolder.settings.files import Intake, check_destination
+from hotfolder.settings.files import check_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.order import Order
 
