@@ -16,7 +16,7 @@ from pydantic import JsonValue
 
 from hotfolder.batch.found import describe_resting, list_resting
 from hotfolder.batch.summary import BatchSummary, summarise_batches
-from hotfolder.disk import platforms, pulse
+from hotfolder.disk import processes, pulse
 from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.ledger.lock import Holder, find_holder
 from hotfolder.ledger.reading import LedgerReader, open_reader
@@ -131,7 +131,7 @@ def collect(root: Root) -> Status:
         root, {name: at for name, at in located.items() if not destinations[name].problem}
     )
     with_batches = frozenset(name for name, each in destinations.items() if each.has_batches)
-    workers = snapshot.workers if snapshot else platforms.cpu_count()
+    workers = snapshot.workers if snapshot else processes.cpu_count()
     with open_reader(root.ledger) as ledger:
         counts, open_rows = ledger.count_ended(), ledger.open_jobs()
         batches = summarise_batches(ledger, workers)
