@@ -29,8 +29,9 @@ from hotfolder.ledger.reading import read_stored
 from hotfolder.ledger.roots import find_places
 from hotfolder.model.places import Places
 from hotfolder.model.records import Record, SetAside
-from hotfolder.settings.files import Folders, Intake, load_destination
+from hotfolder.settings.files import load_destination
 from hotfolder.settings.root import Root
+from hotfolder.settings.tables import Folders, Intake
 from hotfolder.stages.registry import load_registry
 
 _LISTED = 50

@@ -21,7 +21,8 @@ from hotfolder.errors import SettingsError
 from hotfolder.intake.claim import new_job_id
 from hotfolder.model.records import Changes, PlacementRecord
 from hotfolder.settings.changes import with_changes
-from hotfolder.settings.files import Destination, Intake, TicketTable, check_destination
+from hotfolder.settings.files import Destination, check_destination
+from hotfolder.settings.tables import Intake, TicketTable
 from hotfolder.stages.registry import Registry
 
 _SHOWN = 5

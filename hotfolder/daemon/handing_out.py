@@ -20,9 +20,10 @@ from typing import Any, Final
 
 from hotfolder.batch.desk import Desk
 from hotfolder.daemon.destinations import Destinations
-from hotfolder.daemon.jobs import Work, attempt_folder
+from hotfolder.daemon.jobs import Work
 from hotfolder.daemon.rest import Rest
 from hotfolder.daemon.silence import Silence, find_silence
+from hotfolder.daemon.spool import attempt_folder
 from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.disk import pulse
 from hotfolder.errors import StorageError

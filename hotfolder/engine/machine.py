@@ -23,7 +23,7 @@ from distributed import Worker
 from distributed.core import Server
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
-from hotfolder.disk import platforms
+from hotfolder.disk import platforms, processes
 from hotfolder.engine.build import hash_build, hash_stages
 from hotfolder.engine.certificates import read_name
 from hotfolder.engine.guard import load_guarded
@@ -106,7 +106,7 @@ class Machine:
             self._release = platforms.lock_folder(options.folder)
             if self._release is None:
                 raise StorageError(f"another process works in {options.folder}; give --folder")
-            slots = options.slots or platforms.cpu_count()
+            slots = options.slots or processes.cpu_count()
             self.tries = Tries(options.folder, slots, plugins, options.shared, run)
         except OSError as error:
             raise StorageError(f"{options.folder} cannot be used: {error}") from error

@@ -73,7 +73,8 @@ def destination(case: str, long_edge_px: int) -> dict[str, Any]:
 def ours(case: str, folder: Path, rendering: str = "intent", points: Path | None = None) -> None:
     """Run the stages in this process, as a worker does."""
     from hotfolder.disk.kept_arrays import ArrayFolder
-    from hotfolder.settings.files import Intake, check_destination
+    from hotfolder.settings.files import check_destination
+    from hotfolder.settings.tables import Intake
     from hotfolder.stages.registry import load_registry
     from hotfolder.work.order import Order
     from hotfolder.work.pipeline import run

@@ -12,8 +12,8 @@ from hotfolder.daemon.hot_folder import HotFolder
 from hotfolder.daemon.trouble import About, Kind
 from hotfolder.disk.marker import write_marker
 from hotfolder.errors import StorageError
-from hotfolder.settings.files import Intake
 from hotfolder.settings.root import DestinationFolders
+from hotfolder.settings.tables import Intake
 
 CANVAS = "canvas"
 
