@@ -323,7 +323,7 @@ def _ratio(L: Any, C: Any, h: Any, grey: Any, chroma: Any, darkest: Any, lightes
             y = lightness - step + share * step - grey
             along = x * C + y * (L - grey)
             farthest = max(farthest, along)
-            if L == grey:  # a level line crosses once
+            if grey == L:  # a level line crosses once
                 break
         below = here
         side_below = side
