@@ -16,12 +16,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.colour.profile import Profile
 from hotfolder.model.encoding import Encoding
+
+Stored = NDArray[Any]
+"""Numbers of any type, as files hold them."""
 
 
 @dataclass(frozen=True)
