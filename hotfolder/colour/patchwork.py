@@ -407,9 +407,10 @@ def _for_three(outputs: int) -> Callable[..., None]:
         to_second = np.empty(_AT_ONCE, np.uint32)
         to_third = np.empty(_AT_ONCE, np.uint32)
         weight = np.empty((4, _AT_ONCE), np.float32)
-        sums = np.empty((_AT_ONCE, _LANES), np.float32)
+        sums = np.empty(_AT_ONCE * outputs + _LANES, np.float32)
+        flat = out.reshape(-1)
         for start in range(0, len(pixels), _AT_ONCE):
-            part, made_here = pixels[start : start + _AT_ONCE], out[start : start + _AT_ONCE]
+            part = pixels[start : start + _AT_ONCE]
             count = len(part)
             for pixel in range(count):
                 reds[pixel] = part[pixel, 0]
@@ -442,12 +443,14 @@ def _for_three(outputs: int) -> Callable[..., None]:
                 p3 = np.uint32(p0 + opposite)
                 w0, w1 = weight[0, pixel], weight[1, pixel]
                 w2, w3 = weight[2, pixel], weight[3, pixel]
+                # of fewer outputs, the lanes left over are those of the next pixel, and overwritten
+                to = pixel * outputs
                 for lane in range(_LANES):
                     one = nodes[p0, lane] * w0 + nodes[p1, lane] * w1
-                    sums[pixel, lane] = one + nodes[p2, lane] * w2 + nodes[p3, lane] * w3
-            for pixel in range(count):
-                for lane in range(outputs):
-                    made_here[pixel, lane] = np.uint16(np.int32(sums[pixel, lane] + _HALF))
+                    sums[to + lane] = one + nodes[p2, lane] * w2 + nodes[p3, lane] * w3
+            made_here = flat[start * outputs :]
+            for at in range(count * outputs):
+                made_here[at] = np.uint16(np.int32(sums[at] + _HALF))
         done[0] = len(pixels)
 
     return loop
