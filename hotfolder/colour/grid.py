@@ -125,7 +125,7 @@ class Grid:
         self._patches = Patchwork(
             self._at_places, inputs, outputs, blocks=blocks, cells=CELLS, known=known
         )
-        self._is_exact = np.zeros(blocks**inputs, np.bool_)
+        self._is_exact = np.zeros(blocks**inputs, np.uint8)
         self._measuring = threading.Lock()
         self.neutrals = neutrals
         if source is Encoding.RGB and neutrals is None:
@@ -166,18 +166,19 @@ class Grid:
 
         out: Codes = np.empty((len(flat), self._patches.outputs), np.uint16)
 
-        def work(start: int, stop: int) -> None:
+        def work(start: int, stop: int) -> Indices:
             part, result = flat[start:stop], out[start:stop]
             self._patches.look_up(places[start:stop], result, ask)
-            if self._made_exact:
-                blocks = self._patches.block_of(places[start:stop])
-                where = np.flatnonzero(self._is_exact[blocks])
-                if where.size:
-                    result[where] = self._converted(part[where])
             if self.neutrals is not None:
                 _set_neutrals(part, self.neutrals, result)
+            if not self._made_exact:
+                return np.empty(0, np.int64)
+            return self._patches.find_within(places[start:stop], self._is_exact) + start
 
-        over_slabs(work, len(flat), 1)
+        # all at once: making a conversion ready costs as much as thousands of colours
+        where = np.concatenate(over_slabs(work, len(flat), 1))
+        if where.size:
+            out[where] = self._converted_exactly(flat[where])
         shaped: Codes = out.reshape(*pixels.shape[:2], -1)
         return shaped
 
@@ -203,6 +204,20 @@ class Grid:
 
         return self._patches.over_points(blocks, at_places, every=every)
 
+    def _converted_exactly(self, colours: Codes) -> Codes:
+        """Convert many colours on all cores; neutrals as everywhere."""
+        made = np.concatenate(
+            over_slabs(
+                lambda start, stop: self._converted(colours[start:stop]),
+                len(colours),
+                1,
+                worth_a_thread=COLOURS_PER_CALL,
+            )
+        )
+        if self.neutrals is not None:
+            _set_neutrals(colours, self.neutrals, made)
+        return made
+
     def _converted(self, colours: Codes) -> Codes:
         return np.asarray(self._exact(colours[None])[0])
 
@@ -213,7 +228,7 @@ class Grid:
         """Compare new blocks with the exact conversion; say which are to be converted exactly."""
         per_block = self._errors_of(fresh)
         too_far = per_block.max(axis=1) > self._wanted_max
-        self._is_exact[fresh[too_far]] = True
+        self._is_exact[fresh[too_far]] = 1
         kept = np.where(too_far[:, None], 0.0, per_block)
         self._sum += float(kept.sum())
         self._largest = max(self._largest, float(kept.max()))

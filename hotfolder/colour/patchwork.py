@@ -195,11 +195,14 @@ class Patchwork:
         """Index of each block along each channel: shape (n,) to (n, inputs)."""
         return np.stack(np.unravel_index(blocks, (self.blocks,) * self.inputs), axis=-1)
 
-    def block_of(self, pixels: Codes) -> NDArray[np.int32]:
-        """Index of the block of each pixel: shape (n, inputs) to (n,)."""
-        found = np.empty(len(pixels), np.int32)
-        _block_of(np.ascontiguousarray(pixels), self.blocks, found)
-        return found
+    def find_within(self, pixels: Codes, marked: NDArray[np.uint8]) -> Indices:
+        """Return the indices of pixels that lie in marked blocks.
+
+        Shapes (n, inputs), and (blocks of the space,), where what is not 0 is marked.
+        """
+        found, count = np.empty(len(pixels), np.int64), np.zeros(1, np.int64)
+        _find_within(np.ascontiguousarray(pixels), self.blocks, marked, found, count)
+        return found[: count[0]]
 
     def covered(self) -> Covered:
         """Return the points that are there now."""
@@ -345,9 +348,18 @@ def _blocks_of(pixels: Array, blocks: int, found: Array) -> None:
         found[pixel] = block
 
 
-@compiled(seen("u2", 2), number("u4"), made("i4", 1))
-def _block_of(pixels: Array, blocks: int, found: Array) -> None:
-    _blocks_of(pixels, blocks, found)
+@compiled(seen("u2", 2), number("u4"), seen("u1", 1), made("i8", 1), made("i8", 1))
+def _find_within(pixels: Array, blocks: int, marked: Array, found: Array, count: Array) -> None:
+    block = np.empty(_AT_ONCE, np.uint32)
+    at = 0
+    for start in range(0, len(pixels), _AT_ONCE):
+        part = pixels[start : start + _AT_ONCE]
+        _blocks_of(part, blocks, block)
+        for pixel in range(len(part)):
+            if marked[block[pixel]]:
+                found[at] = start + pixel
+                at += 1
+    count[0] = at
 
 
 @compiled(seen("u2", 2), number("u4"), made("u1", 1))
