@@ -98,6 +98,3 @@ def test_the_local_kind_makes_attempts_here(root, stop):
     assert "attempt" == places.run("attempt", stop)
     assert (3, ()) == (places.count_slots(), places.machines())
     places.close()
-    stop.set()
-    full = open_places(root, EngineTable(), lambda attempt, stop: attempt, 0, lambda: None)
-    assert isinstance(full.run("attempt", stop), Stopped)
