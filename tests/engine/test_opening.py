@@ -12,7 +12,6 @@ from hotfolder.engine import opening
 from hotfolder.engine.opening import find_problems, open_places
 from hotfolder.overview.check import check
 from hotfolder.settings.engine import EngineTable
-from hotfolder.work.worker import Stopped
 
 LOOPBACK = "tcp://127.0.0.1:8786"
 
