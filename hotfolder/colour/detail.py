@@ -134,9 +134,11 @@ def _best_direction(boundary: Boundary, wanted: Floats) -> float:
 
     def score(darkening: float) -> float:
         made = bring_in(boundary, _table_of(boundary, oklab, darkening), flat)
+        moved = np.flatnonzero((made != flat).any(axis=-1))
+        off = float(delta_e_00(flat[moved], made[moved]).sum()) / len(flat)
         kept = contrast_kept(before, local_contrast(made.reshape(1, *wanted.shape)), where)
         lost = CONTRAST_WEIGHT * float(unfit.mean()) * (1 - kept)
-        return float(delta_e_00(flat, made).mean()) + lost
+        return off + lost
 
     return min(DARKENINGS, key=score)
 
@@ -211,7 +213,9 @@ def bring_in(
     return made
 
 
-def find_unmoved(boundary: Boundary, wanted: Floats, darkening: float) -> NDArray[np.bool_]:
+def find_unmoved(
+    boundary: Boundary, wanted: Floats, darkening: float, *, most: float = KNEE
+) -> NDArray[np.bool_]:
     """Say which colours `bring_in` leaves as they are, however far a picture goes.
 
     Parameters
@@ -220,6 +224,8 @@ def find_unmoved(boundary: Boundary, wanted: Floats, darkening: float) -> NDArra
         Shape (n, 3): as `reach_of` takes it.
     darkening
         The direction of its reach.
+    most
+        Share of the way to the boundary; less, to be sure of what lies around a colour.
 
     Returns
     -------
@@ -233,7 +239,7 @@ def find_unmoved(boundary: Boundary, wanted: Floats, darkening: float) -> NDArra
         worth_a_thread=10_000,
     )
     is_between = (oklab[:, 0] >= boundary.darkest) & (oklab[:, 0] <= boundary.lightest)
-    return np.asarray(is_between & (np.concatenate(parts) <= KNEE))
+    return np.asarray(is_between & (np.concatenate(parts) <= most))
 
 
 def find_places(
@@ -301,11 +307,13 @@ def _ratio(L: Any, C: Any, h: Any, grey: Any, chroma: Any, darkest: Any, lightes
     right = (left + 1) % hues
     step = (lightest - darkest) / (lightnesses - 1)
     farthest = 0.0
-    below = 0.0
     C = max(C, 1e-6)  # a line straight up or down would miss the ends
+    # The line goes up from the grey or level, so entries below it are not met.
+    first = max(int((grey - darkest) / step) - 1, 0)
+    below = chroma[left, first] * (1 - part) + chroma[right, first] * part
     # Which side of the line from the grey through the colour an entry is on.
-    side_below = (darkest - grey) * C
-    for row in range(1, lightnesses):
+    side_below = (darkest + first * step - grey) * C - below * (L - grey)
+    for row in range(first + 1, lightnesses):
         here = chroma[left, row] * (1 - part) + chroma[right, row] * part
         lightness = darkest + row * step
         side = (lightness - grey) * C - here * (L - grey)
@@ -315,6 +323,8 @@ def _ratio(L: Any, C: Any, h: Any, grey: Any, chroma: Any, darkest: Any, lightes
             y = lightness - step + share * step - grey
             along = x * C + y * (L - grey)
             farthest = max(farthest, along)
+            if grey == L:  # a level line crosses once
+                break
         below = here
         side_below = side
     length = C * C + (L - grey) * (L - grey)

@@ -178,23 +178,15 @@ class Grid:
             self._patches.cover_blocks(blocks)
             return self._errors_of(blocks)
 
-    def holds(
-        self, blocks: Indices, said: Callable[[Codes], NDArray[np.bool_]]
-    ) -> NDArray[np.bool_]:
-        """Whether something holds for all colours that are computed of a block: shape (n,)."""
-        points = self.over_points(blocks, said).all(axis=1)
-        places = self._measured_in(blocks)
-        measured = said(self._axis.codes(places) if self._axis else places)
-        measured = measured.reshape(len(blocks), -1)
-        return np.asarray(points & measured.all(axis=1))
-
-    def over_points(self, blocks: Indices, function: Callable[[Codes], Array]) -> Array:
+    def over_points(
+        self, blocks: Indices, function: Callable[[Codes], Array], *, every: int = 1
+    ) -> Array:
         """Compute a function of colours at the points of blocks, as `Patchwork.over_points`."""
 
         def at_places(places: Codes) -> Array:
             return function(self._axis.codes(places) if self._axis else places)
 
-        return self._patches.over_points(blocks, at_places)
+        return self._patches.over_points(blocks, at_places, every=every)
 
     def _converted(self, colours: Codes) -> Codes:
         return np.asarray(self._exact(colours[None])[0])

@@ -137,7 +137,9 @@ class Patchwork:
         nodes = self._nodes.reshape(-1, self._per_block, _LANES)
         return nodes[self._slots[blocks], :, : self.outputs].astype(np.uint16)
 
-    def over_points(self, blocks: Indices, function: Callable[[Codes], Array]) -> Array:
+    def over_points(
+        self, blocks: Indices, function: Callable[[Codes], Array], *, every: int = 1
+    ) -> Array:
         """Compute a function at the points of blocks.
 
         Neighbours share the points between them; of each it is computed once.
@@ -146,15 +148,19 @@ class Patchwork:
         ----------
         function
             Shape (n, inputs), uint16, to (n, ...); is called from several threads.
+        every
+            Take every so many points a side, a divisor of the cells: 2 is one of 8.
 
         Returns
         -------
         Shape (blocks, points of a block, ...).
         """
-        side = self.blocks * self.cells + 1
+        cells = self.cells // every
+        side = self.blocks * cells + 1
         strides = side ** np.arange(self.inputs)[::-1]
-        within = np.unravel_index(np.arange(self._per_block), (self.cells + 1,) * self.inputs)
-        first = self.corners(blocks) @ strides * self.cells
+        shape = (cells + 1,) * self.inputs
+        within = np.unravel_index(np.arange(np.prod(shape)), shape)
+        first = self.corners(blocks) @ strides * cells
         numbers = first[:, None] + np.stack(within, axis=-1) @ strides
         distinct, at = _distinct(numbers.ravel(), side**self.inputs)
 
