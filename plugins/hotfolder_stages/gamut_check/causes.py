@@ -239,7 +239,7 @@ def count_by_blocks(tally: Tally, sample: Sample, causes: Causes) -> NDArray[np.
     -------
     Shape (rows, columns), pixels.
     """
-    pixels = tally.blocks[UNDECIDED] + tally.blocks[LOST]
+    pixels: NDArray[np.int64] = tally.blocks[UNDECIDED] + tally.blocks[LOST]
     where = np.nonzero(pixels)
     may_be_lost = (sample.stands_for[UNDECIDED] + sample.stands_for[LOST]) > 0
     if not len(where[0]) or not may_be_lost.any():
@@ -248,7 +248,7 @@ def count_by_blocks(tally: Tally, sample: Sample, causes: Causes) -> NDArray[np.
     distinct, at = np.unique(means, axis=0, return_inverse=True)
     tree = scipy.spatial.KDTree(sample.pixels[may_be_lost] >> _FEWER_BITS)
     _, near = tree.query(distinct)
-    counts = np.zeros_like(pixels)
+    counts: NDArray[np.int64] = np.zeros_like(pixels)
     counts[where] = pixels[where] * causes.is_counted[may_be_lost][near][at.ravel()]
     return counts
 
