@@ -15,7 +15,7 @@ import pytest
 from hypothesis import settings
 
 from dealing import deal, keep_first_and_last
-from hotfolder.disk import platforms
+from hotfolder.disk import processes
 from hotfolder.settings.root import Root
 from hotfolder_demo import write_profiles
 from roots import make_quick_root
@@ -64,7 +64,7 @@ def every_act(request: pytest.FixtureRequest) -> bool:
 
 def pytest_xdist_auto_num_workers() -> int:
     """Twice as many processes as there are cores: tests of the whole program often wait."""
-    return 2 * platforms.cpu_count()
+    return 2 * processes.cpu_count()
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:

@@ -6,8 +6,9 @@ from pathlib import Path
 
 from hotfolder.cli.main import app
 from hotfolder.model.name_template import FIELDS
-from hotfolder.settings.files import Intake, Keep, RootFile, check_destination
+from hotfolder.settings.files import check_destination
 from hotfolder.settings.reference import write_reference
+from hotfolder.settings.tables import Intake, Keep, RootFile
 from hotfolder.stages.registry import ENTRY_POINT_GROUP, load_registry
 
 TOP = Path(__file__).parents[1]

@@ -29,8 +29,9 @@ from hotfolder.ledger.reading import read_stored
 from hotfolder.ledger.roots import find_places
 from hotfolder.model.places import Places
 from hotfolder.model.records import Record, SetAside
-from hotfolder.settings.files import Folders, Intake, load_destination
+from hotfolder.settings.files import load_destination
 from hotfolder.settings.root import Root
+from hotfolder.settings.tables import Folders, Intake
 from hotfolder.stages.registry import load_registry
 
 _LISTED = 50
@@ -90,6 +91,7 @@ class Chain(TypedDict):
     last_sha256: str
     faults: list[str]
     is_whole: bool
+    is_checked: bool
 
 
 class Verdict(TypedDict):
@@ -163,6 +165,7 @@ def verify_root(
                 "last_sha256": chain.last_sha256,
                 "faults": list(chain.faults),
                 "is_whole": chain.is_whole,
+                "is_checked": chain.is_checked,
             }
             for chain in chains
         ],
@@ -334,6 +337,8 @@ def describe_verdict(verdict: Verdict) -> list[str]:
 
 
 def _describe_chain(chain: Chain) -> list[str]:
+    if not chain["is_checked"]:
+        return [f"{chain['destination']}: chain cannot be checked now: {chain['faults'][0]}"]
     state = "whole" if chain["is_whole"] else "BROKEN"
     before = f", {chain['unchained']} from before the chain" if chain["unchained"] else ""
     lines = [f"{chain['destination']}: {chain['records']} records{before}, chain {state}"]

@@ -32,8 +32,9 @@ from hotfolder.ledger.details import Claimed, Delivered, Publishing, State
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log, utc_now
 from hotfolder.model.ends import End
-from hotfolder.settings.files import Destination, TicketTable
+from hotfolder.settings.files import Destination
 from hotfolder.settings.root import DestinationFolders
+from hotfolder.settings.tables import TicketTable
 from hotfolder.stages.registry import Registry
 
 

@@ -6,8 +6,10 @@ whatever became of it: so a corrected ticket costs only what was corrected.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from pathlib import Path
 
 from hotfolder.batch.changes import RowError, hash_placement, plan_changes
@@ -19,10 +21,13 @@ from hotfolder.errors import SettingsError
 from hotfolder.intake.claim import new_job_id
 from hotfolder.model.records import Changes, PlacementRecord
 from hotfolder.settings.changes import with_changes
-from hotfolder.settings.files import Destination, Intake, TicketTable, check_destination
+from hotfolder.settings.files import Destination, check_destination
+from hotfolder.settings.tables import Intake, TicketTable
 from hotfolder.stages.registry import Registry
 
 _SHOWN = 5
+_LIKE = 0.85
+_NUMBER = re.compile(r"\d+")
 
 
 @dataclass(frozen=True)
@@ -74,6 +79,18 @@ class Pictures:
                 several = ", ".join(each.name for each in found[:_SHOWN])
                 return None, f"{len(found)} pictures match: {several}; say which"
         return None, ""
+
+    def find_like(self, name: str) -> str:
+        """Return the one picture whose name is nearly this, or "": a slip of the pen.
+
+        Numbers are those of a camera, of which each is another picture.
+        """
+        wanted = _take_stem(names.collision_key(names.display_name(name)))
+        numbers = _NUMBER.findall(wanted)
+        stems = {_take_stem(each.key): each.name for each in self._files}
+        by_stem = {stem: name for stem, name in stems.items() if _NUMBER.findall(stem) == numbers}
+        found = get_close_matches(wanted, by_stem, 2, _LIKE)
+        return by_stem[found[0]] if len(found) == 1 else ""
 
     def spare(self) -> tuple[str, ...]:
         """Pictures that nobody has asked for, in order of coming."""
@@ -139,6 +156,8 @@ class Planning:
             )
             if picture is None:
                 missing = f"no picture of this name has arrived: {placement.file}"
+                like = pictures.find_like(placement.file)
+                missing += f"; is {like} meant?" if like else ""
                 found.append(
                     line.model_copy(update={"problem": why or missing, "missing": not why})
                 )

@@ -18,7 +18,7 @@ import zlib
 from typing import Any, Final
 
 from hotfolder.batch.table import MAX_BYTES, MAX_ROWS, Row, TableError
-from hotfolder.disk import platforms
+from hotfolder.disk import processes
 
 SUFFIXES: Final = (".xlsx", ".xlsm", ".xls", ".ods")
 
@@ -214,7 +214,7 @@ def _number_column(name: str) -> int:
 
 def main() -> None:
     """Read a workbook from standard input, and print its rows as JSON."""
-    platforms.limit_process(memory_bytes=_MEMORY_BYTES, cpu_s=_TIME_S, open_files=64)
+    processes.limit_process(memory_bytes=_MEMORY_BYTES, cpu_s=_TIME_S, open_files=64)
     sys.stdout.write(json.dumps(_answer(sys.stdin.buffer.read())))
 
 

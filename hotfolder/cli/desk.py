@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from hotfolder.cli.terminal import print_plain
-from hotfolder.disk import platforms
+from hotfolder.disk import processes
 from hotfolder.settings.root import Root
 
 
@@ -45,7 +45,7 @@ def desk(
     from hotfolder.desk.server import Where, serve
 
     if beside:
-        platforms.die_with_parent()
+        processes.die_with_parent()
     where = Where(address, port, tuple(name or ()), certificate, key)
     serve(
         Root(root),

@@ -14,7 +14,8 @@ from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
 if TYPE_CHECKING:
-    from hotfolder.overview.status import DestinationStatus, Status, WaitingThing
+    from hotfolder.overview.status import DestinationStatus, Status
+    from hotfolder.overview.waiting import WaitingThing
 
 RootArgument = Annotated[
     Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")

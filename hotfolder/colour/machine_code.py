@@ -25,7 +25,7 @@ from typing import Any, TypeVar, cast
 
 import numpy as np
 
-from hotfolder.disk import platforms
+from hotfolder.disk import processes
 
 Loop = TypeVar("Loop", bound=Callable[..., Any])
 
@@ -139,7 +139,7 @@ def compile_all() -> None:
     first, *others = sorted(_LOOPS, key=_Late.length)
     first.machine_code()
     if first.was_written():
-        _compile_side_by_side(others[::-1], platforms.cpu_count())
+        _compile_side_by_side(others[::-1], processes.cpu_count())
     for loop in others:
         loop.machine_code()
 

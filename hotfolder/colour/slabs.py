@@ -13,7 +13,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from hotfolder.disk import platforms
+from hotfolder.disk import processes
 
 Given = TypeVar("Given")
 Result = TypeVar("Result")
@@ -29,7 +29,7 @@ def cpu_count() -> int:
     -------
     1 or more.
     """
-    return platforms.cpu_count()
+    return processes.cpu_count()
 
 
 def over_slabs(

@@ -36,7 +36,7 @@ PLACE_PX = 256
 _CANDIDATES = 16
 _WORTH_A_THREAD = 500_000
 _STRIP_PX = 2_000_000
-"""Of a strip, about, as of a band: the stages behind this one wait for a whole strip."""
+"""Of a strip, about: its rows are held until there are all of them."""
 _DELTA_E_PER_CODE = DifferenceStatistics.FULL_SCALE / 65535
 
 
@@ -97,7 +97,7 @@ class WorstPlace:
 
 
 class WorstPlaces:
-    """Gathers from strips of `rows` rows, top to bottom, the last one shorter.
+    """Gathers from bands of any height, top to bottom.
 
     Parameters
     ----------
@@ -133,7 +133,8 @@ class WorstPlaces:
         self._lights = _lights(self._curves, channels)
         self._side = self._factor * max(1, round(PLACE_PX / self._factor))
         self.rows = self._side * max(1, _STRIP_PX // (self._side * width_px))
-        """Height of the strips to be given."""
+        """Height of the strips in which it looks; the last one may be shorter."""
+        self._height, self._strip, self._held = height_px, np.empty((0, 0, 0), np.uint16), 0
         down, across = min(self._factor, height_px), min(self._factor, width_px)
         self._down, self._across = down, across
         height, width = height_px // down, width_px // across
@@ -154,15 +155,38 @@ class WorstPlaces:
         ]
 
     def add(self, top: int, pixels: Codes) -> None:
-        """Take the next strip. Shape (rows, width, channels), alpha laid onto white already.
+        """Take the next rows.
 
         Parameters
         ----------
         top
-            The first row of the strip, from 0.
+            The first of them, from 0.
         pixels
-            Shape (rows, width, channels), dtype uint16, alpha laid onto white.
+            Shape (rows, width, channels), dtype uint16, alpha laid onto white; copied where it is
+            needed later.
         """
+        start = 0
+        while start < len(pixels):
+            at = top + start
+            strip = min(self.rows, self._height - (at - self._held))
+            stop = min(len(pixels), start + strip - self._held)
+            part = pixels[start:stop]
+            if self._held or len(part) < strip:
+                part = self._gather(part, strip)
+            if len(part) == strip:
+                self._add_strip(at + (stop - start) - strip, part)
+                self._held = 0
+            start = stop
+
+    def _gather(self, part: Codes, strip: int) -> Codes:
+        """Put rows below those that are held of a strip, and return all that are."""
+        if not self._held and len(self._strip) != strip:
+            self._strip = np.empty((strip, *part.shape[1:]), np.uint16)
+        self._strip[self._held : self._held + len(part)] = part
+        self._held += len(part)
+        return self._strip[: self._held]
+
+    def _add_strip(self, top: int, pixels: Codes) -> None:
         for each in self._asked:
             each.take(top, pixels, self._side, self._face)
         start = self._filled

@@ -20,9 +20,10 @@ from typing import Any, Final
 
 from hotfolder.batch.desk import Desk
 from hotfolder.daemon.destinations import Destinations
-from hotfolder.daemon.jobs import Work, attempt_folder
+from hotfolder.daemon.jobs import Work
 from hotfolder.daemon.rest import Rest
 from hotfolder.daemon.silence import Silence, find_silence
+from hotfolder.daemon.spool import attempt_folder
 from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.disk import pulse
 from hotfolder.errors import StorageError
@@ -53,7 +54,7 @@ class _PutOff:
 class Threads(Executor):
     """A thread for each call, which keeps no process from ending."""
 
-    def submit(self, call: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+    def submit(self, call: Callable[..., Any], /, *args: object, **kwargs: object) -> Future[Any]:
         """Begin a call."""
         future: Future[Any] = Future()
 

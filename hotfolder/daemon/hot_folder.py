@@ -126,6 +126,8 @@ class HotFolder:
         self.due = now + min(
             self._interval(), self._interval() if next_check is None else next_check
         )
+        if self._away:  # no event tells when another folder is back
+            self.due = min(self.due, now + self.destination.intake.poll)
         if not self.ready:
             self._mind_put_off()
         if not watched_all_along:
@@ -242,6 +244,8 @@ class HotFolder:
         for folder in set(self._away) - set(now):
             get_log().info("folder.reachable_again", folder=folder)
             del self._away[folder]
+            for kind in (Kind.JOB, Kind.HELD):
+                self._troubles.hurry(kind, self.destination.name)
         for folder, reason in now.items():
             if folder not in self._away:
                 self._away[folder] = reason, utc_now()

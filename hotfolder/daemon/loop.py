@@ -32,7 +32,7 @@ from hotfolder.daemon.snapshot import IndexPages, Snapshots
 from hotfolder.daemon.take_up import close
 from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.daemon.under_way import has_original
-from hotfolder.disk import apart, names, platforms, pulse, trees
+from hotfolder.disk import apart, names, processes, pulse, trees
 from hotfolder.disk.marker import away
 from hotfolder.ending.deliver import Deliverer
 from hotfolder.ending.discard import Discards
@@ -177,7 +177,7 @@ class Daemon:
         ledger = self._open_ledger(folders, with_tickets)
         if ledger is None:
             return
-        workers = settings.root.workers or platforms.cpu_count()
+        workers = settings.root.workers or processes.cpu_count()
         destinations = Destinations(
             root, settings, self._registry, ledger, self._troubles, self._wake.set
         )

@@ -33,14 +33,9 @@ from hotfolder.disk.free_names import free_name
 from hotfolder.disk.marker import MARKER, check_marker
 from hotfolder.errors import StorageError
 from hotfolder.intake.junk import is_junk
-from hotfolder.settings.files import (
-    SETTINGS_FILE,
-    RootFile,
-    has_tickets,
-    read_root_file,
-    read_title,
-)
+from hotfolder.settings.files import SETTINGS_FILE, has_tickets, read_root_file, read_title
 from hotfolder.settings.root import Root
+from hotfolder.settings.tables import RootFile
 
 GUARDED_BY_HEADER: Final = "x-desk-token"
 _COMING: Final = f"{durable.TEMPORARY_PREFIX}coming-"

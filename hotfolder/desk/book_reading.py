@@ -23,8 +23,9 @@ from hotfolder.ledger.reading import LedgerReader, open_reader
 from hotfolder.model.earlier_findings import find_facts
 from hotfolder.model.records import SHEET, Record
 from hotfolder.model.units import MM_PER_INCH, say_share
-from hotfolder.settings.files import Intake, TicketTable, load_destination, read_title
+from hotfolder.settings.files import load_destination, read_title
 from hotfolder.settings.root import Root
+from hotfolder.settings.tables import Intake, TicketTable
 from hotfolder.stages.registry import load_registry
 
 PAGES_SHOWN: Final = 40

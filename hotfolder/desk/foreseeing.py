@@ -18,8 +18,9 @@ from hotfolder.disk.pulse import Errand
 from hotfolder.errors import HotfolderError
 from hotfolder.ledger.reading import JobRow, open_reader
 from hotfolder.settings.changes import with_changes
-from hotfolder.settings.files import Intake, check_destination, load_destination
+from hotfolder.settings.files import check_destination, load_destination
 from hotfolder.settings.root import Root
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.neighbours import find_neighbours
 from hotfolder.work.trial import try_out, workplace

@@ -32,7 +32,8 @@ from hotfolder.overview.sentences import (
     describe_machines,
     describe_problems,
 )
-from hotfolder.overview.status import Status, WaitingThing, collect, describe_job
+from hotfolder.overview.status import Status, collect
+from hotfolder.overview.waiting import WaitingThing, describe_job
 from hotfolder.pages.words import describe_changes, duration, local_time
 from hotfolder.settings.files import read_folders, read_title
 from hotfolder.settings.root import DestinationFolders, Root

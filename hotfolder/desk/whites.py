@@ -25,8 +25,9 @@ from hotfolder.ledger.details import State
 from hotfolder.ledger.reading import JobRow
 from hotfolder.model.wishes import WhiteWish
 from hotfolder.settings.changes import grant, with_changes
-from hotfolder.settings.files import Destination, Intake, check_destination
+from hotfolder.settings.files import Destination, check_destination
 from hotfolder.settings.root import Root
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from hotfolder.stages.roles import WhiteChoice
 from hotfolder.work.light import show_whites

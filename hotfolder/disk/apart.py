@@ -17,7 +17,7 @@ from collections.abc import Callable
 from types import FrameType
 from typing import Final, NoReturn
 
-from hotfolder.disk import platforms, pulse
+from hotfolder.disk import processes, pulse
 
 _LINGER_S: Final = 0.5
 
@@ -47,7 +47,7 @@ def step_behind() -> None:
         _stand_in_front(behind, read)
     os.close(read)
     _known_as[:], _way_out[:] = [in_front], [write]
-    platforms.die_with_parent()
+    processes.die_with_parent()
 
 
 def end(code: int) -> NoReturn:
@@ -63,7 +63,7 @@ def end(code: int) -> NoReturn:
     nowhere = os.open(os.devnull, os.O_RDWR)
     for standard in (1, 2):
         os.dup2(nowhere, standard)
-    platforms.kill_children()
+    processes.kill_children()
     for write in _way_out:
         os.write(write, bytes([code]))
     os._exit(code)

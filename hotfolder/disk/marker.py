@@ -41,9 +41,11 @@ class Unreachable(StorageError):
 def unreachable(folder: str | Path, error: OSError) -> Unreachable:
     """Say in plain words why a folder cannot be read."""
     reason = _REASONS.get(error.errno or 0, error.strerror or str(error))
+    is_gone = isinstance(error, FileNotFoundError)
+    anew = " If it was moved away or deleted, run `hotfolder init`, which makes it anew."
     return Unreachable(
         f"{folder} cannot be reached: {reason}. Check the share, the disk and the permissions; "
-        "the work continues by itself when the folder is back."
+        f"the work continues by itself when the folder is back.{anew if is_gone else ''}"
     )
 
 

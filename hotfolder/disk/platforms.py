@@ -1,7 +1,8 @@
 """What only one operating system can do, each with a portable fallback and its weaker promise.
 
-The rest of the program asks here and never looks at ``sys.platform`` itself. Where a kernel
-cannot do a thing, the docstring says what is then *not* promised.
+Here are files and locks; `mounts` has file systems, and `processes` processes. The rest of the
+program asks them and never looks at ``sys.platform`` itself. Where a kernel cannot do a thing, the
+docstring says what is then *not* promised.
 """
 
 from __future__ import annotations
@@ -11,112 +12,23 @@ import ctypes
 import errno
 import os
 import platform
-import re
 import shutil
 import signal
 import stat
-import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
 _LINUX = sys.platform == "linux"
 _AT_FDCWD = -100
 _RENAME_NOREPLACE = 1
-_PR_SET_PDEATHSIG = 1
 _SYS_OPENAT2 = 437
 """The same on every Linux architecture, as all system calls that came after 5.1."""
 _SYS_RENAMEAT2 = {"x86_64": 316, "aarch64": 276, "riscv64": 276}
 _RESOLVE_NO_MAGICLINKS = 0x02
 _RESOLVE_NO_SYMLINKS = 0x04
 _RESOLVE_BENEATH = 0x08
-
-_LOCAL_FILE_SYSTEMS = frozenset({
-    "ext2", "ext3", "ext4", "xfs", "btrfs", "f2fs", "zfs", "bcachefs", "jfs", "reiserfs", "tmpfs",
-    "ramfs", "overlay", "vfat", "exfat", "ntfs3", "hfsplus", "apfs", "hfs", "ntfs",
-})  # fmt: skip
-
-
-# Folders and shares
-
-
-def filesystem_type(path: str | Path) -> str:
-    """Name of the file system that `path` is on, as the system calls it: ``"ext4"``, ``"nfs4"``.
-
-    Linux reads its mount table; macOS asks ``mount``; Windows only tells ``"ntfs"`` (some local
-    drive) from ``"remote"``. ``"unknown"`` when nobody can say. `path` need not exist.
-    """
-    real = os.path.realpath(path)
-    if _LINUX:
-        table = Path("/proc/self/mountinfo")
-        try:
-            return fs_type_in_mountinfo(table.read_text("utf-8", "surrogateescape"), real)
-        except OSError:
-            return "unknown"
-    if sys.platform == "darwin":
-        said = subprocess.run(["/sbin/mount"], capture_output=True, text=True, check=False)
-        return fs_type_in_mount_output(said.stdout, real)
-    if sys.platform == "win32":
-        drive = os.path.splitdrive(real)[0] + "\\"
-        kind = ctypes.windll.kernel32.GetDriveTypeW(drive)
-        return {2: "ntfs", 3: "ntfs", 4: "remote"}.get(kind, "unknown")
-    return "unknown"
-
-
-def fs_type_in_mountinfo(table: str, real_path: str) -> str:
-    """Find `real_path` in the text of ``/proc/self/mountinfo`` (format: proc_pid_mountinfo(5))."""
-    mounts = []
-    for line in table.splitlines():
-        before, _, after = line.partition(" - ")
-        fields, kind = before.split(" "), after.split(" ")
-        if len(fields) > 4 and kind[0]:
-            mounts.append((_unescaped(fields[4]), kind[0]))
-    return _deepest(mounts, real_path)
-
-
-def fs_type_in_mount_output(text: str, real_path: str) -> str:
-    """Find `real_path` in what macOS's ``mount`` prints: ``//x on /Volumes/y (smbfs, nodev)``."""
-    found = re.findall(r"^.*? on (/.*) \(([^,)]+)[,)]", text, re.MULTILINE)
-    return _deepest(found, real_path)
-
-
-def place_on_disk(real_path: str | Path) -> tuple[str, str]:
-    """Device of the file system that a resolved path is on, and its path in that file system.
-
-    Two paths of one folder, seen through mounts, have the same place; so have the folders above
-    it. Where the mount table cannot be read, the device is "" and the path is as it was given.
-    """
-    real = str(real_path)
-    if not _LINUX:
-        return "", real
-    try:
-        table = Path("/proc/self/mountinfo").read_text("utf-8", "surrogateescape")
-    except OSError:
-        return "", real
-    return place_in_mountinfo(table, real)
-
-
-def place_in_mountinfo(table: str, real_path: str) -> tuple[str, str]:
-    """Find where `real_path` is by the text of ``/proc/self/mountinfo`` (proc_pid_mountinfo(5))."""
-    mounts = {}
-    for line in table.splitlines():
-        fields = line.partition(" - ")[0].split(" ")
-        if len(fields) > 4:
-            mounts[_unescaped(fields[4])] = fields[2], _unescaped(fields[3])
-    point = _deepest([(place, place) for place in mounts], real_path)
-    device, top = mounts.get(point, ("", "/"))
-    below = os.path.relpath(real_path, point) if point in mounts else real_path
-    return device, os.path.normpath(os.path.join(top, below))  # noqa: PTH118 - text, not a file
-
-
-def delivers_events(fs_type: str) -> bool:
-    """Tell whether changes made by anybody reach a watcher on this machine.
-
-    On a share they do not when another machine made them, and a user-space file system decides
-    for itself; so the answer is True only for file systems known to be local.
-    """
-    return fs_type in _LOCAL_FILE_SYSTEMS
 
 
 def free_bytes(path: str | Path) -> int:
@@ -375,104 +287,6 @@ def _lock_file_in(folder: str | Path) -> Release | None:
     return lock.release
 
 
-# Processes
-
-
-def own_group() -> None:
-    """Make this process the head of a session and process group of its own, where there are such.
-
-    Without it (Windows), `kill_group` ends the process alone and not what it has started.
-    """
-    if hasattr(os, "setsid"):
-        with contextlib.suppress(PermissionError):  # it is the head of one already
-            os.setsid()
-
-
-def kill_group(pid: int) -> None:
-    """End the process group of `pid` at once; nothing happens when there is none.
-
-    On Windows there are no groups, and nothing is done.
-
-    Raises
-    ------
-    ValueError
-        For a number that no child can have, or for our own group.
-    """
-    if not hasattr(os, "killpg"):
-        return
-    if pid <= 1 or pid == os.getpgrp():
-        raise ValueError(f"{pid} is not the process group of a child")
-    with contextlib.suppress(ProcessLookupError):
-        os.killpg(pid, signal.SIGKILL)
-
-
-def end_own_group() -> NoReturn:
-    """End this process at once, and where there are groups all of its group (`own_group`)."""
-    if hasattr(os, "killpg"):
-        os.killpg(os.getpgrp(), signal.SIGKILL)
-    os._exit(1)
-
-
-def die_with_parent() -> None:
-    """Have the kernel end this process when its parent ends, also by ``kill -9``.
-
-    Linux only: elsewhere a worker outlives a killed parent until its work is done. Linux watches
-    the parent's *thread* that started the process.
-    """
-    if not _LINUX:
-        return
-    parent = os.getppid()
-    _libc().prctl(_PR_SET_PDEATHSIG, int(signal.SIGKILL), 0, 0, 0)
-    if os.getppid() != parent:
-        # it ended before the kernel was asked
-        os.kill(os.getpid(), signal.SIGKILL)
-
-
-def kill_children() -> None:
-    """Kill the processes that this one has started itself.
-
-    Linux only: elsewhere they end by themselves, some time after this one has.
-    """
-    for thread in Path("/proc/self/task").glob("*/children") if _LINUX else ():
-        with contextlib.suppress(OSError):
-            for pid in thread.read_text().split():
-                os.kill(int(pid), signal.SIGKILL)
-
-
-def limit_process(*, memory_bytes: int, cpu_s: int, open_files: int) -> None:
-    """Limit this process and what it starts: memory of its own, processor time, open files.
-
-    Memory is what it allocates (RLIMIT_DATA): mapping a large file to read it costs nothing. No
-    core dump is written. macOS counts memory loosely and Windows has none of these limits.
-    """
-    try:
-        import resource
-    except ImportError:
-        return
-    for which, amount in (
-        (resource.RLIMIT_DATA, memory_bytes),
-        (resource.RLIMIT_CPU, cpu_s),
-        (resource.RLIMIT_NOFILE, open_files),
-        (resource.RLIMIT_CORE, 0),
-    ):
-        hard = resource.getrlimit(which)[1]
-        allowed = amount if hard == resource.RLIM_INFINITY else min(amount, hard)
-        resource.setrlimit(which, (allowed, allowed))
-
-
-def oom_prefer_me() -> None:
-    """Have Linux end this process first when the machine runs out of memory; nothing elsewhere."""
-    with contextlib.suppress(OSError):
-        Path("/proc/self/oom_score_adj").write_text("1000")
-
-
-def cpu_count() -> int:
-    """Processors that this process may use; where the system does not say, all there are."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
 def _libc() -> Any:
     return ctypes.CDLL(None, use_errno=True)
 
@@ -524,18 +338,3 @@ def _open_stepwise(root: int, parts: list[str], flags: int) -> int:
         return os.open(parts[-1], flags, dir_fd=folder)
     finally:
         os.close(folder)
-
-
-def _unescaped(mount_point: str) -> str:
-    r"""Undo the octal escapes of the mount table (``\040`` is a space)."""
-    return re.sub(r"\\([0-7]{3})", lambda match: chr(int(match[1], 8)), mount_point)
-
-
-def _deepest(mounts: list[tuple[str, str]], real_path: str) -> str:
-    """The kind of the mount that `real_path` is below; of several at one place, the last."""
-    kind, depth = "unknown", -1
-    for place, its_kind in mounts:
-        inside = place in {"/", real_path} or real_path.startswith(f"{place}/")
-        if inside and len(place) >= depth:
-            kind, depth = its_kind, len(place)
-    return kind

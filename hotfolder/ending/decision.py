@@ -40,15 +40,10 @@ from hotfolder.model.records import Changes, Reason, Record, Release
 from hotfolder.model.wishes import Wish
 from hotfolder.pages.words import local_time
 from hotfolder.settings.changes import READING, grant, who_grants, with_changes
-from hotfolder.settings.files import (
-    Destination,
-    Intake,
-    check_destination,
-    load_destination,
-    read_folders,
-)
+from hotfolder.settings.files import Destination, check_destination, load_destination, read_folders
 from hotfolder.settings.mistakes import suggest
 from hotfolder.settings.root import DestinationFolders, Root
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import Registry, load_registry
 
 _JSON: Final[TypeAdapter[JsonValue]] = TypeAdapter(JsonValue)

@@ -26,9 +26,10 @@ from hotfolder.ending.kept import KeptOriginals
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.ledger.reading import JobRow, open_reader, read_job
 from hotfolder.model.ends import End
-from hotfolder.settings.files import SETTINGS_FILE, Intake, load_destination, read_root_file
+from hotfolder.settings.files import SETTINGS_FILE, load_destination, read_root_file
 from hotfolder.settings.files import read_folders as read_folders_of
 from hotfolder.settings.root import DestinationFolders, Root
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 
 _WAIT_S: Final = 10.0

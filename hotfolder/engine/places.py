@@ -18,8 +18,8 @@ class Places(Protocol):
     """Makes attempts, here or elsewhere.
 
     Whatever the machines do, an attempt comes to one answer, and what it made is then in the
-    attempt's folder on the daemon's machine, where `daemon.jobs` believes none of it before it has
-    looked.
+    attempt's folder on the daemon's machine, where `daemon.answers` believes none of it before it
+    has looked.
     """
 
     def run(self, attempt: Attempt, stop: threading.Event) -> Answer | Stopped:

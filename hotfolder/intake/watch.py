@@ -30,7 +30,7 @@ from watchdog.events import (
 from watchdog.observers import Observer
 from watchdog.observers.api import BaseObserver
 
-from hotfolder.disk.platforms import delivers_events, filesystem_type
+from hotfolder.disk.mounts import delivers_events, filesystem_type
 
 Mode = Literal["events", "poll"]
 

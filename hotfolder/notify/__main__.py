@@ -12,7 +12,7 @@ from typing import Final
 
 from filelock import FileLock, Timeout
 
-from hotfolder.disk import platforms
+from hotfolder.disk import processes
 from hotfolder.disk.stopping import stop_on
 from hotfolder.errors import StorageError
 from hotfolder.logs import get_log, set_up_logs, utc_now
@@ -42,7 +42,7 @@ def main() -> None:
 
     stop_on((signal.SIGTERM,), stop)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a terminal sends it to all; the parent decides
-    platforms.die_with_parent()
+    processes.die_with_parent()
     set_up_logs(root.private / "notify.log")
     lock = FileLock(root.private / "notify.lock")
     while not over.is_set():

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.profile_measures import measure_quickly
-from hotfolder.disk import platforms, pulse
+from hotfolder.disk import mounts, processes, pulse
 from hotfolder.disk.marker import Unreachable, check_marker
 from hotfolder.engine.opening import find_problems as find_engine_problems
 from hotfolder.errors import PluginError, Problem
@@ -26,9 +26,10 @@ from hotfolder.overview.new_root import find_new_folders
 from hotfolder.overview.overlaps import Located, collisions, locate
 from hotfolder.overview.profile_findings import find_quickly
 from hotfolder.overview.unmentioned import find_unmentioned
-from hotfolder.settings.files import Folders, Settings, load_all
+from hotfolder.settings.files import Settings, load_all
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
+from hotfolder.settings.tables import Folders
 from hotfolder.stages.registry import Registry, load_registry
 
 
@@ -90,7 +91,7 @@ def check(root: Root, *, with_profiles: bool = False) -> Checked:
         remarks += list_doubts(Readable.of(destination))
     for name in found.refused:
         remarks += list_doubts(Readable.read(root, name, registry or load_registry()))
-    if settings.root.workers > platforms.cpu_count() * 4:
+    if settings.root.workers > processes.cpu_count() * 4:
         remarks.append(f"workers = {settings.root.workers}, far more than this machine's cores")
     problems += find_engine_problems(root, settings.root.engine)
     cannot_tell, doubts = find_notify_problems(root, settings.root.notify)
@@ -231,8 +232,8 @@ def _judge_profiles(settings: Settings) -> tuple[list[str], list[str]]:
 
 
 def _check_ledger_disk(root: Root, problems: list[Problem]) -> None:
-    kind = platforms.filesystem_type(root.path)
-    if not platforms.delivers_events(kind):
+    kind = mounts.filesystem_type(root.path)
+    if not mounts.delivers_events(kind):
         problems.append(
             Problem(
                 str(root.private),

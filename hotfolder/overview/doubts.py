@@ -18,8 +18,9 @@ from pydantic import TypeAdapter, ValidationError
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.model.destination import Medium, Result, SettingsModel, Surface
 from hotfolder.overview.profile_findings import is_invented
-from hotfolder.settings.files import Destination, Limits
+from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
+from hotfolder.settings.tables import Limits
 from hotfolder.stages.contract import StageSettings
 from hotfolder.stages.registry import Registry
 

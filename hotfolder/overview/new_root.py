@@ -12,9 +12,10 @@ from hotfolder.errors import SettingsError, StorageError
 from hotfolder.logs import get_log
 from hotfolder.measured.folder import make_measured_folder
 from hotfolder.overview.overlaps import collisions, locate
-from hotfolder.settings.files import SETTINGS_FILE, Folders, load_what_is_right
+from hotfolder.settings.files import SETTINGS_FILE, load_what_is_right
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
+from hotfolder.settings.tables import Folders
 from hotfolder.stages.registry import load_registry
 
 

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from hotfolder.batch.folder import FILES as BATCH_FILES
-from hotfolder.disk import names, platforms, pulse
+from hotfolder.disk import mounts, names, pulse
 from hotfolder.disk.free_names import SUPERSEDED
 from hotfolder.disk.marker import marker_id
 from hotfolder.errors import Problem
@@ -161,7 +161,7 @@ def upstream(
 def _place(destination: str, kind: str, folder: Path) -> _Place:
     pulse.beat(folder)
     real = Path(os.path.realpath(folder))
-    device, path = platforms.place_on_disk(real)
+    device, path = mounts.place_on_disk(real)
     ways = (real, *real.parents)
     return _Place(
         destination,

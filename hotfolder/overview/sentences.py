@@ -33,7 +33,7 @@ def describe_problems(each: DestinationStatus) -> list[str]:
         since = (
             f" since {local_time(each['unreachable_since'])}" if each["unreachable_since"] else ""
         )
-        lines.append(f"cannot be reached{since}: {each['unreachable']}")
+        lines.append(f"waits for a folder{since}: {each['unreachable']}")
     if each["settings_problem"]:
         meanwhile = (
             "it is served with the old ones" if each["watch"] else "it is not served until then"

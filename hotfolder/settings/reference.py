@@ -18,7 +18,8 @@ from hotfolder.model.destination import Medium, Reading, Result, SettingsModel, 
 from hotfolder.model.field_texts import read_field_texts
 from hotfolder.model.units import Money, say_quantity
 from hotfolder.settings.engine import EngineTable
-from hotfolder.settings.files import (
+from hotfolder.settings.notify import MailTable, NotifyTable, WebhookTable
+from hotfolder.settings.tables import (
     DeskTable,
     DestinationFile,
     Folders,
@@ -28,7 +29,6 @@ from hotfolder.settings.files import (
     RootFile,
     TicketTable,
 )
-from hotfolder.settings.notify import MailTable, NotifyTable, WebhookTable
 from hotfolder.stages.registry import Registry, load_registry
 
 _HEAD = """# Every setting

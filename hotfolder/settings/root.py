@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from hotfolder.disk.kept_arrays import ArrayFolder
-    from hotfolder.settings.files import Folders
+    from hotfolder.settings.tables import Folders
 
 
 @dataclass(frozen=True)

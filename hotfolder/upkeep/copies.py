@@ -21,8 +21,8 @@ from hotfolder.audit.chain import check_chain
 from hotfolder.disk import durable
 from hotfolder.errors import StorageError
 from hotfolder.ledger.reading import open_reader
-from hotfolder.settings.files import Folders
 from hotfolder.settings.root import DestinationFolders, Root
+from hotfolder.settings.tables import Folders
 
 MANIFEST: Final = "manifest.jsonl"
 IN_ROOT: Final = "root"

@@ -28,8 +28,8 @@ from hotfolder.ledger.log_years import LOG_FILE
 from hotfolder.ledger.packing import PAGE_BYTES, pack
 from hotfolder.ledger.reading import OPEN, LedgerReader, read_stored
 from hotfolder.model.records import SIDECAR, Record, format_time
-from hotfolder.settings.files import Keep
 from hotfolder.settings.root import DestinationFolders, Root
+from hotfolder.settings.tables import Keep
 from hotfolder.upkeep.cutting import cut, find_cut
 
 _AT_ONCE: Final = 500

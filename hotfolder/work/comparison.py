@@ -31,8 +31,9 @@ from hotfolder.pages.frame import load_template, source_hash, style, text_of
 from hotfolder.pages.numbers import unpack_numbers
 from hotfolder.pages.words import describe_standing
 from hotfolder.settings.changes import grant, who_grants, with_changes
-from hotfolder.settings.files import Destination, Intake, check_destination
+from hotfolder.settings.files import Destination, check_destination
 from hotfolder.settings.root import Root
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import Registry, load_registry
 from hotfolder.stages.roles import Kept, Rectangle, Role, SheetFindings, ShownPlace
 from hotfolder.work.trial import (

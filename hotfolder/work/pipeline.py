@@ -1,36 +1,30 @@
 """Run one original through the stages of its destination: reader ▸ stage ▸ … ▸ writer.
 
-Everything here happens in a worker process. The chain is plain composition of generators; what
-this module adds is who did what: which stage a verdict, a fault or a second belongs to, and
-whether each stage kept its promise about the bands it yields.
+Everything here happens in a worker process. The chain is plain composition of generators;
+`work.step` says which stage a fault or a second belongs to, and `work.describing` puts into words
+what came of it.
 """
 
 from __future__ import annotations
 
 import contextlib
-import errno
-import hashlib
 import json
 import shutil
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
-from functools import cache
-from importlib.metadata import version
 from pathlib import Path
 from typing import Literal
 
-import imagecodecs
 from pydantic import TypeAdapter, ValidationError
 from pydantic.types import JsonValue
 
 from hotfolder.colour.kept_points import keep_in, save_new
 from hotfolder.errors import (
     Hold,
-    HotfolderError,
     Refuse,
     Remedy,
     StageError,
@@ -38,13 +32,10 @@ from hotfolder.errors import (
     Verdict,
 )
 from hotfolder.model.destination import Result
-from hotfolder.model.facts import Facts
 from hotfolder.model.records import (
-    Attachment,
     OriginalRecord,
     ProfileRecord,
     Reason,
-    ResultProfile,
     ResultRecord,
     StageRecord,
     WayOn,
@@ -57,21 +48,23 @@ from hotfolder.raster.reading import OpenedOriginal, ReadLimits, open_original
 from hotfolder.settings.changes import grant
 from hotfolder.settings.files import Destination
 from hotfolder.settings.variants import list_variants
-from hotfolder.stages.contract import AnyStage, Stage
+from hotfolder.stages.contract import Stage
 from hotfolder.stages.job import Job, Original
 from hotfolder.stages.registry import Registry
 from hotfolder.work.ahead import one_ahead
+from hotfolder.work.describing import (
+    collect_facts,
+    describe_attachments,
+    describe_original,
+    describe_result,
+    versions,
+)
 from hotfolder.work.order import SMALL_PICTURE, Order
 from hotfolder.work.outcome import Outcome, join_outcomes, name_folder
 from hotfolder.work.several import Written, open_results, write_results
 from hotfolder.work.small_picture import write_small_picture
+from hotfolder.work.step import FULL, Step, check_spec, pull_bands, read_bands
 
-_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
-_OF_THE_SYSTEM = {
-    errno.EIO, errno.ENOMEM, errno.EMFILE, errno.ENFILE, errno.EAGAIN, errno.EROFS, errno.ESTALE,
-    errno.EINTR,
-}  # fmt: skip
-"""Errors by which a disk, or a system without resources, lets a stage down."""
 _FINDINGS = TypeAdapter(dict[str, JsonValue])
 
 _WHOLE_SHARE = 0.5
@@ -99,7 +92,7 @@ def run(order: Order, destination: Destination, registry: Registry, progress: Pr
         outcome = _run_all(order, destination, registry, progress)
         return replace(outcome, not_kept=save_new())
     except OSError as error:
-        if error.errno in _FULL:
+        if error.errno in FULL:
             raise StorageError(f"no room for the result in {order.folder}: {error}") from error
         raise
 
@@ -135,55 +128,13 @@ def _run_all(
 
 
 @dataclass
-class _Step:
-    """A stage at work, and what it has cost so far; ``spec`` is what it promised to yield."""
-
-    stage: AnyStage
-    job: Job
-    spec: RasterSpec | None = None
-    elapsed_s: float = 0.0
-    rows: int = 0
-
-    @property
-    def share(self) -> float:
-        """How much of its result it has yielded, 0 … 1."""
-        return self.rows / self.spec.height_px if self.spec else 0.0
-
-    @contextlib.contextmanager
-    def watched(self) -> Iterator[None]:
-        """Count time, and put the stage's name on whatever it raises."""
-        started = time.perf_counter()
-        try:
-            yield
-        except Verdict as verdict:
-            verdict.stage = verdict.stage or self.stage.name
-            raise
-        except (HotfolderError, MemoryError):
-            raise
-        except OSError as error:
-            if error.errno in _FULL:
-                raise
-            if error.errno in _OF_THE_SYSTEM:
-                raise HotfolderError(f"{_failed(self.stage, error)}") from error
-            raise _failed(self.stage, error) from error
-        except Exception as error:
-            raise _failed(self.stage, error) from error
-        finally:
-            self.elapsed_s += time.perf_counter() - started
-
-
-def _failed(stage: AnyStage, error: Exception) -> StageError:
-    return StageError(stage.name, f"failed: {type(error).__name__}: {error}")
-
-
-@dataclass
 class _Chain:
     order: Order
     destination: Destination
     registry: Registry
     reasons: list[Reason] = field(default_factory=list)
     findings: dict[str, dict[str, JsonValue]] = field(default_factory=dict)
-    steps: list[_Step] = field(default_factory=list)
+    steps: list[Step] = field(default_factory=list)
     original: OriginalRecord | None = None
     job: Job | None = None
     started: float = field(default_factory=time.perf_counter)
@@ -235,7 +186,7 @@ class _Chain:
             cut_share=opened.cut_share,
             cut_above=opened.cut_above,
         )
-        self.original = _original_record(original)
+        self.original = describe_original(original)
         if self.order.only_shows:
             write_small_picture(opened, self.order.folder / SMALL_PICTURE)
             return self._outcome("deliver")
@@ -253,7 +204,7 @@ class _Chain:
             if not step.stage.settings.looks_only():
                 job.end_of_pixels()
             with step.watched():
-                spec = _checked_spec(step, step.stage.open(spec, step.job))
+                spec = check_spec(step, step.stage.open(spec, step.job))
             step.spec = spec
         self._record_assumed(original)
         for step in self.steps:
@@ -269,7 +220,7 @@ class _Chain:
             job.warn("written-with-a-note", note, by="writing")
         progress("checking", 1.0)
         with ThreadPoolExecutor(1) as aside:
-            written = [aside.submit(self._result_record, each, spec) for each in files]
+            written = [aside.submit(describe_result, each, spec) for each in files]
             for step in self.steps:
                 with self._holding(), step.watched():
                     self._keep(step.stage.name, step.stage.close())
@@ -280,13 +231,13 @@ class _Chain:
                         step.stage.present()
         return self._outcome(verdict, *(each.result() for each in written))
 
-    def _step(self, name: str, job: Job) -> _Step:
+    def _step(self, name: str, job: Job) -> Step:
         made = self.registry.stages[name]
         try:
             stage = made(self.destination.stage_settings[name])
         except Exception as error:
             raise StageError(name, f"failed: {type(error).__name__}: {error}") from error
-        return _Step(stage, job.given_to(made))
+        return Step(stage, job.given_to(made))
 
     def _job(self, original: Original) -> Job:
         return Job(
@@ -313,14 +264,14 @@ class _Chain:
         Reading and every stage that looks at pixels are in threads of their own, one band ahead of
         who takes it, so that what one cannot share out among the cores leaves none of them idle.
         """
-        bands = threads.enter_context(one_ahead(_read(opened.bands()), "reader"))
+        bands = threads.enter_context(one_ahead(read_bands(opened.bands()), "reader"))
         for step in self.steps:
-            bands = self._told(step, _stage_bands(step, bands), progress)
+            bands = self._told(step, pull_bands(step, bands), progress)
             if type(step.stage).bands is not Stage.bands:
                 bands = threads.enter_context(one_ahead(bands, step.stage.name))
         return bands
 
-    def _told(self, step: _Step, bands: Iterator[Band], progress: Progress) -> Iterator[Band]:
+    def _told(self, step: Step, bands: Iterator[Band], progress: Progress) -> Iterator[Band]:
         """Tell the furthest stage that has begun to yield, and the mean share of all stages.
 
         A stage that needs the whole picture before it yields is half of the way then.
@@ -395,51 +346,11 @@ class _Chain:
                 self.original = self.original.model_copy(update={"profile": assumed})
                 return
 
-    def _result_record(self, written: Written, spec: RasterSpec) -> ResultRecord:
-        path = written.path
-        with path.open("rb") as file:
-            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-        profile = spec.profile
-        return ResultRecord(
-            path=path.name,
-            sha256=sha256,
-            bytes=path.stat().st_size,
-            format=written.result.format,
-            width_px=spec.width_px,
-            height_px=spec.height_px,
-            bits=written.result.bits,
-            colour_space=spec.encoding.value.upper(),
-            ppi=spec.ppi,
-            notes=written.writer.notes,
-            profile=profile
-            and ResultProfile(description=profile.description, sha256=profile.sha256),
-        )
-
     def _is_shown(self, verdict: str) -> bool:
         """Whether people are to look at the job: at a held one always."""
         is_wanted = self.order.is_trial or self.destination.file.keep_sheets == "all"
         is_wanted = is_wanted or self.order.always_shows
         return verdict == "hold" or is_wanted
-
-    def _attachments(self) -> tuple[Attachment, ...]:
-        """What stages have announced and written for people to look at."""
-        found = []
-        for each in self.job.attachments if self.job else ():
-            path = self.order.folder / each.name
-            if path.is_file() and not path.is_symlink():
-                with path.open("rb") as file:
-                    sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-                found.append(
-                    Attachment(
-                        kind=each.kind,
-                        path=each.name,
-                        sha256=sha256,
-                        bytes=path.stat().st_size,
-                        title=each.title,
-                        stage=each.stage,
-                    )
-                )
-        return tuple(found)
 
     def _outcome(
         self, verdict: Literal["deliver", "hold", "refuse"], *results: ResultRecord
@@ -455,13 +366,14 @@ class _Chain:
             )
             for step in self.steps
         )
-        facts, left_out = self._collect_facts(stages)
+        announced = self.job.attachments if self.job else ()
+        facts, left_out = collect_facts(stages, self.findings, self.registry)
         return Outcome(
             verdict,
             WorkRecord(
                 original=original,
                 results=results,
-                attachments=self._attachments(),
+                attachments=describe_attachments(announced, self.order.folder),
                 reasons=tuple(self.reasons),
                 warnings=self.job.warnings if self.job else (),
                 findings=self.findings,
@@ -472,72 +384,6 @@ class _Chain:
                 elapsed_s=round(time.perf_counter() - self.started, 4),
             ),
         )
-
-    def _collect_facts(self, stages: Iterable[StageRecord]) -> tuple[Facts, dict[str, str]]:
-        """Ask the stages what their findings mean, and say why what fails at it is left out.
-
-        The picture is right all the same: nothing is held for it.
-        """
-        facts, left_out = Facts(), dict[str, str]()
-        for each in stages:
-            findings = self.findings.get(each.stage)
-            if findings is None:
-                continue
-            try:
-                more = self.registry.facts_of(each.stage, findings, each.settings)
-            except StageError as error:
-                left_out[each.stage] = str(error)
-            else:
-                facts = facts.joined_with(more)
-        return facts, left_out
-
-
-@cache
-def versions() -> dict[str, str]:
-    """Versions of what touches pixels; found once, from the packages' files."""
-    packages = ("hotfolder", "numpy", "pillow", "tifffile", "imagecodecs", "openimageio")
-    found = {package: version(package) for package in packages}
-    return {**found, "littlecms": imagecodecs.cms_version().removeprefix("lcms2").strip()}
-
-
-def _original_record(original: Original) -> OriginalRecord:
-    spec = original.spec
-    profile = spec.profile
-    return OriginalRecord(
-        name=original.name,
-        sha256=original.sha256,
-        bytes=original.bytes,
-        format=original.format,
-        width_px=spec.width_px,
-        height_px=spec.height_px,
-        bits=original.bits,
-        colour_space=spec.encoding.value.upper(),
-        profile=profile
-        and ProfileRecord(
-            description=profile.description, sha256=profile.sha256, assumed=spec.profile_assumed
-        ),
-        ppi=spec.ppi or None,
-        pages=original.pages,
-        notes=original.notes,
-    )
-
-
-def _read(bands: Iterator[Band]) -> Iterator[Band]:
-    """Put the reader's name on what goes wrong in it, before a stage's is put there."""
-    try:
-        yield from bands
-    except Verdict as verdict:
-        verdict.stage = verdict.stage or "reading"
-        raise
-    except OSError as error:
-        if error.errno in _FULL:
-            raise
-        raise HotfolderError(f"the original cannot be read to its end: {error}") from error
-    except (HotfolderError, MemoryError):
-        raise
-    except Exception as error:  # else the first stage would be blamed for it
-        said = f"the original cannot be read to its end: {type(error).__name__}: {error}"
-        raise HotfolderError(said) from error
 
 
 @contextlib.contextmanager
@@ -550,71 +396,3 @@ def _writing(folder: Path, spec: RasterSpec, result: Result) -> Iterator[tuple[W
             verdict.stage = "writing"
             raise
         yield files
-
-
-def _stage_bands(step: _Step, source: Iterator[Band]) -> Iterator[Band]:
-    """The stage's bands, checked against what its `open` promised.
-
-    The time of a step holds the time of the steps below it, since a generator pulls; what the
-    source took is subtracted as it is pulled.
-    """
-    pulled = _Pulled(source)
-    with step.watched():
-        made = iter(step.stage.bands(pulled))
-    top = 0
-    while True:
-        before = pulled.elapsed_s
-        with step.watched():
-            band = next(made, None)
-            if band is not None:
-                _check_band(step, band, top)
-        step.elapsed_s -= pulled.elapsed_s - before
-        if band is None:
-            break
-        top += band.rows
-        yield band
-    if step.spec and top != step.spec.height_px:
-        said = f"yielded {top} rows; it promised {step.spec.height_px}"
-        raise StageError(step.stage.name, said)
-
-
-class _Pulled:
-    """An iterator that knows how long its source took."""
-
-    def __init__(self, source: Iterable[Band]) -> None:
-        self._source = iter(source)
-        self.elapsed_s = 0.0
-
-    def __iter__(self) -> Iterator[Band]:
-        return self
-
-    def __next__(self) -> Band:
-        started = time.perf_counter()
-        try:
-            return next(self._source)
-        finally:
-            self.elapsed_s += time.perf_counter() - started
-
-
-def _checked_spec(step: _Step, spec: object) -> RasterSpec:
-    if not isinstance(spec, RasterSpec):
-        said = f"returned {type(spec).__name__} from open; it must return a RasterSpec"
-        raise StageError(step.stage.name, said)
-    return spec
-
-
-def _check_band(step: _Step, band: Band, top: int) -> None:
-    spec = step.spec
-    if spec is None:
-        return
-    expected = (band.rows, spec.width_px, spec.channels)
-    if band.top != top or band.pixels.shape != expected or band.pixels.dtype != "uint16":
-        raise StageError(
-            step.stage.name,
-            f"yielded a band at row {band.top} of shape {band.pixels.shape} and type "
-            f"{band.pixels.dtype}; it promised row {top}, {expected}, uint16",
-        )
-    if (band.alpha is not None) != spec.has_alpha:
-        said, promised = ("without", "one") if spec.has_alpha else ("with", "none")
-        promise = f"yielded a band {said} alpha; it promised {promised}"
-        raise StageError(step.stage.name, promise)

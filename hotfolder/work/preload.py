@@ -13,14 +13,15 @@ from PIL import Image, ImageDraw, ImageFont
 
 import hotfolder.colour
 import hotfolder.pages
+import hotfolder.work.pipeline
 from hotfolder.colour.machine_code import compile_all
 from hotfolder.errors import PluginError
 from hotfolder.raster.dither import Dither
 from hotfolder.stages.registry import load_registry
-from hotfolder.work.pipeline import versions
+from hotfolder.work.describing import versions
 
 # What is loaded by the functions that need it is loaded here, and not in each worker.
-_ = scipy.ndimage, jinja2, tifffile, Image, ImageDraw, ImageFont
+_ = scipy.ndimage, scipy.spatial, jinja2, tifffile, Image, ImageDraw, ImageFont
 Dither(1, 1)  # computes its noise, once for all workers
 versions()
 

@@ -28,8 +28,9 @@ from hotfolder.model.answer import Answer
 from hotfolder.model.neighbour import Neighbour
 from hotfolder.model.records import WorkRecord
 from hotfolder.model.standing import MediumStanding
-from hotfolder.settings.files import Destination, Intake, load_destination, read_root_file
+from hotfolder.settings.files import Destination, load_destination, read_root_file
 from hotfolder.settings.root import Root
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.contract import Place
 from hotfolder.stages.registry import load_registry
 from hotfolder.stages.roles import Role

@@ -22,12 +22,13 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import ValidationError
 
-from hotfolder.disk import platforms
+from hotfolder.disk import platforms, processes
 from hotfolder.disk.names import display_name
 from hotfolder.errors import HotfolderError, StageError, StorageError
 from hotfolder.model.answer import Answer
 from hotfolder.model.failure import Failure
-from hotfolder.settings.files import Intake, check_destination
+from hotfolder.settings.files import check_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.order import Order
 
@@ -156,7 +157,7 @@ def _wait(
 def _end(process: BaseProcess) -> None:
     """Kill the worker and all that it started; the group outlives a leader that has exited."""
     if process.pid is not None:
-        platforms.kill_group(process.pid)
+        processes.kill_group(process.pid)
     if process.exitcode is None:
         process.kill()
         process.join()
@@ -216,16 +217,16 @@ def _child(attempt: Attempt) -> None:
 
 def _confine(attempt: Attempt) -> None:
     """Bring this process under the limits of an attempt, and its end under the daemon's."""
-    platforms.own_group()
-    platforms.die_with_parent()
+    processes.own_group()
+    processes.die_with_parent()
     threading.Thread(target=_end_with_the_daemon, daemon=True).start()
-    platforms.oom_prefer_me()
+    processes.oom_prefer_me()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     _output_to(attempt.order.folder / OUTPUT)
-    platforms.limit_process(
+    processes.limit_process(
         memory_bytes=int(attempt.memory_bytes),
-        cpu_s=int(attempt.time_s * (platforms.cpu_count() + 1)) + 60,
+        cpu_s=int(attempt.time_s * (processes.cpu_count() + 1)) + 60,
         open_files=_OPEN_FILES,
     )
 
@@ -253,7 +254,7 @@ def _end_with_the_daemon() -> None:
     daemon = multiprocessing.parent_process()
     if daemon is not None:
         daemon.join()
-        platforms.end_own_group()
+        processes.end_own_group()
 
 
 def _work(attempt: Attempt) -> Answer:

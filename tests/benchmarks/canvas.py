@@ -48,7 +48,8 @@ def run_one(name: str, folder: Path) -> None:
     """Do one canvas in this process; say time and memory."""
     import hotfolder.work.preload
     import hotfolder.work.worker  # noqa: F401 - both are what the forkserver has loaded
-    from hotfolder.settings.files import Intake, check_destination
+    from hotfolder.settings.files import check_destination
+    from hotfolder.settings.tables import Intake
     from hotfolder.stages.registry import load_registry
     from hotfolder.work.order import Order
     from hotfolder.work.pipeline import run

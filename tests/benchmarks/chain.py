@@ -4,13 +4,18 @@
 
     .venv/bin/python tests/benchmarks/chain.py            # 24 MP, three rounds
     .venv/bin/python tests/benchmarks/chain.py --megapixels 6 --rounds 1
+    .venv/bin/python tests/benchmarks/chain.py --photographs PHOTOGRAPH …
     .venv/bin/python tests/benchmarks/chain.py --renderings PHOTOGRAPH …
 
-The last one measures our own renderings instead, taking turns, at the photographs' own size and
-with noise as of a camera, each in three states of what is kept in `.hotfolder/points`: cold, after
-the other photographs of the same destination (next), and after all of them (again). A row gives the
-median of the ratios to relative colorimetric in the same state, photograph and round: of time, and
-of processor time, which other work on the machine disturbs less.
+With ``--photographs`` each is measured at its own size and with noise as of a camera, and ours has
+the points that the other photographs of the same destination left behind: what a day is like from
+the second picture on. A row gives medians over photographs and rounds of what ran beside each
+other.
+
+With ``--renderings`` our own renderings are compared instead, in three states of what is kept in
+`.hotfolder/points`: cold, after the other photographs of the same destination (next), and after all
+of them (again). A row gives the median of the ratios to relative colorimetric in the same state,
+photograph and round: of time, and of processor time, which other work disturbs less.
 
 Every run is a process of its own; the contestants take turns, so that a machine that slows down
 slows all of them. A row gives medians of wall time, throughput in megapixels of the result (of
@@ -44,17 +49,18 @@ from rich.table import Table
 CASES = ("same size", "enlarged 2:1", "for the web")
 
 
-def destination(case: str) -> dict[str, Any]:
-    """The destination's file of a case."""
-    sharpen = {"output-sharpening": {}}
+def destination(case: str, long_edge_px: int) -> dict[str, Any]:
+    """The destination's file of a case, for an original of this long edge."""
+    sharpen: dict[str, Any] = {"output-sharpening": {}}
     if case == "for the web":
         return {
             "stages": ["sizing", "output-sharpening", "profile-conversion", "tagging"],
             "medium": {"profile": "srgb.icc", "surface": "screen", "viewing_distance": "60 cm"},
             "result": {"format": "jpeg", "quality": 90, "subsampling": "4:2:0"},
-            "stage": {"sizing": {"long_edge": "3000 px"}, **sharpen},
+            "stage": {"sizing": {"long_edge": f"{long_edge_px // 2} px"}, **sharpen},
         }
-    size = {"sizing": {"long_edge": "12000 px", "ppi": 300}} if case != "same size" else {}
+    doubled = {"sizing": {"long_edge": f"{long_edge_px * 2} px", "ppi": 300}}
+    size = doubled if case != "same size" else {}
     first = ["sizing"] if size else []
     return {
         "stages": [*first, "gamut-check", "output-sharpening", "profile-conversion", "tagging"],
@@ -67,14 +73,15 @@ def destination(case: str) -> dict[str, Any]:
 def ours(case: str, folder: Path, rendering: str = "intent", points: Path | None = None) -> None:
     """Run the stages in this process, as a worker does."""
     from hotfolder.disk.kept_arrays import ArrayFolder
-    from hotfolder.settings.files import Intake, check_destination
+    from hotfolder.settings.files import check_destination
+    from hotfolder.settings.tables import Intake
     from hotfolder.stages.registry import load_registry
     from hotfolder.work.order import Order
     from hotfolder.work.pipeline import run
 
     registry = load_registry()
     path = folder / "destinations" / "bench.toml"
-    raw = destination(case)
+    raw = destination(case, long_edge(folder))
     raw["stage"] = {**raw["stage"], "profile-conversion": {"rendering": rendering}}
     checked = check_destination(path, raw, registry, Intake())
     out = folder / "ours"
@@ -87,6 +94,14 @@ def ours(case: str, folder: Path, rendering: str = "intent", points: Path | None
     outcome = run(order, checked, registry, lambda _doing, _share: None)
     spent = {each.stage: each.elapsed_s for each in outcome.work.stages}
     print(json.dumps({"verdict": outcome.verdict, "spent": spent}))
+
+
+def long_edge(folder: Path) -> int:
+    """Pixels of the original's long edge."""
+    import tifffile
+
+    with tifffile.TiffFile(folder / "original.tif") as file:
+        return max(file.pages[0].shape[:2])
 
 
 def libvips(case: str, folder: Path) -> None:
@@ -217,15 +232,17 @@ def prepare_photographs(folder: Path, paths: list[Path]) -> dict[str, float]:
         random = np.random.default_rng(number)
         # shot noise, and that of reading: 0.6 of a code of 8 bits in darks, 1.5 in lights
         pixels += random.standard_normal(pixels.shape, np.float32) * np.sqrt(2 * pixels + 2e4)
+        codes = np.clip(np.rint(pixels), 0, 65535).astype(np.uint16)
         icc = (place / "profiles/srgb.icc").read_bytes()
         tifffile.imwrite(
             place / "original.tif",
-            np.clip(np.rint(pixels), 0, 65535).astype(np.uint16),
+            codes,
             photometric="rgb",
             iccprofile=icc,
             metadata=None,
             rowsperstrip=64,
         )
+        codes.tofile(place / "original.raw")
         found[path.stem] = pixels.shape[0] * pixels.shape[1] / 1e6
     return found
 
@@ -290,6 +307,53 @@ def measure_renderings(folder: Path, paths: list[Path], rounds: int) -> Table:
     return table
 
 
+def measure_photographs(folder: Path, paths: list[Path], rounds: int) -> Table:
+    """Run every case on every photograph, taking turns, with the other photographs' points."""
+    megapixels = prepare_photographs(folder, paths)
+    columns = ("case", "who", "MP/s", "least … most", "ours is", "least … most", "CPU s / MP")
+    table = Table(*columns, "peak MiB", title=f"{len(paths)} photographs, {rounds} rounds")
+    for case in CASES:
+        runs: dict[str, list[dict[str, float]]] = {each: [] for each in CONTESTANTS}
+        for photograph, size in megapixels.items():
+            kept = folder / "kept" / case / photograph
+            kept.mkdir(parents=True)
+            for other in set(megapixels) - {photograph}:
+                measure("relative", case, folder / other, kept)
+            for _ in range(rounds):
+                now = folder / "now"
+                shutil.rmtree(now, ignore_errors=True)
+                shutil.copytree(kept, now)
+                taken = {
+                    "ours": measure("relative", case, folder / photograph, now),
+                    "libvips": measure("libvips", case, folder / photograph),
+                    "floor": measure("floor", case, folder / photograph),
+                }
+                made = size * (4 if case == "enlarged 2:1" else 1)
+                for each, run in taken.items():
+                    runs[each].append(
+                        {
+                            "speed": made / run["work_s"],
+                            "ratio": run["work_s"] / taken["ours"]["work_s"],
+                            "cpu": run["work_cpu_s"] / made,
+                            "peak": run["peak_mib"],
+                        }
+                    )
+            shutil.rmtree(kept)
+        for each, found in runs.items():
+            speeds, ratios = ([run[key] for run in found] for key in ("speed", "ratio"))
+            table.add_row(
+                case,
+                each,
+                f"{statistics.median(speeds):.1f}",
+                f"{min(speeds):.1f} … {max(speeds):.1f}",
+                f"{statistics.median(ratios):.2f} × as fast",
+                f"{min(ratios):.2f} … {max(ratios):.2f}",
+                f"{statistics.median(run['cpu'] for run in found):.3f}",
+                f"{max(run['peak'] for run in found):.0f}",
+            )
+    return table
+
+
 def measure(name: str, case: str, folder: Path, points: Path | None = None) -> dict[str, Any]:
     """Run one contestant in a process of its own."""
     command = [sys.executable, __file__, "--run", name, "--case", case, "--folder", str(folder)]
@@ -335,6 +399,7 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--case", choices=CASES)
     parser.add_argument("--run", choices={**CONTESTANTS, **RENDERINGS})
+    parser.add_argument("--photographs", type=Path, nargs="+", metavar="PHOTOGRAPH")
     parser.add_argument("--renderings", type=Path, nargs="+", metavar="PHOTOGRAPH")
     parser.add_argument("--folder", type=Path)
     parser.add_argument("--points", type=Path)
@@ -343,9 +408,10 @@ def main() -> None:
     if asked.run:
         run_one(asked.run, asked.case, asked.folder, asked.points)
         return
-    if asked.renderings:
+    if asked.renderings or asked.photographs:
+        measure_them = measure_renderings if asked.renderings else measure_photographs
         with tempfile.TemporaryDirectory(dir=asked.folder) as name:
-            measured = measure_renderings(Path(name), asked.renderings, asked.rounds)
+            measured = measure_them(Path(name), asked.renderings or asked.photographs, asked.rounds)
         show([measured], write=asked.write)
         return
     table = Table("case", "who", "seconds", "MP/s", "ours is", "CPU s", "peak MiB")

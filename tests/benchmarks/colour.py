@@ -45,7 +45,7 @@ from hotfolder.colour.loss import Route, losses
 from hotfolder.colour.loss_table import make_loss_lookup
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.transform import Precision, Transform
-from hotfolder.disk import platforms
+from hotfolder.disk import processes
 from hotfolder.model.intent import Intent
 from hotfolder_demo import scenes
 from reference.devices import WIDE_RGB, demo_printer, libvips
@@ -74,7 +74,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=2.0)
     add_write_option(parser)
     options = parser.parse_args()
-    platforms.cpu_count = lambda: 1
+    processes.cpu_count = lambda: 1
     pyvips.cache_set_max(0)
     picture, random = _pixels(options.megapixels)
     printers = {

@@ -38,7 +38,8 @@ def run_one(case: str, folder: Path, which: str) -> None:
     """In a process of its own, as a worker: imports first, then the work; say what it took."""
     import hotfolder.work.preload
     import hotfolder.work.worker  # noqa: F401 - both are what the forkserver has loaded
-    from hotfolder.settings.files import Intake, check_destination
+    from hotfolder.settings.files import check_destination
+    from hotfolder.settings.tables import Intake
     from hotfolder.stages.registry import load_registry
     from hotfolder.work.order import Order
     from hotfolder.work.pipeline import run

@@ -9,9 +9,9 @@ import pytest
 COMPILE = """
 import sys
 from hotfolder.colour import grid, machine_code, oklab
-from hotfolder.disk import platforms
+from hotfolder.disk import processes
 
-platforms.cpu_count = lambda: 3
+processes.cpu_count = lambda: 3
 own = []
 forked = machine_code._compile_side_by_side
 machine_code._compile_side_by_side = lambda *more: (own.append(1), forked(*more))

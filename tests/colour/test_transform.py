@@ -15,7 +15,7 @@ from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.engine import to_lab
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
 from hotfolder.colour.transform import FEW_PIXELS, Precision, Transform
-from hotfolder.disk import platforms
+from hotfolder.disk import processes
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
 from hotfolder_demo import scenes
@@ -63,7 +63,7 @@ def test_rows_shared_out_among_cores_are_the_same_rows(precision, monkeypatch):
     conversion = Transform(SRGB, CMYK, precision=precision)
     expected = conversion.apply(pixels)
     monkeypatch.setattr(slabs, "PIXELS_PER_THREAD", 100)
-    monkeypatch.setattr(platforms, "cpu_count", lambda: 3)
+    monkeypatch.setattr(processes, "cpu_count", lambda: 3)
     np.testing.assert_array_equal(expected, conversion.apply(pixels))
 
 

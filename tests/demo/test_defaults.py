@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from hotfolder.settings.files import DestinationFile, RootFile
+from hotfolder.settings.tables import DestinationFile, RootFile
 from hotfolder_demo import shoot
 from hotfolder_demo.profiles import SHIPPED
 

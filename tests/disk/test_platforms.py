@@ -5,8 +5,6 @@ from __future__ import annotations
 import errno
 import mmap
 import os
-import select
-import signal
 import subprocess
 import sys
 import threading
@@ -19,15 +17,6 @@ from hotfolder.disk import platforms
 
 linux_only = pytest.mark.skipif(sys.platform != "linux", reason="what only Linux promises")
 
-MOUNT_TABLE = r"""
-22 1 254:0 / / rw,relatime shared:1 - ext4 /dev/vda rw
-23 22 0:21 / /proc rw - proc proc rw
-30 22 0:40 / /srv/pictures rw shared:7 master:1 - nfs4 server:/p rw
-31 22 0:41 / /srv/two\040words rw - cifs //server/x rw
-32 30 0:42 / /srv/pictures rw - tmpfs tmpfs rw
-33 22 0:43 / /home/fuse rw - fuse.sshfs user@host: rw
-"""
-
 
 def python(code: str, **options) -> subprocess.Popen:
     return subprocess.Popen(
@@ -35,67 +24,11 @@ def python(code: str, **options) -> subprocess.Popen:
     )
 
 
-# folders and shares
-
-
-@linux_only
-@pytest.mark.parametrize("place", ["/proc", "/dev/shm", Path.cwd()])
-def test_the_file_system_is_the_one_that_df_names(place):
-    said = subprocess.run(["df", "--output=fstype", place], capture_output=True, check=True)
-    assert said.stdout.split()[1].decode() == platforms.filesystem_type(place)
-
-
-@pytest.mark.parametrize(
-    ("kind", "path"),
-    [
-        ("ext4", "/home/anyone/in"),
-        ("ext4", "/srv/pictures-of-reeds"),
-        ("tmpfs", "/srv/pictures/in"),  # the later of two mounts at one place hides the other
-        ("cifs", "/srv/two words/in"),
-        ("fuse.sshfs", "/home/fuse"),
-        ("proc", "/proc/self"),
-    ],
-)
-def test_the_deepest_mount_decides(kind, path):
-    assert kind == platforms.fs_type_in_mountinfo(MOUNT_TABLE, path)
-
-
-def test_a_table_that_says_nothing_is_unknown():
-    assert platforms.fs_type_in_mountinfo("nonsense\n", "/home") == "unknown"
-
-
-@pytest.mark.parametrize(
-    ("kind", "path"), [("apfs", "/Users/x"), ("smbfs", "/Volumes/two words/in")]
-)
-def test_the_output_of_mount_on_a_mac_is_understood(kind, path):
-    # the form is from memory of macOS's mount(8)
-    text = (
-        "/dev/disk3s1s1 on / (apfs, sealed, local, read-only, journaled)\n"
-        "//user@server/x on /Volumes/two words (smbfs, nodev, nosuid, mounted by user)\n"
-    )
-    assert kind == platforms.fs_type_in_mount_output(text, path)
-
-
-@pytest.mark.parametrize(
-    ("local", "kind"),
-    [
-        (True, "ext4"), (True, "tmpfs"), (True, "apfs"), (False, "nfs4"), (False, "cifs"),
-        (False, "smb3"), (False, "fuse.sshfs"), (False, "9p"), (False, "virtiofs"),
-        (False, "unknown"), (False, "remote"),
-    ],
-)  # fmt: skip
-def test_only_local_file_systems_are_trusted_to_send_all_events(local, kind):
-    assert local is platforms.delivers_events(kind)
-
-
 def test_free_space_is_what_a_user_can_write(tmp_path):
     found = os.statvfs(tmp_path)
     assert platforms.free_bytes(tmp_path) == pytest.approx(found.f_bavail * found.f_frsize, rel=0.1)
     with pytest.raises(FileNotFoundError):
         platforms.free_bytes(tmp_path / "nowhere")
-
-
-# files
 
 
 @linux_only
@@ -288,81 +221,3 @@ def test_a_folder_swapped_for_a_link_meanwhile_leads_nowhere(beneath, tmp_path):
         swapping.join()
     assert "inside" in found
     assert "outside" not in found
-
-
-# processes
-
-
-@linux_only
-def test_a_child_dies_with_its_killed_parent():
-    child = (
-        "from hotfolder.disk.platforms import die_with_parent; import signal; die_with_parent(); "
-    )
-    child += "print('ready', flush=True); signal.pause()"
-    parent = f"import subprocess, sys; subprocess.run([sys.executable, '-c', {child!r}])"
-    with python(parent, env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}) as process:
-        assert process.stdout.readline() == "ready\n"
-        process.kill()
-        # the child holds the other end of the pipe: it ends when the child does
-        assert select.select([process.stdout], [], [], 10)[0]
-        assert process.stdout.read() == ""
-
-
-def test_a_group_is_ended_with_all_that_it_started():
-    child = "import signal; print('ready', flush=True); signal.pause()"
-    code = "from hotfolder.disk.platforms import own_group; import subprocess, sys; own_group(); "
-    code += f"own_group(); subprocess.run([sys.executable, '-c', {child!r}])"
-    with python(code, env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}) as process:
-        assert process.stdout.readline() == "ready\n"
-        platforms.kill_group(process.pid)
-        assert select.select([process.stdout], [], [], 10)[0]
-        assert process.stdout.read() == ""
-    assert -signal.SIGKILL == process.returncode
-    platforms.kill_group(process.pid)  # it has gone; nothing happens
-
-
-@pytest.mark.parametrize("pid", [0, 1, -1])
-def test_a_group_that_is_no_childs_is_not_ended(pid):
-    with pytest.raises(ValueError, match="not the process group of a child"):
-        platforms.kill_group(pid)
-
-
-def test_our_own_group_is_not_ended():
-    with pytest.raises(ValueError, match="not the process group of a child"):
-        platforms.kill_group(os.getpgrp())
-
-
-@linux_only
-def test_a_limited_process_cannot_take_more_memory_but_may_map_a_large_file(tmp_path):
-    large = tmp_path / "large"
-    large.touch()
-    os.truncate(large, 3 * 2**30)
-    code = f"""
-import mmap, resource
-from hotfolder.disk.platforms import limit_process, oom_prefer_me
-limit_process(memory_bytes=2**28, cpu_s=77, open_files=50)
-oom_prefer_me()
-print(resource.getrlimit(resource.RLIMIT_CPU)[0], resource.getrlimit(resource.RLIMIT_CORE)[0])
-print(open("/proc/self/oom_score_adj").read().strip())
-with open({str(large)!r}, "rb") as file:
-    print(len(mmap.mmap(file.fileno(), 0, prot=mmap.PROT_READ)))
-try:
-    bytearray(2**29)
-except MemoryError:
-    print("no memory")
-try:
-    print([open("/dev/null") for _ in range(60)])
-except OSError as error:
-    print(error.strerror)
-"""
-    with python(code, env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}) as process:
-        said = process.communicate(timeout=30)[0].splitlines()
-    assert said == ["77 0", "1000", str(3 * 2**30), "no memory", "Too many open files"]
-
-
-@linux_only
-def test_processors_are_those_we_may_use():
-    said = subprocess.run(
-        ["nproc"], capture_output=True, check=True, env={"PATH": os.environ["PATH"]}
-    )
-    assert int(said.stdout) == platforms.cpu_count()

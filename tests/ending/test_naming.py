@@ -12,7 +12,8 @@ from hotfolder.ending.naming import name_result
 from hotfolder.model.destination import Medium, Result
 from hotfolder.model.name_template import RESULT_FIELDS, ResultNameTemplate
 from hotfolder.model.records import ResultRecord
-from hotfolder.settings.files import Destination, DestinationFile, Intake
+from hotfolder.settings.files import Destination
+from hotfolder.settings.tables import DestinationFile, Intake
 from hotfolder.testing import srgb
 
 TEMPLATE = TypeAdapter(ResultNameTemplate)

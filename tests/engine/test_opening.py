@@ -84,7 +84,7 @@ def test_the_local_kind_loads_nothing_and_is_the_default():
     code = (
         "import sys\n"
         "import hotfolder.daemon.loop, hotfolder.engine.local\n"
-        "from hotfolder.settings.files import RootFile\n"
+        "from hotfolder.settings.tables import RootFile\n"
         "assert RootFile().engine.kind == 'local'\n"
         "print([each for each in ('dask', 'distributed', 'cryptography', 'tornado', 'ssl')"
         " if each in sys.modules])"

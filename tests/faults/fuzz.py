@@ -31,7 +31,7 @@ import tifffile
 from PIL import Image, PngImagePlugin
 
 from hotfolder.colour.profile import Profile, ProfileError
-from hotfolder.disk import platforms
+from hotfolder.disk import processes
 from hotfolder.errors import HotfolderError
 from hotfolder.model.destination import Reading
 from hotfolder.raster.complete import container_end
@@ -250,7 +250,7 @@ def _work(seed: int, numbers: list[int], place: str, pipe: int, kinds: tuple[str
     # what the parent holds is counted too, and a test process can hold more than the limit
     data_pages = int(Path("/proc/self/statm").read_text().split()[5])
     inherited = data_pages * os.sysconf("SC_PAGE_SIZE")
-    platforms.limit_process(memory_bytes=MEMORY + inherited, cpu_s=3600, open_files=256)
+    processes.limit_process(memory_bytes=MEMORY + inherited, cpu_s=3600, open_files=256)
     null = os.open(os.devnull, os.O_WRONLY)
     os.dup2(null, 1)
     os.dup2(null, 2)

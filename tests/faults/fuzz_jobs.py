@@ -41,7 +41,7 @@ from faults import fuzz
 from faults.killing import below, check_books
 from hotfolder.batch.shelf import read_batches
 from hotfolder.daemon.loop import Daemon
-from hotfolder.disk import platforms
+from hotfolder.disk import processes
 from hotfolder.ledger.jobs import read_jobs
 from hotfolder.ledger.reading import open_reader
 from hotfolder.logs import set_up_logs
@@ -355,7 +355,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--only", type=int)
     asked = parser.parse_args()
-    platforms.die_with_parent()
+    processes.die_with_parent()
     numbers = list(range(asked.first, asked.first + asked.count))
     found = fuzz_jobs(
         asked.seed,

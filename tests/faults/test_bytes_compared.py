@@ -17,7 +17,7 @@ from hotfolder.ending import deliver
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.intake.claim import ORIGINAL
 from hotfolder.ledger.details import Claiming
-from hotfolder.settings.files import Folders
+from hotfolder.settings.tables import Folders
 from whole.conftest import drop, files, records
 
 

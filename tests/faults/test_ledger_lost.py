@@ -175,7 +175,7 @@ def test_a_log_that_cannot_be_reached_stops_the_rebuilding_and_changes_nothing(f
     (filled.path / "held" / CANVAS).rename(filled.path / "held/away")
     (filled.path / "held" / CANVAS).symlink_to(filled.path / "nowhere")
     from hotfolder.daemon.rebuild import open_ledger
-    from hotfolder.settings.files import Folders
+    from hotfolder.settings.tables import Folders
 
     folders = {CANVAS: filled.folders(CANVAS, Folders())}
     with pytest.raises(StorageError, match="cannot be rebuilt"):

@@ -9,7 +9,7 @@ from faults.killing import run_here
 from faults.many import lead, many
 from faults.serving import DEADLINE_S, sweep
 from hotfolder.daemon import claiming
-from hotfolder.disk.platforms import cpu_count
+from hotfolder.disk.processes import cpu_count
 from whole.conftest import drop, records
 
 

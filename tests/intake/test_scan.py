@@ -226,7 +226,8 @@ def test_a_folder_that_is_not_there_is_unreachable(folder, tmp_path):
         scan(tmp_path / "in" / "nowhere")
     assert str(caught.value) == (
         f"{tmp_path}/in/nowhere cannot be reached: it is not there. Check the share, the disk and "
-        "the permissions; the work continues by itself when the folder is back."
+        "the permissions; the work continues by itself when the folder is back. If it was moved "
+        "away or deleted, run `hotfolder init`, which makes it anew."
     )
     assert isinstance(caught.value, StorageError)
 

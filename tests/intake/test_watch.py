@@ -16,7 +16,7 @@ from watchdog.observers import Observer
 from watchdog.observers.api import EventQueue
 
 from hotfolder.disk.marker import write_marker
-from hotfolder.disk.platforms import delivers_events, filesystem_type
+from hotfolder.disk.mounts import delivers_events, filesystem_type
 from hotfolder.disk.trees import remove_tree
 from hotfolder.intake.scan import scan
 from hotfolder.intake.settle import Settler

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from hotfolder.measured.control_strip import make_control_strip
-from hotfolder.settings.files import Intake, load_destination
+from hotfolder.settings.files import load_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from roots import make_quick_root
 

@@ -15,7 +15,8 @@ from hotfolder.measured.matching import check_plausible, find_strip, match_patch
 from hotfolder.measured.reading import read_measurement
 from hotfolder.measured.table import NotUsable
 from hotfolder.overview.new_root import make_root
-from hotfolder.settings.files import Intake, load_destination
+from hotfolder.settings.files import load_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from measuring import files
 

@@ -146,7 +146,8 @@ def make_strip():
 
     from hotfolder.measured.control_strip import make_control_strip
     from hotfolder.overview.new_root import make_root
-    from hotfolder.settings.files import Intake, load_destination
+    from hotfolder.settings.files import load_destination
+    from hotfolder.settings.tables import Intake
     from hotfolder.stages.registry import load_registry
 
     with tempfile.TemporaryDirectory() as name:

@@ -13,7 +13,8 @@ from hotfolder.measured import choosing
 from hotfolder.measured.control_strip import make_control_strip, recall_strips, remember_strip
 from hotfolder.measured.sheet import write_sheet
 from hotfolder.measured.to_lay import hash_settings, say_code
-from hotfolder.settings.files import Intake, load_destination
+from hotfolder.settings.files import load_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 
 

@@ -12,7 +12,8 @@ from hotfolder.measured.control_strip import remember_strip
 from hotfolder.measured.folder import MeasuredFolder, make_measured_folder
 from hotfolder.overview.new_root import make_root
 from hotfolder.overview.status import collect
-from hotfolder.settings.files import Intake, load_destination
+from hotfolder.settings.files import load_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.photograph import read_photograph
 from measuring import files

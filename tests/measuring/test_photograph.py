@@ -16,7 +16,8 @@ from hotfolder.measured.table import NotUsable
 from hotfolder.measured.verdict import followed
 from hotfolder.model.standing import StripToLay
 from hotfolder.raster.patch_block import PatchBlock
-from hotfolder.settings.files import Intake, load_destination
+from hotfolder.settings.files import load_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from hotfolder.stages.roles import PhotographFindings
 from hotfolder.testing import make_job, make_spec, make_stage, run_stage

@@ -5,7 +5,8 @@ import pytest
 
 from hotfolder.colour.measured_change import fit_change
 from hotfolder.measured.choosing import absolute_lab
-from hotfolder.settings.files import Intake, load_destination
+from hotfolder.settings.files import load_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 
 

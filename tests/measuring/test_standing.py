@@ -11,7 +11,8 @@ from hotfolder.measured.control_strip import remember_strip
 from hotfolder.measured.standing import find_standing
 from hotfolder.measured.verdict import judge
 from hotfolder.pages.words import describe_standing
-from hotfolder.settings.files import Intake, load_destination
+from hotfolder.settings.files import load_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from measuring import files
 

@@ -149,7 +149,8 @@ def _invert(strip):
 
 
 def test_the_file_that_was_judged_is_read_again_and_no_other(tmp_path, strip, strips, profiles):
-    from hotfolder.settings.files import Intake, load_destination
+    from hotfolder.settings.files import load_destination
+    from hotfolder.settings.tables import Intake
     from hotfolder.stages.registry import load_registry
     from roots import make_quick_root
 

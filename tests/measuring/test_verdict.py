@@ -11,7 +11,8 @@ from hotfolder.measured.causes import describe_change
 from hotfolder.measured.choosing import absolute_lab
 from hotfolder.measured.limits import load_limits
 from hotfolder.measured.verdict import judge
-from hotfolder.settings.files import Intake, load_destination
+from hotfolder.settings.files import load_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from measuring import files
 

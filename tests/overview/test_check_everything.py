@@ -12,8 +12,15 @@ from pydantic import BaseModel, ValidationError
 
 from hotfolder.model.destination import Medium, Result
 from hotfolder.overview.check import check
-from hotfolder.settings.files import DestinationFile, Folders, Intake, Limits, RootFile, TicketTable
 from hotfolder.settings.mistakes import describe
+from hotfolder.settings.tables import (
+    DestinationFile,
+    Folders,
+    Intake,
+    Limits,
+    RootFile,
+    TicketTable,
+)
 from hotfolder.stages.registry import load_registry
 from hotfolder_demo import profiles
 from whole.conftest import hotfolder

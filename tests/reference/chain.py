@@ -12,7 +12,8 @@ import numpy as np
 import tifffile
 
 from hotfolder.colour.profile import Profile
-from hotfolder.settings.files import Intake, check_destination
+from hotfolder.settings.files import check_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.order import Order
 from hotfolder.work.pipeline import Outcome, run

@@ -19,8 +19,9 @@ from hotfolder import (
     Stage,
 )
 from hotfolder.errors import SettingsError
-from hotfolder.settings.files import Intake, check_destination
+from hotfolder.settings.files import check_destination
 from hotfolder.settings.order import find_misplaced, right_order
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.order import Order
 from hotfolder.work.pipeline import run

@@ -2,7 +2,8 @@
 
 import pytest
 
-from hotfolder.settings.files import Intake, load_destination, load_what_is_right
+from hotfolder.settings.files import load_destination, load_what_is_right
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 
 NAME = "fine-art-canvas"

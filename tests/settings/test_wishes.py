@@ -19,7 +19,8 @@ from hotfolder.batch.changes import RowError, plan_changes
 from hotfolder.batch.ticket import read_ticket
 from hotfolder.errors import StageError
 from hotfolder.settings.changes import grant, who_grants, with_changes
-from hotfolder.settings.files import Intake, check_destination
+from hotfolder.settings.files import check_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import Registry, load_registry
 
 INSTALLED = load_registry()

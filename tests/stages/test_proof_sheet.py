@@ -85,11 +85,11 @@ def embedded(page, alt):
     return Image.open(io.BytesIO(base64.b64decode(re.search(r"base64,([^\"]+)", tag)[1])))
 
 
-def collected(pixels, profile=SRGB, look_up=None):
+def collected(pixels, profile=SRGB, look_up=None, rows=None):
     spec = spec_of(pixels, profile)
     nothing = lambda codes: np.broadcast_to(NOTHING, (*codes.shape[:2], 2))  # noqa: E731
     collector = WorstPlaces(profile, (spec.width_px, spec.height_px), look_up or nothing, 3.0)
-    for band in cut(pixels, collector.rows):
+    for band in cut(pixels, rows or collector.rows):
         collector.add(band.top, band.pixels)
     return collector
 
@@ -535,6 +535,21 @@ def striped(height=1024, width=2048):
     pixels = np.full((height, width, 3), 30000, np.uint16)
     pixels[:256, -256:, :] += (np.arange(256, dtype=np.uint16) // 4 % 2 * 20000)[None, :, None]
     return pixels
+
+
+@pytest.mark.parametrize("rows", [1, 100, 700, 5000])
+def test_the_height_of_the_bands_changes_no_place(rows):
+    pixels = np.random.default_rng(4).integers(0, 65536, (1100, 2048, 3), np.uint16)
+
+    def look_up(codes):
+        return codes[..., :2]
+
+    whole, other = collected(pixels, look_up=look_up), collected(pixels, look_up=look_up, rows=rows)
+    for one, same in zip(whole.places(4), other.places(4), strict=True):
+        assert one == same
+        np.testing.assert_array_equal(one.pixels, same.pixels)
+    np.testing.assert_array_equal(whole.reduced().pixels, other.reduced().pixels)
+    np.testing.assert_array_equal(whole.reduced().loss, other.reduced().loss)
 
 
 def test_one_of_the_places_shows_detail_where_all_that_is_lost_is_flat():

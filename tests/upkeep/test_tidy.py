@@ -20,7 +20,7 @@ from hotfolder.errors import StorageError
 from hotfolder.ledger.log_years import read_lines
 from hotfolder.ledger.packing import PAGE_BYTES, teach
 from hotfolder.ledger.reading import read_jobs
-from hotfolder.settings.files import Keep
+from hotfolder.settings.tables import Keep
 from hotfolder.upkeep import cutting
 from hotfolder.upkeep.copies import read_folders
 from hotfolder.upkeep.tidy import tidy

@@ -14,7 +14,7 @@ from hotfolder.ending.kept import KeptOriginals
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.ledger.record_log import RecordLog
-from hotfolder.settings.files import Folders
+from hotfolder.settings.tables import Folders
 from whole.conftest import drop, files, records, write_destination
 
 pytestmark = pytest.mark.whole

@@ -11,7 +11,8 @@ import tifffile
 
 import hotfolder_defaults
 from hotfolder import Column, Facts, Stage
-from hotfolder.settings.files import Intake, check_destination
+from hotfolder.settings.files import check_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import Registry, load_registry
 from hotfolder.work.order import Order
 from hotfolder.work.pipeline import run

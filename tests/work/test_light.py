@@ -5,7 +5,8 @@ import pytest
 from PIL import Image
 
 from hotfolder.colour import Profile
-from hotfolder.settings.files import Intake, load_destination
+from hotfolder.settings.files import load_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.light import NoAnswer, make_light_profile, show_whites
 from hotfolder.work.trial import workplace

@@ -7,7 +7,8 @@ import pytest
 
 from hotfolder import needed_ppi
 from hotfolder.errors import SettingsError, StageError
-from hotfolder.settings.files import Intake, check_destination
+from hotfolder.settings.files import check_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from hotfolder.testing import make_job, make_spec, run_stage
 from hotfolder.work.need import find_need, read_shape

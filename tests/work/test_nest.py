@@ -19,8 +19,9 @@ from hotfolder.model.encoding import Encoding
 from hotfolder.raster.picture import RasterSpec
 from hotfolder.raster.reading import open_original
 from hotfolder.raster.writing import open_result
-from hotfolder.settings.files import Destination, DestinationFile, Intake
+from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
+from hotfolder.settings.tables import DestinationFile, Intake
 from hotfolder.testing import srgb
 from hotfolder.work.nest import lay_pieces, read_pieces
 from hotfolder.work.nest_book import LOG, describe, find_jobs, write_nest

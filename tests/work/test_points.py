@@ -17,8 +17,9 @@ from hotfolder.colour.transform import _grid_of
 from hotfolder.daemon.jobs import Work
 from hotfolder.model.answer import Answer
 from hotfolder.model.records import WorkRecord
-from hotfolder.settings.files import Intake, check_destination
+from hotfolder.settings.files import check_destination
 from hotfolder.settings.root import Root
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.pipeline import Order, run
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from hotfolder.overview.status import _estimate_left
+from hotfolder.overview.waiting import estimate_left
 
 
 @pytest.mark.parametrize(
@@ -16,5 +16,5 @@ from hotfolder.overview.status import _estimate_left
         (600, 0.01, ""),
     ],
 )
-def test_the_estimate_left_follows_from_the_share_done(so_far_s, share, said):
-    assert said == _estimate_left(so_far_s, share)
+def test_the_estimate_follows_from_the_share_done(so_far_s, share, said):
+    assert said == estimate_left(so_far_s, share)

@@ -14,7 +14,8 @@ import tifffile
 from PIL import Image
 
 import hotfolder_defaults
-from hotfolder.settings.files import Intake, check_destination
+from hotfolder.settings.files import check_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.order import Order
 from hotfolder.work.pipeline import run

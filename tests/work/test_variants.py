@@ -9,7 +9,8 @@ import tifffile
 from hotfolder import Hold, Stage, StageSettings
 from hotfolder.errors import SettingsError, StageError
 from hotfolder.model.records import JobWarning, OriginalRecord, WorkRecord
-from hotfolder.settings.files import Intake, check_destination
+from hotfolder.settings.files import check_destination
+from hotfolder.settings.tables import Intake
 from hotfolder.settings.variants import list_variants
 from hotfolder.stages.registry import Registry, load_registry
 from hotfolder.work.order import Order

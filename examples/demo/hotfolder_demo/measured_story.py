@@ -23,8 +23,9 @@ from hotfolder.measured.limits import load_limits
 from hotfolder.measured.records import Verdict
 from hotfolder.measured.verdict import judge
 from hotfolder.overview.new_root import make_root
-from hotfolder.settings.files import Destination, Intake, load_destination
+from hotfolder.settings.files import Destination, load_destination
 from hotfolder.settings.root import Root
+from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from hotfolder_demo.printer import Floats, Printer, Recipe, read_recipe
 from hotfolder_demo.profiles import build_profile

@@ -40,7 +40,6 @@ from hotfolder import (
     Stage,
     StageSettings,
     Surface,
-    rebanded,
     say_share,
     source_profile,
 )
@@ -177,18 +176,10 @@ class ProofSheet(Stage[ProofSheetSettings]):
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Gather, and pass every pixel on."""
-        encoding = self._raster.encoding
-        seen: list[Band] = []
-
-        def noted() -> Iterator[Band]:
-            for band in bands:
-                seen.append(band)
-                yield band
-
-        for strip in rebanded(noted(), self._collector.rows):
-            self._collector.add(strip.top, flattened(strip.pixels, strip.alpha, encoding))
-            yield from seen
-            seen.clear()
+        for band in bands:
+            pixels = flattened(band.pixels, band.alpha, self._raster.encoding)
+            self._collector.add(band.top, pixels)
+            yield band
 
     def close(self) -> Findings:
         """Say what is lost and moved; the places that will be shown."""

@@ -20,7 +20,7 @@ from faults.killing import run_here
 from faults.soaking.place import run
 from hotfolder.daemon import trouble
 from hotfolder.daemon.loop import Daemon
-from hotfolder.disk import platforms
+from hotfolder.disk import processes
 from hotfolder.disk.marker import MARKER
 from hotfolder.errors import HotfolderError
 from hotfolder.logs import set_up_logs
@@ -283,7 +283,7 @@ class Place:
                 os.setgroups([])
                 os.setgid(NOBODY)
                 os.setuid(NOBODY)
-            platforms.die_with_parent()  # a change of user forgets it
+            processes.die_with_parent()  # a change of user forgets it
             set_up_logs(self.root.log, terminal=False)
             trouble._RETRY_S = (0.05, 0.2, 0.5)
             found = check(self.root)
