@@ -57,10 +57,6 @@ mean ΔE00 + CONTRAST_WEIGHT · (share that does not fit) · (1 - contrast kept 
 least loss weighs it by: whoever asks for detail wants it. Chosen by measurement, so that 0.95 is
 kept over the photographs of `tests/benchmarks/renderings.py`, at a mean below relative's."""
 
-TRIED_PIXELS = 20_000
-"""About how many pixels of a picture directions are tried on. With twice as many, one of 39 pairs
-of photograph and medium gets another, of about the same score."""
-
 REACH_HUES = 72
 REACH_LIGHTNESSES = 16
 REACH_PERCENTILE = 95.0
@@ -116,13 +112,12 @@ def reach_of(boundary: Boundary, wanted: Floats) -> Reach:
     ----------
     wanted
         Shape (rows, width, 3): the picture's colours, L*a*b* relative to the medium's white, black
-        point compensation applied; some 100,000 are enough. Shape (n, 3): colours that are in no
+        point compensation applied; some 20,000 are enough. Shape (n, 3): colours that are in no
         order, of which no direction is tried but the first.
     """
     if wanted.ndim == 2:
         return _table_of(boundary, lab_to_oklab(wanted), DARKENINGS[0])
-    step = max(1, round((wanted.shape[0] * wanted.shape[1] / TRIED_PIXELS) ** 0.5))
-    darkening = _best_direction(boundary, wanted[::step, ::step])
+    darkening = _best_direction(boundary, wanted)
     return _table_of(boundary, lab_to_oklab(wanted.reshape(-1, 3)), darkening)
 
 

@@ -304,7 +304,6 @@ def test_the_region_is_of_what_counts_and_not_of_what_is_moved_on_purpose(way):
     assert region["share"] == pytest.approx(200 / 3000, abs=1e-6)
 
 
-@pytest.mark.slow
 def test_the_region_is_of_what_is_delivered_where_least_loss_chose_refined():
     """Left: what the table alone loses; on the right, smaller, what the medium cannot make."""
     pixels = np.full((50, 60, 3), 65535, dtype=np.uint16)
