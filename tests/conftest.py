@@ -9,6 +9,7 @@ import sys
 import threading
 from collections import Counter
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -112,8 +113,13 @@ def _without(items: Sequence[pytest.Item], kept: Sequence[pytest.Item]) -> list[
 
 def _is_in(item: pytest.Item, rooms: Sequence[str]) -> bool:
     """Whether a test is in one of these folders."""
+    return _room_of(item.path) in rooms
+
+
+@cache
+def _room_of(path: Path) -> str:
     top = Path(__file__).parent
-    return any(item.path.is_relative_to(top / room) for room in rooms)
+    return path.relative_to(top).parts[0] if path.is_relative_to(top) else ""
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

@@ -84,9 +84,8 @@ class BlocksOfDetail:
             kept, left = fresh[is_kept], fresh[~is_kept]
             self._is_unmoved[kept] = self._kept.take(_UNMOVED, kept)
             if left.size:
-                found = np.asarray(
-                    self._grid.over_points(left, self._surely_stays, every=2).all(axis=1)
-                )
+                stays = self._grid.over_points(left, self._surely_stays, every=2)
+                found = np.asarray(stays.all(axis=1))
                 self._is_unmoved[left] = found
                 self._kept.note(_UNMOVED, left, found)
             self._is_told[fresh] = True

@@ -36,7 +36,14 @@ from hotfolder.colour.arrays import Array, Codes, Floats
 from hotfolder.colour.axis import Axis
 from hotfolder.colour.kept_points import Row
 from hotfolder.colour.machine_code import compiled, made, seen
-from hotfolder.colour.patchwork import COLOURS_PER_CALL, POINTS, Indices, KnownBlocks, Patchwork
+from hotfolder.colour.patchwork import (
+    COLOURS_PER_CALL,
+    POINTS,
+    Covered,
+    Indices,
+    KnownBlocks,
+    Patchwork,
+)
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.model.encoding import Encoding
 
@@ -145,15 +152,23 @@ class Grid:
         """
         flat = np.ascontiguousarray(pixels).reshape(-1, pixels.shape[-1])
         places = self._axis.places(flat) if self._axis else flat
-        with self._measuring:  # no stage may use a block before it is known to be good enough
-            fresh = self._patches.cover(places)
-            if fresh.size:
-                self._measure(fresh)
+        is_covered = False
+
+        def ask(missed: Codes) -> Covered:
+            nonlocal is_covered
+            with self._measuring:  # no stage may use a block before it is known to be good enough
+                if len(missed) and not is_covered:
+                    fresh = self._patches.cover(places)
+                    if fresh.size:
+                        self._measure(fresh)
+                    is_covered = True
+                return self._patches.covered()
+
         out: Codes = np.empty((len(flat), self._patches.outputs), np.uint16)
 
         def work(start: int, stop: int) -> None:
             part, result = flat[start:stop], out[start:stop]
-            self._patches.look_up(places[start:stop], result)
+            self._patches.look_up(places[start:stop], result, ask)
             if self._made_exact:
                 blocks = self._patches.block_of(places[start:stop])
                 where = np.flatnonzero(self._is_exact[blocks])

@@ -66,7 +66,7 @@ photographs need two steps."""
 FARTHEST = 0.1
 """How far one step may take a channel."""
 
-_WORTH_A_THREAD = 200
+_WORTH_A_THREAD = 1_000
 _NO_CAP = 1e9
 _COS_30, _SIN_30 = np.cos(np.radians(30)), np.sin(np.radians(30))
 _COS_6, _SIN_6 = np.cos(np.radians(6)), np.sin(np.radians(6))

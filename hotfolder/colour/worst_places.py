@@ -218,6 +218,21 @@ class WorstPlaces:
         loss, shift = np.moveaxis(self._codes * np.float32(_DELTA_E_PER_CODE), -1, 0)
         return Reduced(self._pixels, loss, shift, self._factor)
 
+    def judge(self, loss: Floats) -> None:
+        """Take what is lost as delivered, where that is known only after the last strip.
+
+        Among the places found so far those are then the worst in which most of that is lost.
+
+        Parameters
+        ----------
+        loss
+            Of the reduced picture: shape (rows, width), ΔE00.
+        """
+        self._codes[..., 0] = DifferenceStatistics.encode(loss)
+        self._best = [self._weighed(each) for each in self._best]
+        if self._most_detail:
+            self._most_detail = self._weighed(self._most_detail)
+
     def places(self, most: int) -> list[WorstPlace]:
         """Return the places where most is lost, the worst first, apart from each other if possible.
 
@@ -254,14 +269,20 @@ class WorstPlaces:
     def _show(self, asked: _Asked) -> WorstPlace:
         """The piece at a place that was asked for, and what is lost in it."""
         pixels = np.concatenate(asked.parts)
-        first, left = asked.top_px // self._down, asked.left_px // self._across
+        return self._weighed(
+            WorstPlace(0.0, 0.0, next(self._order), asked.left_px, asked.top_px, pixels)
+        )
+
+    def _weighed(self, place: WorstPlace) -> WorstPlace:
+        """The same place with what is lost in it now."""
+        first, left = place.top_px // self._down, place.left_px // self._across
         codes = self._codes[
-            first : first + max(1, len(pixels) // self._down),
-            left : left + max(1, pixels.shape[1] // self._across),
+            first : first + max(1, place.height_px // self._down),
+            left : left + max(1, place.width_px // self._across),
             0,
         ]
         lost = float(np.maximum(codes * _DELTA_E_PER_CODE - self._tolerance, 0).sum())
-        return WorstPlace(lost, 0.0, next(self._order), asked.left_px, asked.top_px, pixels)
+        return replace(place, lost=lost)
 
     def _are_apart(self, one: WorstPlace, other: WorstPlace) -> bool:
         distance = max(abs(one.left_px - other.left_px), abs(one.top_px - other.top_px))

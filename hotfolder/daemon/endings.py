@@ -105,15 +105,8 @@ class Endings:
         from hotfolder.work.describing import versions  # it loads the codecs
 
         path.write_text(failure.text(row.id, versions()), encoding="utf-8")
-        sha256, size = durable.sha256_of(path)
-        attachment = Attachment(
-            kind="failure",
-            path=FAILURE_FILE,
-            sha256=sha256,
-            bytes=size,
-            title="What failed, for whoever wrote the stage",
-            stage=failure.stage,
-        )
+        title = "What failed, for whoever wrote the stage"
+        attachment = _attach(path, "failure", title, failure.stage)
         message = failure.advice(show_name(row), row.destination)
         reason = Reason(
             stage=failure.stage, code="stage-failed", message=message, ways_on=(_AGAIN,)
@@ -141,14 +134,14 @@ class Endings:
 
 def _with_sidecar(work: WorkRecord, sidecar: Path) -> WorkRecord:
     """What came of the work, and the sidecar that came with its original."""
-    sha256, size = durable.sha256_of(sidecar)
-    own = Attachment(
-        kind="sidecar",
-        path=SIDECAR,
-        sha256=sha256,
-        bytes=size,
-        title="The XMP sidecar that came with it",
-        stage="intake",
-    )
+    own = _attach(sidecar, "sidecar", "The XMP sidecar that came with it", "intake")
     others = (each for each in work.attachments if each.kind != "sidecar")
     return work.model_copy(update={"attachments": (*others, own)})
+
+
+def _attach(path: Path, kind: Literal["failure", "sidecar"], title: str, stage: str) -> Attachment:
+    """What the record says of a file that lies beside a held picture or a result."""
+    sha256, size = durable.sha256_of(path)
+    return Attachment(
+        kind=kind, path=path.name, sha256=sha256, bytes=size, title=title, stage=stage
+    )

@@ -16,7 +16,7 @@ from hotfolder.model.encoding import Encoding
 from hotfolder.raster import exif
 from hotfolder.raster.packets import to_image_resources
 from hotfolder.raster.picture import Band, RasterSpec
-from hotfolder.raster.result_file import whole
+from hotfolder.raster.result_file import refuse_longer, whole
 
 MAX_SIDE_PX = 65_500
 """libjpeg's JPEG_MAX_DIMENSION; ITU-T T.81 would allow 65535."""
@@ -43,13 +43,7 @@ class JpegFormat:
                 "A JPEG cannot hold transparency. Flatten the picture, "
                 "or set the destination's result to TIFF or PNG.",
             )
-        if max(spec.width_px, spec.height_px) > MAX_SIDE_PX:
-            raise Refuse(
-                "jpeg-too-large",
-                f"The result would have {spec.width_px} x {spec.height_px} pixels, but a JPEG "
-                f"can have {MAX_SIDE_PX} along a side. Set the destination's result to TIFF, "
-                "or its size smaller.",
-            )
+        refuse_longer(spec, MAX_SIDE_PX, "jpeg", "JPEG")
         self.notes: list[str] = []
         self._spec = spec
         self._result = result

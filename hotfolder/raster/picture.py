@@ -231,7 +231,7 @@ class Band:
         return int(self.pixels.shape[0])
 
 
-def rows_per_band(width_px: int, pixels: int = 2_000_000) -> int:
+def rows_per_band(width_px: int, pixels: int = 1_000_000) -> int:
     """Say how many rows make a band.
 
     Parameters

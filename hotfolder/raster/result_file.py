@@ -8,6 +8,7 @@ from typing import Protocol
 
 import numpy as np
 
+from hotfolder.errors import Refuse
 from hotfolder.raster.dither import Dither
 from hotfolder.raster.picture import Band, RasterSpec, Stored
 
@@ -37,6 +38,23 @@ class Samples:
         if self._dither:
             return self._dither.apply(pixels, band.top)
         return np.ascontiguousarray(pixels)
+
+
+def refuse_longer(spec: RasterSpec, max_side_px: int, code: str, name: str) -> None:
+    """Refuse a result that a format cannot hold; code, name: the format's.
+
+    Raises
+    ------
+    Refuse
+        As ``jpeg-too-large``, when a side is longer.
+    """
+    if max(spec.width_px, spec.height_px) > max_side_px:
+        raise Refuse(
+            f"{code}-too-large",
+            f"The result would have {spec.width_px} x {spec.height_px} pixels, but {name} allows "
+            f"{max_side_px} along a side. Set the destination's result to another format, as TIFF, "
+            "or its size smaller.",
+        )
 
 
 def checked(bands: Iterable[Band], spec: RasterSpec) -> Iterator[Band]:

@@ -14,7 +14,7 @@ from hotfolder.errors import Refuse
 from hotfolder.model.destination import Result
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster.picture import Band, RasterSpec
-from hotfolder.raster.result_file import whole
+from hotfolder.raster.result_file import refuse_longer, whole
 
 _EXIF_PREFIX: Final = b"Exif\0\0"
 _LOSSLESS_FROM: Final = 100
@@ -49,13 +49,7 @@ class WebFormat:
                 f"{_IN_WORDS[spec.encoding]}. Give the destination an RGB profile, as sRGB, or set "
                 "its result to another format.",
             )
-        if max(spec.width_px, spec.height_px) > kind.max_side_px:
-            raise Refuse(
-                f"{result.format}-too-large",
-                f"The result would have {spec.width_px} x {spec.height_px} pixels, but a "
-                f"{kind.name} can have {kind.max_side_px} along a side. Set the destination's "
-                "result to another format, or its size smaller.",
-            )
+        refuse_longer(spec, kind.max_side_px, result.format, kind.name)
         self.notes: list[str] = []
         self._spec = spec
         self._result = result

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib.metadata import version
@@ -11,6 +10,7 @@ from pathlib import Path
 import imagecodecs
 from pydantic.types import JsonValue
 
+from hotfolder.disk import durable
 from hotfolder.errors import StageError
 from hotfolder.model.facts import Facts
 from hotfolder.model.records import (
@@ -61,13 +61,12 @@ def describe_original(original: Original) -> OriginalRecord:
 def describe_result(written: Written, spec: RasterSpec) -> ResultRecord:
     """What the record says of a result, once it is written."""
     path = written.path
-    with path.open("rb") as file:
-        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+    sha256, size = durable.sha256_of(path)
     profile = spec.profile
     return ResultRecord(
         path=path.name,
         sha256=sha256,
-        bytes=path.stat().st_size,
+        bytes=size,
         format=written.result.format,
         width_px=spec.width_px,
         height_px=spec.height_px,
@@ -85,14 +84,13 @@ def describe_attachments(announced: Iterable[Attached], folder: Path) -> tuple[A
     for each in announced:
         path = folder / each.name
         if path.is_file() and not path.is_symlink():
-            with path.open("rb") as file:
-                sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+            sha256, size = durable.sha256_of(path)
             found.append(
                 Attachment(
                     kind=each.kind,
                     path=each.name,
                     sha256=sha256,
-                    bytes=path.stat().st_size,
+                    bytes=size,
                     title=each.title,
                     stage=each.stage,
                 )

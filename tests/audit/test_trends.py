@@ -7,7 +7,6 @@ from datetime import UTC, datetime, timedelta
 from statistics import fmean
 
 import pytest
-from scipy.stats import binomtest, mannwhitneyu
 
 from audit.conftest import NUMBER
 from audit.generated import CHANGED, record_of
@@ -96,12 +95,16 @@ def test_pictures_that_all_lose_nothing_are_the_same():
 
 @pytest.mark.parametrize(("worse", "better"), [(6, 0), (5, 1), (3, 3), (20, 9), (0, 0)])
 def test_the_sign_test_is_the_binomial_test(worse, better):
+    from scipy.stats import binomtest  # costs half a second
+
     expected = binomtest(worse, worse + better).pvalue if worse + better else 1.0
     assert expected == pytest.approx(_test_signs(worse, better), abs=1e-12)
 
 
 @pytest.mark.parametrize("digits", [1, 2, 9])
 def test_the_rank_test_is_that_of_mann_and_whitney_also_with_ties(digits):
+    from scipy.stats import mannwhitneyu  # costs half a second
+
     chance = random.Random(digits)
     old = [round(chance.random(), digits) for _ in range(9)]
     new = [round(chance.random() + 0.2, digits) for _ in range(30)]

@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from scipy.stats import norm
 
 from hotfolder.colour.black_point import black_luminance, compensated
 from hotfolder.colour.depth import curve, deepened, lightness_of
@@ -38,6 +37,8 @@ def test_white_stays_black_becomes_black_and_order_is_kept(black):
 
 
 def test_the_curve_is_the_normal_distribution_over_its_range():
+    from scipy.stats import norm  # costs half a second
+
     L = np.linspace(0, 100, 21)
     expected = norm.cdf(L, 60.6, 34.5) - norm.cdf(0, 60.6, 34.5)
     expected /= norm.cdf(100, 60.6, 34.5) - norm.cdf(0, 60.6, 34.5)

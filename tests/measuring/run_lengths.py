@@ -7,7 +7,6 @@ import sys
 from pathlib import Path
 
 import numpy as np
-from scipy.stats import norm
 
 from hotfolder.measured.drift import (
     FAMILY_LIMIT,
@@ -32,6 +31,8 @@ def mean_run_length(shift, *, limit, widening, runs, prints, slope=0.0, seed=1):
 
 def solve_run_length(shift, weight, limit, nodes=200):
     """The same for limits that do not widen, by Crowder's integral equation (1987), no chance."""
+    from scipy.stats import norm  # costs half a second
+
     edge = limit * np.sqrt(weight / (2 - weight))
     at, parts = np.polynomial.legendre.leggauss(nodes)
     at, parts = at * edge, parts * edge

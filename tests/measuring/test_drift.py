@@ -5,7 +5,6 @@
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from hotfolder.measured.drift import (
     FAMILY,
@@ -72,6 +71,8 @@ def test_the_price_is_that_a_step_of_one_number_is_seen_later(shift, expected):
 
 
 def test_each_print_is_compared_with_those_before_it():
+    from scipy import stats  # costs half a second
+
     values = [90.0, 90.4, 89.9, 90.2]
     sd = np.sqrt((10 * 0.3**2 + 2 * np.var(values[:2])) / 11)
     apart = (values[2] - np.mean(values[:2])) / (sd * np.sqrt(1.5))

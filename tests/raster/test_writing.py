@@ -470,8 +470,8 @@ def test_bands_that_are_not_the_promised_picture_are_an_error(tmp_path, kind, fa
             "jpeg",
             "jpeg-too-large",
             (
-                "The result would have 70000 x 20 pixels, but a JPEG can have 65500 along a side. "
-                "Set the destination's result to TIFF, or its size smaller."
+                "The result would have 70000 x 20 pixels, but JPEG allows 65500 along a side. "
+                "Set the destination's result to another format, as TIFF, or its size smaller."
             ),
         ),
     ],

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from functools import cache
-from importlib import resources
 from typing import Literal
 
 import numpy as np
@@ -11,7 +10,6 @@ import pyvips
 
 from hotfolder.colour.profile import Profile
 from hotfolder_demo import profiles
-from hotfolder_demo.printer import read_recipe
 
 SRGB = Profile.parse(profiles.srgb())
 WIDE_RGB = Profile.parse(profiles.adobe_rgb_compatible())
@@ -28,9 +26,7 @@ def libvips(name: str) -> Profile:
 @cache
 def demo_printer(name: str, version: Literal["2.4", "4.4"]) -> Profile:
     """``"matte-canvas"`` (RGB) or ``"coated-book"`` (CMYK), with tables."""
-    recipes = resources.files("hotfolder_defaults") / "profiles"
-    with resources.as_file(recipes / f"{name}.toml") as path:
-        return Profile.parse(profiles.build_profile(read_recipe(path), version))
+    return Profile.parse(profiles.build_shipped(name, version))
 
 
 def random_pixels(channels: int, count: int = 10_000, seed: int = 1):

@@ -312,6 +312,44 @@ def test_what_detail_brings_in_is_lost_on_the_sheet_as_it_is_delivered(tmp_path)
     assert findings["lost_share_of_reduced"] == pytest.approx(delivered, abs=0.01)
 
 
+@pytest.mark.parametrize("swapped", [False, True])
+def test_the_worst_place_is_the_worst_as_it_is_delivered(swapped, tmp_path):
+    """Two halves: relative colorimetric loses more of one, perceptual, which is chosen, of both."""
+    chosen = IntentChosen(Intent.PERCEPTUAL, "It keeps the petals.")
+    colours = np.random.default_rng(1).integers(0, 65536, (2000, 3), dtype=np.uint16)
+    relative, perceptual = (
+        losses(Route(WIDE_RGB, CANVAS, intent), colours)[0]
+        for intent in (Intent.RELATIVE_COLORIMETRIC, Intent.PERCEPTUAL)
+    )
+    one = int(np.argmax(np.where(perceptual < 7, relative, 0)))
+    other = int(np.argmax(np.where(relative < relative[one] - 2, perceptual, 0)))
+    assert perceptual[other] > perceptual[one] + 2
+    pixels = np.empty((256, 1024, 3), np.uint16)
+    pixels[:, :512], pixels[:, 512:] = colours[one], colours[other]
+    pixels = pixels[:, ::-1].copy() if swapped else pixels
+    least = [conversion(intent="least loss")]
+    _, findings, _ = made(pixels, tmp_path, beside=least, told=[chosen])
+    place = findings["places"][0]
+    assert (place["left_px"] >= 512) == (not swapped)
+
+
+def test_places_are_weighed_again_by_what_is_delivered():
+    def look_up(codes):
+        found = np.zeros((*codes.shape[:2], 2), np.uint16)
+        found[:, : codes.shape[1] // 2, 0] = 20000
+        found[:, codes.shape[1] // 2 :, 0] = 10000
+        return found
+
+    collector = collected(picture(), look_up=look_up)
+    assert collector.places(1)[0].left_px == 0
+    delivered = np.asarray(collector.reduced().loss)[:, ::-1].copy()
+    collector.judge(delivered)
+    worst = collector.places(1)[0]
+    assert worst.left_px == 144
+    assert worst.lost > 0
+    np.testing.assert_allclose(collector.reduced().loss, delivered, atol=0.001)
+
+
 def test_without_conversion_the_picture_is_shown_as_it_is(tmp_path):
     page, _, _ = made(picture(), tmp_path, beside=[])
     before, after = (

@@ -26,6 +26,7 @@ B2A1, out of gamut      0.09 / 0.79 / 2.14    0.12 / 0.79 / 2.87
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Literal
@@ -85,11 +86,7 @@ _SRGB_CURVE = icc.parametric_curve([2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.
 
 def write_profiles(folder: Path) -> list[Path]:
     """Write the profiles that a new root starts with; return their paths."""
-    recipes = resources.files("hotfolder_defaults") / "profiles"
-    written = {}
-    for name, version in SHIPPED.items():
-        with resources.as_file(recipes / f"{name}.toml") as path:
-            written[name] = build_profile(read_recipe(path), version)
+    written = {name: build_shipped(name, version) for name, version in SHIPPED.items()}
     written["srgb"] = srgb()
     folder.mkdir(parents=True, exist_ok=True)
     paths = []
@@ -98,6 +95,14 @@ def write_profiles(folder: Path) -> list[Path]:
         path.write_bytes(profile)
         paths.append(path)
     return paths
+
+
+@cache
+def build_shipped(name: str, version: Version) -> bytes:
+    """Make the profile of a printer whose recipe is among the defaults; once in a process."""
+    recipes = resources.files("hotfolder_defaults") / "profiles"
+    with resources.as_file(recipes / f"{name}.toml") as path:
+        return build_profile(read_recipe(path), version)
 
 
 def build_profile(recipe: Recipe, version: Version) -> bytes:

@@ -273,6 +273,7 @@ class _Around:
         self._height, self._width = height, width
         self._steps = np.array(steps)
         self._loop = least_down if least else sum_down
+        self._worked_on = self.rows.view(np.int32) if least else self.rows
         self._came = 0
         self._last_row: Plane | None = None
 
@@ -305,7 +306,12 @@ class _Around:
 
         def work(left: int, right: int) -> None:
             self._loop(
-                rows, before, came, self._steps, left * _LINE, min(right * _LINE, self._width)
+                self._worked_on,
+                before,
+                came,
+                self._steps,
+                left * _LINE,
+                min(right * _LINE, self._width),
             )
 
         _do_parts(threads, work, 0, -(-self._width // _LINE))

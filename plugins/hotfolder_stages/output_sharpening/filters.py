@@ -171,9 +171,13 @@ def sum_down(sums: Array, before: int, after: int, steps: Array, left: int, righ
             first = second
 
 
-@compiled(made("f4", 2), number("i8"), number("i8"), seen("i8", 1), number("i8"), number("i8"))
+@compiled(made("i4", 2), number("i8"), number("i8"), seen("i8", 1), number("i8"), number("i8"))
 def least_down(lows: Array, before: int, after: int, steps: Array, left: int, right: int) -> None:
-    """Take the least of rows instead of adding them; `sum_down` says the rest."""
+    """Take the least of rows instead of adding them; `sum_down` says the rest.
+
+    lows: the bits of floats that are not negative, read as whole numbers, which have the same
+    order. The compiler makes slow code of the least of two floats that is kept in place.
+    """
     room = len(lows)
     for start in range(left, right, _COLUMNS_AT_ONCE):
         stop = min(start + _COLUMNS_AT_ONCE, right)

@@ -229,7 +229,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
         }
 
     def _draw_as_delivered(self) -> None:
-        """Show the loss of what was delivered, where that is known only after the last band."""
+        """Show what is lost as delivered, and where, if that is known only after the last band."""
         told = self._job.told(ReachMeasured)
         chosen = self._job.told(IntentChosen)
         route = self._route
@@ -241,6 +241,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
             self._route = route
             loss = losses_of(route, self._way.transform, self._reduced.pixels)
             self._reduced = replace(self._reduced, loss=loss)
+            self._collector.judge(loss)
 
     @classmethod
     def prepare(cls) -> None:

@@ -81,9 +81,7 @@ class LightProfile(Stage[LightSettings]):
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Gather, and pass every pixel on."""
-        for band in bands:
-            self._copy.add(band)
-            yield band
+        return self._copy.gather(bands)
 
     def close(self) -> Findings:
         """Find the chart, make the profile, and read it back.

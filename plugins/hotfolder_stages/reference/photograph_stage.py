@@ -79,9 +79,7 @@ class StripPhotograph(Stage[StripPhotographSettings]):
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Gather, and pass every pixel on."""
-        for band in bands:
-            self._copy.add(band)
-            yield band
+        return self._copy.gather(bands)
 
     def close(self) -> Findings:
         """Find marks, and read what lies between every four of them."""

@@ -7,6 +7,7 @@ both, and less noise in this one.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -79,6 +80,12 @@ class ReducedCopy:
         self.codes = np.zeros((raster.channels, rows, width), np.uint16)
         self._filled = 0
         self._rest: Codes = np.zeros((0, raster.width_px, raster.channels), np.uint16)
+
+    def gather(self, bands: Iterable[Band]) -> Iterator[Band]:
+        """Add bands as they pass."""
+        for band in bands:
+            self.add(band)
+            yield band
 
     def add(self, band: Band) -> None:
         """Add the next rows."""

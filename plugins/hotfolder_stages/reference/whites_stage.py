@@ -100,9 +100,7 @@ class NeutralPlaces(Stage[NeutralSettings]):
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Gather, and pass every pixel on."""
-        for band in bands:
-            self._copy.add(band)
-            yield band
+        return self._copy.gather(bands)
 
     def close(self) -> Findings:
         """Say where the places are, and what light each would be white in."""
