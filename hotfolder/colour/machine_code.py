@@ -4,7 +4,8 @@ numpy walks a picture once per operation; a loop that does all of them pixel by 
 which is several times as fast. A loop is compiled when it is first called, or by `compile_all`
 before the first worker, and the code is kept on disk beside its module, or in the user's cache
 where that folder cannot be written to. So the first work of a version starts later than the next,
-by half a minute of one core's work. Where neither folder can be written to, every start compiles.
+by half a minute of one core's work. Where neither folder can be written to, every start compiles;
+once whoever may write to the first one has started, all users of the machine read what is there.
 
 Numba itself is imported by the first compilation and not before: it takes longer than all other
 imports together, and commands that compute no pixels have no use for it.
@@ -39,6 +40,8 @@ _OPTIONS: dict[str, Any] = {
 _OF_PARTS: dict[str, Any] = {**_OPTIONS, "no_cpython_wrapper": True}
 """What only loops call, Python does not."""
 _LOCK = threading.RLock()
+_MOST_AT_ONCE = 256
+"""Loops that are compiled side by side; more than there are."""
 
 
 @dataclass(frozen=True)
@@ -156,18 +159,22 @@ def _compile_side_by_side(loops: Sequence[_Late], processes: int) -> None:
     """Compile loops and keep their code on disk; what fails here fails again where it is told."""
     if not hasattr(os, "fork") or processes == 1:
         return
+    read, write = os.pipe()  # each process takes the next one's number when it is done with one
+    os.write(write, bytes(range(min(len(loops), _MOST_AT_ONCE))))
+    os.close(write)
     started = []
-    for number in range(processes):
+    for _ in range(processes):
         child = os.fork()
         if not child:
             code = 1
             try:
-                for loop in loops[number::processes]:
-                    loop.machine_code()
+                while number := os.read(read, 1):
+                    loops[number[0]].machine_code()
                 code = 0
             finally:
                 os._exit(code)
         started.append(child)
+    os.close(read)
     for child in started:
         os.waitpid(child, 0)
 

@@ -202,10 +202,8 @@ class HandingOut:
 
     def _may_begin(self, row: JobRow, destination: Destination) -> bool:
         """Whether a job that has waited for a worker is to be done as it was handed out."""
-        name = destination.name
-        if name not in self._destinations or self._rest.waits(row, destination):
-            return False
-        return self._destinations[name].destination is destination
+        as_set_now = self._destinations.get(destination.name)  # it may be gone
+        return as_set_now is destination and not self._rest.waits(row, destination)
 
     def next_try_s(self) -> float | None:
         """When a job in trouble is tried next; None when none is, or when no worker is idle."""

@@ -32,6 +32,9 @@ class Named:
     def __getitem__(self, name):
         return SimpleNamespace(destination=self.destinations[name])
 
+    def get(self, name):
+        return self.destinations.get(name)
+
     def all(self):
         return dict(self.destinations)
 
