@@ -179,7 +179,8 @@ def watching(small):
     process.communicate()
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.slow(cases=1)
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_watch_delivers_what_is_dropped_and_stops_cleanly(small, watching, hotfolder, number):
     drop(small, "mud.tif")
     wait_for(lambda: len(records(small)) == 1)
