@@ -26,7 +26,7 @@ if (
     TYPE_CHECKING
 ):  # it loads a whole library for terminals; a command that logs nothing goes without
     import structlog
-    from structlog.typing import EventDict
+    from structlog.typing import EventDict, Processor
 
 _MAX_BYTES = 20 * 2**20
 _KEPT = 5
@@ -61,7 +61,7 @@ def set_up_logs(file: Path | None, *, terminal: Terminal = Terminal.NONE) -> Non
     """Send log events to `file` (rotated at 20 MiB, five kept) and, if asked, to standard error."""
     import structlog
 
-    shared: list[Any] = [
+    shared: list[Processor] = [
         structlog.contextvars.merge_contextvars,
         structlog.stdlib.add_log_level,
         structlog.processors.TimeStamper(fmt="iso", utc=True),
@@ -103,7 +103,7 @@ def get_log() -> structlog.stdlib.BoundLogger:
     return log
 
 
-def _formatter(*processors: Any) -> logging.Formatter:
+def _formatter(*processors: Processor) -> logging.Formatter:
     import structlog
 
     return structlog.stdlib.ProcessorFormatter(
@@ -170,7 +170,7 @@ def read_last_events(file: Path, number: int) -> list[str]:
     return list(said)
 
 
-def _say(_logger: Any, _method: str, event: EventDict) -> str:
+def _say(_logger: object, _method: str, event: EventDict) -> str:
     """Say an event as a line that begins with the time, by the clocks here."""
     time = clock_time(datetime.fromisoformat(str(event["timestamp"])).timestamp())[:5]
     name = str(event["event"])
@@ -192,7 +192,7 @@ def _say(_logger: Any, _method: str, event: EventDict) -> str:
     return f"{time}  {said}"
 
 
-def _dumps(event: Any, **options: Any) -> str:
+def _dumps(event: object, **options: Any) -> str:
     return json.dumps(event, ensure_ascii=True, **options)
 
 

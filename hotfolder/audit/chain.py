@@ -9,6 +9,7 @@ from functools import cache
 from pathlib import Path
 
 from hotfolder.audit.question import make_cursor
+from hotfolder.disk.marker import Unreachable, check_marker
 from hotfolder.ledger.log_years import LOG_FILE, read_lines
 from hotfolder.ledger.packing import unpack
 from hotfolder.ledger.record_index import columns
@@ -35,6 +36,8 @@ class ChainReport:
     """Of the last line; "" when there is none."""
     faults: tuple[str, ...]
     """Sentences."""
+    is_checked: bool = True
+    """Whether the log could be looked at: its share may be away."""
 
     @property
     def is_whole(self) -> bool:
@@ -47,6 +50,12 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
 
     A line that a daemon is appending at this moment counts as known.
     """
+    log = results / LOG_FILE
+    if not log.exists():
+        try:
+            check_marker(results)
+        except Unreachable as error:
+            return ChainReport(destination, str(log), 0, 0, "", (str(error),), is_checked=False)
     # the ledger first: what it knows was in the log before
     ledger = make_cursor(db)
     missing = {  # as short as can be: there may be hundreds of thousands
@@ -57,7 +66,6 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
             (destination,),
         )
     }
-    log = results / LOG_FILE
     faults: list[str] = []
     unknown: list[tuple[int, str, str]] = []
     previous, count, unchained, stopped = START, 0, 0, False

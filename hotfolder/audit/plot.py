@@ -135,7 +135,8 @@ def name_mark(number: int) -> str:
 def _describe(bucket: Bucket, unit: str) -> str:
     when = _say_time(bucket.start, unit)
     lost = "" if bucket.lost is None else f", {say_share(bucket.lost)} lost on average"
-    return f"{unit} of {when}: {bucket.pictures} pictures{lost}, {say_share(bucket.held, 2)} held"
+    pictures = "1 picture" if bucket.pictures == 1 else f"{bucket.pictures} pictures"
+    return f"{unit} of {when}: {pictures}{lost}, {say_share(bucket.held, 2)} held"
 
 
 def _say_time(at: datetime, unit: str) -> str:

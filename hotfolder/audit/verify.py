@@ -91,6 +91,7 @@ class Chain(TypedDict):
     last_sha256: str
     faults: list[str]
     is_whole: bool
+    is_checked: bool
 
 
 class Verdict(TypedDict):
@@ -164,6 +165,7 @@ def verify_root(
                 "last_sha256": chain.last_sha256,
                 "faults": list(chain.faults),
                 "is_whole": chain.is_whole,
+                "is_checked": chain.is_checked,
             }
             for chain in chains
         ],
@@ -335,6 +337,8 @@ def describe_verdict(verdict: Verdict) -> list[str]:
 
 
 def _describe_chain(chain: Chain) -> list[str]:
+    if not chain["is_checked"]:
+        return [f"{chain['destination']}: chain cannot be checked now: {chain['faults'][0]}"]
     state = "whole" if chain["is_whole"] else "BROKEN"
     before = f", {chain['unchained']} from before the chain" if chain["unchained"] else ""
     lines = [f"{chain['destination']}: {chain['records']} records{before}, chain {state}"]

@@ -7,12 +7,14 @@ A = (BP_out - W) / (BP_in - W), B = -W (BP_out - BP_in) / (BP_in - W) and neutra
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
 from hotfolder.colour.arrays import Floats
-from hotfolder.colour.encodings import D50_XYZ, lab_to_xyz, xyz_to_lab
+from hotfolder.colour.encodings import EPSILON, KAPPA, lab_to_xyz
 from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, to_lab
+from hotfolder.colour.machine_code import compiled, made, number, seen
 from hotfolder.colour.profile import Profile
 
 
@@ -28,7 +30,27 @@ def compensated(lab: Floats, black_in: float, black_out: float) -> Floats:
     """
     a = (1 - black_out) / (1 - black_in)
     b = (black_out - black_in) / (1 - black_in)
-    return xyz_to_lab(a * lab_to_xyz(lab) + b * np.array(D50_XYZ))
+    flat = np.ascontiguousarray(lab, np.float64).reshape(-1, 3)
+    out = np.empty_like(flat)
+    _scale(flat, a, b, out)
+    return out.reshape(lab.shape)
+
+
+@compiled(seen("f8", 2), number("f8"), number("f8"), made("f8", 2))
+def _scale(lab: Any, a: Any, b: Any, out: Any) -> None:
+    """As `lab_to_xyz`, a XYZ + b white and `xyz_to_lab`, for one colour at a time."""
+    f = np.empty(3)
+    for colour in range(len(lab)):
+        fy = (lab[colour, 0] + 16) / 116
+        f[0], f[1], f[2] = fy + lab[colour, 1] / 500, fy, fy - lab[colour, 2] / 200
+        for lane in range(3):
+            cube = f[lane] * f[lane] * f[lane]
+            ratio = cube if cube > EPSILON else (116 * f[lane] - 16) / KAPPA
+            ratio = a * ratio + b
+            f[lane] = np.cbrt(ratio) if ratio > EPSILON else (KAPPA * ratio + 16) / 116
+        out[colour, 0] = 116 * f[1] - 16
+        out[colour, 1] = 500 * (f[0] - f[1])
+        out[colour, 2] = 200 * (f[1] - f[2])
 
 
 @lru_cache(maxsize=8)

@@ -15,8 +15,11 @@ from hotfolder.model.encoding import Encoding
 D50_XYZ = (0.9642, 1.0, 0.8249)
 """White of the PCS, Y = 1 (ICC.1:2022, 6.3.2)."""
 
-_KAPPA = 24389 / 27
-_EPSILON = 216 / 24389
+KAPPA = 24389 / 27
+"""Slope of CIELAB near black, 903.3 (CIE 15:2004, 8.2.1.1)."""
+
+EPSILON = 216 / 24389
+"""Where that ends, as a share of white."""
 
 
 def lab_to_xyz(lab: Floats) -> NDArray[np.float64]:
@@ -25,7 +28,7 @@ def lab_to_xyz(lab: Floats) -> NDArray[np.float64]:
     fy = (L + 16) / 116
     f = np.stack([fy + a / 500, fy, fy - b / 200], axis=-1)
     cube = f * f * f  # a tenth of the time of f**3
-    ratio = np.where(cube > _EPSILON, cube, (116 * f - 16) / _KAPPA)
+    ratio = np.where(cube > EPSILON, cube, (116 * f - 16) / KAPPA)
     xyz: NDArray[np.float64] = ratio * np.array(D50_XYZ)
     return xyz
 
@@ -43,7 +46,7 @@ def xyz_to_lab(xyz: Floats) -> NDArray[np.float64]:
     float64, shape (..., 3): L*, a*, b*.
     """
     ratio = np.asarray(xyz, dtype=np.float64) / np.array(D50_XYZ)
-    f = np.where(ratio > _EPSILON, np.cbrt(ratio), (_KAPPA * ratio + 16) / 116)
+    f = np.where(ratio > EPSILON, np.cbrt(ratio), (KAPPA * ratio + 16) / 116)
     x, y, z = np.moveaxis(f, -1, 0)
     return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
 

@@ -36,7 +36,14 @@ from hotfolder.colour.arrays import Array, Codes, Floats
 from hotfolder.colour.axis import Axis
 from hotfolder.colour.kept_points import Row
 from hotfolder.colour.machine_code import compiled, made, seen
-from hotfolder.colour.patchwork import COLOURS_PER_CALL, POINTS, Indices, KnownBlocks, Patchwork
+from hotfolder.colour.patchwork import (
+    COLOURS_PER_CALL,
+    POINTS,
+    Covered,
+    Indices,
+    KnownBlocks,
+    Patchwork,
+)
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.model.encoding import Encoding
 
@@ -145,15 +152,23 @@ class Grid:
         """
         flat = np.ascontiguousarray(pixels).reshape(-1, pixels.shape[-1])
         places = self._axis.places(flat) if self._axis else flat
-        with self._measuring:  # no stage may use a block before it is known to be good enough
-            fresh = self._patches.cover(places)
-            if fresh.size:
-                self._measure(fresh)
+        is_covered = False
+
+        def ask(missed: Codes) -> Covered:
+            nonlocal is_covered
+            with self._measuring:  # no stage may use a block before it is known to be good enough
+                if len(missed) and not is_covered:
+                    fresh = self._patches.cover(places)
+                    if fresh.size:
+                        self._measure(fresh)
+                    is_covered = True
+                return self._patches.covered()
+
         out: Codes = np.empty((len(flat), self._patches.outputs), np.uint16)
 
         def work(start: int, stop: int) -> None:
             part, result = flat[start:stop], out[start:stop]
-            self._patches.look_up(places[start:stop], result)
+            self._patches.look_up(places[start:stop], result, ask)
             if self._made_exact:
                 blocks = self._patches.block_of(places[start:stop])
                 where = np.flatnonzero(self._is_exact[blocks])
@@ -178,23 +193,15 @@ class Grid:
             self._patches.cover_blocks(blocks)
             return self._errors_of(blocks)
 
-    def holds(
-        self, blocks: Indices, said: Callable[[Codes], NDArray[np.bool_]]
-    ) -> NDArray[np.bool_]:
-        """Whether something holds for all colours that are computed of a block: shape (n,)."""
-        points = self.over_points(blocks, said).all(axis=1)
-        places = self._measured_in(blocks)
-        measured = said(self._axis.codes(places) if self._axis else places)
-        measured = measured.reshape(len(blocks), -1)
-        return np.asarray(points & measured.all(axis=1))
-
-    def over_points(self, blocks: Indices, function: Callable[[Codes], Array]) -> Array:
+    def over_points(
+        self, blocks: Indices, function: Callable[[Codes], Array], *, every: int = 1
+    ) -> Array:
         """Compute a function of colours at the points of blocks, as `Patchwork.over_points`."""
 
         def at_places(places: Codes) -> Array:
             return function(self._axis.codes(places) if self._axis else places)
 
-        return self._patches.over_points(blocks, at_places)
+        return self._patches.over_points(blocks, at_places, every=every)
 
     def _converted(self, colours: Codes) -> Codes:
         return np.asarray(self._exact(colours[None])[0])

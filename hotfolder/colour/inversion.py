@@ -25,7 +25,15 @@ from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Floats
 from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
-from hotfolder.colour.measurement_model import MeasurementModel, evaluate, place, set_strides
+from hotfolder.colour.measurement_model import (
+    LANES,
+    PLACES,
+    MeasurementModel,
+    find_cell,
+    find_corners,
+    interpolate,
+    put_in_places,
+)
 from hotfolder.colour.slabs import over_slabs
 
 TIE = 3.0
@@ -47,14 +55,22 @@ Fukushima, M. (2001), DOI 10.1007/978-3-7091-6217-0_18, damp by the square of th
 far outside the gamut the model bends more than steps allow for."""
 
 STEPS = 5
-"""A fixed number, without looking whether a step was good: so what comes out is as continuous as
-each step is."""
+"""At most, and without looking whether a step was good: so what comes out is as continuous as each
+step is."""
+
+STILL = 0.001
+"""How far a step takes its farthest channel after which there is no next one. After one of up to
+twice as much the next is made in part, so that this makes no jump: half of all colours of
+photographs need two steps."""
 
 FARTHEST = 0.1
 """How far one step may take a channel."""
 
-_WORTH_A_THREAD = 200
+_WORTH_A_THREAD = 1_000
 _NO_CAP = 1e9
+_COS_30, _SIN_30 = np.cos(np.radians(30)), np.sin(np.radians(30))
+_COS_6, _SIN_6 = np.cos(np.radians(6)), np.sin(np.radians(6))
+_COS_63, _SIN_63 = np.cos(np.radians(63)), np.sin(np.radians(63))
 
 
 def invert(
@@ -87,13 +103,13 @@ def invert(
     float64, shape (n, channels), 0 … 1.
     """
     target = np.ascontiguousarray(target, np.float64)
-    start = np.ascontiguousarray(start, np.float64)
+    start = put_in_places(start)
     caps = np.full(len(target), _NO_CAP)
     if cap is not None:
         caps[:] = cap
-    weights = np.ones(model.channels)
-    weights[3:] = BLACK_TIE
-    ties = tie * weights + 1e-6
+    ties = np.full(PLACES, tie + 1e-6)
+    if model.channels == PLACES:
+        ties[3] = BLACK_TIE * tie + 1e-6
     out = np.empty(start.shape)
 
     def work(first: int, stop: int) -> None:
@@ -105,166 +121,185 @@ def invert(
             ties,
             steps,
             damping,
+            model.channels > 1,
             model.positions,
             model.sides,
+            model.steps,
             model.nodes,
             out[part],
         )
 
     over_slabs(work, len(target), 1, worth_a_thread=_WORTH_A_THREAD)
-    return out
+    return np.ascontiguousarray(out[:, PLACES - model.channels :])
 
 
 @inlined
-def _set_metric(one: Any, other: Any, metric: Any) -> None:
-    """Write CIEDE2000's metric half-way between two colours as a matrix: ΔE00 ≈ |metric ΔLab|.
+def _find_metric(L: Any, a: Any, b: Any) -> Any:
+    """Return CIEDE2000's metric at a colour: five numbers of a matrix, ΔE00 ≈ |metric ΔLab|.
 
-    Symbols are those of `hotfolder.colour.difference`.
+    The others are 0. Symbols are those of `hotfolder.colour.difference`.
     """
-    L = 0.5 * (one[0] + other[0])
-    a = 0.5 * (one[1] + other[1])
-    b = 0.5 * (one[2] + other[2])
-    C_7 = np.sqrt(a * a + b * b) ** 7
+    C_2 = a * a + b * b
+    C_7 = C_2 * C_2 * C_2 * np.sqrt(C_2)
     stretch = 1.5 - 0.5 * np.sqrt(C_7 / (C_7 + 25.0**7))
     a_p = a * stretch
-    C_p = np.sqrt(a_p * a_p + b * b)
-    h = np.arctan2(b, a_p)
+    C_p_2 = a_p * a_p + b * b
+    C_p = np.sqrt(C_p_2)
+    cos, sin = (a_p / C_p, b / C_p) if C_p > 0 else (1.0, 0.0)
+    # angles of two, three and four times the hue
+    cos_2, sin_2 = cos * cos - sin * sin, 2 * sin * cos
+    cos_3, sin_3 = cos_2 * cos - sin_2 * sin, sin_2 * cos + cos_2 * sin
+    cos_4, sin_4 = cos_2 * cos_2 - sin_2 * sin_2, 2 * sin_2 * cos_2
     T = (
         1
-        - 0.17 * np.cos(h - np.radians(30))
-        + 0.24 * np.cos(2 * h)
-        + 0.32 * np.cos(3 * h + np.radians(6))
-        - 0.20 * np.cos(4 * h - np.radians(63))
+        - 0.17 * (cos * _COS_30 + sin * _SIN_30)
+        + 0.24 * cos_2
+        + 0.32 * (cos_3 * _COS_6 - sin_3 * _SIN_6)
+        - 0.20 * (cos_4 * _COS_63 + sin_4 * _SIN_63)
     )
-    degrees = np.degrees(h) % 360
-    d_theta = 30 * np.exp(-(((degrees - 275) / 25) ** 2))
-    C_p_7 = C_p**7
-    R_T = -np.sin(np.radians(2 * d_theta)) * 2 * np.sqrt(C_p_7 / (C_p_7 + 25.0**7))
-    L_50 = (L - 50) ** 2
+    R_T = 0.0
+    if sin < 0.3 and C_p > 1:  # elsewhere it is less than a millionth
+        degrees = np.degrees(np.arctan2(b, a_p)) % 360
+        d_theta = 30 * np.exp(-(((degrees - 275) / 25) ** 2))
+        C_p_7 = C_p_2 * C_p_2 * C_p_2 * C_p
+        R_T = -np.sin(np.radians(2 * d_theta)) * 2 * np.sqrt(C_p_7 / (C_p_7 + 25.0**7))
+    L_50 = (L - 50) * (L - 50)
     S_L = 1 + 0.015 * L_50 / np.sqrt(20 + L_50)
     S_C = 1 + 0.045 * C_p
     S_H = 1 + 0.015 * C_p * T
-    cos, sin = np.cos(h), np.sin(h)
     # c² + h² + R_T c h is (c + R_T h / 2)² + (1 - R_T² / 4) h².
     rest = np.sqrt(1 - 0.25 * R_T * R_T)
-    metric[0, 0], metric[0, 1], metric[0, 2] = 1 / S_L, 0.0, 0.0
-    metric[1, 0] = metric[2, 0] = 0.0
-    metric[1, 1] = stretch * (cos / S_C - 0.5 * R_T * sin / S_H)
-    metric[1, 2] = sin / S_C + 0.5 * R_T * cos / S_H
-    metric[2, 1] = -stretch * rest * sin / S_H
-    metric[2, 2] = rest * cos / S_H
-
-
-@inlined
-def _solve(matrix: Any, right: Any, free: Any, factor: Any, out: Any) -> None:
-    """Solve a positive definite system for the free unknowns (Cholesky); the rest becomes 0."""
-    count = len(free)
-    for row in range(count):
-        out[row] = 0.0
-        if not free[row]:
-            continue
-        for column in range(row + 1):
-            if not free[column]:
-                continue
-            total = matrix[row, column]
-            for other in range(column):
-                if free[other]:
-                    total -= factor[row, other] * factor[column, other]
-            if row == column:
-                factor[row, row] = np.sqrt(max(total, 1e-12))
-            else:
-                factor[row, column] = total / factor[column, column]
-        total = right[row]
-        for column in range(row):
-            if free[column]:
-                total -= factor[row, column] * out[column]
-        out[row] = total / factor[row, row]
-    for back in range(count):
-        row = count - 1 - back
-        if not free[row]:
-            continue
-        total = out[row]
-        for later in range(row + 1, count):
-            if free[later]:
-                total -= factor[later, row] * out[later]
-        out[row] = total / factor[row, row]
+    return (
+        1 / S_L,
+        stretch * (cos / S_C - 0.5 * R_T * sin / S_H),
+        sin / S_C + 0.5 * R_T * cos / S_H,
+        -stretch * rest * sin / S_H,
+        rest * cos / S_H,
+    )
 
 
 @inlined
 def _bring_down(device: Any, cap: Any) -> None:
     """Clip to 0 … 1, and take as much of each channel as is too much in all, as far as it has."""
-    count = len(device)
-    for channel in range(count):
+    for channel in range(PLACES):
         device[channel] = min(max(device[channel], 0.0), 1.0)
-    for _ in range(count):
+    for _ in range(PLACES):
         total = 0.0
         inked = 0
-        for channel in range(count):
+        for channel in range(PLACES):
             total += device[channel]
             if device[channel] > 0:
                 inked += 1
         excess = total - cap
         if excess <= 1e-12 or inked == 0:
             return
-        for channel in range(count):
+        for channel in range(PLACES):
             device[channel] = max(device[channel] - excess / inked, 0.0)
 
 
 @inlined
-def _step(
-    matrix: Any,
-    gradient: Any,
+def _factorise(weighed: Any, inverse: Any) -> Any:
+    """Factorise K = 1 + Σ w wᵀ / D, a matrix of three by three, as L diag(d) Lᵀ."""
+    k00 = k11 = k22 = 1.0
+    k10 = k20 = k21 = 0.0
+    for channel in range(PLACES):
+        w0, w1, w2 = weighed[channel, 0], weighed[channel, 1], weighed[channel, 2]
+        share = inverse[channel]
+        k00 += share * w0 * w0
+        k10 += share * w1 * w0
+        k20 += share * w2 * w0
+        k11 += share * w1 * w1
+        k21 += share * w2 * w1
+        k22 += share * w2 * w2
+    e0 = 1 / k00
+    l10, l20 = k10 * e0, k20 * e0
+    e1 = 1 / (k11 - l10 * k10)
+    rest = k21 - l20 * k10
+    l21 = rest * e1
+    return l10, l20, l21, e0, e1, 1 / (k22 - l20 * k20 - l21 * rest)
+
+
+@inlined
+def _solve(factors: Any, r0: Any, r1: Any, r2: Any) -> Any:
+    """Solve K y = r."""
+    l10, l20, l21, e0, e1, e2 = factors
+    t1 = r1 - l10 * r0
+    t2 = r2 - l20 * r0 - l21 * t1
+    y2 = t2 * e2
+    y1 = t1 * e1 - l21 * y2
+    return r0 * e0 - l10 * y1 - l20 * y2, y1, y2
+
+
+@inlined
+def _find_step(
     device: Any,
     cap: Any,
-    free: Any,
-    right: Any,
-    factor: Any,
-    ones: Any,
+    residual: Any,
+    weighed: Any,
+    pulled: Any,
+    held: Any,
+    inverse: Any,
     bound: Any,
     step: Any,
 ) -> None:
-    """Find the step to the least of the quadratic model within bounds and cap."""
-    count = len(device)
-    for channel in range(count):
-        free[channel] = True
+    """Find the step to the least of the quadratic model within bounds and cap.
+
+    That is |r + Σ w s|² / 2 + Σ (b s + D s² / 2) with r the residual, w the slopes `weighed`, b
+    what ties pull (`pulled`) and D what they and damping hold (`held`). With y = r + Σ w s a
+    channel goes s = -(b + w y) / D, and y is what solves (1 + Σ w wᵀ / D) y = r - Σ w b / D: three
+    equations whatever the number of channels. A channel that stands at its bound has 1 / D = 0.
+    """
+    for channel in range(PLACES):
+        inverse[channel] = 1 / held[channel]
         bound[channel] = 0.0
-    for _ in range(count + 1):
-        for channel in range(count):
-            right[channel] = -gradient[channel]
-            for other in range(count):
-                if not free[other]:
-                    right[channel] -= matrix[channel, other] * bound[other]
-        _solve(matrix, right, free, factor, step)
+    for _ in range(PLACES + 1):
+        r0, r1, r2 = residual
+        s0 = s1 = s2 = 0.0
+        for channel in range(PLACES):
+            moved = bound[channel] - pulled[channel] * inverse[channel]
+            r0 += weighed[channel, 0] * moved
+            r1 += weighed[channel, 1] * moved
+            r2 += weighed[channel, 2] * moved
+        factors = _factorise(weighed, inverse)
+        y0, y1, y2 = _solve(factors, r0, r1, r2)
         total = 0.0
-        for channel in range(count):
-            total += device[channel] + (step[channel] if free[channel] else bound[channel])
+        for channel in range(PLACES):
+            slope = weighed[channel, 0] * y0 + weighed[channel, 1] * y1 + weighed[channel, 2] * y2
+            step[channel] = bound[channel] - (pulled[channel] + slope) * inverse[channel]
+            total += device[channel] + step[channel]
         if total > cap:
-            for channel in range(count):
-                right[channel] = 1.0
-            _solve(matrix, right, free, factor, ones)
+            for channel in range(PLACES):
+                s0 += weighed[channel, 0] * inverse[channel]
+                s1 += weighed[channel, 1] * inverse[channel]
+                s2 += weighed[channel, 2] * inverse[channel]
+            y0, y1, y2 = _solve(factors, s0, s1, s2)
             weight = 0.0
-            for channel in range(count):
-                weight += ones[channel]
+            for channel in range(PLACES):
+                slope = (
+                    weighed[channel, 0] * y0 + weighed[channel, 1] * y1 + weighed[channel, 2] * y2
+                )
+                weight += (1 - slope) * inverse[channel]
             if weight > 0:
-                for channel in range(count):
-                    step[channel] -= (total - cap) / weight * ones[channel]
+                excess = (total - cap) / weight
+                for channel in range(PLACES):
+                    slope = (
+                        weighed[channel, 0] * y0
+                        + weighed[channel, 1] * y1
+                        + weighed[channel, 2] * y2
+                    )
+                    step[channel] -= excess * (1 - slope) * inverse[channel]
         worst = 1e-12
         which = -1
-        for channel in range(count):
-            if not free[channel]:
-                continue
+        for channel in range(PLACES):
             after = device[channel] + step[channel]
             beyond = max(-after, after - 1)
-            if beyond > worst:
+            if inverse[channel] > 0 and beyond > worst:
                 worst = beyond
                 which = channel
         if which < 0:
             break
-        free[which] = False
+        inverse[which] = 0.0
         bound[which] = (0.0 if device[which] + step[which] < 0 else 1.0) - device[which]
-    for channel in range(count):
-        if not free[channel]:
-            step[channel] = bound[channel]
 
 
 @compiled(
@@ -274,7 +309,9 @@ def _step(
     seen("f8", 1),
     number("i8"),
     number("f8"),
+    number("i8"),
     seen("f8", 2),
+    seen("i8", 1),
     seen("i8", 1),
     seen("f4", 2),
     made("f8", 2),
@@ -286,67 +323,64 @@ def _invert(
     ties: Any,
     steps: Any,
     damping: Any,
+    is_coloured: Any,
     positions: Any,
     sides: Any,
+    apart: Any,
     nodes: Any,
     out: Any,
 ) -> None:
-    count = len(sides)
-    cell = np.empty(count, np.int64)
-    inside = np.empty(count)
-    slope = np.empty(count)
-    order = np.empty(count, np.int64)
-    sums = np.empty(3 + 3 * count)
-    metric = np.empty((3, 3))
-    residual = np.empty(3)
-    weighed = np.empty((3, count))
-    matrix = np.empty((count, count))
-    gradient = np.empty(count)
-    free = np.empty(count, np.bool_)
-    right = np.empty(count)
-    factor = np.empty((count, count))
-    ones = np.empty(count)
-    bound = np.empty(count)
-    step = np.empty(count)
-    strides = np.empty(count, np.int64)
-    set_strides(sides, strides)
-    rows = 1 if count == 1 else 3
+    sums = np.empty(LANES, np.float32)
+    slopes = np.empty(PLACES)
+    weighed = np.empty((PLACES, 3))
+    pulled = np.empty(PLACES)
+    held = np.empty(PLACES)
+    inverse = np.empty(PLACES)
+    bound = np.empty(PLACES)
+    step = np.empty(PLACES)
     for colour in range(len(target)):
         device = out[colour]
-        for channel in range(count):
+        for channel in range(PLACES):
             device[channel] = start[colour, channel]
         cap = caps[colour]
         _bring_down(device, cap)
+        wanted_L, wanted_a, wanted_b = target[colour, 0], target[colour, 1], target[colour, 2]
+        part = 1.0
+        m00 = m11 = m12 = m21 = m22 = 0.0
         for turn in range(steps):
-            place(device, positions, sides, cell, inside, slope)
-            evaluate(strides, nodes, cell, inside, slope, order, 3 + 3 * count, sums)
+            c0, x0, slopes[0] = find_cell(device[0], positions, 0, sides[0])
+            c1, x1, slopes[1] = find_cell(device[1], positions, 1, sides[1])
+            c2, x2, slopes[2] = find_cell(device[2], positions, 2, sides[2])
+            c3, x3, slopes[3] = find_cell(device[3], positions, 3, sides[3])
+            base = c0 * apart[0] + c1 * apart[1] + c2 * apart[2] + c3 * apart[3]
+            interpolate(nodes, base, apart[0], x0, find_corners(x1, x2, x3, apart), LANES, sums)
+            L, a, b = np.float64(sums[0]), np.float64(sums[1]), np.float64(sums[2])
             if turn == 0:
-                _set_metric(target[colour], sums, metric)
-            held = damping
-            for row in range(rows):
-                residual[row] = 0.0
-                for lane in range(3):
-                    residual[row] += metric[row, lane] * (sums[lane] - target[colour, lane])
-                held += FAR_DAMPING * residual[row] * residual[row]
-                for channel in range(count):
-                    total = 0.0
-                    for lane in range(3):
-                        total += metric[row, lane] * sums[3 + 3 * channel + lane]
-                    weighed[row, channel] = total
-            for channel in range(count):
-                total = ties[channel] * (device[channel] - start[colour, channel])
-                for row in range(rows):
-                    total += weighed[row, channel] * residual[row]
-                gradient[channel] = total
-                for other in range(channel + 1):
-                    total = ties[channel] + held if other == channel else 0.0
-                    for row in range(rows):
-                        total += weighed[row, channel] * weighed[row, other]
-                    matrix[channel, other] = matrix[other, channel] = total
-            _step(matrix, gradient, device, cap, free, right, factor, ones, bound, step)
-            longest = FARTHEST
-            for channel in range(count):
+                m00, m11, m12, m21, m22 = _find_metric(
+                    0.5 * (L + wanted_L), 0.5 * (a + wanted_a), 0.5 * (b + wanted_b)
+                )
+                if not is_coloured:
+                    m11 = m12 = m21 = m22 = 0.0
+            r0 = m00 * (L - wanted_L)
+            r1 = m11 * (a - wanted_a) + m12 * (b - wanted_b)
+            r2 = m21 * (a - wanted_a) + m22 * (b - wanted_b)
+            damped = damping + FAR_DAMPING * (r0 * r0 + r1 * r1 + r2 * r2)
+            for channel in range(PLACES):
+                lane = 3 + 3 * channel
+                rise_L, rise_a, rise_b = sums[lane], sums[lane + 1], sums[lane + 2]
+                weighed[channel, 0] = m00 * rise_L * slopes[channel]
+                weighed[channel, 1] = (m11 * rise_a + m12 * rise_b) * slopes[channel]
+                weighed[channel, 2] = (m21 * rise_a + m22 * rise_b) * slopes[channel]
+                pulled[channel] = ties[channel] * (device[channel] - start[colour, channel])
+                held[channel] = ties[channel] + damped
+            _find_step(device, cap, (r0, r1, r2), weighed, pulled, held, inverse, bound, step)
+            longest = 0.0
+            for channel in range(PLACES):
                 longest = max(longest, abs(step[channel]))
-            for channel in range(count):
-                device[channel] += step[channel] * (FARTHEST / longest)
+            shortened = part * FARTHEST / max(longest, FARTHEST)
+            for channel in range(PLACES):
+                device[channel] += step[channel] * shortened
             _bring_down(device, cap)
+            part = min(1.0, longest / STILL - 1)
+            if part <= 0:
+                break

@@ -81,10 +81,12 @@ def make_loss_lookup(route: Route) -> Lookup:
     def look_up(pixels: Codes) -> Codes:
         flat = np.ascontiguousarray(pixels).reshape(-1, pixels.shape[-1])
         flat = axis.places(flat) if axis else flat
-        patches.cover(flat)
+        ask = patches.covering(flat)
         codes: Codes = np.empty((len(flat), 2), np.uint16)
         over_slabs(
-            lambda start, stop: patches.look_up(flat[start:stop], codes[start:stop]), len(flat), 1
+            lambda start, stop: patches.look_up(flat[start:stop], codes[start:stop], ask),
+            len(flat),
+            1,
         )
         return codes.reshape(*pixels.shape[:2], 2)
 

@@ -29,7 +29,15 @@ from hotfolder.disk import processes
 
 Loop = TypeVar("Loop", bound=Callable[..., Any])
 
-_OPTIONS: dict[str, Any] = {"nogil": True, "boundscheck": False, "error_model": "numpy"}
+_OPTIONS: dict[str, Any] = {
+    "nogil": True,
+    "boundscheck": False,
+    "error_model": "numpy",
+    # no C code calls a loop
+    "no_cfunc_wrapper": True,
+}
+_OF_PARTS: dict[str, Any] = {**_OPTIONS, "no_cpython_wrapper": True}
+"""What only loops call, Python does not."""
 _LOCK = threading.RLock()
 
 
@@ -196,7 +204,7 @@ class _Late:
 
         function = _with_parts(self._written)
         if self._arguments is None:
-            return numba.njit(**_OPTIONS)(function)
+            return numba.njit(**_OF_PARTS)(function)
         signature = numba.void(*(_numba_type(kind) for kind in self._arguments))
         try:
             return numba.njit(signature, cache=True, **_OPTIONS)(function)

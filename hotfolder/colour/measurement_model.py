@@ -6,6 +6,9 @@ table as points and interpolates between them in the same way: three channels ov
 tetrahedra of a cell, the first of four channels linearly between two of those. So it meets
 LittleCMS wherever what follows the table is linear, and else to the error that it states.
 
+Loops over a model are written for four channels and no other number, which is three times as fast
+as for any: a device of fewer has them in the last of the four places, and nothing in the first.
+
 What is read of the table itself is only where the points lie: the curves before it and its sides
 (`hotfolder.colour.lookup_tables`). Their colours are LittleCMS's. Where a profile has something
 else on its way to colour (a matrix, multi-process elements), the points lie at equal distances.
@@ -14,7 +17,7 @@ else on its way to colour (a matrix, multi-process elements), the points lie at 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -40,6 +43,13 @@ FINE_ENOUGH = 0.02
 TESTED_COLOURS = 4000
 """Random device values whose colours are compared with LittleCMS's."""
 
+PLACES = 4
+"""Channels that loops reckon with."""
+
+LANES = 16
+"""Numbers of a point: its colour, how much that rises along each place, and one that is unused, so
+that a point is a line of the cache."""
+
 _EVEN_SIDES = {1: 1025, 3: 65, 4: 25}
 _SEED = 0
 
@@ -48,17 +58,21 @@ _SEED = 0
 class MeasurementModel:
     """Device values to L*a*b*, as a profile's A2B says: media-relative unless said otherwise."""
 
+    channels: int
+    """Channels of the device, 1, 3 or 4."""
+
     positions: NDArray[np.float64] = field(repr=False)
-    """Where device values lie among the points: shape (channels, entries), 0 … sides - 1, never
-    falling; entries are at equal distances of the device value, 0 … 1, and joined by lines."""
+    """Where device values lie among the points: shape (PLACES, entries), 0 … sides - 1, never
+    falling; entries are at equal distances of the device value, 0 … 1, and joined by lines. 0 in
+    places that hold no channel."""
 
     sides: NDArray[np.int64]
-    """Points along each channel, shape (channels,), each 2 or more."""
+    """Points along each place, shape (PLACES,), each 2 or more; 1 in places without channel."""
 
     nodes: NDArray[np.float32] = field(repr=False)
     """L*a*b* of the points, first channel slowest, and how much each of the three rises from point
-    to point along each channel: shape (points, 3 + 3 channels). A rise is the mean of those on
-    both sides, so that slopes between points are continuous, as those of flat cells are not."""
+    to point along each place: shape (points, LANES). A rise is the mean of those on both sides, so
+    that slopes between points are continuous, as those of flat cells are not."""
 
     error_mean: float
     """ΔE00 to LittleCMS over random device values: mean."""
@@ -66,10 +80,14 @@ class MeasurementModel:
     error_largest: float
     """The same: maximum."""
 
-    @property
-    def channels(self) -> int:
-        """Channels of the device, 1, 3 or 4."""
-        return len(self.sides)
+    @cached_property
+    def steps(self) -> NDArray[np.int64]:
+        """How many points apart neighbours along each place are, shape (PLACES,).
+
+        0 in places that hold no channel.
+        """
+        behind = np.cumprod(np.append(self.sides[:0:-1], 1)[[-1, *range(PLACES - 1)]])[::-1]
+        return np.ascontiguousarray(np.where(self.sides > 1, behind, 0))
 
     def lab(self, device: Floats) -> NDArray[np.float64]:
         """Compute colours.
@@ -83,11 +101,18 @@ class MeasurementModel:
         -------
         float64, shape (n, 3): L*a*b* relative to the medium's white.
         """
-        device = np.ascontiguousarray(device, np.float64)
+        device = put_in_places(device)
         out = np.empty((len(device), 3))
 
         def work(start: int, stop: int) -> None:
-            _colours(device[start:stop], self.positions, self.sides, self.nodes, out[start:stop])
+            _colours(
+                device[start:stop],
+                self.positions,
+                self.sides,
+                self.steps,
+                self.nodes,
+                out[start:stop],
+            )
 
         over_slabs(work, len(device), 1)
         return out
@@ -121,7 +146,8 @@ def _read_model(profile: Profile, seen_with: Intent) -> MeasurementModel:
         lambda: _as_arrays(_compute_model(profile, seen_with)),
     )
     mean, largest = map(float, kept["errors"])
-    return MeasurementModel(kept["positions"], kept["sides"], kept["nodes"], mean, largest)
+    arrays = kept["positions"], kept["sides"], kept["nodes"]
+    return MeasurementModel(profile.encoding.channels, *arrays, mean, largest)
 
 
 def _as_arrays(model: MeasurementModel) -> Arrays:
@@ -156,10 +182,11 @@ def _model(
     """Lay points at device values `axes` and join them along the curves `warps`."""
     entries = max(len(warp) for warp in warps)
     at = np.linspace(0, 1, entries)
-    positions = np.empty((len(axes), entries))
-    for channel, (axis, warp) in enumerate(zip(axes, warps, strict=True)):
+    first = PLACES - len(axes)
+    positions = np.zeros((PLACES, entries))
+    for place, (axis, warp) in enumerate(zip(axes, warps, strict=True), first):
         curve = np.linspace(0, 1, len(warp))
-        positions[channel] = np.interp(
+        positions[place] = np.interp(
             np.interp(at, curve, warp), np.interp(axis, curve, warp), np.arange(len(axis))
         )
     codes = [np.rint(axis * 65535).astype(np.uint16) for axis in axes]
@@ -167,11 +194,15 @@ def _model(
     sides = np.array([len(axis) for axis in axes])
     lab = _to_lab(profile, grid, seen_with).reshape(*sides, 3)
     rises = [np.gradient(lab, axis=channel) for channel in range(len(axes))]
-    nodes = np.concatenate([lab, *rises], axis=-1, dtype=np.float32).reshape(len(grid), -1)
-    model = MeasurementModel(positions, sides, nodes, 0.0, 0.0)
+    nodes = np.zeros((len(grid), LANES), np.float32)
+    nodes[:, :3] = lab.reshape(-1, 3)
+    for place, rise in enumerate(rises, first):
+        nodes[:, 3 + 3 * place : 6 + 3 * place] = rise.reshape(-1, 3)
+    arrays = positions, np.append(np.ones(first, np.int64), sides), nodes
+    model = MeasurementModel(len(axes), *arrays, 0.0, 0.0)
     tested = np.random.default_rng(_SEED).integers(0, 65536, (TESTED_COLOURS, len(axes)), np.uint16)
     error = delta_e_00(to_lab(profile, tested, seen_with), model.lab(tested / 65535))
-    return MeasurementModel(positions, sides, nodes, float(error.mean()), float(error.max()))
+    return MeasurementModel(len(axes), *arrays, float(error.mean()), float(error.max()))
 
 
 def _to_lab(profile: Profile, codes: Codes, seen_with: Intent) -> Floats:
@@ -215,84 +246,79 @@ def _table_axes(profile: Profile) -> tuple[list[Floats], list[Floats]] | None:
     return warps, axes
 
 
-@inlined
-def set_strides(sides: Any, strides: Any) -> None:
-    """Write how many points apart the neighbours along each channel are."""
-    stride = 1
-    for back in range(len(sides)):
-        channel = len(sides) - 1 - back
-        strides[channel] = stride
-        stride *= sides[channel]
+def put_in_places(device: Floats) -> NDArray[np.float64]:
+    """Put channels into the last of four places: shape (n, channels) to (n, PLACES), float64."""
+    missing = PLACES - device.shape[1]
+    if not missing:
+        return np.ascontiguousarray(device, np.float64)
+    placed = np.zeros((len(device), PLACES))
+    placed[:, missing:] = device
+    return placed
 
 
 @inlined
-def place(device: Any, positions: Any, sides: Any, cell: Any, inside: Any, slope: Any) -> None:
-    """Find cell, place in it, 0 … 1, and cells per device value, for each channel."""
+def find_cell(value: Any, positions: Any, place: Any, side: Any) -> Any:
+    """Return cell, where in it, 0 … 1, and cells per device value, of one channel."""
     last = positions.shape[1] - 1
-    for channel in range(len(sides)):
-        at = min(max(device[channel], 0.0), 1.0) * last
-        entry = min(int(at), last - 1)
-        low, high = positions[channel, entry], positions[channel, entry + 1]
-        where = low + (high - low) * (at - entry)
-        cell[channel] = min(int(where), sides[channel] - 2)
-        inside[channel] = where - cell[channel]
-        slope[channel] = (high - low) * last
+    at = min(max(value, 0.0), 1.0) * last
+    entry = min(int(at), last - 1)
+    low, high = positions[place, entry], positions[place, entry + 1]
+    where = low + (high - low) * (at - entry)
+    cell = min(int(where), max(side - 2, 0))
+    return cell, where - cell, (high - low) * last
 
 
 @inlined
-def evaluate(
-    strides: Any, nodes: Any, cell: Any, inside: Any, slope: Any, order: Any, lanes: Any, sums: Any
-) -> None:
-    """Interpolate the first `lanes` values of the points; slopes become those of device values.
+def find_corners(x: Any, y: Any, z: Any, steps: Any) -> Any:
+    """Return steps to the second to fourth corner of the tetrahedron, and weights of all four.
 
-    Of four channels the first is interpolated between two colours of the other three.
+    x, y, z: where in the cell, 0 … 1, along the last three places.
     """
-    channels = len(strides)
-    apart = 1 if channels == 4 else 0
-    below = 0
-    for channel in range(channels):
-        below += cell[channel] * strides[channel]
-    # Channels by falling place in the cell: the corners of the tetrahedron.
-    for channel in range(apart, channels):
-        order[channel] = channel
-    for first in range(apart + 1, channels):
-        moved = order[first]
-        to = first
-        while to > apart and inside[order[to - 1]] < inside[moved]:
-            order[to] = order[to - 1]
-            to -= 1
-        order[to] = moved
+    to_x, to_y, to_z = steps[1], steps[2], steps[3]
+    most, least = max(x, y, z), min(x, y, z)
+    middle = max(min(x, y), min(max(x, y), z))
+    xy, yz, xz = x >= y, y >= z, x >= z
+    first = to_x if (xy & xz) else (to_y if (yz & (not xy)) else to_z)
+    last = to_z if (yz & xz) else (to_y if (xy & (not yz)) else to_x)
+    opposite = to_x + to_y + to_z
+    return first, opposite - last, opposite, 1 - most, most - middle, middle - least, least
+
+
+@inlined
+def interpolate(
+    nodes: Any, base: Any, apart: Any, inside: Any, corners: Any, lanes: Any, sums: Any
+) -> None:
+    """Write the first `lanes` numbers between points.
+
+    base: the first corner; apart, inside: step and share between two colours of the last three
+    places.
+    """
+    to_p1, to_p2, to_p3, w0, w1, w2, w3 = corners
+    p0 = base
+    p1, p2, p3 = p0 + to_p1, p0 + to_p2, p0 + to_p3
+    q0, q1, q2, q3 = p0 + apart, p1 + apart, p2 + apart, p3 + apart
+    lower, upper = 1 - inside, inside
+    a0, a1 = np.float32(lower * w0), np.float32(lower * w1)
+    a2, a3 = np.float32(lower * w2), np.float32(lower * w3)
+    b0, b1 = np.float32(upper * w0), np.float32(upper * w1)
+    b2, b3 = np.float32(upper * w2), np.float32(upper * w3)
     for lane in range(lanes):
-        sums[lane] = 0.0
-    for half in range(apart + 1):
-        weight = 1.0
-        if apart:
-            weight = inside[0] if half else 1.0 - inside[0]
-        corner = below + half * strides[0]
-        left = 1.0
-        for number in range(apart, channels + 1):
-            right = inside[order[number]] if number < channels else 0.0
-            share = weight * (left - right)
-            for lane in range(lanes):
-                sums[lane] += share * nodes[corner, lane]
-            if number < channels:
-                corner += strides[order[number]]
-                left = right
-    for channel in range(channels):
-        for lane in range(3):
-            if lanes > 3:
-                sums[3 + 3 * channel + lane] *= slope[channel]
+        one = nodes[p0, lane] * a0 + nodes[p1, lane] * a1
+        one += nodes[p2, lane] * a2 + nodes[p3, lane] * a3
+        other = nodes[q0, lane] * b0 + nodes[q1, lane] * b1
+        other += nodes[q2, lane] * b2 + nodes[q3, lane] * b3
+        sums[lane] = one + other
 
 
-@compiled(seen("f8", 2), seen("f8", 2), seen("i8", 1), seen("f4", 2), made("f8", 2))
-def _colours(device: Any, positions: Any, sides: Any, nodes: Any, out: Any) -> None:
-    channels = len(sides)
-    cell = np.empty(channels, np.int64)
-    inside = np.empty(channels)
-    slope = np.empty(channels)
-    order = np.empty(channels, np.int64)
-    strides = np.empty(channels, np.int64)
-    set_strides(sides, strides)
+@compiled(seen("f8", 2), seen("f8", 2), seen("i8", 1), seen("i8", 1), seen("f4", 2), made("f8", 2))
+def _colours(device: Any, positions: Any, sides: Any, steps: Any, nodes: Any, out: Any) -> None:
+    sums = np.empty(4, np.float32)
     for colour in range(len(device)):
-        place(device[colour], positions, sides, cell, inside, slope)
-        evaluate(strides, nodes, cell, inside, slope, order, 3, out[colour])
+        c0, x0, _ = find_cell(device[colour, 0], positions, 0, sides[0])
+        c1, x1, _ = find_cell(device[colour, 1], positions, 1, sides[1])
+        c2, x2, _ = find_cell(device[colour, 2], positions, 2, sides[2])
+        c3, x3, _ = find_cell(device[colour, 3], positions, 3, sides[3])
+        base = c0 * steps[0] + c1 * steps[1] + c2 * steps[2] + c3 * steps[3]
+        interpolate(nodes, base, steps[0], x0, find_corners(x1, x2, x3, steps), 4, sums)
+        for lane in range(3):
+            out[colour, lane] = sums[lane]

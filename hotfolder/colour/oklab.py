@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Floats
-from hotfolder.colour.encodings import D50_XYZ
+from hotfolder.colour.encodings import D50_XYZ, EPSILON, KAPPA
 from hotfolder.colour.machine_code import compiled, made, seen
 from hotfolder.colour.slabs import over_slabs
 
@@ -48,8 +48,6 @@ _TO_CONES = _M1 @ _TO_D65
 _FROM_CONES = np.linalg.inv(_TO_CONES)
 _FROM_M2 = np.linalg.inv(_M2)
 _WHITE = np.array(D50_XYZ)
-_KAPPA = 24389 / 27
-_EPSILON = 216 / 24389
 _WORTH_A_THREAD = 50_000
 
 
@@ -87,7 +85,7 @@ def _to_oklab(lab: Any, to_cones: Any, to_oklab: Any, white: Any, out: Any) -> N
         for lane in range(3):
             f = xyz[lane]
             cube = f * f * f
-            xyz[lane] = white[lane] * (cube if cube > _EPSILON else (116 * f - 16) / _KAPPA)
+            xyz[lane] = white[lane] * (cube if cube > EPSILON else (116 * f - 16) / KAPPA)
         for lane in range(3):
             total = to_cones[lane, 0] * xyz[0] + to_cones[lane, 1] * xyz[1]
             cones[lane] = np.cbrt(total + to_cones[lane, 2] * xyz[2])
@@ -108,7 +106,7 @@ def _from_oklab(oklab: Any, to_cones: Any, to_xyz: Any, white: Any, out: Any) ->
         for lane in range(3):
             total = to_xyz[lane, 0] * cones[0] + to_xyz[lane, 1] * cones[1]
             ratio = (total + to_xyz[lane, 2] * cones[2]) / white[lane]
-            f[lane] = np.cbrt(ratio) if ratio > _EPSILON else (_KAPPA * ratio + 16) / 116
+            f[lane] = np.cbrt(ratio) if ratio > EPSILON else (KAPPA * ratio + 16) / 116
         out[colour, 0] = 116 * f[1] - 16
         out[colour, 1] = 500 * (f[0] - f[1])
         out[colour, 2] = 200 * (f[1] - f[2])

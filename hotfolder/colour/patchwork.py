@@ -20,6 +20,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 import numpy as np
@@ -65,6 +66,21 @@ class KnownBlocks(Protocol):
     def note(self, name: str, blocks: Indices, values: NDArray[Any]) -> None:
         """Note the same of blocks that were computed because they are not known."""
         ...
+
+
+@dataclass(frozen=True)
+class Covered:
+    """Points of blocks at one moment; more may be made while they are used."""
+
+    nodes: NDArray[np.float32] = field(repr=False)
+    """Shape (points of all slots, lanes)."""
+
+    count: int
+    """Slots whose points are there."""
+
+
+Ask = Callable[[Codes], Covered]
+"""Covers pixels that were missed, if there are any, and says what is covered then."""
 
 
 class Patchwork:
@@ -137,7 +153,9 @@ class Patchwork:
         nodes = self._nodes.reshape(-1, self._per_block, _LANES)
         return nodes[self._slots[blocks], :, : self.outputs].astype(np.uint16)
 
-    def over_points(self, blocks: Indices, function: Callable[[Codes], Array]) -> Array:
+    def over_points(
+        self, blocks: Indices, function: Callable[[Codes], Array], *, every: int = 1
+    ) -> Array:
         """Compute a function at the points of blocks.
 
         Neighbours share the points between them; of each it is computed once.
@@ -146,15 +164,19 @@ class Patchwork:
         ----------
         function
             Shape (n, inputs), uint16, to (n, ...); is called from several threads.
+        every
+            Take every so many points a side, a divisor of the cells: 2 is one of 8.
 
         Returns
         -------
         Shape (blocks, points of a block, ...).
         """
-        side = self.blocks * self.cells + 1
+        cells = self.cells // every
+        side = self.blocks * cells + 1
         strides = side ** np.arange(self.inputs)[::-1]
-        within = np.unravel_index(np.arange(self._per_block), (self.cells + 1,) * self.inputs)
-        first = self.corners(blocks) @ strides * self.cells
+        shape = (cells + 1,) * self.inputs
+        within = np.unravel_index(np.arange(np.prod(shape)), shape)
+        first = self.corners(blocks) @ strides * cells
         numbers = first[:, None] + np.stack(within, axis=-1) @ strides
         distinct, at = _distinct(numbers.ravel(), side**self.inputs)
 
@@ -179,25 +201,55 @@ class Patchwork:
         _block_of(np.ascontiguousarray(pixels), self.blocks, found)
         return found
 
-    def look_up(self, pixels: Codes, out: Codes | None = None) -> Codes:
+    def covered(self) -> Covered:
+        """Return the points that are there now."""
+        with self._making:
+            return Covered(self._nodes, self._count)
+
+    def covering(self, pixels: Codes) -> Ask:
+        """Make what `look_up` asks: it covers all of these pixels when the first is missed."""
+        covering, is_covered = threading.Lock(), False
+
+        def ask(missed: Codes) -> Covered:
+            nonlocal is_covered
+            if len(missed):
+                with covering:
+                    if not is_covered:
+                        self.cover(pixels)
+                        is_covered = True
+            return self.covered()
+
+        return ask
+
+    def look_up(self, pixels: Codes, out: Codes | None = None, ask: Ask | None = None) -> Codes:
         """Interpolate, in one thread.
 
         Parameters
         ----------
         pixels
-            Shape (n, inputs), uint16, all of them in blocks that are covered.
+            Shape (n, inputs), uint16.
         out
             Where the result goes, shape (n, outputs), C-contiguous; a new array unless given.
+        ask
+            Covers what is missed of these pixels, and perhaps of others with them; `covering`
+            unless given.
 
         Returns
         -------
         uint16, shape (n, outputs), rounded.
         """
+        pixels = np.ascontiguousarray(pixels)
         if out is None:
             out = np.empty((len(pixels), self.outputs), np.uint16)
         loop = _THREE[self.outputs] if self.inputs == 3 else _four
-        pixels = np.ascontiguousarray(pixels)
-        loop(pixels, self._slots, self._nodes, self.blocks, self.cells.bit_length() - 1, out)
+        ask = ask or self.covering(pixels)
+        shift = self.cells.bit_length() - 1
+        now, at, done = ask(pixels[:0]), 0, np.zeros(1, np.int64)
+        while at < len(pixels):
+            loop(pixels[at:], self._slots, now.count, now.nodes, self.blocks, shift, out[at:], done)
+            at += int(done[0])
+            if at < len(pixels):
+                now = ask(pixels[at:])
         return out
 
     def _make(self, fresh: Indices) -> None:
@@ -308,18 +360,38 @@ def _mark(pixels: Array, blocks: int, used: Array) -> None:
             used[found[pixel]] = 1
 
 
-def _for_three(outputs: int) -> Callable[[Array, Array, Array, int, int, Array], None]:
+_ARGUMENTS = (
+    seen("u2", 2),
+    seen("i4", 1),
+    number("u4"),
+    seen("f4", 2),
+    number("u4"),
+    number("u4"),
+    made("u2", 2),
+    made("i8", 1),
+)
+"""Of a loop over pixels: these, the slot of each block, how many slots have points, the points,
+blocks a side, the power of two that cells of a block a side are, codes, and how many pixels were
+done before one came whose block has no points."""
+
+
+def _for_three(outputs: int) -> Callable[..., None]:
     """Make the loop over pixels of three channels; a fixed count of outputs is twice as fast.
 
     Where and how much for some pixels, then their sums, then their codes, each by itself: so the
     first and the last are done for many pixels at once, the second for the four values of a point.
     """
 
-    @compiled(
-        seen("u2", 2), seen("i4", 1), seen("f4", 2), number("u4"), number("u4"), made("u2", 2)
-    )
+    @compiled(*_ARGUMENTS)
     def loop(
-        pixels: Array, slots: Array, nodes: Array, blocks: int, shift: int, out: Array
+        pixels: Array,
+        slots: Array,
+        covered: int,
+        nodes: Array,
+        blocks: int,
+        shift: int,
+        out: Array,
+        done: Array,
     ) -> None:
         inner = np.uint32((_ONE << shift) - _ONE)
         side = np.uint32((_ONE << shift) + _ONE)
@@ -330,14 +402,15 @@ def _for_three(outputs: int) -> Callable[[Array, Array, Array, int, int, Array],
         reds = np.empty(_AT_ONCE, np.uint32)
         greens = np.empty(_AT_ONCE, np.uint32)
         blues = np.empty(_AT_ONCE, np.uint32)
-        block = np.empty(_AT_ONCE, np.uint32)
+        slot = np.empty(_AT_ONCE, np.uint32)
         first = np.empty(_AT_ONCE, np.uint32)
         to_second = np.empty(_AT_ONCE, np.uint32)
         to_third = np.empty(_AT_ONCE, np.uint32)
         weight = np.empty((4, _AT_ONCE), np.float32)
-        sums = np.empty((_AT_ONCE, _LANES), np.float32)
+        sums = np.empty(_AT_ONCE * outputs + _LANES, np.float32)
+        flat = out.reshape(-1)
         for start in range(0, len(pixels), _AT_ONCE):
-            part, made_here = pixels[start : start + _AT_ONCE], out[start : start + _AT_ONCE]
+            part = pixels[start : start + _AT_ONCE]
             count = len(part)
             for pixel in range(count):
                 reds[pixel] = part[pixel, 0]
@@ -348,7 +421,7 @@ def _for_three(outputs: int) -> Callable[[Array, Array, Array, int, int, Array],
                 y, fy = _cell(greens[pixel], in_all)
                 z, fz = _cell(blues[pixel], in_all)
                 left = np.uint32((x >> shift) * blocks) + (y >> shift)
-                block[pixel] = np.uint32(np.uint32(left) * blocks) + (z >> shift)
+                slot[pixel] = np.uint32(np.uint32(left) * blocks) + (z >> shift)
                 first[pixel] = (
                     np.uint32((x & inner) * plane) + np.uint32((y & inner) * side) + (z & inner)
                 )
@@ -356,25 +429,44 @@ def _for_three(outputs: int) -> Callable[[Array, Array, Array, int, int, Array],
                 to_second[pixel], to_third[pixel] = to_p1, to_p2
                 weight[0, pixel], weight[1, pixel] = w0, w1
                 weight[2, pixel], weight[3, pixel] = w2, w3
+            last = np.uint32(0)
             for pixel in range(count):
-                p0 = np.uint32(np.uint32(slots[block[pixel]]) * solid + first[pixel])
+                slot[pixel] = np.uint32(slots[slot[pixel]])
+                last = max(last, slot[pixel])
+            if last >= covered:
+                done[0] = start
+                return
+            for pixel in range(count):
+                p0 = np.uint32(slot[pixel] * solid + first[pixel])
                 p1 = np.uint32(p0 + to_second[pixel])
                 p2 = np.uint32(p0 + to_third[pixel])
                 p3 = np.uint32(p0 + opposite)
                 w0, w1 = weight[0, pixel], weight[1, pixel]
                 w2, w3 = weight[2, pixel], weight[3, pixel]
+                # of fewer outputs, the lanes left over are those of the next pixel, and overwritten
+                to = pixel * outputs
                 for lane in range(_LANES):
                     one = nodes[p0, lane] * w0 + nodes[p1, lane] * w1
-                    sums[pixel, lane] = one + nodes[p2, lane] * w2 + nodes[p3, lane] * w3
-            for pixel in range(count):
-                for lane in range(outputs):
-                    made_here[pixel, lane] = np.uint16(np.int32(sums[pixel, lane] + _HALF))
+                    sums[to + lane] = one + nodes[p2, lane] * w2 + nodes[p3, lane] * w3
+            made_here = flat[start * outputs :]
+            for at in range(count * outputs):
+                made_here[at] = np.uint16(np.int32(sums[at] + _HALF))
+        done[0] = len(pixels)
 
     return loop
 
 
-@compiled(seen("u2", 2), seen("i4", 1), seen("f4", 2), number("u4"), number("u4"), made("u2", 2))
-def _four(pixels: Array, slots: Array, nodes: Array, blocks: int, shift: int, out: Array) -> None:
+@compiled(*_ARGUMENTS)
+def _four(
+    pixels: Array,
+    slots: Array,
+    covered: int,
+    nodes: Array,
+    blocks: int,
+    shift: int,
+    out: Array,
+    done: Array,
+) -> None:
     inner = (_ONE << shift) - _ONE
     side = (_ONE << shift) + _ONE
     plane = side * side
@@ -388,6 +480,9 @@ def _four(pixels: Array, slots: Array, nodes: Array, blocks: int, shift: int, ou
         k, fk = _cell(pixels[pixel, 3], in_all)
         block = ((x >> shift) * blocks + (y >> shift)) * blocks + (z >> shift)
         slot = np.uint32(slots[block * blocks + (k >> shift)])
+        if slot >= covered:
+            done[0] = pixel
+            return
         p0 = slot * solid * side + (x & inner) * solid + (y & inner) * plane
         p0 += (z & inner) * side + (k & inner)
         to_p1, to_p2, to_p3, w0, w1, w2, w3 = _corners(fx, fy, fz, solid, plane, side)
@@ -401,6 +496,7 @@ def _four(pixels: Array, slots: Array, nodes: Array, blocks: int, shift: int, ou
             dark = nodes[q0, lane] * w0 + nodes[q1, lane] * w1
             dark += nodes[q2, lane] * w2 + nodes[q3, lane] * w3
             out[pixel, lane] = np.uint16(light * lower + dark * upper + _HALF)
+    done[0] = len(pixels)
 
 
 _THREE = {outputs: _for_three(outputs) for outputs in (1, 2, 3, 4)}

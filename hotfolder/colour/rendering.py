@@ -11,6 +11,7 @@ conversion. They are computed from the profile's measurements; a measured strip 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from hotfolder.colour.detail import Reach, bring_in, reach_of
 from hotfolder.colour.engine import to_lab
 from hotfolder.colour.gamut_boundary import boundary_of
 from hotfolder.colour.inversion import invert
+from hotfolder.colour.machine_code import compiled, made, seen
 from hotfolder.colour.measurement_model import measurement_model
 from hotfolder.colour.medium import by_table
 from hotfolder.colour.profile import Profile
@@ -171,17 +173,33 @@ def separate(medium: Profile, wanted: Floats) -> Codes:
 
 
 def _rounded(device: Floats, cap: Floats | None) -> Codes:
-    """Round to codes, and take the code that may be too much from the inks rounded up most."""
-    scaled = device * 65535
-    codes = np.rint(scaled)
-    if cap is not None:
-        order = np.argsort(codes - scaled, axis=1)[:, ::-1]
-        excess = np.ceil(codes.sum(axis=1) - cap * 65535 - 1e-6)
-        taken = np.arange(device.shape[1]) < excess[:, None]
-        less = np.zeros_like(codes)
-        np.put_along_axis(less, order, taken, axis=1)
-        codes = np.maximum(codes - less, 0)
-    return codes.astype(np.uint16)
+    """Round to codes, and take the codes that may be too many from the inks rounded up most."""
+    codes = np.empty(device.shape, np.uint16)
+    caps = np.full(len(device), np.inf) if cap is None else np.ascontiguousarray(cap)
+    _round(np.ascontiguousarray(device), caps, codes)
+    return codes
+
+
+@compiled(seen("f8", 2), seen("f8", 1), made("u2", 2))
+def _round(device: Any, caps: Any, out: Any) -> None:
+    channels = device.shape[1]
+    for colour in range(len(device)):
+        total = 0.0
+        for channel in range(channels):
+            code = np.rint(device[colour, channel] * 65535)
+            total += code
+            out[colour, channel] = np.uint16(code)
+        excess = total - caps[colour] * 65535
+        while excess > 1e-6:
+            which, most = -1, -1.0
+            for channel in range(channels):
+                up = out[colour, channel] - device[colour, channel] * 65535
+                if out[colour, channel] > 0 and up > most:
+                    which, most = channel, up
+            if which < 0:
+                break
+            out[colour, which] -= np.uint16(1)
+            excess -= 1
 
 
 @dataclass(frozen=True)

@@ -344,7 +344,7 @@ def _grid_of(
             neutrals = made["codes"]
     return Grid(
         exact,
-        lambda one, other: delta_e_00(to_lab(destination, one), to_lab(destination, other)),
+        lambda one, other: delta_e_00(*to_lab(destination, np.stack([one, other]))),
         source.encoding,
         outputs,
         lightness_axis(source),

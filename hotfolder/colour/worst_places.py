@@ -36,7 +36,7 @@ PLACE_PX = 256
 _CANDIDATES = 16
 _WORTH_A_THREAD = 500_000
 _STRIP_PX = 2_000_000
-"""Of a strip, about, as of a band: the stages behind this one wait for a whole strip."""
+"""Of a strip, about: its rows are held until there are all of them."""
 _DELTA_E_PER_CODE = DifferenceStatistics.FULL_SCALE / 65535
 
 
@@ -97,7 +97,7 @@ class WorstPlace:
 
 
 class WorstPlaces:
-    """Gathers from strips of `rows` rows, top to bottom, the last one shorter.
+    """Gathers from bands of any height, top to bottom.
 
     Parameters
     ----------
@@ -133,7 +133,8 @@ class WorstPlaces:
         self._lights = _lights(self._curves, channels)
         self._side = self._factor * max(1, round(PLACE_PX / self._factor))
         self.rows = self._side * max(1, _STRIP_PX // (self._side * width_px))
-        """Height of the strips to be given."""
+        """Height of the strips in which it looks; the last one may be shorter."""
+        self._height, self._strip, self._held = height_px, np.empty((0, 0, 0), np.uint16), 0
         down, across = min(self._factor, height_px), min(self._factor, width_px)
         self._down, self._across = down, across
         height, width = height_px // down, width_px // across
@@ -154,15 +155,38 @@ class WorstPlaces:
         ]
 
     def add(self, top: int, pixels: Codes) -> None:
-        """Take the next strip. Shape (rows, width, channels), alpha laid onto white already.
+        """Take the next rows.
 
         Parameters
         ----------
         top
-            The first row of the strip, from 0.
+            The first of them, from 0.
         pixels
-            Shape (rows, width, channels), dtype uint16, alpha laid onto white.
+            Shape (rows, width, channels), dtype uint16, alpha laid onto white; copied where it is
+            needed later.
         """
+        start = 0
+        while start < len(pixels):
+            at = top + start
+            strip = min(self.rows, self._height - (at - self._held))
+            stop = min(len(pixels), start + strip - self._held)
+            part = pixels[start:stop]
+            if self._held or len(part) < strip:
+                part = self._gather(part, strip)
+            if len(part) == strip:
+                self._add_strip(at + (stop - start) - strip, part)
+                self._held = 0
+            start = stop
+
+    def _gather(self, part: Codes, strip: int) -> Codes:
+        """Put rows below those that are held of a strip, and return all that are."""
+        if not self._held and len(self._strip) != strip:
+            self._strip = np.empty((strip, *part.shape[1:]), np.uint16)
+        self._strip[self._held : self._held + len(part)] = part
+        self._held += len(part)
+        return self._strip[: self._held]
+
+    def _add_strip(self, top: int, pixels: Codes) -> None:
         for each in self._asked:
             each.take(top, pixels, self._side, self._face)
         start = self._filled
@@ -193,6 +217,21 @@ class WorstPlaces:
         """
         loss, shift = np.moveaxis(self._codes * np.float32(_DELTA_E_PER_CODE), -1, 0)
         return Reduced(self._pixels, loss, shift, self._factor)
+
+    def judge(self, loss: Floats) -> None:
+        """Take what is lost as delivered, where that is known only after the last strip.
+
+        Among the places found so far those are then the worst in which most of that is lost.
+
+        Parameters
+        ----------
+        loss
+            Of the reduced picture: shape (rows, width), ΔE00.
+        """
+        self._codes[..., 0] = DifferenceStatistics.encode(loss)
+        self._best = [self._weighed(each) for each in self._best]
+        if self._most_detail:
+            self._most_detail = self._weighed(self._most_detail)
 
     def places(self, most: int) -> list[WorstPlace]:
         """Return the places where most is lost, the worst first, apart from each other if possible.
@@ -230,14 +269,20 @@ class WorstPlaces:
     def _show(self, asked: _Asked) -> WorstPlace:
         """The piece at a place that was asked for, and what is lost in it."""
         pixels = np.concatenate(asked.parts)
-        first, left = asked.top_px // self._down, asked.left_px // self._across
+        return self._weighed(
+            WorstPlace(0.0, 0.0, next(self._order), asked.left_px, asked.top_px, pixels)
+        )
+
+    def _weighed(self, place: WorstPlace) -> WorstPlace:
+        """The same place with what is lost in it now."""
+        first, left = place.top_px // self._down, place.left_px // self._across
         codes = self._codes[
-            first : first + max(1, len(pixels) // self._down),
-            left : left + max(1, pixels.shape[1] // self._across),
+            first : first + max(1, place.height_px // self._down),
+            left : left + max(1, place.width_px // self._across),
             0,
         ]
         lost = float(np.maximum(codes * _DELTA_E_PER_CODE - self._tolerance, 0).sum())
-        return WorstPlace(lost, 0.0, next(self._order), asked.left_px, asked.top_px, pixels)
+        return replace(place, lost=lost)
 
     def _are_apart(self, one: WorstPlace, other: WorstPlace) -> bool:
         distance = max(abs(one.left_px - other.left_px), abs(one.top_px - other.top_px))

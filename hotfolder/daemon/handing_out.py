@@ -1,9 +1,10 @@
 """Handing out: open jobs go to idle workers, oldest first, destinations in turn.
 
 A job has a thread of its own from its hash to its end, and a worker's process for a part of that
-time. A thread that has been at a disk for a while, since a share is slow or hangs, holds no worker:
-others' jobs go on. No destination has more jobs in hand than there are workers, so that a share
-that hangs costs a few threads and no more.
+time (`slots`). Beside the jobs that have a worker one more is got ready, and those whose attempt
+has ended are delivered. A thread that has been at a disk for a while, since a share is slow or
+hangs, holds no worker: others' jobs go on. No destination has more jobs in hand than twice the
+workers, so that a share that hangs costs a few threads and no more.
 """
 
 from __future__ import annotations
@@ -39,6 +40,10 @@ Observer = Callable[[JobRow], None]
 
 
 _LONG_AT_DISK_S: Final = 2.0
+_AHEAD: Final = 1
+"""Jobs that are got ready while all workers are busy."""
+_IN_HAND: Final = 2
+"""Jobs of one destination in hand, for each worker."""
 
 
 @dataclass(frozen=True)
@@ -54,7 +59,7 @@ class _PutOff:
 class Threads(Executor):
     """A thread for each call, which keeps no process from ending."""
 
-    def submit(self, call: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+    def submit(self, call: Callable[..., Any], /, *args: object, **kwargs: object) -> Future[Any]:
         """Begin a call."""
         future: Future[Any] = Future()
 
@@ -79,7 +84,7 @@ class HandingOut:
         desk: Desk,
         rest: Rest,
         troubles: Troubles,
-        slots: Callable[[], int],
+        workers: Callable[[], int],
         wake: Callable[[], None],
         batch_changed: Callable[[str, str], None],
         observer: Observer | None = None,
@@ -88,12 +93,14 @@ class HandingOut:
     ) -> None:
         """Prepare.
 
-        slots: how many attempts can be made at once, now; clock: the one of `troubles`; pool: by
+        workers: how many attempts can be made at once, now; clock: the one of `troubles`; pool: by
         default, a thread for each job.
         """
         self.running: dict[str, tuple[JobRow, Future[None]]] = {}
         self._work = work
-        self._slots = slots
+        work.slots.on_return = wake
+        work.slots.may_begin = self._may_begin
+        self._workers = workers
         self._ledger = ledger
         self._destinations = destinations
         self._desk = desk
@@ -117,7 +124,7 @@ class HandingOut:
     @property
     def workers(self) -> int:
         """How many attempts can be made at once, now."""
-        return self._slots()
+        return self._workers()
 
     def remarks(self, name: str) -> list[str]:
         """Say what slows the jobs of a destination down."""
@@ -167,19 +174,20 @@ class HandingOut:
         return found
 
     def _hand_out(self) -> None:
-        idle = self._count_idle()
-        if idle <= 0 or self._work.stop.is_set():
+        if self._work.stop.is_set() or not any(map(self._has_room, self._destinations)):
             return
-        workers = self.workers
+        most = _IN_HAND * self.workers
         in_hand = Counter(row.destination for row, _ in self.running.values())
         queues = {
             name: self._can_be_tried(name)
             for name in self._destinations
             if name not in self._paused
         }
-        while idle:
+        while True:
             for name in sorted(queues, key=self._turn_of):
-                row = next(queues[name], None) if in_hand[name] < workers else None
+                if in_hand[name] >= most or not self._has_room(name):
+                    continue
+                row = next(queues[name], None)
                 if row is not None:
                     break
             else:
@@ -191,17 +199,23 @@ class HandingOut:
             future = self._pool.submit(self._do, row, self._destinations[name].destination)
             self.running[row.id] = (row, future)
             future.add_done_callback(lambda _: self._wake())
-            idle -= 1
+
+    def _may_begin(self, row: JobRow, destination: Destination) -> bool:
+        """Whether a job that has waited for a worker is to be done as it was handed out."""
+        name = destination.name
+        if name not in self._destinations or self._rest.waits(row, destination):
+            return False
+        return self._destinations[name].destination is destination
 
     def next_try_s(self) -> float | None:
         """When a job in trouble is tried next; None when none is, or when no worker is idle."""
-        if self._count_idle() <= 0:
-            return None  # whatever ends wakes the loop
-        due = [self._troubles.next_try_s(Kind.JOB, name) for name in self._destinations]
+        # where there is no room, whatever ends wakes the loop
+        free = [name for name in self._destinations if self._has_room(name)]
+        due = [self._troubles.next_try_s(Kind.JOB, name) for name in free]
         due += [
             each.until_s
             for each in list(self._put_off.values())
-            if each.destination.name in self._destinations
+            if each.destination.name in free
             and not self._rest.rests(self._destinations[each.destination.name].destination)
         ]
         return min((each for each in due if each is not None), default=None)
@@ -215,17 +229,24 @@ class HandingOut:
         found = []
         with self._asking:  # whoever still asks while all ends must not meet a closed ledger
             for row, _ in list(self.running.values()):
+                if self._work.slots.is_waiting(row.id):
+                    continue
                 now = self._ledger.job(row.id)
                 said = read_progress(attempt_folder(self._work.root, now))
                 found.append((now, *(said or ("starting", 0.0))))
         return found
 
-    def _count_idle(self) -> int:
-        """Workers that are free: a thread that has long been at a disk holds none."""
-        pulses = [self._pulses.get(job) for job in self.running]
-        return self.workers - sum(
-            own is None or own.at_disk_s() < _LONG_AT_DISK_S for own in pulses
-        )
+    def _has_room(self, name: str) -> bool:
+        """Whether a job of a destination can be begun.
+
+        One that has long been at a disk keeps none waiting, nor does one that waits for a worker
+        and is less urgent.
+        """
+        priority = self._destinations[name].destination.file.priority
+        need = [job for job in self.running if self._work.slots.needs_worker(job, priority)]
+        pulses = [self._pulses.get(job) for job in need]
+        busy = sum(own is None or own.at_disk_s() < _LONG_AT_DISK_S for own in pulses)
+        return busy < self.workers + _AHEAD
 
     def _turn_of(self, name: str) -> tuple[int, int]:
         """Sorts destinations: the higher priority first, then who has waited longest."""
@@ -299,6 +320,7 @@ class HandingOut:
             self._troubles.note(about, StorageError("an internal error, see the log"))
         finally:
             self._pulses.pop(row.id, None)
+            self._work.slots.forget(row.id)
 
     def _put_off_if_it_waits(self, row: JobRow, destination: Destination) -> None:
         waits = row.detail.waits if isinstance(row.detail, Claimed) else None

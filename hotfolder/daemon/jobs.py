@@ -17,6 +17,7 @@ from hotfolder.batch.changes import hash_placement
 from hotfolder.daemon.answers import check_answer, flush_files
 from hotfolder.daemon.endings import Endings
 from hotfolder.daemon.meanwhile import has_missed, name_passed_by
+from hotfolder.daemon.slots import Slots
 from hotfolder.daemon.spool import attempt_folder, find_original, find_sidecar, show_name
 from hotfolder.daemon.strip_of_day import StripsOfDay
 from hotfolder.daemon.waiting import find_waits, waits_still
@@ -65,6 +66,7 @@ class Work:
     ledger: Ledger
     deliverer: Deliverer
     stop: threading.Event
+    slots: Slots
     run: Runner = run_attempt
     now: Callable[[], datetime] = lambda: datetime.now(UTC)
     points: ArrayFolder | None = None
@@ -141,21 +143,26 @@ class Work:
             return self._endings.give_up(row, "the program stopped each time while working on it")
         standing = self._find_standing(row, destination)
         attempts = row.attempts + 1
-        row = self.ledger.advance(
-            row.id,
-            State.WORKING,
-            _with_what_counts_now(row, destination),
-            attempts=attempts,
-            sha256=sha256,
-            size=size,
-        )
-        neighbours = find_neighbours(self.ledger, row, destination)
+        # a job that waits for a worker has not been tried: a kill meanwhile counts no attempt
+        if not self.slots.take(row, destination, self.stop):
+            return row
         try:
+            row = self.ledger.advance(
+                row.id,
+                State.WORKING,
+                _with_what_counts_now(row, destination),
+                attempts=attempts,
+                sha256=sha256,
+                size=size,
+            )
+            neighbours = find_neighbours(self.ledger, row, destination)
             answer = self._attempt(row, destination, original, neighbours, standing)
         except (OSError, EOFError) as error:
             # no process could be started, or no place made for it: not the file's fault
             self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
             raise StorageError(f"no worker can be started: {error}; it is tried again") from error
+        finally:
+            self.slots.give_back(row.id)
         if isinstance(answer, Stopped):
             return self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
         if answer.verdict == "wait":

@@ -28,6 +28,7 @@ from hotfolder.daemon.rebuild import open_ledger
 from hotfolder.daemon.rest import Rest
 from hotfolder.daemon.service_manager import ServiceManager
 from hotfolder.daemon.silence import Silence
+from hotfolder.daemon.slots import Slots
 from hotfolder.daemon.snapshot import IndexPages, Snapshots
 from hotfolder.daemon.take_up import close
 from hotfolder.daemon.trouble import About, Kind, Troubles
@@ -203,6 +204,7 @@ class Daemon:
                 ledger,
                 deliverer,
                 self._stop,
+                Slots(places.count_slots),
                 places.run,
                 points=root.points_folder(settings.root.room_for_points),
             ),

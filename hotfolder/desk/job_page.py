@@ -272,16 +272,17 @@ def _list_facts(record: Record) -> list[tuple[str, str]]:
     if profile:
         assumed = ", assumed: the file says none" if profile.assumed else ""
         said.append(("Profile", f"{profile.description}{assumed}"))
+    facts = find_facts(record)
     for each in record.results:
-        made = f"{each.width_px} × {each.height_px} px at {each.ppi:g} per inch"
-        if each.ppi:
+        made = f"{each.width_px} × {each.height_px} px"
+        if each.ppi and facts.effective_ppi:  # not on a screen, which has inches of its own
+            made += f" at {each.ppi:g} per inch"
             width, height = (px / each.ppi * MM_PER_INCH for px in (each.width_px, each.height_px))
             made += f" ({width:.0f} × {height:.0f} mm)"
         term = f"Made, {each.variant}" if each.variant else "Made"
         said.append((term, f"{made}, {each.bits} bit {each.colour_space.upper()}"))
         if each.profile and each is record.results[0]:
             said.append(("For", each.profile.description))
-    facts = find_facts(record)
     if facts.effective_ppi:
         wanted = f", {facts.wanted_ppi:.0f} wanted" if facts.wanted_ppi else ""
         said.append(("Own pixels", f"{facts.effective_ppi:.0f} per inch{wanted}"))

@@ -113,10 +113,12 @@ class Measure:
 def list_measures(record: WorkRecord, shown: SheetFindings | None) -> list[Measure]:
     """Say in numbers what is made of a picture: size, pixels, loss, material; always in order."""
     facts = find_facts(record)
-    size = ppi = lost = moved = cost = ""
+    size = pixels = ppi = lost = moved = cost = ""
     if record.results:
         result = record.results[0]
-        if result.ppi and (shown is None or shown.print_mm):
+        if not facts.effective_ppi:  # on a screen, or nobody knows
+            pixels = f"{result.width_px} × {result.height_px}"
+        elif result.ppi and (shown is None or shown.print_mm):
             sides = (
                 px / result.ppi * MM_PER_INCH / 10 for px in (result.width_px, result.height_px)
             )
@@ -132,6 +134,7 @@ def list_measures(record: WorkRecord, shown: SheetFindings | None) -> list[Measu
         cost = _say_money(shown.material_cost)
     return [
         Measure("Print", size, "cm"),
+        Measure("Picture", pixels, "px"),
         Measure("Own pixels per inch", ppi),
         Measure("Lost", lost),
         Measure("Colours move by", moved, "ΔE00"),

@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from hotfolder.disk import durable
 from hotfolder.engine.messages import MachineName
@@ -19,7 +19,8 @@ from hotfolder.errors import Problem, SettingsError
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ec import EllipticCurvePrivateKey
-    from cryptography.x509 import Certificate, Name
+    from cryptography.hazmat.primitives.hashes import SHA256
+    from cryptography.x509 import Certificate, CertificateBuilder, KeyUsage, Name
 
 AUTHORITY_KEY: Final = "authority-key.pem"
 _YEARS: Final = 10
@@ -135,7 +136,7 @@ def _builder(
     issuer: Name,
     key: EllipticCurvePrivateKey,
     by: EllipticCurvePrivateKey | None = None,
-) -> Any:
+) -> CertificateBuilder:
     from cryptography import x509
 
     now = datetime.now(UTC)
@@ -153,7 +154,7 @@ def _builder(
     )
 
 
-def _usage(*, signs_others: bool) -> Any:
+def _usage(*, signs_others: bool) -> KeyUsage:
     from cryptography import x509
 
     return x509.KeyUsage(
@@ -181,7 +182,7 @@ def _name(common: str, unit: str) -> Name:
     )
 
 
-def _sha256() -> Any:
+def _sha256() -> SHA256:
     from cryptography.hazmat.primitives.hashes import SHA256
 
     return SHA256()

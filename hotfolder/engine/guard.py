@@ -13,7 +13,9 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Awaitable, Callable
-from typing import Any, Final, NoReturn
+from typing import Final, NoReturn, TypeVar
+
+_Read = TypeVar("_Read")
 
 MOST_BYTES: Final = 16 * 2**20
 """The largest message that is read; ours are of at most `messages.MOST_SAID_BYTES`."""
@@ -69,16 +71,18 @@ def load_guarded() -> None:
         tcp.read_bytes_rw = _limited(tcp.read_bytes_rw)
 
 
-def _refuse_to_unpickle(*_args: Any, **_options: Any) -> NoReturn:
+def _refuse_to_unpickle(*_args: object, **_options: object) -> NoReturn:
     raise NotRead("it has sent a pickle, which is never read")
 
 
-def _refuse_to_expand(*_args: Any, **_options: Any) -> NoReturn:
+def _refuse_to_expand(*_args: object, **_options: object) -> NoReturn:
     raise NotRead("it has sent compressed bytes, which are never read")
 
 
-def _limited(read: Callable[..., Awaitable[Any]]) -> Callable[..., Awaitable[Any]]:
-    async def read_little(stream: Any, number: int) -> Any:
+def _limited(
+    read: Callable[[object, int], Awaitable[_Read]],
+) -> Callable[[object, int], Awaitable[_Read]]:
+    async def read_little(stream: object, number: int) -> _Read:
         if number > MOST_BYTES:
             raise NotRead(f"it has sent a message of {number} bytes, which is not read")
         return await read(stream, number)

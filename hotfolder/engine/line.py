@@ -122,7 +122,7 @@ class Line:
     ) -> dict[str, Reply | Unanswered]:
         """Ask several machines at once, each its question."""
 
-        async def ask_each() -> list[Any]:
+        async def ask_each() -> list[tuple[object, Peer | None] | BaseException]:
             asked = [
                 self._send(address, what, {"said": said, "data": b""}, deadline_s)
                 for address, said in questions.items()
@@ -163,7 +163,7 @@ class Line:
             raise Unanswered("it answers something that is none of our messages")
         return Reply(bytes(answer), peer)
 
-    def _do(self, work: Coroutine[Any, Any, _T], deadline_s: float) -> _T:
+    def _do(self, work: Coroutine[object, object, _T], deadline_s: float) -> _T:
         try:
             future = asyncio.run_coroutine_threadsafe(work, self._loop)
         except RuntimeError as error:
@@ -177,7 +177,7 @@ class Line:
 
     async def _send(
         self, address: str, what: str, message: Mapping[str, object], deadline_s: float
-    ) -> tuple[Any, Peer | None]:
+    ) -> tuple[object, Peer | None]:
         from distributed.core import send_recv
 
         from hotfolder.engine.guard import SERIALIZERS

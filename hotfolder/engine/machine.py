@@ -12,12 +12,12 @@ import asyncio
 import contextlib
 import signal
 import socket
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Final, Protocol, TypeVar
 
 from distributed import Worker
 from distributed.core import Server
@@ -51,6 +51,13 @@ _AGAIN_S: Final = 1.0
 _LOOK_EVERY_S: Final = 1.0
 _KEPT: Final = ("identity", "ping", "connection_stream")
 """What the library's own machines answer and ours does too, on loopback."""
+
+
+class Connection(Protocol):
+    """The library's connection to who asks."""
+
+    extra_info: Mapping[str, object]
+    """With TLS, also the asker's certificate."""
 
 
 @dataclass(frozen=True)
@@ -110,7 +117,7 @@ class Machine:
         if self._release is not None:
             self._release()
 
-    def handlers(self) -> dict[str, Callable[..., Any]]:
+    def handlers(self) -> dict[str, Callable[..., Awaitable[bytes]]]:
         """Return what answers each request, by its name."""
         return {
             "hotfolder_hello": self._hello,
@@ -121,7 +128,7 @@ class Machine:
             "hotfolder_end": self._end,
         }
 
-    async def _hello(self, comm: Any, said: bytes = b"", data: bytes = b"") -> bytes:
+    async def _hello(self, comm: Connection, said: bytes = b"", data: bytes = b"") -> bytes:
         if not self._may(comm):
             return b""
         doing = self.tries.doing()
@@ -138,29 +145,29 @@ class Machine:
             )
         )
 
-    async def _begin(self, comm: Any, said: bytes = b"", data: bytes = b"") -> bytes:
+    async def _begin(self, comm: Connection, said: bytes = b"", data: bytes = b"") -> bytes:
         order = self._read(comm, TryOrder, said)
         return encode(await asyncio.to_thread(self.tries.begin, order)) if order else b""
 
-    async def _put(self, comm: Any, said: bytes = b"", data: bytes = b"") -> bytes:
+    async def _put(self, comm: Connection, said: bytes = b"", data: bytes = b"") -> bytes:
         piece = self._read(comm, Piece, said)
         return encode(await asyncio.to_thread(self.tries.put, piece, data)) if piece else b""
 
-    async def _ask(self, comm: Any, said: bytes = b"", data: bytes = b"") -> bytes:
+    async def _ask(self, comm: Connection, said: bytes = b"", data: bytes = b"") -> bytes:
         question = self._read(comm, Question, said)
         return encode(await asyncio.to_thread(self.tries.ask, question)) if question else b""
 
-    async def _fetch(self, comm: Any, said: bytes = b"", data: bytes = b"") -> bytes:
+    async def _fetch(self, comm: Connection, said: bytes = b"", data: bytes = b"") -> bytes:
         fetch = self._read(comm, Fetch, said)
         return await asyncio.to_thread(self.tries.fetch, fetch) if fetch else b""
 
-    async def _end(self, comm: Any, said: bytes = b"", data: bytes = b"") -> bytes:
+    async def _end(self, comm: Connection, said: bytes = b"", data: bytes = b"") -> bytes:
         question = self._read(comm, Question, said)
         if question:
             await asyncio.to_thread(self.tries.end, question.token)
         return b""
 
-    def _read(self, comm: Any, model: type[_Model], said: bytes) -> _Model | None:
+    def _read(self, comm: Connection, model: type[_Model], said: bytes) -> _Model | None:
         """Read what is asked; None when it is none of ours, or the asker is no daemon."""
         if not self._may(comm):
             return None
@@ -169,7 +176,7 @@ class Machine:
         except NotUnderstood:
             return None
 
-    def _may(self, comm: Any) -> bool:
+    def _may(self, comm: Connection) -> bool:
         """Whether this may give orders: with certificates, a daemon alone."""
         if not self._is_tls:
             return True
@@ -180,17 +187,17 @@ class Machine:
 class _Joined(Worker):  # type: ignore[misc]
     """The library's part of a machine: it joins, shows signs of life, and runs nothing."""
 
-    def __init__(self, scheduler: str, **options: Any) -> None:
+    def __init__(self, scheduler: str, **options: object) -> None:
         super().__init__(scheduler, **options)
         kept = {name: each for name, each in self.handlers.items() if name in _KEPT}
         self.handlers.clear()
         self.handlers.update(kept)
 
-    async def plugin_add(self, *_args: Any, **_options: Any) -> dict[str, Any]:
+    async def plugin_add(self, *_args: object, **_options: object) -> dict[str, str]:
         """Take no plugin: a scheduler that is none of ours sends some as pickles."""
         return {"status": "OK"}
 
-    def start_http_server(self, *_args: Any, **_options: Any) -> None:
+    def start_http_server(self, *_args: object, **_options: object) -> None:
         """Serve no pages: they would tell everybody what is being done."""
 
 
@@ -252,12 +259,12 @@ class _Answering:
         self._machine = machine
         self._options = options
         self._host = ""
-        self._server: Any = None
+        self._server: Server | None = None
 
     @property
     def address(self) -> str:
         """Where it is found."""
-        return str(self._server.address)
+        return str(self._server.address) if self._server is not None else ""
 
     async def begin(self) -> None:
         """Listen, or listen elsewhere if the way to the scheduler is another one now."""

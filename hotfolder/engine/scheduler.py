@@ -11,7 +11,7 @@ import asyncio
 import signal
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from distributed import Scheduler
 
@@ -26,13 +26,13 @@ _KEPT: Final = (
 
 
 class _MeetingPlace(Scheduler):  # type: ignore[misc]
-    def __init__(self, **options: Any) -> None:
+    def __init__(self, **options: object) -> None:
         super().__init__(extensions={}, **options)
         kept = {name: each for name, each in self.handlers.items() if name in _KEPT}
         self.handlers.clear()
         self.handlers.update(kept)
 
-    def start_http_server(self, *_args: Any, **_options: Any) -> None:
+    def start_http_server(self, *_args: object, **_options: object) -> None:
         """Serve no pages: they would tell everybody what is being done."""
 
 
@@ -51,7 +51,7 @@ def run_scheduler(address: str, certificates: Path | None, say: Callable[[str], 
     asyncio.run(_serve(address, security, say))
 
 
-async def _serve(address: str, security: Any, say: Callable[[str], None]) -> None:
+async def _serve(address: str, security: object, say: Callable[[str], None]) -> None:
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):

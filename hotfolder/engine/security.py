@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.settings.engine import check_security
@@ -72,7 +72,7 @@ def load_security(address: str, certificates: Path | None) -> Security:
     )
 
 
-def read_peer(extra: Mapping[str, Any]) -> Peer | None:
+def read_peer(extra: Mapping[str, object]) -> Peer | None:
     """Read whom a connection leads to; None without TLS.
 
     Parameters
@@ -81,7 +81,7 @@ def read_peer(extra: Mapping[str, Any]) -> Peer | None:
         The ``extra_info`` of the library's connection.
     """
     certificate = extra.get("peercert")
-    if not certificate:
+    if not isinstance(certificate, Mapping) or not certificate:
         return None
     subject = {key: value for part in certificate.get("subject", ()) for key, value in part}
     return Peer(subject.get("commonName", ""), subject.get("organizationalUnitName", ""))

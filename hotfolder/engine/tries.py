@@ -18,7 +18,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
-from typing import Any, BinaryIO, Final
+from typing import BinaryIO, Final
 
 from hotfolder.disk import durable, trees
 from hotfolder.disk.kept_arrays import ArrayFolder
@@ -51,7 +51,7 @@ class _Incoming:
     content: Content
     path: Path
     file: BinaryIO
-    digest: Any = field(default_factory=hashlib.sha256)
+    digest: hashlib._Hash = field(default_factory=hashlib.sha256)
     size: int = 0
 
 

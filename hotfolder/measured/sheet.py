@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-import segno
 
 from hotfolder.colour.arrays import Codes
 from hotfolder.colour.encodings import white
@@ -113,6 +112,8 @@ def sheet_grid(number: int) -> PatchGrid:
 
 
 def _code(text: str) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
+    import segno  # it loads what speaks to servers, which few processes need
+
     made = segno.make_qr(text, error="m")
     modules = np.array([list(row) for row in made.matrix_iter(border=QUIET_MODULES)], np.bool_)
     size = _px(_MODULE_MM)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +23,7 @@ from hotfolder.raster.headers import Blocks, make_header
 from hotfolder.raster.image_input import ImageInput
 from hotfolder.raster.light import encode_light, profile_of_light
 from hotfolder.raster.original_file import OriginalFile
-from hotfolder.raster.picture import rows_per_band
+from hotfolder.raster.picture import Stored, rows_per_band
 from hotfolder.raster.source import (
     Request,
     Rows,
@@ -130,7 +129,7 @@ class ExrSource:
         """See `RowSource`."""
         self._input.close()
 
-    def _light(self, height_px: int, width_px: int) -> Iterator[NDArray[Any]]:
+    def _light(self, height_px: int, width_px: int) -> Iterator[Stored]:
         step = rows_per_band(width_px)
         for start in range(0, height_px, step):
             yield self._read(start, min(height_px, start + step))[0]

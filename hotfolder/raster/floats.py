@@ -8,13 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from hotfolder.model.destination import Reading
 from hotfolder.model.units import say_share
+from hotfolder.raster.picture import Stored
 
 _LAB_LOWEST, _LAB_HIGHEST = np.array([0, -128, -128]), np.array([100, 127, 127])
 
@@ -49,7 +48,7 @@ class Fitting:
     """Said for people."""
 
 
-def count_outside(blocks: Iterable[NDArray[Any]], *, lab: bool = False) -> Outside:
+def count_outside(blocks: Iterable[Stored], *, lab: bool = False) -> Outside:
     """Count the values that lie outside 0 … 1; of Lab, L* 0 … 100, a* and b* -128 … 127.
 
     Parameters

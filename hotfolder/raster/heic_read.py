@@ -9,7 +9,6 @@ import io
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from hotfolder.errors import Refuse
 from hotfolder.model.encoding import Encoding
@@ -19,6 +18,7 @@ from hotfolder.raster.foreign import translated
 from hotfolder.raster.headers import Blocks, make_header
 from hotfolder.raster.heif_items import read_primary
 from hotfolder.raster.original_file import OriginalFile
+from hotfolder.raster.picture import Stored
 from hotfolder.raster.samples import SampleLayout
 from hotfolder.raster.source import Request, check_page, check_size, check_whole
 from hotfolder.raster.whole import WholeSource
@@ -78,7 +78,7 @@ def open_heic(file: OriginalFile, request: Request) -> WholeSource:
         associated="a" in mode.partition(";")[0],
     )
 
-    def decode() -> NDArray[Any]:
+    def decode() -> Stored:
         # what has more than 8 bits comes shifted to the upper end of 16, where white is too dark
         return np.asarray(opened) >> (16 - bits) if bits > 8 else np.asarray(opened)
 

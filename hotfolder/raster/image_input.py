@@ -10,15 +10,25 @@ import contextlib
 import shutil
 import tempfile
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from hotfolder.raster.foreign import translated
 from hotfolder.raster.original_file import OriginalFile
+from hotfolder.raster.picture import Stored
 
+if TYPE_CHECKING:
+    import OpenImageIO as oiio  # noqa: N813 - the name its own documentation uses
+
+_Got = TypeVar("_Got")
 _THREADS = 2
+
+
+class _Teller(Protocol):
+    """What says why it has given nothing: an input, or the library itself."""
+
+    def geterror(self) -> str: ...
 
 
 class ImageInput:
@@ -49,7 +59,7 @@ class ImageInput:
         oiio.attribute("exr_threads", -1)
         # what is too large is refused by our own arithmetic, in words
         oiio.attribute("limits:imagesize_MB", 2**30)
-        self._oiio: Any = oiio
+        self._oiio = oiio
         self._what = what
         self._undo = contextlib.ExitStack()
         folder = self._undo.enter_context(tempfile.TemporaryDirectory(dir=scratch))
@@ -63,14 +73,14 @@ class ImageInput:
         config["oiio:UnassociatedAlpha"] = 1
         try:
             with translated(self._what):
-                self._input: Any = self._checked(oiio.ImageInput.open(str(link), config), oiio)
+                self._input = self._checked(oiio.ImageInput.open(str(link), config), oiio)
         except BaseException:
             self._undo.close()
             raise
         self._undo.callback(self._input.close)
 
     @property
-    def spec(self) -> Any:
+    def spec(self) -> oiio.ImageSpec:
         """What it says of the picture: an ``ImageSpec``."""
         return self._input.spec()
 
@@ -83,27 +93,29 @@ class ImageInput:
         with translated(self._what):
             self._checked(self._input.seek_subimage(index, 0) or None, self._input)
 
-    def rows(self, start: int, stop: int, *, floats: bool) -> NDArray[Any]:
+    def rows(self, start: int, stop: int, *, floats: bool) -> Stored:
         """Rows ``start`` … ``stop - 1`` of all channels: shape (rows, width, channels).
 
         floats: as float32; else in the file's own type.
         """
         with translated(self._what):
             spec = self.spec
-            form = self._oiio.FLOAT if floats else spec.format
+            form = self._oiio.TypeFloat if floats else spec.format
             got = self._read(spec, spec.y + start, spec.y + stop, form)
             whole = np.asarray(self._checked(got, self._input))
-            pixels: NDArray[Any] = whole.reshape(stop - start, spec.width, spec.nchannels)
+            pixels: Stored = whole.reshape(stop - start, spec.width, spec.nchannels)
             return pixels
 
     @staticmethod
-    def _checked(got: Any, teller: Any) -> Any:
+    def _checked(got: _Got | None, teller: _Teller) -> _Got:
         """What the library gave; where it gave nothing, what it says of that is raised."""
         if got is None:
             raise RuntimeError(teller.geterror())
         return got
 
-    def _read(self, spec: Any, first: int, last: int, form: Any) -> Any:
+    def _read(
+        self, spec: oiio.ImageSpec, first: int, last: int, form: oiio.TypeDesc
+    ) -> Stored | None:
         if not spec.tile_width:
             return self._input.read_scanlines(first, last, 0, 0, spec.nchannels, form)
         # whole tiles only; what is above and below is cut away again

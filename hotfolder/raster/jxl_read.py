@@ -7,11 +7,9 @@ file does so by code points.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import imagecodecs
 import numpy as np
-from numpy.typing import NDArray
 
 from hotfolder.errors import Refuse
 from hotfolder.model.encoding import Encoding
@@ -23,6 +21,7 @@ from hotfolder.raster.foreign import TRY_AGAIN, cut_short, translated
 from hotfolder.raster.headers import Blocks, make_header
 from hotfolder.raster.image_input import ImageInput
 from hotfolder.raster.original_file import OriginalFile
+from hotfolder.raster.picture import Stored
 from hotfolder.raster.samples import SampleLayout
 from hotfolder.raster.source import ReadLimits, Request, check_page, check_size, check_whole
 from hotfolder.raster.whole import WholeSource
@@ -110,7 +109,7 @@ class JxlSource(WholeSource):
                 "only the picture itself was taken."
             )
         floats = str(spec.format) in {"half", "float", "double"}
-        stored: NDArray[Any] | None = None
+        stored: Stored | None = None
         fitting = Fitting()
         if floats:
             stored = self._input.rows(0, size_px[1], floats=True)
@@ -127,7 +126,7 @@ class JxlSource(WholeSource):
             scale=fitting.scale,
         )
 
-        def decode() -> NDArray[Any]:
+        def decode() -> Stored:
             if stored is not None:
                 return stored
             return self._input.rows(0, size_px[1], floats=False)
@@ -150,7 +149,7 @@ class JxlSource(WholeSource):
         return colour_tags.from_code_points(bytes((numbers[0], numbers[1], 0, 1)), encoding)
 
 
-def _bytes_of(value: Any) -> bytes | None:
+def _bytes_of(value: object) -> bytes | None:
     return None if value is None else bytes(np.asarray(value, dtype=np.uint8).tobytes())
 
 

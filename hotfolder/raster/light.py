@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import functools
 from dataclasses import replace
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +25,7 @@ from hotfolder.model.destination import Reading
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.units import say_share
 from hotfolder.raster.floats import count_outside
-from hotfolder.raster.picture import rows_per_band
+from hotfolder.raster.picture import Stored, rows_per_band
 from hotfolder.raster.source import Header, HighDynamicRange, Rows, RowSource
 
 Floats = NDArray[np.float32]
@@ -46,7 +46,7 @@ WAYS_ON: Final = (
 """What a person can decide of a picture with values above white."""
 
 
-def encode_light(light: NDArray[Any]) -> NDArray[np.uint16]:
+def encode_light(light: Stored) -> NDArray[np.uint16]:
     """Code light of 0 … 1 with the sRGB curve (IEC 61966-2-1, 5.2), 0 … 65535; cut outside."""
     limited = np.clip(np.nan_to_num(light, nan=0.0, posinf=1.0, neginf=0.0), 0.0, 1.0)
     with np.errstate(invalid="ignore"):

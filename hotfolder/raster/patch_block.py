@@ -11,7 +11,6 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-import segno
 from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Codes, Floats
@@ -316,5 +315,7 @@ def draw_text(
 
 @lru_cache(maxsize=4)
 def _code(text: str) -> NDArray[np.bool_]:
+    import segno  # it loads what speaks to servers, which few processes need
+
     made = segno.make_qr(text, error="l")
     return np.array([list(row) for row in made.matrix_iter(border=QUIET_MODULES)], np.bool_)

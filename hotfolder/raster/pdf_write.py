@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 from uuid import UUID, uuid5
 from xml.etree.ElementTree import ParseError
 
@@ -28,7 +28,7 @@ from hotfolder.errors import Refuse
 from hotfolder.model.destination import Result
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster import exif
-from hotfolder.raster.picture import Band, RasterSpec
+from hotfolder.raster.picture import Band, RasterSpec, Stored
 from hotfolder.raster.result_file import Samples, checked
 
 if TYPE_CHECKING:
@@ -226,7 +226,7 @@ class PdfFormat:
         return Decimal(f"{px / self._spec.ppi * _POINTS_PER_INCH:.5f}").normalize() + 0
 
 
-def _filter(samples: NDArray[Any]) -> NDArray[np.uint8]:
+def _filter(samples: Stored) -> NDArray[np.uint8]:
     """Rows as a PDF has them: high byte first, each byte less the one a pixel to the left.
 
     Shape (rows, 1 + bytes of a row): the PNG filters of ISO 32000-1:2008, 7.4.4.4.

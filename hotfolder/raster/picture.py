@@ -16,12 +16,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.colour.profile import Profile
 from hotfolder.model.encoding import Encoding
+
+Stored = NDArray[Any]
+"""Numbers of any type, as files hold them."""
 
 
 @dataclass(frozen=True)
@@ -227,7 +231,7 @@ class Band:
         return int(self.pixels.shape[0])
 
 
-def rows_per_band(width_px: int, pixels: int = 2_000_000) -> int:
+def rows_per_band(width_px: int, pixels: int = 1_000_000) -> int:
     """Say how many rows make a band.
 
     Parameters
@@ -262,13 +266,15 @@ def rebanded(bands: Iterable[Band], rows: int) -> Iterable[Band]:
     waiting: list[Band] = []
     held = 0
     for band in bands:
-        waiting.append(band)
-        held += band.rows
-        while held >= rows:
-            joined = _joined(waiting)
-            yield _slice(joined, 0, rows)
-            held -= rows
-            waiting = [_slice(joined, rows, joined.rows)] if held else []
+        start = 0
+        while held + band.rows - start >= rows:
+            stop = start + rows - held
+            # rows are copied where two bands meet, and nowhere else
+            yield _joined([*waiting, _slice(band, start, stop)])
+            waiting, held, start = [], 0, stop
+        if start < band.rows:
+            waiting.append(_slice(band, start, band.rows))
+            held += band.rows - start
     if held:
         yield _joined(waiting)
 

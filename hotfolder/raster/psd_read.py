@@ -9,7 +9,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 import imagecodecs
 import numpy as np
@@ -21,7 +21,7 @@ from hotfolder.raster.floats import Fitting, count_outside, fit
 from hotfolder.raster.foreign import TRY_AGAIN, cut_short, translated
 from hotfolder.raster.headers import Blocks, make_header
 from hotfolder.raster.original_file import OriginalFile
-from hotfolder.raster.picture import rows_per_band
+from hotfolder.raster.picture import Stored, rows_per_band
 from hotfolder.raster.samples import SampleLayout, to_rows
 from hotfolder.raster.source import Request, Rows, check_page, check_size, check_whole
 
@@ -153,13 +153,13 @@ class PsdSource:
         )
         return fit(outside, request.reading)
 
-    def _stored(self, start: int, stop: int) -> NDArray[Any]:
+    def _stored(self, start: int, stop: int) -> Stored:
         """Samples of rows ``start`` … ``stop - 1``: shape (rows, width, samples)."""
         planes = [self._plane(each, start, stop) for each in range(self._used)]
         stored = np.stack(planes, axis=-1)
         return _without_white(stored) if self._layout.alpha is not None else stored
 
-    def _plane(self, channel: int, start: int, stop: int) -> NDArray[Any]:
+    def _plane(self, channel: int, start: int, stop: int) -> Stored:
         first = channel * self._height_px + start
         rows, row_bytes = stop - start, self._row_bytes
         if self._counts is None:
@@ -176,7 +176,7 @@ class PsdSource:
                     packed[index] = np.frombuffer(row, np.uint8)
         if self._depth == 1:
             return np.unpackbits(packed, axis=-1)[:, : self._width_px]
-        plane: NDArray[Any] = packed.view(self._dtype).astype(self._dtype.newbyteorder("="))
+        plane: Stored = packed.view(self._dtype).astype(self._dtype.newbyteorder("="))
         return plane
 
     def _section(self, at: int) -> tuple[bytes, int]:
@@ -288,7 +288,7 @@ def _palette(colour_map: bytes) -> NDArray[np.uint16]:
     return (planes.T.astype(np.uint16) * 257).astype(np.uint16)
 
 
-def _without_white(stored: NDArray[Any]) -> NDArray[Any]:
+def _without_white(stored: Stored) -> Stored:
     """Take the white away that a flat picture with transparency is laid on.
 
     It is saved as it looks on white (all channels at their highest; of Lab, the colour channels in

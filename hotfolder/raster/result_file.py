@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from hotfolder.errors import Refuse
 from hotfolder.raster.dither import Dither
-from hotfolder.raster.picture import Band, RasterSpec
+from hotfolder.raster.picture import Band, RasterSpec, Stored
 
 
 class FormatWriter(Protocol):
@@ -31,7 +30,7 @@ class Samples:
         self.dtype = np.dtype(np.uint8 if bits == 8 else np.uint16)
         self._dither = Dither(spec.width_px, self.count, spec.dither_from_px) if bits == 8 else None
 
-    def of(self, band: Band) -> NDArray[Any]:
+    def of(self, band: Band) -> Stored:
         """Shape (rows, width, samples), dtype `dtype`, C-contiguous."""
         pixels = band.pixels
         if band.alpha is not None:
@@ -82,7 +81,7 @@ def checked(bands: Iterable[Band], spec: RasterSpec) -> Iterator[Band]:
         raise ValueError(f"{top} rows of a picture of {spec.height_px}")
 
 
-def whole(bands: Iterable[Band], spec: RasterSpec, bits: int) -> NDArray[Any]:
+def whole(bands: Iterable[Band], spec: RasterSpec, bits: int) -> Stored:
     """The picture in one array, for formats whose library wants it so."""
     samples = Samples(spec, bits)
     out = np.empty((spec.height_px, spec.width_px, samples.count), samples.dtype)

@@ -7,12 +7,13 @@ a picture was cut into bands.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.model.encoding import Encoding
+from hotfolder.raster.picture import Stored
 from hotfolder.raster.source import Rows
 
 Lab = Literal["cielab", "icclab"]
@@ -113,7 +114,7 @@ def _looked_up(stored: NDArray[np.generic], layout: SampleLayout) -> Rows:
 def _from_float(stored: NDArray[np.generic], layout: SampleLayout) -> Rows:
     channels = layout.encoding.channels
     precise = np.float64 if stored.dtype.itemsize > 4 else np.float32
-    values: Any = np.nan_to_num(
+    values: Stored = np.nan_to_num(
         stored.astype(precise),
         nan=0.0,
         posinf=_FLOAT_MAX,

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import tifffile
@@ -23,7 +22,7 @@ from hotfolder.raster.ifd import Value, directories, read_directory
 from hotfolder.raster.ifd import structure as tiff_structure
 from hotfolder.raster.original_file import OriginalFile
 from hotfolder.raster.picture import Metadata, rows_per_band
-from hotfolder.raster.samples import SampleLayout, to_rows
+from hotfolder.raster.samples import Lab, SampleLayout, to_rows
 from hotfolder.raster.source import (
     Header,
     ReadLimits,
@@ -70,7 +69,7 @@ class TiffSource:
             tags, _ = read_directory(file.read, tiff, pages[index][0], limits.max_profile_bytes)
             file.handle.seek(0)  # tifffile takes the position it finds for the start
             self._tiff = tifffile.TiffFile(file.handle)
-            page: Any = self._tiff.pages[index]
+            page = self._tiff.pages[index].aspage()
         with translated("the description of its pixels"):
             self._layout, notes = _layout(page, tags)
             decoded = page.imagewidth * page.imagelength * page.samplesperpixel * _item_bytes(page)
@@ -81,7 +80,7 @@ class TiffSource:
         if _LAYERS in page.tags:
             notes.append(_LAYERED)
         fitting = Fitting()
-        if self._layout.palette is None and page.dtype.kind == "f":
+        if self._layout.palette is None and page.dtype is not None and page.dtype.kind == "f":
             fitting = self._fit(page.imagelength, page.imagewidth, reading)
             self._layout = replace(self._layout, scale=fitting.scale)
             notes += fitting.notes
@@ -148,7 +147,7 @@ class _Kind:
     encoding: Encoding
     samples: int
     inverted: bool = False
-    lab: Any = None
+    lab: Lab | None = None
     palette: bool = False
 
 
@@ -183,7 +182,7 @@ def _full_pictures(pages: list[dict[int, Value]]) -> list[int]:
     return full
 
 
-def _layout(page: Any, tags: dict[int, Value]) -> tuple[SampleLayout, list[str]]:
+def _layout(page: tifffile.TiffPage, tags: dict[int, Value]) -> tuple[SampleLayout, list[str]]:
     compression = int(page.compression)
     photometric = int(page.photometric)
     if compression not in _COMPRESSIONS:
@@ -239,7 +238,7 @@ def _layout(page: Any, tags: dict[int, Value]) -> tuple[SampleLayout, list[str]]
     return layout, notes
 
 
-def _palette(page: Any) -> NDArray[np.uint16]:
+def _palette(page: tifffile.TiffPage) -> NDArray[np.uint16]:
     """The colour map, shape (entries, 3).
 
     Values have 16 bits (TIFF 6.0, ColorMap), but many programs have only 8 to write: some write
@@ -284,7 +283,7 @@ def _integer(tags: dict[int, Value], tag: int, default: int) -> int:
     return value.integers[0] if value and value.integers else default
 
 
-def _item_bytes(page: Any) -> int:
+def _item_bytes(page: tifffile.TiffPage) -> int:
     return math.ceil(int(page.bitspersample) / 8)
 
 

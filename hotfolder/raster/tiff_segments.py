@@ -6,7 +6,7 @@ import copy
 import math
 import os
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
+from typing import TYPE_CHECKING
 
 import imagecodecs
 import numpy as np
@@ -16,6 +16,9 @@ from hotfolder.errors import Refuse
 from hotfolder.raster.foreign import cut_short, translated
 from hotfolder.raster.original_file import OriginalFile
 from hotfolder.raster.source import ReadLimits, check_whole
+
+if TYPE_CHECKING:
+    import tifffile
 
 _SEPARATE = 2  # PlanarConfiguration
 _LZW = 5  # Compression
@@ -34,7 +37,7 @@ class SegmentReader:
         When a segment lies outside the file, or one alone would be too large.
     """
 
-    def __init__(self, file: OriginalFile, page: Any, limits: ReadLimits) -> None:
+    def __init__(self, file: OriginalFile, page: tifffile.TiffPage, limits: ReadLimits) -> None:
         self._file = file
         self._page = page
         self._height_px: int = page.imagelength
@@ -141,6 +144,8 @@ class SegmentReader:
             if self._is_lzw:
                 data = bytes(imagecodecs.lzw_decode(data))
             decoded, _, _ = self._decode(data, index, jpegtables=self._jpeg_tables)
+            if decoded is None:
+                raise ValueError(f"segment {index} holds nothing")
             pixels = decoded[0]
             left = across * self._segment_width
             height = len(belt_pixels)

@@ -10,7 +10,6 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
 
 import imagecodecs
 import numpy as np
@@ -20,7 +19,7 @@ from hotfolder.errors import Refuse
 from hotfolder.model.destination import Result
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster import exif
-from hotfolder.raster.picture import Band, RasterSpec, rebanded
+from hotfolder.raster.picture import Band, RasterSpec, Stored, rebanded
 from hotfolder.raster.result_file import Samples, checked
 from hotfolder.raster.samples import to_cielab
 
@@ -130,7 +129,7 @@ class TiffFormat:
 
         return encode
 
-    def _encoded(self, band: Band) -> Any:
+    def _encoded(self, band: Band) -> Stored:
         if self._spec.encoding is not Encoding.LAB:
             return self._samples.of(band)
         if self._result.bits == 16:
@@ -178,7 +177,7 @@ class TiffFormat:
             return
         pointers = {exif.EXIF_DIRECTORY: exif_at, exif.GPS_DIRECTORY: gps_at}
         with tifffile.TiffFile(path) as written:
-            page: Any = written.pages[0]
+            page = written.pages[0].aspage()
             entries = {
                 tag: page.tags[_PLACES[tag]].offset for tag, offset in pointers.items() if offset
             }

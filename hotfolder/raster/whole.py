@@ -7,13 +7,12 @@ What that needs of memory is known from the header and refused beyond the job's 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from hotfolder.errors import Refuse
 from hotfolder.raster.foreign import TRY_AGAIN, translated
+from hotfolder.raster.picture import Stored
 from hotfolder.raster.samples import SampleLayout, to_rows
 from hotfolder.raster.source import Header, Rows
 
@@ -40,15 +39,15 @@ class WholeSource:
         header: Header,
         layout: SampleLayout,
         samples: int,
-        decode: Callable[[], NDArray[Any]],
+        decode: Callable[[], Stored],
         what: str,
     ) -> None:
         self.header = header
         self.layout = layout
         self._samples = samples
-        self._decode: Callable[[], NDArray[Any]] | None = decode
+        self._decode: Callable[[], Stored] | None = decode
         self._what = what
-        self._stored: NDArray[Any] | None = None
+        self._stored: Stored | None = None
 
     def rows(self, start: int, stop: int) -> Rows:
         """See `RowSource`."""
@@ -58,7 +57,7 @@ class WholeSource:
         """See `RowSource`."""
         self._decode, self._stored = None, None
 
-    def stored(self) -> NDArray[Any]:
+    def stored(self) -> Stored:
         """All samples: shape (rows, width, samples).
 
         Raises

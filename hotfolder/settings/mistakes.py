@@ -5,12 +5,15 @@ from __future__ import annotations
 import difflib
 import json
 from collections.abc import Iterable, Mapping
-from typing import Any, Final
+from typing import TYPE_CHECKING, Final
 
 from pydantic import BaseModel
 
 from hotfolder.errors import Problem
 from hotfolder.model.field_texts import read_field_texts
+
+if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
 
 _RENAMED: Final = {"keep_dropped": "keep_discarded"}
 """Keys of earlier versions, and what they are called now."""
@@ -66,7 +69,7 @@ def find_like(word: str, known: Iterable[str]) -> str | None:
 
 
 def describe(
-    detail: Any, model: type[BaseModel], file: str, prefix: tuple[str, ...] = ()
+    detail: ErrorDetails, model: type[BaseModel], file: str, prefix: tuple[str, ...] = ()
 ) -> Problem:
     """Describe one of the faults that a model finds.
 
@@ -108,7 +111,7 @@ def show(value: object) -> str:
     return text if len(text) <= _MOST_SHOWN else f"{text[:_MOST_SHOWN]}…"
 
 
-def _say_allowed(detail: Any) -> str:
+def _say_allowed(detail: ErrorDetails) -> str:
     kind, context = detail["type"], detail.get("ctx", {})
     if kind == "value_error":
         return str(context["error"])
@@ -123,7 +126,7 @@ def _say_allowed(detail: Any) -> str:
     return _ALLOWED.get(kind, "another value; config/SETTINGS.md describes it")
 
 
-def _say_example(model: type[BaseModel], loc: tuple[Any, ...]) -> str:
+def _say_example(model: type[BaseModel], loc: tuple[int | str, ...]) -> str:
     """What a missing key is for, by the first sentence of its description."""
     table, key = _model_at(model, loc[:-1]), str(loc[-1])
     described = table.model_fields[key].description if table else None
@@ -131,7 +134,7 @@ def _say_example(model: type[BaseModel], loc: tuple[Any, ...]) -> str:
     return " ".join((described or written or "a value").split())
 
 
-def _model_at(model: type[BaseModel], loc: tuple[Any, ...]) -> type[BaseModel] | None:
+def _model_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> type[BaseModel] | None:
     """The model of a table below another one."""
     for part in loc:
         field = model.model_fields.get(str(part))
@@ -144,6 +147,6 @@ def _model_at(model: type[BaseModel], loc: tuple[Any, ...]) -> type[BaseModel] |
     return model
 
 
-def _fields_at(model: type[BaseModel], loc: tuple[Any, ...]) -> list[str]:
+def _fields_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
     found = _model_at(model, loc)
     return list(found.model_fields) if found else []

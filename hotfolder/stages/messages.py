@@ -11,16 +11,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.detail import Reach
 from hotfolder.colour.transform import Precision
 from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import Rendering
 from hotfolder.raster.picture import Area, Band, RasterSpec
+
+if TYPE_CHECKING:  # it loads all that computes a rendering, and a command that looks has no use
+    from hotfolder.colour.detail import Reach
 
 
 @dataclass(frozen=True)

@@ -158,10 +158,12 @@ def _loaded(drop_ins: list[Path]) -> Registry:
 
 
 def _plugins(drop_ins: list[Path]) -> Iterator[tuple[str, object]]:
+    names: dict[int, str] = {}  # what a package says of itself is parsed anew each time it is asked
     for entry in importlib.metadata.entry_points(group=ENTRY_POINT_GROUP):
-        package = entry.dist.name if entry.dist else "an installed package"
-        if entry.dist:
+        if entry.dist and id(entry.dist) not in names:
             _refuse_package_for_another(entry.dist)
+            names[id(entry.dist)] = entry.dist.name
+        package = names[id(entry.dist)] if entry.dist else "an installed package"
         try:
             yield package, entry.load()
         except Exception as error:

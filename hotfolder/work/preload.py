@@ -8,6 +8,7 @@ import contextlib
 
 import jinja2
 import scipy
+import segno
 import tifffile
 from PIL import Image, ImageDraw, ImageFont
 
@@ -21,7 +22,7 @@ from hotfolder.stages.registry import load_registry
 from hotfolder.work.describing import versions
 
 # What is loaded by the functions that need it is loaded here, and not in each worker.
-_ = scipy.ndimage, scipy.spatial, jinja2, tifffile, Image, ImageDraw, ImageFont
+_ = scipy.ndimage, scipy.spatial, jinja2, segno, tifffile, Image, ImageDraw, ImageFont
 Dither(1, 1)  # computes its noise, once for all workers
 versions()
 

@@ -3,6 +3,7 @@
 import io
 import json
 import random
+import shutil
 import sqlite3
 import zlib
 from contextlib import closing
@@ -147,6 +148,15 @@ def test_a_log_that_was_moved_away_is_said_and_continues_the_chain(books, log):
     faults = check(books).faults
     assert len(faults) == 300
     assert not any("does not follow" in fault for fault in faults)
+
+
+def test_a_share_that_is_away_is_no_broken_chain(books, log):
+    shutil.rmtree(log.parent)
+    log.parent.mkdir()  # where a share is mounted
+    found = check(books)
+    assert (found.is_whole, found.is_checked) == (False, False)
+    (fault,) = found.faults
+    assert "probably not connected" in fault
 
 
 def test_records_from_before_the_chain_are_counted_and_no_fault(tmp_path):

@@ -3,9 +3,9 @@
 Forty originals of 12 MP are dropped at once into three hot folders (a matte canvas, a page of a
 book, a web gallery) of a daemon that is at rest. Measured from the drop to the last record: wall
 time, how busy the cores are, and what a job costs outside its pixels: the wall time of all workers
-together less what their jobs took from opening the original to the finished result. That holds
-the quiet time of intake, starting a process, hashing, publishing, the record, and the end of the
-day, when one worker has nothing left to do.
+together less what their jobs took from opening the original to the finished result. The second
+table says where that goes (`timed` holds the clocks): what a job's worker is kept from its next
+pixels by, and beside it what the daemon does for a job while others are worked on.
 """
 
 from __future__ import annotations
@@ -18,10 +18,12 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import defaultdict
 from pathlib import Path
 from typing import Any
 
 import chain
+import timed
 from measured import add_write_option, show
 from rich.progress import track
 from rich.table import Table
@@ -80,11 +82,11 @@ def main() -> None:
     add_write_option(parser)
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory(dir=asked.folder) as name:
-        table = measure(Path(name), asked.files, asked.megapixels)
-    show([table], write=asked.write)
+        tables = measure(Path(name), asked.files, asked.megapixels)
+    show(tables, write=asked.write)
 
 
-def measure(folder: Path, files: int, megapixels: float) -> Table:
+def measure(folder: Path, files: int, megapixels: float) -> list[Table]:
     """Serve a root until all files have their record."""
     chain.prepare(folder, megapixels)
     root = folder / "root"
@@ -103,18 +105,21 @@ def measure(folder: Path, files: int, megapixels: float) -> Table:
         drops.append((waiting, root / "in" / to / f"estuary-{index:02}.tif"))
     os.sync()
     with (folder / "daemon.log").open("wb") as log:
-        daemon = subprocess.Popen([HOTFOLDER, "watch", root], stdout=log, stderr=log)
+        clocks = [sys.executable, timed.__file__, folder / "times.jsonl"]
+        daemon = subprocess.Popen([*clocks, "watch", root], stdout=log, stderr=log)
         try:
-            return run(root, daemon, drops)
+            return run(root, daemon, drops, folder / "times.jsonl")
         finally:
             daemon.terminate()
             daemon.wait(30)
 
 
-def run(root: Path, daemon: subprocess.Popen[bytes], drops: list[tuple[Path, Path]]) -> Table:
+def run(
+    root: Path, daemon: subprocess.Popen[bytes], drops: list[tuple[Path, Path]], times: Path
+) -> list[Table]:
     """Drop, wait for the records, say what they took."""
     time.sleep(15)  # it is at rest, and the process that starts workers has loaded what they need
-    before, clock = processor_time_s(*family(daemon.pid)), time.monotonic()
+    before, dropped = processor_time_s(*family(daemon.pid)), time.time()
     for waiting, to in drops:
         waiting.rename(to)
     done = 0
@@ -122,18 +127,57 @@ def run(root: Path, daemon: subprocess.Popen[bytes], drops: list[tuple[Path, Pat
         while done <= count:
             time.sleep(0.05)
             done = len(records(root))
-    wall = time.monotonic() - clock
+    ended = time.time()
+    wall, cores = ended - dropped, os.cpu_count() or 1
     spent = processor_time_s(*family(daemon.pid)) - before
-    cores = os.cpu_count() or 1
     said = records(root)
     inside = sum(record["elapsed_s"] for record in said)
     table = Table("what", "value")
     table.add_row("jobs, workers", f"{len(said)}, {cores}")
     table.add_row("from drop to last record", f"{wall:.1f} s")
     table.add_row("cores busy", f"{spent / wall / cores:.0%}")
-    table.add_row(
-        "per job outside its pixels", f"{(wall * cores - inside) / len(said) * 1000:.0f} ms"
-    )
+    outside = (wall * cores - inside) / len(said)
+    table.add_row("per job outside its pixels", f"{outside * 1000:.0f} ms")
+    time.sleep(1)  # a job's thread has a little to do after its record
+    jobs = [timed.JobTimes(**json.loads(line)) for line in times.read_text().splitlines()]
+    return [table, split(jobs, cores, dropped, ended)]
+
+
+def split(jobs: list[timed.JobTimes], workers: int, dropped: float, ended: float) -> Table:
+    """Say where the time of all workers goes, in milliseconds per job."""
+    first = min(job.taken for job in jobs)
+    free_since = [first] * workers
+    without = 0.0
+    for job in sorted(jobs, key=lambda each: each.taken):
+        # the worker that was given back last before this job had one
+        index = max(
+            range(workers),
+            key=lambda each: (free_since[each] <= job.taken + 0.001, free_since[each]),
+        )
+        without += max(0.0, job.taken - free_since[index])
+        free_since[index] = job.given
+    quiet = workers * (first - dropped)
+    last = sum(ended - each for each in free_since)
+    table = Table("of it, per job", "workers' time", "beside other jobs", title="where it goes")
+
+    def add(what: str, with_worker: float, beside: float | None = None) -> None:
+        aside = "" if beside is None else f"{beside / len(jobs) * 1000:.0f} ms"
+        table.add_row(what, f"{with_worker / len(jobs) * 1000:.0f} ms", aside)
+
+    add("quiet time: from the drop to the first job", quiet)
+    add("no job ready for a free worker", without)
+    sums: dict[str, list[float]] = defaultdict(lambda: [0.0, 0.0])
+    for job in jobs:
+        for index, spent in enumerate((job.with_worker, job.beside)):
+            for phase, seconds in spent.items():
+                sums[phase][index] += seconds
+    outside = quiet + without + last
+    for phase in timed.PHASES:
+        add(phase, *sums[phase])
+        outside += 0.0 if phase == timed.PIXELS else sums[phase][0]
+    add("end of the day: nothing left for a worker", last)
+    add("all outside its pixels", outside, sum(sum(job.beside.values()) for job in jobs))
+    add("of it without quiet time and end of the day", outside - quiet - last)
     return table
 
 

@@ -149,6 +149,34 @@ def test_a_pixel_becomes_the_same_whatever_came_before_it():
     np.testing.assert_array_equal(at_once, np.concatenate(one_by_one)[::-1])
 
 
+@pytest.mark.parametrize("inputs", [3, 4])
+def test_what_is_not_covered_is_covered_when_a_pixel_misses_it(inputs):
+    pixels = random_pixels(inputs)
+    expected = looked_up(Patchwork(scattered, inputs, 3, blocks=8, cells=2), pixels)
+    patches = Patchwork(scattered, inputs, 3, blocks=8, cells=2)
+    for part in np.array_split(np.arange(len(pixels)), 7):
+        np.testing.assert_array_equal(expected[part], patches.look_up(pixels[part]))
+
+
+@pytest.mark.parametrize("inputs", [3, 4])
+def test_points_made_while_others_are_used_are_not_read_from_the_old_ones(inputs):
+    """What was covered is asked for before points grow, and used afterwards, as a thread may."""
+    pixels = random_pixels(inputs)
+    expected = looked_up(Patchwork(scattered, inputs, 3, blocks=8, cells=2), pixels)
+    patches = Patchwork(scattered, inputs, 3, blocks=8, cells=2)
+    patches.cover(pixels[:50])
+    before = patches.covered()
+    patches.cover(pixels)
+    asked = []
+
+    def ask(missed):
+        asked.append(len(missed))
+        return patches.covered() if len(missed) else before
+
+    np.testing.assert_array_equal(expected, patches.look_up(pixels, None, ask))
+    assert 2 == len(asked)
+
+
 def test_pixels_may_be_read_only_or_scattered():
     patches, pixels = Patchwork(smooth, 3, 3, blocks=4, cells=2), random_pixels(3, 100)
     expected = looked_up(patches, pixels)

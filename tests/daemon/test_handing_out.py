@@ -5,18 +5,16 @@ from __future__ import annotations
 import threading
 from concurrent.futures import Executor, Future
 from datetime import UTC, datetime, timedelta
-from functools import partial
 from types import SimpleNamespace
 
 import pytest
 
 from daemon.conftest import Named, away, destination, is_for_a_batch
 from hotfolder.daemon.handing_out import HandingOut
+from hotfolder.daemon.slots import Slots
 from hotfolder.daemon.trouble import About, Kind
 from hotfolder.disk import pulse
-from hotfolder.engine.local import LocalPlaces
 from hotfolder.ledger.details import Claimed, Delivered, State, Waits
-from hotfolder.work.worker import Stopped
 
 
 class Held(Executor):
@@ -48,6 +46,9 @@ class Resting:
     def rests(self, where):
         return where.name in self.names
 
+    def waits(self, _row, where):
+        return self.rests(where)
+
 
 @pytest.fixture
 def desk():
@@ -59,13 +60,13 @@ def desk():
 
 @pytest.fixture
 def make(desk, ledger, troubles, clock):
-    def make(step, workers=2, **destinations):
+    def make(step, workers=1, **destinations):
         def counted(row, where):
             desk.steps.append(row.id)
             return step(row, where)
 
         return HandingOut(
-            SimpleNamespace(stop=desk.stop, step=counted),
+            SimpleNamespace(stop=desk.stop, step=counted, slots=Slots(lambda: workers)),
             ledger,
             Named(**(destinations or {"canvas": destination("canvas")})),
             SimpleNamespace(is_for_a_batch=is_for_a_batch),
@@ -90,7 +91,7 @@ def end(ledger):
     return end
 
 
-def test_the_oldest_go_first_and_no_more_than_there_are_workers(make, desk, add, end):
+def test_the_oldest_go_first_and_one_more_than_there_are_workers(make, desk, add, end):
     add("c", "b", "a")
     handing_out = make(end)
     handing_out.hand_out()
@@ -111,7 +112,7 @@ def test_destinations_take_turns_and_the_more_urgent_goes_first(make, desk, add,
     add("u1", destination="urgent")
     handing_out = make(
         end,
-        workers=4,
+        workers=3,
         a=destination("a"),
         b=destination("b"),
         urgent=destination("urgent", priority=1),
@@ -218,12 +219,13 @@ def test_a_job_in_trouble_whose_destination_rests_wakes_nobody_all_the_time(
 
 def test_a_job_in_trouble_wakes_nobody_while_all_workers_are_busy(make, desk, add, end, clock):
     add("a", "b")
-    handing_out = make(lambda row, where: away() if row.id == "a" else end(row, where), workers=1)
+    handing_out = make(lambda row, where: away() if row.id == "a" else end(row, where))
     handing_out.hand_out()
-    desk.pool.finish()
+    desk.pool.taken.pop(0)[1]()
+    add("c")
     handing_out.hand_out()
     clock.now += 600
-    assert ["b"] == desk.pool.names()
+    assert ["b", "c"] == desk.pool.names()
     assert handing_out.next_try_s() is None
 
 
@@ -271,9 +273,7 @@ def test_what_waits_for_another_picture_is_not_begun_and_keeps_nobody_waiting(
     make, desk, add, end, wait_for_chart, clock
 ):
     add("a", "b")
-    handing_out = make(
-        lambda row, where: wait_for_chart(row) if row.id == "a" else end(row, where), workers=1
-    )
+    handing_out = make(lambda row, where: wait_for_chart(row) if row.id == "a" else end(row, where))
     for _ in range(4):
         handing_out.hand_out()
         desk.pool.finish()
@@ -291,10 +291,9 @@ def test_it_is_looked_at_again_when_a_picture_that_gives_ends(
     monkeypatch.setattr("hotfolder.daemon.handing_out.gives_others", lambda *_: True)
     add("a", "chart")
     steps = {"a": lambda row, _: wait_for_chart(row), "chart": end}
-    handing_out = make(lambda row, where: steps[row.id](row, where), workers=1)
-    for _ in range(2):
-        handing_out.hand_out()
-        desk.pool.finish()
+    handing_out = make(lambda row, where: steps[row.id](row, where))
+    handing_out.hand_out()
+    desk.pool.finish()
     handing_out.hand_out()
     assert ["a"] == desk.pool.names()
 
@@ -344,29 +343,56 @@ class AtDisk(pulse.Pulse):
 
 
 def test_a_job_whose_share_is_slow_holds_no_worker_of_others(make, desk, add, end):
-    add("a1", "a2", destination="a")
+    add("a1", "a2", "a3", destination="a")
     add("b1", destination="b")
-    handing_out = make(end, workers=1, a=destination("a"), b=destination("b"))
+    handing_out = make(end, a=destination("a"), b=destination("b", priority=-1))
     handing_out.hand_out()
-    assert ["a1"] == desk.pool.names()
+    assert ["a1", "a2"] == desk.pool.names()
     handing_out._pulses["a1"] = AtDisk(1.0)
     handing_out.hand_out()
-    assert ["a1"] == desk.pool.names()
+    assert ["a1", "a2"] == desk.pool.names()
     handing_out._pulses["a1"] = AtDisk(3.0)
     handing_out.hand_out()
-    assert ["a1", "b1"] == desk.pool.names(), "and a destination has no more than its workers"
+    assert ["a1", "a2", "b1"] == desk.pool.names(), "a destination has twice its workers"
     assert {} == handing_out.silences()
 
 
-def test_a_share_that_hangs_costs_as_many_threads_as_there_are_workers(make, desk, add, end):
+def test_a_share_that_hangs_costs_twice_as_many_threads_as_there_are_workers(make, desk, add, end):
     add(*(f"a{number}" for number in range(9)), destination="a")
     handing_out = make(end, workers=2, a=destination("a"))
     for _ in range(5):
         handing_out.hand_out()
         for job in desk.pool.names():
             handing_out._pulses[job] = AtDisk(60.0)
-    assert ["a0", "a1"] == desk.pool.names()
+    assert ["a0", "a1", "a2", "a3"] == desk.pool.names()
     assert ["a"] == list(handing_out.silences())
+
+
+def test_the_next_job_begins_when_an_attempt_ends_and_not_when_it_is_delivered(make, desk, add):
+    add("a", "b", "c", "d", "e")
+    handing_out = make(lambda row, _: row, workers=2)
+    handing_out.hand_out()
+    assert ["a", "b", "c"] == desk.pool.names()
+    slots = handing_out._work.slots
+    where = handing_out._destinations["canvas"].destination
+    assert slots.take(SimpleNamespace(id="a"), where, desk.stop)
+    handing_out.hand_out()
+    assert ["a", "b", "c"] == desk.pool.names()
+    slots.give_back("a")
+    assert desk.woken
+    handing_out.hand_out()
+    assert ["a", "b", "c", "d"] == desk.pool.names()
+
+
+def test_a_more_urgent_job_overtakes_one_that_waits_for_a_worker(make, desk, add, end):
+    add("a1", "a2")
+    handing_out = make(end, canvas=destination("canvas"), rush=destination("rush", priority=1))
+    handing_out.hand_out()
+    slots = handing_out._work.slots
+    slots._waiting["a2"] = 0
+    add("u1", "u2", destination="rush")
+    handing_out.hand_out()
+    assert ["a1", "a2", "u1"] == desk.pool.names()
 
 
 def test_no_job_of_a_destination_begins_while_its_batch_is_planned(make, desk, add, end):
@@ -381,25 +407,3 @@ def test_no_job_of_a_destination_begins_while_its_batch_is_planned(make, desk, a
     assert ["b1", "a1"] == desk.pool.names()
     with handing_out.pausing("a") as busy:
         assert {"a1", "b1"} == busy
-
-
-def test_no_more_attempts_run_than_there_are_workers_and_a_stop_ends_the_waiting():
-    begun, go_on, stop = [], threading.Event(), threading.Event()
-
-    def run(attempt, _stop):
-        begun.append(attempt)
-        go_on.wait(30)
-        return attempt
-
-    limited = LocalPlaces(run, 1).run
-    first, second = (pulse.Errand("job", partial(limited, number, stop)) for number in (1, 2))
-    assert not second.wait(0.3) or not first.wait(0.3)
-    assert 1 == len(begun)
-    assert 0.0 == first.pulse.silent_s(), "who waits for a process is not silent"
-    stop.set()
-    assert first.wait(5) or second.wait(5)
-    go_on.set()
-    assert first.wait(30)
-    assert second.wait(30)
-    answers = [first.answer(), second.answer()]
-    assert 1 == sum(isinstance(each, Stopped) for each in answers)

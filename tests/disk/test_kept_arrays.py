@@ -1,13 +1,18 @@
 """Kept arrays are what was kept, or nothing: never something else, and never a failure."""
 
+import itertools
 import multiprocessing
 import os
+import random
+import select
+import signal
 import stat
 
 import numpy as np
 import pytest
 
 from hotfolder.disk import kept_arrays
+from hotfolder.disk.durable import TEMPORARY_PREFIX
 from hotfolder.disk.kept_arrays import ArrayFolder
 
 KEY = {"what": "a test", "side": 32, "scale": 0.5, "flag": True, "none": None}
@@ -215,6 +220,45 @@ def test_many_processes_write_and_read_one_file_at_once(folder):
         assert 0 == worker.exitcode
     assert not failed.is_set()
     only_file(folder)
+
+
+def version_of(number):
+    """Arrays of some size, all of whose values say which they are."""
+    return {"version": np.full(1, number, "<i8"), "points": np.full(2**20, number % 251, "<u2")}
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="it kills a process that was forked")
+def test_a_kill_while_it_is_written_leaves_a_whole_one_or_none(folder):
+    """The next reader finds a whole version, or computes anew; and what it keeps then is kept."""
+    folder, chance = ArrayFolder(folder.folder, 10**8), random.Random(5)
+    read, write = os.pipe()
+    met = 0
+    for start in range(0, 4000, 100):
+        child = os.fork()
+        if not child:
+            for number in itertools.count(start):  # until it is killed
+                os.write(write, b".")
+                folder.save(KEY, version_of(number))
+        for _ in range(chance.randrange(1, 4)):
+            os.read(read, 1)
+        select.select([], [], [], chance.random() * 0.01)  # a moment of the write that has begun
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+        while select.select([read], [], [], 0)[0]:
+            os.read(read, 1000)
+        unfinished = list(folder.folder.glob(f"{TEMPORARY_PREFIX}*"))
+        met += bool(unfinished)
+        found = folder.load(KEY)
+        assert found is not None or not list(folder.folder.glob("*.points"))
+        if found is not None:
+            assert_kept(found, version_of(int(found["version"][0])))
+        for each in [*unfinished, *(folder.folder.glob("*.points") if start % 400 == 0 else ())]:
+            each.unlink()
+    assert met > 3, "the kills have met too few writes"
+    folder.save(KEY, ARRAYS)
+    assert_kept(folder.load(KEY))
+    os.close(read)
+    os.close(write)
 
 
 @pytest.mark.parametrize("array", [np.zeros(3, ">u2"), np.zeros(3, "i1"), np.array(["a"])])

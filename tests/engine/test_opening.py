@@ -12,7 +12,6 @@ from hotfolder.engine import opening
 from hotfolder.engine.opening import find_problems, open_places
 from hotfolder.overview.check import check
 from hotfolder.settings.engine import EngineTable
-from hotfolder.work.worker import Stopped
 
 LOOPBACK = "tcp://127.0.0.1:8786"
 
@@ -98,6 +97,3 @@ def test_the_local_kind_makes_attempts_here(root, stop):
     assert "attempt" == places.run("attempt", stop)
     assert (3, ()) == (places.count_slots(), places.machines())
     places.close()
-    stop.set()
-    full = open_places(root, EngineTable(), lambda attempt, stop: attempt, 0, lambda: None)
-    assert isinstance(full.run("attempt", stop), Stopped)

@@ -6,23 +6,24 @@ from PIL import ImageColor
 
 from hotfolder.colour import slabs
 from hotfolder.colour.cells import Cells
+from hotfolder.colour.detail import REACH_HUES, REACH_LIGHTNESSES, Reach
 from hotfolder.colour.engine import to_lab
 from hotfolder.colour.hues import HUES, describe_hues, hue_numbers, shares_by_hue
-from hotfolder.colour.loss import (
-    Route,
-    losses,
-)
+from hotfolder.colour.loss import Route, losses, medium_losses
 from hotfolder.colour.loss_table import make_loss_lookup
 from hotfolder.colour.profile import lab_profile
 from hotfolder.colour.transform import Transform
 from hotfolder.errors import Hold
 from hotfolder.model.encoding import Encoding
-from hotfolder.stages.messages import OwnPixels
+from hotfolder.model.intent import Intent
+from hotfolder.model.rendering import Rendering
+from hotfolder.stages.messages import IntentChosen, OwnPixels, ReachMeasured
 from hotfolder.testing import cut, make_stage
 from hotfolder_stages.gamut_check import GamutCheck
 from hotfolder_stages.gamut_check.causes import take_sample
 from hotfolder_stages.gamut_check.regions import Blocks
 from hotfolder_stages.gamut_check.tally import KEPT, LOST, SAMPLED, UNDECIDED, Counter
+from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.sizing import Sizing
 from reference.devices import (
     DISPLAY_P3,
@@ -33,7 +34,7 @@ from reference.devices import (
     random_pixels,
 )
 from stages.driving import job_of, spec_of
-from stages.gamut_pictures import CMYK, COLOURS, checked, green_share, picture
+from stages.gamut_pictures import CANVAS, CMYK, COLOURS, checked, green_share, picture
 
 
 @pytest.mark.slow
@@ -268,6 +269,57 @@ def test_a_picture_that_loses_nothing_has_no_hue_and_no_region():
     findings = checked(pixels, spec_of(pixels), CMYK)[2]
     assert (findings["lost_in_words"], findings["lost_by_hue"]) == ("", {})
     assert findings["largest_region"] is None
+
+
+def colour_moved_on_purpose(route, tolerance):
+    """A colour that the medium can make, and that comes out as another."""
+    pixels = random_pixels(3, 4000)[0]
+    pixels = pixels[losses(route, pixels)[0] > tolerance + 1]
+    return pixels[medium_losses(route, pixels, enough=0.5) < tolerance - 1][0]
+
+
+@pytest.mark.parametrize("way", ["perceptual", "detail", "least loss"])
+def test_the_region_is_of_what_counts_and_not_of_what_is_moved_on_purpose(way):
+    """Left: what can be made and is moved; on the right, smaller, what cannot be made."""
+    told = []
+    if way == "detail":
+        settings = {"rendering": "detail"}
+        reach = Reach(np.full((REACH_HUES, REACH_LIGHTNESSES), 1.5))
+        route = Route(SRGB, CANVAS, rendering=Rendering.DETAIL, reach=reach)
+        told = [ReachMeasured(reach)]
+    else:
+        settings = {"intent": way}
+        route = Route(SRGB, CANVAS, Intent.PERCEPTUAL)
+        told = [IntentChosen(Intent.PERCEPTUAL, "It does.")] if way == "least loss" else []
+    pixels = np.full((50, 60, 3), 65535, dtype=np.uint16)
+    pixels[:, :30] = colour_moved_on_purpose(route, 3.0)
+    pixels[20:40, 45:55] = COLOURS[1]
+    conversion = make_stage(ProfileConversion, settings)
+    findings = checked(pixels, spec_of(pixels), CANVAS, conversion=conversion, told=told)[2]
+    assert findings["lost_by_cause"]["intent"] == pytest.approx(0.5)
+    assert findings["out_of_gamut_share"] == pytest.approx(200 / 3000, abs=1e-6)
+    region = findings["largest_region"]
+    box = [region[f"{side}_px"] for side in ("left", "top", "width", "height")]
+    assert box == [45, 20, 10, 20]
+    assert region["share"] == pytest.approx(200 / 3000, abs=1e-6)
+
+
+@pytest.mark.slow
+def test_the_region_is_of_what_is_delivered_where_least_loss_chose_refined():
+    """Left: what the table alone loses; on the right, smaller, what the medium cannot make."""
+    pixels = np.full((50, 60, 3), 65535, dtype=np.uint16)
+    some = random_pixels(3, 20_000)[0]
+    by_table, refined = (
+        losses(Route(SRGB, CANVAS, rendering=each), some)[0]
+        for each in (Rendering.INTENT, Rendering.REFINED)
+    )
+    pixels[:, :30] = some[(by_table > 4) & (refined < 2)][0]
+    pixels[20:40, 45:55] = COLOURS[1]
+    conversion = make_stage(ProfileConversion, {"intent": "least loss"})
+    told = [IntentChosen(Intent.RELATIVE_COLORIMETRIC, "It does.", Rendering.REFINED)]
+    findings = checked(pixels, spec_of(pixels), CANVAS, conversion=conversion, told=told)[2]
+    assert findings["lost_share"] == pytest.approx(200 / 3000, abs=1e-6)
+    assert findings["largest_region"]["share"] == pytest.approx(200 / 3000, abs=1e-6)
 
 
 def test_what_is_lost_in_spots_is_said_to_be_scattered(monkeypatch):

@@ -17,7 +17,8 @@ from hotfolder.colour.tone import tone_of
 from hotfolder.model.destination import Surface
 from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.output_sharpening import OutputSharpening, strength
-from hotfolder_stages.output_sharpening.detail import AddedLightness, DetailFilter
+from hotfolder_stages.output_sharpening.adding import AddedLightness
+from hotfolder_stages.output_sharpening.detail import DetailFilter
 from hotfolder_stages.output_sharpening.matrix_rgb import roots_of
 from stages.driving import GREY, SRGB, WIDE_RGB, job_of, spec_of
 
@@ -177,7 +178,7 @@ def test_what_is_added_to_a_step_is_what_the_gaussian_leaves():
     expected = height_l * 0.8 * (1 - kernel.max() / kernel.sum()) / 2
     adding = AddedLightness(DetailFilter(sigma, 0.8, 0.0, 0.0, 100.0), 41, 80)
     with ThreadPoolExecutor(1) as threads:
-        added = adding.push(lightness, threads)
+        added = np.concatenate(list(adding.push(lightness, threads)))
     assert expected == pytest.approx(np.sqrt(added[20].max() * -added[20].min()), rel=0.03)
     assert added[20].max() < -added[20].min() < 1.5 * expected
     assert (0, 1.0) == (adding.limited, pytest.approx(adding.applied, abs=0.01))
@@ -191,7 +192,7 @@ def test_an_edge_gains_no_light(low, high):
     lightness[:, 64:] = high
     adding = AddedLightness(DetailFilter(1.65, 1.5, 0.5, 1.5, 10.0), *lightness.shape)
     with ThreadPoolExecutor(1) as threads:
-        added = adding.push(lightness, threads)
+        added = np.concatenate(list(adding.push(lightness, threads)))
     before, after = light_of(lightness), light_of(lightness + added)
     assert np.abs(added).max() > 3
     assert before.mean() == pytest.approx(after.mean(), rel=0.001)
@@ -353,10 +354,10 @@ def test_any_picture_in_any_bands_is_sharpened_the_same(height, width, rows, rad
 
 
 def test_blocks_leave_no_trace(monkeypatch):
-    """In blocks of 64 rows as in one, to the last bit."""
+    """In blocks of 16 rows as in one, to the last bit."""
     pixels = noise(200, 90)
     whole, *_ = sharpened(pixels)
-    monkeypatch.setattr("hotfolder_stages.output_sharpening.rows_per_band", lambda _: 64)
+    monkeypatch.setattr("hotfolder_stages.output_sharpening.adding.rows_per_band", lambda *_: 16)
     parts, *_ = sharpened(pixels)
     np.testing.assert_array_equal(whole, parts)
 

@@ -341,3 +341,11 @@ def test_clipped_and_cut_are_said_together():
     (also,) = hold.value.also
     assert ("clipped", 20) == (also.code, pytest.approx(also.excess))
     assert "pure white" in also.message
+
+
+def test_a_screen_has_inches_of_its_own_and_nobody_says_how_many_pixels_per_inch():
+    spec = spec_of(PIXELS, ppi=240.0)
+    stage = make_stage(Preflight, {})
+    stage.open(spec, job_of(spec, "screen"))
+    stage.review(spec)
+    assert stage.close()["effective_ppi"] is None

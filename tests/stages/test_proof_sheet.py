@@ -85,11 +85,11 @@ def embedded(page, alt):
     return Image.open(io.BytesIO(base64.b64decode(re.search(r"base64,([^\"]+)", tag)[1])))
 
 
-def collected(pixels, profile=SRGB, look_up=None):
+def collected(pixels, profile=SRGB, look_up=None, rows=None):
     spec = spec_of(pixels, profile)
     nothing = lambda codes: np.broadcast_to(NOTHING, (*codes.shape[:2], 2))  # noqa: E731
     collector = WorstPlaces(profile, (spec.width_px, spec.height_px), look_up or nothing, 3.0)
-    for band in cut(pixels, collector.rows):
+    for band in cut(pixels, rows or collector.rows):
         collector.add(band.top, band.pixels)
     return collector
 
@@ -312,6 +312,44 @@ def test_what_detail_brings_in_is_lost_on_the_sheet_as_it_is_delivered(tmp_path)
     assert findings["lost_share_of_reduced"] == pytest.approx(delivered, abs=0.01)
 
 
+@pytest.mark.parametrize("swapped", [False, True])
+def test_the_worst_place_is_the_worst_as_it_is_delivered(swapped, tmp_path):
+    """Two halves: relative colorimetric loses more of one, perceptual, which is chosen, of both."""
+    chosen = IntentChosen(Intent.PERCEPTUAL, "It keeps the petals.")
+    colours = np.random.default_rng(1).integers(0, 65536, (2000, 3), dtype=np.uint16)
+    relative, perceptual = (
+        losses(Route(WIDE_RGB, CANVAS, intent), colours)[0]
+        for intent in (Intent.RELATIVE_COLORIMETRIC, Intent.PERCEPTUAL)
+    )
+    one = int(np.argmax(np.where(perceptual < 7, relative, 0)))
+    other = int(np.argmax(np.where(relative < relative[one] - 2, perceptual, 0)))
+    assert perceptual[other] > perceptual[one] + 2
+    pixels = np.empty((256, 1024, 3), np.uint16)
+    pixels[:, :512], pixels[:, 512:] = colours[one], colours[other]
+    pixels = pixels[:, ::-1].copy() if swapped else pixels
+    least = [conversion(intent="least loss")]
+    _, findings, _ = made(pixels, tmp_path, beside=least, told=[chosen])
+    place = findings["places"][0]
+    assert (place["left_px"] >= 512) == (not swapped)
+
+
+def test_places_are_weighed_again_by_what_is_delivered():
+    def look_up(codes):
+        found = np.zeros((*codes.shape[:2], 2), np.uint16)
+        found[:, : codes.shape[1] // 2, 0] = 20000
+        found[:, codes.shape[1] // 2 :, 0] = 10000
+        return found
+
+    collector = collected(picture(), look_up=look_up)
+    assert collector.places(1)[0].left_px == 0
+    delivered = np.asarray(collector.reduced().loss)[:, ::-1].copy()
+    collector.judge(delivered)
+    worst = collector.places(1)[0]
+    assert worst.left_px == 144
+    assert worst.lost > 0
+    np.testing.assert_allclose(collector.reduced().loss, delivered, atol=0.001)
+
+
 def test_without_conversion_the_picture_is_shown_as_it_is(tmp_path):
     page, _, _ = made(picture(), tmp_path, beside=[])
     before, after = (
@@ -497,6 +535,21 @@ def striped(height=1024, width=2048):
     pixels = np.full((height, width, 3), 30000, np.uint16)
     pixels[:256, -256:, :] += (np.arange(256, dtype=np.uint16) // 4 % 2 * 20000)[None, :, None]
     return pixels
+
+
+@pytest.mark.parametrize("rows", [1, 100, 700, 5000])
+def test_the_height_of_the_bands_changes_no_place(rows):
+    pixels = np.random.default_rng(4).integers(0, 65536, (1100, 2048, 3), np.uint16)
+
+    def look_up(codes):
+        return codes[..., :2]
+
+    whole, other = collected(pixels, look_up=look_up), collected(pixels, look_up=look_up, rows=rows)
+    for one, same in zip(whole.places(4), other.places(4), strict=True):
+        assert one == same
+        np.testing.assert_array_equal(one.pixels, same.pixels)
+    np.testing.assert_array_equal(whole.reduced().pixels, other.reduced().pixels)
+    np.testing.assert_array_equal(whole.reduced().loss, other.reduced().loss)
 
 
 def test_one_of_the_places_shows_detail_where_all_that_is_lost_is_flat():

@@ -95,7 +95,7 @@ def test_nothing_is_kept_when_there_is_to_be_no_room_for_it(studio):
 
 
 def test_the_daemon_says_it_of_the_destination_until_it_is_over():
-    work = Work(*[SimpleNamespace()] * 4)
+    work = Work(*[SimpleNamespace()] * 5)
     for reason in ("points: No space left on device",) * 2:
         work._note_unkept(
             "canvas", Answer(verdict="deliver", work=WorkRecord.model_construct(), not_kept=reason)

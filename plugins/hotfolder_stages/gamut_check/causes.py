@@ -17,9 +17,10 @@ for a white lighter than the white that does, since those become one.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
 from hotfolder import Encoding, Intent, Rendering
@@ -51,6 +52,9 @@ _WORTH_NAMING = 0.05
 
 _DARKER_BY = 0.5
 """L* by which a shadow is darker than the black that comes out, or a white lighter."""
+
+_FEWER_BITS = 8
+"""Of 16: blocks of a flat area have about the same colour, and are looked up once."""
 
 _EXTREMES = {
     Encoding.RGB: ((0, 0, 0), (65535, 65535, 65535)),
@@ -93,9 +97,8 @@ class Causes:
     """Share of each hue in what is lost, 0 … 1, the largest first."""
     undecided: float
     """Of the undecided pixels, the share that is lost."""
-
-
-_NOTHING = Causes(0, 0, 0, 0, 0, 0, 0, None, 0, 0, 0, "", {}, 0)
+    is_counted: NDArray[np.bool_] = field(repr=False, compare=False)
+    """Which of the sample's colours are in `counted`: shape (n,)."""
 
 
 @dataclass(frozen=True)
@@ -158,12 +161,9 @@ def find_causes(
     """
     is_lost = loss > tolerance
     if not is_lost.any():
-        return replace(
-            _NOTHING,
-            lost_error=sample.error(is_lost),
-            medium_error=sample.error(is_lost),
-            refined=0.0 if _has_refined(route) else None,
-        )
+        error = sample.error(is_lost)
+        refined = 0.0 if _has_refined(route) else None
+        return Causes(0, 0, 0, 0, 0, 0, 0, refined, 0, error, error, "", {}, 0, is_lost)
     colours = sample.pixels[is_lost]
     asked = wanted(route, colours)
     beyond = medium_losses(route, colours, enough=tolerance, ink_limit=ink_limit) > tolerance
@@ -178,6 +178,7 @@ def find_causes(
         found[is_lost] = which
         return found
 
+    is_counted = among_lost(~has_moved | is_crushed | is_clipped)
     undecided = sample.stands_for[UNDECIDED]
     weights = np.rint(sample.stands_for[:, is_lost].sum(axis=0)).astype(np.int64)
     still = _with_refined(route, sample, is_lost, tolerance)
@@ -188,7 +189,7 @@ def find_causes(
         intent=sample.share(among_lost(has_moved)),
         crushed=sample.share(among_lost(is_crushed)),
         clipped=sample.share(among_lost(is_clipped)),
-        counted=sample.share(among_lost(~has_moved | is_crushed | is_clipped)),
+        counted=sample.share(is_counted),
         refined=None if still is None else sample.share(still),
         refined_error=0.0 if still is None else sample.error(still),
         lost_error=sample.error(is_lost),
@@ -196,6 +197,7 @@ def find_causes(
         words=_in_words(asked, weights, is_crushed, is_clipped),
         hues=shares_by_hue(asked, weights),
         undecided=float(undecided[is_lost].sum() / max(1, undecided.sum())),
+        is_counted=is_counted,
     )
 
 
@@ -218,6 +220,37 @@ def take_sample(tally: Tally) -> Sample:
         each = tally.groups[group] / max(1, sampled[group])
         stands_for[group] = np.bincount(part, minlength=len(pixels)) * each
     return Sample(pixels, stands_for, tally.groups, sampled)
+
+
+def count_by_blocks(tally: Tally, sample: Sample, causes: Causes) -> NDArray[np.int64]:
+    """Count in each block of the picture what counts for a hold.
+
+    Of one block the mean colour of all that may be lost there is known: that counts if the sampled
+    colour does that is nearest to it.
+
+    Parameters
+    ----------
+    tally
+        Of the whole picture.
+    sample, causes
+        As they were taken of it and found.
+
+    Returns
+    -------
+    Shape (rows, columns), pixels.
+    """
+    pixels: NDArray[np.int64] = tally.blocks[UNDECIDED] + tally.blocks[LOST]
+    where = np.nonzero(pixels)
+    may_be_lost = (sample.stands_for[UNDECIDED] + sample.stands_for[LOST]) > 0
+    if not len(where[0]) or not may_be_lost.any():
+        return pixels
+    means = (tally.sums[where] / pixels[where][:, None]).astype(np.uint16) >> _FEWER_BITS
+    distinct, at = np.unique(means, axis=0, return_inverse=True)
+    tree = scipy.spatial.KDTree(sample.pixels[may_be_lost] >> _FEWER_BITS)
+    _, near = tree.query(distinct)
+    counts: NDArray[np.int64] = np.zeros_like(pixels)
+    counts[where] = pixels[where] * causes.is_counted[may_be_lost][near][at.ravel()]
+    return counts
 
 
 def _extremes(route: Route) -> tuple[float, float]:

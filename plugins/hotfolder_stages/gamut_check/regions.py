@@ -1,4 +1,4 @@
-"""Where in the picture lost pixels lie together.
+"""Where in the picture lost pixels lie together: those that count for a hold.
 
 The picture is seen as blocks, as many as make about 512 along its long edge, so that memory does
 not grow with it; a block belongs to a region when half of its pixels or more are lost, and blocks

@@ -59,7 +59,7 @@ from hotfolder.colour import (
     round_trip_noise,
     shift_parts,
 )
-from hotfolder_stages.gamut_check.causes import find_causes, take_sample
+from hotfolder_stages.gamut_check.causes import count_by_blocks, find_causes, take_sample
 from hotfolder_stages.gamut_check.regions import Blocks
 from hotfolder_stages.gamut_check.tally import LOST, UNDECIDED, Counter
 from hotfolder_stages.gamut_check.telling import list_remedies, say_hold, say_notes
@@ -228,8 +228,11 @@ class GamutCheck(Stage[GamutCheckSettings]):
         causes = find_causes(
             delivered, sample, off[0], self._tolerance, told.percent / 100 if told else None
         )
-        self._blocks.add(tally.blocks[LOST])
-        self._blocks.add(np.rint(tally.blocks[UNDECIDED] * causes.undecided).astype(np.int64))
+        if delivered == self._route and not delivered.moves_on_purpose:
+            self._blocks.add(tally.blocks[LOST])
+            self._blocks.add(np.rint(tally.blocks[UNDECIDED] * causes.undecided).astype(np.int64))
+        else:  # the table is of something else, or of more than counts
+            self._blocks.add(count_by_blocks(tally, sample, causes))
         self._job.tell(LossMeasured(causes.lost, causes.words, causes.medium))
         region = self._blocks.largest(self._at)
         pixels, count, _ = cells.occupied()

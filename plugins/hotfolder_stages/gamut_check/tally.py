@@ -48,6 +48,8 @@ class Tally:
     """Shape (cells,), by the cell of colour."""
     blocks: Counts
     """Shape (groups, rows, columns), by blocks of the picture; of those kept, nothing."""
+    sums: Counts
+    """Shape (rows, columns, channels): the codes of all that are in `blocks`, added up."""
     groups: Counts
     """Shape (groups,), by group."""
     limits: NDArray[np.uint64]
@@ -124,6 +126,7 @@ class Counter:
                 tally.shift,
                 tally.cells,
                 tally.blocks,
+                tally.sums,
                 tally.groups,
                 tally.limits,
                 tally.filled,
@@ -138,7 +141,7 @@ class Counter:
         """Return the counts of all bands so far."""
         tallies = self._idle or [self._new()]
         joined = self._new()
-        for name in ("loss", "shift", "cells", "blocks", "groups"):
+        for name in ("loss", "shift", "cells", "blocks", "sums", "groups"):
             np.sum([getattr(tally, name) for tally in tallies], axis=0, out=getattr(joined, name))
         for group in range(3):
             limit = min(tally.limits[group] for tally in tallies)
@@ -169,6 +172,7 @@ class Counter:
             zeros(65536),
             zeros(1 << int(self._bits.sum())),
             zeros(3, *self._blocks),
+            zeros(*self._blocks, len(self._bits)),
             zeros(3),
             limits,
             zeros(3),
@@ -203,6 +207,7 @@ def _mix(place: Any) -> Any:
     made("i8", 1),
     made("i8", 1),
     made("i8", 3),
+    made("i8", 3),
     made("i8", 1),
     made("u8", 1),
     made("i8", 1),
@@ -222,6 +227,7 @@ def _count(
     shift: Array,
     cells: Array,
     blocks: Array,
+    sums: Array,
     groups: Array,
     limits: Array,
     filled: Array,
@@ -243,7 +249,10 @@ def _count(
             group = 0
             if code >= first_undecided:
                 group = 2 if code >= first_lost else 1
-                blocks[group, block_row, column // side_px] += 1
+                block = column // side_px
+                blocks[group, block_row, block] += 1
+                for channel in range(channels):
+                    sums[block_row, block, channel] += pixels[row, column, channel]
             groups[group] += 1
             if limits[group] == 0:
                 continue

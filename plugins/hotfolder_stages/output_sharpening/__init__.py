@@ -28,20 +28,18 @@ from hotfolder import (
     Stage,
     StageSettings,
     rebanded,
-    rows_per_band,
     source_profile,
 )
 from hotfolder.colour import Codes, cpu_count
 from hotfolder_stages.output_sharpening import strength
+from hotfolder_stages.output_sharpening.adding import AddedLightness, rows_at_once
 from hotfolder_stages.output_sharpening.apply import Plane, lightness_of
-from hotfolder_stages.output_sharpening.detail import AddedLightness, DetailFilter
+from hotfolder_stages.output_sharpening.detail import DetailFilter
 
 __all__ = ["OutputSharpening", "OutputSharpeningSettings"]
 
 SCREEN_PPI = 96.0
 """Assumed where neither file nor settings say a resolution; the unit px of web pages."""
-
-_LEAST_ROWS = 64
 
 
 class OutputSharpeningSettings(StageSettings):
@@ -118,14 +116,12 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
         if not self._strength.amount:
             yield from bands
             return
-        rows = max(_LEAST_ROWS, rows_per_band(self._raster.width_px))
         waiting: list[Band] = []
         top = 0
         with ThreadPoolExecutor(cpu_count()) as threads:
-            for band in rebanded(bands, rows):
-                added = self._added.push(self._lightness_of(band.pixels, threads), threads)
+            for band in rebanded(bands, rows_at_once(self._raster.width_px)):
                 waiting.append(band)
-                if len(added):
+                for added in self._added.push(self._lightness_of(band.pixels, threads), threads):
                     taken, waiting = _taken(waiting, top + len(added))
                     yield self._moved(taken, added, threads)
                     top += len(added)

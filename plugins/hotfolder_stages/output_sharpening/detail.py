@@ -37,23 +37,10 @@ cut off at four sigma; rows and columns beyond the picture repeat its edge.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from concurrent.futures import Executor
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-
-from hotfolder_stages.output_sharpening.filters import (
-    QUIET_PX,
-    balance,
-    find_detail,
-    find_excess,
-    find_steps,
-    least_around,
-    mean_around,
-)
 
 Plane = NDArray[np.float32]
 
@@ -61,15 +48,9 @@ _TRUNCATE = 4.0
 _ROUNDING_L = 0.01
 """Detail below this is the rounding of 16-bit values, 0.0015 L*, and of the kernel's weights."""
 
-_UNSEEN_L = 0.0007
-"""Half a step of 16-bit L*: less is not worth changing a pixel."""
-
-_ABOVE_NOISE = 3.0
-_LARGEST_FACTOR = 1.5
-"""By so much at most the weaker side of a halo is strengthened. No source."""
+ABOVE_NOISE = 3.0
 
 _MIN_SIDE_PX, _MAX_SIDE_PX = 4, 32
-_ROWS_PER_TASK = 64
 
 
 @dataclass(frozen=True)
@@ -117,7 +98,7 @@ class DetailFilter:
         share = (1 - _response(narrow, frequency)) / (1 - _response(wide, frequency))
         least = max(self.noise_l, _ROUNDING_L) ** 2
         most = max(self.most_noise_l**2, least)
-        lift = _ABOVE_NOISE if self.most_noise_l > self.noise_l else 0.0
+        lift = ABOVE_NOISE if self.most_noise_l > self.noise_l else 0.0
         flat = _noise_left(wide) / _noise_left(narrow)
         return np.array([share**2, flat, least, most, lift], np.float32)
 
@@ -151,220 +132,7 @@ def _noise_left(weights: NDArray[np.float64]) -> float:
     return 1 - 2 * centre**2 + float(weights @ weights) ** 2
 
 
-class _Rows:
-    """Rows of a plane that are kept while later ones need them."""
-
-    def __init__(self, width: int) -> None:
-        self._rows: Plane = np.empty((0, width), np.float32)
-        self.start = 0
-
-    @property
-    def kept(self) -> Plane:
-        return self._rows
-
-    def add(self, rows: Plane) -> None:
-        self._rows = np.concatenate([self._rows, rows])
-
-    def part(self, start: int, stop: int) -> Plane:
-        """The picture's rows from `start` to `stop`, one after the other."""
-        return self._rows[start - self.start : stop - self.start].reshape(-1)
-
-    def forget(self, row: int) -> None:
-        """Forget the rows before the picture's row `row`."""
-        if row > self.start:
-            self._rows = self._rows[row - self.start :]
-            self.start = row
-
-
-class AddedLightness:
-    """The lightness to add to a picture whose rows come from its top.
-
-    Four steps follow each other, each a few rows behind the one before: detail and contrast;
-    their means; what is added by the noise nearby; the balance of light.
-
-    Parameters
-    ----------
-    height_px, width_px
-        Of the whole picture.
-    """
-
-    def __init__(self, made: DetailFilter, height_px: int, width_px: int) -> None:
-        self._filter = made
-        self._height, self._width = height_px, width_px
-        self._half = _half_kernel(made.radius_px)
-        self._gate = made.gate
-        least = self._gate[2]
-        self._steps_by = np.array([made.amount, made.limit_l, least, _ABOVE_NOISE], np.float32)
-        self._balance_by = np.array([made.limit_l, _UNSEEN_L, _LARGEST_FACTOR], np.float32)
-        names = "lightness detail fine coarse power excess most steps given taken"
-        self._planes = {name: _Rows(width_px) for name in names.split()}
-        self._done = [0, 0, 0, 0]
-        self._arrived = 0
-        self._counts = np.zeros(4)
-
-    @property
-    def limited(self) -> int:
-        """Pixels that met the limit."""
-        return int(self._counts[0])
-
-    @property
-    def left_alone(self) -> int:
-        """Pixels to which nothing was added."""
-        return int(self._counts[1])
-
-    @property
-    def applied(self) -> float:
-        """Share of the amount that was added, 0 … 1: of all detail, by its power."""
-        asked = self._filter.amount * self._counts[3]
-        return float(self._counts[2] / asked) if asked else 0.0
-
-    def push(self, lightness: Plane, threads: Executor) -> Plane:
-        """Take the next rows of L*; return what to add to the rows that are ready.
-
-        Parameters
-        ----------
-        lightness
-            Shape (rows, width), float32, 0 … 100.
-
-        Returns
-        -------
-        float32, shape (rows that are ready, width): L*, between -limit_l and limit_l, and exactly
-        0 where the detail is not stronger than noise.
-        """
-        self._arrived += len(lightness)
-        self._planes["lightness"].add(lightness)
-        wide, near = self._filter.side_px - 1, self._filter.power_side_px - 1
-        known, added = self._arrived, np.empty((0, self._width), np.float32)
-        reaches = (max(len(self._half) - 1, wide), near, QUIET_PX, self._filter.light_side_px - 1)
-        works = (self._find_detail, self._find_means, self._find_steps, self._balance)
-        for step, (reach, work) in enumerate(zip(reaches, works, strict=True)):
-            start = self._done[step]
-            known = max(start, known if known == self._height else known - reach)
-            added = work(start, known, threads)
-            self._done[step] = known
-        self._forget(reaches)
-        return added
-
-    def _find_detail(self, start: int, stop: int, threads: Executor) -> Plane:
-        given, side = self._planes["lightness"], self._filter.side_px
-        detail, fine, coarse = self._room(start, stop, "detail fine coarse")
-
-        def work(first: int, rows: slice) -> None:
-            find_detail(given.kept, given.start, first, self._height, self._half, detail[rows])
-            mean_around(given.kept, given.start, first, self._height, side, coarse[rows])
-            here = given.kept[first - given.start :][: len(coarse[rows])]
-            np.square(here - coarse[rows], out=coarse[rows])
-            np.square(detail[rows], out=fine[rows])
-
-        self._do(start, stop, work, threads)
-        return self._keep({"detail": detail, "fine": fine, "coarse": coarse})
-
-    def _find_means(self, start: int, stop: int, threads: Executor) -> Plane:
-        fine, coarse = self._planes["fine"], self._planes["coarse"]
-        side = self._filter.power_side_px
-        power, excess, most = self._room(start, stop, "power excess most")
-
-        def work(first: int, rows: slice) -> None:
-            mean_around(fine.kept, fine.start, first, self._height, side, power[rows])
-            contrast = np.empty_like(power[rows])
-            mean_around(coarse.kept, coarse.start, first, self._height, side, contrast)
-            find_excess(
-                power[rows].reshape(-1),
-                contrast.reshape(-1),
-                self._gate,
-                excess[rows].reshape(-1),
-                most[rows].reshape(-1),
-            )
-
-        self._do(start, stop, work, threads)
-        return self._keep({"power": power, "excess": excess, "most": most})
-
-    def _find_steps(self, start: int, stop: int, threads: Executor) -> Plane:
-        planes, excess = self._planes, self._planes["excess"]
-        steps, given, taken = self._room(start, stop, "steps given taken")
-
-        def work(first: int, rows: slice) -> None:
-            quietest = np.empty_like(steps[rows])
-            least_around(excess.kept, excess.start, first, self._height, quietest)
-            last = first + len(quietest)
-            find_steps(
-                planes["detail"].part(first, last),
-                planes["lightness"].part(first, last),
-                planes["power"].part(first, last),
-                excess.part(first, last),
-                quietest.reshape(-1),
-                planes["most"].part(first, last),
-                self._steps_by,
-                steps[rows].reshape(-1),
-                given[rows].reshape(-1),
-                taken[rows].reshape(-1),
-            )
-
-        self._do(start, stop, work, threads)
-        return self._keep({"steps": steps, "given": given, "taken": taken})
-
-    def _balance(self, start: int, stop: int, threads: Executor) -> Plane:
-        planes, side = self._planes, self._filter.light_side_px
-        (added,) = self._room(start, stop, "added")
-
-        def work(first: int, rows: slice) -> NDArray[np.float64]:
-            up, down = np.empty_like(added[rows]), np.empty_like(added[rows])
-            for name, out in (("given", up), ("taken", down)):
-                mean_around(planes[name].kept, planes[name].start, first, self._height, side, out)
-            last, counts = first + len(up), np.zeros(4)
-            balance(
-                planes["steps"].part(first, last),
-                up.reshape(-1),
-                down.reshape(-1),
-                planes["detail"].part(first, last),
-                self._balance_by,
-                added[rows].reshape(-1),
-                counts,
-            )
-            return counts
-
-        for counts in self._do(start, stop, work, threads):
-            self._counts += counts
-        return added
-
-    def _room(self, start: int, stop: int, names: str) -> list[Plane]:
-        return [np.empty((stop - start, self._width), np.float32) for _ in names.split()]
-
-    def _keep(self, rows: dict[str, Plane]) -> Plane:
-        for name, plane in rows.items():
-            self._planes[name].add(plane)
-        return np.empty((0, self._width), np.float32)
-
-    def _do(
-        self, start: int, stop: int, work: Callable[[int, slice], Any], threads: Executor
-    ) -> list[Any]:
-        """Call `work` with the first row of each task, and its rows of what is made."""
-
-        def one(first: int) -> Any:
-            return work(first, slice(first - start, min(first + _ROWS_PER_TASK, stop) - start))
-
-        return list(threads.map(one, range(start, stop, _ROWS_PER_TASK)))
-
-    def _forget(self, reaches: tuple[int, ...]) -> None:
-        """Forget rows that no later row needs."""
-        needed = [done - reach for done, reach in zip(self._done, reaches, strict=True)]
-        last_needed = {
-            "lightness": min(needed[0], self._done[2]),
-            "detail": self._done[3],
-            "fine": needed[1],
-            "coarse": needed[1],
-            "power": self._done[2],
-            "excess": needed[2],
-            "most": self._done[2],
-            "steps": self._done[3],
-            "given": needed[3],
-            "taken": needed[3],
-        }
-        for name, row in last_needed.items():
-            self._planes[name].forget(row)
-
-
-def _half_kernel(radius_px: float) -> Plane:
+def half_kernel(radius_px: float) -> Plane:
     """The kernel from its centre, as `find_detail` takes it: of odd length, with a 0 if need be."""
     half = kernel(radius_px)[reach_px(radius_px) :]
     return np.append(half, np.zeros(1 - len(half) % 2)).astype(np.float32)

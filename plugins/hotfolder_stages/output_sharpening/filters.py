@@ -1,4 +1,8 @@
-"""The loops of `detail` and `energy`: means around each pixel, and what is added, row by row.
+"""The loops of `adding`: means around each pixel, and what is added, row by row.
+
+Rows are kept in rings: row y of the picture is row y modulo their length. Where a mean is taken,
+each row is added to those above it once, when it comes, and the sums wait in the place of the rows
+for what is below. So no row is walked through twice, however few come at once.
 
 A sum is taken in the same order for every pixel, and what a pixel needs is there again for its
 neighbours, so neither the rows of a call nor the columns that fit into the cache leave a trace.
@@ -15,6 +19,8 @@ import numpy as np
 from hotfolder.colour import Array, compiled, inlined, made, number, seen
 
 _COLUMNS_AT_ONCE = 512
+"""With what is made of them they stay in a core's first cache."""
+
 _QUIET_SIDE = 64
 QUIET_PX = _QUIET_SIDE // 2
 """The quietest place is looked for within so many pixels on each side."""
@@ -27,19 +33,19 @@ _PER_KNEE = np.float32(27 / 24389)
 
 @inlined
 def _mean_down(
-    lightness: Array, at: int, y: int, height: int, half: Array, first: int, last: int, out: Array
+    lightness: Array, y: int, height: int, half: Array, first: int, last: int, out: Array
 ) -> None:
-    count = last - first
-    values = lightness[y - at, first:last]
+    count, room = last - first, len(lightness)
+    values = lightness[y % room, first:last]
     weight = half[0]
     for x in range(count):
         out[x] = weight * values[x]
     for k in range(1, len(half), 2):
         one, two = half[k], half[k + 1]
-        above = lightness[max(y - k, 0) - at, first:last]
-        below = lightness[min(y + k, height - 1) - at, first:last]
-        far_above = lightness[max(y - k - 1, 0) - at, first:last]
-        far_below = lightness[min(y + k + 1, height - 1) - at, first:last]
+        above = lightness[max(y - k, 0) % room, first:last]
+        below = lightness[min(y + k, height - 1) % room, first:last]
+        far_above = lightness[max(y - k - 1, 0) % room, first:last]
+        far_below = lightness[min(y + k + 1, height - 1) % room, first:last]
         for x in range(count):
             out[x] += one * (above[x] + below[x]) + two * (far_above[x] + far_below[x])
 
@@ -69,153 +75,228 @@ def _repeat_ends(values: Array, start: int, stop: int, end: int) -> None:
 
 
 @inlined
-def _triangle(work: Array, rows: int, columns: int, side: int, line: Array, spare: Array) -> None:
-    """Means by triangles of rows and columns of `work`, over what lies after each value.
-
-    work: has 2 (side - 1) rows and columns more than those that are made.
-    """
-    count = rows + 2 * (side - 1)
-    for _ in range(2):
-        step = 1
-        while step < side:
-            count -= step
-            for row in range(count):
-                sums, others = work[row], work[row + step]
-                for x in range(columns + 2 * (side - 1)):
-                    sums[x] += others[x]
-            step *= 2
-    share = _ONE / np.float32(side * side * side * side)
-    for row in range(rows):
-        count = columns + 2 * (side - 1)
-        values, other = line, spare
-        for x in range(count):
-            values[x] = work[row, x]
-        for _ in range(2):
-            step = 1
-            while step < side:
-                count -= step
-                after = values[step:]
-                for x in range(count):
-                    other[x] = values[x] + after[x]
-                values, other = other, values
-                step *= 2
-        for x in range(columns):
-            work[row, x] = values[x] * share
+def _with_ends(row: Array, width: int, left: int, reach: int, columns: int, spare: Array) -> Array:
+    """A row of values from `reach` before the column `left` on, with as many after the last."""
+    first, last = max(left - reach, 0), min(left + columns + reach, width)
+    outside = first - (left - reach)
+    if last - first == columns + 2 * reach:
+        return row[first:last]
+    part, into = row[first:last], spare[outside:]
+    for x in range(last - first):
+        into[x] = part[x]
+    _repeat_ends(spare, outside, outside + last - first, columns + 2 * reach)
+    return spare
 
 
 @inlined
-def _fill(
-    values: Array, at: int, y: int, height: int, left: int, reach: int, columns: int, out: Array
+def _mean_beside(
+    sums: Array,
+    width: int,
+    left: int,
+    columns: int,
+    side: int,
+    line: Array,
+    spare: Array,
+    out: Array,
 ) -> None:
-    """A row of values with `reach` more on each side of the columns from `left` on."""
-    width = values.shape[1]
-    first, last = max(left - reach, 0), min(left + columns + reach, width)
-    outside = first - (left - reach)
-    row = values[min(max(y, 0), height - 1) - at]
-    part, into = row[first:last], out[outside:]
-    for x in range(last - first):
-        into[x] = part[x]
-    _repeat_ends(out, outside, outside + last - first, columns + 2 * reach)
+    """Means by triangles of some columns of a row, of which `sums` are those of the rows."""
+    count = columns + 2 * (side - 1)
+    values, other = _with_ends(sums, width, left, side - 1, columns, spare), line
+    for again in range(2):
+        step = 1
+        while step < side:
+            count -= step
+            after = values[step:]
+            for x in range(count):
+                other[x] = values[x] + after[x]
+            if again == 0 and step == 1:
+                values, other = line, spare
+            else:
+                values, other = other, values
+            step *= 2
+    share = _ONE / np.float32(side * side * side * side)
+    for x in range(columns):
+        out[x] = values[x] * share
+
+
+@inlined
+def _least_beside(
+    lows: Array, width: int, left: int, columns: int, line: Array, spare: Array, out: Array
+) -> None:
+    """Least values within `QUIET_PX`, of which `lows` are those of the rows."""
+    count = columns + _QUIET_SIDE
+    values, other = _with_ends(lows, width, left, QUIET_PX, columns, spare), line
+    step = 1
+    while step < _QUIET_SIDE:
+        count -= step
+        after = values[step:]
+        for x in range(count):
+            other[x] = min(values[x], after[x])
+        if step == 1:
+            values, other = line, spare
+        else:
+            values, other = other, values
+        step *= 2
+    after = values[1:]
+    for x in range(columns):
+        out[x] = min(values[x], after[x])
+
+
+@compiled(made("f4", 2), number("i8"), number("i8"), seen("i8", 1), number("i8"), number("i8"))
+def sum_down(sums: Array, before: int, after: int, steps: Array, left: int, right: int) -> None:
+    """Add the rows from `before` to before `after` to those above them, in some columns.
+
+    steps: how far below each row is the one that is added to it, first, second and so on; an even
+    number of them. A row has its whole sum as soon as there are all rows that this takes.
+    """
+    room = len(sums)
+    for start in range(left, right, _COLUMNS_AT_ONCE):
+        stop = min(start + _COLUMNS_AT_ONCE, right)
+        first = 0
+        for at in range(0, len(steps), 2):
+            first += steps[at]
+            second = first + steps[at + 1]
+            for row in range(max(before, first), after):
+                upper = sums[(row - first) % room, start:stop]
+                lower = sums[(row - first + steps[at]) % room, start:stop]
+                if row < second:
+                    for x in range(stop - start):
+                        upper[x] += lower[x]
+                else:
+                    top = sums[(row - second) % room, start:stop]
+                    for x in range(stop - start):
+                        value = upper[x] + lower[x]
+                        upper[x] = value
+                        top[x] += value
+            first = second
+
+
+@compiled(made("i4", 2), number("i8"), number("i8"), seen("i8", 1), number("i8"), number("i8"))
+def least_down(lows: Array, before: int, after: int, steps: Array, left: int, right: int) -> None:
+    """Take the least of rows instead of adding them; `sum_down` says the rest.
+
+    lows: the bits of floats that are not negative, read as whole numbers, which have the same
+    order. The compiler makes slow code of the least of two floats that is kept in place.
+    """
+    room = len(lows)
+    for start in range(left, right, _COLUMNS_AT_ONCE):
+        stop = min(start + _COLUMNS_AT_ONCE, right)
+        first = 0
+        for at in range(0, len(steps), 2):
+            first += steps[at]
+            second = first + steps[at + 1]
+            for row in range(max(before, first), after):
+                upper = lows[(row - first) % room, start:stop]
+                lower = lows[(row - first + steps[at]) % room, start:stop]
+                if row < second:
+                    for x in range(stop - start):
+                        upper[x] = min(upper[x], lower[x])
+                else:
+                    top = lows[(row - second) % room, start:stop]
+                    for x in range(stop - start):
+                        value = min(upper[x], lower[x])
+                        upper[x] = value
+                        top[x] = min(top[x], value)
+            first = second
 
 
 @compiled(
     seen("f4", 2),
+    made("f4", 2),
+    number("i8"),
+    number("i8"),
+    number("i8"),
+    number("i8"),
+    seen("f4", 1),
+    number("i8"),
+    made("f4", 2),
+    made("f4", 2),
+    number("i8"),
+    made("f4", 2),
+    number("i8"),
+)
+def find_detail(
+    lightness: Array,
+    wide: Array,
+    first: int,
+    last: int,
+    height: int,
+    width: int,
+    half: Array,
+    side: int,
+    detail: Array,
+    fine: Array,
+    fine_at: int,
+    coarse: Array,
+    coarse_at: int,
+) -> None:
+    """Each value less the mean around it; its square; and that of what is not in the wide mean.
+
+    wide: sums of rows, for means by triangles of `side` pixels. half: one half of the kernel, from
+    its centre, whose length is odd. fine, coarse: squares, whose row of the picture's first row is
+    `fine_at`, `coarse_at`.
+    """
+    reach = len(half) - 1
+    down = np.empty(_COLUMNS_AT_ONCE + 2 * reach, np.float32)
+    room = _COLUMNS_AT_ONCE + 2 * (side - 1)
+    line, spare = np.empty(room, np.float32), np.empty(room, np.float32)
+    mean = np.empty(_COLUMNS_AT_ONCE, np.float32)
+    for left in range(0, width, _COLUMNS_AT_ONCE):
+        right = min(left + _COLUMNS_AT_ONCE, width)
+        count = right - left
+        start, stop = max(left - reach, 0), min(right + reach, width)
+        outside = start - (left - reach)
+        for y in range(first, last):
+            _mean_down(lightness, y, height, half, start, stop, down[outside:])
+            _repeat_ends(down, outside, outside + stop - start, count + 2 * reach)
+            out = detail[y % len(detail), left:right]
+            _mean_across(down, half, out)
+            values = lightness[y % len(lightness), left:right]
+            squares = fine[(y + fine_at) % len(fine), left:right]
+            for x in range(count):
+                value = values[x] - out[x]
+                out[x] = value
+                squares[x] = value * value
+            _mean_beside(wide[y % len(wide)], width, left, count, side, line, spare, mean)
+            squares = coarse[(y + coarse_at) % len(coarse), left:right]
+            for x in range(count):
+                value = values[x] - mean[x]
+                squares[x] = value * value
+
+
+@compiled(
+    made("f4", 2),
+    made("f4", 2),
+    number("i8"),
     number("i8"),
     number("i8"),
     number("i8"),
     seen("f4", 1),
     made("f4", 2),
+    made("f4", 2),
+    made("f4", 2),
+    made("f4", 2),
+    number("i8"),
 )
-def find_detail(
-    lightness: Array, at: int, start: int, height: int, half: Array, detail: Array
+def find_excess(
+    fine: Array,
+    coarse: Array,
+    first: int,
+    last: int,
+    width: int,
+    side: int,
+    numbers: Array,
+    power: Array,
+    excess: Array,
+    most: Array,
+    lows: Array,
+    lows_at: int,
 ) -> None:
-    """Each value less the mean around it.
-
-    lightness begins with row `at` of a picture of `height` rows and has all that are needed;
-    half: one half of the kernel, from its centre, whose length is odd. detail begins with row
-    `start`. What is beyond an edge is the edge.
-    """
-    width = lightness.shape[1]
-    reach = len(half) - 1
-    down = np.empty(_COLUMNS_AT_ONCE + 2 * reach, np.float32)
-    for left in range(0, width, _COLUMNS_AT_ONCE):
-        right = min(left + _COLUMNS_AT_ONCE, width)
-        count = right - left
-        first, last = max(left - reach, 0), min(right + reach, width)
-        outside = first - (left - reach)
-        for row in range(len(detail)):
-            y = start + row
-            _mean_down(lightness, at, y, height, half, first, last, down[outside:])
-            _repeat_ends(down, outside, outside + last - first, count + 2 * reach)
-            out = detail[row, left:right]
-            _mean_across(down, half, out)
-            values = lightness[y - at, left:right]
-            for x in range(count):
-                out[x] = values[x] - out[x]
-
-
-@compiled(seen("f4", 2), number("i8"), number("i8"), number("i8"), number("i8"), made("f4", 2))
-def mean_around(values: Array, at: int, start: int, height: int, side: int, out: Array) -> None:
-    """Means by triangles of `side` pixels, a power of two; rows as in `find_detail`."""
-    width = values.shape[1]
-    reach, rows = side - 1, len(out)
-    room = _COLUMNS_AT_ONCE + 2 * reach
-    work = np.empty((rows + 2 * reach, room), np.float32)
-    line, spare = np.empty(room, np.float32), np.empty(room, np.float32)
-    for left in range(0, width, _COLUMNS_AT_ONCE):
-        columns = min(_COLUMNS_AT_ONCE, width - left)
-        for row in range(rows + 2 * reach):
-            _fill(values, at, start + row - reach, height, left, reach, columns, work[row])
-        _triangle(work, rows, columns, side, line, spare)
-        for row in range(rows):
-            out[row, left : left + columns] = work[row, :columns]
-
-
-@compiled(seen("f4", 2), number("i8"), number("i8"), number("i8"), made("f4", 2))
-def least_around(values: Array, at: int, start: int, height: int, out: Array) -> None:
-    """Least value within `QUIET_PX` on each side; rows as in `find_detail`."""
-    width = values.shape[1]
-    reach, rows = QUIET_PX, len(out)
-    room = _COLUMNS_AT_ONCE + 2 * reach
-    work = np.empty((rows + 2 * reach, room), np.float32)
-    line, spare = np.empty(room, np.float32), np.empty(room, np.float32)
-    for left in range(0, width, _COLUMNS_AT_ONCE):
-        columns = min(_COLUMNS_AT_ONCE, width - left)
-        for row in range(rows + 2 * reach):
-            _fill(values, at, start + row - reach, height, left, reach, columns, work[row])
-        count = rows + 2 * reach
-        step = 1
-        while count > rows:
-            step = min(step, count - rows)
-            count -= step
-            for row in range(count):
-                one, two = work[row], work[row + step]
-                for x in range(columns + 2 * reach):
-                    one[x] = np.minimum(one[x], two[x])
-            step *= 2
-        for row in range(rows):
-            count = columns + 2 * reach
-            values_here, other = line, spare
-            for x in range(count):
-                values_here[x] = work[row, x]
-            step = 1
-            while count > columns:
-                step = min(step, count - columns)
-                count -= step
-                after = values_here[step:]
-                for x in range(count):
-                    other[x] = np.minimum(values_here[x], after[x])
-                values_here, other = other, values_here
-                step *= 2
-            out[row, left : left + columns] = values_here[:columns]
-
-
-@compiled(seen("f4", 1), seen("f4", 1), seen("f4", 1), made("f4", 1), made("f4", 1))
-def find_excess(power: Array, contrast: Array, numbers: Array, excess: Array, most: Array) -> None:
     """What of the detail's power no wave explains, and the most of it that may be noise.
 
-    power: mean detail²; contrast: mean square of what is not in the wide mean; numbers: see
-    `detail.Gate`.
+    fine, coarse: sums of rows of detail², and of the square of what is not in the wide mean.
+    numbers: see `detail.DetailFilter.gate`. lows: excess once more, the picture's first row being
+    its row `lows_at`.
     """
     explained, flat, least, ceiling, lift = (
         numbers[0],
@@ -224,109 +305,173 @@ def find_excess(power: Array, contrast: Array, numbers: Array, excess: Array, mo
         numbers[3],
         numbers[4],
     )
-    for x in range(len(power)):
-        d, w = power[x], contrast[x]
-        by_waves = explained * np.maximum(w - np.float32(1.5) * flat * d - least, _ZERO)
-        excess[x] = np.maximum(d - by_waves, _ZERO)
-        most[x] = np.maximum(ceiling, lift * (np.float32(2) * flat * d - w))
+    room = _COLUMNS_AT_ONCE + 2 * (side - 1)
+    line, spare = np.empty(room, np.float32), np.empty(room, np.float32)
+    contrast = np.empty(_COLUMNS_AT_ONCE, np.float32)
+    for left in range(0, width, _COLUMNS_AT_ONCE):
+        right = min(left + _COLUMNS_AT_ONCE, width)
+        count = right - left
+        for y in range(first, last):
+            here = power[y % len(power), left:right]
+            _mean_beside(fine[y % len(fine)], width, left, count, side, line, spare, here)
+            _mean_beside(coarse[y % len(coarse)], width, left, count, side, line, spare, contrast)
+            over, low = (
+                excess[y % len(excess), left:right],
+                lows[(y + lows_at) % len(lows), left:right],
+            )
+            for x in range(count):
+                d, w = here[x], contrast[x]
+                by_waves = explained * max(w - np.float32(1.5) * flat * d - least, _ZERO)
+                value = max(d - by_waves, _ZERO)
+                over[x] = value
+                low[x] = value
+            out = most[y % len(most), left:right]
+            for x in range(count):
+                d, w = here[x], contrast[x]
+                out[x] = max(ceiling, lift * (np.float32(2) * flat * d - w))
 
 
 @inlined
 def _light_of(lightness: np.float32) -> np.float32:
     """Y of L* (CIE 15:2018, 8.2.1), relative to white; L* is held to 0 … 100."""
-    held = np.minimum(np.maximum(lightness, _ZERO), _WHITE)
+    held = min(max(lightness, _ZERO), _WHITE)
     root = (held + _L_OF_BLACK) / _L
     light: np.float32 = root * root * root if held > _KNEE_L else held * _PER_KNEE
     return light
 
 
 @compiled(
+    made("f4", 2),
+    seen("f4", 2),
+    seen("f4", 2),
+    seen("f4", 2),
+    seen("f4", 2),
+    seen("f4", 2),
+    number("i8"),
+    number("i8"),
+    number("i8"),
     seen("f4", 1),
-    seen("f4", 1),
-    seen("f4", 1),
-    seen("f4", 1),
-    seen("f4", 1),
-    seen("f4", 1),
-    seen("f4", 1),
-    made("f4", 1),
-    made("f4", 1),
-    made("f4", 1),
+    made("f4", 2),
+    made("f4", 2),
+    made("f4", 2),
+    number("i8"),
 )
 def find_steps(
+    lows: Array,
     detail: Array,
     lightness: Array,
     power: Array,
     excess: Array,
-    quietest: Array,
     most: Array,
+    first: int,
+    last: int,
+    width: int,
     numbers: Array,
     steps: Array,
     given: Array,
     taken: Array,
+    light_at: int,
 ) -> None:
     """Detail times amount times gain, limited, and the light that it gives and takes.
 
-    numbers: amount, limit, least power that is noise, how far noise may exceed the quietest.
+    lows: least values of rows of the excess. numbers: amount, limit, least power that is noise,
+    how far noise may exceed the quietest. The picture's first row is row `light_at` of given and
+    taken.
     """
     amount, limit, least, above = numbers[0], numbers[1], numbers[2], numbers[3]
-    for x in range(len(detail)):
-        noise = np.minimum(np.maximum(above * quietest[x], least), most[x])
-        noise = np.minimum(noise, excess[x])
-        gain = _ONE - noise / np.maximum(power[x], np.float32(1e-12))
-        step = gain * amount * detail[x]
-        steps[x] = np.minimum(np.maximum(step, -limit), limit)
-    for x in range(len(detail)):
-        change = _light_of(lightness[x] + steps[x]) - _light_of(lightness[x])
-        given[x] = np.maximum(change, _ZERO)
-        taken[x] = np.maximum(-change, _ZERO)
+    room = _COLUMNS_AT_ONCE + _QUIET_SIDE
+    line, spare = np.empty(room, np.float32), np.empty(room, np.float32)
+    quietest = np.empty(_COLUMNS_AT_ONCE, np.float32)
+    for left in range(0, width, _COLUMNS_AT_ONCE):
+        right = min(left + _COLUMNS_AT_ONCE, width)
+        count = right - left
+        for y in range(first, last):
+            _least_beside(lows[y % len(lows)], width, left, count, line, spare, quietest)
+            here, fine = detail[y % len(detail), left:right], power[y % len(power), left:right]
+            over, bound = excess[y % len(excess), left:right], most[y % len(most), left:right]
+            out = steps[y % len(steps), left:right]
+            for x in range(count):
+                noise = min(max(above * quietest[x], least), bound[x])
+                noise = min(noise, over[x])
+                gain = _ONE - noise / max(fine[x], np.float32(1e-12))
+                step = gain * amount * here[x]
+                out[x] = min(max(step, -limit), limit)
+            values = lightness[y % len(lightness), left:right]
+            up = given[(y + light_at) % len(given), left:right]
+            down = taken[(y + light_at) % len(taken), left:right]
+            for x in range(count):
+                change = _light_of(values[x] + out[x]) - _light_of(values[x])
+                up[x] = max(change, _ZERO)
+                down[x] = max(-change, _ZERO)
 
 
 @compiled(
+    made("f4", 2),
+    made("f4", 2),
+    seen("f4", 2),
+    seen("f4", 2),
+    number("i8"),
+    number("i8"),
+    number("i8"),
+    number("i8"),
     seen("f4", 1),
-    seen("f4", 1),
-    seen("f4", 1),
-    seen("f4", 1),
-    seen("f4", 1),
-    made("f4", 1),
-    made("f8", 1),
+    made("f4", 2),
+    made("f8", 2),
 )
 def balance(
-    steps: Array,
     given: Array,
     taken: Array,
+    steps: Array,
     detail: Array,
+    first: int,
+    last: int,
+    width: int,
+    side: int,
     numbers: Array,
     added: Array,
     counts: Array,
 ) -> None:
     """Steps of which those that give light give what those beside them take.
 
-    given, taken: means around each pixel. numbers: limit, what is too little to be seen, and the
-    most by which a step is made larger. counts, added to: pixels that were limited, pixels to
-    which nothing is added, the sum of added times detail, and of detail².
+    given, taken: sums of rows. numbers: limit, what is too little to be seen, and the most by
+    which a step is made larger. added, counts: begin with row `first`; counts of each row, added
+    to: pixels that were limited, pixels to which nothing is added, the sum of added times detail,
+    and of detail².
     """
     limit, unseen, largest = numbers[0], numbers[1], numbers[2]
     tiny = np.float32(1e-9)
-    for x in range(len(steps)):
-        up, down = given[x], taken[x]
-        less, more = np.minimum(up, down), np.maximum(np.maximum(up, down), tiny)
-        larger = np.minimum(np.sqrt(more / np.maximum(less, tiny)), largest)
-        smaller = larger * (less / more)
-        rises = steps[x] > _ZERO
-        factor = smaller if rises == (up > down) else larger
-        step = steps[x] * factor
-        step = np.minimum(np.maximum(step, -limit), limit)
-        added[x] = _ZERO if abs(step) < unseen else step
-    limited = 0
-    left = 0
-    moved = 0.0
-    power = 0.0
-    for x in range(len(steps)):
-        limited += abs(steps[x]) >= limit
-        left += added[x] == _ZERO
-        moved += added[x] * detail[x]
-        power += detail[x] * detail[x]
-    counts[0] += limited
-    counts[1] += left
-    counts[2] += moved
-    counts[3] += power
+    room = _COLUMNS_AT_ONCE + 2 * (side - 1)
+    line, spare = np.empty(room, np.float32), np.empty(room, np.float32)
+    ups = np.empty(_COLUMNS_AT_ONCE, np.float32)
+    downs = np.empty(_COLUMNS_AT_ONCE, np.float32)
+    for left in range(0, width, _COLUMNS_AT_ONCE):
+        right = min(left + _COLUMNS_AT_ONCE, width)
+        count = right - left
+        for y in range(first, last):
+            _mean_beside(given[y % len(given)], width, left, count, side, line, spare, ups)
+            _mean_beside(taken[y % len(taken)], width, left, count, side, line, spare, downs)
+            wanted, out = steps[y % len(steps), left:right], added[y - first, left:right]
+            for x in range(count):
+                up, down = ups[x], downs[x]
+                less, more = min(up, down), max(up, down, tiny)
+                larger = min(np.sqrt(more / max(less, tiny)), largest)
+                smaller = larger * (less / more)
+                rises = wanted[x] > _ZERO
+                factor = smaller if rises == (up > down) else larger
+                step = wanted[x] * factor
+                step = min(max(step, -limit), limit)
+                out[x] = _ZERO if abs(step) < unseen else step
+            here = detail[y % len(detail), left:right]
+            limited = 0
+            left_alone = 0
+            moved = 0.0
+            power = 0.0
+            for x in range(count):
+                limited += abs(wanted[x]) >= limit
+                left_alone += out[x] == _ZERO
+                moved += out[x] * here[x]
+                power += here[x] * here[x]
+            counts[y - first, 0] += limited
+            counts[y - first, 1] += left_alone
+            counts[y - first, 2] += moved
+            counts[y - first, 3] += power

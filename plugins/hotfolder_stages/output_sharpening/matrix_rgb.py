@@ -166,7 +166,9 @@ def move_lightness(
         for at in range(len(steps)):
             moving += steps[at] != _ZERO
         if not moving:
-            new[:] = part
+            for at in range(len(part)):
+                for channel in range(3):
+                    new[at, channel] = part[at, channel]
             continue
         for at in range(len(part)):
             light[0, at] = red[part[at, 0]]

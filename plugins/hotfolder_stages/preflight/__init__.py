@@ -31,6 +31,7 @@ from hotfolder import (
     Share,
     Stage,
     StageSettings,
+    Surface,
     hookimpl,
     number_in,
     say_share,
@@ -304,6 +305,11 @@ class Preflight(Stage[PreflightSettings]):
             "square pixels and drop it again, or release it if what the file says is wrong."
         )
 
+    def _own_pixels_per_inch(self) -> float | None:
+        """Return None where nobody knows, and on a screen, which has inches of its own."""
+        on_screen = self._job.medium.surface is Surface.SCREEN
+        return None if on_screen else round(self._effective_ppi, 1) or None
+
     def _is_below(self, limit: float | None) -> bool:
         return limit is not None and 0 < self._effective_ppi < limit
 
@@ -345,7 +351,7 @@ class Preflight(Stage[PreflightSettings]):
             "profile_problem": raster.profile_problem,
             "pixel_aspect": round(original.pixel_aspect, 4),
             "cut_share": round(original.cut_share, 6),
-            "effective_ppi": round(self._effective_ppi, 1) or None,
+            "effective_ppi": self._own_pixels_per_inch(),
             "clipped_share": {
                 "highlights": round(clipped.share(clipped.blown), 6),
                 "shadows": round(clipped.share(clipped.blocked), 6),

@@ -40,7 +40,6 @@ from hotfolder import (
     Stage,
     StageSettings,
     Surface,
-    rebanded,
     say_share,
     source_profile,
 )
@@ -177,18 +176,10 @@ class ProofSheet(Stage[ProofSheetSettings]):
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Gather, and pass every pixel on."""
-        encoding = self._raster.encoding
-        seen: list[Band] = []
-
-        def noted() -> Iterator[Band]:
-            for band in bands:
-                seen.append(band)
-                yield band
-
-        for strip in rebanded(noted(), self._collector.rows):
-            self._collector.add(strip.top, flattened(strip.pixels, strip.alpha, encoding))
-            yield from seen
-            seen.clear()
+        for band in bands:
+            pixels = flattened(band.pixels, band.alpha, self._raster.encoding)
+            self._collector.add(band.top, pixels)
+            yield band
 
     def close(self) -> Findings:
         """Say what is lost and moved; the places that will be shown."""
@@ -238,7 +229,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
         }
 
     def _draw_as_delivered(self) -> None:
-        """Show the loss of what was delivered, where that is known only after the last band."""
+        """Show what is lost as delivered, and where, if that is known only after the last band."""
         told = self._job.told(ReachMeasured)
         chosen = self._job.told(IntentChosen)
         route = self._route
@@ -250,6 +241,7 @@ class ProofSheet(Stage[ProofSheetSettings]):
             self._route = route
             loss = losses_of(route, self._way.transform, self._reduced.pixels)
             self._reduced = replace(self._reduced, loss=loss)
+            self._collector.judge(loss)
 
     @classmethod
     def prepare(cls) -> None:

@@ -338,11 +338,11 @@ def _resampled(bands: Iterable[Band], work: _Work, threads: Executor) -> Iterato
             _do_all(threads, correct, [(room, rows) for rows in _parts(range(len(room)))])
             back.go_on()
         ready = down.ready
-        band = _empty(ready.start - first, len(ready), work)
-        _do_all(threads, give, [(band, range(part.start, part.stop)) for part in _parts(ready)])
-        down.go_on()
-        if band.rows:
+        for part in _split(ready, rows_per_band(made.kept_width_px)):
+            band = _empty(part.start - first, len(part), work)
+            _do_all(threads, give, [(band, range(each.start, each.stop)) for each in _parts(part)])
             yield band
+        down.go_on()
 
 
 def _do_all(threads: Executor, work: Callable[[Task], None], tasks: list[Task]) -> None:
@@ -356,6 +356,13 @@ def _parts(rows: range) -> list[slice]:
     count = cores * math.ceil(len(rows) / cores / _ROWS_PER_TASK)
     edges = [rows.start + len(rows) * each // count for each in range(count + 1)] if count else []
     return [slice(*each) for each in pairwise(edges) if each[0] < each[1]]
+
+
+def _split(rows: range, most: int) -> list[range]:
+    """Even parts of not more than so many rows, so that a band is given free when it is done."""
+    count = -(-len(rows) // most)
+    edges = [rows.start + len(rows) * each // count for each in range(count + 1)] if count else []
+    return [range(*each) for each in pairwise(edges)]
 
 
 def _rows_per_block(work: _Work) -> int:

@@ -78,6 +78,27 @@ def _limits(
 
 
 @inlined
+def _bound_between(
+    samples: Array,
+    before: Whole,
+    left: Whole,
+    right: Whole,
+    after: Whole,
+    lanes: Whole,
+    out: Array,
+    to: Whole,
+) -> None:
+    """Bring a result within the limits of the one gap that it covers, as an enlargement's does."""
+    for x in range(lanes):
+        a, b = samples[left + x], samples[right + x]
+        head_for_a = (a - samples[before + x]) * _HALF + a
+        head_for_b = (b - samples[after + x]) * _HALF + b
+        low = min(a, b, max(head_for_a, head_for_b))
+        high = max(a, b, min(head_for_a, head_for_b))
+        out[to + x] = min(max(out[to + x], low), high)
+
+
+@inlined
 def _bound(
     samples: Array,
     at: Whole,
@@ -93,26 +114,37 @@ def _bound(
     out: Array,
     to: Whole,
 ) -> None:
-    """Bring a result within the limits of the gaps that it covers."""
+    """Bring a result within the limits of the gaps that it covers; low, high: room for two each."""
     last = in_size - 1
     here = np.uintp((gap - 1 - at) * pitch + offset)
+    if gaps == 1 and not by_samples:
+        right = np.uintp((min(gap, last) - at) * pitch + offset)
+        before = np.uintp((max(gap - 2, 0) - at) * pitch + offset)
+        after = np.uintp((min(gap + 1, last) - at) * pitch + offset)
+        _bound_between(samples, before, here, right, after, lanes, out, to)
+        return
+    low_from, low_to = low[0], low[1]
+    high_from, high_to = high[0], high[1]
     for x in range(lanes):
-        low[x] = samples[here + x]
-        high[x] = samples[here + x]
+        low_from[x] = samples[here + x]
+        high_from[x] = samples[here + x]
     for each in range(gap, gap + gaps):
         right = np.uintp((min(each, last) - at) * pitch + offset)
         if by_samples:
+            # into others, and not in place: of that the compiler makes stores under conditions
             for x in range(lanes):
-                low[x] = np.minimum(low[x], samples[right + x])
+                low_to[x] = min(low_from[x], samples[right + x])
             for x in range(lanes):
-                high[x] = np.maximum(high[x], samples[right + x])
+                high_to[x] = max(high_from[x], samples[right + x])
+            low_from, low_to = low_to, low_from
+            high_from, high_to = high_to, high_from
         else:
             before = np.uintp((max(each - 2, 0) - at) * pitch + offset)
             left = np.uintp((each - 1 - at) * pitch + offset)
             after = np.uintp((min(each + 1, last) - at) * pitch + offset)
-            _limits(samples, before, left, right, after, lanes, low, high)
+            _limits(samples, before, left, right, after, lanes, low_from, high_from)
     for x in range(lanes):
-        out[to + x] = min(max(out[to + x], low[x]), high[x])
+        out[to + x] = min(max(out[to + x], low_from[x]), high_from[x])
 
 
 @inlined
@@ -162,8 +194,8 @@ def mix_down(
     out: Array,
 ) -> None:
     """Rows of rows of `width` values, of which row `at` is the first; see `Kernel`."""
-    low = np.empty(_LANES_AT_ONCE, np.float32)
-    high = np.empty(_LANES_AT_ONCE, np.float32)
+    low = np.empty((2, _LANES_AT_ONCE), np.float32)
+    high = np.empty((2, _LANES_AT_ONCE), np.float32)
     for left in range(0, width, _LANES_AT_ONCE):
         lanes = np.uintp(min(_LANES_AT_ONCE, width - left))
         for i in range(len(first)):
@@ -202,7 +234,7 @@ def mix_across(
     width = out.shape[1]
     pitch = rows * planes
     lanes = np.uintp(pitch)
-    low, high = np.empty(pitch, np.float32), np.empty(pitch, np.float32)
+    low, high = np.empty((2, pitch), np.float32), np.empty((2, pitch), np.float32)
     most = 0
     for start in range(0, width, _COLUMNS_AT_ONCE):
         last = min(start + _COLUMNS_AT_ONCE, width) - 1
@@ -225,19 +257,32 @@ def mix_across(
 
 @inlined
 def _sample_limits(
-    samples: Array, before: Array, after: Array, lanes: int, low: Array, high: Array
+    samples: Array,
+    above: Array,
+    below: Array,
+    before: Array,
+    after: Array,
+    lanes: int,
+    low: Array,
+    high: Array,
 ) -> None:
-    """Widen the limits `low` and `high` by those of samples between two others."""
+    """Set the limits `low` and `high` to those of samples between two others, both ways."""
     for x in range(lanes):
-        a, b, c = before[x], after[x], samples[x]
+        a, b, c = above[x], below[x], samples[x]
         head_for_a, head_for_b = (c - a) * _HALF + c, (c - b) * _HALF + c
-        least = np.minimum(np.minimum(a, b), np.maximum(head_for_a, head_for_b))
-        low[x] = np.minimum(low[x], least)
+        down = min(a, b, max(head_for_a, head_for_b))
+        a, b = before[x], after[x]
+        head_for_a, head_for_b = (c - a) * _HALF + c, (c - b) * _HALF + c
+        across = min(a, b, max(head_for_a, head_for_b))
+        low[x] = min(c, down, across)
     for x in range(lanes):
-        a, b, c = before[x], after[x], samples[x]
+        a, b, c = above[x], below[x], samples[x]
         head_for_a, head_for_b = (c - a) * _HALF + c, (c - b) * _HALF + c
-        most = np.maximum(np.maximum(a, b), np.minimum(head_for_a, head_for_b))
-        high[x] = np.maximum(high[x], most)
+        down = max(a, b, min(head_for_a, head_for_b))
+        a, b = before[x], after[x]
+        head_for_a, head_for_b = (c - a) * _HALF + c, (c - b) * _HALF + c
+        across = max(a, b, min(head_for_a, head_for_b))
+        high[x] = max(c, down, across)
 
 
 @inlined
@@ -308,13 +353,9 @@ def correct(
             _repeat_ends(mixed, before, end, planes, lanes + 2 * margin)
             _repeat_ends(here, before, end, planes, lanes + 2 * margin)
             middle = here[margin:]
-            for x in range(lanes):
-                low[x] = middle[x]
-                high[x] = middle[x]
             above, below = u1[margin - before :], v1[margin - before :]
-            _sample_limits(middle, above, below, lanes, low, high)
             one, other = here[margin - planes :], here[margin + planes :]
-            _sample_limits(middle, one, other, lanes, low, high)
+            _sample_limits(middle, above, below, one, other, lanes, low, high)
             m1, p1 = mixed[2 * planes :], mixed[4 * planes :]
             m2, p2 = mixed[planes:], mixed[5 * planes :]
             m0, p3 = mixed[margin:], mixed[6 * planes :]

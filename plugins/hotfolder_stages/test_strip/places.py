@@ -26,7 +26,6 @@ from hotfolder import (
     SizeToCome,
     Stage,
     StageSettings,
-    rebanded,
     source_profile,
 )
 from hotfolder.colour import (
@@ -99,7 +98,7 @@ class StripPlaces(Stage[StripPlacesSettings]):
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Gather, and pass every pixel on."""
-        for band in rebanded(bands, self._collector.rows):
+        for band in bands:
             pixels = flattened(band.pixels, band.alpha, self._raster.encoding)
             self._collector.add(band.top, pixels)
             yield band
