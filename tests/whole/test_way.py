@@ -157,7 +157,7 @@ def test_junk_is_left_alone_and_counted(small, hotfolder):
     assert (folder / ".DS_Store").exists()
 
 
-def wait_for(condition, seconds=30):
+def wait_for(condition, seconds=60):
     deadline = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < deadline, "nothing happened in time"
