@@ -83,7 +83,8 @@ LONG_ROOMS = ("faults", "whole")
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Mark as slow what drives the whole program or a browser; long tests come first.
 
-    Of one slow test's many cases, the short form runs the first and the last.
+    Of one slow test's many cases, the short form runs the first and the last, or with
+    ``slow(cases=1)`` the first.
     """
     for item in items:
         # the fixture starts the program in a process of its own
@@ -91,7 +92,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         if starts_program or item.get_closest_marker("whole") or _is_in(item, SLOW_ROOMS):
             item.add_marker(pytest.mark.slow)
     if not config.getoption("--every-act"):
-        kept = keep_first_and_last(items, _may_be_left_out)
+        kept = keep_first_and_last(items, _may_be_left_out, _has_one_case)
         config.hook.pytest_deselected(items=_without(items, kept))
         items[:] = kept
     processes = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
@@ -104,6 +105,10 @@ def _may_be_left_out(item: pytest.Item) -> bool:
     nodes = [node for node, _ in item.iter_markers_with_node("slow")]
     marked = any(not isinstance(node, pytest.Module) for node in nodes)
     return marked and item.path.name != "test_matrix.py"
+
+
+def _has_one_case(item: pytest.Item) -> bool:
+    return any(mark.kwargs.get("cases") == 1 for mark in item.iter_markers("slow"))
 
 
 def _without(items: Sequence[pytest.Item], kept: Sequence[pytest.Item]) -> list[pytest.Item]:

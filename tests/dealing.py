@@ -44,7 +44,9 @@ def deal(items: Iterable[Item], is_long: Callable[[Item], bool], processes: int)
 
 
 def keep_first_and_last(
-    items: Iterable[pytest.Item], is_meant: Callable[[pytest.Item], bool]
+    items: Iterable[pytest.Item],
+    is_meant: Callable[[pytest.Item], bool],
+    has_one: Callable[[pytest.Item], bool],
 ) -> list[pytest.Item]:
     """Leave out all cases of one test but its first and its last.
 
@@ -54,6 +56,8 @@ def keep_first_and_last(
         The tests.
     is_meant : callable
         Whether a test may be left out.
+    has_one : callable
+        Whether also the last is, since one case says enough for what it costs.
 
     Returns
     -------
@@ -65,5 +69,9 @@ def keep_first_and_last(
     for item in items:
         if is_meant(item):
             cases[item.nodeid.partition("[")[0]].append(item)
-    left_out = {id(item) for each in cases.values() for item in each[1:-1]}
+    left_out = {
+        id(item)
+        for each in cases.values()
+        for item in (each[1:] if has_one(each[0]) else each[1:-1])
+    }
     return [item for item in items if id(item) not in left_out]

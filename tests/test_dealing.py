@@ -27,7 +27,7 @@ def test_short_ones_stay_in_their_order_and_all_may_be_long():
 def test_of_many_cases_the_first_and_the_last_stay_and_other_tests_all():
     names = ["a[1]", "a[2]", "a[3]", "b", "c[1]", "c[2]", "d[1]", "d[2]", "d[3]"]
     items = [SimpleNamespace(nodeid=name) for name in names]
-    kept = keep_first_and_last(items, lambda item: not item.nodeid.startswith("d"))
-    assert ["a[1]", "a[3]", "b", "c[1]", "c[2]", "d[1]", "d[2]", "d[3]"] == [
-        each.nodeid for each in kept
-    ]
+    kept = keep_first_and_last(
+        items, lambda item: not item.nodeid.startswith("d"), lambda item: item.nodeid[0] == "c"
+    )
+    assert ["a[1]", "a[3]", "b", "c[1]", "d[1]", "d[2]", "d[3]"] == [each.nodeid for each in kept]

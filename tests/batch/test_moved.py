@@ -7,6 +7,8 @@ from batch.conftest import BOOK, picture, state, sweep, ticket
 from hotfolder.cli.main import app
 from whole.conftest import records
 
+pytestmark = pytest.mark.slow
+
 
 def latest(root, page):
     """The last record of the picture on a page."""

@@ -96,7 +96,7 @@ def as_jobs(folder, order, pictures, source, destination, way):
     return found
 
 
-@pytest.mark.slow
+@pytest.mark.slow(cases=1)
 @pytest.mark.parametrize("seed", range(len(WAYS)))
 def test_codes_are_the_same_cold_and_warm_and_in_any_order(seed, tmp_path):
     """All ways; by the seed, the pictures, their order and the medium."""

@@ -194,7 +194,7 @@ def test_an_axis_even_in_lightness_is_for_those_that_are_far_from_it():
     assert np.abs(back - codes).max() <= 2
 
 
-@pytest.mark.slow
+@pytest.mark.slow(cases=1)
 @pytest.mark.parametrize("intent", [Intent.PERCEPTUAL, Intent.ABSOLUTE_COLORIMETRIC])
 def test_fine_keeps_its_distance_in_other_intents(intent):
     for destination in ("coated-book", "matte-canvas"):
@@ -205,7 +205,7 @@ def test_fine_keeps_its_distance_in_other_intents(intent):
         assert difference.max() <= 0.75
 
 
-@pytest.mark.slow
+@pytest.mark.slow(cases=1)
 @pytest.mark.parametrize("destination", PRINTERS)
 def test_fine_states_how_far_it_is(destination, monkeypatch):
     """Of the parts of the space that were used, by colours that took no part in making them."""

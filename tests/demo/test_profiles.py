@@ -18,6 +18,8 @@ from hotfolder_demo import profiles
 from hotfolder_demo.printer import Printer, lab_to_xyz, read_recipe, xyz_to_lab
 from hotfolder_demo.rendering import REFERENCE_BLACK_LIGHTNESS, Rendering
 
+pytestmark = pytest.mark.slow
+
 RECIPES = Path(str(resources.files("hotfolder_defaults"))) / "profiles"
 LAB = imagecodecs.cms_profile("lab4")
 EXACT = 0x100

@@ -17,6 +17,8 @@ from hotfolder.work.worker import Stopped
 
 from .conftest import NearLine
 
+pytestmark = pytest.mark.slow
+
 HERE = "here"
 
 

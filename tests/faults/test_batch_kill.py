@@ -69,6 +69,7 @@ def copied(root, to):
     return Root(to)
 
 
+@pytest.mark.slow(cases=1)
 @pytest.mark.parametrize("after", [False, True], ids=["before", "after"])
 def test_a_kill_at_any_act_loses_nothing_and_does_no_placement_twice(
     filled, tmp_path, after, every_act, record_property
@@ -93,7 +94,8 @@ def test_a_kill_at_any_act_loses_nothing_and_does_no_placement_twice(
 SWAPPED = ["mud.tif,1,,20 mm,,", "reeds.tif,2,,20 mm,,", "reeds.tif,3,,30 mm,20 mm,"]
 
 
-@pytest.mark.parametrize("after", [False, True], ids=["before", "after"])
+@pytest.mark.slow(cases=1)
+@pytest.mark.parametrize("after", [True, False], ids=["after", "before"])
 def test_a_kill_while_pages_change_places_leaves_each_name_right_and_nothing_lost(
     filled, tmp_path, after, every_act, record_property
 ):

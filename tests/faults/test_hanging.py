@@ -171,6 +171,7 @@ def test_a_daemon_starts_though_a_share_hangs_and_a_sweep_ends_and_says_so(two, 
 
 @needs_tool("bindfs")
 @needs_share
+@pytest.mark.slow(cases=1)
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_the_process_ends_and_status_answers_while_a_share_hangs(two, elsewhere_on, number):
     command = [sys.executable, "-W", "ignore", "-m", "hotfolder"]

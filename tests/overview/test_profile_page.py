@@ -16,6 +16,8 @@ from hotfolder.overview.profile_page import make_page
 from reference.devices import GREY, SRGB, demo_printer, libvips
 from reference.planted import plant
 
+pytestmark = pytest.mark.slow
+
 CANVAS = demo_printer("matte-canvas", "4.4")
 
 

@@ -19,6 +19,8 @@ from raster.pictures import XMP, exiftool, picture, read
 from second_readers import exiv2_tags
 from tools import needs_tool
 
+pytestmark = pytest.mark.slow
+
 FOR_EXIV2 = {
     "Exif.Image.Artist": "A. N. Other",
     "Exif.Image.Copyright": "2026 A. N. Other",

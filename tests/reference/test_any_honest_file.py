@@ -33,6 +33,8 @@ from hotfolder.raster.png_write import _chunk
 from reference.chain import deliver, lab_by_iccdev
 from reference.devices import DISPLAY_P3, GREY, SRGB, WIDE_RGB, demo_printer, libvips
 
+pytestmark = pytest.mark.slow
+
 SIDE = 16
 ROMM_LIKE = Profile.parse(
     spaces.rgb_profile(

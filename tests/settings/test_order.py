@@ -26,6 +26,8 @@ from hotfolder.stages.registry import load_registry
 from hotfolder.work.order import Order
 from hotfolder.work.pipeline import run
 
+pytestmark = pytest.mark.slow
+
 DEFAULTS = Path(hotfolder_defaults.__file__).parent / "destinations"
 RAW = {path.stem: tomllib.loads(path.read_text("utf-8")) for path in DEFAULTS.glob("*.toml")}
 REGISTRY = load_registry()

@@ -157,7 +157,7 @@ def test_junk_is_left_alone_and_counted(small, hotfolder):
     assert (folder / ".DS_Store").exists()
 
 
-def wait_for(condition, seconds=30):
+def wait_for(condition, seconds=60):
     deadline = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < deadline, "nothing happened in time"
@@ -179,7 +179,8 @@ def watching(small):
     process.communicate()
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.slow(cases=1)
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_watch_delivers_what_is_dropped_and_stops_cleanly(small, watching, hotfolder, number):
     drop(small, "mud.tif")
     wait_for(lambda: len(records(small)) == 1)

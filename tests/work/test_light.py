@@ -12,6 +12,8 @@ from hotfolder.work.light import NoAnswer, make_light_profile, show_whites
 from hotfolder.work.trial import workplace
 from stages import chart_scenes as scenes
 
+pytestmark = pytest.mark.slow
+
 
 def told(_doing, _share):
     """Nobody looks at the progress."""

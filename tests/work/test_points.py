@@ -69,7 +69,7 @@ def work_on(root, tmp_path, rendering, points):
     return result.sha256, outcome.work.findings, outcome.not_kept
 
 
-@pytest.mark.slow
+@pytest.mark.slow(cases=1)
 @pytest.mark.parametrize("rendering", ["intent", "refined", "detail"])
 def test_result_and_record_are_the_same_without_points_cold_and_warm(studio, tmp_path, rendering):
     points = studio.points_folder(10**8)
