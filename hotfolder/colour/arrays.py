@@ -11,6 +11,9 @@ Codes = NDArray[np.uint16]
 Floats = NDArray[np.floating]
 """Colours or differences, of any precision."""
 
+Indices = NDArray[np.int64]
+"""Places in another array."""
+
 Whole = int | np.unsignedinteger
 """A whole number in a compiled loop, which is an index or counts something."""
 

@@ -7,7 +7,6 @@ A = (BP_out - W) / (BP_in - W), B = -W (BP_out - BP_in) / (BP_in - W) and neutra
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 
@@ -37,7 +36,7 @@ def compensated(lab: Floats, black_in: float, black_out: float) -> Floats:
 
 
 @compiled(seen("f8", 2), number("f8"), number("f8"), made("f8", 2))
-def _scale(lab: Any, a: Any, b: Any, out: Any) -> None:
+def _scale(lab: Floats, a: float, b: float, out: Floats) -> None:
     """As `lab_to_xyz`, a XYZ + b white and `xyz_to_lab`, for one colour at a time."""
     f = np.empty(3)
     for colour in range(len(lab)):

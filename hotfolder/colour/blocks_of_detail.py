@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.arrays import Codes, Floats
+from hotfolder.colour.arrays import Codes, Floats, Indices
 from hotfolder.colour.detail import (
     KNEE,
     Reach,
@@ -29,7 +29,7 @@ from hotfolder.colour.detail import (
 from hotfolder.colour.gamut_boundary import boundary_of
 from hotfolder.colour.grid import ERRORS, Grid, list_neutrals
 from hotfolder.colour.kept_points import KeptBlocks, Row, arrays_for
-from hotfolder.colour.patchwork import POINTS, Indices
+from hotfolder.colour.patchwork import POINTS
 from hotfolder.colour.rendering import Refined, separate
 
 SURELY_UNMOVED = 0.97

@@ -20,7 +20,6 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import scipy
@@ -293,7 +292,9 @@ def _ratios(boundary: Boundary, oklab: Floats, darkening: float) -> tuple[Floats
 
 
 @inlined
-def _ratio(L: Any, C: Any, h: Any, grey: Any, chroma: Any, darkest: Any, lightest: Any) -> Any:
+def _ratio(
+    L: float, C: float, h: float, grey: float, chroma: Floats, darkest: float, lightest: float
+) -> float:
     """Return r of a colour of lightness L and chroma C, seen from a grey of its hue plane.
 
     The boundary is a line through the table's entries, interpolated between two hues; the crossing
@@ -331,7 +332,7 @@ def _ratio(L: Any, C: Any, h: Any, grey: Any, chroma: Any, darkest: Any, lightes
 
 
 @inlined
-def _grey(L: Any, C: Any, darkening: Any, darkest: Any) -> Any:
+def _grey(L: float, C: float, darkening: float, darkest: float) -> float:
     """Return the lightness of the grey that a colour moves towards."""
     return max(L - darkening * C, darkest)
 
@@ -345,7 +346,7 @@ def _grey(L: Any, C: Any, darkening: Any, darkest: Any) -> Any:
     made("f8", 2),
 )
 def _measure(
-    oklab: Any, chroma: Any, darkest: Any, lightest: Any, darkening: Any, out: Any
+    oklab: Floats, chroma: Floats, darkest: float, lightest: float, darkening: float, out: Floats
 ) -> None:
     for colour in range(len(oklab)):
         L = min(max(oklab[colour, 0], darkest), lightest)
@@ -359,7 +360,7 @@ def _measure(
 
 
 @inlined
-def _own_reach(h: Any, y: Any, reach: Any) -> Any:
+def _own_reach(h: float, y: float, reach: Floats) -> float:
     """Return R at a hue in degrees and a lightness 0 … 1."""
     columns, rows = reach.shape
     x = (h * columns) / 360 - 0.5 + columns
@@ -371,11 +372,12 @@ def _own_reach(h: Any, y: Any, reach: Any) -> Any:
     one, other = column % columns, (column + 1) % columns
     lower = reach[one, row] * (1 - fx) + reach[other, row] * fx
     upper = reach[one, row + 1] * (1 - fx) + reach[other, row + 1] * fx
-    return lower * (1 - fy) + upper * fy
+    between: float = lower * (1 - fy) + upper * fy
+    return between
 
 
 @inlined
-def _kept(r: Any, R: Any, knee: Any) -> Any:
+def _kept(r: float, R: float, knee: float) -> float:
     """Return r' of a colour beyond the knee."""
     kept = min(r, 1.0)
     if R > 1:
@@ -384,7 +386,9 @@ def _kept(r: Any, R: Any, knee: Any) -> Any:
 
 
 @compiled(seen("f4", 1), seen("f4", 1), seen("f4", 1), seen("f8", 2), number("f8"), made("f4", 1))
-def _share(r: Any, hue: Any, lightness: Any, reach: Any, knee: Any, out: Any) -> None:
+def _share(
+    r: Floats, hue: Floats, lightness: Floats, reach: Floats, knee: float, out: Floats
+) -> None:
     for colour in range(len(r)):
         out[colour] = 0.0
         if r[colour] > knee:
@@ -405,15 +409,15 @@ def _share(r: Any, hue: Any, lightness: Any, reach: Any, knee: Any, out: Any) ->
     made("f8", 2),
 )
 def _move(
-    oklab: Any,
-    chroma: Any,
-    reach: Any,
-    darkest: Any,
-    lightest: Any,
-    knee: Any,
-    darkening: Any,
-    held: Any,
-    out: Any,
+    oklab: Floats,
+    chroma: Floats,
+    reach: Floats,
+    darkest: float,
+    lightest: float,
+    knee: float,
+    darkening: float,
+    held: float,
+    out: Floats,
 ) -> None:
     for colour in range(len(oklab)):
         L = min(max(oklab[colour, 0], darkest), lightest)

@@ -12,11 +12,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import combinations, product
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.colour.arrays import Floats
 from hotfolder.colour.engine import to_lab
 from hotfolder.colour.kept_points import arrays_for
 from hotfolder.colour.machine_code import compiled, made, number, seen
@@ -116,7 +116,7 @@ def _sheets(channels: int) -> NDArray[np.float64]:
 
 
 @compiled(seen("f8", 2), number("i8"), number("f8"), number("f8"), made("f8", 2))
-def _draw(oklab: Any, side: Any, darkest: Any, lightest: Any, table: Any) -> None:
+def _draw(oklab: Floats, side: int, darkest: float, lightest: float, table: Floats) -> None:
     """Draw the triangles of all sheets onto hue and lightness; the largest chroma stays."""
     hues, lightnesses = table.shape
     to_row = (lightnesses - 1) / (lightest - darkest)

@@ -32,7 +32,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.arrays import Array, Codes, Floats
+from hotfolder.colour.arrays import Array, Codes, Floats, Indices
 from hotfolder.colour.axis import Axis
 from hotfolder.colour.kept_points import Row
 from hotfolder.colour.machine_code import compiled, made, seen
@@ -40,7 +40,6 @@ from hotfolder.colour.patchwork import (
     COLOURS_PER_CALL,
     POINTS,
     Covered,
-    Indices,
     KnownBlocks,
     Patchwork,
 )

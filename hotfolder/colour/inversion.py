@@ -18,12 +18,10 @@ What comes out depends on colour, start and cap alone, so all of it goes through
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.arrays import Floats
+from hotfolder.colour.arrays import Floats, Indices
 from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
 from hotfolder.colour.measurement_model import (
     LANES,
@@ -134,7 +132,7 @@ def invert(
 
 
 @inlined
-def _find_metric(L: Any, a: Any, b: Any) -> Any:
+def _find_metric(L: float, a: float, b: float) -> tuple[float, ...]:
     """Return CIEDE2000's metric at a colour: five numbers of a matrix, ΔE00 ≈ |metric ΔLab|.
 
     The others are 0. Symbols are those of `hotfolder.colour.difference`.
@@ -179,7 +177,7 @@ def _find_metric(L: Any, a: Any, b: Any) -> Any:
 
 
 @inlined
-def _bring_down(device: Any, cap: Any) -> None:
+def _bring_down(device: Floats, cap: float) -> None:
     """Clip to 0 … 1, and take as much of each channel as is too much in all, as far as it has."""
     for channel in range(PLACES):
         device[channel] = min(max(device[channel], 0.0), 1.0)
@@ -198,7 +196,7 @@ def _bring_down(device: Any, cap: Any) -> None:
 
 
 @inlined
-def _factorise(weighed: Any, inverse: Any) -> Any:
+def _factorise(weighed: Floats, inverse: Floats) -> tuple[float, ...]:
     """Factorise K = 1 + Σ w wᵀ / D, a matrix of three by three, as L diag(d) Lᵀ."""
     k00 = k11 = k22 = 1.0
     k10 = k20 = k21 = 0.0
@@ -220,7 +218,9 @@ def _factorise(weighed: Any, inverse: Any) -> Any:
 
 
 @inlined
-def _solve(factors: Any, r0: Any, r1: Any, r2: Any) -> Any:
+def _solve(
+    factors: tuple[float, ...], r0: float, r1: float, r2: float
+) -> tuple[float, float, float]:
     """Solve K y = r."""
     l10, l20, l21, e0, e1, e2 = factors
     t1 = r1 - l10 * r0
@@ -232,15 +232,15 @@ def _solve(factors: Any, r0: Any, r1: Any, r2: Any) -> Any:
 
 @inlined
 def _find_step(
-    device: Any,
-    cap: Any,
-    residual: Any,
-    weighed: Any,
-    pulled: Any,
-    held: Any,
-    inverse: Any,
-    bound: Any,
-    step: Any,
+    device: Floats,
+    cap: float,
+    residual: tuple[float, float, float],
+    weighed: Floats,
+    pulled: Floats,
+    held: Floats,
+    inverse: Floats,
+    bound: Floats,
+    step: Floats,
 ) -> None:
     """Find the step to the least of the quadratic model within bounds and cap.
 
@@ -317,18 +317,18 @@ def _find_step(
     made("f8", 2),
 )
 def _invert(
-    target: Any,
-    start: Any,
-    caps: Any,
-    ties: Any,
-    steps: Any,
-    damping: Any,
-    is_coloured: Any,
-    positions: Any,
-    sides: Any,
-    apart: Any,
-    nodes: Any,
-    out: Any,
+    target: Floats,
+    start: Floats,
+    caps: Floats,
+    ties: Floats,
+    steps: int,
+    damping: float,
+    is_coloured: int,
+    positions: Floats,
+    sides: Indices,
+    apart: Indices,
+    nodes: Floats,
+    out: Floats,
 ) -> None:
     sums = np.empty(LANES, np.float32)
     slopes = np.empty(PLACES)

@@ -25,10 +25,10 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.colour.arrays import Indices
 from hotfolder.colour.profile import Profile
 from hotfolder.disk.kept_arrays import ArrayFolder, Arrays, Key
 
-Indices = NDArray[np.int64]
 Row = tuple[str, tuple[int, ...]]
 """Type and shape of what is kept of a block."""
 

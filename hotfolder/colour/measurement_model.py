@@ -18,12 +18,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.arrays import Codes, Floats
+from hotfolder.colour.arrays import Codes, Floats, Indices
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.engine import to_lab
 from hotfolder.colour.kept_points import arrays_for
@@ -257,7 +256,7 @@ def put_in_places(device: Floats) -> NDArray[np.float64]:
 
 
 @inlined
-def find_cell(value: Any, positions: Any, place: Any, side: Any) -> Any:
+def find_cell(value: float, positions: Floats, place: int, side: int) -> tuple[int, float, float]:
     """Return cell, where in it, 0 … 1, and cells per device value, of one channel."""
     last = positions.shape[1] - 1
     at = min(max(value, 0.0), 1.0) * last
@@ -269,7 +268,9 @@ def find_cell(value: Any, positions: Any, place: Any, side: Any) -> Any:
 
 
 @inlined
-def find_corners(x: Any, y: Any, z: Any, steps: Any) -> Any:
+def find_corners(
+    x: float, y: float, z: float, steps: Indices
+) -> tuple[int, int, int, float, float, float, float]:
     """Return steps to the second to fourth corner of the tetrahedron, and weights of all four.
 
     x, y, z: where in the cell, 0 … 1, along the last three places.
@@ -286,7 +287,13 @@ def find_corners(x: Any, y: Any, z: Any, steps: Any) -> Any:
 
 @inlined
 def interpolate(
-    nodes: Any, base: Any, apart: Any, inside: Any, corners: Any, lanes: Any, sums: Any
+    nodes: Floats,
+    base: int,
+    apart: int,
+    inside: float,
+    corners: tuple[int, int, int, float, float, float, float],
+    lanes: int,
+    sums: Floats,
 ) -> None:
     """Write the first `lanes` numbers between points.
 
@@ -311,7 +318,9 @@ def interpolate(
 
 
 @compiled(seen("f8", 2), seen("f8", 2), seen("i8", 1), seen("i8", 1), seen("f4", 2), made("f8", 2))
-def _colours(device: Any, positions: Any, sides: Any, steps: Any, nodes: Any, out: Any) -> None:
+def _colours(
+    device: Floats, positions: Floats, sides: Indices, steps: Indices, nodes: Floats, out: Floats
+) -> None:
     sums = np.empty(4, np.float32)
     for colour in range(len(device)):
         c0, x0, _ = find_cell(device[colour, 0], positions, 0, sides[0])

@@ -13,7 +13,6 @@ Adaptation between D65 and the PCS's D50 is Bradford's (ICC.1:2022, annex E).
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,7 +61,10 @@ def oklab_to_lab(oklab: Floats) -> NDArray[np.float64]:
 
 
 def _through(
-    loop: Callable[[Any, Any, Any, Any, Any], None], given: Floats, first: Floats, second: Floats
+    loop: Callable[[Floats, Floats, Floats, Floats, Floats], None],
+    given: Floats,
+    first: Floats,
+    second: Floats,
 ) -> NDArray[np.float64]:
     flat = np.ascontiguousarray(given, np.float64).reshape(-1, 3)
     first, second = np.ascontiguousarray(first), np.ascontiguousarray(second)
@@ -76,7 +78,7 @@ def _through(
 
 
 @compiled(seen("f8", 2), seen("f8", 2), seen("f8", 2), seen("f8", 1), made("f8", 2))
-def _to_oklab(lab: Any, to_cones: Any, to_oklab: Any, white: Any, out: Any) -> None:
+def _to_oklab(lab: Floats, to_cones: Floats, to_oklab: Floats, white: Floats, out: Floats) -> None:
     """As `hotfolder.colour.encodings.lab_to_xyz` and two matrices, for one colour at a time."""
     xyz, cones = np.empty(3), np.empty(3)
     for colour in range(len(lab)):
@@ -95,7 +97,9 @@ def _to_oklab(lab: Any, to_cones: Any, to_oklab: Any, white: Any, out: Any) -> N
 
 
 @compiled(seen("f8", 2), seen("f8", 2), seen("f8", 2), seen("f8", 1), made("f8", 2))
-def _from_oklab(oklab: Any, to_cones: Any, to_xyz: Any, white: Any, out: Any) -> None:
+def _from_oklab(
+    oklab: Floats, to_cones: Floats, to_xyz: Floats, white: Floats, out: Floats
+) -> None:
     """As two matrices and `hotfolder.colour.encodings.xyz_to_lab`, for one colour at a time."""
     f, cones = np.empty(3), np.empty(3)
     for colour in range(len(oklab)):

@@ -26,11 +26,9 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.arrays import Array, Codes, Whole
+from hotfolder.colour.arrays import Array, Codes, Indices, Whole
 from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
 from hotfolder.colour.slabs import over_slabs
-
-Indices = NDArray[np.int64]
 
 POINTS = "points"
 """What the values at the points of a block are called among what is known of it."""

@@ -11,7 +11,6 @@ conversion. They are computed from the profile's measurements; a measured strip 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
@@ -177,7 +176,7 @@ def _rounded(device: Floats, cap: Floats | None) -> Codes:
 
 
 @compiled(seen("f8", 2), seen("f8", 1), made("u2", 2))
-def _round(device: Any, caps: Any, out: Any) -> None:
+def _round(device: Floats, caps: Floats, out: Codes) -> None:
     channels = device.shape[1]
     for colour in range(len(device)):
         total = 0.0
