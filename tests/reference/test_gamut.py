@@ -71,7 +71,10 @@ def scene(scenes, destination, name):
         ("coated-book", DISPLAY_P3, 100_000),
     ],
 )
-def test_random_colours_are_told_apart_as_the_printers_closed_form_does(name, source, count):
+def test_random_colours_are_told_apart_as_the_printers_closed_form_does(
+    name, source, count, every_act
+):
+    count = count if every_act else 100_000
     printer, route = closed_form(name), Route(source, demo_printer(name, "4.4"))
     pixels = random_pixels(3, count)
     decided = make_loss_lookup(route)(pixels)[0, :, 0] >= DifferenceStatistics.first_code_above(
