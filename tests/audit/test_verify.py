@@ -21,6 +21,8 @@ from hotfolder.ledger.packing import teach, unpack
 from hotfolder.ledger.record_log import link
 from hotfolder.settings.root import Root
 
+pytestmark = pytest.mark.slow
+
 NAME = "fine-art-canvas"
 
 

@@ -16,6 +16,8 @@ from hotfolder.batch.ticket import TicketError, is_ticket, read_ticket
 from hotfolder.batch.titles import TITLES
 from whole.conftest import records
 
+pytestmark = pytest.mark.slow
+
 ROWS = [["File", "Page", "Width (mm)"], ["reeds.tif", 2, 40], ["mud.tif", "iv", 20.5]]
 _HEAD = '<?xml version="1.0" encoding="UTF-8"?>'
 _MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"

@@ -14,6 +14,8 @@ from hotfolder_demo.printer import Printer, Recipe, lab_to_xyz, read_recipe, xyz
 from hotfolder_demo.rendering import Rendering
 from hotfolder_demo.solid import Solid
 
+pytestmark = pytest.mark.slow
+
 RECIPES = Path(str(resources.files("hotfolder_defaults"))) / "profiles"
 NAMES = ["matte-canvas", "coated-book"]
 

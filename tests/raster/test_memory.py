@@ -17,6 +17,8 @@ from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.reading import open_original
 from hotfolder.raster.writing import open_result
 
+pytestmark = pytest.mark.slow
+
 HEIGHT, WIDTH = 1600, 1200
 WHOLE_BYTES = HEIGHT * WIDTH * 3 * 2
 ROWS = 40

@@ -22,6 +22,8 @@ from hotfolder.model.intent import Intent
 from reference.chain import deliver
 from reference.devices import DISPLAY_P3, GREY, SRGB, demo_printer, libvips, random_pixels
 
+pytestmark = pytest.mark.slow
+
 WHEN = datetime(2000, 1, 1, tzinfo=UTC)
 BOOK, CANVAS = demo_printer("coated-book", "2.4"), demo_printer("matte-canvas", "4.4")
 LAYOUTS = {Encoding.RGB: "rgb", Encoding.GREY: "minisblack", Encoding.CMYK: "separated"}

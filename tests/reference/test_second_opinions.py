@@ -24,6 +24,8 @@ from hotfolder.colour.transform import Precision, Transform
 from hotfolder.model.intent import Intent
 from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips, random_pixels
 
+pytestmark = pytest.mark.slow
+
 DEVICES = {
     "srgb": lambda: SRGB,
     "wide": lambda: WIDE_RGB,

@@ -34,6 +34,8 @@ from reference.devices import (
 from stages.driving import job_of, spec_of
 from stages.gamut_pictures import CANVAS, CMYK, COLOURS, checked, green_share, picture
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.mark.parametrize(
     ("compensate", "expected"),
