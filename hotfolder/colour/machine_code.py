@@ -233,7 +233,10 @@ def _with_parts(written: FunctionType) -> FunctionType:
     function = FunctionType(
         written.__code__, known, written.__name__, written.__defaults__, written.__closure__
     )
-    function.__qualname__ = written.__qualname__
+    # Numba keeps an index of what is on disk for each name; processes that write one at once lose
+    # each other's entries
+    values = [str(cell.cell_contents) for cell in written.__closure__ or ()]
+    function.__qualname__ = "-".join([written.__qualname__, *values])
     return function
 
 

@@ -30,4 +30,6 @@ def test_processes_share_what_is_compiled_first_and_nothing_is_compiled_twice(tm
     asked, written, loops = map(int, start().stdout.split())
     assert (1, 1) == (asked, written)  # by the first process: the one that it tried
     assert loops > 3
+    # two that share an index lose what the other has written, when both write at once
+    assert loops == len(list(tmp_path.rglob("*.nbi")))
     assert [0, 0, loops] == [int(each) for each in start().stdout.split()]

@@ -119,7 +119,7 @@ def test_a_removed_one_is_not_served_and_its_jobs_wait_for_its_file(quick):  # n
         wait_for(quick.snapshot.exists)
         wait_for(lambda: collect(quick)["destinations"][PRINTS]["last_scan"])
         (quick.destinations / f"{PRINTS}.toml").rename(kept)
-        wait_for(lambda: PRINTS not in daemon._destinations)
+        wait_for(lambda: daemon._destinations and PRINTS not in daemon._destinations)
         drop_at(quick, PRINTS, "reeds.tif")
         drop(quick, "mud.tif", size=24)
         wait_for(lambda: records(quick, CANVAS))
