@@ -119,7 +119,7 @@ def read(codes, strip):
     return PhotographFindings.model_validate(found.findings)
 
 
-@pytest.mark.slow
+@pytest.mark.slow(cases=1)
 @pytest.mark.parametrize("seed", range(2))
 def test_two_sheets_are_found_and_compared_in_a_picture(canvas, strip, seed):
     first, new, own = print_two(canvas.profile, strip, "paper", 50 + seed)
