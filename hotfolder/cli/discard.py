@@ -36,7 +36,7 @@ def discard(
     if JOB_NAME.fullmatch(batch):
         discard_job(at, batch, who=who, why=why)
         print_plain(
-            f"{batch} is given up; its original is kept for a while (keep_discarded).\n"
+            f"{batch} is discarded; its original is kept for a while (keep_discarded).\n"
             "A running daemon does it at once; otherwise run `hotfolder sweep`."
         )
         return

@@ -325,7 +325,7 @@ def _say_whole(state: BatchState, files: Sequence[KeptFile]) -> list[str]:
     if state.discarded:
         by = f" by {state.discarded_by}" if state.discarded_by else ""
         why = f" ({state.discarded_why})" if state.discarded_why else ""
-        says.append(f"This batch was given up{by}{why}.")
+        says.append(f"This batch was discarded{by}{why}.")
     if state.ticket_problem:
         says.append(names.display_name(state.ticket_problem))
     if not state.ticket and not state.discarded:

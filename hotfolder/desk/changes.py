@@ -213,7 +213,7 @@ class Changes:
             if sent.dropped
             else f"It had been dropped for {where} already; it was not dropped twice."
         ]
-        says.append("This one is given up." if sent.was_given_up else "This one still waits here.")
+        says.append("This one is discarded." if sent.was_given_up else "This one still waits here.")
         title = f"Dropped for {where}" if sent.dropped else "It is there already"
         return self._shown.message(request, title, *says, back=f"/job/{job}")
 

@@ -73,7 +73,7 @@ class Decisions:
         return RedirectResponse(f"/job/{job}", 303)
 
     async def put_back(self, request: Request, _form: Form) -> Response:
-        """Drop the original of what was given up again."""
+        """Drop the original of what was discarded again."""
         job = request.path_params["job"]
         if not JOB_NAME.fullmatch(job):
             return self._shown.message(request, "There is no such job", status=404)
@@ -126,7 +126,7 @@ class Decisions:
                 not_done.append(f"Not done: {story.card.name}: {said}")
         self.note_decided()
         pictures = "One picture" if done == 1 else f"{done} pictures"
-        what = {"release": "let go", "discard": "given up"}[form.text("do")]
+        what = {"release": "let go", "discard": "discarded"}[form.text("do")]
         return self._shown.message(
             request, f"{pictures} {what}", *not_done, status=409 if not_done else 200
         )

@@ -129,7 +129,7 @@ class Story:
     can_be_decided: bool
     can_be_put_back: bool
     is_kept: bool
-    """Whether a copy of the original is kept for the time after it was given up."""
+    """Whether a copy of the original is kept for the time after it was discarded."""
     is_served: bool
     shown: SheetFindings | None
     """What was measured when its proof sheet was made."""
@@ -329,7 +329,7 @@ class _Teller:
             if durable.is_there(release / row.id):
                 return "has been let go, and is about to be taken up"
             if durable.is_there(release / f"{row.id}{DISCARD_SUFFIX}"):
-                return "is about to be given up"
+                return "is about to be discarded"
         except OSError:
             return ""  # a share is away, which is said at its destination
         return ""
@@ -404,9 +404,9 @@ def _say_standing(root: Root, row: JobRow, card: Card, *, is_served: bool) -> st
 def _say_discarded(record: Record | None) -> str:
     discarded = record.discarded if record else None
     if discarded is None:
-        return "It was given up."
+        return "It was discarded."
     by = f" by {discarded.who}" if discarded.who else ""
     by += f" ({discarded.why})" if discarded.why else ""
     until = discarded.original_kept_until
     kept = f" Its original is kept until {local_time(until)}." if until else ""
-    return f"It was given up {local_time(discarded.noticed)}{by}.{kept}"
+    return f"It was discarded {local_time(discarded.noticed)}{by}.{kept}"

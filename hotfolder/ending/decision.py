@@ -1,4 +1,4 @@
-"""What a person decides by a command: a held job is released, or a batch given up.
+"""What a person decides by a command: a held job is released, or a batch discarded.
 
 A command does nothing but leave a note: in a held job's folder, which it moves to ``release/``, or
 beside it. The daemon takes it up from there (`release`), now or when it is started next.
@@ -132,7 +132,7 @@ def release_job(
         raise SettingsError([_say_no_result(root, row.record)])
     folders = root.folders(row.destination, destination.file.folders)
     if durable.is_there(folders.release / f"{job}{DISCARD_SUFFIX}"):
-        raise StorageError(f"{job} is being given up already")
+        raise StorageError(f"{job} is being discarded already")
     held = _find_folder(root, row, folders)
     note = Release(
         who=getpass.getuser() if who is None else who,
@@ -380,13 +380,13 @@ def discard_job(root: Root, job: str, *, who: str | None, why: str) -> None:
             path.unlink(missing_ok=True)
             raise StorageError(f"{job} is being released already")
     except FileExistsError as error:
-        raise StorageError(f"{job} is being given up already") from error
+        raise StorageError(f"{job} is being discarded already") from error
     except OSError as error:
         raise StorageError(f"{path} cannot be written: {error.strerror or error}") from error
 
 
 def put_back(root: Root, job: str) -> Path:
-    """Drop the original of a job that was given up again: it becomes a job of its own.
+    """Drop the original of a job that was discarded again: it becomes a job of its own.
 
     Returns
     -------
@@ -395,14 +395,14 @@ def put_back(root: Root, job: str) -> Path:
     Raises
     ------
     SettingsError
-        When the job was not given up, or its original is not kept any more.
+        When the job was not discarded, or its original is not kept any more.
     StorageError
         When it lies in the hot folder already, or cannot be copied there.
     """
     row = read_job(root.ledger, job)
     if row is None or row.end is not End.DISCARDED:
         state = f"is {row.end or row.state}" if row else "is not a job of this root"
-        raise SettingsError([Problem(str(root.path), job, state, "a job that was given up")])
+        raise SettingsError([Problem(str(root.path), job, state, "a job that was discarded")])
     kept = KeptOriginals(root.kept).find(job)
     if kept is None or row.sha256 is None or not durable.has_bytes(kept, row.sha256):
         raise SettingsError([Problem(str(root.path), job, "its original is not kept any more", "")])
@@ -434,7 +434,7 @@ def discard_batch(release: Path, batch: str, *, who: str | None, why: str) -> No
     path = release / f"{batch}{DISCARD_SUFFIX}"
     try:
         check_marker(release)
-        with contextlib.suppress(FileExistsError):  # it has been given up already
+        with contextlib.suppress(FileExistsError):  # it has been discarded already
             durable.write_new(path, note.model_dump_json().encode())
     except OSError as error:
         raise StorageError(f"{path} cannot be written: {error.strerror or error}") from error

@@ -246,7 +246,7 @@ def _count(ledger: LedgerReader, state: BatchState, stood: Mapping[str, tuple[St
             word = "wrong"
         elif stood[line.job][0] is State.HELD:
             row = ledger.find_job(line.job)
-            word = "given up" if row and row.end is End.DISCARDED else "held"
+            word = "discarded" if row and row.end is End.DISCARDED else "held"
         else:
             word = stood[line.job][0].value
         ends[word] = ends.get(word, 0) + 1

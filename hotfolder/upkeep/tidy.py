@@ -202,7 +202,7 @@ def _list_held(work: _Tidying, until: datetime) -> None:
             continue
         place = folders.held / job
         why = (
-            f"held since {finished}, for longer than [keep] held; decide, or give it up: "
+            f"held since {finished}, for longer than [keep] held; decide, or discard it: "
             f"`hotfolder discard {job} {work.root.path}`"
         )
         size = sum(each.lstat().st_size for each in place.rglob("*")) if place.is_dir() else 0

@@ -162,9 +162,9 @@ def test_a_picture_is_given_up_and_put_back(desk, chromium):
     chromium.get(desk[0])
     click(chromium, "mud.tif")
     chromium.find_element(By.NAME, "why").send_keys("the wrong one")
-    click(chromium, "Give it up")
+    click(chromium, "Discard it")
     wait_for(chromium, "(the wrong one)")  # the page learns by itself what the daemon has done
-    wait_for(chromium, "It was given up")
+    wait_for(chromium, "It was discarded")
     assert [] == chromium.find_elements(By.CSS_SELECTOR, ".decide")
     click(chromium, "Put it back")
     wait_for(chromium, "It has been dropped again")
@@ -363,12 +363,12 @@ def test_of_two_browsers_that_decide_one_wins_and_the_other_is_told(desk, chromi
     try:
         chromium.find_element(By.NAME, "who").clear()
         chromium.find_element(By.NAME, "who").send_keys("Mara")
-        click(chromium, "Give it up")
+        click(chromium, "Discard it")
         WebDriverWait(chromium, DEADLINE_S).until(lambda _: records(root)[-1].get("discarded"))
         click(second, "Let it go as it is")
         wait_for(second, "It has been decided already")
         said = second.find_element(By.TAG_NAME, "main").text
-        assert "given up" in said
+        assert "discarded" in said
         assert "by Mara" in said
         assert "Nothing was done by your click." in said
     finally:

@@ -90,7 +90,7 @@ def test_a_delivered_picture_is_given_out_as_a_file(client, root):
 def test_a_picture_is_given_up_with_a_word_and_put_back(client, root):
     job, page = page_of(client, "mud.tif")
     assert 303 == decide(client, job, page, "discard", who="Mara", why="too dark").status_code
-    assert "about to be given up" in standing(client, job)
+    assert "about to be discarded" in standing(client, job)
     assert 409 == decide(client, job, page, "release").status_code
     assert sweep(root) == []
     last = records(root)[-1]
@@ -100,7 +100,7 @@ def test_a_picture_is_given_up_with_a_word_and_put_back(client, root):
     assert not (root.path / "held/fine-art-canvas" / job).exists()
     assert [] == [each.name for each in visible(root.path / "release/fine-art-canvas")]
     said = standing(client, job)
-    assert "given up" in said
+    assert "discarded" in said
     assert "too dark" in said
     page = client.get(f"/job/{job}").text
     back = {"token": token_of(page)}
@@ -146,7 +146,7 @@ def test_several_are_shown_together_and_decided_at_once_but_for_what_changed(cli
     stale = ticked[1].split(" ")[0] + " 2026-01-01T00:00:00.000+00:00"
     data = {"token": token_of(page), "job": [ticked[0], stale], "do": "discard", "why": "old"}
     answer = client.post("/several/decide", data=data)
-    assert (409, True) == (answer.status_code, "One picture given up" in answer.text)
+    assert (409, True) == (answer.status_code, "One picture discarded" in answer.text)
     assert "Not done" in answer.text
     assert sweep(root) == []
     assert 1 == sum(bool(each["discarded"]) for each in records(root))
@@ -180,7 +180,7 @@ def test_of_two_people_who_decide_at_once_one_wins_and_the_other_is_told(client,
     said = standing(other, job)
     won = "Mara" if codes[0] == 303 else "Ines"
     assert won in said
-    assert {"Mara": "was delivered", "Ines": "was given up"}[won] in said
+    assert {"Mara": "was delivered", "Ines": "was discarded"}[won] in said
     assert 2 == sum(each["job"] == job for each in records(root))
     late = decide(client, job, mine, "release")
     assert (409, True) == (late.status_code, "decided already" in late.text)

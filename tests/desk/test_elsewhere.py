@@ -149,7 +149,7 @@ def test_the_page_offers_it_beside_the_picture_and_says_what_was_done(two, clien
     data = {"token": token_of(page), "do": "give-up", "who": "Mara"}
     answer = client.post(action, data=data)
     assert "Dropped for Small &lt;canvas&gt;" in answer.text
-    assert "This one is given up." in answer.text
+    assert "This one is discarded." in answer.text
     assert 409 == client.post(action, data=data).status_code
     assert sweep(two) == []
     assert [("mud.tif", "delivered")] == made_there(two)
