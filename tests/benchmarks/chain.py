@@ -410,9 +410,10 @@ def main() -> None:
         return
     if asked.renderings or asked.photographs:
         measure_them = measure_renderings if asked.renderings else measure_photographs
+        part = "renderings" if asked.renderings else "photographs"
         with tempfile.TemporaryDirectory(dir=asked.folder) as name:
             measured = measure_them(Path(name), asked.renderings or asked.photographs, asked.rounds)
-        show([measured], write=asked.write)
+        show([measured], write=asked.write, part=part)
         return
     table = Table("case", "who", "seconds", "MP/s", "ours is", "CPU s", "peak MiB")
     with tempfile.TemporaryDirectory(dir=asked.folder) as name:

@@ -25,7 +25,9 @@ def add_write_option(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--write", action="store_true", help=f"keep the tables in {FOLDER.name}/")
 
 
-def show(tables: list[Table], *, write: bool, load: float | None = None) -> None:
+def show(
+    tables: list[Table], *, write: bool, load: float | None = None, part: str | None = None
+) -> None:
     """Print tables; with `write`, replace what the same benchmark measured before.
 
     Parameters
@@ -36,6 +38,9 @@ def show(tables: list[Table], *, write: bool, load: float | None = None) -> None
         Whether to keep it, as ``measured/NAME.md`` for the benchmark ``NAME.py``.
     load
         The machine's load before the benchmark began; the present one when it is not given.
+    part
+        Of a benchmark that measures one of several things at a time, which: kept in
+        ``measured/NAME-PART.md``.
     """
     for table in tables:
         Console(width=160).print(table)
@@ -44,8 +49,9 @@ def show(tables: list[Table], *, write: bool, load: float | None = None) -> None
     name = Path(sys.argv[0]).stem
     load = os.getloadavg()[0] if load is None and hasattr(os, "getloadavg") else load
     command = shlex.join(["python", f"tests/benchmarks/{name}.py", *sys.argv[1:]])
+    title = f"{name}, {part}" if part else name
     head = [
-        f"# {name}",
+        f"# {title}",
         "",
         f"Measured on {datetime.now().astimezone():%Y-%m-%d %H:%M %Z} by `{command}`.",
         "",
@@ -57,7 +63,8 @@ def show(tables: list[Table], *, write: bool, load: float | None = None) -> None
     ]
     FOLDER.mkdir(exist_ok=True)
     body = [line for table in tables for line in [*_as_markdown(table), ""]]
-    (FOLDER / f"{name}.md").write_text("\n".join([*head, *body]).rstrip() + "\n")
+    kept = f"{name}-{part}.md" if part else f"{name}.md"
+    (FOLDER / kept).write_text("\n".join([*head, *body]).rstrip() + "\n")
 
 
 def _as_markdown(table: Table) -> list[str]:
