@@ -328,7 +328,17 @@ def _ratio(
         below = here
         side_below = side
     length = C * C + (L - grey) * (L - grey)
-    return length / max(farthest, 1e-9)
+    r = length / max(farthest, 1e-9)
+    # where the boundary is hollow, or a hue as dark as black, the way to a dark grey leaves the
+    # medium at once; what can be made at its own lightness stays all the same
+    place = (L - darkest) / step
+    row = min(int(place), lightnesses - 2)
+    lower = chroma[left, row] * (1 - part) + chroma[right, row] * part
+    upper = chroma[left, row + 1] * (1 - part) + chroma[right, row + 1] * part
+    level = C / max(lower + (place - row) * (upper - lower), 1e-9)
+    far = level * level * level * level
+    held: float = min(r, level if level < 1 else far * far)
+    return held
 
 
 @inlined

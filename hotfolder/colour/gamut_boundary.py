@@ -41,7 +41,7 @@ class Boundary:
     """Largest chroma of a medium."""
 
     chroma: NDArray[np.float64] = field(repr=False)
-    """OKLab, shape (HUES, LIGHTNESSES); 0 at both ends of lightness."""
+    """OKLab, shape (HUES, LIGHTNESSES); 0 at the light end."""
 
     darkest: float
     """OKLab lightness of the first entry."""
@@ -97,7 +97,24 @@ def _compute(profile: Profile, ink_limit: float | None) -> dict[str, NDArray[np.
     rows = np.ascontiguousarray(oklab.reshape(-1, 3))
     _draw(rows, _SHEET_SIDE[profile.encoding.channels], darkest, lightest, table)
     table[:, 0] = table[:, -1] = 0
+    _close(table)
     return {"chroma": table, "range": np.array([darkest, lightest])}
+
+
+def _close(table: NDArray[np.float64]) -> None:
+    """Fill what no triangle met, and stand the boundary on what lies above its darkest entry.
+
+    Near white and black triangles lie about the grey axis and cannot be drawn by hue; and where a
+    black has a hue, greys a little lighter cannot be made. What is 0 there would take all colour
+    from pastels and shadows that can be made, or nearly. And the darkest colour of a blue is as
+    dark as black: no line towards black would meet the boundary of such a hue.
+    """
+    rows = np.arange(table.shape[1])
+    for of_hue in table:
+        met = np.flatnonzero(of_hue)
+        known = np.concatenate([[0], met, [rows[-1]]])
+        of_hue[:] = np.interp(rows, known, of_hue[known])
+    table[:, 0] = table[:, 1]
 
 
 def _sheets(channels: int) -> NDArray[np.float64]:
