@@ -121,7 +121,7 @@ def test_on_the_way_to_a_darker_grey_the_richer_colour_becomes_the_darker():
             np.testing.assert_allclose(np.sin(turned), 0, atol=1e-6)
             assert (np.diff(made[:, 0]) < 0).all()
             assert made[:, 0].min() >= boundary.darkest
-            # the darkest entry stands on the one above it, and where a boundary is hollow not all comes
+            # the darkest entry stands on the one above it, and hollows are not met
             assert nearest(canvas(), oklab_to_lab(made)).loss.max() < 1.2
 
 
