@@ -1,4 +1,4 @@
-"""A picture's rows in a scratch file, for a stage that must see all of them before the first."""
+"""A picture's rows, kept aside for a stage that must see all of them before the first."""
 
 from __future__ import annotations
 
@@ -15,7 +15,8 @@ from hotfolder.colour.arrays import Codes
 class ScratchRows:
     """Rows of pixels, raw, in a file that is gone when the block ends.
 
-    A context manager. The file is as large as the picture: two bytes a channel.
+    A context manager. The file is as large as the picture, two bytes a channel; a picture that has
+    room in the memory allowed stays there.
 
     Parameters
     ----------
@@ -25,13 +26,19 @@ class ScratchRows:
         Pixels in a row.
     channels
         Of a pixel.
+    in_memory_bytes
+        Up to so many are kept in memory.
     """
 
-    def __init__(self, path: Path, width_px: int, channels: int) -> None:
+    def __init__(
+        self, path: Path, width_px: int, channels: int, *, in_memory_bytes: int = 0
+    ) -> None:
         self._shape = (-1, width_px, channels)
         self._row_bytes = 2 * width_px * channels
         self._path = path
         self._file = path.open("xb+")
+        self._most_rows = in_memory_bytes // self._row_bytes
+        self._in_memory: list[Codes] | None = []
         self.rows = 0
 
     def append(self, pixels: Codes) -> None:
@@ -42,8 +49,15 @@ class ScratchRows:
         pixels
             Shape (rows, width, channels), dtype uint16.
         """
-        self._file.seek(0, 2)
-        np.ascontiguousarray(pixels).tofile(self._file)
+        if self._in_memory is not None and self.rows + len(pixels) > self._most_rows:
+            for each in self._in_memory:
+                each.tofile(self._file)
+            self._in_memory = None
+        if self._in_memory is not None:
+            self._in_memory.append(np.array(pixels, order="C"))
+        else:
+            self._file.seek(0, 2)
+            np.ascontiguousarray(pixels).tofile(self._file)
         self.rows += len(pixels)
 
     def read(self, start: int, stop: int) -> Codes:
@@ -58,6 +72,8 @@ class ScratchRows:
         -------
         Shape (rows, width, channels), dtype uint16.
         """
+        if self._in_memory is not None:
+            return np.concatenate(list(_between(self._in_memory, start, stop)))
         self._file.seek(start * self._row_bytes)
         count = (stop - start) * self._row_bytes // 2
         return np.fromfile(self._file, np.uint16, count).reshape(self._shape)
@@ -90,3 +106,12 @@ class ScratchRows:
         """Close and remove the file."""
         self._file.close()
         self._path.unlink()
+
+
+def _between(parts: list[Codes], start: int, stop: int) -> Iterator[Codes]:
+    """Go through what parts that follow each other have of the rows from start to stop."""
+    top = 0
+    for part in parts:
+        if top < stop and start < top + len(part):
+            yield part[max(0, start - top) : stop - top]
+        top += len(part)

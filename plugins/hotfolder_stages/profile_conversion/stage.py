@@ -61,6 +61,10 @@ PIXELS_PER_CALL = 4_000_000
 """LittleCMS's own grid is sampled anew at each call, so calls for it are large."""
 
 
+_IN_MEMORY_BYTES = 160 * 2**20
+"""A picture that is looked at first stays in memory up to this: 28 megapixels of three channels."""
+
+
 class IntentSetting(StrEnum):
     """The four intents, or what loses least of the picture: see `least_loss`."""
 
@@ -78,15 +82,15 @@ class ProfileConversionSettings(StageSettings):
 
     intent: IntentSetting = IntentSetting.RELATIVE_COLORIMETRIC
     """The rendering intent. Least loss compares all that the destination's profile allows for each
-    picture, perceptual, relative colorimetric, refined and detail, which needs room on the disk for
-    the picture's pixels; it always compensates for black."""
+    picture, perceptual, relative colorimetric, refined and detail, which of pictures above 28
+    megapixels needs room on the disk for the pixels; it always compensates for black."""
     rendering: Rendering = Rendering.INTENT
     """Refined searches by what the destination's profile measured and begins at its table's
     answer: nearer to the picture's colours, with no more ink. Detail does the same, and brings what
     the medium cannot make in along its hue, as far as the picture goes beyond the medium, so that
-    neighbouring colours stay apart; it needs room on the disk for the picture's pixels. Both are
-    computed from the profile's measurements; a measured strip proves them. They go with relative
-    colorimetric. Where a profile has no table (that of a screen, mostly) refined changes nothing;
+    neighbouring colours stay apart; above 28 megapixels it needs room on the disk for the pixels.
+    Both are computed from the profile's measurements; a measured strip proves them. They go with
+    relative colorimetric. Where a profile has no table (that of a screen, mostly) refined changes nothing;
     where it has no colours, detail is the same as refined."""
     depth: bool = False
     """Lay lightness onto the medium's range by a curve in place of black point compensation: middle
@@ -292,7 +296,9 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
     def _after_looking(self, bands: Iterable[Band]) -> Iterator[Band]:
         raster = self._raster
         path = self._job.folder / "profile-conversion.rows"
-        with ScratchRows(path, raster.width_px, raster.channels) as scratch:
+        with ScratchRows(
+            path, raster.width_px, raster.channels, in_memory_bytes=_IN_MEMORY_BYTES
+        ) as scratch:
             for band in bands:
                 scratch.append(flattened(band.pixels, band.alpha, raster.encoding))
             size = (raster.width_px, raster.height_px)
