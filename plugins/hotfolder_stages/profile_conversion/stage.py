@@ -85,13 +85,13 @@ class ProfileConversionSettings(StageSettings):
     picture, perceptual, relative colorimetric, refined and detail, which of pictures above 28
     megapixels needs room on the disk for the pixels; it always compensates for black."""
     rendering: Rendering = Rendering.INTENT
-    """Refined searches by what the destination's profile measured and begins at its table's
-    answer: nearer to the picture's colours, with no more ink. Detail does the same, and brings what
-    the medium cannot make in along its hue, as far as the picture goes beyond the medium, so that
+    """Refined searches by what the destination's profile measured and begins at its table's answer:
+    nearer to the picture's colours, with no more ink. Detail does the same, and brings what the
+    medium cannot make in along its hue, as far as the picture goes beyond the medium, so that
     neighbouring colours stay apart; above 28 megapixels it needs room on the disk for the pixels.
     Both are computed from the profile's measurements; a measured strip proves them. They go with
-    relative colorimetric. Where a profile has no table (that of a screen, mostly) refined changes nothing;
-    where it has no colours, detail is the same as refined."""
+    relative colorimetric. Where a profile has no table (that of a screen, mostly) refined changes
+    nothing; where it has no colours, detail is the same as refined."""
     depth: bool = False
     """Lay lightness onto the medium's range by a curve in place of black point compensation: middle
     tones keep their contrast, lights become lighter and darks darker, where a matte medium would
