@@ -60,7 +60,7 @@ class Pages:
         self._destination = destination
         self._folders = folders
         self._ledger = ledger
-        self._held_stamp = -1
+        self._held_listed: set[str] = set()
         self._last_delivered = -1
 
     def refresh(self) -> None:
@@ -72,11 +72,11 @@ class Pages:
             When a page cannot be written; it is out of date still.
         """
         check_marker(self._folders.held)
-        stamp = self._folders.held.stat().st_mtime_ns
-        if stamp != self._held_stamp:
+        # looked at before: what comes while the page is written comes onto the next
+        there = {each.name for each in self._folders.held.iterdir()}
+        if there != self._held_listed:
             write_held_index(self._folders, self._destination, self._ledger.places)
-            # writing the page changed the folder as well
-            self._held_stamp = self._folders.held.stat().st_mtime_ns
+            self._held_listed = there | {INDEX}
         delivered = self._ledger.latest_delivered(self._destination, 1)
         last = delivered[0].seq if delivered else 0
         sheets = self._folders.results / "sheets"

@@ -8,8 +8,11 @@ import pytest
 
 from faults.serving import CANVAS, serving, sweep
 from faults.test_storage_faults import logged, prompt, said_times, wait_for  # noqa: F401
+from hotfolder.ending import lists
 from hotfolder.ending.lists import Pages
+from hotfolder.ledger.jobs import Ledger
 from hotfolder.overview.status import collect
+from hotfolder.settings.tables import Folders
 from whole.conftest import drop, records
 
 
@@ -72,3 +75,26 @@ def test_a_held_record_that_somebody_spoilt_is_left_out_of_page_and_status(quick
     assert ("whole.tif" in page, "spoilt.tif" in page) == (True, False)
     waiting = [each["file"] for each in collect(quick)["waiting"] if each["what"] == "held"]
     assert waiting == ["whole.tif"]
+
+
+def test_a_job_that_is_held_while_the_page_is_written_comes_onto_the_next(quick, monkeypatch):
+    drop(quick, "one.tif", profile=False, seed=1, size=24)
+    assert sweep(quick) == []
+    held = quick.path / "held" / CANVAS
+    (job,) = (each for each in held.iterdir() if (each / "record.json").exists())
+    aside = job.rename(quick.path / "aside")
+    ledger = Ledger(quick.ledger)
+    pages = Pages(CANVAS, quick.folders(CANVAS, Folders()), ledger)
+    write = lists._write
+
+    def write_late(path, **said):
+        if not job.exists():
+            aside.rename(job)
+        write(path, **said)
+
+    monkeypatch.setattr(lists, "_write", write_late)
+    pages.refresh()
+    assert "one.tif" not in (held / "index.html").read_text()
+    pages.refresh()
+    assert "one.tif" in (held / "index.html").read_text()
+    ledger.close()
