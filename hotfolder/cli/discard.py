@@ -23,7 +23,7 @@ def discard(
     why: Annotated[str, typer.Option(help="the reason, for the report")] = "",
     who: Annotated[str | None, typer.Option(help="by default, your login name")] = None,
 ) -> None:
-    """Give a held job up, or a batch: nothing more is done for it.
+    """Discard a held job, or a batch: nothing more is done for it.
 
     Of a job its original is kept for a while; of a batch, what was delivered or is held stays.
     """
