@@ -39,7 +39,13 @@ if TYPE_CHECKING:
     from hotfolder.colour.measured_change import ChangeModel, ChangeTable, fit_change
     from hotfolder.colour.profile import Profile, ProfileError, lab_profile
     from hotfolder.colour.proofing import Show, look_of, soft_proof
-    from hotfolder.colour.rendering import allowed_ways, can_be_refined, find_reach, has_hues
+    from hotfolder.colour.rendering import (
+        allowed_ways,
+        can_be_refined,
+        find_reach,
+        has_hues,
+        reach_step,
+    )
     from hotfolder.colour.slabs import cpu_count, in_threads, over_slabs
     from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
     from hotfolder.colour.tone import SRGB_TO_D50, Tone, ToneCurve, is_srgb, tone_of
@@ -108,6 +114,7 @@ __all__ = [
     "medium_losses",
     "number",
     "over_slabs",
+    "reach_step",
     "rgb_profile",
     "round_trip_noise",
     "seen",

@@ -139,9 +139,24 @@ def find_reach(source: Profile, medium: Profile, reduced: Codes, *, depth: bool 
     """
     if not has_hues(medium):
         return Reach()
-    step = max(1, round((reduced.shape[0] * reduced.shape[1] / LOOKED_AT_PIXELS) ** 0.5))
+    step = reach_step(*reduced.shape[:2])
     looked_at = np.ascontiguousarray(reduced[::step, ::step])
     return reach_of(boundary_of(medium), wanted_colours(source, medium, looked_at, depth=depth))
+
+
+def reach_step(rows: int, width: int) -> int:
+    """Say how few pixels of a reduced copy `find_reach` looks at.
+
+    Parameters
+    ----------
+    rows, width
+        Of the copy.
+
+    Returns
+    -------
+    One of so many along each side; of what is left then, at each.
+    """
+    return int(max(1, round((rows * width / LOOKED_AT_PIXELS) ** 0.5)))
 
 
 def separate(medium: Profile, wanted: Floats) -> Codes:

@@ -70,10 +70,11 @@ class ScratchRows:
 
         Returns
         -------
-        Shape (rows, width, channels), dtype uint16.
+        Shape (rows, width, channels), dtype uint16; not to be written to, it may be what is kept.
         """
         if self._in_memory is not None:
-            return np.concatenate(list(_between(self._in_memory, start, stop)))
+            parts = list(_between(self._in_memory, start, stop))
+            return parts[0] if len(parts) == 1 else np.concatenate(parts)
         self._file.seek(start * self._row_bytes)
         count = (stop - start) * self._row_bytes // 2
         return np.fromfile(self._file, np.uint16, count).reshape(self._shape)

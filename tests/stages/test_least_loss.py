@@ -18,7 +18,7 @@ from hotfolder.model.rendering import DETAIL, PERCEPTUAL, REFINED, RELATIVE
 from hotfolder.testing import make_stage, run_stage
 from hotfolder_demo.printer import Printer, read_recipe
 from hotfolder_stages.gamut_check import GamutCheck
-from hotfolder_stages.profile_conversion import ProfileConversion
+from hotfolder_stages.profile_conversion import ProfileConversion, least_loss
 from hotfolder_stages.profile_conversion import stage as stage_module
 from hotfolder_stages.profile_conversion.least_loss import (
     Choice,
@@ -169,6 +169,24 @@ def test_reduced_is_the_mean_of_blocks():
     out = reduced((13, 10), lambda a, b: pixels[a:b], 3)
     np.testing.assert_array_equal(np.rint(expected), out)
     assert out.dtype == np.uint16
+
+
+@pytest.mark.parametrize("size", [(13, 10), (40, 7), (7, 40), (300, 200)])
+@pytest.mark.parametrize(("factor", "every"), [(1, 3), (3, 1), (3, 2), (5, 4)])
+def test_reduced_reads_one_of_so_many_blocks(size, factor, every, monkeypatch):
+    monkeypatch.setattr(least_loss, "REDUCED_AT_ONCE_PX", 1000)
+    width, height = size
+    pixels = random_pixels(3, height * width).reshape(height, width, 3)
+    seen = []
+
+    def read(start, stop):
+        seen.extend(range(start, stop))
+        return pixels[start:stop]
+
+    whole = reduced(size, lambda a, b: pixels[a:b], factor)
+    np.testing.assert_array_equal(reduced(size, read, factor, every=every), whole[::every, ::every])
+    assert len(seen) == len(set(seen))
+    assert factor == 1 or len(seen) <= len(whole[::every]) * factor
 
 
 def converted(pixels, tmp_path, destination=CANVAS, rows=7, **spec):

@@ -201,23 +201,36 @@ def factor_of(size: tuple[int, int]) -> int:
     return -(-max(size) // REDUCED_LONG_EDGE_PX)
 
 
-def reduced(size: tuple[int, int], read_rows: ReadRows, factor: int) -> Codes:
+def reduced(size: tuple[int, int], read_rows: ReadRows, factor: int, *, every: int = 1) -> Codes:
     """The picture made smaller: the mean of each `factor` × `factor` pixels.
 
     What is left over at the right and at the bottom is left out. Means of encoded values, which is
-    near enough for a comparison. Shape (height // factor, width // factor, channels), uint16.
+    near enough for a comparison. Shape (height // factor, width // factor, channels), uint16; with
+    `every`, of that one pixel of so many along each side, and what lies between is not read.
     """
     width_px, height_px = size
     if factor == 1:
-        return read_rows(0, height_px)
-    across, rows_out = min(factor, width_px), max(1, height_px // factor)
-    down = min(factor, height_px)
-    strip = max(1, REDUCED_AT_ONCE_PX // (width_px * down))
+        return read_rows(0, height_px)[::every, ::every]
+    across, down = min(factor, width_px), min(factor, height_px)
+    tops = range(0, max(1, height_px // factor), every)
+    strip = max(1, REDUCED_AT_ONCE_PX * every // (width_px * down))
     parts = []
-    for top in range(0, rows_out, strip):
-        rows = min(strip, rows_out - top)
-        parts.append(average(read_rows(top * down, (top + rows) * down), down, across))
+    for first in range(0, len(tops), strip):
+        here = tops[first : first + strip]
+        if every == 1:
+            rows = read_rows(here[0] * down, (here[-1] + 1) * down)
+        else:
+            rows = _every(every, across, [read_rows(top * down, (top + 1) * down) for top in here])
+        parts.append(average(rows, down, across))
     return np.concatenate(parts)
+
+
+def _every(every: int, across: int, rows: list[Codes]) -> Codes:
+    """Keep one of so many squares of pixels along a row."""
+    joined = np.concatenate(rows)
+    columns = joined.shape[1] // across
+    squares = joined[:, : columns * across].reshape(len(joined), columns, across, -1)
+    return squares[:, ::every].reshape(len(joined), -1, joined.shape[-1])
 
 
 def detail(seen: _Seen, mean_contrast: float, unfit_share: float) -> Detail:

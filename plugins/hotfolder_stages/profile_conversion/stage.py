@@ -45,6 +45,7 @@ from hotfolder.colour import (
     find_reach,
     flattened,
     has_hues,
+    reach_step,
 )
 from hotfolder_stages.profile_conversion.estimate import Estimate
 from hotfolder_stages.profile_conversion.least_loss import (
@@ -303,7 +304,10 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
                 scratch.append(flattened(band.pixels, band.alpha, raster.encoding))
             size = (raster.width_px, raster.height_px)
             self._transform = self._made(self._look(size, scratch.read))
-            for top, pixels in scratch.pieces(rows_per_band(raster.width_px, PIXELS_PER_CALL)):
+            rows = rows_per_band(raster.width_px)
+            if self.settings.precision is Precision.FAST:
+                rows = rows_per_band(raster.width_px, PIXELS_PER_CALL)
+            for top, pixels in scratch.pieces(rows):
                 yield self._converted(top, pixels)
 
     def _look(self, size: tuple[int, int], read_rows: ReadRows) -> Way:
@@ -314,7 +318,9 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             self._tell_choice()
             way, reach = self._choice.way, self._choice.reach
         else:
-            small = reduced(size, read_rows, factor_of(size))
+            factor = factor_of(size)
+            every = reach_step(*(side // factor for side in size))
+            small = reduced(size, read_rows, factor, every=every)
             (way,) = self._ways(destination)
             reach = find_reach(source, destination, small, depth=settings.depth)
         if way.rendering is Rendering.DETAIL:
