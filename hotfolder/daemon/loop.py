@@ -52,7 +52,7 @@ from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import Registry
 from hotfolder.work.photograph import read_photograph
-from hotfolder.work.worker import get_ready, run_attempt
+from hotfolder.work.worker import end_spare, keep_spare, run_attempt
 
 _LEDGER = About(Kind.LEDGER)
 _LOOK_AT_WORK_EVERY_S = 1.0
@@ -123,6 +123,8 @@ class Daemon:
                 self._serve(until_idle=until_idle)
         except OSError as error:
             raise describe_in_the_way(error) from error
+        finally:
+            end_spare()
 
     def progress(self) -> list[tuple[JobRow, str, float]]:
         """Jobs being worked on, with what is being done and the share done."""
@@ -169,7 +171,7 @@ class Daemon:
     def _serve(self, *, until_idle: bool) -> None:
         root, settings = self.root, self._settings
         if self._run is run_attempt and not until_idle:
-            get_ready()
+            keep_spare()
         folders = {
             name: root.folders(name, each.file.folders)
             for name, each in settings.destinations.items()

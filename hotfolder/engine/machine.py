@@ -44,7 +44,7 @@ from hotfolder.engine.tries import Run, Tries
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.settings.engine import check_security, split_address
 from hotfolder.stages.registry import load_registry
-from hotfolder.work.worker import get_ready, run_attempt
+from hotfolder.work.worker import end_spare, keep_spare, run_attempt
 
 _Model = TypeVar("_Model", bound=BaseModel)
 _AGAIN_S: Final = 1.0
@@ -219,10 +219,11 @@ def run_machine(options: Options, say: Callable[[str], None]) -> None:
         options = replace(options, name=read_name(options.certificates))
     machine = Machine(options)
     try:
-        get_ready()
+        keep_spare()
         asyncio.run(_serve(machine, options, say))
     finally:
         machine.close()
+        end_spare()
 
 
 async def _serve(machine: Machine, options: Options, say: Callable[[str], None]) -> None:

@@ -5,6 +5,7 @@ module loads them, lets each prepare, and with them loads numpy, scipy and the c
 """
 
 import contextlib
+import gc
 
 import jinja2
 import scipy
@@ -39,3 +40,7 @@ for room in (hotfolder, hotfolder.colour, hotfolder.pages):
         getattr(room, name)
 
 compile_all()
+
+# what is there now stays; a worker that looked at it for what can go would copy all its pages
+gc.collect()
+gc.freeze()

@@ -7,6 +7,7 @@ Nothing is unpickled that came from a process which has parsed strangers' bytes.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import multiprocessing
 import os
@@ -32,7 +33,10 @@ from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.order import Order
 
-if TYPE_CHECKING:  # Windows has only one of them
+if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+
+    # Windows has only one of them
     from multiprocessing.context import ForkServerContext, SpawnContext
 
 ANSWER = "answer.json"
@@ -46,6 +50,7 @@ _NO_ROOM = 75
 """Exit code of a worker that could not leave its answer: EX_TEMPFAIL of sysexits.h."""
 _PROGRESS_EVERY_S = 0.25
 _LONGEST_REASON = 300
+_PATIENCE_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -78,10 +83,9 @@ def run_attempt(attempt: Attempt, stop: threading.Event) -> Answer | Stopped:
         When no process can be started; no worker has seen the file.
     """
     started = time.monotonic()
-    get_ready()
-    process = _context().Process(target=_child, args=(attempt,), name=f"job {attempt.order.job}")
-    process.start()
+    process = _SPARE.take(attempt) or _start(attempt)
     try:
+        _SPARE.begin()
         ended = _wait(process, started + attempt.time_s, stop)
     finally:
         _end(process)
@@ -107,6 +111,16 @@ def get_ready() -> None:
             forkserver.ensure_running()  # inherits the mask; `unheard` ends that
         finally:
             signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def keep_spare() -> None:
+    """From now on have a process ready for the next attempt while this one's works."""
+    _SPARE.keep()
+
+
+def end_spare() -> None:
+    """End the process that is ready, and have none from now on."""
+    _SPARE.end()
 
 
 def read_failure(folder: Path) -> Failure | None:
@@ -139,6 +153,90 @@ def _context() -> ForkServerContext | SpawnContext:
     ours = ("unheard", "worker", "preload")
     context.set_forkserver_preload(["__main__", *(f"hotfolder.work.{each}" for each in ours)])
     return context
+
+
+class _Spare:
+    """A process that was started before there was an attempt for it: it waits to be sent one."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._is_kept = False
+        self._ready: tuple[BaseProcess, Connection] | None = None
+
+    def keep(self) -> None:
+        self._is_kept = True
+        # what workers are forked from loads for seconds first
+        threading.Thread(target=self.begin, name="spare worker", daemon=True).start()
+
+    def begin(self) -> None:
+        """Start one, if one is kept and there is none."""
+        with self._lock:
+            if self._is_kept and self._ready is None:
+                # whoever needs a process and gets none is told why then
+                with contextlib.suppress(OSError):
+                    self._ready = _start_waiting()
+            if not self._is_kept:
+                self._drop()
+
+    def take(self, attempt: Attempt) -> BaseProcess | None:
+        """Send it an attempt; None when there is none, or it has come to an end meanwhile."""
+        with self._lock:
+            ready, self._ready = self._ready, None
+        if ready is None:
+            return None
+        process, line = ready
+        try:
+            with line:
+                line.send(attempt)
+        except OSError:
+            _end(process)
+            return None
+        return process
+
+    def end(self) -> None:
+        self._is_kept = False
+        # one that is still being started is ended by whoever starts it
+        if self._lock.acquire(timeout=_PATIENCE_S):
+            try:
+                self._drop()
+            finally:
+                self._lock.release()
+
+    def _drop(self) -> None:
+        ready, self._ready = self._ready, None
+        if ready is not None:
+            process, line = ready
+            line.close()
+            _end(process)
+
+
+_SPARE = _Spare()
+
+
+def _start(attempt: Attempt) -> BaseProcess:
+    process, line = _start_waiting()
+    try:
+        with line:
+            line.send(attempt)
+    except BaseException:
+        _end(process)
+        raise
+    return process
+
+
+def _start_waiting() -> tuple[BaseProcess, Connection]:
+    """Start a process, and return it with the line on which it waits to be sent an attempt."""
+    get_ready()
+    context = _context()
+    theirs, ours = context.Pipe(duplex=False)
+    with theirs:
+        process = context.Process(target=_child, args=(theirs,), name="worker")
+        try:
+            process.start()
+        except BaseException:
+            ours.close()
+            raise
+    return process, ours
 
 
 def _wait(
@@ -206,8 +304,19 @@ def _death(exit_code: int | None) -> str:
     return f"the worker process ended without an answer (exit code {exit_code})"
 
 
-def _child(attempt: Attempt) -> None:
-    """Run in the worker process."""
+def _child(line: Connection) -> None:
+    """Run in the worker process: come under the daemon, wait for an attempt, make it."""
+    processes.own_group()
+    processes.die_with_parent()
+    threading.Thread(target=_end_with_the_daemon, daemon=True).start()
+    processes.oom_prefer_me()
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    try:
+        with line:
+            attempt: Attempt = line.recv()
+    except EOFError:  # none is to come
+        os._exit(0)
     _confine(attempt)
     code = _work_and_answer(attempt)
     sys.stdout.flush()
@@ -216,13 +325,7 @@ def _child(attempt: Attempt) -> None:
 
 
 def _confine(attempt: Attempt) -> None:
-    """Bring this process under the limits of an attempt, and its end under the daemon's."""
-    processes.own_group()
-    processes.die_with_parent()
-    threading.Thread(target=_end_with_the_daemon, daemon=True).start()
-    processes.oom_prefer_me()
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    """Bring this process under the limits of an attempt."""
     _output_to(attempt.order.folder / OUTPUT)
     processes.limit_process(
         memory_bytes=int(attempt.memory_bytes),
