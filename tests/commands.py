@@ -9,9 +9,12 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 from unittest import mock
+
+import typer.main
 
 from hotfolder.cli.main import main
 from hotfolder.disk import apart
@@ -44,6 +47,7 @@ def run_here(*arguments: object, cwd: Path | None = None) -> Finished:
         contextlib.chdir(cwd or os.curdir),
         contextlib.redirect_stdout(out),
         contextlib.redirect_stderr(err),
+        mock.patch.object(typer.main, "get_command", _get_command),
         mock.patch.object(sys, "argv", ["hotfolder", *map(str, arguments)]),
         mock.patch.object(apart, "step_behind"),
         mock.patch.object(apart, "end", sys.exit),
@@ -54,6 +58,10 @@ def run_here(*arguments: object, cwd: Path | None = None) -> Finished:
         except SystemExit as end:
             code = end.code if isinstance(end.code, int) else 0
     return Finished([*COMMAND, *map(str, arguments)], code, _said(out), _said(err))
+
+
+_get_command = cache(typer.main.get_command)
+"""What a program builds once, each command here would build again."""
 
 
 def _captured() -> io.TextIOWrapper:
