@@ -41,11 +41,13 @@ _CONFIDENCE = 1.96
 """Standard errors to either side that hold in 95 of 100 cases."""
 
 _FEWEST = 4096
-"""Of the pixels that are surely lost, how many are looked at in any case, if there are as many."""
+"""Of the undecided pixels, and of those surely lost, how many are looked at in any case, if there
+are as many."""
 
-_MOST_OFF = 0.008
-"""How far the share that a medium cannot make may be off for their number, in 95 of 100 cases. More
-are looked at the more of a picture is lost, as each is searched for."""
+_MOST_OFF = {UNDECIDED: 0.002, LOST: 0.008}
+"""By group, how far a share of the picture may be off for their number, in 95 of 100 cases, if half
+of the group is lost, or cannot be made. More are looked at the larger a group is; of what is surely
+lost fewer, as each is searched for."""
 
 _WORTH_NAMING = 0.05
 """Share of what is lost below which it is not named."""
@@ -205,10 +207,10 @@ def take_sample(tally: Tally) -> Sample:
     """Take each colour once, as one of a flat area comes thousands of times."""
     channels = tally.colours.shape[-1]
     samples = [tally.sample(group) for group in (KEPT, UNDECIDED, LOST)]
-    lost_share = float(tally.groups[LOST] / max(1, tally.groups.sum()))
-    # at worst, half of what is lost cannot be made
-    needed = math.ceil((0.5 * _CONFIDENCE * lost_share / _MOST_OFF) ** 2)
-    samples[LOST] = samples[LOST][: max(_FEWEST, needed)]
+    for group, most_off in _MOST_OFF.items():
+        share = float(tally.groups[group] / max(1, tally.groups.sum()))
+        needed = math.ceil((0.5 * _CONFIDENCE * share / most_off) ** 2)
+        samples[group] = samples[group][: max(_FEWEST, needed)]
     pixels, inverse = np.unique(
         np.concatenate([np.empty((0, channels), np.uint16), *samples]), axis=0, return_inverse=True
     )
