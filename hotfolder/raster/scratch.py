@@ -47,14 +47,15 @@ class ScratchRows:
         Parameters
         ----------
         pixels
-            Shape (rows, width, channels), dtype uint16.
+            Shape (rows, width, channels), dtype uint16; not to be changed afterwards, as no band's
+            are.
         """
         if self._in_memory is not None and self.rows + len(pixels) > self._most_rows:
             for each in self._in_memory:
                 each.tofile(self._file)
             self._in_memory = None
         if self._in_memory is not None:
-            self._in_memory.append(np.array(pixels, order="C"))
+            self._in_memory.append(np.ascontiguousarray(pixels))
         else:
             self._file.seek(0, 2)
             np.ascontiguousarray(pixels).tofile(self._file)
