@@ -2,6 +2,7 @@
 
 `run_attempt` starts one from a forkserver that has the heavy imports loaded, watches it by our
 own clock, and reads what it leaves behind: a JSON file of limited size in the attempt's folder.
+Whoever serves for long has one more ready, so that no job waits for its process (`keep_spare`).
 Nothing is unpickled that came from a process which has parsed strangers' bytes.
 """
 
@@ -74,8 +75,8 @@ def run_attempt(attempt: Attempt, stop: threading.Event) -> Answer | Stopped:
     """Run one attempt in a process of its own and return its answer.
 
     A worker that crashes, hangs past its time, outgrows its memory or answers nonsense comes
-    back as an answer with the verdict ``failed`` and a message that says which. No child is left
-    running when this returns.
+    back as an answer with the verdict ``failed`` and a message that says which. Its
+    process, and what that has started, has ended when this returns.
 
     Raises
     ------
