@@ -77,10 +77,14 @@ def test_what_waits(screen):
          "unreachable_since", "watch", "rests_until"), ""
     )  # fmt: skip
     destination |= {"remarks": [HOSTILE], "settings_problem": HOSTILE}
+    refused = {
+        "destination": "canvas", "file": HOSTILE, "job": "", "reasons": [HOSTILE],
+        "since": "2026-01-01", "folder": HOSTILE,
+    }  # fmt: skip
     status._print_status({
         "root": HOSTILE, "served": False, "served_by": None, "served_since": "",
-        "batches": [], "waiting": [waiting], "warned": [], "notify": [], "machines": [],
-        "destinations": {"canvas": destination},
+        "batches": [], "waiting": [waiting], "warned": [], "refused": [refused],
+        "notify": [], "machines": [], "destinations": {"canvas": destination},
     })  # fmt: skip
     check_shown(screen.getvalue())
     assert r"failed\x0aReleased." in screen.getvalue()

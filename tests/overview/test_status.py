@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 from datetime import UTC, datetime, timedelta
@@ -83,6 +84,17 @@ def test_a_root_that_is_served_is_said_with_its_troubles(root):
             (CANVAS, "held jobs", "the held is in the way", "you"),
             ("all destinations", "everything", "the ledger is in the way", "you"),
         ] == stopped(root)
+
+
+def test_a_folder_that_is_gone_is_told_once(root):
+    folder = root.path / "out" / CANVAS
+    shutil.rmtree(folder)
+    message = f"{folder} cannot be reached: No such file or directory"
+    gone = trouble("claims").model_copy(update={"message": message})
+    write(root, snapshot_of(os.getpid(), gone, trouble("claims")))
+    with served_alone(root):
+        assert str(folder) in collect(root)["destinations"][CANVAS]["unreachable"]
+        assert [(CANVAS, "everything", "the claims is in the way", "you")] == stopped(root)
 
 
 @pytest.mark.parametrize("kind", ["claim", "job", "batch file"])
