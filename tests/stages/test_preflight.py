@@ -89,7 +89,7 @@ def test_a_profile_is_assumed_when_the_settings_say_so(tmp_path, problem):
 @pytest.mark.parametrize(
     ("values", "said"),
     [
-        ({}, "do not say what to assume for an RGB picture: set assume_rgb, or save the picture"),
+        ({}, "do not say what to assume for an RGB picture: set assume_rgb in [stage.preflight]"),
         (
             {"assume_rgb": "none.icc"},
             (

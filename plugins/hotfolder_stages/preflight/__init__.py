@@ -246,8 +246,9 @@ class Preflight(Stage[PreflightSettings]):
             raise Hold(
                 code,
                 f"{_sentence(fault)} The settings of {self._job.destination} do not say "
-                f"what to assume for {kind} picture: set {key}, or save the picture again with "
-                "its profile embedded.",
+                f"what to assume for {kind} picture: set {key} in [stage.preflight] to a profile "
+                "for such pictures in profiles/, or save the picture again with its profile "
+                "embedded.",
                 remedies=self._assumptions(raster.encoding),
             )
         profile = self._load(name, code, key)
