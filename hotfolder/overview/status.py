@@ -214,7 +214,13 @@ def collect(root: Root) -> Status:
             "discarded": ended.get(End.DISCARDED, 0),
             "refused": ended.get(End.REFUSED, 0),
         }
-        waiting += list_arriving(name, said)
+        # the snapshot is a little older than the ledger: what was taken in since is a job by now
+        taken = {display_name(row.source) for row in open_rows if row.destination == name}
+        waiting += [
+            each
+            for each in list_arriving(name, said)
+            if reached["arriving"] and each["file"] not in taken
+        ]
         waiting += held
         waiting += list_measured(root, name)
     waiting += list_forsaken(root, places)
