@@ -341,7 +341,8 @@ def _describe_chain(chain: Chain) -> list[str]:
         return [f"{chain['destination']}: chain cannot be checked now: {chain['faults'][0]}"]
     state = "whole" if chain["is_whole"] else "BROKEN"
     before = f", {chain['unchained']} from before the chain" if chain["unchained"] else ""
-    lines = [f"{chain['destination']}: {chain['records']} records{before}, chain {state}"]
+    records = "1 record" if chain["records"] == 1 else f"{chain['records']} records"
+    lines = [f"{chain['destination']}: {records}{before}, chain {state}"]
     lines += [f"  {fault}" for fault in chain["faults"][:_LISTED]]
     if len(chain["faults"]) > _LISTED:
         lines.append(f"  and {len(chain['faults']) - _LISTED} more; --json lists all")

@@ -287,7 +287,7 @@ def describe_batch(batch: BatchSummary, rests_until: str) -> str:
         "discarded": batch["discarded"],
         "refused": batch["refused"],
         "missing": batch["missing"],
-        "wrong": batch["wrong"],
+        "wrong": batch["wrong"] if batch["discarded_at"] else 0,  # else said below, and where
     }
     words = [f"{number} {word}" for word, number in counts.items() if number]
     if batch["set_aside"]:

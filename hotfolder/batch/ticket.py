@@ -7,6 +7,7 @@ others go on.
 
 from __future__ import annotations
 
+import difflib
 import re
 import unicodedata
 from collections.abc import Callable
@@ -31,6 +32,8 @@ MAX_COPIES = 9999
 _MAX_PAGE = 40
 _MAX_CAPTION = 2000
 _SHOWN = 12
+_ALIKE = 0.8
+"""So alike are a known title and one with a slip of the pen; other words are less so."""
 
 _UNITS = {
     "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "inch": MM_PER_INCH,
@@ -226,7 +229,9 @@ class _Reading:
             column, unit = COLUMNS[match[1]], match[2]
         if not column:
             if title:
-                self._remarks.append(f"The column {display_name(title)} is not used.")
+                like = difflib.get_close_matches(name, COLUMNS, 1, cutoff=_ALIKE)
+                meant = f" Did you mean {COLUMNS[like[0]]}?" if like else ""
+                self._remarks.append(f"The column {display_name(title)} is not used.{meant}")
             return
         if column in self._at:
             raise TicketError(

@@ -37,7 +37,7 @@ def discard(
         discard_job(at, batch, who=who, why=why)
         print_plain(
             f"{batch} is discarded; its original is kept for a while (keep_discarded).\n"
-            "A running daemon does it at once; otherwise run `hotfolder sweep`."
+            f"A running daemon does it at once; otherwise run `{at.command('sweep')}`."
         )
         return
     destination, name, state = find_batch(at, batch)
@@ -46,6 +46,6 @@ def discard(
     print_plain(
         f"{batch} is discarded: {rows} {'row' if rows == 1 else 'rows'} without a picture, or "
         "wrong, and what nobody has begun. What was delivered or is held stays where it is.\n"
-        "A running daemon does it at once; otherwise run `hotfolder sweep`. A new ticket brings "
-        "the batch back."
+        f"A running daemon does it at once; otherwise run `{at.command('sweep')}`. A new ticket "
+        "brings the batch back."
     )

@@ -89,10 +89,9 @@ def proof(
     written = str(target.absolute()) if tried else None
     if as_json:
         print_json({"page": written, "destinations": [each.summary() for each in found]})
-    elif renderings:
-        _print_renderings(found, written)
     else:
-        _print_ranking(found, written)
+        strip = place.command("strip", str(image.absolute()), "--for", found[0].destination)
+        (_print_renderings if renderings else _print_ranking)(found, written, strip)
     if as_measured and not as_json:
         _say_not_measured(found[0])
     if not tried:
@@ -344,7 +343,7 @@ def show_progress(*, show: bool) -> Iterator[Tell]:
         yield lambda doing, share: bar.update(task, description=doing, completed=share)
 
 
-def _print_renderings(found: list[Candidate], page: str | None) -> None:
+def _print_renderings(found: list[Candidate], page: str | None, strip: str) -> None:
     from rich.table import Column, Table
 
     table = Table("", Column("rendering", no_wrap=True), "moved", "off", "contrast", "in all")
@@ -367,21 +366,22 @@ def _print_renderings(found: list[Candidate], page: str | None) -> None:
             each.end,
         )
     print_table(table)
-    for reason in dict.fromkeys(reason for each in found for reason in each.reasons):
-        print_line(reason)
+    reasons: dict[str, list[str]] = {}
+    for each in found:
+        for reason in each.reasons:
+            reasons.setdefault(reason, []).append(each.rendering)
+    for reason, of in reasons.items():
+        print_line(reason if len(of) == len(found) > 1 else f"{', '.join(of)}: {reason}")
     print_line(
         "moved: mean ΔE00 between picture and print, each seen against its own white; least first"
     )
     print_line("off: the same to the picture with its black scaled to the medium's")
     print_line("contrast: local contrast kept where colours do not fit; in all: everywhere")
-    print_line(
-        "A screen predicts, a test strip proves: "
-        "hotfolder strip IMAGE --for NAME --renderings refined,detail"
-    )
+    print_line(f"A screen predicts, a test strip proves: {strip} --renderings refined,detail")
     print_line(f"The page is {page}" if page else "No page was made.")
 
 
-def _print_ranking(found: list[Candidate], page: str | None) -> None:
+def _print_ranking(found: list[Candidate], page: str | None, strip: str) -> None:
     from rich.table import Column, Table
     from rich.text import Text
 
@@ -419,5 +419,5 @@ def _print_ranking(found: list[Candidate], page: str | None) -> None:
     print_line(
         "lost: share of the picture whose colours come out too far off; black: L* of the darkest"
     )
-    print_line("A screen predicts, a test strip proves: hotfolder strip IMAGE --for NAME")
+    print_line(f"A screen predicts, a test strip proves: {strip}")
     print_line(f"The page is {page}" if page else "No page was made.")

@@ -118,16 +118,21 @@ def _begin(
 def init(root: RootArgument = Path()) -> None:
     """Make a working root, or add what an existing one lacks. Nothing that exists is changed."""
     from hotfolder.overview.new_root import make_root
+    from hotfolder.settings.files import SETTINGS_FILE
 
-    made = make_root(root)
+    home = Root(root)
+    made = make_root(home.path)
     for path in made:
         print_plain(f"made {path}")
-    where = root.absolute()
-    print_plain(
-        f"{'The root is' if made else 'Nothing was missing:'} {where}\n"
-        "Next: put your printer's profile into profiles/, adapt a file in destinations/,\n"
-        f"then: hotfolder check {root}   and   hotfolder watch {root}"
-    )
+    print_plain(f"{'The root is' if made else 'Nothing was missing:'} {home.path}")
+    commands = f"{home.command('check')}   and   {home.command('watch')}"
+    if home.path / SETTINGS_FILE in made:
+        print_plain(
+            "Next: put your printer's profile into profiles/, adapt a file in destinations/,\n"
+            f"then: {commands}"
+        )
+    else:
+        print_plain(f"Next: {commands}")
 
 
 @app.command()

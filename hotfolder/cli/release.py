@@ -103,7 +103,9 @@ def release(
         print_line(f"{job} is released {said}.")
         released = True
     if released:
-        print_plain("A running daemon picks it up at once; otherwise run `hotfolder sweep`.")
+        print_plain(
+            f"A running daemon picks it up at once; otherwise run `{root.command('sweep')}`."
+        )
     if refused:
         raise SettingsError([*refused, *(Problem("release", "", str(each), "") for each in failed)])
     if failed:

@@ -67,9 +67,10 @@ def _print_status(said: Status) -> None:
     print_line(
         f"{root}: served by {served_by if said['served_by'] else 'another process'}"
         if said["served"]
-        else f"{root}: it is not being served; start `hotfolder watch`"
+        else f"{root}: it is not being served; start `{Root(Path(root)).command('watch')}`"
     )
     _print_yours(said)
+    _print_refused(said)
     _print_ours([each for each in said["waiting"] if each["who"] != "you"])
     _print_warned(said)
     _print_machines(said)
@@ -161,6 +162,19 @@ def _say_what(what: str) -> str:
     from hotfolder.ledger.details import State
 
     return State(what).in_words if what in set(State) else what
+
+
+def _print_refused(said: Status) -> None:
+    if not said["refused"]:
+        return
+    print_plain("\nRefused within a day; export the picture again and drop the new file:")
+    for each in said["refused"][:_MOST_SHOWN]:
+        print_line(f"  {each['destination']}: {each['file']} ({each['job']})")
+        for reason in each["reasons"]:
+            print_line(f"      {display_name(reason)}")
+        print_line(f"      its original: {each['folder']}")
+    if len(said["refused"]) > _MOST_SHOWN:
+        print_plain(f"  and {len(said['refused']) - _MOST_SHOWN} more; --json has all")
 
 
 def _print_warned(said: Status) -> None:

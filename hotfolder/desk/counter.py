@@ -173,6 +173,7 @@ def _fingerprint(found: Overview) -> str:
         found.stopped,
         found.problems,
         found.batches,
+        [each["job"] for each in found.status["refused"]],
         found.status["served"],
     ]
     return hashlib.sha256(json.dumps(said).encode()).hexdigest()[:16]

@@ -378,7 +378,7 @@ def _say_standing(root: Root, row: JobRow, card: Card, *, is_served: bool) -> st
     record = row.record
     release = record.release if record else None
     if card.under_way:
-        waits = "" if is_served else " Nobody serves the root: start `hotfolder watch`."
+        waits = "" if is_served else f" Nobody serves the root: start `{root.command('watch')}`."
         return f"It {card.under_way}.{waits}"
     if row.end is None:
         said = describe_job(root, row, {}, "")

@@ -98,6 +98,11 @@ def _say_choices(record: Record, root: Path | None) -> list[str]:
     ways = list_ways(record)
     for way in ways:
         choices += [f"- {way.says}:", f"    {release_command(record.job, root, way.options)}"]
+    if any("--set" in way.options for way in ways):
+        choices.append(
+            "- if that is right for every picture that comes here, set it in "
+            f"destinations/{record.destination}.toml; what is held already still waits for you"
+        )
     choices.append("- change the picture, and drop it into the hot folder again")
     if record.results and not any(way.options for way in ways):
         example = release_command(record.job, root, ["--set", "STAGE.KEY=VALUE"])

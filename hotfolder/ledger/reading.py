@@ -324,10 +324,28 @@ class LedgerReader:
 
     def delivered_since(self, destination: str, moment: datetime, number: int) -> list[JobRow]:
         """The jobs of a destination that were delivered after a moment, the latest first."""
+        return self._ended_since(End.DELIVERED, destination, moment, number)
+
+    def refused_since(self, destination: str, moment: datetime, number: int) -> list[JobRow]:
+        """The jobs of a destination that were refused after a moment, the latest first."""
+        return self._ended_since(End.REFUSED, destination, moment, number)
+
+    def came_again(self, row: JobRow) -> bool:
+        """Whether a file of the same name has been dropped into the same hot folder since."""
+        return bool(
+            self.read(
+                "SELECT 1 FROM jobs WHERE destination = ? AND source = ? AND seq > ? LIMIT 1",
+                (row.destination, row.source, row.seq),
+            )
+        )
+
+    def _ended_since(
+        self, end: End, destination: str, moment: datetime, number: int
+    ) -> list[JobRow]:
         rows = self.read(
-            f"{SELECT} WHERE destination = ? AND state = 'delivered' AND changed > ?"
+            f"{SELECT} WHERE destination = ? AND state = ? AND changed > ?"
             " ORDER BY changed DESC, seq DESC LIMIT ?",
-            (destination, moment.astimezone(UTC).isoformat(timespec="milliseconds"), number),
+            (destination, end, moment.astimezone(UTC).isoformat(timespec="milliseconds"), number),
         )
         return [to_row(row, self.places) for row in rows]
 

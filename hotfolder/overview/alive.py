@@ -32,7 +32,9 @@ def find_alive(root: Root, now: datetime | None = None) -> Alive:
     """
     holder = find_holder(root)
     if holder is None:
-        return Alive(is_alive=False, says="it is not being served; start `hotfolder watch`")
+        return Alive(
+            is_alive=False, says=f"it is not being served; start `{root.command('watch')}`"
+        )
     by = f"process {holder.pid}" if holder.pid else "another process"
     snapshot = read_snapshot(root.snapshot)
     if snapshot is None or snapshot.pid != holder.pid:

@@ -112,7 +112,7 @@ def check(root: Root, *, with_profiles: bool = False) -> Checked:
         for log in logs.left_behind(name)
     ]
     remarks += find_unmentioned(root, _find_folders(root, settings))
-    judged, measured = _judge_profiles(settings) if with_profiles else ([], [])
+    judged, measured = _judge_profiles(root, settings) if with_profiles else ([], [])
     remarks += judged
     is_right = registry is not None and not problems
     return Checked(
@@ -180,7 +180,8 @@ def _look_at_folders(
                     str(folder),
                     "",
                     f"{name}'s {key.replace('_', ' ')} folder is missing",
-                    "make it, mount it, or run `hotfolder init`, which makes what is missing",
+                    f"make it, mount it, or run `{root.command('init')}`, which makes "
+                    "what is missing",
                 )
             )
         elif not os.access(folder, os.W_OK | os.X_OK):
@@ -200,7 +201,7 @@ def _look_at_folders(
     return located, problems
 
 
-def _judge_profiles(settings: Settings) -> tuple[list[str], list[str]]:
+def _judge_profiles(root: Root, settings: Settings) -> tuple[list[str], list[str]]:
     """Remarks about profiles, and a line about each: every profile once, with who uses it."""
     users: dict[Profile, list[str]] = {}
     remarks: list[str] = []
@@ -226,7 +227,7 @@ def _judge_profiles(settings: Settings) -> tuple[list[str], list[str]]:
             lines.append(
                 f"profile {profile.description!r} ({who}): colours come back "
                 f"{quick.noise.mean:.1f} ΔE00 off on average, one in a hundred by more than "
-                f"{quick.noise.p99:.1f}; more: hotfolder profile {names[0]}"
+                f"{quick.noise.p99:.1f}; more: {root.command('profile', names[0])}"
             )
     return remarks, lines
 

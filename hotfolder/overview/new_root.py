@@ -7,7 +7,7 @@ import os
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-from hotfolder.disk.marker import write_marker
+from hotfolder.disk.marker import MARKER, marker_id, write_marker
 from hotfolder.errors import SettingsError, StorageError
 from hotfolder.logs import get_log
 from hotfolder.measured.folder import make_measured_folder
@@ -25,7 +25,7 @@ def make_root(path: Path) -> list[Path]:
     Returns
     -------
     list of Path
-        Files and folders that were made.
+        Files and folders that were made, and the markers of folders that stood there without one.
 
     Raises
     ------
@@ -74,6 +74,8 @@ def make_folders(root: Root, made: list[Path]) -> None:
             continue
         for folder in folders.all():
             _make(folder, made)
+            if folder not in made and not marker_id(folder):
+                made.append(folder / MARKER)
             write_marker(folder)
         known.take(name, folders)
         made += make_measured_folder(root, name)

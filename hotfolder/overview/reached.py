@@ -10,6 +10,7 @@ from hotfolder.disk.marker import Unreachable, away
 from hotfolder.intake.scan import scan
 from hotfolder.intake.sidecars import is_sidecar, pair, say_orphan
 from hotfolder.model.snapshot import FolderStatus
+from hotfolder.overview.new_root import find_new_folders
 from hotfolder.overview.waiting import WaitingThing, list_held
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
@@ -53,6 +54,8 @@ def look_into(
     except Unreachable as error:
         reasons = {str(place.hot_folder): str(error), **reasons}
         since |= {names.display_name(str(place.hot_folder)): said.unreachable_since if said else ""}
+    for new in find_new_folders(root, name, place, known) if reasons else ():
+        reasons.pop(str(new), "")  # the process that serves the root makes it
     silent = said.silent if said else ""
     times = [since[folder] for folder in map(names.display_name, reasons) if folder in since]
     reached: Reached = {

@@ -33,7 +33,9 @@ def describe_problems(each: DestinationStatus) -> list[str]:
         since = (
             f" since {local_time(each['unreachable_since'])}" if each["unreachable_since"] else ""
         )
-        lines.append(f"waits for a folder{since}: {each['unreachable']}")
+        said = each["unreachable"]
+        # what a folder that does not answer is told by says itself since when
+        lines.append(f"waits for a folder{'' if since.strip() in said else since}: {said}")
     if each["settings_problem"]:
         meanwhile = (
             "it is served with the old ones" if each["watch"] else "it is not served until then"

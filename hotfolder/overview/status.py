@@ -10,6 +10,7 @@ import time
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import partial
+from pathlib import Path
 from typing import TypedDict
 
 from pydantic import JsonValue
@@ -17,13 +18,14 @@ from pydantic import JsonValue
 from hotfolder.batch.found import describe_resting, list_resting
 from hotfolder.batch.summary import BatchSummary, summarise_batches
 from hotfolder.disk import processes, pulse
+from hotfolder.disk.names import display_name
 from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.ledger.lock import Holder, find_holder
 from hotfolder.ledger.reading import LedgerReader, open_reader
 from hotfolder.model.ends import End
 from hotfolder.model.hours import Hours
 from hotfolder.model.records import format_time
-from hotfolder.model.snapshot import FolderStatus, Snapshot, read_snapshot
+from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
 from hotfolder.notify.standing import describe_standing
 from hotfolder.overview.overlaps import collisions, is_of_any, locate, upstream
 from hotfolder.overview.reached import Reached, look_into, say_silent
@@ -81,6 +83,19 @@ class WarnedJob(TypedDict):
     """When it was delivered, UTC."""
 
 
+class RefusedJob(TypedDict):
+    """A job that was refused of late."""
+
+    destination: str
+    file: str
+    job: str
+    reasons: list[str]
+    since: str
+    """When it was refused, UTC."""
+    folder: str
+    """Where its original and its ``why.txt`` lie."""
+
+
 class Status(TypedDict):
     """All that ``status`` says, as JSON values."""
 
@@ -95,6 +110,8 @@ class Status(TypedDict):
     waiting: list[WaitingThing]
     warned: list[WarnedJob]
     """Delivered with warnings within a day, the latest first."""
+    refused: list[RefusedJob]
+    """Refused within a day, the latest first, but for what was dropped again since."""
     notify: list[str]
     """What is wrong with telling people what waits, as sentences."""
     machines: list[dict[str, JsonValue]]
@@ -137,6 +154,11 @@ def collect(root: Root) -> Status:
         batches = summarise_batches(ledger, workers)
         resting = list_resting(ledger)
         warned = [each for name in destinations for each in _list_warned(ledger, name)]
+        refused = [
+            each
+            for name, place in places.items()
+            for each in _list_refused(ledger, name, place.refused)
+        ]
     troubles = snapshot.troubles if snapshot else ()
     by_job = {each.name: each for each in troubles if each.kind in _OF_JOBS}
     rest = {name: _find_rest_end(each.hours) for name, each in destinations.items()}
@@ -192,14 +214,22 @@ def collect(root: Root) -> Status:
             "discarded": ended.get(End.DISCARDED, 0),
             "refused": ended.get(End.REFUSED, 0),
         }
-        waiting += list_arriving(name, said)
+        # the snapshot is a little older than the ledger: what was taken in since is a job by now
+        taken = {display_name(row.source) for row in open_rows if row.destination == name}
+        waiting += [
+            each
+            for each in list_arriving(name, said)
+            if reached["arriving"] and each["file"] not in taken
+        ]
         waiting += held
         waiting += list_measured(root, name)
     waiting += list_forsaken(root, places)
     waiting += [
         describe_trouble(trouble)
         for trouble in troubles
-        if trouble.kind not in _OF_JOBS and trouble.kind != _OF_NOBODY
+        if trouble.kind not in _OF_JOBS
+        and trouble.kind != _OF_NOBODY
+        and not _is_said(trouble, folders.get(trouble.destination))
     ]
     return {
         "root": str(root.path),
@@ -210,6 +240,7 @@ def collect(root: Root) -> Status:
         "batches": batches,
         "waiting": waiting,
         "warned": sorted(warned, key=lambda each: each["since"], reverse=True),
+        "refused": sorted(refused, key=lambda each: each["since"], reverse=True),
         "notify": describe_standing(root, is_served=holder is not None),
         "machines": [each.model_dump(mode="json") for each in snapshot.machines]
         if snapshot
@@ -287,6 +318,12 @@ def _why_not_served(read: _Read | None) -> str:
     return "waits until its destination's settings are corrected" if read.problem else ""
 
 
+def _is_said(trouble: TroubleStatus, destination: DestinationStatus | None) -> bool:
+    """Whether a folder that nothing can be taken in for is told at its destination already."""
+    folder, away, _ = trouble.message.partition(" cannot be reached")
+    return bool(destination and away and f"{folder}{away}" in destination["unreachable"])
+
+
 def _list_warned(ledger: LedgerReader, destination: str) -> list[WarnedJob]:
     oldest = datetime.now(UTC) - _OF_LATE
     return [
@@ -300,3 +337,23 @@ def _list_warned(ledger: LedgerReader, destination: str) -> list[WarnedJob]:
         for record in ledger.latest_records(destination, _SHOWN)
         if record.warnings and record.finished > oldest
     ]
+
+
+def _list_refused(ledger: LedgerReader, destination: str, folder: Path) -> list[RefusedJob]:
+    oldest = datetime.now(UTC) - _OF_LATE
+    found = []
+    for row in ledger.refused_since(destination, oldest, _SHOWN):
+        if ledger.came_again(row):
+            continue  # what became of the later one is what counts
+        record = row.record
+        found.append(
+            RefusedJob(
+                destination=destination,
+                file=display_name(row.source),
+                job=row.id,
+                reasons=[display_name(each.message) for each in record.reasons] if record else [],
+                since=format_time(record.finished if record else row.changed),
+                folder=display_name(str(folder / row.id)),
+            )
+        )
+    return found

@@ -278,6 +278,8 @@ def usable(block: bytes | None, notes: list[str]) -> tuple[bytes | None, ExifDir
     if block is None:
         return None, ExifDirectories()
     try:
+        if _has_no_entries(block):  # some programs write one where they have nothing to say
+            return None, ExifDirectories()
         directories = parse(block)
     except (ValueError, struct.error):
         notes.append("Its Exif data are damaged and were left out.")
@@ -286,6 +288,12 @@ def usable(block: bytes | None, notes: list[str]) -> tuple[bytes | None, ExifDir
     if ORIENTATION in main:
         main[ORIENTATION] = Value(3, 1, struct.pack("<H", 1))
     return build(replace(directories, main=main)), directories
+
+
+def _has_no_entries(block: bytes) -> bool:
+    """Whether the main directory is there and its count of entries is zero."""
+    first = tiff_structure(lambda offset, size: block[offset : offset + size]).first
+    return block[first : first + 2] == b"\0\0"
 
 
 def colour_space(directories: ExifDirectories) -> Literal["sRGB", "Adobe RGB (1998)"] | None:

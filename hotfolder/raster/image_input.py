@@ -44,6 +44,8 @@ class ImageInput:
         A folder for the link.
     what
         The picture, as ``"the OpenEXR picture"``.
+    instead
+        What the codec is given in place of the file's own bytes; None: the file.
 
     Raises
     ------
@@ -51,7 +53,14 @@ class ImageInput:
         ``damaged`` when it cannot be opened.
     """
 
-    def __init__(self, file: OriginalFile, suffix: str, scratch: Path, what: str) -> None:
+    def __init__(
+        self,
+        file: OriginalFile,
+        suffix: str,
+        scratch: Path,
+        what: str,
+        instead: bytes | None = None,
+    ) -> None:
         import OpenImageIO as oiio  # noqa: N813 - the name its own documentation uses
 
         oiio.attribute("try_all_readers", 0)
@@ -65,10 +74,13 @@ class ImageInput:
         folder = self._undo.enter_context(tempfile.TemporaryDirectory(dir=scratch))
         link = Path(folder) / f"original{suffix}"
         original = Path(file.handle.name).absolute()
-        try:
-            link.symlink_to(original)
-        except OSError:  # a system, or a disk, without links
-            shutil.copyfile(original, link)
+        if instead is not None:
+            link.write_bytes(instead)
+        else:
+            try:
+                link.symlink_to(original)
+            except OSError:  # a system, or a disk, without links
+                shutil.copyfile(original, link)
         config = oiio.ImageSpec()
         config["oiio:UnassociatedAlpha"] = 1
         try:

@@ -31,6 +31,8 @@ _CONTAINER = b"\0\0\0\x0cJXL \r\n\x87\n"
 _WORKING_PER_PIXEL = 16
 """Bytes in use for each pixel beside the decoded ones (measured: 8 to 14 at 12 megapixels)."""
 _START_BYTES = 4096
+_LEAST_BYTES = 128
+"""OpenImageIO looks at so many to know a JPEG XL, and calls a file that has fewer damaged."""
 _MOST_EXTRAS = 16
 _RATIOS = {1: (1, 1), 2: (12, 10), 3: (4, 3), 4: (3, 2), 5: (16, 9), 6: (5, 4), 7: (2, 1)}
 """Width over height (18181-1, table D.3)."""
@@ -73,12 +75,15 @@ class JxlSource(WholeSource):
         check_whole(file.size, limits, "The JPEG XL file")
         check_page(1, request.reading)
         blocks = Blocks()
-        start = _read_start(_read_boxes(file, blocks, limits))
+        codestream = _read_boxes(file, blocks, limits)
+        start = _read_start(codestream)
         pixels = start.width_px * start.height_px
         decoded = pixels * 4 * (1 if start.bits == 8 else 2 if start.bits <= 16 else 4)
         check_size(start.width_px, start.height_px, decoded, file.size, limits)
         check_whole(decoded + pixels * _WORKING_PER_PIXEL, limits, "The JPEG XL picture")
-        self._input = ImageInput(file, ".jxl", request.scratch, "the JPEG XL picture")
+        # of so small a file the start is all of it; what follows a codestream is passed over
+        padded = codestream.ljust(_LEAST_BYTES, b"\0") if file.size < _LEAST_BYTES else None
+        self._input = ImageInput(file, ".jxl", request.scratch, "the JPEG XL picture", padded)
         try:
             with translated("the JPEG XL picture"):
                 self._open(request, blocks, start)

@@ -318,7 +318,11 @@ def _stage_settings(
     for name, table in tables.items():
         if name in names or name in meant:
             continue
-        allowed = f"{suggest(name, names)}a stage that `stages` names: {', '.join(names)}"
+        allowed = (
+            f'take this table out, or put "{name}" into `stages`'
+            if name in registry.stages
+            else f"{suggest(name, names)}a stage that `stages` names: {', '.join(names)}"
+        )
         problems.append(Problem(str(path), f"stage.{name}", "is not used", allowed))
         if name in registry.stages:
             _check_stage(path, name, table, registry, problems)

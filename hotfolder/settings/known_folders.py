@@ -76,7 +76,7 @@ class KnownFolders:
                     continue
                 owner = self._owner(key, now.id)
                 if (before and before.path == now.path and before.id != now.id) or owner:
-                    raise Unreachable(_wrong(destination, kind, folder, owner))
+                    raise Unreachable(self._wrong(destination, kind, folder, owner))
                 self._known[key] = now
                 learnt = True
             if learnt and learn:
@@ -146,17 +146,17 @@ class KnownFolders:
         temporary.write_text(json.dumps(self._known, indent=1))
         temporary.replace(self._file)
 
-
-def _wrong(destination: str, kind: str, folder: Path, owner: str) -> str:
-    if owner:
-        whose = "'s ".join(owner.split("/"))
+    def _wrong(self, destination: str, kind: str, folder: Path, owner: str) -> str:
+        init = self._root.command("init")
+        if owner:
+            whose = "'s ".join(owner.split("/"))
+            return (
+                f"{folder} should be {destination}'s {kind} folder, but it is {whose} folder: two "
+                "were swapped, or a share is mounted in the wrong place. Put them back. If this is "
+                f"intended, delete the file {MARKER} in it and run `{init}`."
+            )
         return (
-            f"{folder} should be {destination}'s {kind} folder, but it is {whose} folder: two were "
-            "swapped, or a share is mounted in the wrong place. Put them back. If this is "
-            "intended, delete the file {MARKER} in it and run `hotfolder init`."
+            f"{folder} is not the folder that was {destination}'s {kind} folder before: its "
+            f"{MARKER} differs. Perhaps another share is mounted there. If it is the right one, "
+            f"run `{init}`."
         )
-    return (
-        f"{folder} is not the folder that was {destination}'s {kind} folder before: its {MARKER} "
-        f"differs. Perhaps another share is mounted there. If it is the right one, run "
-        "`hotfolder init`."
-    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -49,6 +50,10 @@ class Root:
     def is_there(self) -> bool:
         """Whether there is a root in this folder."""
         return self.destinations.is_dir() or self.private.is_dir()
+
+    def command(self, name: str, *words: str) -> str:
+        """Return a command for this root, to be copied into a shell in whatever folder it is."""
+        return shlex.join(["hotfolder", name, *words, str(self.path)])
 
     @property
     def ledger(self) -> Path:

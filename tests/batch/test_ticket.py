@@ -222,6 +222,13 @@ def test_columns_nobody_knows_are_said_and_passed_over():
     )
 
 
+@pytest.mark.parametrize(("title", "meant"), [("Placment", "placement"), ("hight", "height")])
+def test_a_column_with_a_slip_of_the_pen_is_said_with_the_one_that_it_resembles(title, meant):
+    assert (f"The column {title} is not used. Did you mean {meant}?",) == (
+        ticket(f"file,page,{title}\r\nx.tif,1,1\r\n").remarks
+    )
+
+
 @pytest.mark.parametrize(
     ("data", "said"),
     [

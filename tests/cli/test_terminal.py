@@ -77,10 +77,14 @@ def test_what_waits(screen):
          "unreachable_since", "watch", "rests_until"), ""
     )  # fmt: skip
     destination |= {"remarks": [HOSTILE], "settings_problem": HOSTILE}
+    refused = {
+        "destination": "canvas", "file": HOSTILE, "job": "", "reasons": [HOSTILE],
+        "since": "2026-01-01", "folder": HOSTILE,
+    }  # fmt: skip
     status._print_status({
         "root": HOSTILE, "served": False, "served_by": None, "served_since": "",
-        "batches": [], "waiting": [waiting], "warned": [], "notify": [], "machines": [],
-        "destinations": {"canvas": destination},
+        "batches": [], "waiting": [waiting], "warned": [], "refused": [refused],
+        "notify": [], "machines": [], "destinations": {"canvas": destination},
     })  # fmt: skip
     check_shown(screen.getvalue())
     assert r"failed\x0aReleased." in screen.getvalue()
@@ -88,8 +92,19 @@ def test_what_waits(screen):
 
 def test_the_ranking_of_destinations(screen):
     found = [Candidate("canvas", "", None, "refused", (f"{HOSTILE}\n",))]
-    looking._print_ranking(found, HOSTILE)
+    looking._print_ranking(found, HOSTILE, HOSTILE)
     check_shown(screen.getvalue())
+
+
+def test_reasons_of_renderings_are_told_with_their_names(screen):
+    found = [
+        Candidate("canvas", "", None, "held", (reason, "Both."), rendering=rendering)
+        for rendering, reason in (("refined", "One."), ("detail", "Two."))
+    ]
+    looking._print_renderings(found, "page.html", "hotfolder strip a.tif --for canvas /desk")
+    shown = screen.getvalue()
+    assert "\nrefined: One.\nBoth.\ndetail: Two.\n" in shown
+    assert "hotfolder strip a.tif --for canvas /desk --renderings refined,detail" in shown
 
 
 def test_the_lines_of_the_audit(screen):

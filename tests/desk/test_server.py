@@ -1,6 +1,7 @@
 """The desk as a process: its address, its end, and what it does without a daemon."""
 
 import contextlib
+import re
 import signal
 import subprocess
 import sys
@@ -10,6 +11,7 @@ import time
 import httpx
 import pytest
 
+from faults.serving import sweep
 from hotfolder.desk.server import Where, check
 from hotfolder.errors import SettingsError
 
@@ -113,3 +115,15 @@ def test_watch_opens_a_desk_beside_it_and_takes_it_along(root):
         process.kill()
         process.wait()
         process.stdout.close()
+
+
+@pytest.mark.whole
+def test_the_counter_says_what_was_refused_and_where_its_original_is(client, root):
+    (root.path / "in/fine-art-canvas/<i>.tif").write_text("a letter")
+    sweep(root)
+    page = client.get("/").text
+    assert "Refused within a day" in page
+    said = re.search(r'<a href="/job/([^"]+)">&lt;i&gt;.tif</a>', page)
+    assert "The file is a text, by its content. Drop a picture." in page
+    assert f"refused/fine-art-canvas/{said[1]}</code>" in page
+    assert "It was refused" in client.get(f"/job/{said[1]}").text

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from hotfolder.ending.why import say_why
-from hotfolder.model.records import ResultRecord
+from hotfolder.model.records import Reason, ResultRecord, WayOn
 from model.test_records import record
 
 
@@ -30,3 +30,10 @@ def test_no_size_is_advised_whatever_the_reason():
     """A picture held for too few pixels was delivered larger still, by the advice."""
     for each in (record(), record(results=(result(),))):
         assert "long-edge" not in say_why(each)
+
+
+def test_what_a_setting_answers_can_be_set_for_every_picture():
+    way = WayOn(says="take its numbers for sRGB", options=("--set", "preflight.no_profile=assume"))
+    reason = Reason(stage="preflight", code="no-profile", message="No profile.", ways_on=(way,))
+    assert "set it in destinations/fine-art-canvas.toml" in say_why(record(reasons=(reason,)))
+    assert "for every picture" not in say_why(record())

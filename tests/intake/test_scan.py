@@ -227,7 +227,7 @@ def test_a_folder_that_is_not_there_is_unreachable(folder, tmp_path):
     assert str(caught.value) == (
         f"{tmp_path}/in/nowhere cannot be reached: it is not there. Check the share, the disk and "
         "the permissions; the work continues by itself when the folder is back. If it was moved "
-        "away or deleted, run `hotfolder init`, which makes it anew."
+        "away or deleted, run `hotfolder init ROOT`, which makes it anew."
     )
     assert isinstance(caught.value, StorageError)
 
@@ -238,8 +238,8 @@ def test_an_empty_place_where_a_share_was_is_unreachable_and_not_empty(folder):
         scan(folder)
     assert str(caught.value) == (
         f"{folder} is there, but without the file .hotfolder-folder that marks it as ours: "
-        "its share or disk is probably not connected. If it is a new folder, run `hotfolder init`, "
-        "which only adds what is missing."
+        "its share or disk is probably not connected. If it is a new folder, run "
+        "`hotfolder init ROOT`, which only adds what is missing."
     )
 
 

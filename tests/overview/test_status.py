@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 from datetime import UTC, datetime, timedelta
@@ -14,7 +15,13 @@ from hotfolder.cli.main import app
 from hotfolder.ledger.details import Claiming
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.ledger.lock import served_alone
-from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
+from hotfolder.model.snapshot import (
+    ArrivingFile,
+    FolderStatus,
+    Snapshot,
+    TroubleStatus,
+    read_snapshot,
+)
 from hotfolder.overview.status import collect
 
 CANVAS = "fine-art-canvas"
@@ -83,6 +90,39 @@ def test_a_root_that_is_served_is_said_with_its_troubles(root):
             (CANVAS, "held jobs", "the held is in the way", "you"),
             ("all destinations", "everything", "the ledger is in the way", "you"),
         ] == stopped(root)
+
+
+def test_what_was_taken_in_since_the_last_scan_is_not_arriving_too(root):
+    folder = FolderStatus(
+        hot_folder="in", watch="events",
+        arriving_files=tuple(
+            ArrivingFile(file=each, reason="still arriving", since_s=1.0)
+            for each in ("mud.tif", "tide.tif")
+        ),
+    )  # fmt: skip
+    write(root, snapshot_of(os.getpid()).model_copy(update={"folders": {CANVAS: folder}}))
+
+    def arriving():
+        with served_alone(root):
+            return [e["file"] for e in collect(root)["waiting"] if e["what"] == "arriving"]
+
+    assert [] == arriving()  # both have left the hot folder
+    (root.path / "in" / CANVAS / "tide.tif").write_bytes(b"x")
+    ledger = Ledger(root.ledger)
+    ledger.add("j1", CANVAS, b"mud.tif", "file", 1, BEGUN)
+    ledger.close()
+    assert ["tide.tif"] == arriving()
+
+
+def test_a_folder_that_is_gone_is_told_once(root):
+    folder = root.path / "out" / CANVAS
+    shutil.rmtree(folder)
+    message = f"{folder} cannot be reached: No such file or directory"
+    gone = trouble("claims").model_copy(update={"message": message})
+    write(root, snapshot_of(os.getpid(), gone, trouble("claims")))
+    with served_alone(root):
+        assert str(folder) in collect(root)["destinations"][CANVAS]["unreachable"]
+        assert [(CANVAS, "everything", "the claims is in the way", "you")] == stopped(root)
 
 
 @pytest.mark.parametrize("kind", ["claim", "job", "batch file"])

@@ -196,6 +196,16 @@ def test_a_jxl_says_its_colours_by_code_points_and_gives_a_profile(tmp_path):
     assert opened.notes == ()
 
 
+@pytest.mark.parametrize("boxes", [(), (box(b"xml ", b"<x/>"),)])
+def test_a_jxl_of_a_few_bytes_is_read_as_any_other(tmp_path, boxes):
+    flat = np.full((20, 30, 3), 128, np.uint8)
+    data = jxl(flat, *boxes)
+    assert len(data) < 128
+    opened, pixels, _ = read(data, tmp_path)
+    assert (30, 20) == (opened.spec.width_px, opened.spec.height_px)
+    assert 1 == len(np.unique(pixels))
+
+
 def lossy_jxl_with_a_profile():
     """The first bits of one: 16 x 8 pixels, 8 bits, XYB, with an ICC profile."""
     fields = [

@@ -122,6 +122,15 @@ def test_damaged_exif_costs_the_picture_nothing(tmp_path):
     assert opened.notes == ("Its Exif data are damaged and were left out.",)
 
 
+@pytest.mark.parametrize("block", [b"MM\0*\0\0\0\x08\0\0\0\0\0\0", b"II*\0\x08\0\0\0\0\0"])
+def test_exif_without_an_entry_is_not_called_damaged(tmp_path, block):
+    image = Image.fromarray(picture(8, 8, 3, "uint8"))
+    image.save(tmp_path / "x.jpg", exif=b"Exif\0\0" + block)
+    opened, _, _ = read(tmp_path / "x.jpg", tmp_path)
+    assert opened.spec.metadata.exif is None
+    assert opened.notes == ()
+
+
 def test_bytes_behind_the_picture_do_not_matter(tmp_path):
     image = Image.fromarray(picture(8, 8, 3, "uint8"))
     image.save(tmp_path / "x.jpg")

@@ -66,6 +66,8 @@ def test_quantities_are_plain_numbers_after_loading(load):
         ("ppi = 150", "pip = 150", "stage.sizing.pip", "ppi"),
         ("matte-canvas.icc", "gone.icc", "medium.profile", "matte-canvas.icc"),
         ("[stage.sizing]", "[stage.tagging]\n[stage.sizing]", "stage.tagging", "is not used"),
+        ("[stage.sizing]", "[stage.tagging]\n[stage.sizing]", "stage.tagging", "take this table"),
+        ("[stage.sizing]", "[stage.sizng]\n[stage.sizing]", "stage.sizng", "did you mean sizing"),
         ("[medium]", '[result]\nformat = "heic"\n[medium]', "result.format", '"tiff", "jpeg"'),
         ("[medium]", '[result]\nformat = "jpeg"\nbits = 16\n[medium]', "result", "bits = 8"),
         ("[medium]", '[limits]\ntime = "soon"\n[medium]', "limits.time", "10 min"),

@@ -1,5 +1,7 @@
 """Preflight: what a file is, and whether it is good enough."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -57,6 +59,24 @@ def test_it_says_what_the_file_is_and_changes_nothing():
     } == findings
 
 
+@pytest.mark.parametrize(
+    ("alpha", "keeps_alpha", "said"),
+    [
+        (30000, False, ["100 % of the picture is transparent"]),
+        (30000, True, []),
+        (65535, False, []),
+    ],
+)
+def test_transparency_that_the_result_has_not_is_told(alpha, keeps_alpha, said):
+    spec = spec_of(PIXELS, has_alpha=True, ppi=240.0)
+    stage, raster = opened({}, spec)
+    stage.review(replace(raster, has_alpha=keeps_alpha))
+    planes = np.full(PIXELS.shape[:2], alpha, np.uint16)
+    list(stage.bands([Band(0, PIXELS, planes)]))
+    stage.close()
+    assert said == [each.partition(",")[0] for each in warned(stage)]
+
+
 def test_a_picture_without_a_profile_is_held():
     hold = held({}, spec_of(PIXELS, None))
     assert (
@@ -89,7 +109,7 @@ def test_a_profile_is_assumed_when_the_settings_say_so(tmp_path, problem):
 @pytest.mark.parametrize(
     ("values", "said"),
     [
-        ({}, "do not say what to assume for an RGB picture: set assume_rgb, or save the picture"),
+        ({}, "do not say what to assume for an RGB picture: set assume_rgb in [stage.preflight]"),
         (
             {"assume_rgb": "none.icc"},
             (

@@ -203,6 +203,7 @@ def test_two_folders_that_were_swapped_are_noticed_and_nothing_is_written_there(
     drop(two, "reeds.tif", seed=2, size=24)
     troubles = "\n".join(sweep(two))
     assert f"{OTHER}'s {kind}" in troubles
+    assert f"delete the file {MARKER} in it and run `hotfolder init {two.path}`" in troubles
     swap()
     assert 1 == len(records(two))
     assert [] == records(two, OTHER)
@@ -235,7 +236,7 @@ def test_folders_that_are_swapped_while_a_job_is_in_work_get_no_result(two):
 def test_a_folder_of_another_root_is_not_taken_for_ours(two):
     (two.path / "out" / CANVAS / MARKER).write_text("0123456789abcdef\n")
     drop(two, "reeds.tif", size=24)
-    assert "hotfolder init" in "\n".join(sweep(two))
+    assert f"run `hotfolder init {two.path}`" in "\n".join(sweep(two))
     assert [] == records(two)
     make_root(two.path)  # a person says that it is right so
     assert sweep(two) == []

@@ -9,7 +9,7 @@ import pytest
 import tifffile
 
 from hotfolder import say_share
-from whole.conftest import picture, records, write_destination
+from whole.conftest import drop, picture, records, write_destination
 
 pytestmark = pytest.mark.whole
 
@@ -90,3 +90,20 @@ def test_a_held_picture_says_what_it_is_warned_of_too(small, hotfolder):
     assert ASSUMED in why
     assert ASSUMED in (small.path / "held/fine-art-canvas/index.html").read_text()
     json.dumps(record)
+
+
+def test_status_says_what_was_refused_and_why_until_it_is_dropped_again(small, hotfolder):
+    (small.path / "in/fine-art-canvas/mud.tif").write_text("a letter")
+    assert hotfolder("sweep", small.path).returncode == 3
+    (said,) = json.loads(hotfolder("status", small.path, "--json").stdout)["refused"]
+    assert ("fine-art-canvas", "mud.tif") == (said["destination"], said["file"])
+    assert ["mud.tif: The file is a text, by its content. Drop a picture."] == said["reasons"]
+    assert {"mud.tif", "why.txt"} <= {each.name for each in Path(said["folder"]).iterdir()}
+    shown = hotfolder("status", small.path).stdout
+    assert "Refused within a day" in shown
+    assert said["reasons"][0] in shown
+    assert said["folder"] in "".join(shown.split("\n"))
+
+    drop(small, "mud.tif")
+    hotfolder("sweep", small.path)
+    assert "Refused within a day" not in hotfolder("status", small.path).stdout

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
+import numpy as np
 from pydantic import Field
 
 from hotfolder import (
@@ -47,6 +48,9 @@ _PRINTER = "prtr"
 """The device class of a printer's profile (ICC.1:2022, 7.2.5); no picture is made in one."""
 
 _MOST_ASSUMPTIONS = 3
+_OPAQUE = 65535
+_WORTH_A_WORD = 0.001
+"""A share of the picture: soft edges alone are less."""
 _FINE_PPI = 1200
 
 _ABOVE_WHITE = (
@@ -135,6 +139,7 @@ class Preflight(Stage[PreflightSettings]):
         """
         self._job = job
         self._clipped = Clipped()
+        self._seen_through, self._is_flattened = 0, False
         self._effective_ppi = 0.0
         self._raster = raster
         trusted = raster.profile_assumed and self.settings.trust_colour_space
@@ -158,6 +163,7 @@ class Preflight(Stage[PreflightSettings]):
             message says the largest size that would pass.
         """
         self._effective_ppi = result.effective_ppi
+        self._is_flattened = self._raster.has_alpha and not result.has_alpha
         limits = self.settings.hold_below_ppi, self.settings.warn_below_ppi
         if not self._effective_ppi and any(limits):
             self._job.warn(
@@ -178,6 +184,8 @@ class Preflight(Stage[PreflightSettings]):
         """Count what is clipped, on the way through."""
         for band in bands:
             self._clipped = self._clipped.plus(band, self._raster.encoding)
+            if band.alpha is not None:
+                self._seen_through += int(np.count_nonzero(band.alpha < _OPAQUE))
             yield band
 
     def close(self) -> Findings:
@@ -190,6 +198,14 @@ class Preflight(Stage[PreflightSettings]):
             too much of the picture is pure white or pure black.
         """
         findings = self._findings()
+        share = self._seen_through / (self._raster.width_px * self._raster.height_px)
+        if self._is_flattened and share >= _WORTH_A_WORD:
+            self._job.warn(
+                "transparent",
+                f"{_percent(share)} of the picture is transparent, wholly or in part; there it is "
+                "laid onto white. If something else belongs behind it, flatten it onto that and "
+                "drop it again.",
+            )
         _raise_all([each for each in (self._cut(), self._too_clipped()) if each], findings)
         return findings
 
@@ -246,8 +262,9 @@ class Preflight(Stage[PreflightSettings]):
             raise Hold(
                 code,
                 f"{_sentence(fault)} The settings of {self._job.destination} do not say "
-                f"what to assume for {kind} picture: set {key}, or save the picture again with "
-                "its profile embedded.",
+                f"what to assume for {kind} picture: set {key} in [stage.preflight] to a profile "
+                "for such pictures in profiles/, or save the picture again with its profile "
+                "embedded.",
                 remedies=self._assumptions(raster.encoding),
             )
         profile = self._load(name, code, key)
