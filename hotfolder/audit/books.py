@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.errors import SettingsError, StorageError
 from hotfolder.ledger.reading import open_reader
 from hotfolder.settings.root import Root
 
@@ -27,8 +27,7 @@ def open_books(root: Root) -> Iterator[sqlite3.Connection]:
         When the ledger cannot be read, or belongs to another version of this program.
     """
     if not root.destinations.is_dir():
-        problem = Problem(str(root.path), "", "is not a root", "run `hotfolder init` to make one")
-        raise SettingsError([problem])
+        raise SettingsError([root.absence])
     with open_reader(root.ledger) as ledger, _pause_collecting():
         if ledger.is_behind:
             raise StorageError(

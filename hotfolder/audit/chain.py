@@ -97,7 +97,8 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
         ).fetchone()
         faults.append(
             f"the record of job {job} that ended {local_time(finished)} is in the ledger, but not "
-            "in the log as it was: changed, removed, or the log was moved away"
+            "in the log as it was: changed, removed, or the log was moved away; if somebody took "
+            f"it along with results, put it back as {log}"
         )
     return ChainReport(
         destination, str(log), count, unchained, previous if count else "", tuple(faults)

@@ -340,7 +340,7 @@ def _side(text: str, unit_of_column: str) -> float:
         raise ValueError(f'{_LENGTH}; or the unit in the column\'s name: "width (mm)"')
     if unit not in _UNITS:
         raise ValueError(f"{_LENGTH}; units are mm, cm, m, in, ft")
-    side = float(match[1].replace(",", ".")) * _UNITS[unit]
+    side = round(float(match[1].replace(",", ".")) * _UNITS[unit], 4)
     if not 0 < side <= MAX_SIDE_MM:
         raise ValueError(f"a length above 0 and up to {MAX_SIDE_MM / 1000:g} m")
     return side

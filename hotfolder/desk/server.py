@@ -123,9 +123,7 @@ def check(root: Root, where: Where) -> None:
     """
     problems = []
     if not root.is_there:
-        problems.append(
-            Problem(str(root.path), "", "is not a root", "run `hotfolder init` to make one")
-        )
+        problems.append(root.absence)
     try:
         is_loopback = where.is_loopback
     except ValueError:

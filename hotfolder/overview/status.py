@@ -19,7 +19,7 @@ from hotfolder.batch.found import describe_resting, list_resting
 from hotfolder.batch.summary import BatchSummary, summarise_batches
 from hotfolder.disk import processes, pulse
 from hotfolder.disk.names import display_name
-from hotfolder.errors import PluginError, Problem, SettingsError
+from hotfolder.errors import PluginError, SettingsError
 from hotfolder.ledger.lock import Holder, find_holder
 from hotfolder.ledger.reading import LedgerReader, open_reader
 from hotfolder.model.ends import End
@@ -284,8 +284,7 @@ def _read_destinations(root: Root) -> dict[str, _Read]:
         plugin_problem = str(error)
     files = sorted(root.destinations.glob("*.toml"))
     if not files:
-        problem = Problem(str(root.path), "", "is not a root", "run `hotfolder init` to make one")
-        raise SettingsError([problem])
+        raise SettingsError([root.absence])
     found: dict[str, _Read] = {}
     for path in files:
         found[path.stem] = _Read(problem=plugin_problem)

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from hotfolder.errors import Problem
+
 if TYPE_CHECKING:
     from hotfolder.disk.kept_arrays import ArrayFolder
     from hotfolder.settings.tables import Folders
@@ -50,6 +52,11 @@ class Root:
     def is_there(self) -> bool:
         """Whether there is a root in this folder."""
         return self.destinations.is_dir() or self.private.is_dir()
+
+    @property
+    def absence(self) -> Problem:
+        """What to say where there is no root in this folder."""
+        return Problem(str(self.path), "", "is not a root", f"run `{self.command('init')}`")
 
     def command(self, name: str, *words: str) -> str:
         """Return a command for this root, to be copied into a shell in whatever folder it is."""

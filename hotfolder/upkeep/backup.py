@@ -62,8 +62,7 @@ def back_up(root: Root, to: Path) -> Copied:
     """
     to, folders = to.absolute(), read_folders(root)
     if not root.destinations.is_dir():
-        problem = Problem(str(root.path), "", "is not a root", "run `hotfolder init` to make one")
-        raise SettingsError([problem])
+        raise SettingsError([root.absence])
     if os.path.lexists(to):
         raise SettingsError([Problem(str(to), "", "is there already", "a new name for the copy")])
     tops = [root.path, *(each for of in folders.values() for each in of.all())]

@@ -102,8 +102,7 @@ def destinations(root: Root, asked: list[str]) -> list[Destination]:
     """
     files = {path.stem: path for path in sorted(root.destinations.glob("*.toml"))}
     if not files:
-        found = Problem(str(root.path), "", "is not a root", "run `hotfolder init` to make one")
-        raise SettingsError([found])
+        raise SettingsError([root.absence])
     problems = [
         Problem("--for", "", f"there is no destination {name!r}", ", ".join(files))
         for name in asked

@@ -1,6 +1,7 @@
 """Questions to the books: each filter against plain Python, each index against a query plan."""
 
 import operator
+import re
 import sqlite3
 from collections import Counter
 from contextlib import closing
@@ -277,7 +278,8 @@ def test_the_books_cannot_be_written(db):
 
 
 def test_no_root_is_said(tmp_path):
-    with pytest.raises(SettingsError, match="is not a root"), open_books(Root(tmp_path)):
+    said = f"is not a root.*`hotfolder init {re.escape(str(tmp_path))}`"
+    with pytest.raises(SettingsError, match=said), open_books(Root(tmp_path)):
         pass
 
 
