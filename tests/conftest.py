@@ -79,9 +79,21 @@ def pytest_xdist_auto_num_workers() -> int:
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
-    """Compile loops once, before several processes start that would all compile the same."""
-    if getattr(session.config.option, "numprocesses", None):
+    """Compile loops and tests once, before several processes start that would all do the same."""
+    if not getattr(session.config.option, "numprocesses", None):
+        return
+    # in a new clone, rewriting the assertions of all tests takes each process eight seconds
+    collect = None
+    if not sys.dont_write_bytecode and not any(Path(__file__).parent.glob("cli/__pycache__/*.pyc")):
+        command = [sys.executable, "-m", "pytest", "--collect-only", "-q"]
+        alone = os.environ | {"PYTEST_ADDOPTS": ""}
+        where = session.config.rootpath
+        collect = subprocess.Popen(command, cwd=where, env=alone, stdout=subprocess.DEVNULL)
+    try:
         subprocess.run([sys.executable, "-c", "import hotfolder.work.preload"], check=True)
+    finally:
+        if collect is not None:
+            collect.wait()  # what is wrong is told by the processes that come
 
 
 SLOW_ROOMS = ("browser", "faults", "whole")
