@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 
+import psutil
 import pytest
 from hypothesis import settings
 
@@ -70,12 +71,16 @@ def every_act(request: pytest.FixtureRequest) -> bool:
     return bool(request.config.getoption("--every-act"))
 
 
+_PROCESS_BYTES = 2 * 2**30
+
+
 def pytest_xdist_auto_num_workers() -> int:
     """Three times as many processes as there are cores: tests of the whole program often wait.
 
-    With twice as many a fifth of the processors' time was idle.
+    With twice as many a fifth of the processors' time was idle. Each grows to nearly 2 GiB.
     """
-    return 3 * processes.cpu_count()
+    room = psutil.virtual_memory().total // _PROCESS_BYTES
+    return min(3 * processes.cpu_count(), max(1, room))
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
