@@ -103,7 +103,7 @@ def pytest_sessionstart(session: pytest.Session) -> None:
 
 SLOW_ROOMS = ("browser", "faults", "whole")
 """Folders whose tests are slow as a rule; elsewhere a test that is says so itself."""
-LONG_ROOMS = ("faults", "whole")
+LONG_ROOMS = SLOW_ROOMS
 """Folders whose tests take longest: several processes begin with them."""
 
 
