@@ -20,7 +20,7 @@ from typing import Any
 
 HASH_ORIGINAL = "hashing the original"
 LEDGER = "commits of the ledger"
-START = "starting the process"
+START = "sending the order to a process, starting one if none is ready"
 BEFORE = "in the process, before the original is opened"
 PIXELS = "pixels: from opening the original to the finished result"
 AFTER = "in the process, after the result is finished"
@@ -84,7 +84,6 @@ def _timed(owner: Any, name: str, phase: str | Callable[..., str]) -> None:
 def put_clocks(report: Path) -> None:
     """Wrap what takes a job through the daemon."""
     import os
-    from multiprocessing.process import BaseProcess
 
     from hotfolder.daemon.jobs import Work
     from hotfolder.disk import durable, line_log, trees
@@ -98,10 +97,10 @@ def put_clocks(report: Path) -> None:
     _timed(os, "fsync", FLUSH)
     _timed(Ledger, "advance", LEDGER)
     _timed(Ledger, "end", LEDGER)
-    _timed(BaseProcess, "start", START)
+    _time_sending(worker)
     for owner, name in ((durable, "move_new"), (trees, "move_any_new"), (line_log, "append_line")):
         _timed(owner, name, RENAME)
-    step, wait, answer = Work.step, worker._wait, worker._answer
+    step, answer = Work.step, worker._answer
     writing = threading.Lock()
 
     def timed_step(self: Any, row: Any, destination: Any) -> Any:
@@ -123,24 +122,36 @@ def put_clocks(report: Path) -> None:
                 with writing, report.open("a") as file:
                     file.write(json.dumps(vars(times)) + "\n")
 
-    def timed_wait(*arguments: Any) -> Any:
-        _own.waited_from = time.time()
-        return wait(*arguments)
-
     def timed_answer(attempt: Any, code: Any) -> Any:
         said = answer(attempt, code)
         if said.work is not None and getattr(_own, "times", None) is not None:
             folder = attempt.order.folder
             started, left = ((folder / each).stat().st_mtime for each in ("started", "answer.json"))
-            _note(BEFORE, started - _own.waited_from)
+            _note(BEFORE, started - _own.sent)
             _note(PIXELS, said.work.elapsed_s)
             _note(AFTER, left - started - said.work.elapsed_s)
             _note(END, time.time() - left)
         return said
 
     Work.step = timed_step  # type: ignore[method-assign]
-    worker._wait, worker._answer = timed_wait, timed_answer
+    worker._answer = timed_answer
     wrap_slots()
+
+
+def _time_sending(worker: Any) -> None:
+    """Time how an order comes to a process; that the next one is started meanwhile costs no job."""
+
+    def timed(send: Callable[..., Any]) -> Callable[..., Any]:
+        def sending(*arguments: Any) -> Any:
+            begun = time.perf_counter()
+            made = send(*arguments)
+            _note(START, time.perf_counter() - begun)
+            _own.sent = time.time()
+            return made
+
+        return sending
+
+    worker._start, worker._Spare.take = timed(worker._start), timed(worker._Spare.take)
 
 
 def wrap_slots() -> None:
