@@ -102,9 +102,8 @@ def pytest_sessionstart(session: pytest.Session) -> None:
 
 
 SLOW_ROOMS = ("browser", "faults", "whole")
-"""Folders whose tests are slow as a rule; elsewhere a test that is says so itself."""
-LONG_ROOMS = SLOW_ROOMS
-"""Folders whose tests take longest: several processes begin with them."""
+"""Folders whose tests are slow as a rule; elsewhere a test that is says so itself. Several
+processes begin with them."""
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -124,7 +123,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         items[:] = kept
     processes = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
     if processes > 1:
-        items[:] = deal(items, lambda item: _is_in(item, LONG_ROOMS), processes)
+        items[:] = deal(items, lambda item: _is_in(item, SLOW_ROOMS), processes)
 
 
 def _may_be_left_out(item: pytest.Item) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,7 +15,7 @@ from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
 if TYPE_CHECKING:
-    from hotfolder.overview.status import DestinationStatus, Status
+    from hotfolder.overview.status import DestinationStatus, RefusedJob, Status, WarnedJob
     from hotfolder.overview.waiting import WaitingThing
 
 RootArgument = Annotated[
@@ -165,28 +166,29 @@ def _say_what(what: str) -> str:
 
 
 def _print_refused(said: Status) -> None:
-    if not said["refused"]:
-        return
-    print_plain("\nRefused within a day; export the picture again and drop the new file:")
-    for each in said["refused"][:_MOST_SHOWN]:
-        print_line(f"  {each['destination']}: {each['file']} ({each['job']})")
-        for reason in each["reasons"]:
-            print_line(f"      {display_name(reason)}")
-        print_line(f"      its original: {each['folder']}")
-    if len(said["refused"]) > _MOST_SHOWN:
-        print_plain(f"  and {len(said['refused']) - _MOST_SHOWN} more; --json has all")
+    _print_of_late(
+        "Refused within a day; export the picture again and drop the new file:",
+        [(each, [*each["reasons"], f"its original: {each['folder']}"]) for each in said["refused"]],
+    )
 
 
 def _print_warned(said: Status) -> None:
-    if not said["warned"]:
+    _print_of_late(
+        "Delivered within a day, and to be looked at:",
+        [(each, each["warnings"]) for each in said["warned"]],
+    )
+
+
+def _print_of_late(title: str, found: Sequence[tuple[RefusedJob | WarnedJob, list[str]]]) -> None:
+    if not found:
         return
-    print_plain("\nDelivered within a day, and to be looked at:")
-    for each in said["warned"][:_MOST_SHOWN]:
+    print_plain(f"\n{title}")
+    for each, sentences in found[:_MOST_SHOWN]:
         print_line(f"  {each['destination']}: {each['file']} ({each['job']})")
-        for warning in each["warnings"]:
-            print_line(f"      {display_name(warning)}")
-    if len(said["warned"]) > _MOST_SHOWN:
-        print_plain(f"  and {len(said['warned']) - _MOST_SHOWN} more; --json has all")
+        for sentence in sentences:
+            print_line(f"      {display_name(sentence)}")
+    if len(found) > _MOST_SHOWN:
+        print_plain(f"  and {len(found) - _MOST_SHOWN} more; --json has all")
 
 
 def _print_machines(said: Status) -> None:
