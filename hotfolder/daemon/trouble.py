@@ -22,6 +22,9 @@ from hotfolder.errors import StorageError
 from hotfolder.logs import get_log, utc_now
 
 _RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
+_LONGEST_FOR_A_LOOK_S = 10.0
+"""The longest wait of what costs no more than a look: who has mended a folder, or brought it back,
+sees whether it goes on."""
 _SWEEP_TRIES = 3
 
 
@@ -46,6 +49,12 @@ class Kind(StrEnum):
     """A job cannot be worked on, or its end cannot be written."""
     STRAY = "stray jobs"
     """Jobs whose destination's settings are wrong or have gone: only a person can mend that."""
+
+    @property
+    def longest_wait_s(self) -> float:
+        """How long it waits at most from one try to the next; others do work that may be in vain."""
+        is_a_look = self in (Kind.CLAIMS, Kind.HELD, Kind.LEDGER)
+        return min(_LONGEST_FOR_A_LOOK_S, _RETRY_S[-1]) if is_a_look else _RETRY_S[-1]
 
 
 @dataclass(frozen=True)
@@ -85,6 +94,8 @@ class Trouble:
 class _Queue:
     """Those that wait together."""
 
+    longest_s: float
+    """From one try to the next."""
     members: int = 0
     tries: int = 0
     """Of any of them in vain, since one has succeeded."""
@@ -103,7 +114,8 @@ class _Queue:
 
     def put_off(self, now: float) -> None:
         """Let all of them wait, the longer the more often it was in vain."""
-        self.next_try_s = now + _RETRY_S[min(max(self.tries, 1), len(_RETRY_S)) - 1]
+        wait_s = _RETRY_S[min(max(self.tries, 1), len(_RETRY_S)) - 1]
+        self.next_try_s = now + min(wait_s, self.longest_s)
 
 
 _Key = tuple[Kind, str, str]
@@ -147,7 +159,7 @@ class Troubles:
             if before is not None and before.cause != trouble.cause:
                 self._leave(before, in_vain=True)
             if before is None or before.cause != trouble.cause:
-                queue = self._queues.setdefault(_key(trouble), _Queue())
+                queue = self._queues.setdefault(_key(trouble), _Queue(about.kind.longest_wait_s))
                 queue.members += 1
                 if queue.members == 1:
                     queue.tries = (
@@ -212,7 +224,7 @@ class Troubles:
                         probes[_key(trouble)] = trouble
             for key, queue in due.items():
                 if key not in probes and queue.next_try_s <= now:
-                    queue.next_try_s = now + _RETRY_S[-1]
+                    queue.next_try_s = now + queue.longest_s
             return [
                 each if isinstance(each, str) else each.about.name
                 for each in chosen

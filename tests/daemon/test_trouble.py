@@ -47,6 +47,18 @@ def test_what_failed_waits_longer_each_time(troubles, clock):
     assert [1, 2, 5, 10, 30, 60, 60, 60] == waits
 
 
+def test_what_costs_a_look_is_looked_at_soon_after_it_was_mended(troubles, clock):
+    everything = About(Kind.CLAIMS, CANVAS)
+    waits = []
+    for _ in range(7):
+        troubles.note(everything, failed(errno.ENOENT))
+        due = troubles.next_try_s(Kind.CLAIMS, CANVAS)
+        waits.append(due - clock.now)
+        clock.now = due
+        assert troubles.may_try(Kind.CLAIMS, CANVAS)
+    assert [1, 2, 5, 10, 10, 10, 10] == waits
+
+
 def test_of_those_that_wait_together_the_one_not_tried_for_longest_goes_alone(troubles, clock):
     for name in "abc":
         troubles.note(job(name), failed())
