@@ -31,9 +31,12 @@ def gone_at_once(monkeypatch):
     monkeypatch.setattr("hotfolder.daemon.loop._LOOK_AT_SETTINGS_EVERY_S", 0.05)
 
 
-def add(root: Root, name: str) -> None:
+def add(root: Root, name: str, more: str = "") -> None:
+    """Add a destination, whole at once: the daemon may read it at any time."""
     text = (root.destinations / f"{CANVAS}.toml").read_text()
-    (root.destinations / f"{name}.toml").write_text(text)
+    written = root.destinations / f"{name}.new"
+    written.write_text(text + more)
+    written.rename(root.destinations / f"{name}.toml")
 
 
 def drop_at(root: Root, name: str, file: str) -> None:
@@ -74,9 +77,7 @@ def test_an_added_one_that_is_wrong_is_said_and_served_once_it_is_right(quick): 
 def test_an_added_one_whose_folders_collide_is_refused_and_the_others_are_served(quick):  # noqa: F811
     with serving(quick) as daemon:
         wait_for(quick.snapshot.exists)
-        add(quick, PRINTS)
-        with (quick.destinations / f"{PRINTS}.toml").open("a") as file:
-            file.write(f'\n[folders]\nresults = "out/{CANVAS}"\n')
+        add(quick, PRINTS, f'\n[folders]\nresults = "out/{CANVAS}"\n')
         wait_for(daemon.refused)
         drop(quick, "mud.tif", size=24)
         wait_for(lambda: records(quick, CANVAS))
