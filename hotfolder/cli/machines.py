@@ -45,7 +45,7 @@ def worker(
 ) -> None:
     """Work for a daemon on another machine, until Ctrl-C or SIGTERM."""
     _refuse_without_extra()
-    from hotfolder.engine.machine import Options, run_machine
+    from hotfolder.work.machines.machine import Options, run_machine
 
     run_machine(
         Options(
@@ -71,7 +71,7 @@ def scheduler(
 ) -> None:
     """Be the place where machines join and the daemon finds them, until Ctrl-C or SIGTERM."""
     _refuse_without_extra()
-    from hotfolder.engine.scheduler import run_scheduler
+    from hotfolder.work.machines.scheduler import run_scheduler
 
     try:
         run_scheduler(address, certificates, _say)
@@ -85,7 +85,7 @@ def engine_certificates(
 ) -> None:
     """Make certificates for machines that work together; again with new names to add some."""
     _refuse_without_extra()
-    from hotfolder.engine.certificates import AUTHORITY_KEY, make_certificates
+    from hotfolder.work.machines.certificates import AUTHORITY_KEY, make_certificates
 
     for made in make_certificates(folder, names):
         print_plain(f"made {made}")
@@ -97,7 +97,7 @@ def engine_certificates(
 
 
 def _refuse_without_extra() -> None:
-    from hotfolder.engine.opening import find_missing_extra
+    from hotfolder.work.machines.opening import find_missing_extra
 
     if missing := find_missing_extra():
         got = f"{' and '.join(missing)} is not installed"

@@ -26,7 +26,6 @@ from hotfolder.disk.kept_arrays import ArrayFolder
 from hotfolder.ending.deliver import Deliverer
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.release import collect_job
-from hotfolder.engine.places import Runner
 from hotfolder.errors import StorageError
 from hotfolder.ledger.details import Claimed, Produced, State
 from hotfolder.ledger.jobs import JobRow, Ledger
@@ -41,6 +40,7 @@ from hotfolder.model.standing import MediumStanding
 from hotfolder.settings.changes import with_changes
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import DestinationFolders, Root
+from hotfolder.work.machines.places import Runner
 from hotfolder.work.neighbours import find_neighbours
 from hotfolder.work.order import Order
 from hotfolder.work.worker import ANSWER, OUTPUT, Attempt, Stopped, read_failure, run_attempt

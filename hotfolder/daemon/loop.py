@@ -38,8 +38,6 @@ from hotfolder.disk.marker import away
 from hotfolder.ending.deliver import Deliverer
 from hotfolder.ending.discard import Discards
 from hotfolder.ending.kept import KeptOriginals
-from hotfolder.engine.opening import open_places
-from hotfolder.engine.places import Runner
 from hotfolder.errors import Problem, StorageError
 from hotfolder.ledger.jobs import JobRow, Ledger, State
 from hotfolder.ledger.lock import served_alone
@@ -51,6 +49,8 @@ from hotfolder.settings.files import Settings
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import Registry
+from hotfolder.work.machines.opening import open_places
+from hotfolder.work.machines.places import Runner
 from hotfolder.work.photograph import read_photograph
 from hotfolder.work.worker import end_spare, keep_spare, run_attempt
 

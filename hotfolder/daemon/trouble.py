@@ -52,7 +52,7 @@ class Kind(StrEnum):
 
     @property
     def longest_wait_s(self) -> float:
-        """How long it waits at most from one try to the next; others do work that may be in vain."""
+        """The most seconds from one try to the next; others do work that may be in vain."""
         is_a_look = self in (Kind.CLAIMS, Kind.HELD, Kind.LEDGER)
         return min(_LONGEST_FOR_A_LOOK_S, _RETRY_S[-1]) if is_a_look else _RETRY_S[-1]
 

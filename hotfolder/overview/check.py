@@ -14,7 +14,6 @@ from hotfolder.colour.profile import Profile
 from hotfolder.colour.profile_measures import measure_quickly
 from hotfolder.disk import mounts, processes, pulse
 from hotfolder.disk.marker import Unreachable, check_marker
-from hotfolder.engine.opening import find_problems as find_engine_problems
 from hotfolder.errors import PluginError, Problem
 from hotfolder.intake.forsaken import find_forsaken, say_forsaken
 from hotfolder.intake.scan import scan
@@ -31,6 +30,7 @@ from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.settings.tables import Folders
 from hotfolder.stages.registry import Registry, load_registry
+from hotfolder.work.machines.opening import find_problems as find_engine_problems
 
 
 @dataclass(frozen=True)

@@ -39,10 +39,10 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from benchmarks.measured import add_write_option, show
 from faults.machines import World, wait_for
-from hotfolder.engine.line import Line
-from hotfolder.engine.machine import Machine, Options, _serve
 from hotfolder.model.answer import Answer
 from hotfolder.model.records import OriginalRecord, ResultRecord, WorkRecord
+from hotfolder.work.machines.line import Line
+from hotfolder.work.machines.machine import Machine, Options, _serve
 from whole.conftest import drop
 
 DAY_S = 86400
@@ -80,7 +80,7 @@ def serve_echo(address: str, folder: Path) -> None:
     """Be a machine that computes nothing."""
     import asyncio
 
-    from hotfolder.engine.guard import load_guarded
+    from hotfolder.work.machines.guard import load_guarded
 
     load_guarded()
     options = Options(address, folder, name="echo", slots=4)

@@ -35,12 +35,12 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from faults.killing import check_books, dropped_hashes
-from hotfolder.engine.certificates import make_certificates
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import read_jobs
 from hotfolder.model.snapshot import read_snapshot
 from hotfolder.overview.new_root import make_root
 from hotfolder.settings.root import Root
+from hotfolder.work.machines.certificates import make_certificates
 from hotfolder_demo import write_profiles
 from whole.conftest import drop, records, write_destination
 

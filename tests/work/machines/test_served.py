@@ -9,8 +9,8 @@ from faults.killing import check_books, dropped_hashes
 from faults.serving import sweep
 from hotfolder.audit.story import describe_story, tell_story
 from hotfolder.daemon import loop
-from hotfolder.engine.elsewhere import Elsewhere
 from hotfolder.ledger.reading import open_reader
+from hotfolder.work.machines.elsewhere import Elsewhere
 from whole.conftest import drop, records
 
 from .conftest import NearLine
@@ -76,8 +76,8 @@ def test_a_stage_that_fails_twice_in_the_same_way_elsewhere_is_tried_no_third_ti
         each.tries._plugins = quick.plugins
     file = quick.destinations / "fine-art-canvas.toml"
     file.write_text(file.read_text().replace('stages = ["', 'stages = ["broken", "'))
-    from hotfolder.engine.build import hash_stages
     from hotfolder.stages.registry import load_registry
+    from hotfolder.work.machines.build import hash_stages
 
     for each in (one, two):
         each.stages = hash_stages(load_registry(quick.plugins))

@@ -15,9 +15,9 @@ from typing import Final
 
 from distributed import Scheduler
 
-from hotfolder.engine.guard import load_guarded
-from hotfolder.engine.security import load_security
 from hotfolder.settings.engine import split_address
+from hotfolder.work.machines.guard import load_guarded
+from hotfolder.work.machines.security import load_security
 
 _KEPT: Final = (
     "identity", "ping", "register-worker", "unregister", "heartbeat_worker", "connection_stream",

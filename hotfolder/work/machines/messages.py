@@ -54,7 +54,7 @@ class Hello(_Message):
     name: MachineName
     version: Annotated[str, Field(max_length=64)]
     build: Sha256
-    """Of all that touches pixels; see `hotfolder.engine.build`."""
+    """Of all that touches pixels; see `hotfolder.work.machines.build`."""
     stages: dict[str, Sha256]
     """The source of each stage that is installed there, as a hash."""
     slots: Annotated[int, Field(ge=1, le=1024)]

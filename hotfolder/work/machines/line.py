@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Protocol, TypeVar
 
-from hotfolder.engine.security import Peer
 from hotfolder.settings.engine import check_security
+from hotfolder.work.machines.security import Peer
 
 _T = TypeVar("_T")
 _CONNECTIONS: Final = 4096
@@ -64,8 +64,8 @@ class Line:
         SettingsError
             When the address cannot be used, or certificates are missing.
         """
-        from hotfolder.engine.guard import SERIALIZERS, load_guarded
-        from hotfolder.engine.security import load_security
+        from hotfolder.work.machines.guard import SERIALIZERS, load_guarded
+        from hotfolder.work.machines.security import load_security
 
         load_guarded()
         from distributed.core import ConnectionPool
@@ -180,8 +180,8 @@ class Line:
     ) -> tuple[object, Peer | None]:
         from distributed.core import send_recv
 
-        from hotfolder.engine.guard import SERIALIZERS
-        from hotfolder.engine.security import read_peer
+        from hotfolder.work.machines.guard import SERIALIZERS
+        from hotfolder.work.machines.security import read_peer
 
         try:
             async with asyncio.timeout(deadline_s):

@@ -19,16 +19,16 @@ from pathlib import Path
 from typing import Final
 
 from hotfolder.disk import pulse, trees
-from hotfolder.engine.build import hash_build, hash_stages
-from hotfolder.engine.errand import Busy, Changed, Errand, Lost, NotToBeSent, make_order
-from hotfolder.engine.line import Asking, Unanswered
-from hotfolder.engine.places import Runner
-from hotfolder.engine.roster import Machine, Roster
 from hotfolder.logs import get_log
 from hotfolder.model.answer import Answer
 from hotfolder.model.machines import MachineJob, MachineStatus
 from hotfolder.settings.engine import EngineTable
 from hotfolder.stages.registry import load_registry
+from hotfolder.work.machines.build import hash_build, hash_stages
+from hotfolder.work.machines.errand import Busy, Changed, Errand, Lost, NotToBeSent, make_order
+from hotfolder.work.machines.line import Asking, Unanswered
+from hotfolder.work.machines.places import Runner
+from hotfolder.work.machines.roster import Machine, Roster
 from hotfolder.work.worker import Attempt, Stopped, read_progress
 
 _LOOK_EVERY_S: Final = 1.0

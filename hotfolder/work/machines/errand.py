@@ -21,8 +21,9 @@ from typing import Final, TypeVar
 from pydantic import ValidationError
 
 from hotfolder.disk import durable, platforms
-from hotfolder.engine.line import Asking, Unanswered
-from hotfolder.engine.messages import (
+from hotfolder.model.answer import Answer
+from hotfolder.work.machines.line import Asking, Unanswered
+from hotfolder.work.machines.messages import (
     CHUNK_BYTES,
     Begun,
     Content,
@@ -37,7 +38,6 @@ from hotfolder.engine.messages import (
     decode,
     encode,
 )
-from hotfolder.model.answer import Answer
 from hotfolder.work.worker import ANSWER, PROGRESS, Attempt, Stopped
 
 _Model = TypeVar("_Model", Begun, Told)

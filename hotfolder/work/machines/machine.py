@@ -1,9 +1,9 @@
 """A machine that works for a daemon elsewhere: what `hotfolder worker` runs.
 
-It joins a scheduler, by which the daemon finds it, and answers the daemon's questions itself
-(`hotfolder.engine.messages`). It runs no task of the scheduler's: of the library's own requests it
-answers those alone that finding each other needs. When the scheduler goes, it joins again as soon
-as there is one; the daemon asks on meanwhile, and what it works on goes on.
+It joins a scheduler, by which the daemon finds it, and answers the daemon's questions itself (those
+of `hotfolder.work.machines.messages`). It runs no task of the scheduler's: of the library's own
+requests it answers those alone that finding each other needs. When the scheduler goes, it joins
+again as soon as there is one; the daemon asks on meanwhile, and what it works on goes on.
 """
 
 from __future__ import annotations
@@ -24,10 +24,13 @@ from distributed.core import Server
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from hotfolder.disk import platforms, processes
-from hotfolder.engine.build import hash_build, hash_stages
-from hotfolder.engine.certificates import read_name
-from hotfolder.engine.guard import load_guarded
-from hotfolder.engine.messages import (
+from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.settings.engine import check_security, split_address
+from hotfolder.stages.registry import load_registry
+from hotfolder.work.machines.build import hash_build, hash_stages
+from hotfolder.work.machines.certificates import read_name
+from hotfolder.work.machines.guard import load_guarded
+from hotfolder.work.machines.messages import (
     PROTOCOL,
     Fetch,
     Hello,
@@ -39,11 +42,8 @@ from hotfolder.engine.messages import (
     decode,
     encode,
 )
-from hotfolder.engine.security import load_security, read_peer
-from hotfolder.engine.tries import Run, Tries
-from hotfolder.errors import Problem, SettingsError, StorageError
-from hotfolder.settings.engine import check_security, split_address
-from hotfolder.stages.registry import load_registry
+from hotfolder.work.machines.security import load_security, read_peer
+from hotfolder.work.machines.tries import Run, Tries
 from hotfolder.work.worker import end_spare, keep_spare, run_attempt
 
 _Model = TypeVar("_Model", bound=BaseModel)

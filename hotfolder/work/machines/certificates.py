@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from hotfolder.disk import durable
-from hotfolder.engine.messages import MachineName
-from hotfolder.engine.security import AUTHORITY, CERTIFICATE, KEY, Role
 from hotfolder.errors import Problem, SettingsError
+from hotfolder.work.machines.messages import MachineName
+from hotfolder.work.machines.security import AUTHORITY, CERTIFICATE, KEY, Role
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ec import EllipticCurvePrivateKey

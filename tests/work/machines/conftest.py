@@ -11,9 +11,11 @@ from pathlib import Path
 import pytest
 
 from faults.killing import run_here
-from hotfolder.engine.build import hash_build, hash_stages
-from hotfolder.engine.line import Reply, Unanswered
-from hotfolder.engine.messages import (
+from hotfolder.settings.engine import EngineTable
+from hotfolder.stages.registry import load_registry
+from hotfolder.work.machines.build import hash_build, hash_stages
+from hotfolder.work.machines.line import Reply, Unanswered
+from hotfolder.work.machines.messages import (
     PROTOCOL,
     Fetch,
     Hello,
@@ -23,9 +25,7 @@ from hotfolder.engine.messages import (
     decode,
     encode,
 )
-from hotfolder.engine.tries import Tries
-from hotfolder.settings.engine import EngineTable
-from hotfolder.stages.registry import load_registry
+from hotfolder.work.machines.tries import Tries
 from hotfolder.work.order import Order
 from hotfolder.work.worker import Attempt
 from whole.conftest import drop, write_destination

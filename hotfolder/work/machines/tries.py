@@ -22,7 +22,8 @@ from typing import BinaryIO, Final
 
 from hotfolder.disk import durable, trees
 from hotfolder.disk.kept_arrays import ArrayFolder
-from hotfolder.engine.messages import (
+from hotfolder.model.answer import Answer
+from hotfolder.work.machines.messages import (
     CHUNK_BYTES,
     Begun,
     Content,
@@ -33,7 +34,6 @@ from hotfolder.engine.messages import (
     Told,
     TryOrder,
 )
-from hotfolder.model.answer import Answer
 from hotfolder.work.order import Order
 from hotfolder.work.worker import Attempt, Stopped, read_progress, run_attempt
 

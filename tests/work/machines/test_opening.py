@@ -8,10 +8,10 @@ import sys
 import pytest
 from pydantic import ValidationError
 
-from hotfolder.engine import opening
-from hotfolder.engine.opening import find_problems, open_places
 from hotfolder.overview.check import check
 from hotfolder.settings.engine import EngineTable
+from hotfolder.work.machines import opening
+from hotfolder.work.machines.opening import find_problems, open_places
 
 LOOPBACK = "tcp://127.0.0.1:8786"
 
@@ -82,7 +82,7 @@ def test_missing_certificates_are_named(root):
 def test_the_local_kind_loads_nothing_and_is_the_default():
     code = (
         "import sys\n"
-        "import hotfolder.daemon.loop, hotfolder.engine.local\n"
+        "import hotfolder.daemon.loop, hotfolder.work.machines.local\n"
         "from hotfolder.settings.tables import RootFile\n"
         "assert RootFile().engine.kind == 'local'\n"
         "print([each for each in ('dask', 'distributed', 'cryptography', 'tornado', 'ssl')"

@@ -7,11 +7,11 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Final
 
-from hotfolder.engine.local import LocalPlaces
-from hotfolder.engine.places import Places, Runner
 from hotfolder.errors import Problem
 from hotfolder.settings.engine import EngineTable
 from hotfolder.settings.root import Root
+from hotfolder.work.machines.local import LocalPlaces
+from hotfolder.work.machines.places import Places, Runner
 
 EXTRA: Final = ("distributed", "cryptography")
 """What the extra `hotfolder[dask]` installs."""
@@ -40,8 +40,8 @@ def open_places(
     """
     if table.kind == "local":
         return LocalPlaces(run, number)
-    from hotfolder.engine.elsewhere import Elsewhere
-    from hotfolder.engine.line import Line
+    from hotfolder.work.machines.elsewhere import Elsewhere
+    from hotfolder.work.machines.line import Line
 
     line = Line(table.address, find_certificates(root, table))
     places = Elsewhere(table, line, run, number, root.plugins, wake)
@@ -66,7 +66,7 @@ def find_problems(root: Root, table: EngineTable) -> list[Problem]:
         problems.append(Problem(file, "engine.kind", got, allowed))
     folder = find_certificates(root, table)
     if folder is not None:
-        from hotfolder.engine.security import find_missing
+        from hotfolder.work.machines.security import find_missing
 
         if lacking := find_missing(folder):
             allowed = f"a folder with {', '.join(lacking)}, made by `hotfolder engine-certificates`"

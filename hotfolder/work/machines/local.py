@@ -5,9 +5,9 @@ from __future__ import annotations
 import threading
 
 from hotfolder.disk import pulse
-from hotfolder.engine.places import Runner
 from hotfolder.model.answer import Answer
 from hotfolder.model.machines import MachineStatus
+from hotfolder.work.machines.places import Runner
 from hotfolder.work.worker import Attempt, Stopped
 
 

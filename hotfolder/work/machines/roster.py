@@ -13,10 +13,10 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Final
 
-from hotfolder.engine.line import Reply, Unanswered
-from hotfolder.engine.messages import PROTOCOL, Hello, NotUnderstood, decode
 from hotfolder.model.machines import MachineJob, MachineStatus
 from hotfolder.model.records import format_time
+from hotfolder.work.machines.line import Reply, Unanswered
+from hotfolder.work.machines.messages import PROTOCOL, Hello, NotUnderstood, decode
 
 _REST_S: Final = 5.0
 _LONGEST_REST_S: Final = 600.0

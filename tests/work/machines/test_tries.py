@@ -9,9 +9,10 @@ from dataclasses import replace
 import pytest
 
 from faults.killing import run_here
-from hotfolder.engine.build import hash_build, hash_stages
-from hotfolder.engine.errand import NotToBeSent, make_order
-from hotfolder.engine.messages import (
+from hotfolder.stages.registry import Registry, load_registry
+from hotfolder.work.machines.build import hash_build, hash_stages
+from hotfolder.work.machines.errand import NotToBeSent, make_order
+from hotfolder.work.machines.messages import (
     MOST_SAID_BYTES,
     Fetch,
     NotUnderstood,
@@ -22,8 +23,7 @@ from hotfolder.engine.messages import (
     decode,
     encode,
 )
-from hotfolder.engine.tries import Tries
-from hotfolder.stages.registry import Registry, load_registry
+from hotfolder.work.machines.tries import Tries
 from hotfolder.work.worker import Stopped
 
 

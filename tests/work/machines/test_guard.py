@@ -17,13 +17,13 @@ from distributed.core import Server, error_message
 from distributed.protocol import ToPickle, to_serialize
 from distributed.protocol.serialize import Serialized
 
-from hotfolder.engine import guard
-from hotfolder.engine.certificates import make_certificates
-from hotfolder.engine.guard import load_guarded
-from hotfolder.engine.line import Line, Unanswered
-from hotfolder.engine.machine import Machine, Options, _find_place
-from hotfolder.engine.security import load_security
 from hotfolder.errors import SettingsError
+from hotfolder.work.machines import guard
+from hotfolder.work.machines.certificates import make_certificates
+from hotfolder.work.machines.guard import load_guarded
+from hotfolder.work.machines.line import Line, Unanswered
+from hotfolder.work.machines.machine import Machine, Options, _find_place
+from hotfolder.work.machines.security import load_security
 
 load_guarded()
 DEADLINE_S = 20

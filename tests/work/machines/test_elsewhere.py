@@ -10,9 +10,9 @@ from dataclasses import replace
 import pytest
 
 from faults.killing import run_here
-from hotfolder.engine.elsewhere import Elsewhere
-from hotfolder.engine.messages import Begun, Told, encode
 from hotfolder.model.answer import Answer
+from hotfolder.work.machines.elsewhere import Elsewhere
+from hotfolder.work.machines.messages import Begun, Told, encode
 from hotfolder.work.worker import Stopped
 
 from .conftest import NearLine
