@@ -42,6 +42,7 @@ from hotfolder.colour.patchwork import (
     Covered,
     KnownBlocks,
     Patchwork,
+    mark_blocks,
 )
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.model.encoding import Encoding
@@ -58,6 +59,9 @@ BLOCKS = {Encoding.RGB: 32, Encoding.CMYK: 16, Encoding.LAB: 64}
 
 CELLS = 4
 """Cells of a block a side."""
+
+_BLOCKS_AT_ONCE = 1024
+"""So many of four channels have 640,000 points."""
 
 _COLOURS_PER_BLOCK = 2
 ERRORS = "errors"
@@ -157,9 +161,7 @@ class Grid:
             nonlocal is_covered
             with self._measuring:  # no stage may use a block before it is known to be good enough
                 if len(missed) and not is_covered:
-                    fresh = self._patches.cover(places)
-                    if fresh.size:
-                        self._measure(fresh)
+                    self._measure(self._patches.cover(places))
                     is_covered = True
                 return self._patches.covered()
 
@@ -181,17 +183,24 @@ class Grid:
         shaped: Codes = out.reshape(*pixels.shape[:2], -1)
         return shaped
 
+    def make_ready(self, blocks: Indices) -> None:
+        """Make blocks ready, as if pixels in them had come: many at once cost less than few."""
+        for start in range(0, len(blocks), _BLOCKS_AT_ONCE):
+            self._cover(blocks[start : start + _BLOCKS_AT_ONCE])
+
     def points(self, blocks: Indices) -> Codes:
         """Return the points of blocks, computed if need be: shape (n, points, outputs)."""
-        with self._measuring:
-            self._patches.cover_blocks(blocks)
-            return self._patches.points(blocks)
+        self._cover(blocks)
+        return self._patches.points(blocks)
 
     def errors(self, blocks: Indices) -> Floats:
         """Return the errors measured in blocks, ΔE00: shape (n, colours)."""
+        self._cover(blocks)
+        return self._errors_of(blocks)
+
+    def _cover(self, blocks: Indices) -> None:
         with self._measuring:
-            self._patches.cover_blocks(blocks)
-            return self._errors_of(blocks)
+            self._measure(self._patches.cover_blocks(blocks))
 
     def over_points(
         self, blocks: Indices, function: Callable[[Codes], Array], *, every: int = 1
@@ -225,6 +234,8 @@ class Grid:
 
     def _measure(self, fresh: Indices) -> None:
         """Compare new blocks with the exact conversion; say which are to be converted exactly."""
+        if not fresh.size:
+            return
         per_block = self._errors_of(fresh)
         too_far = per_block.max(axis=1) > self._wanted_max
         self._is_exact[fresh[too_far]] = 1
@@ -267,6 +278,33 @@ class Grid:
 
         measured = np.concatenate(over_slabs(errors, len(flat), 1, worth_a_thread=COLOURS_PER_CALL))
         return measured.reshape(len(blocks), _COLOURS_PER_BLOCK)
+
+
+class UsedBlocks:
+    """Which blocks of a source's space the pixels of a picture lie in.
+
+    Parameters
+    ----------
+    source
+        What the numbers of a pixel mean.
+    axis
+        Where a grid's points lie, when not at equal distances of the device value.
+    """
+
+    def __init__(self, source: Encoding, axis: Axis | None) -> None:
+        self._blocks = BLOCKS.get(source, 0)
+        self._axis = axis
+        self._used = np.zeros(self._blocks**source.channels, np.uint8)
+
+    def add(self, pixels: Codes) -> None:
+        """Note pixels; their last axis is the channels of the source."""
+        if self._blocks:
+            flat = pixels.reshape(-1, pixels.shape[-1])
+            mark_blocks(self._axis.places(flat) if self._axis else flat, self._blocks, self._used)
+
+    def find(self) -> Indices:
+        """Return the indices of the blocks, rising."""
+        return np.flatnonzero(self._used)
 
 
 def known_rows(source: Encoding, outputs: int) -> tuple[int, dict[str, Row]]:

@@ -129,13 +129,8 @@ class Patchwork:
         -------
         int64: indices of the blocks that were new.
         """
-        pixels = np.ascontiguousarray(pixels)
         used = np.zeros(len(self._slots), np.uint8)
-
-        def work(start: int, stop: int) -> None:
-            _mark(pixels[start:stop], self.blocks, used)
-
-        over_slabs(work, len(pixels), 1)
+        mark_blocks(pixels, self.blocks, used)
         return self.cover_blocks(np.flatnonzero(used))
 
     def cover_blocks(self, blocks: Indices) -> Indices:
@@ -276,6 +271,26 @@ class Patchwork:
                 self._known.note(POINTS, computed, made)
         self._slots[fresh] = np.arange(first, stop)
         self._count = stop
+
+
+def mark_blocks(pixels: Codes, blocks: int, used: NDArray[np.uint8]) -> None:
+    """Mark the blocks that pixels lie in.
+
+    Parameters
+    ----------
+    pixels
+        Shape (n, inputs), uint16.
+    blocks
+        Of the space a side.
+    used
+        Shape (blocks ** inputs,): becomes 1.
+    """
+    pixels = np.ascontiguousarray(pixels)
+
+    def work(start: int, stop: int) -> None:
+        _mark(pixels[start:stop], blocks, used)
+
+    over_slabs(work, len(pixels), 1)
 
 
 def _distinct(numbers: Indices, most: int) -> tuple[Indices, NDArray[Any]]:

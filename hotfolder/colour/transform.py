@@ -21,7 +21,7 @@ from hotfolder.colour.blocks_of_detail import BlocksOfDetail
 from hotfolder.colour.detail import Reach
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, convert_pixels, to_lab
-from hotfolder.colour.grid import Bound, Grid, convert_neutrals, known_rows
+from hotfolder.colour.grid import Bound, Grid, UsedBlocks, convert_neutrals, known_rows
 from hotfolder.colour.kept_points import KeptBlocks, arrays_for
 from hotfolder.colour.measurement_model import TESTED_COLOURS, measurement_model
 from hotfolder.colour.patchwork import POINTS, KnownBlocks
@@ -225,6 +225,21 @@ class Transform:
 
         over_slabs(work, rows, width)
         return out
+
+    def new_use(self) -> UsedBlocks:
+        """Return what notes which part of the source's space a picture uses, for `make_ready`."""
+        return UsedBlocks(self.source.encoding, lightness_axis(self.source))
+
+    def make_ready(self, used: UsedBlocks) -> None:
+        """Compute all points that a picture needs, at once.
+
+        Parameters
+        ----------
+        used
+            From `new_use` of a transform with the same source, which was given the picture.
+        """
+        if self._grid:
+            self._grid.make_ready(used.find())
 
     def errors(self, pixels: Codes, made: Codes) -> Floats:
         """Say how far converted pixels are from the exact conversion.

@@ -18,15 +18,15 @@ from hotfolder.model.rendering import DETAIL, PERCEPTUAL, REFINED, RELATIVE
 from hotfolder.testing import make_stage, run_stage
 from hotfolder_demo.printer import Printer, read_recipe
 from hotfolder_stages.gamut_check import GamutCheck
-from hotfolder_stages.profile_conversion import ProfileConversion, least_loss
+from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.profile_conversion import stage as stage_module
 from hotfolder_stages.profile_conversion.least_loss import (
     Choice,
     Detail,
     choose,
     list_ways,
-    reduced,
 )
+from hotfolder_stages.profile_conversion.reduction import Reduction, reduced
 from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, random_pixels
 from stages.driving import encode_lab, job_of, spec_of
 
@@ -173,20 +173,15 @@ def test_reduced_is_the_mean_of_blocks():
 
 @pytest.mark.parametrize("size", [(13, 10), (40, 7), (7, 40), (300, 200)])
 @pytest.mark.parametrize(("factor", "every"), [(1, 3), (3, 1), (3, 2), (5, 4)])
-def test_reduced_reads_one_of_so_many_blocks(size, factor, every, monkeypatch):
-    monkeypatch.setattr(least_loss, "REDUCED_AT_ONCE_PX", 1000)
+@pytest.mark.parametrize("rows", [1, 4, 200])
+def test_a_reduction_keeps_one_of_so_many_pixels_whatever_the_bands(size, factor, every, rows):
     width, height = size
     pixels = random_pixels(3, height * width).reshape(height, width, 3)
-    seen = []
-
-    def read(start, stop):
-        seen.extend(range(start, stop))
-        return pixels[start:stop]
-
+    reduction = Reduction(size, factor, every)
+    for top in range(0, height, rows):
+        reduction.add(top, pixels[top : top + rows])
     whole = reduced(size, lambda a, b: pixels[a:b], factor)
-    np.testing.assert_array_equal(reduced(size, read, factor, every=every), whole[::every, ::every])
-    assert len(seen) == len(set(seen))
-    assert factor == 1 or len(seen) <= len(whole[::every]) * factor
+    np.testing.assert_array_equal(reduction.copy(), whole[::every, ::every])
 
 
 def converted(pixels, tmp_path, destination=CANVAS, rows=7, **spec):

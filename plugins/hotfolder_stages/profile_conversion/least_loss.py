@@ -39,7 +39,6 @@ from hotfolder.colour import (
     Route,
     Transform,
     allowed_ways,
-    average,
     contrast_kept,
     delta_e_00,
     find_reach,
@@ -50,9 +49,7 @@ from hotfolder.colour import (
     wanted,
     where_unfit,
 )
-
-ReadRows = Callable[[int, int], Codes]
-"""Rows from the first to before the second, shape (rows, width, channels)."""
+from hotfolder_stages.profile_conversion.reduction import ReadRows, factor_of, reduced
 
 RELATIVE = Way()
 """Taken when none is better."""
@@ -66,8 +63,6 @@ FITS_WITHIN = 1.0
 """ΔE00 up to which a colour fits, if the noise of the destination's profile is not more. Less than
 what counts as lost: detail is lost before a single colour is."""
 
-REDUCED_LONG_EDGE_PX = 512
-REDUCED_AT_ONCE_PX = 1_000_000
 TILE_PX = 64
 MOST_TILES = 40
 
@@ -194,43 +189,6 @@ def choose(
     choice = Choice(ways[0], "", share, colour, forms, texture, reach)
     best = min(ways, key=choice.score)
     return replace(choice, way=best, reason=_reason(choice, best))
-
-
-def factor_of(size: tuple[int, int]) -> int:
-    """Return how many pixels a side become one in a copy that a picture is judged by."""
-    return -(-max(size) // REDUCED_LONG_EDGE_PX)
-
-
-def reduced(size: tuple[int, int], read_rows: ReadRows, factor: int, *, every: int = 1) -> Codes:
-    """The picture made smaller: the mean of each `factor` × `factor` pixels.
-
-    What is left over at the right and at the bottom is left out. Means of encoded values, which is
-    near enough for a comparison. Shape (height // factor, width // factor, channels), uint16; with
-    `every`, of that one pixel of so many along each side, and what lies between is not read.
-    """
-    width_px, height_px = size
-    if factor == 1:
-        return read_rows(0, height_px)[::every, ::every]
-    across, down = min(factor, width_px), min(factor, height_px)
-    tops = range(0, max(1, height_px // factor), every)
-    strip = max(1, REDUCED_AT_ONCE_PX * every // (width_px * down))
-    parts = []
-    for first in range(0, len(tops), strip):
-        here = tops[first : first + strip]
-        if every == 1:
-            rows = read_rows(here[0] * down, (here[-1] + 1) * down)
-        else:
-            rows = _every(every, across, [read_rows(top * down, (top + 1) * down) for top in here])
-        parts.append(average(rows, down, across))
-    return np.concatenate(parts)
-
-
-def _every(every: int, across: int, rows: list[Codes]) -> Codes:
-    """Keep one of so many squares of pixels along a row."""
-    joined = np.concatenate(rows)
-    columns = joined.shape[1] // across
-    squares = joined[:, : columns * across].reshape(len(joined), columns, across, -1)
-    return squares[:, ::every].reshape(len(joined), -1, joined.shape[-1])
 
 
 def detail(seen: _Seen, mean_contrast: float, unfit_share: float) -> Detail:

@@ -50,13 +50,11 @@ from hotfolder.colour import (
 from hotfolder_stages.profile_conversion.estimate import Estimate
 from hotfolder_stages.profile_conversion.least_loss import (
     Choice,
-    ReadRows,
     choose,
-    factor_of,
     list_ways,
-    reduced,
     without_looking,
 )
+from hotfolder_stages.profile_conversion.reduction import ReadRows, Reduction, factor_of
 
 PIXELS_PER_CALL = 4_000_000
 """LittleCMS's own grid is sampled anew at each call, so calls for it are large."""
@@ -300,17 +298,25 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
         with ScratchRows(
             path, raster.width_px, raster.channels, in_memory_bytes=_IN_MEMORY_BYTES
         ) as scratch:
-            for band in bands:
-                scratch.append(flattened(band.pixels, band.alpha, raster.encoding))
             size = (raster.width_px, raster.height_px)
-            self._transform = self._made(self._look(size, scratch.read))
+            factor = factor_of(size)
+            reduction = Reduction(size, factor, reach_step(*(side // factor for side in size)))
+            used = self._transform.new_use()
+            for band in bands:
+                pixels = flattened(band.pixels, band.alpha, raster.encoding)
+                scratch.append(pixels)
+                used.add(pixels)
+                if not self._is_by_looking:
+                    reduction.add(band.top, pixels)
+            self._transform = self._made(self._look(size, scratch.read, reduction))
+            self._transform.make_ready(used)
             rows = rows_per_band(raster.width_px)
             if self.settings.precision is Precision.FAST:
                 rows = rows_per_band(raster.width_px, PIXELS_PER_CALL)
             for top, pixels in scratch.pieces(rows):
                 yield self._converted(top, pixels)
 
-    def _look(self, size: tuple[int, int], read_rows: ReadRows) -> Way:
+    def _look(self, size: tuple[int, int], read_rows: ReadRows, reduction: Reduction) -> Way:
         """Measure what the way depends on, tell it, and return the way."""
         source, destination, settings = self._source, self._job.profile, self.settings
         if self._is_by_looking:
@@ -318,11 +324,8 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             self._tell_choice()
             way, reach = self._choice.way, self._choice.reach
         else:
-            factor = factor_of(size)
-            every = reach_step(*(side // factor for side in size))
-            small = reduced(size, read_rows, factor, every=every)
             (way,) = self._ways(destination)
-            reach = find_reach(source, destination, small, depth=settings.depth)
+            reach = find_reach(source, destination, reduction.copy(), depth=settings.depth)
         if way.rendering is Rendering.DETAIL:
             self._reach = reach
             self._job.tell(ReachMeasured(reach))
