@@ -12,7 +12,7 @@ from hotfolder.colour.gamut_boundary import boundary_of
 from hotfolder.colour.medium import nearest
 from hotfolder.colour.oklab import lab_to_oklab, oklab_to_lab
 from hotfolder.colour.rendering import Detail, Refined, find_reach
-from hotfolder.colour.transform import Transform
+from hotfolder.colour.transform import Transform, _grid_of
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.rendering import Rendering
 from reference.devices import GREY, SRGB, WIDE_RGB, demo_printer, libvips, random_pixels
@@ -203,3 +203,42 @@ def test_points_on_the_way_to_the_boundary_are_near_to_those_that_are_searched_f
     assert off.mean() <= 0.02
     assert off.max() <= 0.75
     assert fine.bound.exact_share < 0.1
+
+
+def pixels_of_every_kind():
+    """Squares with grain, of colours from all of the source's space."""
+    squares = np.random.default_rng(5).integers(0, 65536, (16, 16, 3))
+    spread = np.kron(squares, np.ones((12, 12, 1)))
+    noise = np.random.default_rng(6).normal(0, 300, spread.shape)
+    return np.clip(spread + noise, 0, 65535).astype(np.uint16)
+
+
+def test_refined_is_the_same_after_detail_has_asked_for_its_points():
+    pixels = pixels_of_every_kind()
+    _grid_of.cache_clear()
+    alone = Transform(SRGB, CMYK, rendering=Rendering.REFINED)
+    expected = alone.apply(pixels)
+    assert alone.bound.exact_share > 0
+    _grid_of.cache_clear()
+    Transform(SRGB, CMYK, rendering=Rendering.DETAIL, reach=Reach()).apply(pixels)
+    after = Transform(SRGB, CMYK, rendering=Rendering.REFINED)
+    np.testing.assert_array_equal(after.apply(pixels), expected)
+
+
+def test_points_made_at_once_are_those_made_band_by_band():
+    pixels = pixels_of_every_kind()
+    made = []
+    for at_once in (True, False):
+        _grid_of.cache_clear()
+        transform = Transform(SRGB, CMYK, rendering=Rendering.DETAIL, reach=Reach())
+        if at_once:
+            used = transform.new_use()
+            for top in range(0, len(pixels), 70):
+                used.add(pixels[top : top + 70])
+            transform.make_ready(used)
+        parts = [transform.apply(pixels[top : top + 50]) for top in range(0, len(pixels), 50)]
+        made.append((np.concatenate(parts), transform.bound))
+    (one, its_bound), (other, other_bound) = made
+    np.testing.assert_array_equal(one, other)
+    assert its_bound.exact_share == other_bound.exact_share
+    assert its_bound.colours == other_bound.colours
