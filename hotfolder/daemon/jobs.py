@@ -108,10 +108,54 @@ class Work:
             raise StorageError(f"job {row.id}: {error}") from error
 
     def _work(self, row: JobRow, destination: Destination) -> JobRow:
+        """Try a job once, unless more tries are no use."""
         if row.kind in _NOT_A_FILE:
             code, message = _NOT_A_FILE[row.kind]
             return self._endings.refuse(row, code, message.format(name=show_name(row)))
-        original, placement = find_original(self.root, row), row.placement
+        original = find_original(self.root, row)
+        read = self._read(row, destination, original)
+        if isinstance(read, JobRow):
+            return read
+        before = _read_stamp(original)
+        if failure := self._find_repeated_failure(row):
+            return self._endings.give_up_failed(row, failure)
+        if row.attempts >= destination.file.limits.attempts:
+            # the daemon died with this job in hand as often as it may be tried
+            return self._endings.give_up(row, "the program stopped each time while working on it")
+        standing = self._find_standing(row, destination)
+        # a job that waits for a worker has not been tried: a kill meanwhile counts no attempt
+        if not self.slots.take(row, destination, self.stop):
+            return row
+        tried = row.attempts + 1
+        try:
+            sha256, size = read
+            row = self.ledger.advance(
+                row.id,
+                State.WORKING,
+                _with_what_counts_now(row, destination),
+                attempts=tried,
+                sha256=sha256,
+                size=size,
+            )
+            neighbours = find_neighbours(self.ledger, row, destination)
+            answer = self._attempt(row, destination, original, neighbours, standing)
+        except (OSError, EOFError) as error:
+            # no process could be started, or no place made for it: not the file's fault
+            self._uncount(row.id, tried)
+            raise StorageError(f"no worker can be started: {error}; it is tried again") from error
+        finally:
+            self.slots.give_back(row.id)
+        if isinstance(answer, Stopped):
+            return self._uncount(row.id, tried)
+        if _read_stamp(original) != before and answer.verdict != "wait":
+            answer = Answer(verdict="failed", message="it was still being written to")
+        return self._weigh(row, destination, neighbours, answer)
+
+    def _read(
+        self, row: JobRow, destination: Destination, original: Path
+    ) -> tuple[str, int] | JobRow:
+        """Hash a job's original and count its bytes; or return where the job stands without it."""
+        placement = row.placement
         try:
             durable.write_doubtful(original)
             sha256, size = durable.sha256_of(original)
@@ -135,49 +179,27 @@ class Work:
             return self._note_unreadable(row, destination, error)
         if placement and sha256 != placement.sha256:
             raise StorageError(_say_changed(placement))
-        before = _read_stamp(original)
-        if failure := self._find_repeated_failure(row):
-            return self._endings.give_up_failed(row, failure)
-        if row.attempts >= destination.file.limits.attempts:
-            # the daemon died with this job in hand as often as it may be tried
-            return self._endings.give_up(row, "the program stopped each time while working on it")
-        standing = self._find_standing(row, destination)
-        attempts = row.attempts + 1
-        # a job that waits for a worker has not been tried: a kill meanwhile counts no attempt
-        if not self.slots.take(row, destination, self.stop):
-            return row
-        try:
-            row = self.ledger.advance(
-                row.id,
-                State.WORKING,
-                _with_what_counts_now(row, destination),
-                attempts=attempts,
-                sha256=sha256,
-                size=size,
-            )
-            neighbours = find_neighbours(self.ledger, row, destination)
-            answer = self._attempt(row, destination, original, neighbours, standing)
-        except (OSError, EOFError) as error:
-            # no process could be started, or no place made for it: not the file's fault
-            self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
-            raise StorageError(f"no worker can be started: {error}; it is tried again") from error
-        finally:
-            self.slots.give_back(row.id)
-        if isinstance(answer, Stopped):
-            return self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
+        return sha256, size
+
+    def _weigh(
+        self,
+        row: JobRow,
+        destination: Destination,
+        neighbours: Mapping[str, Sequence[Neighbour]],
+        answer: Answer,
+    ) -> JobRow:
+        """Bring a job that was tried to where the answer to that takes it."""
         if answer.verdict == "wait":
             self._give_room_back(row)
-            self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
+            self._uncount(row.id, row.attempts)
             raise StorageError(answer.message)
-        if _read_stamp(original) != before:
-            answer = Answer(verdict="failed", message="it was still being written to")
         if has_missed(self.ledger, row, destination, neighbours, answer):
             self._give_room_back(row)
-            return self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
+            return self._uncount(row.id, row.attempts)
         if waits := find_waits(row, destination, neighbours, answer, self.now()):
             self._give_room_back(row)
             detail = row.expect(Claimed).model_copy(update={"waits": waits})
-            return self.ledger.advance(row.id, State.CLAIMED, detail, attempts=attempts - 1)
+            return self._uncount(row.id, row.attempts, detail)
         answer = name_passed_by(self.ledger, row, destination, neighbours, answer)
         self._note_unkept(destination.name, answer)
         try:
@@ -186,26 +208,33 @@ class Work:
                 flush_files(attempt_folder(self.root, row), answer)
         except OSError as error:
             # our own disk: no attempt is counted for it
-            self.ledger.advance(row.id, State.CLAIMED, attempts=attempts - 1)
+            self._uncount(row.id, row.attempts)
             raise StorageError(
                 f"what was made of {show_name(row)} cannot be written to disk: "
                 f"{error.strerror or error}; it is made again"
             ) from error
         if answer.verdict == "failed":
-            self._give_room_back(row)
-            get_log().warning(
-                "job.attempt_failed", job=row.id, attempt=attempts, message=answer.message,
-                **({"stage": answer.failure.stage, "trace": answer.failure.trace}
-                   if answer.failure else {}),
-            )  # fmt: skip
-            if answer.failure and (
-                attempts >= destination.file.limits.attempts or self._find_repeated_failure(row)
-            ):
-                return self._endings.give_up_failed(row, answer.failure)
-            if attempts >= destination.file.limits.attempts:
-                return self._endings.give_up(row, answer.message)
-            return self.ledger.advance(row.id, State.CLAIMED)
+            return self._note_failed(row, destination, answer)
         return self._endings.end(self._endings.commit_answer(row, answer), answer, destination)
+
+    def _note_failed(self, row: JobRow, destination: Destination, answer: Answer) -> JobRow:
+        """Let a job be tried again, unless that is no use."""
+        self._give_room_back(row)
+        get_log().warning(
+            "job.attempt_failed", job=row.id, attempt=row.attempts, message=answer.message,
+            **({"stage": answer.failure.stage, "trace": answer.failure.trace}
+               if answer.failure else {}),
+        )  # fmt: skip
+        is_last = row.attempts >= destination.file.limits.attempts
+        if answer.failure and (is_last or self._find_repeated_failure(row)):
+            return self._endings.give_up_failed(row, answer.failure)
+        if is_last:
+            return self._endings.give_up(row, answer.message)
+        return self.ledger.advance(row.id, State.CLAIMED)
+
+    def _uncount(self, job: str, tried: int, detail: Claimed | None = None) -> JobRow:
+        """Let a job be tried again, as if it had not been tried."""
+        return self.ledger.advance(job, State.CLAIMED, detail, attempts=tried - 1)
 
     def _note_unkept(self, name: str, answer: Answer) -> None:
         """Remember why a worker could keep nothing; it is logged when it is new."""

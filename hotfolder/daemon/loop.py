@@ -50,7 +50,7 @@ from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.stages.registry import Registry
 from hotfolder.work.machines.opening import open_places
-from hotfolder.work.machines.places import Runner
+from hotfolder.work.machines.places import Places, Runner
 from hotfolder.work.photograph import read_photograph
 from hotfolder.work.worker import end_spare, keep_spare, run_attempt
 
@@ -181,10 +181,49 @@ class Daemon:
         if ledger is None:
             return
         workers = settings.root.workers or processes.cpu_count()
+        places = open_places(root, settings.root.engine, self._run, workers, self._wake.set)
+        loop = self._loop = self._put_together(ledger, places, workers)
+        self._destinations, self._handing_out = loop.destinations, loop.handing_out
+        snapshots = Snapshots(
+            root,
+            loop.destinations,
+            loop.handing_out,
+            self._troubles,
+            loop.pages,
+            loop.silences,
+            machines=places.machines,
+        )
+        manager = ServiceManager()
+
+        def tell() -> None:
+            snapshots.write()
+            manager.say_alive()
+
+        try:
+            try:
+                loop.destinations.begin()
+                _recover(root, ledger, loop.destinations)
+                get_log().info("daemon.started", root=str(root.path), pid=apart.known_as())
+                manager.say_ready()
+                loop.run(tell, until_idle=until_idle)
+            finally:
+                manager.say_stopping()
+                loop.handing_out.finish(_STOP_S)
+                places.close()
+        finally:
+            loop.end(_STOP_S / 2 if self._stop.is_set() else _END_S)
+            snapshots.write(ended=True)
+            with contextlib.suppress(OSError, StorageError):
+                close(ledger, root)
+            ledger.close()
+            get_log().info("daemon.stopped", root=str(root.path))
+
+    def _put_together(self, ledger: Ledger, places: Places, workers: int) -> Loop:
+        """Make every part of the daemon, each with those that it works with."""
+        root, settings = self.root, self._settings
         destinations = Destinations(
             root, settings, self._registry, ledger, self._troubles, self._wake.set
         )
-        keep_s = settings.root.keep_discarded
         kept = KeptOriginals(root.kept)
         desk = Desk(
             ledger, root.spool, destinations.folders_of, self._registry, destinations.file_of
@@ -192,14 +231,13 @@ class Daemon:
         deliverer = Deliverer(
             ledger,
             destinations.folders_of,
-            kept if keep_s else None,
+            kept if settings.root.keep_discarded else None,
             desk.shelf.find_other_ticket,
             root.path,
         )
         batches = BatchFolders(
             ledger, desk.shelf, destinations.get, destinations.folders_of, workers
         )
-        places = open_places(root, settings.root.engine, self._run, workers, self._wake.set)
         handing_out = HandingOut(
             Work(
                 root,
@@ -221,7 +259,7 @@ class Daemon:
             self._observer,
         )
         putting_away = PuttingAway(desk, self._troubles, batches.planned, deliverer.set_aside)
-        discards = Discards(ledger, deliverer.record_log, kept, keep_s)
+        discards = Discards(ledger, deliverer.record_log, kept, settings.root.keep_discarded)
 
         def open_intake(hot: HotFolder) -> Intake:
             return Intake(
@@ -237,7 +275,6 @@ class Daemon:
                 desk.ask_to_discard,
             )
 
-        self._destinations, self._handing_out = destinations, handing_out
         pages = IndexPages()
         turns = Turns(
             destinations,
@@ -250,7 +287,7 @@ class Daemon:
             self._wake.set,
             lambda destination: MeasuredFolder(root, destination, self._wake.set, read_photograph),
         )
-        loop = self._loop = Loop(
+        return Loop(
             ledger,
             destinations,
             turns,
@@ -264,39 +301,6 @@ class Daemon:
             self._wake,
             Pause(root),
         )
-        snapshots = Snapshots(
-            root,
-            destinations,
-            handing_out,
-            self._troubles,
-            pages,
-            loop.silences,
-            machines=places.machines,
-        )
-        manager = ServiceManager()
-
-        def tell() -> None:
-            snapshots.write()
-            manager.say_alive()
-
-        try:
-            try:
-                destinations.begin()
-                _recover(root, ledger, destinations)
-                get_log().info("daemon.started", root=str(root.path), pid=apart.known_as())
-                manager.say_ready()
-                loop.run(tell, until_idle=until_idle)
-            finally:
-                manager.say_stopping()
-                handing_out.finish(_STOP_S)
-                places.close()
-        finally:
-            loop.end(_STOP_S / 2 if self._stop.is_set() else _END_S)
-            snapshots.write(ended=True)
-            with contextlib.suppress(OSError, StorageError):
-                close(ledger, root)
-            ledger.close()
-            get_log().info("daemon.stopped", root=str(root.path))
 
 
 @dataclass

@@ -10,7 +10,7 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Final, Literal, TypeVar
 
 from hotfolder.disk import durable, names
@@ -46,6 +46,10 @@ _END_STATES: Final[Mapping[State, Literal["delivered", "held", "refused"]]] = {
     State.HELD: "held",
     State.REFUSED: "refused",
 }
+
+
+_ONE_OF_A_KIND: Final = frozenset({SHEET, "thumbnail", SIDECAR})
+"""Kinds of attachment of which a job has one: a move of one is named by it."""
 
 
 @dataclass(frozen=True)
@@ -105,110 +109,19 @@ def plan_ending(
     OSError
         When a folder cannot be looked into.
     """
-    source = os.fsdecode(row.source)
-    shown = names.display_name(row.source)
-    kept_name = names.safe_component(Path(source).name)
-    below = names.safe_relative(Path(source).parent.as_posix())
+    filing = _Filing(row, original, ending, folders, taken, ticket)
     placement = ending.placement
-    stays = placement is not None and (
-        durable.is_there(placement.kept)
-        if original == Path(placement.kept)
-        else durable.has_bytes(placement.kept, placement.sha256)
-    )
-    folder = None
-
-    def near(top: Path, what: str) -> str:
-        # short, of fixed length, never the user's words
-        name = f"{durable.TEMPORARY_PREFIX}{row.id}-{what}"
-        return str(top / name) if ending.state is State.DELIVERED else ""
-
-    moves = []
-    if ending.state is State.DELIVERED:
-        results = (
-            free_folder(folders.results, below, OF_RESULTS)
-            if placement is None
-            else folders.results / placement.batch
-            if ticket is None
-            else folders.results / SUPERSEDED / placement.batch
-        )
-        kept = (
-            Path(placement.kept)
-            if placement and stays
-            else taken.find_free(free_folder(folders.originals, below), kept_name)
-        )
-        attached = folders.results / "sheets" / row.id
-    else:
-        place = folders.held if ending.state is State.HELD else folders.refused
-        folder = place / row.id
-        results = folder / "result"
-        kept = free_name(folder, kept_name, OF_JOBS)
-        attached = folder / SHEET
-    sheets = attached.parent
-    stem = placement.name if placement else ending.stem or Path(kept_name).stem
-    records = []
-    for number, result in enumerate(ending.work.results, 1):
-        word = f" {result.variant}" if result.variant else ""
-        name = stem + word + Path(result.path).suffix
-        # what a ticket asks for has its name: whatever stands there makes way
-        # (`Deliverer._make_way`)
-        is_asked_for = placement is not None and folder is None and ticket is None
-        target = results / name if is_asked_for else taken.find_free(results, name)
-        moves.append(
-            Move(
-                source=str(ending.files[result.path]),
-                target=str(target),
-                sha256=result.sha256,
-                what=f"result-{number}",
-                near=near(folders.results, f"result-{number}"),
-            )
-        )
-        records.append(result.model_copy(update={"path": str(target)}))
-    attachments = []
-    for number, attachment in enumerate(ending.work.attachments, 1):
-        is_listed = attachment.kind in {SHEET, "thumbnail"}
-        is_sidecar = attachment.kind == SIDECAR
-        if is_sidecar:
-            beside = f"{kept.name}.xmp"
-            target = folder / beside if folder else taken.find_free(kept.parent, beside)
-        elif is_listed:
-            target = attached.with_suffix(Path(attachment.path).suffix)
-        elif folder:
-            is_failure = attachment.kind == "failure"
-            target = (folder if is_failure else folder / ATTACHMENTS) / attachment.path
-        else:
-            target = taken.find_free(sheets, f"{row.id}-{attachment.path}")
-        what = attachment.kind if is_listed or is_sidecar else f"attachment-{number}"
-        moves.append(
-            Move(
-                source=str(ending.files[attachment.path]),
-                target=str(target),
-                sha256=attachment.sha256,
-                what=what,
-                near=near(folders.originals if is_sidecar else folders.results, what),
-            )
-        )
-        attachments.append(attachment.model_copy(update={"path": str(target)}))
-    if original != kept and not (stays and ending.state is State.DELIVERED):
-        moves.append(
-            Move(
-                source=str(original),
-                target=str(kept),
-                sha256=row.sha256,
-                what="original",
-                copy_only=placement is not None and original == Path(placement.kept),
-                near=near(folders.originals, "original"),
-            )
-        )
-    work = ending.work
+    results, attachments = filing.place_results(), filing.place_attachments()
+    filing.place_original()
     record = Record(
         **fields_of(
-            work.model_copy(update={"results": tuple(records), "attachments": tuple(attachments)})
+            ending.work.model_copy(update={"results": results, "attachments": attachments})
         ),
         job=row.id,
         destination=row.destination,
         state=_END_STATES[ending.state],
-        source=shown,
-        original_kept=str(kept),
+        source=names.display_name(row.source),
+        original_kept=str(filing.kept),
         attempts=row.attempts,
         arrived=row.arrived,
         finished=datetime.now(UTC),
@@ -222,12 +135,139 @@ def plan_ending(
         record = deliver_aside(record, ticket)
     return Publishing(
         state=ending.state,
-        moves=tuple(moves),
+        moves=tuple(filing.moves),
         record=record,
         log=str(folders.results / LOG_FILE),
-        folder=str(folder) if folder else None,
+        folder=str(filing.folder) if filing.folder else None,
         place=str(ending.place or original.parent),
     )
+
+
+class _Filing:
+    """Finds a place for each file of a job, and notes its move there."""
+
+    def __init__(
+        self,
+        row: JobRow,
+        original: Path,
+        ending: Ending,
+        folders: DestinationFolders,
+        taken: TakenNames,
+        ticket: str | None,
+    ) -> None:
+        self._row, self._original, self._ending = row, original, ending
+        self._folders, self._taken, self._ticket = folders, taken, ticket
+        self.moves: list[Move] = []
+        source = Path(os.fsdecode(row.source))
+        below = names.safe_relative(source.parent.as_posix())
+        kept_name = names.safe_component(source.name)
+        placement = ending.placement
+        self._stays = placement is not None and (
+            durable.is_there(placement.kept)
+            if original == Path(placement.kept)
+            else durable.has_bytes(placement.kept, placement.sha256)
+        )
+        self.folder: Path | None = None
+        """The job's own, of one that is not delivered."""
+        if ending.state is State.DELIVERED:
+            self._results = self._find_results(below)
+            self.kept = (
+                Path(placement.kept)
+                if placement and self._stays
+                else taken.find_free(free_folder(folders.originals, below), kept_name)
+            )
+            self._attached = folders.results / "sheets" / row.id
+        else:
+            place = folders.held if ending.state is State.HELD else folders.refused
+            self.folder = place / row.id
+            self._results = self.folder / "result"
+            self.kept = free_name(self.folder, kept_name, OF_JOBS)
+            self._attached = self.folder / SHEET
+        self._stem = placement.name if placement else ending.stem or Path(kept_name).stem
+
+    def place_results(self) -> tuple[ResultRecord, ...]:
+        """Find a place for each result, and return what the record says of them."""
+        # what a ticket asks for has its name: whatever stands there makes way
+        # (`Deliverer._make_way`)
+        is_asked_for = self._ending.placement and not self.folder and self._ticket is None
+        placed = []
+        for number, result in enumerate(self._ending.work.results, 1):
+            word = f" {result.variant}" if result.variant else ""
+            name = self._stem + word + Path(result.path).suffix
+            target = (
+                self._results / name if is_asked_for else self._taken.find_free(self._results, name)
+            )
+            self._move(result, target, self._folders.results, f"result-{number}")
+            placed.append(result.model_copy(update={"path": str(target)}))
+        return tuple(placed)
+
+    def place_attachments(self) -> tuple[Attachment, ...]:
+        """Find a place for each attachment, and return what the record says of them."""
+        placed = []
+        for number, attachment in enumerate(self._ending.work.attachments, 1):
+            has_its_word = attachment.kind in _ONE_OF_A_KIND
+            is_sidecar = attachment.kind == SIDECAR
+            target = self._find_place(attachment)
+            self._move(
+                attachment,
+                target,
+                self._folders.originals if is_sidecar else self._folders.results,
+                attachment.kind if has_its_word else f"attachment-{number}",
+            )
+            placed.append(attachment.model_copy(update={"path": str(target)}))
+        return tuple(placed)
+
+    def place_original(self) -> None:
+        """Note the move of the original, unless it stays where it is."""
+        row, placement = self._row, self._ending.placement
+        is_delivered = self._ending.state is State.DELIVERED
+        if self._original == self.kept or (self._stays and is_delivered):
+            return
+        self.moves.append(
+            Move(
+                source=str(self._original),
+                target=str(self.kept),
+                sha256=row.sha256,
+                what="original",
+                copy_only=placement is not None and self._original == Path(placement.kept),
+                near=self._near(self._folders.originals, "original"),
+            )
+        )
+
+    def _find_results(self, below: PurePosixPath) -> Path:
+        placement, results = self._ending.placement, self._folders.results
+        if placement is None:
+            return free_folder(results, below, OF_RESULTS)
+        return (results if self._ticket is None else results / SUPERSEDED) / placement.batch
+
+    def _find_place(self, attachment: Attachment) -> Path:
+        if attachment.kind == SIDECAR:
+            beside = f"{self.kept.name}.xmp"
+            if self.folder:
+                return self.folder / beside
+            return self._taken.find_free(self.kept.parent, beside)
+        if attachment.kind in _ONE_OF_A_KIND:
+            return self._attached.with_suffix(Path(attachment.path).suffix)
+        if self.folder:
+            is_failure = attachment.kind == "failure"
+            return (self.folder if is_failure else self.folder / ATTACHMENTS) / attachment.path
+        return self._taken.find_free(self._attached.parent, f"{self._row.id}-{attachment.path}")
+
+    def _move(self, made: ResultRecord | Attachment, target: Path, top: Path, what: str) -> None:
+        self.moves.append(
+            Move(
+                source=str(self._ending.files[made.path]),
+                target=str(target),
+                sha256=made.sha256,
+                what=what,
+                near=self._near(top, what),
+            )
+        )
+
+    def _near(self, top: Path, what: str) -> str:
+        # short, of fixed length, never the user's words
+        name = f"{durable.TEMPORARY_PREFIX}{self._row.id}-{what}"
+        return str(top / name) if self._ending.state is State.DELIVERED else ""
 
 
 def places_of(plan: Publishing) -> dict[str, str]:
