@@ -24,3 +24,8 @@ class Encoding(StrEnum):
     def channels(self) -> int:
         """Number of colour channels, alpha not counted."""
         return {"rgb": 3, "grey": 1, "cmyk": 4, "lab": 3}[self.value]
+
+    @property
+    def in_words(self) -> str:
+        """What people call it."""
+        return {"rgb": "RGB", "grey": "grey", "cmyk": "CMYK", "lab": "Lab"}[self.value]
