@@ -197,3 +197,94 @@ def test_measurements_and_strips_are_copied_and_put_back(quick, tmp_path):
     for each in (kept, quick.measured / CANVAS / "verdicts.jsonl", strip):
         there = other.path / each.relative_to(quick.path)
         assert each.read_bytes() == there.read_bytes()
+
+
+def test_all_that_a_studio_put_into_its_root_is_copied_and_put_back(quick, tmp_path):
+    of_a_studio = [
+        "nests/canvas/nest.tif",
+        "nests/canvas/log.jsonl",
+        "out/taken-away/log.jsonl",
+        "originals/taken-away/mud.tif",
+        "letters/to the client.txt",
+        ".hotfolder/display.jsonl",
+        f"in/{CANVAS}/pause",
+    ]
+    for name in of_a_studio:
+        (quick.path / name).parent.mkdir(parents=True, exist_ok=True)
+        (quick.path / name).write_text(name)
+    again = [".hotfolder/points/1.npy", ".hotfolder/status.json", ".hotfolder/hotfolder.log"]
+    for name in again:
+        (quick.path / name).parent.mkdir(parents=True, exist_ok=True)
+        (quick.path / name).write_text("{}")
+    back_up(quick, tmp_path / "copy")
+    there = tmp_path / "there"
+    put_back(tmp_path / "copy", Root(there), over=False)
+    assert of_a_studio == [each for each in of_a_studio if (there / each).read_text() == each]
+    assert [] == [each for each in again if (tmp_path / "copy/root" / each).exists()]
+
+
+def test_folders_that_are_links_are_copied_as_before(quick, tmp_path):
+    (quick.path / "out").rename(tmp_path / "big")
+    (quick.path / "out").symlink_to(tmp_path / "big")
+    data = drop(quick, "mud.tif", size=24).read_bytes()
+    assert sweep(quick) == []
+    before = files(tmp_path / "big")
+    back_up(quick, tmp_path / "copy")
+    assert before == files(tmp_path / "big")
+    there = tmp_path / "there"
+    put_back(tmp_path / "copy", Root(there), over=False)
+    assert data == (there / f"originals/{CANVAS}/mud.tif").read_bytes()
+    assert (there / f"out/{CANVAS}/mud.tif").is_file()
+
+
+def begin_book(path):
+    db = sqlite3.connect(path)
+    db.execute("PRAGMA journal_mode = WAL")
+    db.execute("CREATE TABLE given (number INTEGER)")
+    db.execute("INSERT INTO given VALUES (1)")
+    db.commit()
+    return db
+
+
+def numbers(path):
+    with closing(sqlite3.connect(path)) as db:
+        return [number for (number,) in db.execute("SELECT number FROM given")]
+
+
+def test_a_stages_database_is_copied_whole_while_it_is_in_use(quick, tmp_path):
+    book = quick.path / "editions.sqlite"
+    with closing(begin_book(book)) as db:
+        back_up(quick, tmp_path / "copy")
+        db.execute("INSERT INTO given VALUES (2)")
+        db.commit()
+    copied = tmp_path / "copy/root/editions.sqlite"
+    assert [1] == numbers(copied)
+    assert [] == list(copied.parent.glob("editions.sqlite-*"))
+    # an older book in the place of a newer one would give a number twice
+    said = put_back(tmp_path / "copy", quick, over=True)
+    assert [1, 2] == numbers(book)
+    assert any("editions.sqlite stays" in each for each in said["kept"])
+    there = Root(tmp_path / "there")
+    put_back(tmp_path / "copy", there, over=False)
+    assert [1] == numbers(there.path / "editions.sqlite")
+
+
+def test_what_settings_name_elsewhere_is_named_as_left_out(quick, tmp_path, hotfolder):
+    book, other = tmp_path / "editions.sqlite", quick.path / "editions.sqlite"
+    begin_book(book).close()
+    begin_book(other).close()
+    file = quick.destinations / f"{CANVAS}.toml"
+    stage = f'[stage.edition]\nbook = "{book}"\nother = "{other}"\nnone = "/nowhere/at/all"\n'
+    file.write_text(file.read_text() + stage)
+    aside = quick.private / "before-restore-20260101-000000/root"
+    aside.mkdir(parents=True)
+    done = hotfolder("backup", tmp_path / "copy", quick.path)
+    assert done.returncode == 0, done.stderr
+    left_out = [line for line in done.stdout.splitlines() if line.startswith("left out: ")]
+    assert [
+        (
+            f"left out: {book}: it lies outside the root, and stage.edition.book in "
+            f"destinations/{CANVAS}.toml names it; copy it yourself"
+        ),
+        f"left out: {aside.parent}: an earlier restore has set it aside",
+    ] == left_out
