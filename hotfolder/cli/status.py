@@ -167,7 +167,7 @@ def _say_what(what: str) -> str:
 
 def _print_refused(said: Status) -> None:
     _print_of_late(
-        "Refused within a day; export the picture again and drop the new file:",
+        "Refused within a day; what you can do is said with each:",
         [(each, [*each["reasons"], f"its original: {each['folder']}"]) for each in said["refused"]],
     )
 
