@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from enum import StrEnum
+from typing import Final
+
+_WORDS: Final = {"rgb": "RGB", "grey": "grey", "cmyk": "CMYK", "lab": "Lab"}
 
 
 class Encoding(StrEnum):
@@ -28,4 +31,15 @@ class Encoding(StrEnum):
     @property
     def in_words(self) -> str:
         """What people call it."""
-        return {"rgb": "RGB", "grey": "grey", "cmyk": "CMYK", "lab": "Lab"}[self.value]
+        return _WORDS[self.value]
+
+
+def colours_in_words(recorded: str) -> str:
+    """Return what people call the colours of which a record says ``GREY``, ``RGB``, ….
+
+    Examples
+    --------
+    >>> colours_in_words("GREY")
+    'grey'
+    """
+    return _WORDS.get(recorded.lower(), recorded)

@@ -196,6 +196,9 @@ def test_pictures_without_a_profile_go_together_with_what_answers_that(client, r
     assert {"Grey with gamma 2.2"} == {each["original"]["profile"]["description"] for each in made}
     assert all(each["original"]["profile"]["assumed"] for each in made)
     assert {"held"} == {last[name]["state"] for name in ("mud.tif", "<b>bare.tif")}
+    shown = client.get(f"/job/{made[0]['job']}").text
+    assert "16 bit grey" in shown
+    assert "GREY" not in shown
 
 
 def test_a_way_that_none_of_them_has_is_none(client):
