@@ -132,6 +132,8 @@ def _print_yours(said: Status) -> None:
         print_plain(f"  and {len(yours) - _MOST_SHOWN} more; --json has all")
     if any(each["what"] == "held" for each in yours):
         print_plain("  Each folder in held/ has a why.txt that says all you can do.")
+    if sum(each["what"] == "held" for each in yours) > 1:
+        print_line(f"  Several can be decided together: {Root(Path(said['root'])).command('desk')}")
     if others:
         print_plain("\nBatches:")
     for line in others:

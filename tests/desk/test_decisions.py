@@ -139,7 +139,7 @@ def test_what_a_person_put_into_the_folder_is_kept_when_it_is_given_up(client, r
 
 def test_several_are_shown_together_and_decided_at_once_but_for_what_changed(client, root):
     page = client.get("/").text
-    ticked = re.findall(r'name="job" value="([^"]+)"', page)
+    ticked = re.findall(r'form="several" name="job" value="([^"]+)"', page)
     assert 2 == len(ticked)
     shown = client.post("/several", data={"token": token_of(page), "job": ticked}).text
     assert "these 2 pictures" in shown
@@ -156,7 +156,7 @@ def test_several_are_shown_together_and_decided_at_once_but_for_what_changed(cli
 
 def tick_all(client):
     page = client.get("/").text
-    ticked = re.findall(r'name="job" value="([^"]+)"', page)
+    ticked = re.findall(r'form="several" name="job" value="([^"]+)"', page)
     return ticked, client.post("/several", data={"token": token_of(page), "job": ticked}).text
 
 
@@ -199,6 +199,15 @@ def test_pictures_without_a_profile_go_together_with_what_answers_that(client, r
     shown = client.get(f"/job/{made[0]['job']}").text
     assert "16 bit grey" in shown
     assert "GREY" not in shown
+
+
+def test_all_of_a_page_are_decided_together_without_a_tick_for_each(client):
+    page = client.get("/").text
+    form = re.search(r'<form id="page".*?</form>', page, re.DOTALL)[0]
+    assert "Decide all 2 together" in page
+    jobs = re.findall(r'name="job" value="([^"]+)"', form)
+    shown = client.post("/several", data={"token": token_of(form), "job": jobs}).text
+    assert "these 2 pictures" in shown
 
 
 def test_a_way_that_none_of_them_has_is_none(client):
