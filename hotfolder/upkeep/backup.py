@@ -125,6 +125,7 @@ class _Copying:
         for kind in _STAYS:
             for each in self._folders.values():
                 self._copy_tree(getattr(each, kind))
+        self._copy_tree(self._root.nests)
 
     def copy_the_rest(self) -> None:
         """Copy everything that is not copied as it is now, and write the manifest last."""
