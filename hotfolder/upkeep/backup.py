@@ -228,8 +228,13 @@ class _Copying:
         try:
             _copy_sqlite(path, target)
         except sqlite3.DatabaseError:  # damaged, or held by somebody: then as it lies there
-            trees.remove_tree(target, below=target.parent)
-            trees.copy_any_new(path, target)
+            for end in ("", *_BESIDE_SQLITE):
+                source, beside = Path(f"{path}{end}"), Path(f"{target}{end}")
+                trees.remove_tree(beside, below=target.parent)
+                if source.is_file():
+                    trees.copy_any_new(source, beside)
+                    self._note(beside, durable.sha256_of(beside))
+            return
         durable.fsync_file(target)
         self._note(target, durable.sha256_of(target))
 

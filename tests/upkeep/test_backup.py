@@ -293,3 +293,12 @@ def test_what_settings_name_elsewhere_is_named_as_left_out(quick, tmp_path, hotf
         ),
         f"left out: {aside.parent}: an earlier restore has set it aside",
     ] == left_out
+
+
+def test_a_database_that_cannot_be_read_is_copied_as_it_lies_there(quick, tmp_path):
+    book = quick.path / "editions.sqlite"
+    book.write_bytes(b"SQLite format 3\0" + b"mud" * 400)
+    book.with_name("editions.sqlite-wal").write_bytes(b"more mud")
+    back_up(quick, tmp_path / "copy")
+    for each in (book, book.with_name("editions.sqlite-wal")):
+        assert each.read_bytes() == (tmp_path / "copy/root" / each.name).read_bytes()
