@@ -15,6 +15,7 @@ from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.ledger.reading import JobRow, LedgerReader
 from hotfolder.ledger.roots import find_places
 from hotfolder.model.earlier_findings import find_facts
+from hotfolder.model.encoding import colours_in_words
 from hotfolder.model.ends import End
 from hotfolder.model.facts import Facts, describe_column
 from hotfolder.model.records import Changes, OriginalRecord, Record, ResultRecord, format_time
@@ -419,7 +420,8 @@ def _describe_file(file: StoryFile) -> str:
     profile = file["profile"]
     named = f"{profile['description']} ({profile['sha256'][:12]}…)" if profile else "no profile"
     assumed = ", assumed" if profile and profile.get("assumed") else ""
-    return f"{size}{file['colour_space'] or 'colours unknown'}, {named}{assumed}"
+    colours = colours_in_words(file["colour_space"] or "colours unknown")
+    return f"{size}{colours}, {named}{assumed}"
 
 
 def _describe_place(file: StoryFile) -> str:

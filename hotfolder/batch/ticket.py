@@ -37,13 +37,16 @@ _ALIKE = 0.8
 
 _UNITS = {
     "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "inch": MM_PER_INCH,
-    "inches": MM_PER_INCH, '"': MM_PER_INCH, "”": MM_PER_INCH, "ft": 12 * MM_PER_INCH,
+    "inches": MM_PER_INCH, '"': MM_PER_INCH, "”": MM_PER_INCH, "′′": MM_PER_INCH,
+    "ft": 12 * MM_PER_INCH,
 }  # fmt: skip
 _SIZE_COLUMN = re.compile(
     f"({'|'.join(sorted({*TITLES['width'], *TITLES['height']}, key=len, reverse=True))})"
     "(mm|cm|m|inches|inch|in|ft)"
 )
 _NUMBER = re.compile(r"(\d+(?:[.,]\d+)?)\s*(.*)")
+_FRACTION = re.compile(r"(?:(\d+)[ -] *)?(\d{1,2})[/⁄](\d{1,2})(?!\d)\s*(.*)")
+"""A length as inches are written, 8 1/2; the slash of ½ and its like is another one."""
 INTENTS = (*(str(each) for each in Intent), "least loss")
 _TOTAL = re.compile(
     r"(grand |sub)?(totals?|totale?|totaux|totaal|sum|summe|gesamt(summe)?|insgesamt|zusammen|suma"
@@ -54,7 +57,7 @@ _TOTAL = re.compile(
 _PLAIN_NUMBER = re.compile(r"\d+([.,]\d+)?")
 ANCHORS = ("centre", "top", "bottom", "left", "right", "top left", "top right", "bottom left",
             "bottom right")  # fmt: skip
-_LENGTH = 'a number and its unit, as in "210 mm", "21,5 cm" or "8.5 in"'
+_LENGTH = 'a number and its unit, as in "210 mm", "21,5 cm", "8.5 in" or "8 1/2 in"'
 
 
 @dataclass(frozen=True)
@@ -331,19 +334,31 @@ def _list_rows(numbers: list[int]) -> str:
 
 def _side(text: str, unit_of_column: str) -> float:
     """Millimetres of a side; the unit of the column counts where the cell has none."""
-    text = unicodedata.normalize("NFKC", text).strip()
-    match = _NUMBER.fullmatch(text)
-    if match is None:
+    # normalized, a ½ next to its 8 would read 81/2
+    apart = "".join(f" {each}" if _is_fraction(each) else each for each in text)
+    text = unicodedata.normalize("NFKC", apart).strip()
+    if match := _FRACTION.fullmatch(text):
+        whole, above, below = (int(each or 0) for each in match.groups()[:3])
+        if not 0 < above < below:
+            raise ValueError(_LENGTH)
+        number, said = whole + above / below, match[4]
+    elif match := _NUMBER.fullmatch(text):
+        number, said = float(match[1].replace(",", ".")), match[2]
+    else:
         raise ValueError(_LENGTH)
-    unit = match[2].strip().casefold().removesuffix(".") or unit_of_column
+    unit = said.strip().casefold().removesuffix(".") or unit_of_column
     if not unit:
         raise ValueError(f'{_LENGTH}; or the unit in the column\'s name: "width (mm)"')
     if unit not in _UNITS:
         raise ValueError(f"{_LENGTH}; units are mm, cm, m, in, ft")
-    side = round(float(match[1].replace(",", ".")) * _UNITS[unit], 4)
+    side = round(number * _UNITS[unit], 4)
     if not 0 < side <= MAX_SIDE_MM:
         raise ValueError(f"a length above 0 and up to {MAX_SIDE_MM / 1000:g} m")
     return side
+
+
+def _is_fraction(character: str) -> bool:
+    return unicodedata.decomposition(character).startswith("<fraction>")
 
 
 def _read_page(text: str) -> str:

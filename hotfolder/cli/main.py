@@ -420,11 +420,13 @@ def _show_progress(progress: Progress, bars: dict[str, TaskID], daemon: Daemon) 
 
 def _print_ended(console: Console, record: Record) -> None:
     from hotfolder.ending.why import leave_out_advice
+    from hotfolder.model.encoding import colours_in_words
 
     line = f"{record.state:<9} {record.destination}: {record.source}"
     if record.state == "delivered":
         result = record.results[0]
-        line += f" → {result.width_px} × {result.height_px} px {result.colour_space}"
+        colours = colours_in_words(result.colour_space)
+        line += f" → {result.width_px} × {result.height_px} px {colours}"
         if len(record.results) > 1:
             made = dict.fromkeys(each.variant or each.format for each in record.results)
             line += f", as {' and '.join(made)}"

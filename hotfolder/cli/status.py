@@ -132,6 +132,8 @@ def _print_yours(said: Status) -> None:
         print_plain(f"  and {len(yours) - _MOST_SHOWN} more; --json has all")
     if any(each["what"] == "held" for each in yours):
         print_plain("  Each folder in held/ has a why.txt that says all you can do.")
+    if sum(each["what"] == "held" for each in yours) > 1:
+        print_line(f"  Several can be decided together: {Root(Path(said['root'])).command('desk')}")
     if others:
         print_plain("\nBatches:")
     for line in others:
@@ -167,7 +169,7 @@ def _say_what(what: str) -> str:
 
 def _print_refused(said: Status) -> None:
     _print_of_late(
-        "Refused within a day; export the picture again and drop the new file:",
+        "Refused within a day; what you can do is said with each:",
         [(each, [*each["reasons"], f"its original: {each['folder']}"]) for each in said["refused"]],
     )
 

@@ -95,6 +95,8 @@ def _say_copied(copied: Copied, said: str, next_step: str = "", *, as_json: bool
             print_line(each)
         if len(copied["kept"]) > _SHOWN:
             print_line(f"and {len(copied['kept']) - _SHOWN} more; --json lists all")
+        for each in copied["left_out"]:
+            print_line(f"left out: {each}")
         if not (copied["missing"] or copied["faults"]):
             size = copied["bytes"] / 2**20
             print_plain(f"{said}: {copied['files']} files, {size:.1f} MiB, each hashed.")

@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from hotfolder.colour.loss_table import make_loss_lookup
     from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
     from hotfolder.colour.measured_change import ChangeModel, ChangeTable, fit_change
+    from hotfolder.colour.named import USUAL_PROFILES, named_profile
     from hotfolder.colour.profile import Profile, ProfileError, lab_profile
     from hotfolder.colour.proofing import Show, look_of, soft_proof
     from hotfolder.colour.rendering import (
@@ -62,6 +63,7 @@ __all__ = [
     "SRGB_CURVE",
     "SRGB_PRIMARIES",
     "SRGB_TO_D50",
+    "USUAL_PROFILES",
     "VISIBLE",
     "Array",
     "Bound",
@@ -112,6 +114,7 @@ __all__ = [
     "make_loss_lookup",
     "matrix_input_profile",
     "medium_losses",
+    "named_profile",
     "number",
     "over_slabs",
     "reach_step",

@@ -14,6 +14,7 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from hotfolder.batch.changes import hash_placement
+from hotfolder.batch.ticket import is_ticket
 from hotfolder.daemon.answers import check_answer, flush_files
 from hotfolder.daemon.endings import Endings
 from hotfolder.daemon.meanwhile import has_missed, name_passed_by
@@ -56,6 +57,13 @@ _NOT_A_FILE = {
     "link": ("a-link", "{name} is a link to a file, not a file. Drop the picture itself."),
     "special": ("not-a-file", "{name} is not a file that can be read. Drop a picture."),
 }
+
+
+_A_TICKET = (
+    "This is a table, as a job ticket is, and {name} takes no tickets: drop it, with its pictures, "
+    "into a destination that does. For {name} to take tickets, and no pictures without one, add "
+    "the line [ticket] at the end of destinations/{name}.toml, and drop it again."
+)
 
 
 @dataclass(frozen=True)
@@ -201,6 +209,7 @@ class Work:
             detail = row.expect(Claimed).model_copy(update={"waits": waits})
             return self._uncount(row.id, row.attempts, detail)
         answer = name_passed_by(self.ledger, row, destination, neighbours, answer)
+        answer = _tell_a_ticket(row, destination, answer)
         self._note_unkept(destination.name, answer)
         try:
             answer = check_answer(attempt_folder(self.root, row), answer)
@@ -345,6 +354,21 @@ def _with_what_counts_now(row: JobRow, destination: Destination) -> Claimed:
         now = hash_placement(placement.sha256, placement.changes, destination, placement.name)
         placement = placement.model_copy(update={"fingerprint": now})
     return detail.model_copy(update={"placement": placement})
+
+
+def _tell_a_ticket(row: JobRow, destination: Destination, answer: Answer) -> Answer:
+    """Say of a ticket that nothing here works on it, not that it is no picture."""
+    work = answer.work
+    if work is None or destination.file.ticket is not None or not is_ticket(show_name(row)):
+        return answer
+    message = _A_TICKET.format(name=destination.name)
+    reasons = tuple(
+        each.model_copy(update={"code": "a-ticket", "message": message})
+        if each.code == "not-a-picture"
+        else each
+        for each in work.reasons
+    )
+    return answer.model_copy(update={"work": work.model_copy(update={"reasons": reasons})})
 
 
 def _say_changed(placement: PlacementRecord) -> str:

@@ -29,15 +29,14 @@ from hotfolder.desk.pictures import read_numbers, read_views
 from hotfolder.desk.proofs import Proof, list_measures, make_proof
 from hotfolder.desk.reading import Story, read_story
 from hotfolder.desk.showing import Shown
-from hotfolder.desk.trials import MOST_BESIDE, Idea, Trials, Tried
+from hotfolder.desk.trials import MOST_BESIDE, Idea, Trials, Tried, idea_of
 from hotfolder.desk.whites import read_white
 from hotfolder.ending.decision import release_job
 from hotfolder.ending.elsewhere import send_elsewhere
 from hotfolder.ending.held_folder import JOB_NAME
 from hotfolder.ending.why import list_ways
 from hotfolder.errors import HotfolderError, Problem, SettingsError
-from hotfolder.model.records import WayOn
-from hotfolder.model.wishes import IntentWish, LongEdgeWish, NoEnlargementWish, RenderingWish, Wish
+from hotfolder.model.wishes import IntentWish, LongEdgeWish, NoEnlargementWish, RenderingWish
 from hotfolder.settings.root import Root
 
 _MOST_PLACES: Final = 4
@@ -269,7 +268,7 @@ def read_ideas(story: Story, form: Form) -> list[Idea]:
     ways = [way for way in list_ways(story.record) if way.options] if story.record else []
     numbers = [each for each in form.all("way") if each.isdecimal() and len(each) < _MOST_DIGITS]
     chosen = [int(each) for each in dict.fromkeys(numbers)]
-    ideas = [_idea_of(ways[number]) for number in chosen if number < len(ways)]
+    ideas = [idea_of(ways[number]) for number in chosen if number < len(ways)]
     if long_edge := form.text("long_edge", 40):
         ideas.append(Idea(f"Long edge {long_edge}", wishes=(LongEdgeWish(long_edge),)))
     if form.text("no_enlargement") == "yes":
@@ -323,20 +322,3 @@ def _as_it_stands(story: Story) -> Idea:
 def _say_nothing_chosen() -> SettingsError:
     allowed = "a size, a rendering, or another setting"
     return SettingsError([Problem("", "", "Nothing was changed", allowed)])
-
-
-def _idea_of(way: WayOn) -> Idea:
-    """Read what a way on says in words for the command ``release``."""
-    asked: list[str] = []
-    wishes: list[Wish] = []
-    for option, value in zip(way.options[::2], way.options[1::2], strict=False):
-        match option:
-            case "--set":
-                asked.append(value)
-            case "--long-edge":
-                wishes.append(LongEdgeWish(value))
-            case "--intent":
-                wishes.append(IntentWish(value))
-            case "--rendering":
-                wishes.append(RenderingWish(value))
-    return Idea(way.says[:1].upper() + way.says[1:], tuple(asked), tuple(wishes))

@@ -6,7 +6,10 @@ decided, or the daemon has: nothing is done then, and the person is told what.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import hashlib
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import partial
 from typing import Final
 
@@ -19,16 +22,29 @@ from hotfolder.desk.forms import Form, form_route
 from hotfolder.desk.job_page import find_login
 from hotfolder.desk.reading import SmallOf, Story, read_story
 from hotfolder.desk.showing import Shown
+from hotfolder.desk.trials import idea_of
 from hotfolder.ending.decision import discard_job, put_back, release_job
 from hotfolder.ending.held_folder import JOB_NAME
-from hotfolder.ending.why import can_be_released_as_it_is
+from hotfolder.ending.why import can_be_released_as_it_is, list_ways
 from hotfolder.errors import HotfolderError, Problem, SettingsError
+from hotfolder.model.records import WayOn
 from hotfolder.settings.root import Root
 
 LONGEST_WORD: Final = 500
 """Characters of a name or a reason."""
 
 _MOST_TOGETHER = 100
+_MOST_WAYS = 6
+
+
+@dataclass(frozen=True)
+class SharedWay:
+    """A change that answers why several pictures are held."""
+
+    id: str
+    says: str
+    number: int
+    """How many of them it is for."""
 
 
 class Decisions:
@@ -104,16 +120,28 @@ class Decisions:
             if each.record is None or not can_be_released_as_it_is(each.record)
         ]
         return self._shown.page(
-            request, "several.html", stories=stories, cannot=cannot, who=find_login()
+            request,
+            "several.html",
+            stories=stories,
+            cannot=cannot,
+            ways=list_shared_ways(stories),
+            who=find_login(),
         )
 
     async def decide_several(self, request: Request, form: Form) -> Response:
         """Let several jobs go as they are, or give them up; say of each what was done."""
-        act = self._acts().get(form.text("do"))
+        found, act = await self._find_all(form), self._acts().get(form.text("do"))
+        what = {"release": "let go", "discard": "discarded"}.get(form.text("do"), "")
+        if chosen := form.text("way"):
+            ways = {story.row.id: _find_way(story, chosen) for story, _ in found}
+            found = [(story, seen) for story, seen in found if ways[story.row.id]]
+            way = next(filter(None, ways.values()), None)
+            act = partial(self._release, way=way) if way else None
+            what = f"let go with “{way.says}”" if way else ""
         if act is None:
             return self._shown.message(request, "There is no such choice", status=400)
         done, not_done = 0, []
-        for story, seen in await self._find_all(form):
+        for story, seen in found:
             said = find_too_late(story, seen)
             if not said:
                 try:
@@ -126,7 +154,6 @@ class Decisions:
                 not_done.append(f"Not done: {story.card.name}: {said}")
         self.note_decided()
         pictures = "One picture" if done == 1 else f"{done} pictures"
-        what = {"release": "let go", "discard": "discarded"}[form.text("do")]
         return self._shown.message(
             request, f"{pictures} {what}", *not_done, status=409 if not_done else 200
         )
@@ -156,13 +183,24 @@ class Decisions:
             back=f"/job/{job}",
         )
 
-    def _release(self, job: str, form: Form) -> None:
+    def _release(self, job: str, form: Form, way: WayOn | None = None) -> None:
         who, why = form.text("who", LONGEST_WORD), form.text("why", LONGEST_WORD)
-        release_job(self._root, job, [], who=who or None, why=why)
+        asked, wishes = (idea_of(way).asked, idea_of(way).wishes) if way else ((), ())
+        release_job(self._root, job, list(asked), wishes, who=who or None, why=why)
 
     def _discard(self, job: str, form: Form) -> None:
         who, why = form.text("who", LONGEST_WORD), form.text("why", LONGEST_WORD)
         discard_job(self._root, job, who=who or None, why=why)
+
+
+def list_shared_ways(stories: Sequence[Story]) -> list[SharedWay]:
+    """List the changes that answer the reasons of more than one, those of most first."""
+    number = Counter(way for story in stories for way in _ways_of(story))
+    return [
+        SharedWay(_id_of(way), way.says, count)
+        for way, count in number.most_common(_MOST_WAYS)
+        if count > 1 or count == len(stories)
+    ]
 
 
 def find_too_late(story: Story, seen: str) -> str:
@@ -188,3 +226,16 @@ def _say_problem(problem: Problem) -> str:
     what = f"{problem.key}: " if problem.key else ""
     said = f"{what}{problem.got}".rstrip(".")
     return f"{said}. What would be right: {problem.allowed}." if problem.allowed else f"{said}."
+
+
+def _ways_of(story: Story) -> list[WayOn]:
+    return [way for way in list_ways(story.record) if way.options] if story.record else []
+
+
+def _find_way(story: Story, id_: str) -> WayOn | None:
+    return next((way for way in _ways_of(story) if _id_of(way) == id_), None)
+
+
+def _id_of(way: WayOn) -> str:
+    """Return what names a way on in a form, whichever else there are."""
+    return hashlib.sha256(way.model_dump_json().encode()).hexdigest()[:16]

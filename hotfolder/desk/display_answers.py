@@ -16,7 +16,6 @@ from hotfolder.disk import durable, line_log
 from hotfolder.pages.words import local_time
 from hotfolder.settings.root import Root
 
-LOG: Final = "display.jsonl"
 LONGEST_NAME: Final = 60
 _LAST_LINES: Final = 2**14
 """Bytes; an answer has some 200."""
@@ -65,7 +64,7 @@ def write_answer(root: Root, answer: DisplayAnswer) -> None:
     OSError
         When it cannot be written.
     """
-    line_log.append_line(root.private / LOG, answer.model_dump_json().encode())
+    line_log.append_line(root.displays, answer.model_dump_json().encode())
 
 
 def read_answers(root: Root) -> list[DisplayAnswer]:
@@ -77,7 +76,7 @@ def read_answers(root: Root) -> list[DisplayAnswer]:
         When answers are there and cannot be read.
     """
     try:
-        with durable.open_to_read(root.private / LOG) as file:
+        with durable.open_to_read(root.displays) as file:
             size = file.seek(0, os.SEEK_END)
             file.seek(max(0, size - _LAST_LINES))
             lines = file.read(_LAST_LINES).split(b"\n")

@@ -25,6 +25,7 @@ from hotfolder.desk.whites import CAME, WIDTHS_PX, Whites, WhitesInPictures
 from hotfolder.ending.held_folder import JOB_NAME
 from hotfolder.ending.why import can_be_released_as_it_is, leave_out_advice, list_ways
 from hotfolder.model.earlier_findings import find_facts
+from hotfolder.model.encoding import colours_in_words
 from hotfolder.model.facts import describe_column
 from hotfolder.model.intent import Intent
 from hotfolder.model.records import SHEET, Record
@@ -280,7 +281,7 @@ def _list_facts(record: Record) -> list[tuple[str, str]]:
             width, height = (px / each.ppi * MM_PER_INCH for px in (each.width_px, each.height_px))
             made += f" ({width:.0f} × {height:.0f} mm)"
         term = f"Made, {each.variant}" if each.variant else "Made"
-        said.append((term, f"{made}, {each.bits} bit {each.colour_space.upper()}"))
+        said.append((term, f"{made}, {each.bits} bit {colours_in_words(each.colour_space)}"))
         if each.profile and each is record.results[0]:
             said.append(("For", each.profile.description))
     if facts.effective_ppi:
@@ -301,7 +302,7 @@ def _say_bits(record: Record) -> str:
     original = record.original
     if not original.bits or not original.colour_space:
         return ""
-    return f"{original.bits} bit {original.colour_space.upper()}"
+    return f"{original.bits} bit {colours_in_words(original.colour_space)}"
 
 
 def _say_display(root: Root) -> str:

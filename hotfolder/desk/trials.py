@@ -31,9 +31,10 @@ from hotfolder.model.records import (
     Record,
     Release,
     ResultRecord,
+    WayOn,
     WorkRecord,
 )
-from hotfolder.model.wishes import Wish
+from hotfolder.model.wishes import IntentWish, LongEdgeWish, RenderingWish, Wish
 from hotfolder.pages.words import describe_changes
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
@@ -100,6 +101,23 @@ class Idea:
     wishes: tuple[Wish, ...] = ()
     destination: str = ""
     """Another destination; "" for the job's own."""
+
+
+def idea_of(way: WayOn) -> Idea:
+    """Read what a way on says in words for the command ``release``."""
+    asked: list[str] = []
+    wishes: list[Wish] = []
+    for option, value in zip(way.options[::2], way.options[1::2], strict=False):
+        match option:
+            case "--set":
+                asked.append(value)
+            case "--long-edge":
+                wishes.append(LongEdgeWish(value))
+            case "--intent":
+                wishes.append(IntentWish(value))
+            case "--rendering":
+                wishes.append(RenderingWish(value))
+    return Idea(way.says[:1].upper() + way.says[1:], tuple(asked), tuple(wishes))
 
 
 @dataclass

@@ -60,6 +60,23 @@ def fs_type_in_mount_output(text: str, real_path: str) -> str:
     return _deepest(found, real_path)
 
 
+def find_mount(path: str | Path) -> str:
+    """Return where the file system is mounted that a path is on, by the mount table alone.
+
+    The path is taken as it is written: a share that hangs is not asked. "" when nobody can say.
+    """
+    if not _LINUX:
+        return ""
+    try:
+        table = Path("/proc/self/mountinfo").read_text("utf-8", "surrogateescape")
+    except OSError:
+        return ""
+    fields = [line.split(" ") for line in table.splitlines()]
+    points = [_unescaped(each[4]) for each in fields if len(each) > 4]
+    found = _deepest([(each, each) for each in points], str(path))
+    return found if found in points else ""
+
+
 def place_on_disk(real_path: str | Path) -> tuple[str, str]:
     """Device of the file system that a resolved path is on, and its path in that file system.
 

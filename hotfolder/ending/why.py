@@ -49,7 +49,9 @@ def say_why(record: Record, root: Path | None = None) -> str:
     if record.state == "held":
         lines += ["", "What you can do:", *_say_choices(record, root)]
     else:
-        lines.append("What you can do: export the picture again and drop the new file.")
+        lines.append(
+            "What you can do: what is said above. This file stays here until you take it away."
+        )
     return "\n".join(lines) + "\n"
 
 

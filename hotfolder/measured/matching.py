@@ -14,6 +14,7 @@ from hotfolder.colour.difference import delta_e_00
 from hotfolder.measured.control_strip import STRIP_ID, ControlStrip
 from hotfolder.measured.reading import Measurement
 from hotfolder.measured.table import NotUsable
+from hotfolder.model.encoding import colours_in_words
 
 _SCALES: Final = (1.0, 100.0, 255.0, 65535.0)
 """What programs call full."""
@@ -190,8 +191,8 @@ def _by_device(measured: Measurement, strip: ControlStrip) -> list[int] | None:
         other = next(iter(measured.device), None)
         if other is not None:
             raise NotUsable(
-                f"{measured.where[0]}: its device values are {other.upper()}, and those of the "
-                f"strip {strip.id} are {group.upper()}: it is another strip"
+                f"{measured.where[0]}: its device values are {colours_in_words(other)}, and those "
+                f"of the strip {strip.id} are {colours_in_words(group)}: it is another strip"
             )
         return None
     values = measured.device[group]

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from enum import StrEnum
+from typing import Final
+
+_WORDS: Final = {"rgb": "RGB", "grey": "grey", "cmyk": "CMYK", "lab": "Lab"}
 
 
 class Encoding(StrEnum):
@@ -24,3 +27,19 @@ class Encoding(StrEnum):
     def channels(self) -> int:
         """Number of colour channels, alpha not counted."""
         return {"rgb": 3, "grey": 1, "cmyk": 4, "lab": 3}[self.value]
+
+    @property
+    def in_words(self) -> str:
+        """What people call it."""
+        return _WORDS[self.value]
+
+
+def colours_in_words(recorded: str) -> str:
+    """Return what people call the colours of which a record says ``GREY``, ``RGB``, ….
+
+    Examples
+    --------
+    >>> colours_in_words("GREY")
+    'grey'
+    """
+    return _WORDS.get(recorded.lower(), recorded)

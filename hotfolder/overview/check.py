@@ -20,6 +20,7 @@ from hotfolder.intake.scan import scan
 from hotfolder.ledger.log_places import LogPlaces
 from hotfolder.model.encoding import Encoding
 from hotfolder.notify.doubts import find_problems as find_notify_problems
+from hotfolder.overview.absent import Missing, say_missing, say_silent, tell_once
 from hotfolder.overview.doubts import Readable, list_doubts
 from hotfolder.overview.new_root import find_new_folders
 from hotfolder.overview.overlaps import Located, collisions, locate
@@ -79,14 +80,18 @@ def check(root: Root, *, with_profiles: bool = False) -> Checked:
             for name, each in folders.items()
         },
     )
-    located = {name: at for name, (at, _) in looked.items() if name in found.destinations}
+    located = {name: at for name, (at, *_) in looked.items() if name in found.destinations}
     settings = _without_collisions(root, found, located)
     unreachable: list[Problem] = []
     remarks: list[str] = []
     if not settings.destinations or problems:
         problems += [each for refused in settings.refused.values() for each in refused]
-    for name, places in folders.items():
-        unreachable += looked[name][1] if name in looked else [_say_silent(name, places)]
+    missing: dict[str, list[Missing]] = {}
+    for name in looked:
+        unreachable += looked[name][1]
+        missing[name] = looked[name][2]
+    unreachable += say_missing(root, missing)
+    unreachable += say_silent(root, {name: folders[name] for name in folders.keys() - looked})
     for destination in found.destinations.values():
         remarks += list_doubts(Readable.of(destination))
     for name in found.refused:
@@ -139,15 +144,6 @@ def _find_folders(root: Root, settings: Settings) -> dict[str, DestinationFolder
     return found
 
 
-def _say_silent(name: str, folders: DestinationFolders) -> Problem:
-    return Problem(
-        ", ".join(sorted({str(each) for each in folders.all()})),
-        "",
-        f"{name}: one of its folders does not answer",
-        "its share or disk to answer; the others are served meanwhile",
-    )
-
-
 def _without_collisions(root: Root, settings: Settings, located: Mapping[str, Located]) -> Settings:
     """The settings with destinations whose folders collide among those that are refused."""
     colliding = collisions(root, located)
@@ -162,10 +158,12 @@ def _without_collisions(root: Root, settings: Settings, located: Mapping[str, Lo
 
 def _look_at_folders(
     root: Root, name: str, folders: DestinationFolders, known: KnownFolders
-) -> tuple[Located, list[Problem]]:
-    """Where a destination's folders are, and what is wrong with them."""
+) -> tuple[Located, list[Problem], list[Missing]]:
+    """Where a destination's folders are, what is wrong with them, and which are not there."""
     located = locate(name, folders)
     problems: list[Problem] = []
+    missing: list[Missing] = []
+    not_marked: dict[str, str] = {}
     try:
         known.check(name, folders, learn=False)
     except Unreachable as error:
@@ -175,30 +173,23 @@ def _look_at_folders(
         if folder in new:
             continue  # `watch` and `sweep` make it
         if not folder.is_dir():
-            problems.append(
-                Problem(
-                    str(folder),
-                    "",
-                    f"{name}'s {key.replace('_', ' ')} folder is missing",
-                    f"make it, mount it, or run `{root.command('init')}`, which makes "
-                    "what is missing",
-                )
-            )
+            missing.append(Missing.of(key, folder))
         elif not os.access(folder, os.W_OK | os.X_OK):
             problems.append(Problem(str(folder), "", "cannot be written", "permission to write"))
         elif folder != folders.hot_folder:
             try:
                 check_marker(folder)
             except Unreachable as error:
-                problems.append(Problem(str(folder), "", str(error), ""))
+                not_marked[str(folder)] = str(error)
     try:
         scan(folders.hot_folder)
     except Unreachable as error:
         if folders.hot_folder.is_dir():
-            problems.append(
-                Problem(str(folders.hot_folder), "", str(error), "a folder that can be read")
-            )
-    return located, problems
+            not_marked = {str(folders.hot_folder): str(error), **not_marked}
+    problems += [
+        Problem(str(root.path), "", f"{name}: {each}", "") for each in tell_once(not_marked, root)
+    ]
+    return located, problems, missing
 
 
 def _judge_profiles(root: Root, settings: Settings) -> tuple[list[str], list[str]]:

@@ -10,6 +10,7 @@ from hotfolder.disk.marker import Unreachable, away
 from hotfolder.intake.scan import scan
 from hotfolder.intake.sidecars import is_sidecar, pair, say_orphan
 from hotfolder.model.snapshot import FolderStatus
+from hotfolder.overview.absent import tell_once
 from hotfolder.overview.new_root import find_new_folders
 from hotfolder.overview.waiting import WaitingThing, list_held
 from hotfolder.settings.known_folders import KnownFolders
@@ -61,7 +62,7 @@ def look_into(
     reached: Reached = {
         "arriving": arriving,
         "left_alone": left_alone,
-        "unreachable": " ".join(filter(None, [silent, not_ours, *reasons.values()])),
+        "unreachable": " ".join(filter(None, [silent, not_ours, *tell_once(reasons, root)])),
         "unreachable_since": min(
             [*times, *([said.silent_since] if said and silent else [])], default=""
         ),

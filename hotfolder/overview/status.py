@@ -320,7 +320,8 @@ def _why_not_served(read: _Read | None) -> str:
 def _is_said(trouble: TroubleStatus, destination: DestinationStatus | None) -> bool:
     """Whether a folder that nothing can be taken in for is told at its destination already."""
     folder, away, _ = trouble.message.partition(" cannot be reached")
-    return bool(destination and away and f"{folder}{away}" in destination["unreachable"])
+    said = destination["unreachable"] if destination else ""
+    return bool(away) and folder in said and away in said
 
 
 def _list_warned(ledger: LedgerReader, destination: str) -> list[WarnedJob]:

@@ -17,7 +17,6 @@ from typing import Self
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.errors import Hold, Refuse
 from hotfolder.model.destination import Reading
-from hotfolder.model.encoding import Encoding
 from hotfolder.raster import packets
 from hotfolder.raster.formats import find_format
 from hotfolder.raster.light import standard_range
@@ -207,11 +206,7 @@ def _profile(header: Header, limits: ReadLimits) -> tuple[Profile | None, str]:
         return None, f"The embedded profile {error}."
     if profile.encoding is not header.encoding:
         return None, (
-            f"The embedded profile is for {_words(profile.encoding)}, "
-            f"but the picture is {_words(header.encoding)}."
+            f"The embedded profile is for {profile.encoding.in_words}, "
+            f"but the picture is {header.encoding.in_words}."
         )
     return profile, ""
-
-
-def _words(encoding: Encoding) -> str:
-    return {"rgb": "RGB", "grey": "grey", "cmyk": "CMYK", "lab": "Lab"}[encoding.value]

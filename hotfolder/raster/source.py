@@ -14,6 +14,7 @@ from hotfolder.colour.spaces import Primaries
 from hotfolder.errors import Hold, Refuse, Remedy
 from hotfolder.model.destination import Reading
 from hotfolder.model.encoding import Encoding
+from hotfolder.raster.foreign import TRY_AGAIN
 from hotfolder.raster.picture import Metadata
 
 SQUARE_WITHIN = 0.01
@@ -141,7 +142,9 @@ def check_size(
         ``damaged`` when a side is zero, ``too-large`` above a limit.
     """
     if width_px < 1 or height_px < 1:
-        raise Refuse("damaged", "The file is damaged: it says that the picture has no pixels.")
+        raise Refuse(
+            "damaged", f"The file is damaged: it says that the picture has no pixels. {TRY_AGAIN}"
+        )
     if width_px * height_px > limits.max_pixels:
         raise Refuse(
             "too-large",

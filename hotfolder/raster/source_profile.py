@@ -7,13 +7,6 @@ from hotfolder.errors import Hold
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster.picture import RasterSpec
 
-_KINDS = {
-    Encoding.RGB: "RGB",
-    Encoding.GREY: "grey",
-    Encoding.CMYK: "CMYK",
-    Encoding.LAB: "Lab",
-}
-
 
 def source_profile(raster: RasterSpec) -> Profile:
     """Return the profile that gives a picture's numbers their meaning.
@@ -47,8 +40,8 @@ def source_profile(raster: RasterSpec) -> Profile:
     if raster.profile.encoding is not raster.encoding:
         raise Hold(
             "wrong-profile",
-            f"The picture is {_KINDS[raster.encoding]}, but its colour profile "
-            f"“{raster.profile.description}” is for {_KINDS[raster.profile.encoding]}. "
+            f"The picture is {raster.encoding.in_words}, but its colour profile "
+            f"“{raster.profile.description}” is for {raster.profile.encoding.in_words}. "
             f"Embed the right profile and drop it again.",
         )
     return raster.profile

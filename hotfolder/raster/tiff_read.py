@@ -17,7 +17,7 @@ from hotfolder.model.destination import Reading
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster import colour_tags, exif, packets
 from hotfolder.raster.floats import Fitting, count_outside, fit
-from hotfolder.raster.foreign import translated
+from hotfolder.raster.foreign import TRY_AGAIN, translated
 from hotfolder.raster.ifd import Value, directories, read_directory
 from hotfolder.raster.ifd import structure as tiff_structure
 from hotfolder.raster.original_file import OriginalFile
@@ -166,7 +166,9 @@ _YCBCR = 6
 def _full_pictures(pages: list[dict[int, Value]]) -> list[int]:
     """Indices of the pictures; thumbnails and masks do not count."""
     if not pages:
-        raise Refuse("damaged", "The file is damaged: it is a TIFF without any picture.")
+        raise Refuse(
+            "damaged", f"The file is damaged: it is a TIFF without any picture. {TRY_AGAIN}"
+        )
     full = [
         index
         for index, tags in enumerate(pages)
@@ -200,8 +202,8 @@ def _layout(page: tifffile.TiffPage, tags: dict[int, Value]) -> tuple[SampleLayo
     if samples < kind.samples:
         raise Refuse(
             "damaged",
-            f"The file is damaged: it says {kind.encoding.value.upper()} "
-            f"but has only {samples} channels.",
+            f"The file is damaged: it says {kind.encoding.in_words} but has only {samples} "
+            f"channels. {TRY_AGAIN}",
         )
     bits = page.bitspersample
     if not isinstance(bits, int) or page.dtype is None:
@@ -246,7 +248,7 @@ def _palette(page: tifffile.TiffPage) -> NDArray[np.uint16]:
     uses the upper or none the lower 8 bits, the 8 bits are widened (common practice, no source).
     """
     if page.colormap is None:
-        raise Refuse("damaged", "The file is damaged: its palette is missing.")
+        raise Refuse("damaged", f"The file is damaged: its palette is missing. {TRY_AGAIN}")
     palette: NDArray[np.uint16] = np.asarray(page.colormap, dtype=np.uint16).T
     if not (palette >> 8).any():
         return (palette * 257).astype(np.uint16)

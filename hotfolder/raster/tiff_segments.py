@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.errors import Refuse
-from hotfolder.raster.foreign import cut_short, translated
+from hotfolder.raster.foreign import TRY_AGAIN, cut_short, translated
 from hotfolder.raster.original_file import OriginalFile
 from hotfolder.raster.source import ReadLimits, check_whole
 
@@ -52,7 +52,9 @@ class SegmentReader:
             self._belt_rows = min(int(page.rowsperstrip), self._height_px)
             self._segment_width = self._width_px
         if self._belt_rows < 1 or self._segment_width < 1:
-            raise Refuse("damaged", "The file is damaged: its strips or tiles have no size.")
+            raise Refuse(
+                "damaged", f"The file is damaged: its strips or tiles have no size. {TRY_AGAIN}"
+            )
         self._across = math.ceil(self._width_px / self._segment_width)
         self._belts = math.ceil(self._height_px / self._belt_rows)
         self._offsets: tuple[int, ...] = tuple(page.dataoffsets)

@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from hotfolder.colour.named import USUAL_PROFILES, named_profile
 from hotfolder.colour.profile import Profile, ProfileError
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.model.destination import SettingsModel, Surface
@@ -270,11 +271,15 @@ def _profile(
     path: Path, key: str, name: str, problems: list[Problem], encoding: Encoding | None = None
 ) -> Profile | None:
     where = path.parent.parent / "profiles" / name
+    needs_file = encoding is None
     try:
-        profile = Profile.load(where)
+        profile = (None if needs_file else named_profile(name)) or Profile.load(where)
     except FileNotFoundError:
         there = sorted(each.name for each in where.parent.glob("*.ic[cm]"))
-        allowed = f"{suggest(name, there)}in profiles/ there is {', '.join(there) or 'none'}"
+        usual = () if encoding is None else USUAL_PROFILES.get(encoding, ())
+        allowed = f"{suggest(name, [*there, *usual])}in profiles/ there is "
+        allowed += ", ".join(there) or "none"
+        allowed += f"; without a file: {' or '.join(map(json.dumps, usual))}" if usual else ""
         problems.append(Problem(str(path), key, f"{name!r} does not exist", allowed))
     except OSError as error:
         problems.append(Problem(str(path), key, f"{name!r} cannot be read: {error.strerror}", ""))
@@ -283,8 +288,8 @@ def _profile(
     else:
         if encoding is None or profile.encoding is encoding:
             return profile
-        got = f"{name!r} is for {profile.encoding.value.upper()} pictures"
-        allowed = f"a profile for {encoding.value.upper()} pictures"
+        got = f"{name!r} is for {profile.encoding.in_words} pictures"
+        allowed = f"a profile for {encoding.in_words} pictures"
         problems.append(Problem(str(path), key, got, allowed))
     return None
 

@@ -5,13 +5,16 @@ from __future__ import annotations
 import shlex
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from hotfolder.errors import Problem
 
 if TYPE_CHECKING:
     from hotfolder.disk.kept_arrays import ArrayFolder
     from hotfolder.settings.tables import Folders
+
+FOLDER_KINDS: Final = ("in", "out", "held", "refused", "originals", "release")
+"""Folders of a root that hold one of each destination."""
 
 
 @dataclass(frozen=True)
@@ -101,6 +104,11 @@ class Root:
     def strips(self) -> Path:
         """What control strips are, in a folder per destination; see `hotfolder.measured`."""
         return self.private / "strips"
+
+    @property
+    def displays(self) -> Path:
+        """What people have answered about their displays, an answer a line."""
+        return self.private / "display.jsonl"
 
     @property
     def points(self) -> Path:

@@ -55,7 +55,8 @@ class StageSettings(SettingsModel):
     """Settings that decide whether a job is held or warned of, and never what its result is."""
 
     profiles: ClassVar[Mapping[str, Encoding]] = {}
-    """Settings that name a file in the root's ``profiles/``, and the pictures that it is for."""
+    """Settings that name a file in the root's ``profiles/``, or a profile that needs none (see
+    `hotfolder.colour.named_profile`), and the pictures that it is for."""
 
     grants: ClassVar[tuple[type[Wish], ...]] = ()
     """What a ticket's row or a release may ask of this stage."""

@@ -14,8 +14,9 @@ import errno
 import json
 import os
 import sqlite3
-from collections.abc import Iterator, Mapping
-from contextlib import closing
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing, suppress
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,7 +28,7 @@ from hotfolder.ledger.log_places import NOTES
 from hotfolder.ledger.log_years import LOG_FILE
 from hotfolder.ledger.pause import hold_still
 from hotfolder.ledger.reading import open_reader
-from hotfolder.settings.root import DestinationFolders, Root
+from hotfolder.settings.root import FOLDER_KINDS, DestinationFolders, Root
 from hotfolder.upkeep.copies import (
     ELSEWHERE,
     IN_ROOT,
@@ -37,6 +38,7 @@ from hotfolder.upkeep.copies import (
     Entry,
     check_chains,
     check_ledger,
+    is_database,
     read_folders,
 )
 
@@ -44,10 +46,14 @@ BEHIND_MARK: Final = ("behind", "a copy")
 """What is noted in a copied ledger: the root may have gone on since."""
 
 _STAYS: Final = ("originals", "results")
-_SETTINGS: Final = ("hotfolder.toml", "destinations", "profiles", "plugins", "limits", "measured")
-_NOT_COPIED: Final = frozenset(
-    {"status.json", "status.new", "lock.pid", "ledger.closed", "pause", "pause.granted"}
-)
+_SET_ASIDE: Final = {
+    "before-restore-*": "an earlier restore has set it aside",
+    "ledger.damaged-*.sqlite": "the daemon has set it aside",
+}
+"""What stays in ``.hotfolder/`` and is a person's to look at, by its name."""
+
+_BESIDE_SQLITE: Final = ("-wal", "-shm", "-journal")
+_BUSY_S: Final = 20.0
 
 
 def back_up(root: Root, to: Path) -> Copied:
@@ -87,7 +93,13 @@ def back_up(root: Root, to: Path) -> Copied:
     total = sum(each.bytes for each in copying.done.values())
     faults = check_chains(to / LEDGER, _logs_of(to, folders, root))
     return Copied(
-        place=str(to), files=len(copying.done), bytes=total, kept=[], missing=missing, faults=faults
+        place=str(to),
+        files=len(copying.done),
+        bytes=total,
+        kept=[],
+        missing=missing,
+        faults=faults,
+        left_out=[*_list_named_elsewhere(root, tops), *_list_set_aside(root)],
     )
 
 
@@ -113,20 +125,24 @@ class _Copying:
         for kind in _STAYS:
             for each in self._folders.values():
                 self._copy_tree(getattr(each, kind))
+        self._copy_tree(self._root.nests)
 
     def copy_the_rest(self) -> None:
         """Copy everything that is not copied as it is now, and write the manifest last."""
         self._there.clear()
         self._copy_ledger()
-        for name in _SETTINGS:
-            self._copy_tree(self._root.path / name)
         private = self._root.private
         ours = (self._root.spool, self._root.kept, self._root.strips)
-        for path in (private / "folders.json", private / NOTES, *ours):
+        for path in (private / "folders.json", private / NOTES, self._root.displays, *ours):
             self._copy_tree(path)
-        for each in self._folders.values():
-            for folder in each.all():
-                self._copy_tree(folder)
+        folders = [folder for each in self._folders.values() for folder in each.all()]
+        for folder in folders:
+            self._copy_tree(folder)
+        # whatever else a studio keeps in its root, or has kept there for a destination that is gone
+        for path in sorted(self._root.path.iterdir()):
+            leads_elsewhere = path.is_symlink() and any(path in each.parents for each in folders)
+            if path != private and not leads_elsewhere:
+                self._copy_tree(path, may_be_in_use=path.name not in FOLDER_KINDS)
         for name in set(self.done) - self._there:  # it has gone since it was copied
             trees.remove_tree(self._to / name, below=self._to)
             del self.done[name]
@@ -158,12 +174,7 @@ class _Copying:
         if not self._root.ledger.exists():
             return
         try:
-            with (
-                closing(sqlite3.connect(f"file:{self._root.ledger}?mode=ro", uri=True)) as ledger,
-                closing(sqlite3.connect(target)) as copy,
-            ):
-                ledger.backup(copy)
-                copy.execute("PRAGMA journal_mode = DELETE")
+            _copy_sqlite(self._root.ledger, target)
             check_ledger(target)
             with closing(sqlite3.connect(target)) as copy, copy:
                 if copy.execute("SELECT 1 FROM sqlite_master WHERE name = 'marks'").fetchone():
@@ -175,10 +186,17 @@ class _Copying:
         durable.fsync_file(target)
         self._note(target, durable.sha256_of(target))
 
-    def _copy_tree(self, top: Path) -> None:
+    def _copy_tree(self, top: Path, *, may_be_in_use: bool = False) -> None:
         for path in _list_files(top):
             name = self._name(path)
+            if name in self._there:
+                continue
             try:
+                if may_be_in_use and is_database(path):
+                    self._copy_database(path, self._to / name)
+                    continue
+                if may_be_in_use and _is_beside_a_database(path):
+                    continue
                 now = path.lstat()
                 stamp = (now.st_ino, now.st_size, now.st_mtime_ns)
                 if self._seen.get(name) == stamp:
@@ -203,6 +221,23 @@ class _Copying:
                 continue  # a pipe or a socket has nothing to lose
             self._note(target, durable.sha256_of(target))
 
+    def _copy_database(self, path: Path, target: Path) -> None:
+        """Copy what a stage of somebody's writes while it is read."""
+        durable.make_folders(target.parent)
+        trees.remove_tree(target, below=target.parent)
+        try:
+            _copy_sqlite(path, target)
+        except sqlite3.DatabaseError:  # damaged, or held by somebody: then as it lies there
+            for end in ("", *_BESIDE_SQLITE):
+                source, beside = Path(f"{path}{end}"), Path(f"{target}{end}")
+                trees.remove_tree(beside, below=target.parent)
+                if source.is_file():
+                    trees.copy_any_new(source, beside)
+                    self._note(beside, durable.sha256_of(beside))
+            return
+        durable.fsync_file(target)
+        self._note(target, durable.sha256_of(target))
+
     def _note(self, target: Path, digest: durable.Digest) -> None:
         name = target.relative_to(self._to).as_posix()
         self._there.add(name)
@@ -224,8 +259,60 @@ def _list_files(top: Path) -> Iterator[Path]:
         return
     for folder, inside, files in os.walk(top):
         for name in [*files, *(each for each in inside if (Path(folder) / each).is_symlink())]:
-            if name not in _NOT_COPIED:
-                yield Path(folder) / name
+            yield Path(folder) / name
+
+
+def _copy_sqlite(path: Path, target: Path) -> None:
+    """Copy a database by SQLite's own way, as it is at one moment."""
+    place = f"{path.absolute().as_uri()}?mode=ro"
+    with (
+        closing(sqlite3.connect(place, uri=True, timeout=_BUSY_S)) as found,
+        closing(sqlite3.connect(target)) as copy,
+    ):
+        found.backup(copy)
+        copy.execute("PRAGMA journal_mode = DELETE")
+
+
+def _is_beside_a_database(path: Path) -> bool:
+    """Whether a file is what SQLite keeps beside a database that is in use."""
+    return any(
+        path.name.endswith(end) and is_database(path.with_name(path.name.removesuffix(end)))
+        for end in _BESIDE_SQLITE
+    )
+
+
+def _list_named_elsewhere(root: Root, copied: Sequence[Path]) -> Iterator[str]:
+    """Say which files and folders the settings name that lie in nothing that is copied."""
+    files = [root.path / "hotfolder.toml", *sorted(root.destinations.glob("*.toml"))]
+    named: dict[Path, str] = {}
+    for file in files:
+        with suppress(OSError, ValueError):
+            for key, text in _list_texts(tomllib.loads(file.read_text(encoding="utf-8-sig"))):
+                named.setdefault(Path(text), f"{key} in {file.relative_to(root.path)}")
+    for path, where in named.items():
+        is_copied = not path.is_absolute() or any(path.is_relative_to(top) for top in copied)
+        with suppress(OSError, ValueError):
+            is_program = path.is_file() and os.access(path, os.X_OK)
+            if not is_copied and not is_program and path.exists():
+                yield f"{path}: it lies outside the root, and {where} names it; copy it yourself"
+
+
+def _list_texts(value: object, key: str = "") -> Iterator[tuple[str, str]]:
+    """Texts in a settings file, each with its key."""
+    if isinstance(value, str):
+        yield key, value
+    elif isinstance(value, Mapping):
+        for name, each in value.items():
+            yield from _list_texts(each, f"{key}.{name}".removeprefix("."))
+    elif isinstance(value, list):
+        for each in value:
+            yield from _list_texts(each, key)
+
+
+def _list_set_aside(root: Root) -> Iterator[str]:
+    for pattern, why in _SET_ASIDE.items():
+        for path in sorted(root.private.glob(pattern)):
+            yield f"{path}: {why}"
 
 
 def _logs_of(copy: Path, folders: Mapping[str, DestinationFolders], root: Root) -> dict[str, Path]:

@@ -30,6 +30,9 @@ ELSEWHERE: Final = "elsewhere"
 LEDGER: Final = f"{IN_ROOT}/.hotfolder/ledger.sqlite"
 
 
+_SQLITE: Final = b"SQLite format 3\0"
+
+
 class Copied(TypedDict):
     """What a copy, or putting it back, came to."""
 
@@ -42,6 +45,8 @@ class Copied(TypedDict):
     """Files that the ledger speaks of and the copy has not."""
     faults: list[str]
     """What is wrong with the chains of records."""
+    left_out: list[str]
+    """What belongs to the root and is not in the copy, and why."""
 
 
 @dataclass(frozen=True)
@@ -73,6 +78,14 @@ def read_folders(root: Root) -> dict[str, DestinationFolders]:
             moved = Folders.model_validate(said)
         found[file.stem] = root.folders(file.stem, moved)
     return found
+
+
+def is_database(path: Path) -> bool:
+    """Whether a file is an SQLite database, as stages keep books in."""
+    if path.is_symlink() or not path.is_file():
+        return False
+    with durable.open_to_read(path) as file:
+        return file.read(len(_SQLITE)) == _SQLITE
 
 
 def check_ledger(ledger: Path) -> None:

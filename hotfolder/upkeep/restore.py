@@ -21,7 +21,7 @@ from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.ledger.lock import find_holder, served_alone
 from hotfolder.ledger.log_years import LOG_FILE
 from hotfolder.model.records import read_record
-from hotfolder.settings.root import Root
+from hotfolder.settings.root import FOLDER_KINDS, Root
 from hotfolder.upkeep.copies import (
     ELSEWHERE,
     IN_ROOT,
@@ -31,6 +31,7 @@ from hotfolder.upkeep.copies import (
     Entry,
     check_chains,
     check_ledger,
+    is_database,
     read_folders,
 )
 
@@ -79,6 +80,7 @@ def put_back(copy: Path, root: Root, *, over: bool) -> Copied:
         kept=sorted(kept.values()),
         missing=[],
         faults=faults,
+        left_out=[],
     )
 
 
@@ -130,6 +132,9 @@ def _write_back(copy: Path, root: Root, entries: list[Entry]) -> dict[Path, str]
                 continue
             if target.name == LOG_FILE and _begins_with(target, source):
                 kept[target] = f"{target} stays: it goes on after the copy's last line"
+                continue
+            if _is_of_a_stage(root, target) and is_database(target):
+                kept[target] = f"{target} stays: it may know more than the copy, {source}"
                 continue
             place = aside / each.path
             durable.make_folders(place.parent)
@@ -203,6 +208,12 @@ def _find_elsewhere(copy: Path, root: Root) -> dict[str, Path]:
         for kind in folder.iterdir():
             found[f"{folder.name}/{kind.name}"] = root.path / said[kind.name]
     return found
+
+
+def _is_of_a_stage(root: Root, target: Path) -> bool:
+    """Whether a file in the root is neither the program's own nor in a destination's folder."""
+    first = target.relative_to(root.path).parts[0] if target.is_relative_to(root.path) else ""
+    return first not in {"", root.private.name, *FOLDER_KINDS}
 
 
 def _begins_with(log: Path, other: Path) -> bool:

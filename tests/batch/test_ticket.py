@@ -93,6 +93,13 @@ def test_titles_are_read_whatever_their_case_blanks_and_punctuation(titles):
         ("width", "210\u00a0mm", 210),
         ("width", "210\u202fMM.", 210),
         ("W in", "10", 254),
+        ("width", '"8 1/2"""', 215.9),
+        ("width", "8-1/2 in", 215.9),
+        ("width", "8½ in", 215.9),
+        ("width", "8 ½\u2033", 215.9),
+        ("width", "8 3⁄8 inches", 212.725),
+        ("width", "¾ in", 19.05),
+        ("width (in)", "11 15/16", 303.2125),
     ],
 )
 def test_a_side_has_its_unit_in_the_cell_or_in_the_title(title, cell, expected_mm):
@@ -102,11 +109,33 @@ def test_a_side_has_its_unit_in_the_cell_or_in_the_title(title, cell, expected_m
 
 @pytest.mark.parametrize(
     "cell",
-    ["210", "wide", "-5 mm", "0 mm", "210 parsecs", "11 m", "1.234.5 mm", "nan mm", "1e3 mm"],
+    [
+        "210",
+        "wide",
+        "-5 mm",
+        "0 mm",
+        "210 parsecs",
+        "11 m",
+        "1.234.5 mm",
+        "nan mm",
+        "1e3 mm",
+        "81/2 in",
+        "8 2/1 in",
+        "1/0 in",
+        "8.5 1/2 in",
+        "8 1/2",
+        "8 ½ ½ in",
+        "8 / 2 in",
+    ],
 )
 def test_a_side_that_makes_no_sense_is_said_with_row_column_and_what_is_allowed(cell):
     (said,) = problems(f"file,page,width\r\nx.tif,1,{cell}\r\n")
     assert said.startswith(f'row 2, width: "{cell}"; allowed: ')
+
+
+def test_a_length_that_is_none_is_told_how_inches_may_be_written():
+    (said,) = problems("file,page,width\r\nx.tif,1,81/2 in\r\n")
+    assert '"8.5 in" or "8 1/2 in"' in said
 
 
 @pytest.mark.parametrize(

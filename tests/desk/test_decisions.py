@@ -4,11 +4,13 @@ import re
 import threading
 from concurrent.futures import ThreadPoolExecutor
 
+import numpy as np
+import tifffile
 from starlette.testclient import TestClient
 
 from desk.conftest import HOME, come_in, job_called, seen_of, token_of
 from faults.serving import sweep
-from whole.conftest import records
+from whole.conftest import picture, records, write_destination
 
 
 def page_of(client, name):
@@ -137,7 +139,7 @@ def test_what_a_person_put_into_the_folder_is_kept_when_it_is_given_up(client, r
 
 def test_several_are_shown_together_and_decided_at_once_but_for_what_changed(client, root):
     page = client.get("/").text
-    ticked = re.findall(r'name="job" value="([^"]+)"', page)
+    ticked = re.findall(r'form="several" name="job" value="([^"]+)"', page)
     assert 2 == len(ticked)
     shown = client.post("/several", data={"token": token_of(page), "job": ticked}).text
     assert "these 2 pictures" in shown
@@ -150,6 +152,69 @@ def test_several_are_shown_together_and_decided_at_once_but_for_what_changed(cli
     assert "Not done" in answer.text
     assert sweep(root) == []
     assert 1 == sum(bool(each["discarded"]) for each in records(root))
+
+
+def tick_all(client):
+    page = client.get("/").text
+    ticked = re.findall(r'form="several" name="job" value="([^"]+)"', page)
+    return ticked, client.post("/several", data={"token": token_of(page), "job": ticked}).text
+
+
+def buttons(page):
+    found = re.findall(r'name="way" value="(\w+)">([^<]+)<', page)
+    return {said: number for number, said in found}
+
+
+def drop_grey(root, name, seed):
+    path = root.path / "in/fine-art-canvas" / name
+    grey = np.ascontiguousarray(picture(None, 96, seed)[..., 0])
+    tifffile.imwrite(path, grey, photometric="minisblack")
+
+
+def test_pictures_without_a_profile_go_together_with_what_answers_that(client, root):
+    write_destination(root)
+    for number in range(3):
+        drop_grey(root, f"scan {number}.tif", number)
+    assert sweep(root) == []
+    ticked, page = tick_all(client)
+    assert 5 == len(ticked)
+    ways = buttons(page)
+    for says in ("Grey with the sRGB curve", "Grey with gamma 2.2"):
+        assert f"3 of them: take its numbers for {says}, if that is what they are" in ways
+    assert not any("for sRGB" in said for said in ways)  # one picture alone: its own page has it
+    way = ways["3 of them: take its numbers for Grey with gamma 2.2, if that is what they are"]
+    stale = ticked[0].split(" ")[0] + " 2026-01-01T00:00:00.000+00:00"
+    data = {"token": token_of(page), "job": [*ticked[1:], stale], "way": way, "who": "Mara"}
+    answer = client.post("/several/decide", data=data)
+    assert (409, True) == (answer.status_code, "Not done" in answer.text)
+    data["job"] = ticked
+    answer = client.post("/several/decide", data=data)
+    assert sweep(root) == []
+    last = {each["original"]["name"]: each for each in records(root)}
+    made = [last[f"scan {number}.tif"] for number in range(3)]
+    assert {("delivered", "Mara")} == {(each["state"], each["release"]["who"]) for each in made}
+    assert {"Grey with gamma 2.2"} == {each["original"]["profile"]["description"] for each in made}
+    assert all(each["original"]["profile"]["assumed"] for each in made)
+    assert {"held"} == {last[name]["state"] for name in ("mud.tif", "<b>bare.tif")}
+    shown = client.get(f"/job/{made[0]['job']}").text
+    assert "16 bit grey" in shown
+    assert "GREY" not in shown
+
+
+def test_all_of_a_page_are_decided_together_without_a_tick_for_each(client):
+    page = client.get("/").text
+    form = re.search(r'<form id="page".*?</form>', page, re.DOTALL)[0]
+    assert "Decide all 2 together" in page
+    jobs = re.findall(r'name="job" value="([^"]+)"', form)
+    shown = client.post("/several", data={"token": token_of(form), "job": jobs}).text
+    assert "these 2 pictures" in shown
+
+
+def test_a_way_that_none_of_them_has_is_none(client):
+    ticked, page = tick_all(client)
+    data = {"token": token_of(page), "job": ticked, "way": "0123"}
+    answer = client.post("/several/decide", data=data)
+    assert (400, True) == (answer.status_code, "There is no such choice" in answer.text)
 
 
 def test_nothing_ticked_is_said(client):

@@ -7,7 +7,7 @@ import pytest
 from PIL import Image, ImageCms
 
 from desk.conftest import job_called, token_of
-from hotfolder.desk.display_answers import LOG, read_answers
+from hotfolder.desk.display_answers import read_answers
 from hotfolder.desk.display_pictures import make_pictures
 
 ANSWER = {
@@ -78,11 +78,11 @@ def test_an_answer_that_is_none_is_not_written(client, root, token, wrong):
     answer = client.post("/display/answer", data={**ANSWER, **wrong, "token": token})
     assert 400 == answer.status_code
     assert "Nothing was written" in answer.text
-    assert not (root.private / LOG).exists()
+    assert not (root.displays).exists()
 
 
 def test_a_torn_line_is_left_out_and_mended(client, root, token):
-    (root.private / LOG).write_bytes(b'{"version": 1, "display": "ri')
+    (root.displays).write_bytes(b'{"version": 1, "display": "ri')
     assert [] == read_answers(root)
     assert "Nothing yet" in client.get("/display").text
     assert 303 == client.post("/display/answer", data={**ANSWER, "token": token}).status_code

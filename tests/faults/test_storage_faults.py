@@ -367,7 +367,7 @@ def test_a_new_root_whose_folder_is_not_connected_does_not_start_and_says_what_t
     (quick.path / "held" / CANVAS).mkdir()
     said = [str(each) for each in check(quick).unreachable]
     assert len(said) == 1
-    assert "run `hotfolder init ROOT`" in said[0]
+    assert f"run `{quick.command('init')}`" in said[0]
     with pytest.raises(StorageError, match="run `hotfolder init ROOT`"):
         sweep(quick)
 

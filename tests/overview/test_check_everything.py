@@ -114,7 +114,7 @@ PLANTED = [
     ("limits.memory", '"2 GiB"'),
     ("folders.results", "a text in quotes"),
     ("stage.preflight.assume_rgb", "'none.icc' does not exist"),
-    ("stage.preflight.assume_grey", "a profile for GREY pictures"),
+    ("stage.preflight.assume_grey", "a profile for grey pictures"),
     ("stage.preflight.hold_below_ppi", "0 or more"),
     ("stage.preflight.no_profile", '"hold" or "assume"'),
     ("stage.sizing.long_edge", '"60 in"'),

@@ -27,6 +27,16 @@ def box(kind: bytes, content: bytes) -> bytes:
     return struct.pack(">I4s", 8 + len(content), kind) + content
 
 
+def long_box(kind: bytes, content: bytes) -> bytes:
+    """A box with its length in 64 bits, behind its type (ISO/IEC 14496-12, 4.2.2)."""
+    return struct.pack(">I4sQ", 1, kind, 16 + len(content)) + content
+
+
+def last_box(kind: bytes, content: bytes) -> bytes:
+    """A box without a length, which goes to the end of the file."""
+    return struct.pack(">I4s", 0, kind) + content
+
+
 def jxl_container(codestream: bytes, *boxes: bytes) -> bytes:
     """A JPEG XL with metadata."""
     return JXL_HEAD + b"".join(boxes) + box(b"jxlc", codestream)

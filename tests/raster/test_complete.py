@@ -18,7 +18,7 @@ import tifffile
 from PIL import Image
 
 from hotfolder.raster.complete import container_end
-from raster.other_formats import box, jxl, psd
+from raster.other_formats import JXL_HEAD, box, jxl, last_box, long_box, psd
 
 _NOISE = np.random.default_rng(7).integers(1, 65536, (120, 90, 3)).astype(np.uint16)
 _EIGHT = (_NOISE >> 8).astype(np.uint8)
@@ -58,6 +58,7 @@ FILES = {
     "AVIF": _pillow(format="AVIF"),
     "WebP": _pillow(format="WEBP", lossless=True),
     "JPEG XL": jxl(_EIGHT, box(b"xml ", b"<x/>")),
+    "JPEG XL, 64 bits": JXL_HEAD + long_box(b"jxlc", jxl(_EIGHT)),
     "JPEG 2000": _pillow(format="JPEG2000"),
     "JPEG 2000, bare": imagecodecs.jpeg2k_encode(_EIGHT, level=0, codecformat="j2k"),
     "PSD": psd(_NOISE, 3),
@@ -101,6 +102,12 @@ def test_a_file_of_full_size_whose_rest_is_still_zero_is_not_complete(end, data,
 @pytest.mark.parametrize("kind", [b"qt  ", b"isom", b"crx "])
 def test_a_video_and_a_raw_file_are_left_to_the_reader_to_name(end, kind):
     assert end(box(b"ftyp", kind + bytes(4) + kind) + box(b"mdat", bytes(900))).complete
+
+
+def test_a_last_box_without_a_length_goes_to_the_end(end):
+    whole = JXL_HEAD + last_box(b"jxlc", jxl(_EIGHT))
+    assert end(whole).complete
+    assert not end(whole[:-3000] + bytes(3000)).complete
 
 
 def test_reasons_are_plain_sentences(end):

@@ -17,7 +17,7 @@ from hotfolder.model.destination import Reading
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster.light import encode_light
 from hotfolder.raster.reading import ReadLimits, open_original
-from raster.other_formats import XMP_UUID, box, exr, jxl, psd, saved
+from raster.other_formats import JXL_HEAD, XMP_UUID, box, exr, jxl, last_box, long_box, psd, saved
 from raster.pictures import XMP, picture, profile_bytes
 
 RGB = picture(20, 30, 3, "uint8")
@@ -204,6 +204,18 @@ def test_a_jxl_of_a_few_bytes_is_read_as_any_other(tmp_path, boxes):
     opened, pixels, _ = read(data, tmp_path)
     assert (30, 20) == (opened.spec.width_px, opened.spec.height_px)
     assert 1 == len(np.unique(pixels))
+
+
+@pytest.mark.parametrize("boxed", [long_box, last_box])
+def test_a_box_says_its_length_in_64_bits_or_not_at_all(tmp_path, boxed):
+    _, expected, _ = read(jxl(RGB), tmp_path)
+    _, pixels, _ = read(JXL_HEAD + boxed(b"jxlc", jxl(RGB)), tmp_path)
+    np.testing.assert_array_equal(expected, pixels)
+    whole = saved(Image.fromarray(RGB), "JPEG2000")
+    at = whole.index(b"jp2c") - 4
+    _, expected, _ = read(whole, tmp_path)
+    _, pixels, _ = read(whole[:at] + boxed(b"jp2c", whole[at + 8 :]), tmp_path)
+    np.testing.assert_array_equal(expected, pixels)
 
 
 def lossy_jxl_with_a_profile():

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from hotfolder import Band, Encoding, Hold, RasterSpec
+from hotfolder.colour import to_lab
 from hotfolder.colour.profile import lab_profile
 from hotfolder.testing import make_stage, run_stage
 from hotfolder_demo import profiles
@@ -132,6 +133,59 @@ def test_what_cannot_be_assumed_is_held_and_says_which_setting(tmp_path, values,
     (tmp_path / "broken.icc").write_bytes(b"abc")
     hold = held({"no_profile": "assume", **values}, spec_of(PIXELS, None), profiles=tmp_path)
     assert said in hold.message
+
+
+GREY_PIXELS = PIXELS[..., :1]
+USUAL_GREYS = [("Grey with the sRGB curve", "sRGB curve"), ("Grey with gamma 2.2", "gamma 2.2")]
+
+
+def ways(hold):
+    return [(each.says, each.settings) for each in hold.remedies]
+
+
+def test_a_grey_picture_without_a_profile_has_ways_on_where_no_file_is_for_it(tmp_path):
+    (tmp_path / "some.icc").write_bytes(profiles.srgb())
+    hold = held({}, spec_of(GREY_PIXELS, None), profiles=tmp_path)
+    assert [
+        (
+            f"take its numbers for {said}, if that is what they are",
+            {"no_profile": "assume", "assume_grey": name},
+        )
+        for said, name in USUAL_GREYS
+    ] == ways(hold)
+
+
+def test_a_way_on_that_needs_no_file_is_offered_once_and_last(tmp_path):
+    (tmp_path / "Z.icc").write_bytes(profiles.grey_gamma22())
+    hold = held({}, spec_of(GREY_PIXELS, None), profiles=tmp_path)
+    named = [settings["assume_grey"] for _, settings in ways(hold)]
+    assert ["Z.icc", "sRGB curve", "gamma 2.2"] == named
+    hold = held({}, spec_of(PIXELS, None), profiles=tmp_path)
+    assert ["sRGB"] == [settings["assume_rgb"] for _, settings in ways(hold)]
+    (tmp_path / "some.icc").write_bytes(profiles.srgb())
+    hold = held({}, spec_of(PIXELS, None), profiles=tmp_path)
+    assert ["some.icc"] == [settings["assume_rgb"] for _, settings in ways(hold)]
+
+
+def test_of_what_the_settings_name_nothing_else_is_offered(tmp_path):
+    (tmp_path / "Z.icc").write_bytes(profiles.grey_gamma22())
+    hold = held({"assume_grey": "gamma 1.8"}, spec_of(GREY_PIXELS, None), profiles=tmp_path)
+    assert [{"no_profile": "assume"}] == [settings for _, settings in ways(hold)]
+    assert "Grey with gamma 1.8" in ways(hold)[0][0]
+
+
+@pytest.mark.parametrize(
+    ("named", "light"), [(USUAL_GREYS[0], 0.2140), (USUAL_GREYS[1], 0.2176)], ids=["srgb", "gamma"]
+)
+def test_a_grey_of_a_stated_curve_is_assumed(tmp_path, named, light):
+    said, name = named
+    values = {"no_profile": "assume", "assume_grey": name}
+    stage, result = opened(values, spec_of(GREY_PIXELS, None), profiles=tmp_path)
+    assert (Encoding.GREY, True) == (result.profile.encoding, result.profile_assumed)
+    assert [f"It carries no colour profile. {said} was assumed."] == warned(stage)
+    half = np.full((1, 1, 1), 32768, np.uint16)
+    lightness = to_lab(result.profile, half)[0, 0, 0]
+    assert 116 * light ** (1 / 3) - 16 == pytest.approx(lightness, abs=0.03)
 
 
 NAMED = spec_of(PIXELS, SRGB, profile_assumed=True)  # as the reader hands on an Exif "sRGB"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
+import time
 from contextlib import closing
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import pytest
 
 from faults.conftest import filled, loaded, quick  # noqa: F401
 from faults.killing import check_books, copied, dropped_hashes, sweep_in_child
-from faults.serving import CANVAS, serving, sweep
+from faults.serving import CANVAS, DEADLINE_S, serving, sweep
 from hotfolder.errors import RootInUse, SettingsError, StorageError
 from hotfolder.ledger.jobs import read_jobs
 from hotfolder.overview.new_root import make_root
@@ -93,6 +94,10 @@ def test_a_daemon_at_work_holds_still_for_a_copy_and_goes_on(quick, tmp_path):
         drop(quick, f"{number}.tif", seed=number, size=24)
     dropped = dropped_hashes(quick.path / "in" / CANVAS)
     with serving(quick):
+        ends_at = time.monotonic() + DEADLINE_S
+        while not records(quick):  # on a busy machine a copy is made before a daemon has begun
+            assert time.monotonic() < ends_at
+            time.sleep(0.05)
         back_up(quick, tmp_path / "copy")
         with pytest.raises(RootInUse):
             put_back(tmp_path / "copy", quick, over=True)
@@ -197,3 +202,103 @@ def test_measurements_and_strips_are_copied_and_put_back(quick, tmp_path):
     for each in (kept, quick.measured / CANVAS / "verdicts.jsonl", strip):
         there = other.path / each.relative_to(quick.path)
         assert each.read_bytes() == there.read_bytes()
+
+
+def test_all_that_a_studio_put_into_its_root_is_copied_and_put_back(quick, tmp_path):
+    of_a_studio = [
+        "nests/canvas/nest.tif",
+        "nests/canvas/log.jsonl",
+        "out/taken-away/log.jsonl",
+        "originals/taken-away/mud.tif",
+        "letters/to the client.txt",
+        ".hotfolder/display.jsonl",
+        f"in/{CANVAS}/pause",
+    ]
+    for name in of_a_studio:
+        (quick.path / name).parent.mkdir(parents=True, exist_ok=True)
+        (quick.path / name).write_text(name)
+    again = [".hotfolder/points/1.npy", ".hotfolder/status.json", ".hotfolder/hotfolder.log"]
+    for name in again:
+        (quick.path / name).parent.mkdir(parents=True, exist_ok=True)
+        (quick.path / name).write_text("{}")
+    back_up(quick, tmp_path / "copy")
+    there = tmp_path / "there"
+    put_back(tmp_path / "copy", Root(there), over=False)
+    assert of_a_studio == [each for each in of_a_studio if (there / each).read_text() == each]
+    assert [] == [each for each in again if (tmp_path / "copy/root" / each).exists()]
+
+
+def test_folders_that_are_links_are_copied_as_before(quick, tmp_path):
+    (quick.path / "out").rename(tmp_path / "big")
+    (quick.path / "out").symlink_to(tmp_path / "big")
+    data = drop(quick, "mud.tif", size=24).read_bytes()
+    assert sweep(quick) == []
+    before = files(tmp_path / "big")
+    back_up(quick, tmp_path / "copy")
+    assert before == files(tmp_path / "big")
+    there = tmp_path / "there"
+    put_back(tmp_path / "copy", Root(there), over=False)
+    assert data == (there / f"originals/{CANVAS}/mud.tif").read_bytes()
+    assert (there / f"out/{CANVAS}/mud.tif").is_file()
+
+
+def begin_book(path):
+    db = sqlite3.connect(path)
+    db.execute("PRAGMA journal_mode = WAL")
+    db.execute("CREATE TABLE given (number INTEGER)")
+    db.execute("INSERT INTO given VALUES (1)")
+    db.commit()
+    return db
+
+
+def numbers(path):
+    with closing(sqlite3.connect(path)) as db:
+        return [number for (number,) in db.execute("SELECT number FROM given")]
+
+
+def test_a_stages_database_is_copied_whole_while_it_is_in_use(quick, tmp_path):
+    book = quick.path / "editions.sqlite"
+    with closing(begin_book(book)) as db:
+        back_up(quick, tmp_path / "copy")
+        db.execute("INSERT INTO given VALUES (2)")
+        db.commit()
+    copied = tmp_path / "copy/root/editions.sqlite"
+    assert [1] == numbers(copied)
+    assert [] == list(copied.parent.glob("editions.sqlite-*"))
+    # an older book in the place of a newer one would give a number twice
+    said = put_back(tmp_path / "copy", quick, over=True)
+    assert [1, 2] == numbers(book)
+    assert any("editions.sqlite stays" in each for each in said["kept"])
+    there = Root(tmp_path / "there")
+    put_back(tmp_path / "copy", there, over=False)
+    assert [1] == numbers(there.path / "editions.sqlite")
+
+
+def test_what_settings_name_elsewhere_is_named_as_left_out(quick, tmp_path, hotfolder):
+    book, other = tmp_path / "editions.sqlite", quick.path / "editions.sqlite"
+    begin_book(book).close()
+    begin_book(other).close()
+    file = quick.destinations / f"{CANVAS}.toml"
+    stage = f'[stage.edition]\nbook = "{book}"\nother = "{other}"\nnone = "/nowhere/at/all"\n'
+    file.write_text(file.read_text() + stage)
+    aside = quick.private / "before-restore-20260101-000000/root"
+    aside.mkdir(parents=True)
+    done = hotfolder("backup", tmp_path / "copy", quick.path)
+    assert done.returncode == 0, done.stderr
+    left_out = [line for line in done.stdout.splitlines() if line.startswith("left out: ")]
+    assert [
+        (
+            f"left out: {book}: it lies outside the root, and stage.edition.book in "
+            f"destinations/{CANVAS}.toml names it; copy it yourself"
+        ),
+        f"left out: {aside.parent}: an earlier restore has set it aside",
+    ] == left_out
+
+
+def test_a_database_that_cannot_be_read_is_copied_as_it_lies_there(quick, tmp_path):
+    book = quick.path / "editions.sqlite"
+    book.write_bytes(b"SQLite format 3\0" + b"mud" * 400)
+    book.with_name("editions.sqlite-wal").write_bytes(b"more mud")
+    back_up(quick, tmp_path / "copy")
+    for each in (book, book.with_name("editions.sqlite-wal")):
+        assert each.read_bytes() == (tmp_path / "copy/root" / each.name).read_bytes()

@@ -101,9 +101,44 @@ def test_status_says_what_was_refused_and_why_until_it_is_dropped_again(small, h
     assert {"mud.tif", "why.txt"} <= {each.name for each in Path(said["folder"]).iterdir()}
     shown = hotfolder("status", small.path).stdout
     assert "Refused within a day" in shown
+    assert "export" not in shown
+    assert "export" not in (Path(said["folder"]) / "why.txt").read_text()
     assert said["reasons"][0] in shown
     assert said["folder"] in "".join(shown.split("\n"))
 
     drop(small, "mud.tif")
     hotfolder("sweep", small.path)
     assert "Refused within a day" not in hotfolder("status", small.path).stdout
+
+
+TICKET = "file,page,width,height\nmud.tif,1,80 mm,50 mm\n"
+
+
+def test_a_ticket_where_none_is_taken_is_told_as_one_and_the_advice_helps(small, hotfolder):
+    hot_folder = small.path / "in/fine-art-canvas"
+    (hot_folder / "book.csv").write_text(TICKET)
+    assert hotfolder("sweep", small.path).returncode == 3
+    (record,) = records(small)
+    (reason,) = record["reasons"]
+    assert "a-ticket" == reason["code"]
+    assert reason["message"] == (
+        "This is a table, as a job ticket is, and fine-art-canvas takes no tickets: drop it, "
+        "with its pictures, into a destination that does. For fine-art-canvas to take tickets, and "
+        "no pictures without one, add the line [ticket] at the end of "
+        "destinations/fine-art-canvas.toml, and drop it again."
+    )
+    settings = small.destinations / "fine-art-canvas.toml"
+    settings.write_text(settings.read_text() + "[ticket]\n")
+    batch = hot_folder / "book"
+    batch.mkdir()
+    drop(small, "book/mud.tif", size=600)
+    (batch / "book.csv").write_text(TICKET)
+    hotfolder("sweep", small.path)
+    assert "delivered" == records(small)[-1]["state"]
+
+
+def test_a_table_that_is_none_is_a_text_all_the_same(small, hotfolder):
+    (small.path / "in/fine-art-canvas/mud.tif").write_text(TICKET)
+    hotfolder("sweep", small.path)
+    (reason,) = records(small)[0]["reasons"]
+    assert "not-a-picture" == reason["code"]

@@ -37,7 +37,14 @@ from hotfolder import (
     number_in,
     say_share,
 )
-from hotfolder.colour import Profile, ProfileError, lab_profile
+from hotfolder.colour import (
+    USUAL_PROFILES,
+    Profile,
+    ProfileError,
+    is_srgb,
+    lab_profile,
+    named_profile,
+)
 from hotfolder_stages.preflight.clipping import Clipped
 
 __all__ = ["Preflight", "PreflightSettings"]
@@ -47,7 +54,8 @@ _KINDS = {Encoding.RGB: "an RGB", Encoding.GREY: "a grey", Encoding.CMYK: "a CMY
 _PRINTER = "prtr"
 """The device class of a printer's profile (ICC.1:2022, 7.2.5); no picture is made in one."""
 
-_MOST_ASSUMPTIONS = 3
+_MOST_FILES = 3
+"""As many of profiles/ are offered to be assumed."""
 _OPAQUE = 65535
 _WORTH_A_WORD = 0.001
 """A share of the picture: soft edges alone are less."""
@@ -84,9 +92,12 @@ class PreflightSettings(StageSettings):
     """What to do with a picture that has no usable profile: hold it, or assume one of those that
     the next three settings name."""
     assume_rgb: str | None = None
-    """The profile assumed for an RGB picture without one: a file in the root's ``profiles/``."""
+    """The profile assumed for an RGB picture without one: a file in the root's ``profiles/``, or
+    ``"sRGB"``, which needs no file."""
     assume_grey: str | None = None
-    """The profile assumed for a greyscale picture without one: a file in ``profiles/``."""
+    """The profile assumed for a greyscale picture without one: a file in ``profiles/``; or, without
+    a file, ``"sRGB curve"``, as grey pictures of cameras and scanners mostly mean, or the gamma of
+    the program that made them: ``"gamma 2.2"``, ``"gamma 1.8"``."""
     assume_cmyk: str | None = None
     """The profile assumed for a CMYK picture without one: a file in ``profiles/``."""
     hold_below_ppi: Ppi | None = None
@@ -263,8 +274,8 @@ class Preflight(Stage[PreflightSettings]):
                 code,
                 f"{_sentence(fault)} The settings of {self._job.destination} do not say "
                 f"what to assume for {kind} picture: set {key} in [stage.preflight] to a profile "
-                "for such pictures in profiles/, or save the picture again with its profile "
-                "embedded.",
+                f"for such pictures in profiles/{_or_usual(raster.encoding)}, or save the picture "
+                "again with its profile embedded.",
                 remedies=self._assumptions(raster.encoding),
             )
         profile = self._load(name, code, key)
@@ -280,30 +291,42 @@ class Preflight(Stage[PreflightSettings]):
         return profile
 
     def _assumptions(self, encoding: Encoding) -> list[Remedy]:
-        """The profiles that are there and could be assumed: the settings' own, or all."""
+        """What could be assumed: what the settings name; or some files, and what needs none."""
         key = f"assume_{encoding}"
         named = getattr(self.settings, key)
-        there = sorted(self._job.profiles.glob("*.ic[cm]"), key=lambda path: path.name.casefold())
-        found = []
-        for path in there:
-            if named is not None and (self._job.profiles / named).is_file() and named != path.name:
-                continue
+        files = self._files_for(encoding)
+        usual = {each: named_profile(each) for each in USUAL_PROFILES.get(encoding, ())}
+        if any(map(is_srgb, files.values())):
+            usual.pop("sRGB", None)
+        found = dict(list(files.items())[:_MOST_FILES]) | usual
+        if named is not None:
+            own = files.get(named) or named_profile(named)
+            found = {named: own} if own is not None and own.encoding is encoding else found
+        return [
+            Remedy(
+                f"take its numbers for {profile.description}, if that is what they are",
+                {"no_profile": "assume"} | ({} if name == named else {key: name}),
+            )
+            for name, profile in found.items()
+            if profile is not None
+        ]
+
+    def _files_for(self, encoding: Encoding) -> dict[str, Profile]:
+        """Profiles of ``profiles/`` that pictures may be made in, by name; sRGB stands first."""
+        found = {}
+        for path in sorted(self._job.profiles.glob("*.ic[cm]"), key=lambda it: it.name.casefold()):
             try:
                 profile = Profile.load(path)
             except (OSError, ProfileError):
                 continue
             is_for_a_picture = encoding is Encoding.CMYK or profile.device_class != _PRINTER
             if profile.encoding is encoding and is_for_a_picture:
-                says = f"take its numbers for {profile.description}, if that is what they are"
-                settings: dict[str, str | int | float | bool] = {"no_profile": "assume"}
-                if path.name != named:
-                    settings[key] = path.name
-                found.append(Remedy(says, settings))
-        return found[:_MOST_ASSUMPTIONS]
+                found[path.name] = profile
+        return dict(sorted(found.items(), key=lambda each: not is_srgb(each[1])))
 
     def _load(self, name: str, code: str, key: str) -> Profile:
         try:
-            return Profile.load(self._job.profiles / name)
+            return named_profile(name) or Profile.load(self._job.profiles / name)
         except (OSError, ProfileError) as error:
             why = error.strerror if isinstance(error, OSError) else str(error)
             raise Hold(
@@ -415,6 +438,11 @@ def _raise_all(holds: list[Hold], findings: Findings | None = None) -> None:
     if holds:
         holds[0].also, holds[0].findings = tuple(holds[1:]), dict(findings or {})
         raise holds[0]
+
+
+def _or_usual(encoding: Encoding) -> str:
+    """Say which profiles need no file."""
+    return "".join(f' or "{each}"' for each in USUAL_PROFILES.get(encoding, ()))
 
 
 def _percent(share: float) -> str:

@@ -210,7 +210,7 @@ class Reference(Stage[ReferenceSettings]):
         if profile.encoding is not raster.encoding:
             raise Hold(
                 "no-light-profile",
-                f"The profile of the light, {name}, is for {profile.encoding.value.upper()} "
+                f"The profile of the light, {name}, is for {profile.encoding.in_words} "
                 "pictures, and this is none.",
             )
         return replace(raster, profile=profile, profile_assumed=False, profile_chosen=True)
