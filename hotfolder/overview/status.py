@@ -7,6 +7,7 @@ answers while a daemon serves the root, and just as well when none does.
 from __future__ import annotations
 
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -19,15 +20,15 @@ from hotfolder.batch.found import describe_resting, list_resting
 from hotfolder.batch.summary import BatchSummary, summarise_batches
 from hotfolder.disk import processes, pulse
 from hotfolder.disk.names import display_name
-from hotfolder.errors import PluginError, SettingsError
+from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.ledger.lock import Holder, find_holder
-from hotfolder.ledger.reading import LedgerReader, open_reader
+from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
 from hotfolder.model.ends import End
 from hotfolder.model.hours import Hours
 from hotfolder.model.records import format_time
 from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
 from hotfolder.notify.standing import describe_standing
-from hotfolder.overview.overlaps import collisions, is_of_any, locate, upstream
+from hotfolder.overview.overlaps import Located, collisions, is_of_any, locate, upstream
 from hotfolder.overview.reached import Reached, look_into, say_silent
 from hotfolder.overview.waiting import (
     WaitingThing,
@@ -130,100 +131,158 @@ def collect(root: Root) -> Status:
     SettingsError
         When there is no root here at all.
     """
+    seen = _look(root)
+    holder, snapshot, looked = seen.holder, seen.snapshot, _look_into_folders(root, seen)
+    folders = {
+        name: _describe_destination(seen, name, looked.get(name)) for name in seen.destinations
+    }
+    return {
+        "root": str(root.path),
+        "served": holder is not None,
+        "served_by": holder.pid if holder else None,
+        "served_since": holder.since if holder else "",
+        "destinations": folders,
+        "batches": seen.batches,
+        "waiting": _list_waiting(root, seen, looked, folders),
+        "warned": sorted(seen.warned, key=lambda each: each["since"], reverse=True),
+        "refused": sorted(seen.refused, key=lambda each: each["since"], reverse=True),
+        "notify": describe_standing(root, is_served=holder is not None),
+        "machines": [each.model_dump(mode="json") for each in snapshot.machines]
+        if snapshot
+        else [],
+    }
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What was found at once: settings, ledger and snapshot say the same moment, nearly."""
+
+    destinations: dict[str, _Read]
+    places: dict[str, DestinationFolders]
+    holder: Holder | None
+    snapshot: Snapshot | None
+    located: dict[str, Located]
+    """Of the destinations whose folders have answered."""
+    colliding: Mapping[str, list[Problem]]
+    ended: Mapping[str, Mapping[End, int]]
+    """Jobs by destination and end."""
+    open_rows: list[JobRow]
+    batches: list[BatchSummary]
+    resting: list[tuple[str, str, int]]
+    """Batches that nothing has come for since: destination, name, files found."""
+    warned: list[WarnedJob]
+    refused: list[RefusedJob]
+
+    def said_of(self, name: str) -> FolderStatus | None:
+        """Return what the daemon says of a destination, if there is one."""
+        return self.snapshot.folders.get(name) if self.snapshot else None
+
+
+_LookedInto = tuple[Reached, list[WaitingThing], list[str]]
+"""How a destination is reached, its held jobs, and files that belong to none."""
+
+
+def _look(root: Root) -> _Seen:
     destinations = _read_destinations(root)
     places = {name: root.folders(name, each.folders) for name, each in destinations.items()}
-    known = KnownFolders(root)
     holder = find_holder(root)
     snapshot = _read_snapshot_of(root, holder)
-    said_of = {name: snapshot.folders.get(name) if snapshot else None for name in destinations}
+    said_of = snapshot.folders if snapshot else {}
     located = pulse.within(
         pulse.LOOK_S / 2,
         {
             name: partial(locate, name, place)
             for name, place in places.items()
-            if not ((said := said_of[name]) and said.silent)  # nobody need wait for that again
+            if not ((said := said_of.get(name)) and said.silent)  # nobody need wait for that again
         },
     )
-    colliding = collisions(
-        root, {name: at for name, at in located.items() if not destinations[name].problem}
-    )
-    with_batches = frozenset(name for name, each in destinations.items() if each.has_batches)
-    workers = snapshot.workers if snapshot else processes.cpu_count()
     with open_reader(root.ledger) as ledger:
-        counts, open_rows = ledger.count_ended(), ledger.open_jobs()
-        batches = summarise_batches(ledger, workers)
-        resting = list_resting(ledger)
-        warned = [each for name in destinations for each in _list_warned(ledger, name)]
-        refused = [
-            each
-            for name, place in places.items()
-            for each in _list_refused(ledger, name, place.refused)
-        ]
-    troubles = snapshot.troubles if snapshot else ()
-    by_job = {each.name: each for each in troubles if each.kind in _OF_JOBS}
-    rest = {name: _find_rest_end(each.hours) for name, each in destinations.items()}
-    not_served = {
-        row.destination: _why_not_served(destinations.get(row.destination))
-        for row in open_rows
-        if snapshot is None or row.destination not in snapshot.folders
-    }
-    waiting = [
-        describe_job(root, row, by_job, rest.get(row.destination, ""))
-        if not not_served.get(row.destination)
-        else describe_unserved(row, not_served[row.destination])
-        for row in open_rows
-    ]
-    looked = pulse.within(
+        return _Seen(
+            destinations,
+            places,
+            holder,
+            snapshot,
+            located,
+            collisions(
+                root, {name: at for name, at in located.items() if not destinations[name].problem}
+            ),
+            ledger.count_ended(),
+            ledger.open_jobs(),
+            summarise_batches(ledger, snapshot.workers if snapshot else processes.cpu_count()),
+            list_resting(ledger),
+            [each for name in destinations for each in _list_warned(ledger, name)],
+            [
+                each
+                for name, place in places.items()
+                for each in _list_refused(ledger, name, place.refused)
+            ],
+        )
+
+
+def _look_into_folders(root: Root, seen: _Seen) -> dict[str, _LookedInto]:
+    """Look into those that have answered; what has not is not asked again."""
+    known = KnownFolders(root)
+    with_batches = frozenset(name for name, each in seen.destinations.items() if each.has_batches)
+    return pulse.within(
         pulse.LOOK_S / 2,
         {
             name: partial(
                 look_into,
                 root,
                 name,
-                places[name],
-                said_of[name],
-                partial(is_of_any, upstream(name, located, with_batches)),
+                seen.places[name],
+                seen.said_of(name),
+                partial(is_of_any, upstream(name, seen.located, with_batches)),
                 known,
             )
-            for name in located  # what has not answered yet is not asked again
+            for name in seen.located
         },
     )
-    folders: dict[str, DestinationStatus] = {}
-    for name, each in destinations.items():
-        said = said_of[name]
-        ended = counts.get(name, {})
-        place = places[name]
-        reached, held, orphans = looked.get(name) or (say_silent(name, said), [], [])
-        folders[name] = {
-            "title": each.title,
-            "hot_folder": str(place.hot_folder),
-            **reached,
-            "watch": said.watch if said else "",
-            "watch_reason": said.watch_reason if said else "",
-            "last_scan": said.last_scan if said else "",
-            "settings_problem": each.problem or "\n".join(map(str, colliding.get(name, []))),
-            "hours": str(each.hours or ""),
-            "rests_until": rest[name],
-            "remarks": [
-                *_list_remarks(said, is_served=snapshot is not None and not each.problem),
-                *(orphans if said is None else []),  # a daemon has said them
-                *(describe_resting(*found) for found in resting if found[0] == name),
-            ],
-            "delivered": ended.get(End.DELIVERED, 0),
-            "held": ended.get(End.HELD, 0),
-            "discarded": ended.get(End.DISCARDED, 0),
-            "refused": ended.get(End.REFUSED, 0),
-        }
+
+
+def _describe_destination(seen: _Seen, name: str, looked: _LookedInto | None) -> DestinationStatus:
+    each, said, ended = seen.destinations[name], seen.said_of(name), seen.ended.get(name, {})
+    reached, _, orphans = looked or (say_silent(name, said), [], [])
+    return {
+        "title": each.title,
+        "hot_folder": str(seen.places[name].hot_folder),
+        **reached,
+        "watch": said.watch if said else "",
+        "watch_reason": said.watch_reason if said else "",
+        "last_scan": said.last_scan if said else "",
+        "settings_problem": each.problem or "\n".join(map(str, seen.colliding.get(name, []))),
+        "hours": str(each.hours or ""),
+        "rests_until": _find_rest_end(each.hours),
+        "remarks": [
+            *_list_remarks(said, is_served=seen.snapshot is not None and not each.problem),
+            *(orphans if said is None else []),  # a daemon has said them
+            *(describe_resting(*found) for found in seen.resting if found[0] == name),
+        ],
+        "delivered": ended.get(End.DELIVERED, 0),
+        "held": ended.get(End.HELD, 0),
+        "discarded": ended.get(End.DISCARDED, 0),
+        "refused": ended.get(End.REFUSED, 0),
+    }
+
+
+def _list_waiting(
+    root: Root,
+    seen: _Seen,
+    looked: Mapping[str, _LookedInto],
+    folders: Mapping[str, DestinationStatus],
+) -> list[WaitingThing]:
+    troubles = seen.snapshot.troubles if seen.snapshot else ()
+    waiting = _list_open_jobs(root, seen, {t.name: t for t in troubles if t.kind in _OF_JOBS})
+    for name, described in folders.items():
         # the snapshot is a little older than the ledger: what was taken in since is a job by now
-        taken = {display_name(row.source) for row in open_rows if row.destination == name}
-        waiting += [
-            each
-            for each in list_arriving(name, said)
-            if reached["arriving"] and each["file"] not in taken
-        ]
+        taken = {display_name(row.source) for row in seen.open_rows if row.destination == name}
+        if described["arriving"]:
+            arriving = list_arriving(name, seen.said_of(name))
+            waiting += [each for each in arriving if each["file"] not in taken]
+        _, held, _ = looked.get(name) or (None, [], [])
         waiting += held
         waiting += list_measured(root, name)
-    waiting += list_forsaken(root, places)
+    waiting += list_forsaken(root, seen.places)
     waiting += [
         describe_trouble(trouble)
         for trouble in troubles
@@ -231,21 +290,24 @@ def collect(root: Root) -> Status:
         and trouble.kind != _OF_NOBODY
         and not _is_said(trouble, folders.get(trouble.destination))
     ]
-    return {
-        "root": str(root.path),
-        "served": holder is not None,
-        "served_by": holder.pid if holder else None,
-        "served_since": holder.since if holder else "",
-        "destinations": folders,
-        "batches": batches,
-        "waiting": waiting,
-        "warned": sorted(warned, key=lambda each: each["since"], reverse=True),
-        "refused": sorted(refused, key=lambda each: each["since"], reverse=True),
-        "notify": describe_standing(root, is_served=holder is not None),
-        "machines": [each.model_dump(mode="json") for each in snapshot.machines]
-        if snapshot
-        else [],
+    return waiting
+
+
+def _list_open_jobs(
+    root: Root, seen: _Seen, troubles: Mapping[str, TroubleStatus]
+) -> list[WaitingThing]:
+    not_served = {
+        row.destination: _why_not_served(seen.destinations.get(row.destination))
+        for row in seen.open_rows
+        if seen.said_of(row.destination) is None
     }
+    rest = {name: _find_rest_end(each.hours) for name, each in seen.destinations.items()}
+    return [
+        describe_unserved(row, why)
+        if (why := not_served.get(row.destination, ""))
+        else describe_job(root, row, troubles, rest.get(row.destination, ""))
+        for row in seen.open_rows
+    ]
 
 
 def find_folders(root: Root, destination: str) -> DestinationFolders:
