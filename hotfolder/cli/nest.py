@@ -102,8 +102,14 @@ def _find_files(asked: list[Path]) -> list[Path]:
                 for each in path.iterdir()
                 if each.suffix.lower() in _SUFFIXES and not each.name.startswith(".")
             )
-        else:
+        elif path.exists():
             found.append(path)
+        else:
+            missing = "No such file or directory"
+            raise SettingsError([Problem(str(path), "", missing, "results, or folders of them")])
     if not found:
-        raise SettingsError([Problem("PICTURE", "", "no picture is there", "files or folders")])
+        where = ", ".join(map(str, asked))
+        raise SettingsError(
+            [Problem(where, "", "no picture is there", "results, or folders of them")]
+        )
     return [path.absolute() for path in dict.fromkeys(found)]
