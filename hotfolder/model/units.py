@@ -73,7 +73,8 @@ def parse_quantity(text: object, units: dict[str, float], example: str) -> float
     ValueError
         When `text` is not a text, has no known unit, or is negative.
     """
-    allowed = f'a number and one of {", ".join(units)}, as in "{example}"'
+    which = f"one of {', '.join(units)}" if len(units) > 1 else "".join(units)
+    allowed = f'a number and {which}, as in "{example}"'
     match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
     if match is None or match[2] not in units:
         raise ValueError(allowed)

@@ -31,7 +31,7 @@ def test_text_with_a_unit_is_read(kind, text, expected):
         (LengthMm, "60", 'as in "60 in"'),
         (LengthMm, "60 px", "one of mm, cm, m, in, ft"),
         (LengthMm, "-1 mm", "not negative"),
-        (Share, "0.05", "one of %"),
+        (Share, "0.05", 'a number and %, as in "5 %"'),
         (MoneyAmount, "62 pounds", 'a currency of ISO 4217, as in "62 GBP"'),
         (DurationS, "nan s", "a number"),
     ],
