@@ -360,9 +360,9 @@ def _print_renderings(found: list[Candidate], page: str | None, strip: str) -> N
             name,
             f"{each.moved:.1f}",
             f"{kept.off_delta_e_00.mean:.2f}" if kept else "",
-            f"{kept.unfit_contrast:.1%}" if kept and kept.unfit_share else "",
-            f"{kept.contrast:.1%}" if kept else "",
-            f"{each.lost_share:.1%}",
+            f"{100 * kept.unfit_contrast:.1f} %" if kept and kept.unfit_share else "",
+            f"{100 * kept.contrast:.1f} %" if kept else "",
+            f"{100 * each.lost_share:.1f} %",
             each.end,
         )
     print_table(table)
