@@ -103,8 +103,8 @@ def say_quantity(value: float, example: str) -> str:
 
     Examples
     --------
-    >>> say_quantity(1800.0, "10 min"), say_quantity(500 * 2**20, "2 GiB")
-    ('30 min', '500 MiB')
+    >>> say_quantity(1800.0, "10 min"), say_quantity(0.001, "5 %")
+    ('30 min', '0.1 %')
     """
     unit = example.rpartition(" ")[2]
     (units,) = (each for each in _UNITS if unit in each)
@@ -113,7 +113,8 @@ def say_quantity(value: float, example: str) -> str:
         for name, factor in units.items()
         if value and math.isclose(value / factor, round(value / factor), abs_tol=1e-9)
     ]
-    factor, name = max(whole, default=(1.0, min(units, key=lambda each: abs(units[each] - 1))))
+    usual = min(units, key=lambda each: abs(units[each] - 1))
+    factor, name = max(whole, default=(units[usual], usual))
     return f"{value / factor:g} {name}"
 
 

@@ -3,7 +3,15 @@
 import pytest
 from pydantic import TypeAdapter, ValidationError
 
-from hotfolder.model.units import ByteCount, DurationS, LengthMm, Money, MoneyAmount, Share
+from hotfolder.model.units import (
+    ByteCount,
+    DurationS,
+    LengthMm,
+    Money,
+    MoneyAmount,
+    Share,
+    say_quantity,
+)
 
 
 @pytest.mark.parametrize(
@@ -40,3 +48,18 @@ def test_anything_else_is_refused_and_the_message_says_what_is_allowed(kind, val
     with pytest.raises(ValidationError) as error:
         TypeAdapter(kind).validate_python(value)
     assert said in str(error.value)
+
+
+@pytest.mark.parametrize(
+    ("units", "said"),
+    [
+        (Share, "0.1 %"),
+        (Share, "12.34 %"),
+        (Share, "5 %"),
+        (Share, "0.02 %"),
+        (DurationS, "90 min"),
+        (LengthMm, "0.4 mm"),
+    ],
+)
+def test_a_quantity_is_said_as_it_was_written(units, said):
+    assert say_quantity(TypeAdapter(units).validate_python(said), said) == said
