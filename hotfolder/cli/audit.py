@@ -58,7 +58,7 @@ def audit(
     ] = None,
     during: Annotated[
         str | None,
-        typer.Option(metavar="WHEN", help='a period: "last month", "2026-11", "yesterday"'),
+        typer.Option(metavar="WHEN", help='a period: "last month", "2026-11", "Tuesday"'),
     ] = None,
     since: Annotated[
         str | None, typer.Option(metavar="WHEN", help='from a date, "last month", or "7 d" ago')
