@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from hotfolder.cli.terminal import print_plain
+from hotfolder.cli.terminal import print_at_once
 from hotfolder.disk import processes
 from hotfolder.settings.root import Root
 
@@ -56,5 +56,5 @@ def desk(
         where,
         may_decide=not look,
         open_browser=not (no_browser or beside),
-        tell=print_plain,
+        tell=print_at_once,
     )

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from hotfolder.cli.terminal import print_line, print_plain
+from hotfolder.cli.terminal import print_at_once, print_plain
 from hotfolder.errors import Problem, SettingsError, StorageError
 
 _Certificates = Annotated[
@@ -59,7 +59,7 @@ def worker(
             plugins=plugins,
             shared=shared,
         ),
-        _say,
+        print_at_once,
     )
 
 
@@ -75,7 +75,7 @@ def scheduler(
     from hotfolder.work.machines.scheduler import run_scheduler
 
     try:
-        run_scheduler(address, certificates, _say)
+        run_scheduler(address, certificates, print_at_once)
     except OSError as error:
         raise StorageError(f"{address} cannot be listened at: {error.strerror or error}") from error
 
@@ -103,7 +103,3 @@ def _refuse_without_extra() -> None:
     if missing := find_missing_extra():
         got = f"more machines need {' and '.join(missing)}"
         raise SettingsError([Problem("hotfolder", "", got, HOW_TO_INSTALL)])
-
-
-def _say(line: str) -> None:
-    print_line(line)
