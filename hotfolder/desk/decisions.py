@@ -126,7 +126,7 @@ class Decisions:
                 not_done.append(f"Not done: {story.card.name}: {said}")
         self.note_decided()
         pictures = "One picture" if done == 1 else f"{done} pictures"
-        what = {"release": "let go", "discard": "discarded"}[form.text("do")]
+        what = {"release": "released", "discard": "discarded"}[form.text("do")]
         return self._shown.message(
             request, f"{pictures} {what}", *not_done, status=409 if not_done else 200
         )

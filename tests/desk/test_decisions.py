@@ -31,7 +31,7 @@ def test_a_picture_is_let_go_as_it_is_and_the_page_says_what_became_of_it(client
     answer = decide(client, job, page, "release", who="Mara", why="the client has seen it")
     assert (303, f"/job/{job}") == (answer.status_code, answer.headers["location"])
     assert "Nobody serves the root" in standing(client, job)
-    assert "has been let go" in client.get("/").text
+    assert "has been released" in client.get("/").text
     assert sweep(root) == []
     said = standing(client, job)
     assert "was delivered" in said
