@@ -16,7 +16,9 @@ from pydantic import BeforeValidator, Field
 MM_PER_INCH = 25.4
 """Exact since the international yard and pound agreement of 1959."""
 
-_LENGTH_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "ft": 12 * MM_PER_INCH}
+LENGTH_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "ft": 12 * MM_PER_INCH}
+"""Units of length, in millimetres."""
+
 _DURATION_S = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 _AGE_S = {"d": 86400.0, "year": 365 * 86400.0, "years": 365 * 86400.0}
 _SIZE_BYTES = {"B": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "kB": 1e3, "MB": 1e6, "GB": 1e9}
@@ -25,7 +27,7 @@ _ILLUMINANCE_LX = {"lx": 1.0}
 _COLOUR_OF_LIGHT_K = {"K": 1.0}
 _LUMINANCE = {"cd/m2": 1.0, "cd/m²": 1.0}
 _UNITS = (
-    _LENGTH_MM,
+    LENGTH_MM,
     _DURATION_S,
     _AGE_S,
     _SIZE_BYTES,
@@ -152,7 +154,7 @@ def _read_money(value: object) -> Money:
     return Money(float(match[1].replace(",", ".")), match[2])
 
 
-LengthMm = Annotated[float, _make_validator(_LENGTH_MM, "60 in"), Field(examples=["60 in"])]
+LengthMm = Annotated[float, _make_validator(LENGTH_MM, "60 in"), Field(examples=["60 in"])]
 """A length or distance; in millimetres after parsing."""
 
 DurationS = Annotated[float, _make_validator(_DURATION_S, "10 min"), Field(examples=["10 min"])]
