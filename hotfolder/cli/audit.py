@@ -117,6 +117,13 @@ def audit(
             "--hash", metavar="HASH", help="SHA-256 of original or result, or how it begins"
         ),
     ] = None,
+    released: Annotated[
+        bool,
+        typer.Option(
+            "--released",
+            help="only pictures that a person released; says who, why, and in spite of what",
+        ),
+    ] = False,
     medium_off: Annotated[
         bool,
         typer.Option(
@@ -165,6 +172,7 @@ def audit(
         profile=profile,
         name=name,
         sha256=sha256,
+        released=released,
         medium_off=medium_off,
         sort=sort or (Sort.LOST if report else Sort.TIME),
         reverse=reverse,
@@ -213,6 +221,24 @@ def _answer(root: Root, question: Question, *, as_csv: bool, as_json: bool) -> N
         print_exactly(to_csv(COLUMNS, rows))
     else:
         _print_pictures(found, number)
+        if question.released:
+            _print_releases(root, found)
+
+
+def _print_releases(root: Root, found: Sequence[sqlite3.Row]) -> None:
+    """Say of each picture who released it, why, and in spite of what."""
+    from hotfolder.ending.why import leave_out_advice
+    from hotfolder.ledger.reading import open_reader
+
+    with open_reader(root.ledger) as ledger:
+        for each in found:
+            row = ledger.find_job(each["job"])
+            if row is None or row.record is None or (release := row.record.release) is None:
+                continue
+            why = f": {release.why}" if release.why else ""
+            print_line(f"{each['name']}: by {release.who or 'somebody, by moving it'}{why}")
+            for reason in release.waived if release.waived is not None else row.record.reasons:
+                print_line(f"    in spite of {reason.code}: {leave_out_advice(reason.message)}")
 
 
 def _to_json(answer: sqlite3.Row) -> dict[str, Value | list[str]]:
