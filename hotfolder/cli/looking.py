@@ -221,7 +221,10 @@ def print_control_strip(place: Root, wanted: str, to: Path | None, *, as_json: b
     print_line(
         "Print it at 100 %, without any colour conversion, on the medium itself; let it dry."
     )
-    print_line("Measure it from left to right, row by row, and put the instrument's file into")
+    print_line(
+        "Measure it from left to right, row by row, and put the instrument's file (CGATS, CxF, or"
+    )
+    print_line("a table as CSV, with L*, a*, b* or spectra) into")
     print_line(str(place.measured / destination.name))
     print_line(f"Wrote {target.absolute()}")
 
