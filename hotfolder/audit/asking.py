@@ -33,6 +33,7 @@ class Asked:
     profile: str | None = None
     name: str | None = None
     sha256: str | None = None
+    released: bool = False
     medium_off: bool = False
     sort: Sort = Sort.TIME
     reverse: bool = False
@@ -78,6 +79,7 @@ def read_question(asked: Asked, now: datetime, root: Root) -> Question:
         sort=asked.sort,
         reverse=asked.reverse,
         limit=asked.limit,
+        released=asked.released,
         off=None if off is None else tuple(off),
     )
 

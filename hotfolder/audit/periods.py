@@ -11,11 +11,13 @@ from hotfolder.errors import Problem, SettingsError
 
 ALLOWED = (
     'a date ("2026-11-25", "2026-11", "2026"), a time ("2026-11-25 18:30"), "today", "yesterday", '
+    'a day of the week ("Tuesday": the latest; "last Tuesday": the latest before today), '
     '"this" or "last" with "week", "month" or "year", or how long ago ("90 min", "12 h", "7 d")'
 )
 
 _AGO = re.compile(r"(\d+(?:[.,]\d+)?)\s*(min|h|d)")
 _DATE = re.compile(r"(\d{4})(?:-(\d{2})(?:-(\d{2}))?)?")
+_DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _UNITS_S = {"min": 60.0, "h": 3600.0, "d": 86400.0}
 
 
@@ -69,6 +71,10 @@ def _read(words: str, now: datetime) -> tuple[datetime, datetime]:
     day = now.replace(hour=0, minute=0, second=0, microsecond=0)
     if words in {"today", "yesterday"}:
         start = day if words == "today" else day - timedelta(days=1)
+        return start, start + timedelta(days=1)
+    if (name := words.removeprefix("last ")) in _DAYS:
+        least = 1 if name != words else 0
+        start = day - timedelta(days=least + (day.weekday() - _DAYS.index(name) - least) % 7)
         return start, start + timedelta(days=1)
     which, _, unit = words.partition(" ")
     if which in {"this", "last"} and unit in {"week", "month", "year"}:

@@ -82,6 +82,8 @@ class Question:
     """Of the original."""
     sha256: str | None = None
     """The first digits of an original's or a result's."""
+    released: bool = False
+    """The job was held, and a person released it."""
     off: tuple[OffSpan, ...] | None = None
     """The job ended while its destination's medium was off: in one of these times."""
     sort: Sort = Sort.TIME
@@ -295,6 +297,8 @@ def describe_question(question: Question) -> str:
         parts.append(f"with the profile {question.profile}")
     if question.name is not None:
         parts.append(f"named {question.name}")
+    if question.released:
+        parts.append("that a person released")
     if question.off is not None:
         parts.append("made while their medium was off")
     if question.sha256 is not None:
@@ -336,6 +340,8 @@ def make_filter(question: Question) -> tuple[str, list[Value]]:
         add(r"(profile LIKE ? ESCAPE '\' OR profile_sha256 LIKE ? ESCAPE '\')", like, f"{like}%")
     if question.name is not None:
         add(r"name LIKE ? ESCAPE '\'", _make_like(question.name))
+    if question.released:
+        add("was_held = 1 AND records.state = ?", End.DELIVERED)
     if question.off is not None:
         spans = []
         for span in question.off:

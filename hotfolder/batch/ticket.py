@@ -20,7 +20,7 @@ from hotfolder.batch.workbook import SUFFIXES, read_workbook
 from hotfolder.disk.names import collision_key, display_name
 from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import WAYS, Rendering, Way
-from hotfolder.model.units import MM_PER_INCH
+from hotfolder.model.units import LENGTH_MM, MM_PER_INCH
 from hotfolder.model.wishes import WhiteWish
 
 _Value = TypeVar("_Value")
@@ -35,11 +35,7 @@ _SHOWN = 12
 _ALIKE = 0.8
 """So alike are a known title and one with a slip of the pen; other words are less so."""
 
-_UNITS = {
-    "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "inch": MM_PER_INCH,
-    "inches": MM_PER_INCH, '"': MM_PER_INCH, "”": MM_PER_INCH, "′′": MM_PER_INCH,
-    "ft": 12 * MM_PER_INCH,
-}  # fmt: skip
+_UNITS = {**LENGTH_MM, **dict.fromkeys(("inch", "inches", '"', "”", "′′"), MM_PER_INCH)}
 _SIZE_COLUMN = re.compile(
     f"({'|'.join(sorted({*TITLES['width'], *TITLES['height']}, key=len, reverse=True))})"
     "(mm|cm|m|inches|inch|in|ft)"
@@ -256,7 +252,7 @@ class _Reading:
         on_page = collision_key(page or "")
         self._on_page[on_page] = self._on_page.get(on_page, 0) + 1
         name = self._check(row, "placement", _read_name) or str(self._on_page[on_page])
-        width, height = (self._side(row, column) for column in ("width", "height"))
+        width, height = (self._read_side(row, column) for column in ("width", "height"))
         sizes = [column for column in ("width", "height") if column in self._at]
         if sizes and not any(self._find_cell(row, column) for column in sizes):
             self._complain(row, sizes[0], "", _LENGTH)
@@ -322,8 +318,8 @@ class _Reading:
             self._complain(row, column, text, str(error))
             return None
 
-    def _side(self, row: Row, column: str) -> float | None:
-        return self._check(row, column, lambda text: _side(text, self._units[column]))
+    def _read_side(self, row: Row, column: str) -> float | None:
+        return self._check(row, column, lambda text: _read_side(text, self._units[column]))
 
 
 def _list_rows(numbers: list[int]) -> str:
@@ -332,7 +328,7 @@ def _list_rows(numbers: list[int]) -> str:
     return f"row {shown}" if len(numbers) == 1 else f"rows {shown}{more}"
 
 
-def _side(text: str, unit_of_column: str) -> float:
+def _read_side(text: str, unit_of_column: str) -> float:
     """Millimetres of a side; the unit of the column counts where the cell has none."""
     # normalized, a ½ next to its 8 would read 81/2
     apart = "".join(f" {each}" if _is_fraction(each) else each for each in text)

@@ -50,31 +50,47 @@ def audit(
     *,
     destination: Annotated[
         list[str] | None,
-        typer.Option(autocompletion=complete_destination, help="only this destination; repeatable"),
+        typer.Option(
+            metavar="NAME",
+            autocompletion=complete_destination,
+            help="only this destination; repeatable",
+        ),
     ] = None,
     during: Annotated[
-        str | None, typer.Option(help='a period: "last month", "2026-11", "yesterday"')
+        str | None,
+        typer.Option(metavar="WHEN", help='a period: "last month", "2026-11", "Tuesday"'),
     ] = None,
     since: Annotated[
-        str | None, typer.Option(help='from a date, "last month", or "7 d" ago')
+        str | None, typer.Option(metavar="WHEN", help='from a date, "last month", or "7 d" ago')
     ] = None,
     until: Annotated[
-        str | None, typer.Option(help="up to a date or period, which is included")
+        str | None, typer.Option(metavar="WHEN", help="up to a date or period, which is included")
     ] = None,
-    batch: Annotated[str | None, typer.Option(help="only this batch")] = None,
+    batch: Annotated[str | None, typer.Option(metavar="BATCH", help="only this batch")] = None,
     state: Annotated[
-        list[End] | None, typer.Option(help="only jobs that ended so; repeatable")
+        list[End] | None,
+        typer.Option(
+            metavar="<delivered|held|discarded|refused>", help="only jobs that ended so; repeatable"
+        ),
     ] = None,
     lost_above: Annotated[
-        str | None, typer.Option(help='only pictures that lost more than this share, as in "5 %"')
+        str | None,
+        typer.Option(
+            metavar="SHARE", help='only pictures that lost more than this share, as in "5 %"'
+        ),
     ] = None,
     out_of_gamut_above: Annotated[
         str | None,
-        typer.Option(help="only pictures of which the medium cannot make more than this share"),
+        typer.Option(
+            metavar="SHARE",
+            help="only pictures of which the medium cannot make more than this share",
+        ),
     ] = None,
     delta_e_above: Annotated[
         float | None,
-        typer.Option(min=0, help="only pictures whose loss is above this ΔE00; see --statistic"),
+        typer.Option(
+            min=0, metavar="N", help="only pictures whose loss is above this ΔE00; see --statistic"
+        ),
     ] = None,
     statistic: Annotated[
         Statistic,
@@ -82,15 +98,32 @@ def audit(
     ] = Statistic.P95,
     hue: Annotated[
         list[str] | None,
-        typer.Option(help="only pictures that lost this hue, as in green; repeatable"),
+        typer.Option(
+            metavar="HUE", help="only pictures that lost this hue, as in green; repeatable"
+        ),
     ] = None,
     profile: Annotated[
-        str | None, typer.Option(help="the result's profile: its name, with * and ?, or its hash")
+        str | None,
+        typer.Option(
+            metavar="PROFILE", help="the result's profile: its name, with * and ?, or its hash"
+        ),
     ] = None,
-    name: Annotated[str | None, typer.Option(help="the original's name, with * and ?")] = None,
+    name: Annotated[
+        str | None, typer.Option(metavar="NAME", help="the original's name, with * and ?")
+    ] = None,
     sha256: Annotated[
-        str | None, typer.Option("--hash", help="SHA-256 of original or result, or how it begins")
+        str | None,
+        typer.Option(
+            "--hash", metavar="HASH", help="SHA-256 of original or result, or how it begins"
+        ),
     ] = None,
+    released: Annotated[
+        bool,
+        typer.Option(
+            "--released",
+            help="only pictures that a person released; says who, why, and in spite of what",
+        ),
+    ] = False,
     medium_off: Annotated[
         bool,
         typer.Option(
@@ -101,7 +134,8 @@ def audit(
     sort: Annotated[Sort | None, typer.Option(help="the order; by default newest first")] = None,
     reverse: Annotated[bool, typer.Option("--reverse", help="reverse the order")] = False,
     limit: Annotated[
-        int | None, typer.Option(min=0, help="show at most this many; 0: all. A table shows 50")
+        int | None,
+        typer.Option(min=0, metavar="N", help="show at most this many; 0: all. A table shows 50"),
     ] = None,
     group: Annotated[Group | None, typer.Option(help="totals instead of single pictures")] = None,
     as_csv: Annotated[bool, typer.Option("--csv", help="answer as CSV")] = False,
@@ -138,6 +172,7 @@ def audit(
         profile=profile,
         name=name,
         sha256=sha256,
+        released=released,
         medium_off=medium_off,
         sort=sort or (Sort.LOST if report else Sort.TIME),
         reverse=reverse,
@@ -186,6 +221,24 @@ def _answer(root: Root, question: Question, *, as_csv: bool, as_json: bool) -> N
         print_exactly(to_csv(COLUMNS, rows))
     else:
         _print_pictures(found, number)
+        if question.released:
+            _print_releases(root, found)
+
+
+def _print_releases(root: Root, found: Sequence[sqlite3.Row]) -> None:
+    """Say of each picture who released it, why, and in spite of what."""
+    from hotfolder.ending.why import leave_out_advice
+    from hotfolder.ledger.reading import open_reader
+
+    with open_reader(root.ledger) as ledger:
+        for each in found:
+            row = ledger.find_job(each["job"])
+            if row is None or row.record is None or (release := row.record.release) is None:
+                continue
+            why = f": {release.why}" if release.why else ""
+            print_line(f"{each['name']}: by {release.who or 'somebody, by moving it'}{why}")
+            for reason in release.waived if release.waived is not None else row.record.reasons:
+                print_line(f"    in spite of {reason.code}: {leave_out_advice(reason.message)}")
 
 
 def _to_json(answer: sqlite3.Row) -> dict[str, Value | list[str]]:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from hotfolder.cli.terminal import print_plain
+from hotfolder.cli.terminal import print_at_once
 from hotfolder.disk import processes
 from hotfolder.settings.root import Root
 
@@ -18,14 +18,18 @@ def desk(
     ] = Path(),
     *,
     port: Annotated[
-        int | None, typer.Option(min=0, max=65535, help="by default 8417, or a free one")
+        int | None,
+        typer.Option(min=0, max=65535, metavar="PORT", help="by default 8417, or a free one"),
     ] = None,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="open no browser")] = False,
     look: Annotated[
         bool, typer.Option("--look", help="only show: nothing can be decided or dropped there")
     ] = False,
     address: Annotated[
-        str, typer.Option(help="where to listen; another than 127.0.0.1 needs TLS and --name")
+        str,
+        typer.Option(
+            metavar="ADDRESS", help="where to listen; another than 127.0.0.1 needs TLS and --name"
+        ),
     ] = "127.0.0.1",
     name: Annotated[
         list[str] | None,
@@ -52,5 +56,5 @@ def desk(
         where,
         may_decide=not look,
         open_browser=not (no_browser or beside),
-        tell=print_plain,
+        tell=print_at_once,
     )

@@ -14,29 +14,34 @@ from hotfolder.settings.root import Root
 def discard(
     batch: Annotated[
         str,
-        typer.Argument(metavar="NAME/BATCH|JOB", help="a batch, or a held job, as status shows it"),
+        typer.Argument(
+            metavar="NAME/BATCH|JOB",
+            help="a batch, or a held job or its picture, as status shows it",
+        ),
     ],
     root: Annotated[
         Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")
     ] = Path(),
     *,
-    why: Annotated[str, typer.Option(help="the reason, for the report")] = "",
-    who: Annotated[str | None, typer.Option(help="by default, your login name")] = None,
+    why: Annotated[str, typer.Option(metavar="REASON", help="the reason, for the report")] = "",
+    who: Annotated[
+        str | None, typer.Option(metavar="PERSON", help="by default, your login name")
+    ] = None,
 ) -> None:
     """Discard a held job, or a batch: nothing more is done for it.
 
     Of a job its original is kept for a while; of a batch, what was delivered or is held stays.
     """
     from hotfolder.batch.summary import find_batch
-    from hotfolder.ending.decision import discard_batch, discard_job
-    from hotfolder.ending.held_folder import JOB_NAME
+    from hotfolder.ending.decision import discard_batch, discard_job, find_held_named
     from hotfolder.overview.status import find_folders
 
     at = Root(root)
-    if JOB_NAME.fullmatch(batch):
-        discard_job(at, batch, who=who, why=why)
+    if "/" not in batch:
+        job = find_held_named(at, batch)
+        discard_job(at, job, who=who, why=why)
         print_plain(
-            f"{batch} is discarded; its original is kept for a while (keep_discarded).\n"
+            f"{job} is discarded; its original is kept for a while (keep_discarded).\n"
             f"A running daemon does it at once; otherwise run `{at.command('sweep')}`."
         )
         return

@@ -221,7 +221,10 @@ def print_control_strip(place: Root, wanted: str, to: Path | None, *, as_json: b
     print_line(
         "Print it at 100 %, without any colour conversion, on the medium itself; let it dry."
     )
-    print_line("Measure it from left to right, row by row, and put the instrument's file into")
+    print_line(
+        "Measure it from left to right, row by row, and put the instrument's file (CGATS, CxF, or"
+    )
+    print_line("a table as CSV, with L*, a*, b* or spectra) into")
     print_line(str(place.measured / destination.name))
     print_line(f"Wrote {target.absolute()}")
 
@@ -360,9 +363,9 @@ def _print_renderings(found: list[Candidate], page: str | None, strip: str) -> N
             name,
             f"{each.moved:.1f}",
             f"{kept.off_delta_e_00.mean:.2f}" if kept else "",
-            f"{kept.unfit_contrast:.1%}" if kept and kept.unfit_share else "",
-            f"{kept.contrast:.1%}" if kept else "",
-            f"{each.lost_share:.1%}",
+            f"{100 * kept.unfit_contrast:.1f} %" if kept and kept.unfit_share else "",
+            f"{100 * kept.contrast:.1f} %" if kept else "",
+            f"{100 * each.lost_share:.1f} %",
             each.end,
         )
     print_table(table)

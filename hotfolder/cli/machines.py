@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from hotfolder.cli.terminal import print_line, print_plain
+from hotfolder.cli.terminal import print_at_once, print_plain
 from hotfolder.errors import Problem, SettingsError, StorageError
 
 _Certificates = Annotated[
@@ -30,7 +30,8 @@ def worker(
         str, typer.Option(metavar="NAME", help="by default the certificate's, or the system's")
     ] = "",
     slots: Annotated[
-        int, typer.Option(min=0, max=1024, help="pictures at once; 0: as many as cores")
+        int,
+        typer.Option(min=0, max=1024, metavar="N", help="pictures at once; 0: as many as cores"),
     ] = 0,
     listen: Annotated[
         str, typer.Option(metavar="HOST:PORT", help="where the daemon reaches this machine")
@@ -58,7 +59,7 @@ def worker(
             plugins=plugins,
             shared=shared,
         ),
-        _say,
+        print_at_once,
     )
 
 
@@ -74,14 +75,14 @@ def scheduler(
     from hotfolder.work.machines.scheduler import run_scheduler
 
     try:
-        run_scheduler(address, certificates, _say)
+        run_scheduler(address, certificates, print_at_once)
     except OSError as error:
         raise StorageError(f"{address} cannot be listened at: {error.strerror or error}") from error
 
 
 def engine_certificates(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="where they go")],
-    names: Annotated[list[str], typer.Argument(metavar="NAME...", help="a name for each machine")],
+    names: Annotated[list[str], typer.Argument(metavar="NAME", help="a name for each machine")],
 ) -> None:
     """Make certificates for machines that work together; again with new names to add some."""
     _refuse_without_extra()
@@ -97,14 +98,8 @@ def engine_certificates(
 
 
 def _refuse_without_extra() -> None:
-    from hotfolder.work.machines.opening import find_missing_extra
+    from hotfolder.work.machines.opening import HOW_TO_INSTALL, find_missing_extra
 
     if missing := find_missing_extra():
-        got = f"{' and '.join(missing)} is not installed"
-        raise SettingsError(
-            [Problem("hotfolder", "", got, "`pip install 'hotfolder[dask]'` first")]
-        )
-
-
-def _say(line: str) -> None:
-    print_line(line)
+        got = f"more machines need {' and '.join(missing)}"
+        raise SettingsError([Problem("hotfolder", "", got, HOW_TO_INSTALL)])

@@ -1,11 +1,4 @@
-"""The command line. Every command that answers something takes ``--json``.
-
-Exit codes: 0 all well; 3 something was held, refused or not understood; 4 settings, 5 a plugin,
-6 our own storage, 7 the root is served by another process, 9 a message could not be sent; 2 the
-command was not understood; 130 a sweep was stopped, by Ctrl-C, before all was done. `audit` has two
-of its own: 1 no record of that file, 8 something is not as recorded; `status --alive` has 1: nobody
-serves the root.
-"""
+"""The command line. Every command that answers something takes ``--json``."""
 
 from __future__ import annotations
 
@@ -27,6 +20,7 @@ from hotfolder.cli.completing import completion, know_shells
 from hotfolder.cli.desk import desk
 from hotfolder.cli.discard import discard
 from hotfolder.cli.light import light, neutral
+from hotfolder.cli.listing import WholeSentences
 from hotfolder.cli.machines import engine_certificates, scheduler, worker
 from hotfolder.cli.measured import measured
 from hotfolder.cli.need import need
@@ -59,11 +53,19 @@ if TYPE_CHECKING:
     from hotfolder.model.records import Record
     from hotfolder.notify.trying import Tried
 
+_EXIT_CODES = (
+    "Exit codes: 0 all well; 2 the command was not understood; 3 something was held, refused or "
+    "not understood; 4 settings, 5 a plugin, 6 our own storage, 7 another process serves the root, "
+    "9 a message could not be sent; 130 a sweep was stopped, by Ctrl-C, before all was done. Those "
+    "of audit and of status --alive are in their own help."
+)
 app = typer.Typer(
+    cls=WholeSentences,
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     help="Drop a finished picture into a destination's folder; collect it ready to print.",
+    epilog=_EXIT_CODES,
     rich_markup_mode=None,
 )
 RootArgument = Annotated[

@@ -89,7 +89,7 @@ def measured(
         more |= {"photographed": [each.model_dump(mode="json") for each in photographs[-1:]]}
         print_json({**said, **more})
     else:
-        _print(last, limits, book, is_current=is_current)
+        _print(place, last, limits, book, is_current=is_current)
         if concerned:
             print_line(f"Delivered since the first print concerned: {len(concerned)}.")
         for each in concerned[:_SHOWN]:
@@ -220,12 +220,14 @@ def _summarise(
 
 
 def _print(
-    last: Verdict | None, limits: dict[str, LimitSet], book: Book, *, is_current: bool
+    root: Root, last: Verdict | None, limits: dict[str, LimitSet], book: Book, *, is_current: bool
 ) -> None:
     if last is None:
         name = book.destination
-        print_line(f"Nothing was measured for {name} yet. hotfolder strip --control ROOT --for")
-        print_line(f"{name} makes a control strip; its measurement goes into {book.folder}")
+        making = root.command("strip", "--control", "--for", name)
+        print_line(f"Nothing was measured for {name} yet. This makes a control strip:")
+        print_line(f"  {making}")
+        print_line(f"Its measurement goes into {book.folder}")
         return
     condition = last.condition or "in a condition that is not said"
     print_line(

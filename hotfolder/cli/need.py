@@ -114,7 +114,7 @@ def _print_cameras(need: Need) -> None:
 
 
 def _add_row(table: Table, name: str, cut: Cut, *, is_screen: bool) -> None:
-    row = [name, f"{cut.width_px} × {cut.height_px} px", f"{cut.cropped_share:.0%}"]
+    row = [name, f"{cut.width_px} × {cut.height_px} px", f"{100 * cut.cropped_share:.0f} %"]
     if not is_screen:
         few = ", fewer than asked for" if cut.is_asked_for is False else ""
         row += [
@@ -124,7 +124,7 @@ def _add_row(table: Table, name: str, cut: Cut, *, is_screen: bool) -> None:
             _mm(cut.largest_sharp_mm) if cut.largest_sharp_mm else "",
         ]
     enough = cut.may_be_cropped_to
-    table.add_row(*row, f"{enough:.0%}" if enough <= 1 else "too few")
+    table.add_row(*row, f"{100 * enough:.0f} %" if enough <= 1 else "too few")
 
 
 def _print_gamut(need: Need) -> None:
@@ -132,10 +132,13 @@ def _print_gamut(need: Need) -> None:
     if gamut is None:
         return
     print_line(
-        f"  Gamut: {gamut.volume:,.0f} cubic units of L*a*b*, {gamut.share_of_srgb:.0%} of sRGB's"
+        f"  Gamut: {gamut.volume:,.0f} cubic units of L*a*b*, "
+        f"{100 * gamut.share_of_srgb:.0f} % of sRGB's"
     )
     short = [
-        f"{hue}s ({share:.0%})" for hue, share in gamut.short_by_hue.items() if share >= _SHORT_FROM
+        f"{hue}s ({100 * share:.0f} %)"
+        for hue, share in gamut.short_by_hue.items()
+        if share >= _SHORT_FROM
     ]
     said = ", ".join(short) if short else "no hue"
     print_line(f"  Of sRGB's colours it cannot make, above {gamut.tolerance:.1f} ΔE00: {said}")

@@ -12,7 +12,6 @@ from hotfolder.cli.terminal import print_json, print_line
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.settings.root import Root
 
-_UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
 _SUFFIXES = {".tif", ".tiff", ".png", ".jpg", ".jpeg"}
 
 
@@ -84,10 +83,10 @@ def nest(
 
 
 def _read_length(option: str, text: str) -> float:
-    from hotfolder.model.units import parse_quantity  # it loads pydantic
+    from hotfolder.model.units import LENGTH_MM, parse_quantity  # they load pydantic
 
     try:
-        return parse_quantity(text, _UNITS, "44 in")
+        return parse_quantity(text, LENGTH_MM, "44 in")
     except ValueError as error:
         raise SettingsError([Problem(option, "", text, str(error))]) from error
 
@@ -102,8 +101,14 @@ def _find_files(asked: list[Path]) -> list[Path]:
                 for each in path.iterdir()
                 if each.suffix.lower() in _SUFFIXES and not each.name.startswith(".")
             )
-        else:
+        elif path.exists():
             found.append(path)
+        else:
+            missing = "No such file or directory"
+            raise SettingsError([Problem(str(path), "", missing, "results, or folders of them")])
     if not found:
-        raise SettingsError([Problem("PICTURE", "", "no picture is there", "files or folders")])
+        where = ", ".join(map(str, asked))
+        raise SettingsError(
+            [Problem(where, "", "no picture is there", "results, or folders of them")]
+        )
     return [path.absolute() for path in dict.fromkeys(found)]

@@ -90,7 +90,7 @@ def _say_numbers(measures: ProfileMeasures) -> list[str]:
     blacks = ", ".join(f"{each.name} L* {each.lab[0]:.1f}" for each in measures.blacks)
     lines.append(f"blacks: {blacks}")
     if measures.gamut is not None:
-        lines.append(f"gamut: {measures.gamut.volume:.0f} cubic units of CIELAB")
+        lines.append(f"gamut: {measures.gamut.volume:,.0f} cubic units of L*a*b*")
     return lines
 
 

@@ -24,8 +24,9 @@ def release(
     names: Annotated[
         list[str] | None,
         typer.Argument(
-            metavar="[JOB]… [ROOT]",
-            help="held jobs, by their names or those of their pictures; the root",
+            metavar="JOB|ROOT",
+            help="held jobs, by their names or those of their pictures; last the root, by default "
+            "the current folder",
         ),
     ] = None,
     *,
@@ -38,12 +39,19 @@ def release(
             metavar="REASON", help="with --batch: release what is held for this; repeatable"
         ),
     ] = None,
-    intent: Annotated[str | None, typer.Option(help="another rendering intent")] = None,
+    intent: Annotated[
+        str | None, typer.Option(metavar="INTENT", help="another rendering intent")
+    ] = None,
     rendering: Annotated[
         str | None,
-        typer.Option(help='another rendering: "refined", "detail", "perceptual", "detail + depth"'),
+        typer.Option(
+            metavar="RENDERING",
+            help='another rendering: "refined", "detail", "perceptual", "detail + depth"',
+        ),
     ] = None,
-    long_edge: Annotated[str | None, typer.Option(help='another size, as in "40 in"')] = None,
+    long_edge: Annotated[
+        str | None, typer.Option(metavar="LENGTH", help='another size, as in "40 in"')
+    ] = None,
     white_at: Annotated[
         str | None,
         typer.Option(
@@ -55,8 +63,10 @@ def release(
     change: Annotated[
         list[str] | None, typer.Option("--set", metavar="STAGE.KEY=VALUE", help="another setting")
     ] = None,
-    why: Annotated[str, typer.Option(help="the reason, for the record")] = "",
-    who: Annotated[str | None, typer.Option(help="by default, your login name")] = None,
+    why: Annotated[str, typer.Option(metavar="REASON", help="the reason, for the record")] = "",
+    who: Annotated[
+        str | None, typer.Option(metavar="PERSON", help="by default, your login name")
+    ] = None,
     accept: Annotated[
         bool, typer.Option("--accept", help="also what the change makes worse than you were told")
     ] = False,

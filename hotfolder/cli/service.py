@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from hotfolder.cli.listing import WholeSentences
 from hotfolder.cli.terminal import print_json, print_line, print_plain
 from hotfolder.errors import StorageError
 from hotfolder.ledger.lock import find_holder
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from hotfolder.upkeep.service import Service
 
 service = typer.Typer(
+    cls=WholeSentences,
     no_args_is_help=True,
     rich_markup_mode=None,
     help="Serve a root from the start of this machine on, or of your session.",
@@ -97,7 +99,9 @@ def status(
 def logs(
     root: _Root = Path(),
     *,
-    lines: Annotated[int, typer.Option("--lines", min=1, help="how many of the last")] = 20,
+    lines: Annotated[
+        int, typer.Option("--lines", min=1, metavar="N", help="how many of the last")
+    ] = 20,
 ) -> None:
     """Print the last lines of a root's log, which the daemon rotates itself."""
     from hotfolder.logs import read_last_events

@@ -34,7 +34,10 @@ def status(
     *,
     as_json: JsonOption = False,
     alive: Annotated[
-        bool, typer.Option("--alive", help="only whether it is served: exit code 0, or 1")
+        bool,
+        typer.Option(
+            "--alive", help="only whether it is served: exit code 0, or 1 where nobody serves it"
+        ),
     ] = False,
 ) -> None:
     """Show what waits, why, since when, and who must act."""

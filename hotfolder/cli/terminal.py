@@ -54,6 +54,12 @@ def print_plain(text: str, console: Console | None = None, style: str | None = N
     )
 
 
+def print_at_once(text: str) -> None:
+    """Print a line of a command that goes on, so that who reads along in a file or pipe has it."""
+    print_line(text)
+    sys.stdout.flush()
+
+
 def print_error(text: str) -> None:
     """Print text of ours, in bold where errors go."""
     print_plain(text, make_plain_console(stderr=True), "bold")

@@ -59,7 +59,7 @@ def tidy(
     ] = False,
     as_json: _Json = False,
 ) -> None:
-    """Remove what the table keep of hotfolder.toml gives leave to, and cut logs into years."""
+    """Remove what [keep] in hotfolder.toml gives leave to, and cut logs into years."""
     from hotfolder.ledger.pause import hold_still
     from hotfolder.settings.files import load_what_is_right
     from hotfolder.stages.registry import load_registry

@@ -227,7 +227,12 @@ class Transform:
         return out
 
     def new_use(self) -> UsedBlocks:
-        """Return what notes which part of the source's space a picture uses, for `make_ready`."""
+        """Return what notes which part of the source's space a picture uses.
+
+        Returns
+        -------
+        To be given the picture, and then to `make_ready`.
+        """
         return UsedBlocks(self.source.encoding, lightness_axis(self.source))
 
     def make_ready(self, used: UsedBlocks) -> None:

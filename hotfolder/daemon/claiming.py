@@ -31,7 +31,7 @@ class Intake:
 
     Attributes
     ----------
-    hot : HotFolder
+    hot
         Where it looks; another one after the settings have changed.
     """
 

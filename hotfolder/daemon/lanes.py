@@ -146,11 +146,6 @@ class Lane:
             return None
         return find_silence(self.name, errand.pulse)
 
-    def is_given_up(self) -> bool:
-        """Whether a sweep does not wait for it any more."""
-        silence = self.silence()
-        return silence is not None and silence.seconds >= NEVER_S
-
     def is_idle(self) -> bool:
         """Whether nothing arrives, and nothing is ready that could be taken in."""
         intake = self._turns.intakes.get(self.name)

@@ -107,7 +107,7 @@ class Book:
     page: int
     pages: int
     delivered: int
-    is_given_up: bool
+    is_discarded: bool
     waiting: tuple[str, ...]
     """Jobs that have not ended."""
 
@@ -124,7 +124,7 @@ class BatchCard:
     rows: int
     counts: Mapping[str, int]
     planned: str
-    is_given_up: bool
+    is_discarded: bool
 
 
 def list_batches(root: Root) -> list[BatchCard]:
@@ -205,7 +205,7 @@ def read_book(
         page=page,
         pages=pages,
         delivered=counts["delivered"],
-        is_given_up=bool(state.discarded),
+        is_discarded=bool(state.discarded),
         waiting=tuple(each.line.job for each in standings if each.state == "waiting" and each.line),
     )
 

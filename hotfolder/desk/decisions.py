@@ -131,13 +131,13 @@ class Decisions:
     async def decide_several(self, request: Request, form: Form) -> Response:
         """Let several jobs go as they are, or give them up; say of each what was done."""
         found, act = await self._find_all(form), self._acts().get(form.text("do"))
-        what = {"release": "let go", "discard": "discarded"}.get(form.text("do"), "")
+        what = {"release": "released", "discard": "discarded"}.get(form.text("do"), "")
         if chosen := form.text("way"):
             ways = {story.row.id: _find_way(story, chosen) for story, _ in found}
             found = [(story, seen) for story, seen in found if ways[story.row.id]]
             way = next(filter(None, ways.values()), None)
             act = partial(self._release, way=way) if way else None
-            what = f"let go with “{way.says}”" if way else ""
+            what = f"released with “{way.says}”" if way else ""
         if act is None:
             return self._shown.message(request, "There is no such choice", status=400)
         done, not_done = 0, []

@@ -327,7 +327,7 @@ class _Teller:
         release = self._folders[row.destination].release
         try:
             if durable.is_there(release / row.id):
-                return "has been let go, and is about to be taken up"
+                return "has been released, and is about to be taken up"
             if durable.is_there(release / f"{row.id}{DISCARD_SUFFIX}"):
                 return "is about to be discarded"
         except OSError:
@@ -362,7 +362,7 @@ def _say_bare(record: Record | None) -> str:
     """Say why there is no small picture of a job."""
     if record is None or not record.results:
         return "no picture was made"
-    return "this destination makes no small pictures"
+    return "no proof sheet was kept"
 
 
 def _add(cards: Sequence[Card]) -> tuple[Money, ...]:
@@ -386,7 +386,7 @@ def _say_standing(root: Root, row: JobRow, card: Card, *, is_served: bool) -> st
     decided = ""
     if release is not None:
         changes = describe_changes(release.changes)
-        decided = f", let go by {release.who or 'hand'} {local_time(release.at)}"
+        decided = f", released by {release.who or 'hand'} {local_time(release.at)}"
         decided += f" with {changes}" if changes else ""
         decided += f" ({release.why})" if release.why else ""
     match row.end:

@@ -25,7 +25,7 @@ ATTACHMENTS: Final = "attachments"
 
 OF_JOBS: Final = frozenset({
     "record.json", "why.txt", "release.json", "result", f"{SHEET}.html", f"{SHEET}.jpg",
-    "failure.txt", "attachments",
+    "failure.txt", ATTACHMENTS,
 })  # fmt: skip
 """What the folder of a held or refused job has beside the original."""
 

@@ -30,7 +30,7 @@ class Pulse:
 
     Attributes
     ----------
-    at : str
+    at
         The folder that it turned to last; "" before the first.
     """
 

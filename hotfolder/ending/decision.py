@@ -283,9 +283,11 @@ def find_held_named(root: Root, word: str) -> str:
     near = suggest(
         word, sorted({PurePosixPath(names.display_name(row.source)).name for row in held})
     )
-    allowed = f"{near}a held job or its picture, as `hotfolder status` shows; and the root"
-    got = "no held job is called so, and it is no root"
-    raise SettingsError([Problem(str(root.path), word, got, allowed)])
+    allowed = (
+        f"{near}a held job or its picture, as `hotfolder status` shows; a root is a folder with a "
+        "hotfolder.toml"
+    )
+    raise SettingsError([Problem(str(root.path), word, "no held job is called so", allowed)])
 
 
 def _names_of(row: JobRow) -> set[str]:

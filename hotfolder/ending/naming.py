@@ -24,15 +24,15 @@ def name_result(
 
     Parameters
     ----------
-    original : str
+    original
         The name of the original; a long one is cut, so that the other fields stay.
-    destination : Destination
+    destination
         What it was made for.
-    result : ResultRecord
+    result
         What was made.
-    number : int
+    number
         Of the job in its root.
-    day : date
+    day
         On which it is made.
 
     Returns

@@ -84,19 +84,19 @@ def plan_ending(
 
     Parameters
     ----------
-    row : JobRow
+    row
         The job.
-    original : Path
+    original
         Where its original is.
-    ending : Ending
+    ending
         What the work on it came to.
-    folders : DestinationFolders
+    folders
         Its destination's.
-    ledger : Ledger
+    ledger
         Asked for earlier jobs with this original.
-    taken : TakenNames
+    taken
         Names in use in the destination's folders; held under its lock until the plan is done.
-    ticket : str or None
+    ticket
         The ticket that does not ask for this job any more; None when it does, or of no batch.
 
     Returns

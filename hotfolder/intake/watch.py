@@ -66,7 +66,7 @@ class Watch:
     ----------
     mode : {"events", "poll"}
         How the folder is watched now.
-    reason : str
+    reason
         Why so, for people: ``"ext4"``, ``"nfs4"``, ``"the system has run out of watches"``.
     """
 

@@ -58,7 +58,7 @@ class MeasuredFolder:
 
     Attributes
     ----------
-    problem : str
+    problem
         Why the folder cannot be used, or "".
     """
 

@@ -16,7 +16,9 @@ from pydantic import BeforeValidator, Field
 MM_PER_INCH = 25.4
 """Exact since the international yard and pound agreement of 1959."""
 
-_LENGTH_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "ft": 12 * MM_PER_INCH}
+LENGTH_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "ft": 12 * MM_PER_INCH}
+"""Units of length, in millimetres."""
+
 _DURATION_S = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 _AGE_S = {"d": 86400.0, "year": 365 * 86400.0, "years": 365 * 86400.0}
 _SIZE_BYTES = {"B": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "kB": 1e3, "MB": 1e6, "GB": 1e9}
@@ -25,7 +27,7 @@ _ILLUMINANCE_LX = {"lx": 1.0}
 _COLOUR_OF_LIGHT_K = {"K": 1.0}
 _LUMINANCE = {"cd/m2": 1.0, "cd/m²": 1.0}
 _UNITS = (
-    _LENGTH_MM,
+    LENGTH_MM,
     _DURATION_S,
     _AGE_S,
     _SIZE_BYTES,
@@ -73,7 +75,8 @@ def parse_quantity(text: object, units: dict[str, float], example: str) -> float
     ValueError
         When `text` is not a text, has no known unit, or is negative.
     """
-    allowed = f'a number and one of {", ".join(units)}, as in "{example}"'
+    which = f"one of {', '.join(units)}" if len(units) > 1 else "".join(units)
+    allowed = f'a number and {which}, as in "{example}"'
     match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
     if match is None or match[2] not in units:
         raise ValueError(allowed)
@@ -102,8 +105,8 @@ def say_quantity(value: float, example: str) -> str:
 
     Examples
     --------
-    >>> say_quantity(1800.0, "10 min"), say_quantity(500 * 2**20, "2 GiB")
-    ('30 min', '500 MiB')
+    >>> say_quantity(1800.0, "10 min"), say_quantity(0.001, "5 %")
+    ('30 min', '0.1 %')
     """
     unit = example.rpartition(" ")[2]
     (units,) = (each for each in _UNITS if unit in each)
@@ -112,7 +115,8 @@ def say_quantity(value: float, example: str) -> str:
         for name, factor in units.items()
         if value and math.isclose(value / factor, round(value / factor), abs_tol=1e-9)
     ]
-    factor, name = max(whole, default=(1.0, min(units, key=lambda each: abs(units[each] - 1))))
+    usual = min(units, key=lambda each: abs(units[each] - 1))
+    factor, name = max(whole, default=(units[usual], usual))
     return f"{value / factor:g} {name}"
 
 
@@ -150,7 +154,7 @@ def _read_money(value: object) -> Money:
     return Money(float(match[1].replace(",", ".")), match[2])
 
 
-LengthMm = Annotated[float, _make_validator(_LENGTH_MM, "60 in"), Field(examples=["60 in"])]
+LengthMm = Annotated[float, _make_validator(LENGTH_MM, "60 in"), Field(examples=["60 in"])]
 """A length or distance; in millimetres after parsing."""
 
 DurationS = Annotated[float, _make_validator(_DURATION_S, "10 min"), Field(examples=["10 min"])]

@@ -208,11 +208,8 @@ def _with_others(place: _Place, places: list[_Place]) -> Iterator[str]:
         if other is place or _is_link_of_a_chain(place, other):
             continue
         if place.is_in(other):
-            yield (
-                f"is the same as {other.label}"
-                if other.is_in(place)
-                else (f"is inside {other.label}")
-            )
+            how = "the same as" if other.is_in(place) else "inside"
+            yield f"is {how} {other.label}"
         elif other.is_in(place):
             yield f"contains {other.label}"
 

@@ -91,8 +91,8 @@ def _load() -> Any:
     except ImportError as error:
         raise Refuse(
             "no-reader",
-            "The file is an HEIC picture, which is read only where the extra for it is installed: "
-            "pip install 'hotfolder[heic]'. Or export the picture as a TIFF or JPEG XL with its "
-            "profile embedded, and drop that.",
+            "The file is an HEIC picture, which is read only where its reader is installed beside "
+            "hotfolder: `pipx inject hotfolder pillow-heif`. Or export the picture as a TIFF or "
+            "JPEG XL with its profile embedded, and drop that.",
         ) from error
     return pillow_heif

@@ -21,8 +21,9 @@ class EngineTable(SettingsModel):
     """The table ``[engine]``: on which machines pictures are worked on; changes no pixel."""
 
     kind: Literal["local", "dask"] = "local"
-    """On this machine; or, with `pip install 'hotfolder[dask]'`, also on each machine on which
-    `hotfolder worker` runs. Read when the daemon starts, as the whole table is."""
+    """On this machine; or, with the extra `dask` installed, also on each machine on which
+    `hotfolder worker` runs: config/MACHINES.md. Read when the daemon starts, as the whole table
+    is."""
     address: str = ""
     """Where the scheduler is that such machines join: `"tls://desk.example.org:8786"`; without
     certificates only on this machine, `"tcp://127.0.0.1:8786"`."""

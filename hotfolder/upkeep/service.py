@@ -276,7 +276,13 @@ def tell_manager(commands: Sequence[Sequence[str]]) -> None:
         done = subprocess.run(command, capture_output=True, text=True, check=False)
         if done.returncode:
             said = (done.stderr or done.stdout).strip().splitlines()
-            raise StorageError(f"{_line(command)}: {said[-1] if said else 'it failed'}")
+            why = said[-1] if said else "it failed"
+            if "--user" in command and " bus" in why:
+                why += (
+                    ". The manager of this session is not reached from here: log in as that "
+                    "person, at the machine or by ssh and not by su or sudo, and do it again"
+                )
+            raise StorageError(f"{_line(command)}: {why}")
 
 
 def begin_commands(service: Service) -> list[tuple[str, ...]]:

@@ -172,13 +172,13 @@ def lay_pieces(pieces: Sequence[Piece], width_mm: float, gap_mm: float, edge_mm:
 
     Parameters
     ----------
-    pieces : sequence of Piece
+    pieces
         At least one.
-    width_mm : float
+    width_mm
         Of the roll.
-    gap_mm : float
+    gap_mm
         At least so much paper between two pieces, for the knife.
-    edge_mm : float
+    edge_mm
         Paper at the roll's sides, and at the sheet's start and end, that takes no print.
 
     Raises
@@ -247,11 +247,11 @@ def make_bands(
 
     Parameters
     ----------
-    nest : Nest
+    nest
         The layout.
-    scratch : Path
+    scratch
         A folder with room for the pieces that are turned, 16 bits a channel.
-    watch : callable, optional
+    watch
         Given each band before it is yielded.
 
     Raises

@@ -233,7 +233,7 @@ def describe(nest: Nest, destination: Destination, saved: Money | None) -> list[
     return [
         f"{count} picture{'s' if count > 1 else ''} on {title}",
         f"Roll {width:.0f} mm wide, {length:.0f} mm of it. One after the other: {alone:.0f} mm.",
-        f"Saved: {alone - length:.0f} mm, {nest.saved_share:.0%}{money}.",
+        f"Saved: {alone - length:.0f} mm, {100 * nest.saved_share:.0f} %{money}.",
     ]
 
 

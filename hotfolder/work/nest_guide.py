@@ -58,11 +58,11 @@ def draw_guide(nest: Nest, miniature: Miniature, heading: Sequence[str]) -> byte
 
     Parameters
     ----------
-    nest : Nest
+    nest
         What is laid where.
-    miniature : Miniature
+    miniature
         The whole sheet, gathered.
-    heading : sequence of str
+    heading
         Lines above the list.
 
     Returns

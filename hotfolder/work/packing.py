@@ -53,7 +53,7 @@ def pack_strip(sizes: Sequence[tuple[int, int]], width: int) -> Packed:
     ----------
     sizes : sequence of (int, int)
         Widths and lengths, each above 0.
-    width : int
+    width
         Of the strip.
 
     Returns

@@ -107,3 +107,9 @@ def test_a_file_that_names_no_batch_stays_and_is_said(phantom):
     (phantom.path / "release" / BOOK / "nowhere.discard").touch()
     sweep(phantom)
     assert (phantom.path / "release" / BOOK / "nowhere.discard").exists()
+
+
+def test_a_held_picture_is_discarded_by_its_name(book):
+    picture(book, "reeds.tif", seed=1)
+    said = command("discard", "nobody.tif", book.path)
+    assert "no held job is called so" in str(said.exception)

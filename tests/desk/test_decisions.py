@@ -33,7 +33,7 @@ def test_a_picture_is_let_go_as_it_is_and_the_page_says_what_became_of_it(client
     answer = decide(client, job, page, "release", who="Mara", why="the client has seen it")
     assert (303, f"/job/{job}") == (answer.status_code, answer.headers["location"])
     assert "Nobody serves the root" in standing(client, job)
-    assert "has been let go" in client.get("/").text
+    assert "has been released" in client.get("/").text
     assert sweep(root) == []
     said = standing(client, job)
     assert "was delivered" in said
@@ -89,7 +89,7 @@ def test_a_delivered_picture_is_given_out_as_a_file(client, root):
     assert 404 == client.get(f"/job/{held}/result/1").status_code
 
 
-def test_a_picture_is_given_up_with_a_word_and_put_back(client, root):
+def test_a_picture_is_discarded_with_a_word_and_put_back(client, root):
     job, page = page_of(client, "mud.tif")
     assert 303 == decide(client, job, page, "discard", who="Mara", why="too dark").status_code
     assert "about to be discarded" in standing(client, job)
@@ -127,7 +127,7 @@ def test_who_releases_first_has_decided_and_the_other_word_is_void(client, root)
     assert [] == visible(root.path / "release/fine-art-canvas")
 
 
-def test_what_a_person_put_into_the_folder_is_kept_when_it_is_given_up(client, root):
+def test_what_a_person_put_into_the_folder_is_kept_when_it_is_discarded(client, root):
     job, page = page_of(client, "mud.tif")
     (root.path / "held/fine-art-canvas" / job / "note to Mara.txt").write_text("ask first")
     decide(client, job, page, "discard")

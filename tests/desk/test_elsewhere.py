@@ -57,7 +57,7 @@ def test_it_is_dropped_there_and_becomes_a_job_of_its_own(two):
     assert read_story(two, job).can_be_decided
 
 
-def test_it_is_given_up_here_when_that_is_asked_for(two):
+def test_it_is_discarded_here_when_that_is_asked_for(two):
     job = job_of(two)
     assert send(two, job, give_up=True, why="it is small").was_given_up
     assert sweep(two) == []

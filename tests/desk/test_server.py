@@ -1,6 +1,7 @@
 """The desk as a process: its address, its end, and what it does without a daemon."""
 
 import contextlib
+import os
 import re
 import signal
 import subprocess
@@ -26,6 +27,7 @@ def served(root, *options):
          *options],
         stdout=subprocess.PIPE,
         text=True,
+        env={name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"},
     )  # fmt: skip
     late = threading.Timer(60, process.kill)
     late.start()

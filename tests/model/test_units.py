@@ -3,7 +3,15 @@
 import pytest
 from pydantic import TypeAdapter, ValidationError
 
-from hotfolder.model.units import ByteCount, DurationS, LengthMm, Money, MoneyAmount, Share
+from hotfolder.model.units import (
+    ByteCount,
+    DurationS,
+    LengthMm,
+    Money,
+    MoneyAmount,
+    Share,
+    say_quantity,
+)
 
 
 @pytest.mark.parametrize(
@@ -31,7 +39,7 @@ def test_text_with_a_unit_is_read(kind, text, expected):
         (LengthMm, "60", 'as in "60 in"'),
         (LengthMm, "60 px", "one of mm, cm, m, in, ft"),
         (LengthMm, "-1 mm", "not negative"),
-        (Share, "0.05", "one of %"),
+        (Share, "0.05", 'a number and %, as in "5 %"'),
         (MoneyAmount, "62 pounds", 'a currency of ISO 4217, as in "62 GBP"'),
         (DurationS, "nan s", "a number"),
     ],
@@ -40,3 +48,18 @@ def test_anything_else_is_refused_and_the_message_says_what_is_allowed(kind, val
     with pytest.raises(ValidationError) as error:
         TypeAdapter(kind).validate_python(value)
     assert said in str(error.value)
+
+
+@pytest.mark.parametrize(
+    ("units", "said"),
+    [
+        (Share, "0.1 %"),
+        (Share, "12.34 %"),
+        (Share, "5 %"),
+        (Share, "0.02 %"),
+        (DurationS, "90 min"),
+        (LengthMm, "0.4 mm"),
+    ],
+)
+def test_a_quantity_is_said_as_it_was_written(units, said):
+    assert say_quantity(TypeAdapter(units).validate_python(said), said) == said

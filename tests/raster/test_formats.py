@@ -415,7 +415,7 @@ def test_a_heic_without_its_reader_is_refused_with_how_to_install_it(tmp_path, m
     monkeypatch.setitem(sys.modules, "pillow_heif", None)
     code, said = refusal(data, tmp_path)
     assert code == "no-reader"
-    assert "pip install 'hotfolder[heic]'. Or export the picture as a TIFF" in said
+    assert "`pipx inject hotfolder pillow-heif`. Or export the picture as a TIFF" in said
 
 
 @pytest.mark.parametrize("name", [name for name in LOSSLESS if not name.startswith("ps")])

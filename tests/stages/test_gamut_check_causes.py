@@ -394,3 +394,15 @@ def test_what_is_not_above_the_profiles_own_noise_is_not_lost(monkeypatch):
     assert doubts[key].startswith("is 3 ΔE00 and cannot be kept: the profile's own tables are 25.0")
     monkeypatch.setattr(stage_module, "round_trip_noise", lambda profile: Noise(0.5, 1.5, 2.5))
     assert settings.doubts_about(CMYK) == {}
+
+
+@pytest.mark.parametrize(
+    ("moved", "words"),
+    [
+        (0.7526, "mostly greens; the rendering moves 75.3 % of the picture on purpose"),
+        (0.0, "mostly greens"),
+    ],
+)
+def test_what_is_moved_on_purpose_is_told_beside_what_is_lost(moved, words):
+    found = {"lost_in_words": "mostly greens", "lost_by_cause": {"medium": 0.1, "intent": moved}}
+    assert words == GamutCheck.hotfolder_facts(found, {}).lost_in_words

@@ -16,6 +16,7 @@ def test_a_length_has_its_unit_and_what_is_usual_is_left_out():
 
 def test_a_share_is_said_in_percent():
     assert ["hold above 10 %"] == said("gamut-check", hold_above="10 %")
+    assert ["hold above share 0.1 %"] == said("ink-check", hold_above_share="0.1 %")
 
 
 def test_nothing_is_said_of_a_stage_that_is_as_usual():

@@ -133,6 +133,15 @@ def test_a_manager_that_refuses_is_quoted():
         services.tell_manager([("no-such-manager", "start")])
 
 
+def test_a_session_s_manager_that_is_not_reached_is_told_with_what_to_do(tmp_path, monkeypatch):
+    asked = tmp_path / "systemctl"
+    asked.write_text("#!/bin/sh\necho 'Failed to connect to bus: No medium found' >&2\nexit 1\n")
+    asked.chmod(0o755)
+    monkeypatch.setenv("PATH", str(tmp_path), prepend=":")
+    with pytest.raises(StorageError, match="log in as that person"):
+        services.tell_manager([("systemctl", "--user", "daemon-reload")])
+
+
 def test_what_is_written_is_said_with_what_comes_next(session, awkward):
     run = CliRunner().invoke
     done = run(app, ["service", "install", str(awkward.path), "--only-write", "--name", "desk"])

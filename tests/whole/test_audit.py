@@ -253,3 +253,14 @@ def test_the_page_is_written_whole_and_names_are_text(released, hotfolder, tmp_p
     done = hotfolder("audit", released.path, "--report", tmp_path / "no folder" / "a.html")
     assert done.returncode == 4
     assert "a folder that can be written" in " ".join(done.stderr.split())
+
+
+def test_what_was_released_is_found_with_who_why_and_in_spite_of_what(released, hotfolder):
+    done = hotfolder("audit", released.path, "--released")
+    assert done.returncode == 0, done.stderr
+    assert "1 picture." in done.stdout
+    assert "creek.tif: by Wren: the client likes it" in done.stdout
+    assert "in spite of gamut-loss: " in done.stdout
+    assert "release it as it is" not in done.stdout
+    none = hotfolder("audit", released.path, "--released", "--during", "last year")
+    assert none.stdout.strip() == "No pictures match."

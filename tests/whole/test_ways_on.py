@@ -311,6 +311,8 @@ def test_a_picture_is_released_by_its_name_where_one_alone_is_called_so(small, h
     assert 4 == several.returncode
     assert "2 held jobs are called so; name the one you mean: " in several.stderr
     assert "allowed" not in several.stderr
+    nobody = hotfolder("discard", "reed.tif", small.path)
+    assert "no held job is called so" in nobody.stderr
     nobody = hotfolder("release", "reed.tif", small.path)
     assert 4 == nobody.returncode
     assert "no held job is called so" in nobody.stderr

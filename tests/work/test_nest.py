@@ -229,3 +229,18 @@ def test_the_command_nests_a_folder_and_says_what_it_saves(root):
     assert (root.nests / "fine-art-canvas" / LOG).is_file()
     with pytest.raises(SettingsError, match="roll_width"):
         CliRunner().invoke(app, asked, catch_exceptions=False)
+
+
+def test_a_picture_that_is_not_there_is_named(root, tmp_path):
+    missing = tmp_path / "no.tif"
+    asked = ["nest", str(root.path), str(missing), "--for", "fine-art-canvas", "--width", "6 cm"]
+    with pytest.raises(SettingsError, match="No such file or directory") as caught:
+        CliRunner().invoke(app, asked, catch_exceptions=False)
+    assert str(missing) in str(caught.value)
+
+
+def test_a_folder_in_which_no_picture_is_is_named(root, tmp_path):
+    asked = ["nest", str(root.path), str(tmp_path), "--for", "fine-art-canvas", "--width", "6 cm"]
+    with pytest.raises(SettingsError, match="no picture is there") as caught:
+        CliRunner().invoke(app, asked, catch_exceptions=False)
+    assert str(tmp_path) in str(caught.value)

@@ -16,6 +16,12 @@ from hotfolder.work.machines.places import Places, Runner
 EXTRA: Final = ("distributed", "cryptography")
 """What the extra `hotfolder[dask]` installs."""
 
+HOW_TO_INSTALL: Final = (
+    f"beside hotfolder, by `pipx inject hotfolder {' '.join(EXTRA)}`; where pip has installed "
+    f"hotfolder, by `pip install {' '.join(EXTRA)}`"
+)
+"""Without the name of our own package, which pip would look for elsewhere than where ours is."""
+
 _FIRST_LOOK_S: Final = 5.0
 
 
@@ -61,9 +67,8 @@ def find_problems(root: Root, table: EngineTable) -> list[Problem]:
     file = str(root.path / "hotfolder.toml")
     problems = []
     if missing := find_missing_extra():
-        allowed = "`pip install 'hotfolder[dask]'` first"
-        got = f'"dask", and {" and ".join(missing)} is not installed'
-        problems.append(Problem(file, "engine.kind", got, allowed))
+        got = f'"dask", which needs {" and ".join(missing)}'
+        problems.append(Problem(file, "engine.kind", got, HOW_TO_INSTALL))
     folder = find_certificates(root, table)
     if folder is not None:
         from hotfolder.work.machines.security import find_missing

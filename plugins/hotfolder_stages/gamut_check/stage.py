@@ -42,6 +42,7 @@ from hotfolder import (
     StageSettings,
     hookimpl,
     number_in,
+    say_share,
     source_profile,
     text_in,
 )
@@ -321,10 +322,14 @@ class GamutCheck(Stage[GamutCheckSettings]):
         by_hue = findings.get("lost_by_hue")
         hues = by_hue if isinstance(by_hue, Mapping) else {}
         mean, p95, most = (number_in(findings, "delta_e_00", key) for key in ("mean", "p95", "max"))
+        words = [text_in(findings, "lost_in_words")]
+        if moved := number_in(findings, "lost_by_cause", "intent"):
+            # else perceptual, which a ticket asks for, looks like a fault in every report
+            words.append(f"the rendering moves {say_share(moved)} of the picture on purpose")
         return Facts(
             share_lost=number_in(findings, "lost_share"),
             share_out_of_gamut=number_in(findings, "out_of_gamut_share"),
-            lost_in_words=text_in(findings, "lost_in_words"),
+            lost_in_words="; ".join(filter(None, words)),
             tolerance_delta_e_00=number_in(findings, "effective_tolerance_delta_e_00"),
             delta_e_mean=mean,
             delta_e_p95=p95,

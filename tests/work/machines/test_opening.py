@@ -69,7 +69,7 @@ def test_what_is_missing_keeps_the_daemon_from_starting(root, monkeypatch):
     monkeypatch.setattr(opening, "EXTRA", ("a_package_that_nobody_has",))
     (problem,) = check(root).problems
     assert "engine.kind" == problem.key
-    assert "hotfolder[dask]" in problem.allowed
+    assert "pipx inject hotfolder distributed cryptography" in problem.allowed
 
 
 def test_missing_certificates_are_named(root):
