@@ -296,6 +296,7 @@ class Daemon:
             with contextlib.suppress(OSError, StorageError):
                 close(ledger, root)
             ledger.close()
+            destinations.let_go()
             get_log().info("daemon.stopped", root=str(root.path))
 
 
