@@ -23,7 +23,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from hotfolder.audit.chain import ChainReport, check_chain
 from hotfolder.audit.question import Question, make_cursor, select_columns
-from hotfolder.disk import durable
+from hotfolder.disk import durable, names
 from hotfolder.errors import SettingsError, StorageError
 from hotfolder.ledger.reading import read_stored
 from hotfolder.ledger.roots import find_places
@@ -271,16 +271,29 @@ class _Looking:
             self.places.find_record(read_stored(job, stored)) for job, stored in rows.fetchall()
         )
         return any(
-            each.job != file.job and _is_same_file(file.path, made.path)
+            each.job != file.job and _is_same_file(Path(file.path), Path(made.path))
             for each in records
             for made in each.results
         )
 
 
-def _is_same_file(one: str, other: str) -> bool:
-    """Whether two paths lead to one file: where case is ignored, other names may."""
+def _is_same_file(path: Path, other: Path) -> bool:
+    """Whether two paths lead to one file: where case is ignored, other names may.
+
+    Some file systems in user space number a file by the name it was asked for; there the name
+    that stands in the folder tells.
+    """
+    if path == other:
+        return True
     with suppress(OSError):
-        return one == other or Path(one).samefile(other)
+        if path.samefile(other):
+            return True
+        is_alike = names.collision_key(path.name) == names.collision_key(other.name)
+        return (
+            is_alike
+            and path.parent == other.parent
+            and path.name not in {each.name for each in path.parent.iterdir()}
+        )
     return False
 
 
