@@ -13,8 +13,8 @@ import sqlite3
 from array import array
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Final, NotRequired, TypedDict
 
@@ -23,7 +23,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from hotfolder.audit.chain import ChainReport, check_chain
 from hotfolder.audit.question import Question, make_cursor, select_columns
-from hotfolder.disk import durable
+from hotfolder.disk import durable, names
 from hotfolder.errors import SettingsError, StorageError
 from hotfolder.ledger.reading import read_stored
 from hotfolder.ledger.roots import find_places
@@ -52,8 +52,6 @@ class _File:
     destination: str
     path: str
     sha256: str
-    finished: datetime
-    """When its job ended, as the record says."""
     may_go: bool
     """Whether a person may take it away."""
     is_shared: bool = False
@@ -198,20 +196,20 @@ def _read_records(db: sqlite3.Connection, numbers: array[int]) -> Iterator[Recor
 
 def _list_files(record: Record) -> Iterator[_File]:
     """All files of a record."""
-    job, destination, finished = record.job, record.destination, record.finished
+    job, destination = record.job, record.destination
     original = record.original
     if original.sha256 is not None:
         yield _File(
-            "original", job, destination, record.original_kept, original.sha256, finished,
+            "original", job, destination, record.original_kept, original.sha256,
             may_go=record.state != "delivered", is_shared=record.batch is not None,
         )  # fmt: skip
     # a person may have edited what was set aside; the record says so
     aside = {each.path: each.sha256 for each in _list_set_aside(record) if each.sha256}
     for result in record.results:
         sha256 = aside.get(result.path, result.sha256)
-        yield _File("result", job, destination, result.path, sha256, finished, may_go=True)
+        yield _File("result", job, destination, result.path, sha256, may_go=True)
     for each in record.attachments:
-        yield _File(each.kind, job, destination, each.path, each.sha256, finished, may_go=True)
+        yield _File(each.kind, job, destination, each.path, each.sha256, may_go=True)
 
 
 def _list_set_aside(record: Record) -> tuple[SetAside, ...]:
@@ -252,7 +250,10 @@ class _Looking:
         return found.fetchone() is not None
 
     def _is_of_a_later_job(self, file: _File) -> bool:
-        """Whether what stands there is a later job's result: a freed name is given again."""
+        """Whether what stands there is a later job's result: a freed name is given again.
+
+        Which is the later one says the order of the records, since clocks are set back.
+        """
         try:
             now = durable.sha256_of(file.path).sha256
         except OSError:
@@ -261,16 +262,39 @@ class _Looking:
             "SELECT jobs.id, jobs.record FROM records JOIN jobs ON jobs.id = records.job"
             " WHERE (result_sha256 = ? OR number IN"
             " (SELECT number FROM other_results WHERE sha256 = ?))"
-            " AND latest = 1 AND records.state = 'delivered'",
-            (now, now),
+            " AND latest = 1 AND records.state = 'delivered'"
+            " AND number > (SELECT max(number) FROM records"
+            " WHERE job = ? AND state = 'delivered')",
+            (now, now, file.job),
         )
         records = (
             self.places.find_record(read_stored(job, stored)) for job, stored in rows.fetchall()
         )
         return any(
-            each.finished > file.finished and file.path in {made.path for made in each.results}
+            each.job != file.job and _is_same_file(Path(file.path), Path(made.path))
             for each in records
+            for made in each.results
         )
+
+
+def _is_same_file(path: Path, other: Path) -> bool:
+    """Whether two paths lead to one file: where case is ignored, other names may.
+
+    Some file systems in user space number a file by the name it was asked for; there the name
+    that stands in the folder tells.
+    """
+    if path == other:
+        return True
+    with suppress(OSError):
+        if path.samefile(other):
+            return True
+        is_alike = names.collision_key(path.name) == names.collision_key(other.name)
+        return (
+            is_alike
+            and path.parent == other.parent
+            and path.name not in {each.name for each in path.parent.iterdir()}
+        )
+    return False
 
 
 def _look(file: _File) -> tuple[str, str]:

@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Final
 
+from hotfolder.daemon.alone import Alone
 from hotfolder.daemon.hot_folder import HotFolder
 from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.disk import pulse
@@ -67,6 +68,7 @@ class Destinations:
         self._wake = wake
         self._clock = clock
         self._known = KnownFolders(root)
+        self._alone = Alone()
         self.refused: Mapping[str, tuple[Problem, ...]] = dict(settings.refused)
         self._refused_stamps = {name: _stamp(self.file_of(name)) for name in self.refused}
         for name, problems in self.refused.items():
@@ -107,10 +109,13 @@ class Destinations:
         ------
         Unreachable
             When one of them is not the one that it was, or there is no such destination any more.
+        StorageError
+            When another root that is served writes its results there, too.
         """
         hot = self._hot.get(name)
         if hot is None:
             raise Unreachable(f"{name} is not served any more: put {self.file_of(name)} back")
+        self._alone.take(hot.folders.results, self.file_of(name))
         return hot.check_folders(WRITTEN)
 
     def file_of(self, name: str) -> Path:
@@ -151,11 +156,17 @@ class Destinations:
         """In a destination's own thread, before each turn: return its hot folder to be served.
 
         None while it is changing: its folders have been asked, and the next `reload` does the rest.
+
+        Raises
+        ------
+        StorageError
+            When another root that is served writes its results there, too.
         """
         changed = self._to_take_up.get(name)
         if changed is None:
             return self._hot.get(name)
         make_new_folders(self._root, name, changed.folders, self._known, self._has_worked)
+        self._alone.take(changed.folders.results, self.file_of(name))
         # first of all: where they are another one's hot folder, log and sheets are no input there,
         # even if this one's own hot folder does not answer
         self._results[name] = locate(name, changed.folders, {"results"})
@@ -210,6 +221,10 @@ class Destinations:
         """Stop watching all of them."""
         for hot in self._hot.values():
             hot.stop()
+
+    def let_go(self) -> None:
+        """Let another root write where results went."""
+        self._alone.keep_only(())
 
     def _known_names(self) -> set[str]:
         return {*self._hot, *self._refused_stamps, *self._to_take_up}
@@ -277,6 +292,8 @@ class Destinations:
                 self._leave(before)
         if settled:
             self._chain()
+            used = [*self._hot.values(), *self._to_take_up.values()]
+            self._alone.keep_only({hot.folders.results for hot in used})
         return settled
 
     def _refuse(self, name: str, hot: HotFolder, problems: tuple[Problem, ...]) -> None:

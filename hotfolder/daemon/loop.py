@@ -216,6 +216,7 @@ class Daemon:
             with contextlib.suppress(OSError, StorageError):
                 close(ledger, root)
             ledger.close()
+            loop.destinations.let_go()
             get_log().info("daemon.stopped", root=str(root.path))
 
     def _put_together(self, ledger: Ledger, places: Places, workers: int) -> Loop:

@@ -276,6 +276,33 @@ def is_folder_locked(folder: str | Path) -> bool:
     return False
 
 
+def hold_name(name: str) -> Release | None:
+    """Hold a name on this machine; it is free when it is released or the process ends.
+
+    Linux has names of sockets that are in no folder (unix(7), abstract), for all its users.
+    Elsewhere, and where no socket can be had, nothing is held and nobody kept out.
+
+    Returns
+    -------
+    callable or None
+        What releases it; None when another process, or another place in this one, has it.
+    """
+    if not _LINUX:
+        return lambda: None
+    import socket
+
+    try:
+        held = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+    except OSError:
+        return lambda: None
+    try:
+        held.bind(f"\0{name}")
+    except OSError as error:
+        held.close()
+        return None if error.errno == errno.EADDRINUSE else lambda: None
+    return held.close
+
+
 def _lock_file_in(folder: str | Path) -> Release | None:
     from filelock import FileLock, Timeout
 

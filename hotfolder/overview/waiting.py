@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from functools import partial
@@ -14,9 +13,10 @@ from hotfolder.disk.marker import away
 from hotfolder.ending.why import list_ways, release_command
 from hotfolder.intake.forsaken import find_forsaken, say_forsaken
 from hotfolder.ledger.details import Claimed, State, Waits
-from hotfolder.ledger.reading import JobRow
+from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
 from hotfolder.measured.book import Book
 from hotfolder.model.earlier_findings import find_facts
+from hotfolder.model.ends import End
 from hotfolder.model.facts import ColumnValues
 from hotfolder.model.records import Record, format_time, read_record
 from hotfolder.model.snapshot import FolderStatus, TroubleStatus
@@ -151,8 +151,11 @@ def list_arriving(name: str, said: FolderStatus | None) -> list[WaitingThing]:
 
 
 def list_held(root: Root, name: str, folder: Path) -> list[WaitingThing]:
-    """Held jobs whose folder is still there: a person has not decided yet."""
-    found = []
+    """Held jobs whose folder is still there: a person has not decided yet.
+
+    A folder that has come back since somebody decided, from a copy or by a program that keeps two
+    machines alike, is left over.
+    """
     try:
         jobs = sorted(
             each
@@ -161,29 +164,55 @@ def list_held(root: Root, name: str, folder: Path) -> list[WaitingThing]:
         )
     except OSError:
         return []
-    for job in jobs[-_SHOWN:]:
-        # the folder is a person's to work in: it may have another name, and what is no record of
-        # ours is left out
-        with contextlib.suppress(OSError, ValueError):
-            with durable.open_to_read(folder / job / "record.json") as stored:
-                record = read_record(stored.read())
-            why = " ".join(reason.message for reason in record.reasons)
-            file, since = record.source, format_time(record.finished)
-            found.append(
-                WaitingThing(
-                    destination=name,
-                    file=file,
-                    what="held",
-                    why=why,
-                    since=since,
-                    who="you",
-                    job=record.job,
-                    share=None,
-                    columns=[each.to_json() for each in find_facts(record).columns],
-                    ways_on=_say_ways_on(root, record),
-                )
-            )
-    return found
+    if not jobs:
+        return []
+    with open_reader(root.ledger) as ledger:
+        found = [_describe_held(root, name, folder / job, ledger) for job in jobs[-_SHOWN:]]
+    return [each for each in found if each is not None]
+
+
+def _describe_held(
+    root: Root, name: str, folder: Path, ledger: LedgerReader
+) -> WaitingThing | None:
+    """Say what a folder in ``held/`` waits for; None when nothing, or when it is none of ours."""
+    # the folder is a person's to work in: it may have another name, and what is no record of ours
+    # is left out
+    try:
+        with durable.open_to_read(folder / "record.json") as stored:
+            record = read_record(stored.read())
+    except (OSError, ValueError):
+        return None
+    row = ledger.find_job(record.job)
+    if row is not None and not row.state.is_end:
+        return None  # it is told as a job under way
+    held = WaitingThing(
+        destination=name,
+        file=record.source,
+        what="held",
+        why=" ".join(reason.message for reason in record.reasons),
+        since=format_time(record.finished),
+        who="you",
+        job=record.job,
+        share=None,
+        columns=[each.to_json() for each in find_facts(record).columns],
+    )
+    if row is not None and row.end is not End.HELD:
+        held["what"], held["since"], held["columns"] = "left over", "", []
+        held["why"] = _say_left_over(row, folder)
+    else:
+        held["ways_on"] = _say_ways_on(root, record)
+    return held
+
+
+def _say_left_over(row: JobRow, folder: Path) -> str:
+    """Say what to do with a held folder whose job somebody has decided about."""
+    where = names.display_name(str(folder))
+    if row.end is End.DISCARDED:
+        return (
+            f"It was discarded, but its folder has come back: delete {where}; or move it into "
+            f"release/{row.destination}/, if you want the picture after all."
+        )
+    return f"It is {row.state}, but its held folder has come back: delete {where}."
 
 
 def _say_ways_on(root: Root, record: Record) -> list[str]:

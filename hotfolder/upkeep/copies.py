@@ -68,10 +68,13 @@ class Entry:
         return path.is_symlink() and str(path.readlink()) == self.link
 
 
-def read_folders(root: Root) -> dict[str, DestinationFolders]:
-    """Where the folders of each destination are; also of one whose settings are wrong otherwise."""
+def read_folders(root: Root, settings: Path | None = None) -> dict[str, DestinationFolders]:
+    """Where the folders of each destination are; also of one whose settings are wrong otherwise.
+
+    settings: the folder of the destinations' files, where they are not in the root yet.
+    """
     found = {}
-    for file in sorted(root.destinations.glob("*.toml")):
+    for file in sorted((settings or root.destinations).glob("*.toml")):
         moved = Folders()
         with suppress(OSError, ValueError, ValidationError):
             said = tomllib.loads(file.read_text(encoding="utf-8-sig")).get("folders", {})

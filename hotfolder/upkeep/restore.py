@@ -173,8 +173,11 @@ def _read_what_was_done(
 ) -> _Done:
     copied = {_find_target(root, elsewhere, each.path): each for each in entries}
     jobs, originals = set(), set()
-    for folders in read_folders(root).values():
-        log = folders.results / LOG_FILE
+    # a new root has no settings yet, and those of the copy may lead to folders that went on
+    to_come = read_folders(root, copy / IN_ROOT / root.destinations.name)
+    for log in {
+        folders.results / LOG_FILE for folders in (*read_folders(root).values(), *to_come.values())
+    }:
         if not durable.is_there(log):
             continue
         entry = copied.get(log)

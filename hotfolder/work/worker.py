@@ -173,8 +173,9 @@ class _Spare:
         """Start one, if one is kept and there is none."""
         with self._lock:
             if self._is_kept and self._ready is None:
-                # whoever needs a process and gets none is told why then
-                with contextlib.suppress(OSError):
+                # whoever needs a process and gets none is told why then; EOFError: what they are
+                # forked from has just ended
+                with contextlib.suppress(OSError, EOFError):
                     self._ready = _start_waiting()
             if not self._is_kept:
                 self._drop()

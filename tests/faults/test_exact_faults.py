@@ -4,6 +4,7 @@ import io
 import json
 import os
 import random
+import shutil
 import struct
 import subprocess
 
@@ -12,14 +13,17 @@ import pytest
 import tifffile
 from PIL import Image
 
-from faults.killing import check_books, dropped_hashes
+from faults.killing import check_books, check_chain, copied, dropped_hashes, sweep_in_child
 from faults.serving import CANVAS, daemon_of, run_attempt, serving, sweep
 from faults.test_storage_faults import mount, needs_mounts, wait_for
 from hotfolder.disk import platforms
 from hotfolder.errors import RootInUse
 from hotfolder.ledger.jobs import State, read_jobs
 from hotfolder.ledger.lock import served_alone
+from hotfolder.ledger.record_log import LOG_FILE
 from hotfolder.logs import set_up_logs
+from hotfolder.overview.new_root import make_root
+from hotfolder.settings.root import Root
 from whole.conftest import drop, files, records
 
 
@@ -29,6 +33,36 @@ def test_a_second_daemon_refuses_and_names_the_first(quick):
         daemon_of(quick).run(until_idle=True)
     assert [f"{CANVAS}/mud.tif"] == files(quick.path / "in")
     assert sweep(quick) == []
+
+
+def with_file(root):
+    drop(root, "mud.tif", size=24)
+    return root
+
+
+def test_a_copied_root_does_not_write_where_the_one_it_is_a_copy_of_is_served(quick, tmp_path):
+    acts = sweep_in_child(with_file(copied(quick, tmp_path / "counted")))
+    file, out = quick.destinations / f"{CANVAS}.toml", tmp_path / "share"
+    file.write_text(f'{file.read_text()}[folders]\nresults = "{out}"\n')
+    out.mkdir()
+    make_root(quick.path)
+    # under way when it was copied: both would deliver it
+    assert sweep_in_child(with_file(quick), len(acts) // 2, after=True) is None
+    assert 1 == len(read_jobs(quick.ledger))
+    copy = Root(tmp_path / "copy")
+    shutil.copytree(quick.path, copy.path)
+    with serving(quick):
+        wait_for(lambda: len(read_jobs(quick.ledger, ended=True)) == 1)
+        daemon = daemon_of(copy)
+        daemon.run(until_idle=True)
+        assert any("another root is served" in each for each in daemon.troubles())
+        drop(quick, "reeds.tif", seed=2, size=24)
+        wait_for(lambda: len(read_jobs(quick.ledger, ended=True)) == 2)
+    assert ["mud.tif", "reeds.tif"] == files(out)
+    check_chain(out / LOG_FILE)
+    assert sweep(copy) == []
+    assert ["mud.tif", "reeds.tif"] == files(out)
+    check_chain(out / LOG_FILE)
 
 
 def test_files_that_were_there_before_the_start_are_found_by_a_daemon_that_watches(quick):

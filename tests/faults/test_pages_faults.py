@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import pytest
 
 from faults.serving import CANVAS, serving, sweep
 from faults.test_storage_faults import logged, prompt, said_times, wait_for  # noqa: F401
 from hotfolder.ending import lists
+from hotfolder.ending.decision import release_job
 from hotfolder.ending.lists import Pages
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.overview.status import collect
@@ -75,6 +77,38 @@ def test_a_held_record_that_somebody_spoilt_is_left_out_of_page_and_status(quick
     assert ("whole.tif" in page, "spoilt.tif" in page) == (True, False)
     waiting = [each["file"] for each in collect(quick)["waiting"] if each["what"] == "held"]
     assert waiting == ["whole.tif"]
+
+
+@pytest.mark.parametrize("end", ["delivered", "discarded"])
+def test_a_held_folder_that_comes_back_after_its_job_was_decided_does_not_wait(
+    quick, tmp_path, end
+):
+    file = quick.destinations / f"{CANVAS}.toml"
+    file.write_text(file.read_text().replace("stages = [", 'stages = ["preflight", ', 1))
+    drop(quick, "reeds.tif", profile=False, seed=1, size=24)
+    assert sweep(quick) == []
+    (held,) = records(quick)
+    folder = quick.path / "held" / CANVAS / held["job"]
+    shutil.copytree(folder, tmp_path / "copy")
+    if end == "delivered":
+        changes = ["preflight.no_profile=assume", "preflight.assume_rgb=srgb.icc"]
+        release_job(quick, held["job"], changes, who="", why="")
+    else:
+        shutil.rmtree(folder)
+    assert sweep(quick) == []
+    shutil.copytree(tmp_path / "copy", folder)  # a program that keeps two machines alike did it
+    (waiting,) = collect(quick)["waiting"]
+    assert (waiting["what"], waiting.get("ways_on")) == ("left over", None)
+    assert end in waiting["why"]
+    # what is said to be done is done
+    if end == "delivered":
+        shutil.rmtree(folder)
+    else:
+        folder.rename(quick.path / "release" / CANVAS / held["job"])
+    assert sweep(quick) == []
+    assert [each["what"] for each in collect(quick)["waiting"]] == (
+        [] if end == "delivered" else ["held"]
+    )
 
 
 def test_a_job_that_is_held_while_the_page_is_written_comes_onto_the_next(quick, monkeypatch):

@@ -7,6 +7,7 @@ import pytest
 
 from faults.serving import CANVAS, run_attempt, serving
 from faults.test_worker_faults import has_ended, wait_for, watch
+from hotfolder.work import worker
 from whole.conftest import drop, records
 
 WHO = """
@@ -90,3 +91,23 @@ def test_none_is_left_behind(quick, how):
     finally:
         daemon.kill()
     wait_for(lambda: all(map(has_ended, left)))
+
+
+@pytest.mark.parametrize("error", [OSError("no process"), EOFError()])
+def test_a_next_one_that_cannot_be_started_leaves_the_one_at_work_alone(quick, monkeypatch, error):
+    start, tries = worker._start_waiting, []
+
+    def start_one():
+        tries.append(None)
+        if len(tries) > 1:
+            raise error  # what workers are forked from was killed meanwhile
+        return start()
+
+    monkeypatch.setattr(worker, "_start_waiting", start_one)
+    with serving(quick, run_attempt) as daemon:
+        wait_for(lambda: workers(psutil.Process()))
+        drop(quick, "mud.tif", size=24)
+        wait_for(lambda: records(quick))
+        assert daemon.troubles() == []
+    assert len(tries) > 1
+    assert "delivered" == records(quick)[0]["state"]

@@ -89,6 +89,25 @@ def test_what_waited_then_and_is_done_now_is_not_put_back(filled, tmp_path):
         check_books(root, dropped)
 
 
+def test_a_copy_put_into_a_new_folder_does_nothing_again_in_folders_that_went_on(quick, tmp_path):
+    file, share = quick.destinations / f"{CANVAS}.toml", tmp_path / "share"
+    kinds = {"hot_folder": "in", "results": "out", "held": "held", "release": "release"}
+    lines = [f'{kind} = "{share / name}"' for kind, name in kinds.items()]
+    file.write_text("\n".join([file.read_text(), "[folders]", *lines, ""]))
+    for name in kinds.values():
+        (share / name).mkdir(parents=True)
+    make_root(quick.path)
+    (share / "in/mud.tif").write_bytes(drop(quick, "mud.tif", size=24).read_bytes())
+    (quick.path / "in" / CANVAS / "mud.tif").unlink()
+    back_up(quick, tmp_path / "copy")
+    assert sweep(quick) == []
+    before = files(share)
+    there = Root(tmp_path / "there")
+    put_back(tmp_path / "copy", there, over=False)
+    assert sweep(there) == []
+    assert before == files(share)
+
+
 def test_a_daemon_at_work_holds_still_for_a_copy_and_goes_on(quick, tmp_path):
     for number in range(12):
         drop(quick, f"{number}.tif", seed=number, size=24)

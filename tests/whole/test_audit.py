@@ -7,7 +7,8 @@ import re
 import shutil
 import subprocess
 import sys
-from datetime import datetime
+from contextlib import suppress
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -192,6 +193,38 @@ def test_a_name_that_was_given_again_after_its_result_was_collected_is_as_record
     done = hotfolder("audit", released.path, "--verify")
     assert done.returncode == 8
     assert "1 changed" in done.stdout
+
+
+def test_a_name_that_was_given_again_is_as_recorded_though_the_clock_ran_back(
+    released, hotfolder, monkeypatch
+):
+    result = released.path / "out" / NAME / "creek.tif"
+    result.unlink()
+    write_destination(released)
+    drop(released, "creek.tif", seed=5, size=48)
+
+    class Behind(datetime):
+        @classmethod
+        def now(cls, tz=None):
+            return datetime.now(tz) - timedelta(days=30)
+
+    monkeypatch.setattr("hotfolder.ending.plan.datetime", Behind)
+    assert sweep(released) == []
+    assert result.exists()
+    done = hotfolder("audit", released.path, "--verify")
+    assert (0, True) == (done.returncode, "1 no longer where they were put" in done.stdout)
+
+
+def test_a_name_that_was_given_again_in_another_case_is_as_recorded(released, hotfolder):
+    out = released.path / "out" / NAME
+    (out / "creek.tif").unlink()
+    write_destination(released)
+    drop(released, "Creek.tif", seed=5, size=48)
+    assert sweep(released) == []
+    with suppress(FileExistsError):
+        (out / "creek.tif").hardlink_to(out / "Creek.tif")  # as where case is ignored
+    done = hotfolder("audit", released.path, "--verify")
+    assert (0, True) == (done.returncode, "1 no longer where they were put" in done.stdout)
 
 
 @pytest.mark.parametrize("kind", ["result", "original"])
