@@ -112,7 +112,8 @@ def say_quantity(value: float, example: str) -> str:
         for name, factor in units.items()
         if value and math.isclose(value / factor, round(value / factor), abs_tol=1e-9)
     ]
-    factor, name = max(whole, default=(1.0, min(units, key=lambda each: abs(units[each] - 1))))
+    nearest = min(units, key=lambda each: abs(units[each] - 1))
+    factor, name = max(whole, default=(units[nearest], nearest))
     return f"{value / factor:g} {name}"
 
 

@@ -3,7 +3,15 @@
 import pytest
 from pydantic import TypeAdapter, ValidationError
 
-from hotfolder.model.units import ByteCount, DurationS, LengthMm, Money, MoneyAmount, Share
+from hotfolder.model.units import (
+    ByteCount,
+    DurationS,
+    LengthMm,
+    Money,
+    MoneyAmount,
+    Share,
+    say_quantity,
+)
 
 
 @pytest.mark.parametrize(
@@ -40,3 +48,19 @@ def test_anything_else_is_refused_and_the_message_says_what_is_allowed(kind, val
     with pytest.raises(ValidationError) as error:
         TypeAdapter(kind).validate_python(value)
     assert said in str(error.value)
+
+
+@pytest.mark.parametrize(
+    ("kind", "value", "example", "said"),
+    [
+        (Share, 0.0002, "5 %", "0.02 %"),
+        (Share, 0.005, "5 %", "0.5 %"),
+        (Share, 0.05, "5 %", "5 %"),
+        (LengthMm, 0.3, "60 in", "0.3 mm"),
+        (DurationS, 90.0, "10 min", "90 s"),
+        (ByteCount, 1.5, "2 GiB", "1.5 B"),
+    ],
+)
+def test_what_is_said_of_a_quantity_means_the_same_when_it_is_read(kind, value, example, said):
+    assert said == say_quantity(value, example)
+    assert value == pytest.approx(TypeAdapter(kind).validate_python(said))
