@@ -227,7 +227,12 @@ class Transform:
         return out
 
     def new_use(self) -> UsedBlocks:
-        """Return what notes which part of the source's space a picture uses, for `make_ready`."""
+        """Begin to note which part of the source's space a picture uses.
+
+        Returns
+        -------
+        What notes it, for `make_ready`.
+        """
         return UsedBlocks(self.source.encoding, lightness_axis(self.source))
 
     def make_ready(self, used: UsedBlocks) -> None:
