@@ -9,7 +9,8 @@ share of the boundary's, R the picture's own largest r there and k = KNEE,
     r' = k + (min(r, R) - k) (1 - k) / (R - k)   else
 
 so what fits stays, up to the last sixtieth, and what does not keeps its order. The grey lies at
-the colour's own lightness or below, the deeper the more colour there is: see `DARKENINGS`.
+the colour's own lightness or below, the deeper the more colour there is (see `DARKENINGS`), up to
+what the medium has of it (see `DEEPEST`).
 
 Compression against the picture's own gamut instead of its space's is the image-dependent form that
 CIE 156:2004 (Guidelines for the evaluation of gamut mapping algorithms) sets beside the other; the
@@ -67,6 +68,14 @@ _FEWEST = 8
 """Colours of a part of hue and lightness below which it says nothing by itself."""
 
 _FARTHEST_REACH = 4.0
+
+DEEPEST = 0.75
+"""Chroma from which on a way goes no deeper, as a share of that of the medium's richest colour of
+the hue. A colour far beyond the medium lies so that a line of its own steepness meets the boundary
+beside black alone, if at all: bright blues of a wide space became black, 48 ΔE00 off. Over copies
+of six photographs on three media, as they are, richer, and read as of a wide space, the mean falls
+from 1.39 to 1.37 with 0.75, and contrast from 0.9337 to 0.9334; the worst is 16 L* darker, not 45.
+With 1 it is 25, with 0.5 11, and the contrast 0.9327."""
 
 
 def _no_reach() -> NDArray[np.float64]:
@@ -194,6 +203,7 @@ def bring_in(
         _move(
             oklab[start:stop],
             boundary.chroma,
+            boundary.richest,
             reach.table,
             boundary.darkest,
             boundary.lightest,
@@ -283,6 +293,7 @@ def _ratios(boundary: Boundary, oklab: Floats, darkening: float) -> tuple[Floats
     _measure(
         np.ascontiguousarray(oklab),
         boundary.chroma,
+        boundary.richest,
         boundary.darkest,
         boundary.lightest,
         darkening,
@@ -342,28 +353,38 @@ def _ratio(
 
 
 @inlined
-def _grey(L: float, C: float, darkening: float, darkest: float) -> float:
+def _grey(L: float, C: float, h: float, darkening: float, richest: Floats, darkest: float) -> float:
     """Return the lightness of the grey that a colour moves towards."""
-    return max(L - darkening * C, darkest)
+    left = int(h)
+    part = h - left
+    most = richest[left % HUES] * (1 - part) + richest[(left + 1) % HUES] * part
+    return max(L - darkening * min(C, DEEPEST * most), darkest)
 
 
 @compiled(
     seen("f8", 2),
     seen("f8", 2),
+    seen("f8", 1),
     number("f8"),
     number("f8"),
     number("f8"),
     made("f8", 2),
 )
 def _measure(
-    oklab: Floats, chroma: Floats, darkest: float, lightest: float, darkening: float, out: Floats
+    oklab: Floats,
+    chroma: Floats,
+    richest: Floats,
+    darkest: float,
+    lightest: float,
+    darkening: float,
+    out: Floats,
 ) -> None:
     for colour in range(len(oklab)):
         L = min(max(oklab[colour, 0], darkest), lightest)
         a, b = oklab[colour, 1], oklab[colour, 2]
         C = np.sqrt(a * a + b * b)
         h = np.degrees(np.arctan2(b, a)) % 360
-        grey = _grey(L, C, darkening, darkest)
+        grey = _grey(L, C, h, darkening, richest, darkest)
         out[colour, 0] = _ratio(L, C, h, grey, chroma, darkest, lightest)
         out[colour, 1] = h
         out[colour, 2] = (L - darkest) / (lightest - darkest)
@@ -410,6 +431,7 @@ def _share(
 @compiled(
     seen("f8", 2),
     seen("f8", 2),
+    seen("f8", 1),
     seen("f8", 2),
     number("f8"),
     number("f8"),
@@ -421,6 +443,7 @@ def _share(
 def _move(
     oklab: Floats,
     chroma: Floats,
+    richest: Floats,
     reach: Floats,
     darkest: float,
     lightest: float,
@@ -434,7 +457,7 @@ def _move(
         a, b = oklab[colour, 1], oklab[colour, 2]
         C = np.sqrt(a * a + b * b)
         h = np.degrees(np.arctan2(b, a)) % 360
-        grey = _grey(L, C, darkening, darkest)
+        grey = _grey(L, C, h, darkening, richest, darkest)
         r = _ratio(L, C, h, grey, chroma, darkest, lightest)
         out[colour, 0], out[colour, 1], out[colour, 2] = L, a, b
         if r <= knee:

@@ -125,6 +125,27 @@ def test_on_the_way_to_a_darker_grey_the_richer_colour_becomes_the_darker():
             assert nearest(canvas(), oklab_to_lab(made)).loss.max() < 1.2
 
 
+@pytest.mark.parametrize("darkening", DARKENINGS[1:])
+@pytest.mark.parametrize("medium", [canvas(), CMYK], ids=["canvas", "cmyk"])
+def test_a_bright_colour_far_beyond_the_medium_does_not_become_black(medium, darkening):
+    """The colours round the edges of BT.2020, as colour-science knows it, in the light half of the
+    cube. A bright blue patch of a photograph in a wide space was printed black: what a level way
+    leaves of a colour's chroma, one to a darker grey must leave at least a third of."""
+    space = colour.RGB_COLOURSPACES["ITU-R BT.2020"]
+    hue, value = np.meshgrid(np.linspace(0, 1, 60, endpoint=False), [0.3, 0.6, 1.0])
+    rgb = colour.HSV_to_RGB(np.stack([hue, np.ones_like(hue), value], axis=-1).reshape(-1, 3))
+    white = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
+    lab = colour.XYZ_to_Lab(colour.RGB_to_XYZ(rgb, space, white), white)
+    lab = lab[lab[:, 0] > 50]
+    for reach in (1.0, 1.8, 4.0):
+        table = np.full((72, 16), reach)
+        made, level = (
+            bring_in(boundary_of(medium), Reach(table, way), lab) for way in (darkening, 0.0)
+        )
+        assert (made[:, 0] - lab[:, 0]).min() > -25
+        assert (np.hypot(*made[:, 1:].T) > np.hypot(*level[:, 1:].T) / 3).all()
+
+
 def test_a_picture_that_is_drawn_by_chroma_is_darkened_and_one_by_lightness_is_not():
     """Stripes among colours that do not fit, of one hue."""
     boundary = boundary_of(canvas())
