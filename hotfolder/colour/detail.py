@@ -31,7 +31,7 @@ from hotfolder.colour.contrast import contrast_kept, local_contrast, where_unfit
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.gamut_boundary import HUES, Boundary
 from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
-from hotfolder.colour.oklab import lab_to_oklab, oklab_to_lab
+from hotfolder.colour.oklab import oklab_to_lab, real_oklab
 from hotfolder.colour.slabs import over_slabs
 
 KNEE = 0.985
@@ -124,15 +124,15 @@ def reach_of(boundary: Boundary, wanted: Floats) -> Reach:
         order, of which no direction is tried but the first.
     """
     if wanted.ndim == 2:
-        return _table_of(boundary, lab_to_oklab(wanted), DARKENINGS[0])
+        return _table_of(boundary, real_oklab(wanted), DARKENINGS[0])
     darkening = _best_direction(boundary, wanted)
-    return _table_of(boundary, lab_to_oklab(wanted.reshape(-1, 3)), darkening)
+    return _table_of(boundary, real_oklab(wanted.reshape(-1, 3)), darkening)
 
 
 def _best_direction(boundary: Boundary, wanted: Floats) -> float:
     """Try all directions on a picture, shape (rows, width, 3), L*a*b*."""
     flat = np.ascontiguousarray(wanted.reshape(-1, 3), np.float64)
-    oklab = lab_to_oklab(flat)
+    oklab = real_oklab(flat)
     unfit = _ratios(boundary, oklab, DARKENINGS[0])[0] > 1
     if not unfit.any():
         return DARKENINGS[0]
@@ -196,7 +196,7 @@ def bring_in(
     -------
     float64, shape (n, 3): L*a*b*.
     """
-    oklab = lab_to_oklab(wanted)
+    oklab = real_oklab(wanted)
     out = np.empty_like(oklab)
 
     def work(start: int, stop: int) -> None:
@@ -239,7 +239,7 @@ def find_unmoved(
     -------
     Shape (n,).
     """
-    oklab = lab_to_oklab(wanted)
+    oklab = real_oklab(wanted)
     parts = over_slabs(
         lambda start, stop: _ratios(boundary, oklab[start:stop], darkening)[0],
         len(oklab),
@@ -265,7 +265,7 @@ def find_places(
     r, hue in degrees, and lightness as 0 … 1 from the medium's darkest to its lightest: shape (n,)
     each.
     """
-    return _ratios(boundary, lab_to_oklab(wanted), darkening)
+    return _ratios(boundary, real_oklab(wanted), darkening)
 
 
 def find_shares(
@@ -353,12 +353,23 @@ def _ratio(
 
 
 @inlined
+def _lightness(L: float, darkest: float, lightest: float) -> float:
+    """Return L, within the medium's; what is as dark as its darkest a hair above it.
+
+    A line along the darkest entries themselves would cross none of them.
+    """
+    within: float = min(max(L, darkest + 1e-9), lightest)
+    return within
+
+
+@inlined
 def _grey(L: float, C: float, h: float, darkening: float, richest: Floats, darkest: float) -> float:
     """Return the lightness of the grey that a colour moves towards."""
     left = int(h)
     part = h - left
     most = richest[left % HUES] * (1 - part) + richest[(left + 1) % HUES] * part
-    return max(L - darkening * min(C, DEEPEST * most), darkest)
+    grey: float = max(L - darkening * min(C, DEEPEST * most), darkest)
+    return grey
 
 
 @compiled(
@@ -380,7 +391,7 @@ def _measure(
     out: Floats,
 ) -> None:
     for colour in range(len(oklab)):
-        L = min(max(oklab[colour, 0], darkest), lightest)
+        L = _lightness(oklab[colour, 0], darkest, lightest)
         a, b = oklab[colour, 1], oklab[colour, 2]
         C = np.sqrt(a * a + b * b)
         h = np.degrees(np.arctan2(b, a)) % 360
@@ -453,7 +464,7 @@ def _move(
     out: Floats,
 ) -> None:
     for colour in range(len(oklab)):
-        L = min(max(oklab[colour, 0], darkest), lightest)
+        L = _lightness(oklab[colour, 0], darkest, lightest)
         a, b = oklab[colour, 1], oklab[colour, 2]
         C = np.sqrt(a * a + b * b)
         h = np.degrees(np.arctan2(b, a)) % 360
