@@ -49,7 +49,14 @@ if TYPE_CHECKING:
     )
     from hotfolder.colour.slabs import cpu_count, in_threads, over_slabs
     from hotfolder.colour.spaces import SRGB_CURVE, SRGB_PRIMARIES, Primaries, rgb_profile
-    from hotfolder.colour.tone import SRGB_TO_D50, Tone, ToneCurve, is_srgb, tone_of
+    from hotfolder.colour.tone import (
+        SRGB_TO_D50,
+        Tone,
+        ToneCurve,
+        ink_tone_of,
+        is_srgb,
+        tone_of,
+    )
     from hotfolder.colour.transform import Precision, Transform
     from hotfolder.colour.worst_places import WorstPlace, WorstPlaces
 else:
@@ -104,6 +111,7 @@ __all__ = [
     "has_hues",
     "hue_numbers",
     "in_threads",
+    "ink_tone_of",
     "inlined",
     "is_srgb",
     "lab_profile",

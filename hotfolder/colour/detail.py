@@ -9,7 +9,8 @@ share of the boundary's, R the picture's own largest r there and k = KNEE,
     r' = k + (min(r, R) - k) (1 - k) / (R - k)   else
 
 so what fits stays, up to the last sixtieth, and what does not keeps its order. The grey lies at
-the colour's own lightness or below, the deeper the more colour there is: see `DARKENINGS`.
+the colour's own lightness or below, the deeper the more colour there is (see `DARKENINGS`), up to
+what the medium has of it (see `DEEPEST`).
 
 Compression against the picture's own gamut instead of its space's is the image-dependent form that
 CIE 156:2004 (Guidelines for the evaluation of gamut mapping algorithms) sets beside the other; the
@@ -30,7 +31,7 @@ from hotfolder.colour.contrast import contrast_kept, local_contrast, where_unfit
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.gamut_boundary import HUES, Boundary
 from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
-from hotfolder.colour.oklab import lab_to_oklab, oklab_to_lab
+from hotfolder.colour.oklab import oklab_to_lab, real_oklab
 from hotfolder.colour.slabs import over_slabs
 
 KNEE = 0.985
@@ -67,6 +68,14 @@ _FEWEST = 8
 """Colours of a part of hue and lightness below which it says nothing by itself."""
 
 _FARTHEST_REACH = 4.0
+
+DEEPEST = 0.75
+"""Chroma from which on a way goes no deeper, as a share of that of the medium's richest colour of
+the hue. A colour far beyond the medium lies so that a line of its own steepness meets the boundary
+beside black alone, if at all: bright blues of a wide space became black, 48 ΔE00 off. Over copies
+of six photographs on three media, as they are, richer, and read as of a wide space, the mean falls
+from 1.39 to 1.37 with 0.75, and contrast from 0.9337 to 0.9334; the worst is 16 L* darker, not 45.
+With 1 it is 25, with 0.5 11, and the contrast 0.9327."""
 
 
 def _no_reach() -> NDArray[np.float64]:
@@ -115,15 +124,15 @@ def reach_of(boundary: Boundary, wanted: Floats) -> Reach:
         order, of which no direction is tried but the first.
     """
     if wanted.ndim == 2:
-        return _table_of(boundary, lab_to_oklab(wanted), DARKENINGS[0])
+        return _table_of(boundary, real_oklab(wanted), DARKENINGS[0])
     darkening = _best_direction(boundary, wanted)
-    return _table_of(boundary, lab_to_oklab(wanted.reshape(-1, 3)), darkening)
+    return _table_of(boundary, real_oklab(wanted.reshape(-1, 3)), darkening)
 
 
 def _best_direction(boundary: Boundary, wanted: Floats) -> float:
     """Try all directions on a picture, shape (rows, width, 3), L*a*b*."""
     flat = np.ascontiguousarray(wanted.reshape(-1, 3), np.float64)
-    oklab = lab_to_oklab(flat)
+    oklab = real_oklab(flat)
     unfit = _ratios(boundary, oklab, DARKENINGS[0])[0] > 1
     if not unfit.any():
         return DARKENINGS[0]
@@ -187,13 +196,14 @@ def bring_in(
     -------
     float64, shape (n, 3): L*a*b*.
     """
-    oklab = lab_to_oklab(wanted)
+    oklab = real_oklab(wanted)
     out = np.empty_like(oklab)
 
     def work(start: int, stop: int) -> None:
         _move(
             oklab[start:stop],
             boundary.chroma,
+            boundary.richest,
             reach.table,
             boundary.darkest,
             boundary.lightest,
@@ -229,7 +239,7 @@ def find_unmoved(
     -------
     Shape (n,).
     """
-    oklab = lab_to_oklab(wanted)
+    oklab = real_oklab(wanted)
     parts = over_slabs(
         lambda start, stop: _ratios(boundary, oklab[start:stop], darkening)[0],
         len(oklab),
@@ -255,7 +265,7 @@ def find_places(
     r, hue in degrees, and lightness as 0 … 1 from the medium's darkest to its lightest: shape (n,)
     each.
     """
-    return _ratios(boundary, lab_to_oklab(wanted), darkening)
+    return _ratios(boundary, real_oklab(wanted), darkening)
 
 
 def find_shares(
@@ -283,6 +293,7 @@ def _ratios(boundary: Boundary, oklab: Floats, darkening: float) -> tuple[Floats
     _measure(
         np.ascontiguousarray(oklab),
         boundary.chroma,
+        boundary.richest,
         boundary.darkest,
         boundary.lightest,
         darkening,
@@ -342,28 +353,49 @@ def _ratio(
 
 
 @inlined
-def _grey(L: float, C: float, darkening: float, darkest: float) -> float:
+def _lightness(L: float, darkest: float, lightest: float) -> float:
+    """Return L, within the medium's; what is as dark as its darkest a hair above it.
+
+    A line along the darkest entries themselves would cross none of them.
+    """
+    within: float = min(max(L, darkest + 1e-9), lightest)
+    return within
+
+
+@inlined
+def _grey(L: float, C: float, h: float, darkening: float, richest: Floats, darkest: float) -> float:
     """Return the lightness of the grey that a colour moves towards."""
-    return max(L - darkening * C, darkest)
+    left = int(h)
+    part = h - left
+    most = richest[left % HUES] * (1 - part) + richest[(left + 1) % HUES] * part
+    grey: float = max(L - darkening * min(C, DEEPEST * most), darkest)
+    return grey
 
 
 @compiled(
     seen("f8", 2),
     seen("f8", 2),
+    seen("f8", 1),
     number("f8"),
     number("f8"),
     number("f8"),
     made("f8", 2),
 )
 def _measure(
-    oklab: Floats, chroma: Floats, darkest: float, lightest: float, darkening: float, out: Floats
+    oklab: Floats,
+    chroma: Floats,
+    richest: Floats,
+    darkest: float,
+    lightest: float,
+    darkening: float,
+    out: Floats,
 ) -> None:
     for colour in range(len(oklab)):
-        L = min(max(oklab[colour, 0], darkest), lightest)
+        L = _lightness(oklab[colour, 0], darkest, lightest)
         a, b = oklab[colour, 1], oklab[colour, 2]
         C = np.sqrt(a * a + b * b)
         h = np.degrees(np.arctan2(b, a)) % 360
-        grey = _grey(L, C, darkening, darkest)
+        grey = _grey(L, C, h, darkening, richest, darkest)
         out[colour, 0] = _ratio(L, C, h, grey, chroma, darkest, lightest)
         out[colour, 1] = h
         out[colour, 2] = (L - darkest) / (lightest - darkest)
@@ -410,6 +442,7 @@ def _share(
 @compiled(
     seen("f8", 2),
     seen("f8", 2),
+    seen("f8", 1),
     seen("f8", 2),
     number("f8"),
     number("f8"),
@@ -421,6 +454,7 @@ def _share(
 def _move(
     oklab: Floats,
     chroma: Floats,
+    richest: Floats,
     reach: Floats,
     darkest: float,
     lightest: float,
@@ -430,11 +464,11 @@ def _move(
     out: Floats,
 ) -> None:
     for colour in range(len(oklab)):
-        L = min(max(oklab[colour, 0], darkest), lightest)
+        L = _lightness(oklab[colour, 0], darkest, lightest)
         a, b = oklab[colour, 1], oklab[colour, 2]
         C = np.sqrt(a * a + b * b)
         h = np.degrees(np.arctan2(b, a)) % 360
-        grey = _grey(L, C, darkening, darkest)
+        grey = _grey(L, C, h, darkening, richest, darkest)
         r = _ratio(L, C, h, grey, chroma, darkest, lightest)
         out[colour, 0], out[colour, 1], out[colour, 2] = L, a, b
         if r <= knee:

@@ -49,6 +49,12 @@ class Boundary:
     lightest: float
     """OKLab lightness of the last entry."""
 
+    @property
+    def richest(self) -> NDArray[np.float64]:
+        """Largest chroma of each hue, whatever its lightness: shape (HUES,)."""
+        most: NDArray[np.float64] = self.chroma.max(axis=1)
+        return most
+
 
 @lru_cache(maxsize=8)
 def boundary_of(profile: Profile, ink_limit: float | None = None) -> Boundary:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Floats
 from hotfolder.colour.encodings import D50_XYZ, EPSILON, KAPPA
-from hotfolder.colour.machine_code import compiled, made, seen
+from hotfolder.colour.machine_code import compiled, inlined, made, seen
 from hotfolder.colour.slabs import over_slabs
 
 _D65_XYZ = np.array([0.95047, 1.0, 1.08883])
@@ -48,11 +48,25 @@ _FROM_CONES = np.linalg.inv(_TO_CONES)
 _FROM_M2 = np.linalg.inv(_M2)
 _WHITE = np.array(D50_XYZ)
 _WORTH_A_THREAD = 50_000
+_LEAST_OF_CONE = 0.25
+"""What a cone takes at least, white 1, as a share of luminance: BT.2020 has 0.29 where it is
+least, a saturated green."""
+_NO_LEAST = -1e9
 
 
 def lab_to_oklab(lab: Floats) -> NDArray[np.float64]:
     """CIELAB D50 to OKLab. Shape (..., 3): L 0 … 1, a, b about -0.4 … 0.4."""
     return _through(_to_oklab, lab, _TO_CONES, _M2)
+
+
+def real_oklab(lab: Floats) -> NDArray[np.float64]:
+    """`lab_to_oklab`, of colours that no eye sees as of the nearest to them that one does.
+
+    A wide space has such blues and greens. A cone that takes less than no light turns OKLab's hue
+    from blue to green, in a jump. Such a colour is taken towards the grey of its own luminance, in
+    light, until each cone takes a little. All of BT.2020 stays as it is. Shape (..., 3).
+    """
+    return _through(_to_real_oklab, lab, _TO_CONES, _M2)
 
 
 def oklab_to_lab(oklab: Floats) -> NDArray[np.float64]:
@@ -79,6 +93,20 @@ def _through(
 
 @compiled(seen("f8", 2), seen("f8", 2), seen("f8", 2), seen("f8", 1), made("f8", 2))
 def _to_oklab(lab: Floats, to_cones: Floats, to_oklab: Floats, white: Floats, out: Floats) -> None:
+    _convert(lab, to_cones, to_oklab, white, _NO_LEAST, out)
+
+
+@compiled(seen("f8", 2), seen("f8", 2), seen("f8", 2), seen("f8", 1), made("f8", 2))
+def _to_real_oklab(
+    lab: Floats, to_cones: Floats, to_oklab: Floats, white: Floats, out: Floats
+) -> None:
+    _convert(lab, to_cones, to_oklab, white, _LEAST_OF_CONE, out)
+
+
+@inlined
+def _convert(
+    lab: Floats, to_cones: Floats, to_oklab: Floats, white: Floats, least: float, out: Floats
+) -> None:
     """As `hotfolder.colour.encodings.lab_to_xyz` and two matrices, for one colour at a time."""
     xyz, cones = np.empty(3), np.empty(3)
     for colour in range(len(lab)):
@@ -90,7 +118,14 @@ def _to_oklab(lab: Floats, to_cones: Floats, to_oklab: Floats, white: Floats, ou
             xyz[lane] = white[lane] * (cube if cube > EPSILON else (116 * f - 16) / KAPPA)
         for lane in range(3):
             total = to_cones[lane, 0] * xyz[0] + to_cones[lane, 1] * xyz[1]
-            cones[lane] = np.cbrt(total + to_cones[lane, 2] * xyz[2])
+            cones[lane] = total + to_cones[lane, 2] * xyz[2]
+        Y = xyz[1]
+        low = min(cones[0], cones[1], cones[2])
+        share = 1.0
+        if low < least * Y and Y > 0:
+            share = (1 - least) * Y / (Y - low)
+        for lane in range(3):
+            cones[lane] = np.cbrt(cones[lane] if share == 1 else Y + share * (cones[lane] - Y))
         for lane in range(3):
             total = to_oklab[lane, 0] * cones[0] + to_oklab[lane, 1] * cones[1]
             out[colour, lane] = total + to_oklab[lane, 2] * cones[2]

@@ -2,7 +2,9 @@
 
 Reductions average light, and sharpening scales it, so both need to know how much light a device
 value stands for. A matrix or grey profile says it in its curves; for a profile with tables the
-curve of its neutral axis is taken, which is right for greys and near it for colours.
+curve of its neutral axis is taken, which is right for greys and near it for colours. An ink
+spreads, so half of its code takes more than half of the light that the solid takes (dot gain): each
+ink has a curve of its own.
 
 Formulas: ICC.1:2022, 10.6 (``curveType``) and 10.18 (``parametricCurveType``, table 68).
 """
@@ -16,7 +18,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from hotfolder.colour.engine import NO_GRID, convert_pixels
+from hotfolder.colour.encodings import lab_to_xyz
+from hotfolder.colour.engine import NO_GRID, convert_pixels, to_lab
 from hotfolder.colour.profile import Profile, lab_profile
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
@@ -24,6 +27,7 @@ from hotfolder.model.intent import Intent
 CODES = 65536
 _ROOTS = 2**18
 _SRGB_TOLERANCE = 0.002
+_TAKEN_BY_INK = (0, 1, 2, 1)
 SRGB_TO_D50 = (
     (0.43604, 0.38511, 0.14305),
     (0.22248, 0.71691, 0.06061),
@@ -109,7 +113,7 @@ def tone_of(profile: Profile) -> Tone:
     Raises
     ------
     ValueError
-        For CMYK and Lab, whose channels are not amounts of light.
+        For CMYK, which `ink_tone_of` is for, and Lab, whose channels are not amounts of light.
     """
     if profile.encoding not in (Encoding.RGB, Encoding.GREY):
         raise ValueError(f"{profile.encoding} has no curves from code to light")
@@ -123,6 +127,40 @@ def tone_of(profile: Profile) -> Tone:
         in_order = tuple(curves[each.tobytes()] for each in samples)
         return Tone(in_order, _matrix(profile), "the profile's curves")
     return Tone((_curve(_neutral_axis(profile)),) * count, None, "the profile's neutral axis")
+
+
+@lru_cache(maxsize=8)
+def ink_tone_of(profile: Profile) -> Tone:
+    """The light that each ink of a CMYK profile lets pass, paper 1.
+
+    Of each ink that part of the light which it is meant to take away, as instruments' colorimetric
+    tone values are defined: X for cyan, Y for magenta and black, Z for yellow.
+
+    Parameters
+    ----------
+    profile
+        CMYK.
+
+    Returns
+    -------
+    Curves over what an ink leaves of a full code, 65535 - code, so that more is lighter.
+
+    Raises
+    ------
+    ValueError
+        For what is not CMYK.
+    """
+    if profile.encoding is not Encoding.CMYK:
+        raise ValueError(f"{profile.encoding} has no inks")
+    points = np.linspace(0, CODES - 1, 257).round().astype(np.uint16)
+    curves = []
+    for ink, tristimulus in enumerate(_TAKEN_BY_INK):
+        ramp = np.zeros((len(points), profile.encoding.channels), np.uint16)
+        ramp[:, ink] = CODES - 1 - points
+        light = lab_to_xyz(to_lab(profile, ramp))[:, tristimulus]
+        passing = light / max(float(light[-1]), 1e-6)
+        curves.append(_curve(np.interp(np.arange(CODES), points, passing)))
+    return Tone(tuple(curves), None, "the profile's single inks")
 
 
 def is_srgb(profile: Profile) -> bool:

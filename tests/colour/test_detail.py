@@ -10,7 +10,7 @@ from hotfolder.colour.encodings import lab_to_xyz
 from hotfolder.colour.engine import to_lab
 from hotfolder.colour.gamut_boundary import boundary_of
 from hotfolder.colour.medium import nearest
-from hotfolder.colour.oklab import lab_to_oklab, oklab_to_lab
+from hotfolder.colour.oklab import lab_to_oklab, oklab_to_lab, real_oklab
 from hotfolder.colour.rendering import Detail, Refined, find_reach
 from hotfolder.colour.transform import Transform, _grid_of
 from hotfolder.model.encoding import Encoding
@@ -91,12 +91,18 @@ def test_a_picture_that_fits_is_not_moved(medium):
     np.testing.assert_array_equal(refined.convert(pixels), detail.convert(pixels))
 
 
+def is_seen(oklab):
+    """Whether eyes see such colours, by and large; others do not keep the hue of OKLab."""
+    return np.isclose(real_oklab(oklab_to_lab(oklab)), oklab, atol=1e-9).all(axis=1)
+
+
 def test_what_does_not_fit_keeps_its_hue_and_its_order():
     boundary = boundary_of(canvas())
     reach = Reach(np.full((72, 16), 1.8))
     away = np.linspace(0.01, 0.4, 300)
     for hue in np.radians(np.arange(0, 360, 40)):
         oklab = np.stack([np.full(300, 0.6), away * np.cos(hue), away * np.sin(hue)], axis=-1)
+        oklab = oklab[seen := is_seen(oklab)]
         made = lab_to_oklab(bring_in(boundary, reach, oklab_to_lab(oklab)))
         chroma = np.hypot(made[:, 1], made[:, 2])
         turned = np.arctan2(made[:, 2], made[:, 1]) - hue
@@ -104,7 +110,7 @@ def test_what_does_not_fit_keeps_its_hue_and_its_order():
         assert (np.diff(chroma) > -1e-9).all()
         assert np.abs(np.diff(chroma)).max() < 0.003
         moved = np.abs(made - oklab).max(axis=1) > 1e-9
-        assert not moved[away < KNEE * chroma.max() * 0.5].any()
+        assert not moved[away[seen] < KNEE * chroma.max() * 0.5].any()
         assert moved[-1]
         assert nearest(canvas(), oklab_to_lab(made)).loss.max() < 0.5
 
@@ -116,13 +122,57 @@ def test_on_the_way_to_a_darker_grey_the_richer_colour_becomes_the_darker():
         reach = Reach(np.full((72, 16), 1.8), darkening)
         for hue in np.radians(np.arange(0, 360, 40)):
             parts = np.full(100, 0.6), away * np.cos(hue), away * np.sin(hue)
-            made = lab_to_oklab(bring_in(boundary, reach, oklab_to_lab(np.stack(parts, axis=-1))))
+            oklab = np.stack(parts, axis=-1)
+            oklab = oklab[is_seen(oklab)]
+            if not len(oklab):  # of greens there are none so rich
+                continue
+            made = lab_to_oklab(bring_in(boundary, reach, oklab_to_lab(oklab)))
             turned = np.arctan2(made[:, 2], made[:, 1]) - hue
             np.testing.assert_allclose(np.sin(turned), 0, atol=1e-6)
             assert (np.diff(made[:, 0]) < 0).all()
             assert made[:, 0].min() >= boundary.darkest
             # the darkest entry stands on the one above it, and hollows are not met
             assert nearest(canvas(), oklab_to_lab(made)).loss.max() < 1.2
+
+
+@pytest.mark.parametrize("darkening", DARKENINGS[1:])
+@pytest.mark.parametrize("medium", [canvas(), CMYK], ids=["canvas", "cmyk"])
+def test_a_bright_colour_far_beyond_the_medium_does_not_become_black(medium, darkening):
+    """The colours round the edges of BT.2020, as colour-science knows it, in the light half of the
+    cube. A bright blue patch of a photograph in a wide space was printed black: what a level way
+    leaves of a colour's chroma, one to a darker grey must leave at least a third of."""
+    space = colour.RGB_COLOURSPACES["ITU-R BT.2020"]
+    hue, value = np.meshgrid(np.linspace(0, 1, 60, endpoint=False), [0.3, 0.6, 1.0])
+    rgb = colour.HSV_to_RGB(np.stack([hue, np.ones_like(hue), value], axis=-1).reshape(-1, 3))
+    white = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
+    lab = colour.XYZ_to_Lab(colour.RGB_to_XYZ(rgb, space, white), white)
+    lab = lab[lab[:, 0] > 50]
+    for reach in (1.0, 1.8, 4.0):
+        table = np.full((72, 16), reach)
+        made, level = (
+            bring_in(boundary_of(medium), Reach(table, way), lab) for way in (darkening, 0.0)
+        )
+        assert (made[:, 0] - lab[:, 0]).min() > -25
+        assert (np.hypot(*made[:, 1:].T) > np.hypot(*level[:, 1:].T) / 3).all()
+
+
+@pytest.mark.parametrize("darkening", DARKENINGS)
+@pytest.mark.parametrize("medium", [canvas(), CMYK], ids=["canvas", "cmyk"])
+def test_a_blue_that_no_eye_sees_stays_blue_on_its_way_to_white(medium, darkening):
+    """ProPhoto's blue, as colour-science knows it, lies beyond all lights. OKLab gives it the hue
+    of a green, and takes it to blue in a jump on the way to white."""
+    space = colour.RGB_COLOURSPACES["ProPhoto RGB"]
+    white = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
+    rgb = np.ones((2000, 3)) * np.linspace(0.05, 1, 2000)[:, None] ** 1.8
+    rgb[:, 2] = 1
+    lab = colour.XYZ_to_Lab(colour.RGB_to_XYZ(rgb, space, white), white)
+    made = bring_in(boundary_of(medium), Reach(np.full((72, 16), 2.0), darkening), lab)
+    assert delta_e_00(made[1:], made[:-1]).max() < 0.5
+    hue = np.degrees(np.arctan2(made[:, 2], made[:, 1])) % 360
+    is_blue = np.hypot(made[:, 1], made[:, 2]) > 10
+    assert is_blue.sum() > 1000
+    assert hue[is_blue].min() > 230
+    assert hue[is_blue].max() < 330
 
 
 def test_a_picture_that_is_drawn_by_chroma_is_darkened_and_one_by_lightness_is_not():

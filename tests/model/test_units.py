@@ -51,15 +51,16 @@ def test_anything_else_is_refused_and_the_message_says_what_is_allowed(kind, val
 
 
 @pytest.mark.parametrize(
-    ("units", "said"),
+    ("kind", "value", "example", "said"),
     [
-        (Share, "0.1 %"),
-        (Share, "12.34 %"),
-        (Share, "5 %"),
-        (Share, "0.02 %"),
-        (DurationS, "90 min"),
-        (LengthMm, "0.4 mm"),
+        (Share, 0.0002, "5 %", "0.02 %"),
+        (Share, 0.005, "5 %", "0.5 %"),
+        (Share, 0.05, "5 %", "5 %"),
+        (LengthMm, 0.3, "60 in", "0.3 mm"),
+        (DurationS, 90.0, "10 min", "90 s"),
+        (ByteCount, 1.5, "2 GiB", "1.5 B"),
     ],
 )
-def test_a_quantity_is_said_as_it_was_written(units, said):
-    assert say_quantity(TypeAdapter(units).validate_python(said), said) == said
+def test_what_is_said_of_a_quantity_means_the_same_when_it_is_read(kind, value, example, said):
+    assert said == say_quantity(value, example)
+    assert value == pytest.approx(TypeAdapter(kind).validate_python(said))

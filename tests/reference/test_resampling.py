@@ -9,11 +9,14 @@ from PIL import Image
 from scipy import ndimage
 from scipy.special import ndtr
 
+from hotfolder.colour.encodings import lab_to_xyz
+from hotfolder.colour.engine import to_lab
 from hotfolder.colour.profile import lab_profile
 from hotfolder.colour.tone import tone_of
 from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.sizing import Sizing
 from hotfolder_stages.sizing.back_projection import half_kernel
+from reference.devices import demo_printer, libvips
 from reference.edges import mtf_of_slanted_edge
 from stages.driving import GREY, SRGB, WIDE_RGB, spec_of
 
@@ -97,6 +100,28 @@ def test_a_checkerboard_is_half_the_light_at_every_reduction(factor):
     out, *_ = resized(pixels, 128 // factor, 128 // factor)
     inside = out[3:-3, 3:-3] if factor < 8 else out[2:-2, 2:-2]
     np.testing.assert_allclose(inside, 48192, atol=130)  # half of an 8-bit step
+
+
+INKS = [("cyan", 0, 0), ("magenta", 1, 1), ("yellow", 2, 2), ("black", 3, 1)]
+
+
+@pytest.mark.parametrize(
+    "make", [lambda: libvips("cmyk"), lambda: demo_printer("coated-book", "2.4")]
+)
+@pytest.mark.parametrize(
+    ("ink", "tristimulus"), [each[1:] for each in INKS], ids=[i[0] for i in INKS]
+)
+def test_a_checkerboard_of_ink_and_paper_is_half_of_their_light(make, ink, tristimulus):
+    """An ink spreads: half of its code covers more than half (dot gain), so the mean of two codes
+    is too dark, by 14 L* for the black of a usual press. What is expected is the mean of what
+    LittleCMS says of paper and solid: of X for cyan, Y for magenta and black, Z for yellow."""
+    profile = make()
+    pixels = np.zeros((64, 64, 4), np.uint16)
+    pixels[::2, ::2, ink] = pixels[1::2, 1::2, ink] = 65535
+    out, *_ = resized(pixels, 16, 16, profile)
+    before = lab_to_xyz(to_lab(profile, pixels))[..., tristimulus]
+    after = lab_to_xyz(to_lab(profile, out[4:-4, 4:-4]))[..., tristimulus]
+    np.testing.assert_allclose(after, before.mean(), rtol=0.01)
 
 
 @pytest.mark.parametrize("shift", [0.0, 0.3, 0.7])

@@ -11,12 +11,13 @@ lab             exactly, L* alone
 rgb, tables     the light of each channel, by the profile's neutral axis, is
                 multiplied by what L* asks of Y: right on the neutral axis, near it
                 elsewhere
-cmyk            the light that each ink lets pass (1 - coverage, Murray-Davies) is
-                multiplied; an ink that is not there stays away, and where there is
-                black and colour, each takes the square root
+cmyk            the light that each ink lets pass, by the profile, is multiplied; an
+                ink that is not there stays away, and where there is black and
+                colour, each takes the square root
 ==============  ====================================================================
 
-L* of table and CMYK pixels is what LittleCMS says, media-relative.
+L* of table and CMYK pixels is what LittleCMS says, media-relative. Where it goes farther than
+asked, so that a halo would pass its limit, it is moved by less instead.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder import Encoding, Intent
-from hotfolder.colour import Codes, Profile, Tone, convert_pixels, lab_profile, tone_of
+from hotfolder.colour import Codes, Profile, Tone, convert_pixels, ink_tone_of, lab_profile, tone_of
 from hotfolder_stages.output_sharpening import matrix_rgb
 
 Plane = NDArray[np.float32]
@@ -184,10 +185,26 @@ class _ByProfile(_InParts):
         lab = convert_pixels(codes[None], self._profile, lab_profile(), intent, flags=0)
         return np.asarray(lab[0, :, 0] * _L_PER_CODE)
 
-    def _factor(self, codes: Codes, added: Plane) -> Plane:
-        root = (self._of(codes) + np.float32(16)) / np.float32(116)
-        moved = _cube(np.maximum(root + added / np.float32(116), _OFFSET))
-        return np.asarray(moved / np.maximum(_cube(root), np.float32(1e-6)))
+    def _moved(self, codes: Codes, added: Plane) -> Codes:
+        before = self._of(codes)
+        out = self._scaled(codes, _factor(before, added))
+        went = np.abs(self._of(out) - before)
+        far = np.flatnonzero(went > np.abs(added))
+        if len(far):  # the light of each channel is not the light of all: once more, by less
+            less = added[far] * np.abs(added[far]) / went[far]
+            out[far] = self._scaled(codes[far], _factor(before[far], less))
+        return out
+
+    @abstractmethod
+    def _scaled(self, codes: Codes, factor: Plane) -> Codes:
+        """Codes (pixels, channels) with `factor` times their light (pixels)."""
+
+
+def _factor(lightness: Plane, added: Plane) -> Plane:
+    """How many times the light there is with `added` L*."""
+    root = (lightness + np.float32(16)) / np.float32(116)
+    moved = _cube(np.maximum(root + added / np.float32(116), _OFFSET))
+    return np.asarray(moved / np.maximum(_cube(root), np.float32(1e-6)))
 
 
 class _TableRgb(_ByProfile):
@@ -197,8 +214,7 @@ class _TableRgb(_ByProfile):
         super().__init__(profile)
         self._curves = tone.curves
 
-    def _moved(self, codes: Codes, added: Plane) -> Codes:
-        factor = self._factor(codes, added)
+    def _scaled(self, codes: Codes, factor: Plane) -> Codes:
         out = np.empty_like(codes)
         for channel, curve in enumerate(self._curves):
             out[..., channel] = curve.encode(curve.decode(codes[..., channel]) * factor)
@@ -208,11 +224,15 @@ class _TableRgb(_ByProfile):
 class _Cmyk(_ByProfile):
     how = "light that each ink lets pass multiplied, no ink added where there is none"
 
-    def _moved(self, codes: Codes, added: Plane) -> Codes:
-        factor = self._factor(codes, added)
+    def __init__(self, profile: Profile) -> None:
+        super().__init__(profile)
+        self._curves = ink_tone_of(profile).curves
+
+    def _scaled(self, codes: Codes, factor: Plane) -> Codes:
         has_black = codes[..., 3] > 0
         has_colour = codes[..., :3].any(axis=-1)
         factor = np.where(has_black & has_colour, np.sqrt(factor), factor)
-        passing = (_FULL - codes.astype(np.float32)) * factor[..., None]
-        out = _FULL - np.rint(np.clip(passing, 0, _FULL))
+        out = np.empty_like(codes)
+        for ink, curve in enumerate(self._curves):
+            out[..., ink] = ~curve.encode(curve.decode(~codes[..., ink]) * factor)
         return np.where(codes > 0, out, 0).astype(np.uint16)

@@ -10,8 +10,8 @@ encoding   light                              encoded
 rgb, grey  the profile's curves, or those of  device values; where these are (nearly) light,
            its neutral axis                   the square root of them
 lab        X, Y, Z                            L*, a*, b*
-cmyk       ink: light falls in proportion to  ink
-           the area covered (Murray-Davies)
+cmyk       what each ink lets pass, by the    ink
+           profile, as inks spread (dot gain)
 =========  =================================  =============================================
 """
 
@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder import Encoding, RasterSpec
-from hotfolder.colour import Codes, Tone, ToneCurve, tone_of
+from hotfolder.colour import Codes, Tone, ToneCurve, ink_tone_of, tone_of
 from hotfolder_stages.sizing.mixing import look_up, look_up_light, round_off
 
 Samples = NDArray[np.float32]
@@ -63,6 +63,8 @@ def choose(spec: RasterSpec, *, reduces: bool) -> Domain:
     if spec.encoding is Encoding.LAB:
         return _LabLight() if reduces else _Encoded("L*, a*, b*")
     if spec.encoding is Encoding.CMYK:
+        if reduces and spec.profile is not None:
+            return _Inks(ink_tone_of(spec.profile))
         return _Encoded("ink coverage")
     if spec.profile is None:
         return _Encoded("values as encoded, without a profile")
@@ -122,6 +124,20 @@ class _Curves(Domain):
     def to_codes(self, samples: Samples, codes: Codes) -> None:
         shape = (-1, len(self._which))
         look_up_light(samples.reshape(shape), self._from_light, self._which, codes.reshape(shape))
+
+
+class _Inks(_Curves):
+    """Light that each ink lets pass."""
+
+    def __init__(self, tone: Tone) -> None:
+        super().__init__(tone.curves, f"light that each ink lets pass, by {tone.origin}")
+
+    def to_samples(self, codes: Codes) -> Samples:
+        return super().to_samples(~codes)
+
+    def to_codes(self, samples: Samples, codes: Codes) -> None:
+        super().to_codes(samples, codes)
+        np.invert(codes, out=codes)
 
 
 class _LabLight(Domain):
