@@ -7,6 +7,7 @@ thread (`lanes`); a turn pauses after every file, so that an idle worker gets it
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -232,6 +233,9 @@ class Intake:
 
 
 def _not_reached(place: str | Path, error: OSError) -> StorageError:
+    where = os.fsdecode(error.filename) if isinstance(error.filename, str | bytes) else ""
+    if Path(where).is_absolute():
+        place = where  # a folder below may be closed, and not the hot folder
     trouble = StorageError(
         f"{place}: a file that was being taken in cannot be reached: {error.strerror or error}"
     )

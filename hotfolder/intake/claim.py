@@ -146,7 +146,9 @@ def recover_claim(
     is_found = False
     try:
         with platforms.entry_beneath(folder, os.fsdecode(row.source)) as entry:
-            is_found = _finish_copy(entry, own, row)
+            # where it is still under its own name, it is nowhere else: a sub-folder that is closed
+            # to us keeps no claim open that took nothing
+            is_found = _finish_copy(entry, own, row) or _is_untouched(entry, row)
     except OSError as error:
         if error.errno not in _SWAPPED:
             raise
@@ -324,6 +326,12 @@ def _is_in(entry: _Entry) -> bool:
     except FileNotFoundError:
         return False
     return True
+
+
+def _is_untouched(entry: _Entry, row: JobRow) -> bool:
+    """Whether what had settled is still there under its own name."""
+    folder, name = entry
+    return _is_in(entry) and _is_same(os.stat(name, dir_fd=folder, follow_symlinks=False), row)
 
 
 def _aside(entry: _Entry, row: JobRow) -> str:

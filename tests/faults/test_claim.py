@@ -68,6 +68,29 @@ def either(request, tmp_path):
     desk.ledger.close()
 
 
+def test_a_claim_that_took_nothing_is_over_though_a_sub_folder_is_closed(either, monkeypatch):
+    (either.folder / "reeds.tif").write_bytes(b"reeds")
+    (either.folder / "private").mkdir()
+    list_folder = os.scandir
+
+    def closed(path):
+        if str(path).endswith("private"):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+        return list_folder(path)
+
+    def refuse(*args, **options):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+
+    monkeypatch.setattr(os, "scandir", closed)
+    with monkeypatch.context() as patch:
+        patch.setattr(platforms, "rename_noreplace", refuse)
+        with pytest.raises(StorageError):
+            either.claim("reeds.tif")
+    either.recover()
+    assert [] == either.ledger.claims_of("canvas")
+    assert b"reeds" == either.original(either.claim("reeds.tif")).read_bytes()
+
+
 def test_a_settled_file_is_taken_with_its_bytes_and_time(either):
     path = either.folder / "reeds.tif"
     path.write_bytes(b"reeds")
