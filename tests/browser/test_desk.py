@@ -275,9 +275,10 @@ def test_nothing_keeps_people_out_of_any_page(opened, chromium):
                 chromium.get(f"{home}{path}")
                 assert [] == find_barriers(chromium, axe), (mode, path)
             chromium.get(home)
-            for box in chromium.find_elements(By.NAME, "job"):
+            for box in chromium.find_elements(By.CSS_SELECTOR, "input[type=checkbox][name=job]"):
                 box.click()
             click(chromium, "Decide those that are ticked")
+            wait_for(chromium, "Discard all of them")
             assert [] == find_barriers(chromium, axe), (mode, "several")
         # 200 % of 1200 pixels, and a telephone
         for width in (600, 390):

@@ -208,7 +208,8 @@ def test_a_folder_swapped_for_a_link_meanwhile_shows_nothing_from_outside(folder
     finally:
         stop.set()
         swapper.join()
-    assert {"drop/reeds.tif"} == seen
+    # one that is swapped all the time may never be the folder from first look to last
+    assert seen <= {"drop/reeds.tif"}
 
 
 # the marker
