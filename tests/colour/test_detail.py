@@ -259,7 +259,7 @@ def pixels_of_every_kind():
     """Squares with grain, of colours from all of the source's space."""
     squares = np.random.default_rng(5).integers(0, 65536, (40, 40, 3))
     spread = np.kron(squares, np.ones((6, 6, 1)))
-    noise = np.random.default_rng(6).normal(0, 300, spread.shape)
+    noise = np.random.default_rng(6).normal(0, 1000, spread.shape)
     return np.clip(spread + noise, 0, 65535).astype(np.uint16)
 
 
