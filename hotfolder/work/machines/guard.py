@@ -6,7 +6,7 @@ as bytes. Unpickling is doing what the sender wants. None of our messages needs 
 scheduler or a machine for joining and for signs of life. So in each process of ours that loads the
 library (daemon, scheduler, machine) unpickling is replaced by an error, together with
 decompression, which could fill the memory from a few bytes, and with messages that are larger than
-any of ours. `tests/work/machines/test_guard.py` sends each of them.
+any of ours. Its tests send each of them.
 """
 
 from __future__ import annotations
