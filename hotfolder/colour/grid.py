@@ -25,6 +25,7 @@ red and blue to it (better near grey by a quarter, three times worse elsewhere).
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -37,11 +38,11 @@ from hotfolder.colour.axis import Axis
 from hotfolder.colour.kept_points import Row
 from hotfolder.colour.machine_code import compiled, made, seen
 from hotfolder.colour.patchwork import (
-    COLOURS_PER_CALL,
     POINTS,
     Covered,
     KnownBlocks,
     Patchwork,
+    compute_in_threads,
     mark_blocks,
 )
 from hotfolder.colour.slabs import over_slabs
@@ -126,24 +127,26 @@ class Grid:
         self._wanted_max = WANTED_MAX[source]
         inputs, blocks = source.channels, BLOCKS[source]
         self._patches = Patchwork(
-            self._at_places, inputs, outputs, blocks=blocks, cells=CELLS, known=known
+            self._at_points_of, inputs, outputs, blocks=blocks, cells=CELLS, known=known
         )
+        self._compared_with: tuple[Indices, Codes] | None = None
         self._is_exact = np.zeros(blocks**inputs, np.uint8)
         self._measuring = threading.Lock()
         self.neutrals = neutrals
         if source is Encoding.RGB and neutrals is None:
             self.neutrals = convert_neutrals(exact)
-        self._sum = self._largest = 0.0
-        self._measured = self._made_exact = self._made = 0
+        self._errors = [np.empty(0)]
+        self._made_exact = self._made = 0
 
     @property
     def bound(self) -> Bound:
         """How far what was converted so far can be from the exact conversion."""
-        patches = self._patches
+        patches, errors = self._patches, np.concatenate(self._errors)
         return Bound(
-            mean=self._sum / max(1, self._measured),
-            largest=self._largest,
-            colours=self._measured,
+            # the same whichever stage has asked for a block first
+            mean=math.fsum(errors) / max(1, len(errors)),
+            largest=float(errors.max(initial=0.0)),
+            colours=len(errors),
             points=patches.blocks * patches.cells + 1,
             exact_share=self._made_exact / max(1, self._made),
         )
@@ -155,23 +158,11 @@ class Grid:
         """
         flat = np.ascontiguousarray(pixels).reshape(-1, pixels.shape[-1])
         places = self._axis.places(flat) if self._axis else flat
-        is_covered = False
-
-        def ask(missed: Codes) -> Covered:
-            nonlocal is_covered
-            with self._measuring:  # no stage may use a block before it is known to be good enough
-                if len(missed) and not is_covered:
-                    self._measure(self._patches.cover(places))
-                    is_covered = True
-                return self._patches.covered()
-
-        out: Codes = np.empty((len(flat), self._patches.outputs), np.uint16)
+        out = self._patches.look_up(places, self._ask)
 
         def work(start: int, stop: int) -> Indices:
-            part, result = flat[start:stop], out[start:stop]
-            self._patches.look_up(places[start:stop], result, ask)
             if self.neutrals is not None:
-                _set_neutrals(part, self.neutrals, result)
+                _set_neutrals(flat[start:stop], self.neutrals, out[start:stop])
             if not self._made_exact:
                 return np.empty(0, np.int64)
             return self._patches.find_within(places[start:stop], self._is_exact) + start
@@ -188,19 +179,35 @@ class Grid:
         for start in range(0, len(blocks), _BLOCKS_AT_ONCE):
             self._cover(blocks[start : start + _BLOCKS_AT_ONCE])
 
-    def points(self, blocks: Indices) -> Codes:
-        """Return the points of blocks, computed if need be: shape (n, points, outputs)."""
+    def points(self, blocks: Indices, *, every: int = 1) -> Codes:
+        """Return the points of blocks, computed if need be: shape (n, points, outputs).
+
+        Parameters
+        ----------
+        every
+            As `Patchwork.over_points` takes it.
+        """
         self._cover(blocks)
-        return self._patches.points(blocks)
+        points = self._patches.points(blocks)
+        if every == 1:
+            return points
+        axes = (CELLS + 1,) * self._patches.inputs
+        taken = (slice(None), *[slice(None, None, every)] * self._patches.inputs)
+        some: Codes = points.reshape(len(blocks), *axes, -1)[taken]
+        return some.reshape(len(blocks), -1, self._patches.outputs)
 
     def errors(self, blocks: Indices) -> Floats:
         """Return the errors measured in blocks, ΔE00: shape (n, colours)."""
         self._cover(blocks)
         return self._errors_of(blocks)
 
+    def _ask(self, missing: Indices) -> Covered:
+        with self._measuring:  # no stage may use a block before it is known to be good enough
+            self._measure(self._patches.cover(missing))
+            return self._patches.covered()
+
     def _cover(self, blocks: Indices) -> None:
-        with self._measuring:
-            self._measure(self._patches.cover_blocks(blocks))
+        self._ask(blocks)
 
     def over_points(
         self, blocks: Indices, function: Callable[[Codes], Array], *, every: int = 1
@@ -214,14 +221,7 @@ class Grid:
 
     def _converted_exactly(self, colours: Codes) -> Codes:
         """Convert many colours on all cores; neutrals as everywhere."""
-        made = np.concatenate(
-            over_slabs(
-                lambda start, stop: self._converted(colours[start:stop]),
-                len(colours),
-                1,
-                worth_a_thread=COLOURS_PER_CALL,
-            )
-        )
+        made = compute_in_threads(self._converted, colours)
         if self.neutrals is not None:
             _set_neutrals(colours, self.neutrals, made)
         return made
@@ -232,6 +232,18 @@ class Grid:
     def _at_places(self, places: Codes) -> Codes:
         return self._converted(self._axis.codes(places) if self._axis else places)
 
+    def _at_points_of(self, blocks: Indices) -> Codes:
+        """Convert the points of blocks, and with them what they will be compared with.
+
+        Making the exact conversion ready costs as much as thousands of colours.
+        """
+        codes, at = self._patches.list_points(blocks)
+        looked_at = self._measured_in(blocks)
+        made = compute_in_threads(self._at_places, np.concatenate([codes, looked_at]))
+        self._compared_with = blocks, made[len(codes) :]
+        points: Codes = made[: len(codes)][at]
+        return points
+
     def _measure(self, fresh: Indices) -> None:
         """Compare new blocks with the exact conversion; say which are to be converted exactly."""
         if not fresh.size:
@@ -239,10 +251,7 @@ class Grid:
         per_block = self._errors_of(fresh)
         too_far = per_block.max(axis=1) > self._wanted_max
         self._is_exact[fresh[too_far]] = 1
-        kept = np.where(too_far[:, None], 0.0, per_block)
-        self._sum += float(kept.sum())
-        self._largest = max(self._largest, float(kept.max()))
-        self._measured += kept.size
+        self._errors.append(np.where(too_far[:, None], 0.0, per_block).ravel())
         self._made += len(fresh)
         self._made_exact += int(np.count_nonzero(too_far))
 
@@ -269,14 +278,13 @@ class Grid:
 
     def _compute_errors(self, blocks: Indices) -> Floats:
         """Compare some colours in each block with the exact conversion: shape (n, colours)."""
-        flat = self._measured_in(blocks)
-
-        def errors(start: int, stop: int) -> Floats:
-            part = flat[start:stop]
-            exact, ours = self._at_places(part), self._patches.look_up(part)
-            return np.asarray(self._distance(exact[None], ours[None])[0])
-
-        measured = np.concatenate(over_slabs(errors, len(flat), 1, worth_a_thread=COLOURS_PER_CALL))
+        looked_at = self._measured_in(blocks)
+        made_with = self._compared_with
+        if made_with and np.array_equal(made_with[0], blocks):
+            exact = made_with[1]
+        else:
+            exact = compute_in_threads(self._at_places, looked_at)
+        measured = np.asarray(self._distance(exact[None], self._patches.look_up(looked_at)[None]))
         return measured.reshape(len(blocks), _COLOURS_PER_BLOCK)
 
 

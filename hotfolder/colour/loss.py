@@ -122,7 +122,11 @@ class Noise:
 
 
 def losses(
-    route: Route, pixels: Codes, transform: Transform | None = None
+    route: Route,
+    pixels: Codes,
+    transform: Transform | None = None,
+    *,
+    converted: Codes | None = None,
 ) -> tuple[Floats, Floats]:
     """Compute loss and shift of every pixel; slow, meant for thousands of pixels.
 
@@ -134,12 +138,14 @@ def losses(
         Shape (..., channels of the source), dtype uint16.
     transform
         What delivers them; unless given, the route's conversion without any grid.
+    converted
+        What it makes of them, where that is known: shape (..., channels of the destination).
 
     Returns
     -------
     Two arrays, float64, shape (...): ΔE00 of loss, ΔE00 of shift.
     """
-    original, made = before_and_after(route, pixels, transform)
+    original, made = before_and_after(route, pixels, transform, converted=converted)
     return delta_e_00(wanted(route, pixels), made), delta_e_00(original, made)
 
 
@@ -206,7 +212,11 @@ def medium_losses(
 
 
 def before_and_after(
-    route: Route, pixels: Codes, transform: Transform | None = None
+    route: Route,
+    pixels: Codes,
+    transform: Transform | None = None,
+    *,
+    converted: Codes | None = None,
 ) -> tuple[Floats, Floats]:
     """Say which colours the original has, and which come out as the picture will be converted.
 
@@ -216,8 +226,8 @@ def before_and_after(
         From where to where.
     pixels
         Shape (..., channels of the source), dtype uint16.
-    transform
-        As `losses` takes it.
+    transform, converted
+        As `losses` takes them.
 
     Returns
     -------
@@ -226,8 +236,9 @@ def before_and_after(
     original = to_lab(route.source, pixels, route.seen_with)
     if route.source == route.destination:
         return original, original
-    flat = pixels.reshape(1, -1, pixels.shape[-1])
-    converted = (transform or _exact(route)).apply(flat)
+    if converted is None:
+        flat = pixels.reshape(1, -1, pixels.shape[-1])
+        converted = (transform or _exact(route)).apply(flat)
     made = to_lab(route.destination, converted, route.seen_with)
     return original, made.reshape(original.shape)
 

@@ -15,26 +15,30 @@ from functools import lru_cache
 
 import numpy as np
 
-from hotfolder.colour.arrays import Codes
+from hotfolder.colour import grid
+from hotfolder.colour.arrays import Codes, Indices
 from hotfolder.colour.axis import lightness_axis
 from hotfolder.colour.difference import DifferenceStatistics
 from hotfolder.colour.kept_points import KeptBlocks
 from hotfolder.colour.loss import Route, losses
-from hotfolder.colour.patchwork import POINTS, Patchwork
+from hotfolder.colour.patchwork import COLOURS_PER_CALL, POINTS, Covered, Patchwork
 from hotfolder.colour.slabs import over_slabs
+from hotfolder.colour.transform import FEW_PIXELS, Precision, Transform
 from hotfolder.model.encoding import Encoding
+from hotfolder.model.rendering import Rendering
 
 Lookup = Callable[[Codes], Codes]
 
-BLOCKS = {Encoding.RGB: 32, Encoding.CMYK: 16, Encoding.LAB: 64}
-"""Blocks of the space a side. Real colours fill a small part of Lab, so it is cut finer."""
+EVERY = 2
+"""Points lie at every so many of those of a conversion, in the same blocks."""
 
-CELLS = 2
+CELLS = grid.CELLS // EVERY
 """Cells of a block a side."""
 
 
-@lru_cache(maxsize=2)
-def make_loss_lookup(route: Route) -> Lookup:
+def make_loss_lookup(
+    route: Route, *, precision: Precision = Precision.EXACT, pixels: int | None = None
+) -> Lookup:
     """Return the function from pixels to codes of (loss, shift).
 
     The function takes shape (rows, width, channels of the source), dtype uint16, and returns shape
@@ -44,6 +48,9 @@ def make_loss_lookup(route: Route) -> Lookup:
     ----------
     route
         From where to where.
+    precision, pixels
+        Of the conversion that is to come, as `Transform` takes them. Where it has points, they are
+        not computed a second time; it makes no difference to what is returned.
 
     Returns
     -------
@@ -54,6 +61,12 @@ def make_loss_lookup(route: Route) -> Lookup:
     ProfileError
         When the two profiles cannot be joined.
     """
+    shares = precision is Precision.FINE and (pixels is None or pixels >= FEW_PIXELS)
+    return _lookup_of(route, shares and route.rendering is not Rendering.DETAIL)
+
+
+@lru_cache(maxsize=2)
+def _lookup_of(route: Route, shares_points: bool) -> Lookup:  # noqa: FBT001 - for the cache
     encoding = route.source.encoding
     if encoding is Encoding.GREY:
         every = np.arange(65536, dtype=np.uint16)[:, None]
@@ -67,31 +80,64 @@ def make_loss_lookup(route: Route) -> Lookup:
     points = (CELLS + 1) ** encoding.channels
     depends = vars(route) | {"reach": None}
     known = KeptBlocks(
-        "losses", depends, BLOCKS[encoding] ** encoding.channels, {POINTS: ("<u2", (points, 2))}
+        "losses",
+        depends,
+        grid.BLOCKS[encoding] ** encoding.channels,
+        {POINTS: ("<u2", (points, 2))},
     )
+    transform = _conversion(route) if shares_points else None
+
+    def at_points(blocks: Indices) -> Codes:
+        places, at = patches.list_points(blocks)
+        colours = axis.codes(places) if axis else places
+        converted = None
+        given = transform.points(blocks, every=EVERY) if transform else None
+        if given is not None:
+            converted = np.empty((len(colours), given.shape[-1]), np.uint16)
+            converted[at.ravel()] = given.reshape(-1, given.shape[-1])
+
+        def compute(start: int, stop: int) -> Codes:
+            made = None if converted is None else converted[start:stop]
+            return _codes(route, colours[start:stop], made)
+
+        computed = over_slabs(compute, len(colours), 1, worth_a_thread=COLOURS_PER_CALL)
+        found: Codes = np.concatenate(computed)[at]
+        return found
+
     patches = Patchwork(
-        lambda places: _codes(route, axis.codes(places) if axis else places),
+        at_points,
         encoding.channels,
         2,
-        blocks=BLOCKS[encoding],
+        blocks=grid.BLOCKS[encoding],
         cells=CELLS,
         known=None if route.reach else known,
     )
 
+    def ask(missing: Indices) -> Covered:
+        if transform:  # of known blocks too: how sure it is must not depend on what is kept
+            transform.make_ready(missing)
+        patches.cover(missing)
+        return patches.covered()
+
     def look_up(pixels: Codes) -> Codes:
         flat = np.ascontiguousarray(pixels).reshape(-1, pixels.shape[-1])
         flat = axis.places(flat) if axis else flat
-        ask = patches.covering(flat)
-        codes: Codes = np.empty((len(flat), 2), np.uint16)
-        over_slabs(
-            lambda start, stop: patches.look_up(flat[start:stop], codes[start:stop], ask),
-            len(flat),
-            1,
-        )
-        return codes.reshape(*pixels.shape[:2], 2)
+        return patches.look_up(flat, ask).reshape(*pixels.shape[:2], 2)
 
     return look_up
 
 
-def _codes(route: Route, pixels: Codes) -> Codes:
-    return DifferenceStatistics.encode(np.stack(losses(route, pixels), axis=-1))
+def _conversion(route: Route) -> Transform:
+    return Transform(
+        route.source,
+        route.destination,
+        route.intent,
+        black_point_compensation=route.black_point_compensation,
+        rendering=route.rendering,
+        depth=route.depth,
+    )
+
+
+def _codes(route: Route, pixels: Codes, converted: Codes | None = None) -> Codes:
+    found = losses(route, pixels, converted=converted)
+    return DifferenceStatistics.encode(np.stack(found, axis=-1))

@@ -21,7 +21,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,8 @@ from numpy.typing import NDArray
 from hotfolder.colour.arrays import Array, Codes, Indices, Whole
 from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
 from hotfolder.colour.slabs import over_slabs
+
+Scalar = TypeVar("Scalar", bound=np.generic)
 
 POINTS = "points"
 """What the values at the points of a block are called among what is known of it."""
@@ -77,8 +79,8 @@ class Covered:
     """Slots whose points are there."""
 
 
-Ask = Callable[[Codes], Covered]
-"""Covers pixels that were missed, if there are any, and says what is covered then."""
+Ask = Callable[[Indices], Covered]
+"""Covers blocks that are missing, if there are any, and says what is covered then."""
 
 
 class Patchwork:
@@ -87,8 +89,9 @@ class Patchwork:
     Parameters
     ----------
     compute
-        The function: shape (n, inputs), uint16, to (n, outputs), any number type, 0 … 65535. It
-        is called from several threads.
+        The function at all points of blocks, as `over_points` computes it: indices of blocks to
+        shape (blocks, points of a block, outputs), any number type, 0 … 65535. It is called by
+        one thread at a time.
     inputs, outputs
         Channels: 3 or 4, and 1 … 4.
     blocks, cells
@@ -99,7 +102,7 @@ class Patchwork:
 
     def __init__(
         self,
-        compute: Callable[[Codes], Array],
+        compute: Callable[[Indices], Array],
         inputs: int,
         outputs: int,
         *,
@@ -108,33 +111,27 @@ class Patchwork:
         known: KnownBlocks | None = None,
     ) -> None:
         self._known = known
+        self._compute = compute
         self.inputs, self.outputs = inputs, outputs
         self.blocks, self.cells = blocks, cells
-        self._compute = compute
         self._count = 0
         self._slots = np.full(blocks**inputs, -1, np.int32)
         self._nodes = np.empty((0, _LANES), np.float32)
         self._per_block = (cells + 1) ** inputs
         self._making = threading.Lock()
 
-    def cover(self, pixels: Codes) -> Indices:
-        """Compute the blocks that these pixels are in and that are not known yet.
+    def cover(self, blocks: Indices) -> Indices:
+        """Compute blocks that are not known yet.
 
         Parameters
         ----------
-        pixels
-            Shape (n, inputs), uint16.
+        blocks
+            Their indices, each once.
 
         Returns
         -------
         int64: indices of the blocks that were new.
         """
-        used = np.zeros(len(self._slots), np.uint8)
-        mark_blocks(pixels, self.blocks, used)
-        return self.cover_blocks(np.flatnonzero(used))
-
-    def cover_blocks(self, blocks: Indices) -> Indices:
-        """Compute blocks that are not known yet, as `cover`."""
         with self._making:
             fresh: Indices = blocks[self._slots[blocks] < 0]
             if fresh.size:
@@ -164,6 +161,22 @@ class Patchwork:
         -------
         Shape (blocks, points of a block, ...).
         """
+        codes, at = self.list_points(blocks, every=every)
+        values: Array = compute_in_threads(function, codes)[at]
+        return values
+
+    def list_points(self, blocks: Indices, *, every: int = 1) -> tuple[Codes, NDArray[Any]]:
+        """List the colours at points of blocks, each once, and say which each point has.
+
+        Parameters
+        ----------
+        every
+            As `over_points` takes it.
+
+        Returns
+        -------
+        Shape (n, inputs), and whole numbers below n, shape (blocks, points of a block).
+        """
         cells = self.cells // every
         side = self.blocks * cells + 1
         strides = side ** np.arange(self.inputs)[::-1]
@@ -172,17 +185,9 @@ class Patchwork:
         first = self.corners(blocks) @ strides * cells
         numbers = first[:, None] + np.stack(within, axis=-1) @ strides
         distinct, at = _distinct(numbers.ravel(), side**self.inputs)
-
-        def work(start: int, stop: int) -> Array:
-            places = np.stack(
-                np.unravel_index(distinct[start:stop], (side,) * self.inputs), axis=-1
-            )
-            codes = np.rint(places * (65535 / (side - 1))).astype(np.uint16)
-            return np.asarray(function(codes))
-
-        parts = over_slabs(work, len(distinct), 1, worth_a_thread=COLOURS_PER_CALL)
-        values: Array = np.concatenate(parts)[at]
-        return values.reshape(*numbers.shape, *values.shape[1:])
+        places = np.stack(np.unravel_index(distinct, (side,) * self.inputs), axis=-1)
+        codes = np.rint(places * (65535 / (side - 1))).astype(np.uint16)
+        return codes, at.reshape(numbers.shape)
 
     def corners(self, blocks: Indices) -> NDArray[np.int64]:
         """Index of each block along each channel: shape (n,) to (n, inputs)."""
@@ -202,51 +207,68 @@ class Patchwork:
         with self._making:
             return Covered(self._nodes, self._count)
 
-    def covering(self, pixels: Codes) -> Ask:
-        """Make what `look_up` asks: it covers all of these pixels when the first is missed."""
-        covering, is_covered = threading.Lock(), False
+    def look_up(self, pixels: Codes, ask: Ask | None = None) -> Codes:
+        """Interpolate, on all cores.
 
-        def ask(missed: Codes) -> Covered:
-            nonlocal is_covered
-            if len(missed):
-                with covering:
-                    if not is_covered:
-                        self.cover(pixels)
-                        is_covered = True
-            return self.covered()
-
-        return ask
-
-    def look_up(self, pixels: Codes, out: Codes | None = None, ask: Ask | None = None) -> Codes:
-        """Interpolate, in one thread.
+        Pixels whose blocks are missing are left out of a first walk and make up a second one, so
+        that all blocks that an array needs are computed at once.
 
         Parameters
         ----------
         pixels
             Shape (n, inputs), uint16.
-        out
-            Where the result goes, shape (n, outputs), C-contiguous; a new array unless given.
         ask
-            Covers what is missed of these pixels, and perhaps of others with them; `covering`
-            unless given.
+            Covers blocks that are missing; `cover` unless given.
 
         Returns
         -------
         uint16, shape (n, outputs), rounded.
         """
         pixels = np.ascontiguousarray(pixels)
-        if out is None:
-            out = np.empty((len(pixels), self.outputs), np.uint16)
-        loop = _THREE[self.outputs] if self.inputs == 3 else _four
-        ask = ask or self.covering(pixels)
-        shift = self.cells.bit_length() - 1
-        now, at, done = ask(pixels[:0]), 0, np.zeros(1, np.int64)
-        while at < len(pixels):
-            loop(pixels[at:], self._slots, now.count, now.nodes, self.blocks, shift, out[at:], done)
-            at += int(done[0])
-            if at < len(pixels):
-                now = ask(pixels[at:])
+        out: Codes = np.empty((len(pixels), self.outputs), np.uint16)
+        ask = ask or self._ask
+        now, parts = ask(np.empty(0, np.int64)), np.arange(-(-len(pixels) // _AT_ONCE))
+        while len(parts):
+            missing = np.zeros(len(self._slots), np.uint8)
+            parts = self._walk(pixels, parts, now, out, missing)
+            if len(parts):
+                now = ask(np.flatnonzero(missing))
         return out
+
+    def _ask(self, missing: Indices) -> Covered:
+        self.cover(missing)
+        return self.covered()
+
+    def _walk(
+        self,
+        pixels: Codes,
+        parts: Indices,
+        now: Covered,
+        out: Codes,
+        missing: NDArray[np.uint8],
+    ) -> Indices:
+        """Interpolate parts of `_AT_ONCE` pixels; return those of which blocks are missing."""
+        loop = _THREE[self.outputs] if self.inputs == 3 else _four
+        shift = self.cells.bit_length() - 1
+
+        def work(start: int, stop: int) -> Indices:
+            left, count = np.empty(stop - start, np.int64), np.zeros(1, np.int64)
+            loop(
+                pixels,
+                parts[start:stop],
+                self._slots,
+                now.count,
+                now.nodes,
+                self.blocks,
+                shift,
+                out,
+                missing,
+                left,
+                count,
+            )
+            return left[: count[0]]
+
+        return np.concatenate(over_slabs(work, len(parts), _AT_ONCE))
 
     def _make(self, fresh: Indices) -> None:
         stop = self._count + len(fresh)
@@ -260,17 +282,43 @@ class Patchwork:
             len(fresh), self._per_block, _LANES
         )[..., : self.outputs]
         if self._known is None:
-            values[:] = self.over_points(fresh, self._compute)
+            values[:] = self._compute(fresh)
         else:
             is_known = self._known.knows(POINTS, fresh)
             values[is_known] = self._known.take(POINTS, fresh[is_known])
             computed = fresh[~is_known]
             if computed.size:
-                made = self.over_points(computed, self._compute)
+                made = self._compute(computed)
                 values[~is_known] = made
                 self._known.note(POINTS, computed, made)
         self._slots[fresh] = np.arange(first, stop)
         self._count = stop
+
+
+def compute_in_threads(
+    function: Callable[[Codes], NDArray[Scalar]], codes: Codes
+) -> NDArray[Scalar]:
+    """Compute a function of colours, by several threads where they are many.
+
+    Parameters
+    ----------
+    function
+        Shape (n, inputs), uint16, to (n, ...).
+    codes
+        Colours.
+
+    Returns
+    -------
+    What the function makes of them.
+    """
+    return np.concatenate(
+        over_slabs(
+            lambda start, stop: np.asarray(function(codes[start:stop])),
+            len(codes),
+            1,
+            worth_a_thread=COLOURS_PER_CALL,
+        )
+    )
 
 
 def mark_blocks(pixels: Codes, blocks: int, used: NDArray[np.uint8]) -> None:
@@ -385,19 +433,30 @@ def _mark(pixels: Array, blocks: int, used: Array) -> None:
             used[found[pixel]] = 1
 
 
+@inlined
+def _note_missing(block: Array, slot: Array, count: int, covered: int, missing: Array) -> None:
+    for pixel in range(count):
+        if slot[pixel] >= covered:
+            missing[block[pixel]] = 1
+
+
 _ARGUMENTS = (
     seen("u2", 2),
+    seen("i8", 1),
     seen("i4", 1),
     number("u4"),
     seen("f4", 2),
     number("u4"),
     number("u4"),
     made("u2", 2),
+    made("u1", 1),
+    made("i8", 1),
     made("i8", 1),
 )
-"""Of a loop over pixels: these, the slot of each block, how many slots have points, the points,
-blocks a side, the power of two that cells of a block a side are, codes, and how many pixels were
-done before one came whose block has no points."""
+"""Of a loop over pixels: these, which parts of `_AT_ONCE` of them, the slot of each block, how many
+slots have points, the points, blocks a side, the power of two that cells of a block a side are,
+codes, blocks without points (1 where a pixel is in one), parts in which such pixels are, and how
+many these are."""
 
 
 def _for_three(outputs: int) -> Callable[..., None]:
@@ -410,13 +469,16 @@ def _for_three(outputs: int) -> Callable[..., None]:
     @compiled(*_ARGUMENTS)
     def loop(
         pixels: Array,
+        parts: Array,
         slots: Array,
         covered: int,
         nodes: Array,
         blocks: int,
         shift: int,
         out: Array,
-        done: Array,
+        missing: Array,
+        left: Array,
+        count_left: Array,
     ) -> None:
         inner = np.uint32((_ONE << shift) - _ONE)
         side = np.uint32((_ONE << shift) + _ONE)
@@ -427,6 +489,7 @@ def _for_three(outputs: int) -> Callable[..., None]:
         reds = np.empty(_AT_ONCE, np.uint32)
         greens = np.empty(_AT_ONCE, np.uint32)
         blues = np.empty(_AT_ONCE, np.uint32)
+        block = np.empty(_AT_ONCE, np.uint32)
         slot = np.empty(_AT_ONCE, np.uint32)
         first = np.empty(_AT_ONCE, np.uint32)
         to_second = np.empty(_AT_ONCE, np.uint32)
@@ -434,7 +497,8 @@ def _for_three(outputs: int) -> Callable[..., None]:
         weight = np.empty((4, _AT_ONCE), np.float32)
         sums = np.empty(_AT_ONCE * outputs + _LANES, np.float32)
         flat = out.reshape(-1)
-        for start in range(0, len(pixels), _AT_ONCE):
+        for number_of_part in range(len(parts)):
+            start = parts[number_of_part] * _AT_ONCE
             part = pixels[start : start + _AT_ONCE]
             count = len(part)
             for pixel in range(count):
@@ -445,8 +509,8 @@ def _for_three(outputs: int) -> Callable[..., None]:
                 x, fx = _cell(reds[pixel], in_all)
                 y, fy = _cell(greens[pixel], in_all)
                 z, fz = _cell(blues[pixel], in_all)
-                left = np.uint32((x >> shift) * blocks) + (y >> shift)
-                slot[pixel] = np.uint32(np.uint32(left) * blocks) + (z >> shift)
+                rows = np.uint32((x >> shift) * blocks) + (y >> shift)
+                block[pixel] = np.uint32(np.uint32(rows) * blocks) + (z >> shift)
                 first[pixel] = (
                     np.uint32((x & inner) * plane) + np.uint32((y & inner) * side) + (z & inner)
                 )
@@ -456,11 +520,13 @@ def _for_three(outputs: int) -> Callable[..., None]:
                 weight[2, pixel], weight[3, pixel] = w2, w3
             last = np.uint32(0)
             for pixel in range(count):
-                slot[pixel] = np.uint32(slots[slot[pixel]])
+                slot[pixel] = np.uint32(slots[block[pixel]])
                 last = max(last, slot[pixel])
             if last >= covered:
-                done[0] = start
-                return
+                _note_missing(block, slot, count, covered, missing)
+                left[count_left[0]] = parts[number_of_part]
+                count_left[0] += 1
+                continue
             for pixel in range(count):
                 p0 = np.uint32(slot[pixel] * solid + first[pixel])
                 p1 = np.uint32(p0 + to_second[pixel])
@@ -476,7 +542,6 @@ def _for_three(outputs: int) -> Callable[..., None]:
             made_here = flat[start * outputs :]
             for at in range(count * outputs):
                 made_here[at] = np.uint16(np.int32(sums[at] + _HALF))
-        done[0] = len(pixels)
 
     return loop
 
@@ -484,13 +549,16 @@ def _for_three(outputs: int) -> Callable[..., None]:
 @compiled(*_ARGUMENTS)
 def _four(
     pixels: Array,
+    parts: Array,
     slots: Array,
     covered: int,
     nodes: Array,
     blocks: int,
     shift: int,
     out: Array,
-    done: Array,
+    missing: Array,
+    left: Array,
+    count_left: Array,
 ) -> None:
     inner = (_ONE << shift) - _ONE
     side = (_ONE << shift) + _ONE
@@ -498,30 +566,40 @@ def _four(
     solid = plane * side
     outputs = out.shape[1]
     in_all = blocks << shift
-    for pixel in range(len(pixels)):
-        x, fx = _cell(pixels[pixel, 0], in_all)
-        y, fy = _cell(pixels[pixel, 1], in_all)
-        z, fz = _cell(pixels[pixel, 2], in_all)
-        k, fk = _cell(pixels[pixel, 3], in_all)
-        block = ((x >> shift) * blocks + (y >> shift)) * blocks + (z >> shift)
-        slot = np.uint32(slots[block * blocks + (k >> shift)])
-        if slot >= covered:
-            done[0] = pixel
-            return
-        p0 = slot * solid * side + (x & inner) * solid + (y & inner) * plane
-        p0 += (z & inner) * side + (k & inner)
-        to_p1, to_p2, to_p3, w0, w1, w2, w3 = _corners(fx, fy, fz, solid, plane, side)
-        p1, p2, p3 = p0 + to_p1, p0 + to_p2, p0 + to_p3
-        q0, q1, q2, q3 = p0 + _ONE, p1 + _ONE, p2 + _ONE, p3 + _ONE
-        upper = np.float32(fk) * _PER_CODE
-        lower = np.float32(_FULL - fk) * _PER_CODE
-        for lane in range(outputs):
-            light = nodes[p0, lane] * w0 + nodes[p1, lane] * w1
-            light += nodes[p2, lane] * w2 + nodes[p3, lane] * w3
-            dark = nodes[q0, lane] * w0 + nodes[q1, lane] * w1
-            dark += nodes[q2, lane] * w2 + nodes[q3, lane] * w3
-            out[pixel, lane] = np.uint16(light * lower + dark * upper + _HALF)
-    done[0] = len(pixels)
+    block = np.empty(_AT_ONCE, np.uint32)
+    slot = np.empty(_AT_ONCE, np.uint32)
+    for number_of_part in range(len(parts)):
+        start = parts[number_of_part] * _AT_ONCE
+        part, new = pixels[start : start + _AT_ONCE], out[start : start + _AT_ONCE]
+        count = len(part)
+        _blocks_of(part, blocks, block)
+        last = np.uint32(0)
+        for pixel in range(count):
+            slot[pixel] = np.uint32(slots[block[pixel]])
+            last = max(last, slot[pixel])
+        if last >= covered:
+            _note_missing(block, slot, count, covered, missing)
+            left[count_left[0]] = parts[number_of_part]
+            count_left[0] += 1
+            continue
+        for pixel in range(count):
+            x, fx = _cell(part[pixel, 0], in_all)
+            y, fy = _cell(part[pixel, 1], in_all)
+            z, fz = _cell(part[pixel, 2], in_all)
+            k, fk = _cell(part[pixel, 3], in_all)
+            p0 = slot[pixel] * solid * side + (x & inner) * solid + (y & inner) * plane
+            p0 += (z & inner) * side + (k & inner)
+            to_p1, to_p2, to_p3, w0, w1, w2, w3 = _corners(fx, fy, fz, solid, plane, side)
+            p1, p2, p3 = p0 + to_p1, p0 + to_p2, p0 + to_p3
+            q0, q1, q2, q3 = p0 + _ONE, p1 + _ONE, p2 + _ONE, p3 + _ONE
+            upper = np.float32(fk) * _PER_CODE
+            lower = np.float32(_FULL - fk) * _PER_CODE
+            for lane in range(outputs):
+                light = nodes[p0, lane] * w0 + nodes[p1, lane] * w1
+                light += nodes[p2, lane] * w2 + nodes[p3, lane] * w3
+                dark = nodes[q0, lane] * w0 + nodes[q1, lane] * w1
+                dark += nodes[q2, lane] * w2 + nodes[q3, lane] * w3
+                new[pixel, lane] = np.uint16(light * lower + dark * upper + _HALF)
 
 
 _THREE = {outputs: _for_three(outputs) for outputs in (1, 2, 3, 4)}

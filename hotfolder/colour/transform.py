@@ -15,7 +15,7 @@ from typing import Literal
 
 import numpy as np
 
-from hotfolder.colour.arrays import Codes, Floats
+from hotfolder.colour.arrays import Codes, Floats, Indices
 from hotfolder.colour.axis import lightness_axis
 from hotfolder.colour.blocks_of_detail import BlocksOfDetail
 from hotfolder.colour.detail import Reach
@@ -231,20 +231,35 @@ class Transform:
 
         Returns
         -------
-        To be given the picture, and then to `make_ready`.
+        To be given the picture, and then asked for what to `make_ready`.
         """
         return UsedBlocks(self.source.encoding, lightness_axis(self.source))
 
-    def make_ready(self, used: UsedBlocks) -> None:
+    def make_ready(self, blocks: Indices) -> None:
         """Compute all points that a picture needs, at once.
 
         Parameters
         ----------
-        used
-            From `new_use` of a transform with the same source, which was given the picture.
+        blocks
+            Of the source's space, as `new_use` of a transform with the same source finds them.
         """
         if self._grid:
-            self._grid.make_ready(used.find())
+            self._grid.make_ready(blocks)
+
+    def points(self, blocks: Indices, *, every: int = 1) -> Codes | None:
+        """Return what colours at points of the source's space become, computed if need be.
+
+        Parameters
+        ----------
+        blocks, every
+            As `hotfolder.colour.patchwork.Patchwork.over_points` takes them.
+
+        Returns
+        -------
+        Shape (blocks, points of a block, channels of the destination); None where this conversion
+        has no points.
+        """
+        return self._grid.points(blocks, every=every) if self._grid else None
 
     def errors(self, pixels: Codes, made: Codes) -> Floats:
         """Say how far converted pixels are from the exact conversion.

@@ -183,6 +183,11 @@ class ConversionToCome(Message):
         """The intent, or the one to reckon with while it has not been chosen."""
         return Intent.RELATIVE_COLORIMETRIC if self.is_open else self.intents[0]
 
+    @property
+    def expected_precision(self) -> Precision:
+        """The precision, or exact while it is not known what will be converted by it."""
+        return Precision.EXACT if self.is_open else self.precision
+
 
 @dataclass(frozen=True)
 class IntentChosen(Message):

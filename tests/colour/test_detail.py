@@ -285,7 +285,7 @@ def test_points_made_at_once_are_those_made_band_by_band():
             used = transform.new_use()
             for top in range(0, len(pixels), 70):
                 used.add(pixels[top : top + 70])
-            transform.make_ready(used)
+            transform.make_ready(used.find())
         parts = [transform.apply(pixels[top : top + 50]) for top in range(0, len(pixels), 50)]
         made.append((np.concatenate(parts), transform.bound))
     (one, its_bound), (other, other_bound) = made

@@ -10,7 +10,7 @@ from hotfolder.colour.difference import DifferenceStatistics
 from hotfolder.colour.gamut_boundary import boundary_of
 from hotfolder.colour.kept_points import keep_in, save_new
 from hotfolder.colour.loss import Route, losses, round_trip_noise
-from hotfolder.colour.loss_table import make_loss_lookup
+from hotfolder.colour.loss_table import _lookup_of, make_loss_lookup
 from hotfolder.colour.measurement_model import _read_model
 from hotfolder.colour.medium import _scattered, largest_ink_sum
 from hotfolder.colour.rendering import find_reach
@@ -51,7 +51,7 @@ def nothing_kept_in_memory():
 def forget():
     """Forget what this process has computed, as a worker that has just been started."""
     for each in (
-        _grid_of, make_loss_lookup, boundary_of, _read_model, _scattered, largest_ink_sum,
+        _grid_of, _lookup_of, boundary_of, _read_model, _scattered, largest_ink_sum,
         round_trip_noise,
     ):  # fmt: skip
         each.cache_clear()
@@ -135,7 +135,7 @@ def test_what_is_warm_is_not_computed_again(tmp_path, monkeypatch):
         raise AssertionError("computed again")
 
     for place in (
-        "hotfolder.colour.patchwork.Patchwork.over_points",
+        "hotfolder.colour.patchwork.Patchwork.list_points",
         "hotfolder.colour.grid.Grid._compute_errors",
         "hotfolder.colour.grid.convert_neutrals",
         "hotfolder.colour.transform.convert_neutrals",

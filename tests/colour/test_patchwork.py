@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from hotfolder.colour import icc_encode as icc
-from hotfolder.colour.patchwork import Patchwork
+from hotfolder.colour.patchwork import Patchwork, mark_blocks
 
 SPACES = {3: ("RGB ", "rgb"), 4: ("CMYK", "cmyk")}
 KEEP_NODES = 0x4
@@ -64,13 +64,27 @@ def everywhere(compute, inputs, outputs=3, blocks=4, cells=2):
     steps = np.rint(np.linspace(0, 65535, side)).astype(np.uint16)
     points = np.stack(np.meshgrid(*[steps] * inputs, indexing="ij"), -1)
     values = compute(points.reshape(-1, inputs)).reshape((*points.shape[:-1], outputs))
-    patches = Patchwork(compute, inputs, outputs, blocks=blocks, cells=cells)
+    patches = patchwork(compute, inputs, outputs, blocks=blocks, cells=cells)
     return patches, points.reshape(-1, inputs), np.rint(values).astype(np.uint16)
 
 
+def patchwork(compute, inputs, outputs, **given):
+    """One that is computed colour by colour."""
+    patches = Patchwork(
+        lambda blocks: patches.over_points(blocks, compute), inputs, outputs, **given
+    )
+    return patches
+
+
 def looked_up(patches, pixels):
-    patches.cover(pixels)
+    cover(patches, pixels)
     return patches.look_up(pixels)
+
+
+def cover(patches, pixels):
+    used = np.zeros(patches.blocks**patches.inputs, np.uint8)
+    mark_blocks(pixels, patches.blocks, used)
+    return patches.cover(np.flatnonzero(used))
 
 
 def random_pixels(inputs, count=20_000):
@@ -110,7 +124,7 @@ def test_points_are_met_exactly_up_to_the_last_one(inputs, outputs):
 def test_what_is_linear_stays_linear(inputs):
     """To one code: points lie at whole codes, the nearest ones."""
     weights = np.array([0.4, 0.3, 0.2, 0.1])[:inputs]
-    patches = Patchwork(lambda at: (at @ weights)[:, None], inputs, 1, blocks=4, cells=4)
+    patches = patchwork(lambda at: (at @ weights)[:, None], inputs, 1, blocks=4, cells=4)
     pixels = random_pixels(inputs)
     assert np.abs(pixels @ weights - looked_up(patches, pixels)[:, 0]).max() <= 1
 
@@ -121,7 +135,7 @@ def test_greys_meet_only_the_points_on_the_diagonal():
         return np.where(is_grey[:, None], scattered(at), 0)
 
     greys = np.repeat(np.arange(0, 65536, 7, dtype=np.uint16)[:, None], 3, axis=1)
-    both = [Patchwork(f, 3, 3, blocks=4, cells=4) for f in (scattered, on_the_diagonal)]
+    both = [patchwork(f, 3, 3, blocks=4, cells=4) for f in (scattered, on_the_diagonal)]
     np.testing.assert_array_equal(*(looked_up(patches, greys) for patches in both))
 
 
@@ -132,19 +146,19 @@ def test_only_blocks_with_pixels_are_computed_and_each_once():
         asked.append(len(at))
         return smooth(at)
 
-    patches = Patchwork(compute, 3, 3, blocks=8, cells=2)
+    patches = patchwork(compute, 3, 3, blocks=8, cells=2)
     corner = random_pixels(3) // 8
-    assert [0] == patches.cover(corner).tolist()
-    assert [] == patches.cover(corner).tolist()
+    assert [0] == cover(patches, corner).tolist()
+    assert [] == cover(patches, corner).tolist()
     assert 27 == sum(asked)
-    assert 511 == len(patches.cover(random_pixels(3)))
+    assert 511 == len(cover(patches, random_pixels(3)))
     assert 27 + 17**3 - 1 - 7 == sum(asked)  # neighbours share points, but not with earlier blocks
 
 
 def test_a_pixel_becomes_the_same_whatever_came_before_it():
     pixels = random_pixels(3)
-    at_once = looked_up(Patchwork(scattered, 3, 3, blocks=8, cells=2), pixels)
-    patches = Patchwork(scattered, 3, 3, blocks=8, cells=2)
+    at_once = looked_up(patchwork(scattered, 3, 3, blocks=8, cells=2), pixels)
+    patches = patchwork(scattered, 3, 3, blocks=8, cells=2)
     one_by_one = [looked_up(patches, part) for part in np.array_split(pixels[::-1], 100)]
     np.testing.assert_array_equal(at_once, np.concatenate(one_by_one)[::-1])
 
@@ -152,8 +166,8 @@ def test_a_pixel_becomes_the_same_whatever_came_before_it():
 @pytest.mark.parametrize("inputs", [3, 4])
 def test_what_is_not_covered_is_covered_when_a_pixel_misses_it(inputs):
     pixels = random_pixels(inputs)
-    expected = looked_up(Patchwork(scattered, inputs, 3, blocks=8, cells=2), pixels)
-    patches = Patchwork(scattered, inputs, 3, blocks=8, cells=2)
+    expected = looked_up(patchwork(scattered, inputs, 3, blocks=8, cells=2), pixels)
+    patches = patchwork(scattered, inputs, 3, blocks=8, cells=2)
     for part in np.array_split(np.arange(len(pixels)), 7):
         np.testing.assert_array_equal(expected[part], patches.look_up(pixels[part]))
 
@@ -162,23 +176,23 @@ def test_what_is_not_covered_is_covered_when_a_pixel_misses_it(inputs):
 def test_points_made_while_others_are_used_are_not_read_from_the_old_ones(inputs):
     """What was covered is asked for before points grow, and used afterwards, as a thread may."""
     pixels = random_pixels(inputs)
-    expected = looked_up(Patchwork(scattered, inputs, 3, blocks=8, cells=2), pixels)
-    patches = Patchwork(scattered, inputs, 3, blocks=8, cells=2)
-    patches.cover(pixels[:50])
+    expected = looked_up(patchwork(scattered, inputs, 3, blocks=8, cells=2), pixels)
+    patches = patchwork(scattered, inputs, 3, blocks=8, cells=2)
+    cover(patches, pixels[:50])
     before = patches.covered()
-    patches.cover(pixels)
+    cover(patches, pixels)
     asked = []
 
     def ask(missed):
         asked.append(len(missed))
         return patches.covered() if len(missed) else before
 
-    np.testing.assert_array_equal(expected, patches.look_up(pixels, None, ask))
+    np.testing.assert_array_equal(expected, patches.look_up(pixels, ask))
     assert 2 == len(asked)
 
 
 def test_pixels_may_be_read_only_or_scattered():
-    patches, pixels = Patchwork(smooth, 3, 3, blocks=4, cells=2), random_pixels(3, 100)
+    patches, pixels = patchwork(smooth, 3, 3, blocks=4, cells=2), random_pixels(3, 100)
     expected = looked_up(patches, pixels)
     fixed = pixels.copy()
     fixed.flags.writeable = False

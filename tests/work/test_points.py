@@ -11,7 +11,7 @@ import tifffile
 from hotfolder.colour.gamut_boundary import boundary_of
 from hotfolder.colour.kept_points import keep_in
 from hotfolder.colour.loss import round_trip_noise
-from hotfolder.colour.loss_table import make_loss_lookup
+from hotfolder.colour.loss_table import _lookup_of
 from hotfolder.colour.measurement_model import _read_model
 from hotfolder.colour.transform import _grid_of
 from hotfolder.daemon.jobs import Work
@@ -42,13 +42,14 @@ def studio(root):
 
 
 def work_on(root, tmp_path, rendering, points):
-    for each in (_grid_of, make_loss_lookup, boundary_of, _read_model, round_trip_noise):
+    for each in (_grid_of, _lookup_of, boundary_of, _read_model, round_trip_noise):
         each.cache_clear()
     registry = load_registry()
     path = root.destinations / "book-pages.toml"
     raw = {
         **tomllib.loads(path.read_text("utf-8")),
-        "stages": ["gamut-check", "profile-conversion"],
+        # what is sharpened has other colours than what was looked at before
+        "stages": ["gamut-check", "output-sharpening", "profile-conversion"],
         "stage": {
             "profile-conversion": {"intent": "relative colorimetric", "rendering": rendering}
         },

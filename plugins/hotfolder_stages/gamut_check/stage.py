@@ -131,8 +131,11 @@ class GamutCheck(Stage[GamutCheckSettings]):
             rendering=conversion.rendering,
             depth=conversion.depth,
         )
+        self._pixels = raster.width_px * raster.height_px
         try:
-            self._look_up = make_loss_lookup(self._route)
+            self._look_up = make_loss_lookup(
+                self._route, precision=conversion.expected_precision, pixels=self._pixels
+            )
             self._noise = round_trip_noise(job.profile)
         except ProfileError as error:
             raise Hold(
@@ -150,7 +153,6 @@ class GamutCheck(Stage[GamutCheckSettings]):
             self._notes.append(uncertain)
             job.warn("uncertain-profile", uncertain)
         self._encoding = raster.encoding
-        self._pixels = raster.width_px * raster.height_px
         # an enlargement has no colours but those of fewer pixels
         own = job.told(OwnPixels)
         looked_at = own.raster if own else raster

@@ -309,7 +309,7 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
                 if not self._is_by_looking:
                     reduction.add(band.top, pixels)
             self._transform = self._made(self._look(size, scratch.read, reduction))
-            self._transform.make_ready(used)
+            self._transform.make_ready(used.find())
             rows = rows_per_band(raster.width_px)
             if self.settings.precision is Precision.FAST:
                 rows = rows_per_band(raster.width_px, PIXELS_PER_CALL)

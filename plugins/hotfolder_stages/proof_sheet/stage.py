@@ -151,8 +151,13 @@ class ProofSheet(Stage[ProofSheetSettings]):
             rendering=self._conversion.rendering,
             depth=self._conversion.depth,
         )
+        size_px = (raster.width_px, raster.height_px)
         try:
-            look_up = make_loss_lookup(self._route)
+            look_up = make_loss_lookup(
+                self._route,
+                precision=self._conversion.expected_precision,
+                pixels=raster.width_px * raster.height_px,
+            )
             noise = round_trip_noise(job.profile)
         except ProfileError as error:
             raise Hold(
@@ -162,7 +167,6 @@ class ProofSheet(Stage[ProofSheetSettings]):
             ) from error
         tolerance = job.told(LossTolerance) or _TOLERANCE
         self._tolerance = max(tolerance.delta_e_00, noise.p99)
-        size_px = (raster.width_px, raster.height_px)
         points = [raster.original_area.point(*each) for each in self.settings.at]
         at = [(x / raster.width_px, y / raster.height_px) for x, y in points]
         self._collector = WorstPlaces(

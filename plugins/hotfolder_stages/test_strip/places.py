@@ -82,8 +82,14 @@ class StripPlaces(Stage[StripPlacesSettings]):
             rendering=conversion.rendering,
             depth=conversion.depth,
         )
+        size_px = (raster.width_px, raster.height_px)
         try:
-            look_up, noise = make_loss_lookup(route), round_trip_noise(job.profile)
+            look_up = make_loss_lookup(
+                route,
+                precision=conversion.expected_precision,
+                pixels=raster.width_px * raster.height_px,
+            )
+            noise = round_trip_noise(job.profile)
         except ProfileError as error:
             raise Hold(
                 "profiles-do-not-join",
@@ -92,7 +98,6 @@ class StripPlaces(Stage[StripPlacesSettings]):
             ) from error
         tolerance = job.told(LossTolerance) or _TOLERANCE
         self._tolerance = max(tolerance.delta_e_00, noise.p99)
-        size_px = (raster.width_px, raster.height_px)
         self._collector = WorstPlaces(self._source, size_px, look_up, self._tolerance)
         return raster
 
