@@ -22,7 +22,14 @@ from hotfolder.testing import cut, make_stage
 from hotfolder_stages.gamut_check import GamutCheck
 from hotfolder_stages.gamut_check.causes import take_sample
 from hotfolder_stages.gamut_check.regions import Blocks
-from hotfolder_stages.gamut_check.tally import KEPT, LOST, SAMPLED, UNDECIDED, Counter
+from hotfolder_stages.gamut_check.tally import (
+    KEPT,
+    LOST,
+    SAMPLED,
+    UNDECIDED,
+    Counter,
+    thin_out,
+)
 from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.sizing import Sizing
 from reference.devices import (
@@ -404,6 +411,61 @@ def test_the_pictures_own_pixels_are_not_looked_at_once_a_stage_has_changed_them
     assert job.told(OwnPixels) is not None
     job.end_of_pixels()
     assert job.told(OwnPixels) is None
+
+
+@pytest.fixture
+def little_is_enough(monkeypatch):
+    """A tenth of what these pictures have, with as many pixels to a block as of large ones."""
+    monkeypatch.setattr("hotfolder_stages.gamut_check.regions.BLOCKS", 40)
+    monkeypatch.setattr("hotfolder_stages.gamut_check.stage.ENOUGH_PX", 24_000)
+
+
+def measured(pixels, rows=64):
+    return checked(pixels, spec_of(pixels), CMYK, rows=rows)[2]
+
+
+@pytest.mark.usefixtures("little_is_enough")
+@pytest.mark.parametrize("rows", [7, 64, 500])
+def test_of_a_large_picture_some_pixels_tell_of_all(rows, monkeypatch):
+    pixels = half_lost(400, 607)
+    few = measured(pixels, rows)
+    assert 10 == few["measured_one_in"]
+    monkeypatch.setattr("hotfolder_stages.gamut_check.stage.ENOUGH_PX", 10**9)
+    every = measured(pixels)
+    assert 1 == every["measured_one_in"]
+    off = abs(few["lost_share"] - every["lost_share"])
+    assert off <= few["error_in_95_of_100"]["lost_share"] < 0.01
+    assert few["lost_by_hue"] == pytest.approx(every["lost_by_hue"], abs=0.02)
+    region, true = few["largest_region"], every["largest_region"]
+    assert [region[side] for side in ("top_px", "height_px")] == [
+        true[side] for side in ("top_px", "height_px")
+    ]
+    for side in ("left_px", "width_px"):  # what a block at the edge is, is left to chance
+        assert abs(region[side] - true[side]) <= true["accuracy_px"]
+    assert region["share"] == pytest.approx(true["share"], abs=0.01)
+
+
+@pytest.mark.usefixtures("little_is_enough")
+@pytest.mark.parametrize("step", [2, 5, 10])
+@pytest.mark.parametrize("axis", [0, 1])
+def test_what_is_lost_in_stripes_is_neither_met_nor_missed_by_rule(step, axis):
+    pixels = np.full((400, 600, 3), 30000, np.uint16)
+    np.moveaxis(pixels, axis, 0)[::step] = (0, 65000, 0)
+    found = measured(pixels)
+    assert found["lost_share"] == pytest.approx(1 / step, abs=0.01)
+    assert abs(found["lost_share"] - 1 / step) <= 1.5 * found["error_in_95_of_100"]["lost_share"]
+
+
+def test_which_pixels_are_looked_at_depends_on_their_places_alone():
+    pixels = np.arange(90 * 100, dtype=np.uint16).reshape(90, 100, 1)
+    taken = thin_out(0, pixels, 7)
+    assert (90, 15, 1) == taken.shape
+    parts = [thin_out(top, pixels[top : top + 13], 7) for top in range(0, 90, 13)]
+    np.testing.assert_array_equal(taken, np.concatenate(parts))
+    columns = taken[..., 0] % 100
+    np.testing.assert_array_equal(np.broadcast_to(np.arange(15), (90, 15)), columns // 7)
+    assert set(range(100)) == set(columns.ravel().tolist())  # to the last one
+    assert pixels is thin_out(0, pixels, 1)
 
 
 @pytest.mark.parametrize(("lost_rows", "looked_at"), [(300, 15_007), (150, 4096), (3, 1200)])

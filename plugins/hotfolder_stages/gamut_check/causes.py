@@ -115,6 +115,8 @@ class Sample:
     """Pixels of each group."""
     sampled: NDArray[np.int64]
     """How many of them were looked at."""
+    every: int = 1
+    """The pixels of groups are one of so many of the picture."""
 
     @property
     def weights(self) -> NDArray[np.int64]:
@@ -127,7 +129,8 @@ class Sample:
         return float(self.stands_for[:, of].sum() / max(1, self.groups.sum()))
 
     def error(self, of: NDArray[np.bool_]) -> float:
-        """Say how far `share` may be off."""
+        """Say how far `share` may be off, as not all pixels of the groups were looked at."""
+        counted = max(1, int(self.groups.sum()))
         square = 0.0
         for group, pixels in enumerate(self.groups):
             looked_at = int(self.sampled[group])
@@ -136,7 +139,10 @@ class Sample:
                 # at both ends one pixel more or less might have been found
                 part = min(max(part, 1 / looked_at), 1 - 1 / looked_at)
                 square += pixels**2 * part * (1 - part) / looked_at
-        return _CONFIDENCE * math.sqrt(square) / max(1, int(self.groups.sum()))
+        if self.every > 1:
+            share = max(self.share(of), 1 / counted)
+            square += counted * share * (1 - share)
+        return _CONFIDENCE * math.sqrt(square) / counted
 
 
 def find_causes(
@@ -203,8 +209,16 @@ def find_causes(
     )
 
 
-def take_sample(tally: Tally) -> Sample:
-    """Take each colour once, as one of a flat area comes thousands of times."""
+def take_sample(tally: Tally, every: int = 1) -> Sample:
+    """Take each colour once, as one of a flat area comes thousands of times.
+
+    Parameters
+    ----------
+    tally
+        Of the picture.
+    every
+        One of so many of its pixels is in it.
+    """
     channels = tally.colours.shape[-1]
     samples = [tally.sample(group) for group in (KEPT, UNDECIDED, LOST)]
     for group, most_off in _MOST_OFF.items():
@@ -221,7 +235,7 @@ def take_sample(tally: Tally) -> Sample:
         part = inverse.ravel()[end - sampled[group] : end]
         each = tally.groups[group] / max(1, sampled[group])
         stands_for[group] = np.bincount(part, minlength=len(pixels)) * each
-    return Sample(pixels, stands_for, tally.groups, sampled)
+    return Sample(pixels, stands_for, tally.groups, sampled, every)
 
 
 def count_by_blocks(tally: Tally, sample: Sample, causes: Causes) -> NDArray[np.int64]:
@@ -239,7 +253,7 @@ def count_by_blocks(tally: Tally, sample: Sample, causes: Causes) -> NDArray[np.
 
     Returns
     -------
-    Shape (rows, columns), pixels.
+    Shape (rows, columns), pixels of those that are in the tally.
     """
     pixels: NDArray[np.int64] = tally.blocks[UNDECIDED] + tally.blocks[LOST]
     where = np.nonzero(pixels)

@@ -2,8 +2,8 @@
 
 Two shares of the picture are told. What is *lost* comes out farther than the tolerance from what
 the picture asks for, whatever is to blame. What is *out of gamut* this medium cannot make at all.
-Both are of every pixel where the table of differences is certain, and of sampled ones where it is
-not.
+Both are of every pixel where the table of differences is certain, or of four million of a large
+picture, and of some thousand that are computed exactly where it is not.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ from hotfolder.colour import (
 )
 from hotfolder_stages.gamut_check.causes import count_by_blocks, find_causes, take_sample
 from hotfolder_stages.gamut_check.regions import Blocks
-from hotfolder_stages.gamut_check.tally import LOST, UNDECIDED, Counter
+from hotfolder_stages.gamut_check.tally import ENOUGH_PX, LOST, UNDECIDED, Counter, thin_out
 from hotfolder_stages.gamut_check.telling import list_remedies, say_hold, say_notes
 
 UNDECIDED_PART, UNDECIDED_LEAST, UNDECIDED_MOST = 0.33, 0.3, 1.5
@@ -162,11 +162,13 @@ class GamutCheck(Stage[GamutCheckSettings]):
             own.watch(self._waiting.append)
         self._at = own.at if own else Area(0, 0, raster.width_px, raster.height_px)
         self._blocks = Blocks(looked_at.width_px, looked_at.height_px)
+        self._every = max(1, looked_at.width_px * looked_at.height_px // ENOUGH_PX)
         self._counter = Counter(
             CELL_BITS[raster.encoding],
             self._blocks.shape,
             self._blocks.side_px,
             self._undecided(),
+            every=self._every,
             samples_kept=self._is_decided_later,
         )
         return raster
@@ -201,6 +203,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
 
     def _look_at(self, band: Band) -> None:
         pixels = flattened(band.pixels, band.alpha, self._encoding)
+        pixels = thin_out(band.top, pixels, self._every)
         self._counter.add(band.top, pixels, self._look_up(pixels))
 
     def close(self) -> Findings:
@@ -219,7 +222,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
         cells.add(np.stack([tally.cells, np.zeros_like(tally.cells)]))
         delivered = self._route_as_delivered()
         transform = self._transform_of(delivered)
-        sample = take_sample(tally)
+        sample = take_sample(tally, self._every)
         off = np.zeros((2, 0))
         if len(sample.pixels):
             off = np.stack(losses(delivered, sample.pixels, transform))
@@ -232,10 +235,10 @@ class GamutCheck(Stage[GamutCheckSettings]):
             delivered, sample, off[0], self._tolerance, told.percent / 100 if told else None
         )
         if delivered == self._route and not delivered.moves_on_purpose:
-            self._blocks.add(tally.blocks[LOST])
-            self._blocks.add(np.rint(tally.blocks[UNDECIDED] * causes.undecided).astype(np.int64))
+            counts = tally.blocks[LOST] + tally.blocks[UNDECIDED] * causes.undecided
         else:  # the table is of something else, or of more than counts
-            self._blocks.add(count_by_blocks(tally, sample, causes))
+            counts = count_by_blocks(tally, sample, causes)
+        self._blocks.add(np.rint(counts * self._every).astype(np.int64))
         self._job.tell(LossMeasured(causes.lost, causes.words, causes.medium))
         region = self._blocks.largest(self._at)
         pixels, count, _ = cells.occupied()
@@ -252,6 +255,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
             "measured_on": "the picture's own pixels"
             if self._waiting is not None
             else "the pixels as sized",
+            "measured_one_in": self._every,
             "out_of_gamut_share": round(causes.medium, 6),
             "lost_share": round(causes.lost, 6),
             "counted_for_hold_share": round(causes.counted, 6),

@@ -1,4 +1,4 @@
-"""Counting what was looked up of every pixel: one walk over a picture, by as many threads as like.
+"""Counting what was looked up of pixels: one walk over a picture, by as many threads as like.
 
 Each thread counts into arrays of its own, kept from band to band, which are added up at the end.
 
@@ -20,6 +20,10 @@ from hotfolder.colour import Array, Codes, compiled, inlined, made, number, over
 
 Counts = NDArray[np.int64]
 
+ENOUGH_PX: Final = 4_000_000
+"""Of a picture with more pixels, as many are looked at. A share of one percent is then off by less
+than 0.01 percentage points in 95 of 100 cases, far less than the table of differences is."""
+
 KEPT: Final = 0
 UNDECIDED: Final = 1
 LOST: Final = 2
@@ -33,7 +37,7 @@ _GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 _MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
 _MIX_2 = np.uint64(0x94D049BB133111EB)
 _30, _27, _31 = np.uint64(30), np.uint64(27), np.uint64(31)
-_ONE = np.uint64(1)
+_ONE, _32, _LOW = np.uint64(1), np.uint64(32), np.uint64(2**32 - 1)
 
 
 @dataclass(frozen=True)
@@ -82,6 +86,8 @@ class Counter:
         Pixels of a block a side.
     undecided
         Codes of loss from the first to before the second may be lost or not.
+    every
+        One of so many pixels of a row is counted, as `thin_out` takes them.
     samples_kept
         Whether pixels of the group that is not lost are sampled as well.
     """
@@ -93,9 +99,11 @@ class Counter:
         side_px: int,
         undecided: tuple[int, int],
         *,
+        every: int = 1,
         samples_kept: bool = False,
     ) -> None:
         self._bits = np.array(bits, np.int64)
+        self._every = every
         self._blocks, self._side_px, self._undecided = blocks, side_px, undecided
         self._samples_kept = samples_kept
         self._idle: list[Tally] = []
@@ -106,9 +114,9 @@ class Counter:
         Parameters
         ----------
         pixels
-            Shape (rows, width, channels), uint16.
+            Shape (rows, columns, channels), uint16: those that are counted.
         codes
-            Shape (rows, width, 2), uint16: loss and shift as `DifferenceStatistics` encodes them.
+            Shape (rows, columns, 2), uint16: loss and shift as `DifferenceStatistics` encodes them.
         """
         pixels = np.ascontiguousarray(pixels)
 
@@ -122,6 +130,7 @@ class Counter:
                 _ROOM,
                 self._bits,
                 self._side_px,
+                self._every,
                 tally.loss,
                 tally.shift,
                 tally.cells,
@@ -194,6 +203,53 @@ def _mix(place: Any) -> Any:
     return mixed ^ (mixed >> _31)
 
 
+def thin_out(top: int, pixels: Codes, every: int) -> Codes:
+    """Take one of so many pixels of each row, by chance: nothing regular is met or missed.
+
+    Parameters
+    ----------
+    top
+        The band's first row.
+    pixels
+        Shape (rows, width, channels), uint16.
+    every
+        How many pixels one is taken of.
+
+    Returns
+    -------
+    uint16, shape (rows, width / every, rounded up, channels); depends on places alone.
+    """
+    if every == 1:
+        return pixels
+    rows, width, channels = pixels.shape
+    taken = np.empty((rows, -(-width // every), channels), np.uint16)
+    pixels = np.ascontiguousarray(pixels)
+    over_slabs(
+        lambda start, stop: _take(pixels[start:stop], top + start, every, taken[start:stop]),
+        rows,
+        width,
+    )
+    return taken
+
+
+@inlined
+def _offset(mixed: Any, room: int) -> np.int64:
+    """Which of some pixels is taken: by the bits that do not say whether it is kept."""
+    return np.int64(((mixed & _LOW) * np.uint64(room)) >> _32)
+
+
+@compiled(seen("u2", 3), number("i8"), number("i8"), made("u2", 3))
+def _take(pixels: Array, top: int, every: int, taken: Array) -> None:
+    rows, width, channels = pixels.shape
+    columns = taken.shape[1]
+    for row in range(rows):
+        for column in range(columns):
+            mixed = _mix(np.uint64((top + row) * columns + column + 1))
+            at = column * every + _offset(mixed, min(every, width - column * every))
+            for channel in range(channels):
+                taken[row, column, channel] = pixels[row, at, channel]
+
+
 @compiled(
     seen("u2", 3),
     seen("u2", 3),
@@ -202,6 +258,7 @@ def _mix(place: Any) -> Any:
     number("i8"),
     seen("i8", 1),
     seen("i8", 1),
+    number("i8"),
     number("i8"),
     made("i8", 1),
     made("i8", 1),
@@ -223,6 +280,7 @@ def _count(
     room: Array,
     bits: Array,
     side_px: int,
+    every: int,
     loss: Array,
     shift: Array,
     cells: Array,
@@ -249,7 +307,9 @@ def _count(
             group = 0
             if code >= first_undecided:
                 group = 2 if code >= first_lost else 1
-                block = column // side_px
+                mixed = _mix(np.uint64((top + row) * width + column + 1))
+                block = (column * every + _offset(mixed, every)) // side_px
+                block = min(block, blocks.shape[2] - 1)  # at the edge there is less room
                 blocks[group, block_row, block] += 1
                 for channel in range(channels):
                     sums[block_row, block, channel] += pixels[row, column, channel]
