@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Codes
 from hotfolder.colour.engine import to_lab
@@ -22,6 +23,9 @@ from hotfolder.model.encoding import Encoding
 UNEVEN_FROM = 0.15
 """Largest difference of a grey's L* / 100 from its device value, 0 … 1, above which points are
 moved: 0.1 in a space of gamma 1.8 or 2.6, 0.44 in one that is linear in light."""
+
+_FEW_ENOUGH = 17
+"""One neutral in so many, black and white among them, says whether points are to be moved."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,20 +54,28 @@ class Axis:
         return found
 
 
+def _places_of(source: Profile, values: Codes) -> NDArray[np.float64] | None:
+    """Lightness of rising neutrals, 0 … 1; None of what is no ramp from black to white."""
+    lightness = to_lab(source, np.repeat(values[:, None], 3, axis=1))[:, 0]
+    span = lightness[-1] - lightness[0]
+    if span < 1:
+        return None
+    rising = np.maximum.accumulate(np.clip((lightness - lightness[0]) / span, 0, 1))
+    return np.asarray(rising)
+
+
 @lru_cache(maxsize=4)
 def lightness_axis(source: Profile) -> Axis | None:
     """Find places even in lightness for a source; None where its device values are even enough."""
     if source.encoding is not Encoding.RGB:
         return None
     every = np.arange(65536, dtype=np.uint16)
-    lightness = to_lab(source, np.repeat(every[:, None], 3, axis=1))[:, 0]
-    # what is no ramp from black to white is left as it is
-    span = lightness[-1] - lightness[0]
-    if span < 1:
-        return None
-    place = np.maximum.accumulate(np.clip((lightness - lightness[0]) / span, 0, 1))
     even = every / 65535
-    if np.abs(place - even).max() < UNEVEN_FROM:
+    some = _places_of(source, every[::_FEW_ENOUGH])
+    if some is None or np.abs(some - even[::_FEW_ENOUGH]).max() < UNEVEN_FROM:
+        return None
+    place = _places_of(source, every)
+    if place is None:
         return None
     to_code = np.interp(even, place, even)
     return Axis(

@@ -67,7 +67,8 @@ def make_loss_lookup(
 
 @lru_cache(maxsize=2)
 def _lookup_of(route: Route, shares_points: bool) -> Lookup:  # noqa: FBT001 - for the cache
-    encoding = route.source.encoding
+    source, destination = route.source, route.destination
+    encoding = source.encoding
     if encoding is Encoding.GREY:
         every = np.arange(65536, dtype=np.uint16)[:, None]
         parts = over_slabs(
@@ -75,8 +76,10 @@ def _lookup_of(route: Route, shares_points: bool) -> Lookup:  # noqa: FBT001 - f
         )
         table = np.concatenate(parts)
         return lambda pixels: table[pixels[..., 0]]
-    _codes(route, np.zeros((1, encoding.channels), np.uint16))
-    axis = lightness_axis(route.source)
+    transform = _conversion(route) if shares_points else None
+    black = [np.zeros((1, each.encoding.channels), np.uint16) for each in (source, destination)]
+    _codes(route, black[0], black[1] if transform else None)  # can the two be joined?
+    axis = lightness_axis(source)
     points = (CELLS + 1) ** encoding.channels
     depends = vars(route) | {"reach": None}
     known = KeptBlocks(
@@ -85,7 +88,6 @@ def _lookup_of(route: Route, shares_points: bool) -> Lookup:  # noqa: FBT001 - f
         grid.BLOCKS[encoding] ** encoding.channels,
         {POINTS: ("<u2", (points, 2))},
     )
-    transform = _conversion(route) if shares_points else None
 
     def at_points(blocks: Indices) -> Codes:
         places, at = patches.list_points(blocks)

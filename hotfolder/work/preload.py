@@ -16,6 +16,7 @@ from PIL import Image, ImageDraw, ImageFont
 import hotfolder.colour
 import hotfolder.pages
 import hotfolder.work.pipeline
+from hotfolder.colour.kept_points import made_by
 from hotfolder.colour.machine_code import compile_all
 from hotfolder.errors import PluginError
 from hotfolder.raster.dither import Dither
@@ -26,6 +27,7 @@ from hotfolder.work.describing import versions
 _ = scipy.ndimage, scipy.spatial, jinja2, segno, tifffile, Image, ImageDraw, ImageFont
 Dither(1, 1)  # computes its noise, once for all workers
 versions()
+made_by()
 
 # A broken plugin is told by the daemon and by every worker; here the message would be lost.
 with contextlib.suppress(PluginError):
