@@ -29,6 +29,7 @@ import math
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -342,6 +343,7 @@ def convert_neutrals(exact: Conversion) -> Codes:
     return np.ascontiguousarray(np.concatenate(parts))
 
 
+@lru_cache(maxsize=3)
 def _places(blocks: int, channels: int) -> NDArray[np.float64]:
     """Where in each block its error is measured: shape (blocks, colours, channels), 0 … 1."""
     return np.random.default_rng(1).random((blocks, _COLOURS_PER_BLOCK, channels))
