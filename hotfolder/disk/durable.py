@@ -17,7 +17,9 @@ import hashlib
 import os
 import stat
 import sys
+from collections import deque
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
@@ -29,6 +31,10 @@ TEMPORARY_PREFIX = ".hotfolder-"
 _CHUNK = 4 * 2**20
 _WRITE = 2**20
 _CANNOT_SYNC_FOLDERS = {errno.EINVAL, errno.ENOTSUP, errno.EBADF}
+
+
+_WAITING_AT_MOST = 8
+"""Pieces that are written and not yet hashed."""
 
 
 class Digest(NamedTuple):
@@ -256,6 +262,50 @@ def sha256_of(path: str | Path, *, folder: int | None = None) -> Digest:
     finally:
         os.close(file)
     return Digest(digest.hexdigest(), size)
+
+
+class HashedFile:
+    """A file that is written from its beginning to its end, and hashed by a thread meanwhile.
+
+    Parameters
+    ----------
+    path
+        What is there is overwritten.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._file = path.open("wb")
+        self._hasher = ThreadPoolExecutor(1, "hash")
+        self._waiting: deque[Future[None]] = deque()
+        self._hash, self._bytes = hashlib.sha256(), 0
+
+    def write(self, data: bytes) -> None:
+        """Write what comes next.
+
+        Raises
+        ------
+        OSError
+            When the disk is full or fails.
+        """
+        self._file.write(data)
+        self._bytes += len(data)
+        self._waiting.append(self._hasher.submit(self._hash.update, data))
+        while len(self._waiting) > _WAITING_AT_MOST:
+            self._waiting.popleft().result()
+
+    def close(self) -> Digest:
+        """Close the file and return the digest of what was written.
+
+        Raises
+        ------
+        OSError
+            When the disk is full or fails.
+        """
+        try:
+            self._file.close()
+        finally:
+            self._hasher.shutdown()
+        return Digest(self._hash.hexdigest(), self._bytes)
 
 
 def write_all(file: int, data: bytes) -> None:

@@ -8,6 +8,7 @@ from typing import Protocol
 
 import numpy as np
 
+from hotfolder.disk.durable import Digest
 from hotfolder.errors import Refuse
 from hotfolder.raster.dither import Dither
 from hotfolder.raster.picture import Band, RasterSpec, Stored
@@ -18,8 +19,11 @@ class FormatWriter(Protocol):
 
     notes: list[str]
 
-    def write(self, path: Path, bands: Iterable[Band]) -> None:
-        """Consume all bands; the file is complete when this returns."""
+    def write(self, path: Path, bands: Iterable[Band]) -> Digest | None:
+        """Consume all bands; the file is complete when this returns.
+
+        The digest is returned where it was computed on the way.
+        """
 
 
 class Samples:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import struct
 from collections import deque
@@ -10,11 +11,13 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import imagecodecs
 import numpy as np
 import tifffile
 
+from hotfolder.disk.durable import Digest, HashedFile
 from hotfolder.errors import Refuse
 from hotfolder.model.destination import Result
 from hotfolder.model.encoding import Encoding
@@ -22,6 +25,9 @@ from hotfolder.raster import exif
 from hotfolder.raster.picture import Band, RasterSpec, Stored, rebanded
 from hotfolder.raster.result_file import Samples, checked
 from hotfolder.raster.samples import to_cielab
+
+if TYPE_CHECKING:
+    from _typeshed import ReadableBuffer
 
 _STRIP_BYTES = 2**20
 _DEFLATE_LEVEL = 1  # measured: higher levels cost several times the time for a few per cent
@@ -55,10 +61,17 @@ class TiffFormat:
             self._note_or_refuse_big()
         self._directories = self._exif()
 
-    def write(self, path: Path, bands: Iterable[Band]) -> None:
-        """See `FormatWriter`."""
-        spec = self._spec
+    def write(self, path: Path, bands: Iterable[Band]) -> Digest | None:
+        """See `FormatWriter`; what is not compressed is hashed on the way."""
         strips = self._strips(bands)
+        if self._result.compression == "none":
+            return self._write_in_order(path, strips)
+        self._write_by_library(path, strips)
+        self._append_exif(path)
+        return None
+
+    def _write_by_library(self, path: Path | io.BytesIO, strips: Iterator[bytes]) -> None:
+        spec = self._spec
         ppi = Fraction(spec.ppi).limit_denominator(10_000)
         resolution = (ppi.numerator, ppi.denominator)
         axes = 3 if self._samples.count > 1 else 2
@@ -80,9 +93,33 @@ class TiffFormat:
                 metadata=None,
                 extratags=self._tags(),
             )
-            for _ in strips:  # the stages' last words come after their last band
-                raise ValueError("more strips than the picture has")
-        self._append_exif(path)
+            _check_ended(strips)
+
+    def _write_in_order(self, path: Path, strips: Iterator[bytes]) -> Digest:
+        """Write what tifffile would, from the first byte to the last.
+
+        It puts the list of contents in front when all else is written, though without compression
+        all of it is known before the first strip.
+        """
+        last = (self._spec.height_px % self._rows) or self._rows
+        count = -(-self._spec.height_px // self._rows)
+        frame = _Frame(self._rows * self._row_bytes, last * self._row_bytes)
+        self._write_by_library(frame, frame.list_strips(count))
+        end = frame.strips_at + self._spec.height_px * self._row_bytes
+        packed, entries = self._exif_entries(frame, end + end % 2)
+        for place, entry in entries.items():
+            frame.seek(place)
+            frame.write(entry)
+        file = HashedFile(path)
+        try:
+            file.write(frame.getvalue().ljust(frame.strips_at, b"\0"))
+            for strip in strips:
+                file.write(strip)
+            if packed:
+                file.write(bytes(end % 2) + packed)
+        finally:
+            digest = file.close()
+        return digest
 
     def _note_or_refuse_big(self) -> None:
         if self._result.bigtiff == "refuse":
@@ -172,19 +209,68 @@ class TiffFormat:
         """Put the Exif and GPS directories behind the picture and point to them."""
         end = path.stat().st_size
         end += end % 2
-        packed, exif_at, gps_at = exif.pack_below(self._directories, end, big=self._big)
+        packed, entries = self._exif_entries(path, end)
         if not packed:
             return
-        pointers = {exif.EXIF_DIRECTORY: exif_at, exif.GPS_DIRECTORY: gps_at}
-        with tifffile.TiffFile(path) as written:
-            page = written.pages[0].aspage()
-            entries = {
-                tag: page.tags[_PLACES[tag]].offset for tag, offset in pointers.items() if offset
-            }
         with path.open("r+b") as file:
             file.seek(end)
             file.write(packed)
-            for tag, place in entries.items():
+            for place, entry in entries.items():
                 file.seek(place)
-                kind, form = (_IFD8, "<HHQQ") if self._big else (_LONG, "<HHII")
-                file.write(struct.pack(form, tag, kind, 1, pointers[tag]))
+                file.write(entry)
+
+    def _exif_entries(self, written: Path | io.BytesIO, at: int) -> tuple[bytes, dict[int, bytes]]:
+        """Return the Exif and GPS directories as they stand at a place, and what points to them.
+
+        That are entries of the list of contents, by their own place in the file.
+        """
+        packed, exif_at, gps_at = exif.pack_below(self._directories, at, big=self._big)
+        if not packed:
+            return b"", {}
+        pointers = {exif.EXIF_DIRECTORY: exif_at, exif.GPS_DIRECTORY: gps_at}
+        kind, form = (_IFD8, "<HHQQ") if self._big else (_LONG, "<HHII")
+        if isinstance(written, io.BytesIO):
+            written.seek(0)
+        with tifffile.TiffFile(written) as file:
+            tags = file.pages[0].aspage().tags
+            return packed, {
+                tags[_PLACES[tag]].offset: struct.pack(form, tag, kind, 1, offset)
+                for tag, offset in pointers.items()
+                if offset
+            }
+
+
+class _Frame(io.BytesIO):
+    """All of a TIFF but its strips, which are as long as those that are written into it.
+
+    Parameters
+    ----------
+    strip_bytes, last_bytes
+        Of each strip, and of the last.
+    """
+
+    def __init__(self, strip_bytes: int, last_bytes: int) -> None:
+        super().__init__()
+        self._strip, self._last = bytes(strip_bytes), bytes(last_bytes)
+        self.strips_at = 0
+        """Where the first begins."""
+
+    def list_strips(self, count: int) -> Iterator[bytes]:
+        """Return so many strips for the library to write."""
+        yield from [self._strip] * (count - 1)
+        yield self._last
+
+    def write(self, data: ReadableBuffer, /) -> int:
+        """Write, but a strip leaves its place empty."""
+        if data is not self._strip and data is not self._last:
+            return super().write(data)
+        self.strips_at = self.strips_at or self.tell()
+        size = memoryview(data).nbytes
+        self.seek(size, io.SEEK_CUR)
+        return size
+
+
+def _check_ended(strips: Iterator[bytes]) -> None:
+    """Pull what comes after the last strip: the stages' last words."""
+    for _ in strips:
+        raise ValueError("more strips than the picture has")

@@ -12,6 +12,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from hotfolder.disk.durable import Digest
 from hotfolder.model.destination import Result
 from hotfolder.raster.jpeg_write import JpegFormat
 from hotfolder.raster.jxl_write import JpegXlFormat
@@ -39,6 +40,8 @@ class ResultWriter:
     def __init__(self, path: Path, writer: FormatWriter) -> None:
         self._path = path
         self._writer = writer
+        self.digest: Digest | None = None
+        """Of what was written, where the format could be hashed meanwhile."""
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -55,7 +58,7 @@ class ResultWriter:
         ValueError
             When the bands are not the picture that was promised.
         """
-        self._writer.write(self._path, bands)
+        self.digest = self._writer.write(self._path, bands)
 
     def __enter__(self) -> Self:
         return self

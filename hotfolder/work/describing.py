@@ -61,7 +61,7 @@ def describe_original(original: Original) -> OriginalRecord:
 def describe_result(written: Written, spec: RasterSpec) -> ResultRecord:
     """What the record says of a result, once it is written."""
     path = written.path
-    sha256, size = durable.sha256_of(path)
+    sha256, size = written.writer.digest or durable.sha256_of(path)
     profile = spec.profile
     return ResultRecord(
         path=path.name,

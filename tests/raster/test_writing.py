@@ -14,12 +14,14 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from hotfolder.colour.profile import Profile
+from hotfolder.disk import durable
 from hotfolder.errors import Refuse
 from hotfolder.model.destination import Result
 from hotfolder.model.encoding import Encoding
 from hotfolder.raster import exif
 from hotfolder.raster.ifd import Value
 from hotfolder.raster.picture import Metadata, RasterSpec
+from hotfolder.raster.tiff_write import TiffFormat
 from hotfolder.raster.writing import open_result
 from raster.pictures import (
     XMP,
@@ -335,6 +337,27 @@ def test_the_file_does_not_depend_on_the_band_height(tmp_path, kind):
         write(tmp_path / str(rows), pixels, Encoding.RGB, rows=rows, **options)
     contents = {(tmp_path / str(rows)).read_bytes() for rows in (1, 64, 300)}
     assert len(contents) == 1
+
+
+@pytest.mark.parametrize("big", [False, True])
+@pytest.mark.parametrize("bits", [8, 16])
+@pytest.mark.parametrize("metadata", [None, Metadata()])
+@pytest.mark.parametrize("shape", [(1, 1), (61, 47), (700, 901)])  # an odd end; many strips
+def test_a_tiff_hashed_on_the_way_is_the_one_that_tifffile_writes(
+    tmp_path, monkeypatch, shape, metadata, bits, big
+):
+    monkeypatch.setattr("hotfolder.raster.tiff_write._STRIP_BYTES", 100_000)
+    if big:
+        monkeypatch.setattr("hotfolder.raster.tiff_write._CLASSIC_BYTES", 1)
+    pixels, path = picture(*shape, 1), tmp_path / "x.tif"
+    options = {"format": "tiff", "compression": "none", "bits": bits}
+    digest = write(path, pixels, Encoding.GREY, metadata=metadata, **options).digest
+    assert durable.sha256_of(path) == digest
+    spec = spec_of(pixels, Encoding.GREY, metadata=metadata)
+    other, by_library = tmp_path / "other.tif", TiffFormat(spec, Result(**options))
+    by_library._write_by_library(other, by_library._strips(bands_of(pixels, 7, None)))
+    by_library._append_exif(other)
+    assert other.read_bytes() == path.read_bytes()
 
 
 def test_a_tiff_that_may_pass_4_gib_is_a_bigtiff_with_readable_metadata(tmp_path, monkeypatch):
