@@ -32,10 +32,10 @@ from hotfolder.colour.kept_points import KeptBlocks, Row, arrays_for
 from hotfolder.colour.patchwork import POINTS
 from hotfolder.colour.rendering import Refined, separate
 
-SURELY_UNMOVED = 0.97
+SURELY_UNMOVED = 0.98
 """Share of the way to the boundary up to which every second point of a block may lie, where none
-of its colours moves: of all 32768 blocks of sRGB on three media, in three directions, two have
-another point beyond the knee, 7 % beyond the boundary at most. It stays that of refined."""
+of its colours moves: of all 32768 blocks of sRGB on three media, in every direction, none has then
+another point beyond the knee. It stays that of refined."""
 
 _UNMOVED = "unmoved"
 _AT_KNEE, _AT_BOUNDARY = "at the knee", "at the boundary"
