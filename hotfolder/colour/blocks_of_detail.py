@@ -32,10 +32,10 @@ from hotfolder.colour.kept_points import KeptBlocks, Row, arrays_for
 from hotfolder.colour.patchwork import POINTS
 from hotfolder.colour.rendering import Refined, separate
 
-SURELY_UNMOVED = 0.97
+SURELY_UNMOVED = 0.98
 """Share of the way to the boundary up to which every second point of a block may lie, where none
-of its colours moves: of all 32768 blocks of sRGB on three media, in three directions, two have
-another point beyond the knee, 7 % beyond the boundary at most. It stays that of refined."""
+of its colours moves: of all 32768 blocks of sRGB on three media, in every direction, none has then
+another point beyond the knee. It stays that of refined."""
 
 _UNMOVED = "unmoved"
 _AT_KNEE, _AT_BOUNDARY = "at the knee", "at the boundary"
@@ -66,7 +66,8 @@ class BlocksOfDetail:
             "medium": refined.medium,
             "black point compensation": refined.black_point_compensation,
             "depth": refined.depth,
-            "direction": reach.darkening,
+            "direction": reach.direction.others,
+            "direction of blues": reach.direction.blues,
         }
         self._kept = KeptBlocks(_UNMOVED, self._depends, count, {_UNMOVED: ("|u1", ())})
         self._is_unmoved = np.zeros(count, np.bool_)
@@ -118,7 +119,7 @@ class BlocksOfDetail:
 
     def _stays(self, codes: Codes, most: float = KNEE) -> NDArray[np.bool_]:
         boundary, aims = boundary_of(self._refined.medium), self._refined.aim(codes)
-        return find_unmoved(boundary, aims, self._reach.darkening, most=most)
+        return find_unmoved(boundary, aims, self._reach.direction, most=most)
 
     def _points(self, blocks: Indices) -> Codes:
         _, (points, outputs) = self._rows[_AT_KNEE]
@@ -156,10 +157,10 @@ class BlocksOfDetail:
 
     def _ends_of(self, codes: Codes) -> Floats:
         """Compute both ends of the ways of colours, and where they lie: shape (n, lanes)."""
-        refined, direction = self._refined, Reach(darkening=self._reach.darkening)
+        refined, direction = self._refined, Reach(direction=self._reach.direction)
         medium, boundary = refined.medium, boundary_of(refined.medium)
         wanted = refined.aim(codes)
-        places = np.stack(find_places(boundary, wanted, direction.darkening), axis=-1)
+        places = np.stack(find_places(boundary, wanted, direction.direction), axis=-1)
         places = places.astype(np.float32)
         inner = separate(medium, bring_in(boundary, direction, wanted, held=KNEE))
         outer = np.array(inner)

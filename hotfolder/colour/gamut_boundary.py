@@ -10,10 +10,11 @@ Every entry can be made; between sheets it stays a little inside.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from itertools import combinations, product
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
 from hotfolder.colour.arrays import Floats
@@ -32,6 +33,7 @@ HUES = 360
 LIGHTNESSES = 65
 """Entries from the darkest colour to the lightest."""
 
+_SMOOTH_HUES = 5.0
 _SHEET_SIDE = {3: 65, 4: 25}
 _HELD = {3: (0.0, 1.0), 4: (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)}
 
@@ -49,11 +51,17 @@ class Boundary:
     lightest: float
     """OKLab lightness of the last entry."""
 
-    @property
-    def richest(self) -> NDArray[np.float64]:
-        """Largest chroma of each hue, whatever its lightness: shape (HUES,)."""
-        most: NDArray[np.float64] = self.chroma.max(axis=1)
-        return most
+    @cached_property
+    def lightness_of_richest(self) -> NDArray[np.float64]:
+        """OKLab lightness at which a hue has its largest chroma, shape (HUES,).
+
+        From hue to hue without a step, also where two lightnesses have nearly the same chroma.
+        """
+        steps = np.linspace(self.darkest, self.lightest, self.chroma.shape[1])
+        found = steps[self.chroma.argmax(axis=1)]
+        smooth: NDArray[np.float64]
+        smooth = scipy.ndimage.gaussian_filter1d(found, _SMOOTH_HUES, mode="wrap")
+        return smooth
 
 
 @lru_cache(maxsize=8)

@@ -357,6 +357,7 @@ def _reach_said(reach: Reach | None) -> dict[str, float | str] | None:
         return None
     return {
         "largest": round(float(reach.table.max()), 3),
-        "darkening": reach.darkening,
+        "darkening": reach.direction.others,
+        "darkening_of_blues": reach.direction.blues,
         "sha256": reach.sha256,
     }
