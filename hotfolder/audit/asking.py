@@ -12,6 +12,7 @@ from hotfolder.errors import Problem, SettingsError
 from hotfolder.measured.off_spans import read_off_spans
 from hotfolder.model.ends import End
 from hotfolder.model.units import parse_quantity
+from hotfolder.settings.files import read_surface
 from hotfolder.settings.root import Root
 
 
@@ -80,6 +81,7 @@ def read_question(asked: Asked, now: datetime, root: Root) -> Question:
         reverse=asked.reverse,
         limit=asked.limit,
         released=asked.released,
+        surfaces={path.stem: read_surface(path) for path in root.destinations.glob("*.toml")},
         off=None if off is None else tuple(off),
     )
 

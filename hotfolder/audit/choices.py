@@ -20,9 +20,13 @@ class Sort(StrEnum):
 
 
 class Group(StrEnum):
-    """What pictures are put together by. Months are of local time."""
+    """What pictures are put together by.
+
+    Months are of local time; media are the surfaces that the destinations' settings say.
+    """
 
     DESTINATION = "destination"
+    MEDIUM = "medium"
     MONTH = "month"
     PROFILE = "profile"
 

@@ -331,6 +331,7 @@ def _print_groups(found: Sequence[Sums], group: Group) -> None:
         "lost, mean",
         "most",
         "ΔE00 mean, p95",
+        "m²",
         box=SIMPLE_HEAD,
         pad_edge=False,
     )
@@ -342,6 +343,7 @@ def _print_groups(found: Sequence[Sums], group: Group) -> None:
             format_share(each["share_lost_mean"]),
             format_share(each["share_lost_most"]),
             ", ".join(f"{figure:.1f}" for figure in figures if figure is not None),
+            f"{each['printed_m2']:.2f}" if each["printed_m2"] else "",
         )
     print_table(table)
 

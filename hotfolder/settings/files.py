@@ -179,6 +179,13 @@ def read_title(path: Path) -> str:
     return said if isinstance(said, str) and said else path.stem
 
 
+def read_surface(path: Path) -> str:
+    """Read what a destination's medium is, as canvas; "" where its file does not say."""
+    medium = (_read_toml(path, []) or {}).get("medium")
+    said = medium.get("surface") if isinstance(medium, dict) else None
+    return said if isinstance(said, str) else ""
+
+
 def has_tickets(path: Path) -> bool:
     """Whether a destination works on tickets, whatever else is wrong in its file."""
     return "ticket" in (_read_toml(path, []) or {})

@@ -171,6 +171,43 @@ def test_groups_add_up(db):
     assert found["share_out_of_gamut_most"] == max(measured)
 
 
+SURFACES = {"book-pages": "lustre", "fine-art-canvas": "canvas", "web-gallery": "screen"}
+AREA = 3600 * 2400 * (0.0254 / 150) ** 2  # of each result, in square metres
+
+
+def test_square_metres_are_those_of_what_was_delivered_and_a_screen_has_none(db):
+    question = Question(surfaces=SURFACES, since=CHANGED)
+    found = {each["medium"]: each for each in ask_groups(db, question, Group.MEDIUM)}
+    delivered = Counter(
+        SURFACES[record["destination"]]
+        for record in RECORDS
+        if record["state"] == "delivered" and datetime.fromisoformat(record["finished"]) >= CHANGED
+    )
+    assert set(delivered) == set(found) == set(SURFACES.values())
+    assert {"lustre": delivered["lustre"] * AREA, "canvas": delivered["canvas"] * AREA} == {
+        medium: pytest.approx(found[medium]["printed_m2"], abs=1e-3)
+        for medium in ("lustre", "canvas")
+    }
+    assert found["screen"]["printed_m2"] == 0
+    areas = {each["destination"]: each["printed_m2"] for each in ask(db, question)}
+    assert areas["web-gallery"] is None
+    assert areas["book-pages"] == pytest.approx(AREA, abs=1e-6)
+
+
+def test_destinations_of_one_medium_are_one_group_and_unknown_ones_another(db):
+    surfaces = {"book-pages": "canvas", "fine-art-canvas": "canvas"}
+    groups = ask_groups(db, Question(surfaces=surfaces), Group.MEDIUM)
+    counted = Counter(record["destination"] for record in RECORDS)
+    assert [
+        ("", counted["web-gallery"]),
+        ("canvas", counted["book-pages"] + counted["fine-art-canvas"]),
+    ] == [(each["medium"], each["jobs"]) for each in groups]
+
+
+def test_a_destination_with_a_quote_in_its_name_is_a_name(db):
+    assert ask(db, Question(surfaces={"the '; room": "screen"}, limit=1))
+
+
 def test_sums_of_several_groups_are_those_of_each(db):
     asked = [Group.DESTINATION, Group.PROFILE, Group.MONTH]
     together = ask_sums(db, Question(lost_above=0.01), asked)
