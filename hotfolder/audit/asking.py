@@ -34,6 +34,7 @@ class Asked:
     profile: str | None = None
     name: str | None = None
     sha256: str | None = None
+    machine: str | None = None
     released: bool = False
     medium_off: bool = False
     sort: Sort = Sort.TIME
@@ -77,6 +78,7 @@ def read_question(asked: Asked, now: datetime, root: Root) -> Question:
         profile=asked.profile,
         name=asked.name,
         sha256=asked.sha256,
+        machine=asked.machine,
         sort=asked.sort,
         reverse=asked.reverse,
         limit=asked.limit,

@@ -29,6 +29,8 @@ class Group(StrEnum):
     MEDIUM = "medium"
     MONTH = "month"
     PROFILE = "profile"
+    REASON = "reason"
+    """Why pictures that a person released had been held; those of several reasons count in each."""
 
 
 class Statistic(StrEnum):

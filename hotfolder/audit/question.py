@@ -25,7 +25,7 @@ COLUMNS: Final = (
     "finished", "destination", "state", "discarded_at", "was_held", "batch", "name", "share_lost",
     "share_out_of_gamut", "tolerance", "delta_e_mean", "delta_e_p95", "delta_e_max", "hues",
     "profile", "profile_sha256", "original_sha256", "result_sha256", "elapsed_s", "job",
-    "printed_m2",
+    "printed_m2", "machine",
 )  # fmt: skip
 """What an answer has, in this order. Times are UTC; shares are 0 … 1; delta_e is ΔE00; was_held is
 0 or 1; hues have blanks between them. printed_m2 is the area of all copies in square metres; None
@@ -44,6 +44,7 @@ _GROUPS: Final = {
     Group.DESTINATION: "destination",
     Group.MEDIUM: "destination",
     Group.PROFILE: "profile_sha256",
+    Group.REASON: "released_for",
 }
 _SUMS: Final = {
     "jobs": "1",
@@ -90,6 +91,8 @@ class Question:
     """Of the original."""
     sha256: str | None = None
     """The first digits of an original's or a result's."""
+    machine: str | None = None
+    """Which made the result, where there are several."""
     released: bool = False
     """The job was held, and a person released it."""
     off: tuple[OffSpan, ...] | None = None
@@ -111,6 +114,7 @@ class Sums(TypedDict):
 
     destination: NotRequired[str]
     medium: NotRequired[str]
+    reason: NotRequired[str]
     month: NotRequired[str]
     profile: NotRequired[str | None]
     jobs: int
@@ -191,8 +195,14 @@ def count(db: sqlite3.Connection, question: Question) -> int:
     return int(number)
 
 
+def list_machines(db: sqlite3.Connection) -> list[str]:
+    """List the machines that have made a result, where there are several."""
+    rows = make_cursor(db).execute("SELECT DISTINCT machine FROM records ORDER BY machine")
+    return [machine for (machine,) in rows if machine]
+
+
 def ask_groups(db: sqlite3.Connection, question: Question, group: Group) -> list[Sums]:
-    """Return sums by destination, medium, month (local time) or profile of the result.
+    """Return sums by destination, medium, month (local time), profile or reason of a release.
 
     ``was_held`` counts jobs that were held at any time. Shares and ΔE00 are means over the
     pictures that have them, but for what is called the most.
@@ -225,9 +235,8 @@ def ask_sums(
             named = iter(row)
             for those, group in zip(found, groups, strict=True):
                 key = month if group is Group.MONTH else next(named)
-                if group is Group.MEDIUM:
-                    key = question.surfaces.get(key or "")
-                those.setdefault(key, []).append(row[len(keys) :])
+                for each in _find_groups(question, group, key):
+                    those.setdefault(each, []).append(row[len(keys) :])
     return [
         [
             _sum_up(group, key, those[key])
@@ -235,6 +244,15 @@ def ask_sums(
         ]
         for group, those in zip(groups, found, strict=True)
     ]
+
+
+def _find_groups(question: Question, group: Group, key: str | None) -> Sequence[str | None]:
+    """Return the groups that pictures with this key count in."""
+    if group is Group.MEDIUM:
+        return [question.surfaces.get(key or "")]
+    if group is Group.REASON:
+        return (key or "").split()  # none of what nobody released
+    return [key]
 
 
 def split_by_month(db: sqlite3.Connection, question: Question) -> list[tuple[str, Question]]:
@@ -295,6 +313,8 @@ def _sum_up(group: Group, key: str | None, parts: list[Row]) -> Sums:
         return {"destination": key or "", **rest}
     if group is Group.MEDIUM:
         return {"medium": key or "", **rest}
+    if group is Group.REASON:
+        return {"reason": key or "", **rest}
     if group is Group.MONTH:
         return {"month": key or "", **rest}
     named = max((each for each in profiles if each is not None), default=None)
@@ -325,6 +345,8 @@ def describe_question(question: Question) -> str:
         parts.append(f"with the profile {question.profile}")
     if question.name is not None:
         parts.append(f"named {question.name}")
+    if question.machine is not None:
+        parts.append(f"made on {question.machine}")
     if question.released:
         parts.append("that a person released")
     if question.off is not None:
@@ -368,6 +390,8 @@ def make_filter(question: Question) -> tuple[str, list[Value]]:
         add(r"(profile LIKE ? ESCAPE '\' OR profile_sha256 LIKE ? ESCAPE '\')", like, f"{like}%")
     if question.name is not None:
         add(r"name LIKE ? ESCAPE '\'", _make_like(question.name))
+    if question.machine is not None:
+        add(r"machine LIKE ? ESCAPE '\'", _make_like(question.machine))
     if question.released:
         add("was_held = 1 AND records.state = ?", End.DELIVERED)
     if question.off is not None:

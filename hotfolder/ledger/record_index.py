@@ -298,7 +298,7 @@ def _measure_area(record: Record | LogLine) -> float | None:
 
 def _list_reasons(record: Record | LogLine) -> str | None:
     """Codes of the reasons in spite of which a person released a job, each between blanks."""
-    if record.release is None:
+    if record.release is None or record.state != "delivered":
         return None
     waived = record.release.waived
     codes = dict.fromkeys(each.code for each in (record.reasons if waived is None else waived))
