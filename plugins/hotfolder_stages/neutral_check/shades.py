@@ -231,17 +231,14 @@ class Shades:
     def _tone(self, axis: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Return the least and the most a* or b*, plus 128, that is the tone of each lightness.
 
-        That is the mean of most pixels of about that lightness, and of those just beside it, as
-        noise reaches lightness too: where a channel is full, a tone changes much with it. Where
-        there is next to nothing, the nearest lightness with more says what the tone is.
+        That is the mean of most pixels of that lightness and of those just beside it, as noise
+        reaches lightness too: where a channel is full, a tone changes much with it. Where there is
+        next to nothing, the nearest lightnesses with more say what the tone is.
         """
-        near = scipy.ndimage.convolve1d(
-            self._occurs[axis], np.ones(_NOISE, int), axis=0, mode="constant"
-        )
-        first = _find_windows(near, TONED_SPREAD)[1]
+        first = self._windows(axis, TONED_SPREAD)[1]
         steps = np.arange(_CHROMA_STEPS)
         after = steps - first[:, None]
-        held = near * ((after >= 0) & (after < _window(TONED_SPREAD)))
+        held = self._occurs[axis] * ((after >= 0) & (after < _window(TONED_SPREAD)))
         number = held.sum(axis=-1)
         known = np.flatnonzero(number > self._may_be_off)
         known = known if len(known) else np.flatnonzero(number)
@@ -252,27 +249,21 @@ class Shades:
         return least.astype("f4"), most.astype("f4")
 
     def _windows(self, axis: int, spread: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        return _find_windows(self._occurs[axis], spread)
+        """Find, for each lightness, the steps of a* or b* that hold most pixels.
+
+        Returns
+        -------
+        How many they hold, and the first step, shape (lightnesses,) each.
+        """
+        sums = np.zeros((_LIGHTNESSES, _CHROMA_STEPS + 1), np.int64)
+        np.cumsum(self._occurs[axis], axis=-1, out=sums[:, 1:])
+        window = _window(spread)
+        held = sums[:, window:] - sums[:, :-window]
+        first = held.argmax(axis=-1)
+        return np.take_along_axis(held, first[:, None], axis=-1)[:, 0], first
 
     def _to_lab(self, flat: Codes, flags: int) -> Codes:
         return _to_lab(self._source, flat, flags)
-
-
-def _find_windows(
-    occurs: NDArray[np.int64], spread: float
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Find, for each lightness, the steps of a* or b* that hold most pixels.
-
-    Returns
-    -------
-    How many they hold, and the first step, shape (lightnesses,) each.
-    """
-    sums = np.zeros((_LIGHTNESSES, _CHROMA_STEPS + 1), np.int64)
-    np.cumsum(occurs, axis=-1, out=sums[:, 1:])
-    window = _window(spread)
-    held = sums[:, window:] - sums[:, :-window]
-    first = held.argmax(axis=-1)
-    return np.take_along_axis(held, first[:, None], axis=-1)[:, 0], first
 
 
 class _Places:
