@@ -26,6 +26,7 @@ from hotfolder.ledger.lock import find_holder
 from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
 from hotfolder.model.ends import End
 from hotfolder.model.records import Record, WorkRecord
+from hotfolder.model.snapshot import read_snapshot
 from hotfolder.model.units import Money
 from hotfolder.overview.sentences import (
     describe_batches,
@@ -381,7 +382,9 @@ def _say_standing(root: Root, row: JobRow, card: Card, *, is_served: bool) -> st
         waits = "" if is_served else f" Nobody serves the root: start `{root.command('watch')}`."
         return f"It {card.under_way}.{waits}"
     if row.end is None:
-        said = describe_job(root, row, {}, "")
+        snapshot = read_snapshot(root.snapshot) if is_served else None
+        doing = {each.job: each.doing for each in snapshot.work} if snapshot else {}
+        said = describe_job(root, row, {}, "", doing.get(row.id, ""))
         return f"It {said['why']}."
     decided = ""
     if release is not None:

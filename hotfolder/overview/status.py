@@ -301,11 +301,12 @@ def _list_open_jobs(
         for row in seen.open_rows
         if seen.said_of(row.destination) is None
     }
+    doing = {each.job: each.doing for each in seen.snapshot.work} if seen.snapshot else {}
     rest = {name: _find_rest_end(each.hours) for name, each in seen.destinations.items()}
     return [
         describe_unserved(row, why)
         if (why := not_served.get(row.destination, ""))
-        else describe_job(root, row, troubles, rest.get(row.destination, ""))
+        else describe_job(root, row, troubles, rest.get(row.destination, ""), doing.get(row.id, ""))
         for row in seen.open_rows
     ]
 
