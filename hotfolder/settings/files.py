@@ -8,7 +8,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from pydantic import ValidationError
 
@@ -30,6 +30,10 @@ _DESTINATION_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 _IN_LINE = re.compile(r"\((?:at line (\d+), column \d+|at end of document)\)")
 _TOML = 'lines as key = "value", and [table]'
 _Model = TypeVar("_Model", bound=SettingsModel)
+
+
+UNUSED: Final = "is not used"
+"""What is said of a stage's table that `stages` does not name."""
 
 
 @dataclass(frozen=True)
@@ -335,7 +339,7 @@ def _stage_settings(
             if name in registry.stages
             else f"{suggest(name, names)}a stage that `stages` names: {', '.join(names)}"
         )
-        problems.append(Problem(str(path), f"stage.{name}", "is not used", allowed))
+        problems.append(Problem(str(path), f"stage.{name}", UNUSED, allowed))
         if name in registry.stages:
             _check_stage(path, name, table, registry, problems)
     _check_order(path, meant, registry, problems)
