@@ -16,7 +16,7 @@ from hotfolder.cli.terminal import print_json, print_line, print_table
 from hotfolder.disk.names import display_name
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.model.rendering import WAYS, Way
-from hotfolder.pages.words import describe_standing
+from hotfolder.pages.words import say_standing
 from hotfolder.settings.root import Root
 
 if TYPE_CHECKING:
@@ -186,8 +186,7 @@ def strip(
         print_line(f"The strip is {size}, {say_share(area)} of the print's area.")
     if made.strip_cost is not None:
         print_line(f"Its material costs {made.strip_cost}; that of the print, {made.print_cost}.")
-    value, note = describe_standing(made.standing)
-    print_line(f"Medium measured: {value}. {note}")
+    print_line(say_standing(made.standing))
     for reason in made.reasons:
         print_line(f"The picture itself would be {made.end}: {reason}")
     print_line("Print it at 100 %, without any colour conversion, as you would print the result.")

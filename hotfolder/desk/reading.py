@@ -20,6 +20,7 @@ from hotfolder.audit.story import list_later
 from hotfolder.disk import durable, names
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.release import DISCARD_SUFFIX
+from hotfolder.ending.why import leave_out_name
 from hotfolder.errors import PluginError
 from hotfolder.ledger.details import State
 from hotfolder.ledger.lock import find_holder
@@ -300,7 +301,10 @@ class _Teller:
             name=names.display_name(row.source),
             destination=row.destination,
             title=self._title(row.destination),
-            says=tuple(map(names.display_name, reasons if is_held else warnings)),
+            says=tuple(
+                leave_out_name(names.display_name(each), names.display_name(row.source))
+                for each in (reasons if is_held else warnings)
+            ),
             since=since,
             for_long=duration((self._now - since).total_seconds()),
             cost=self._find_cost(record),

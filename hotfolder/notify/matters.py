@@ -12,6 +12,7 @@ from typing import Final
 
 from hotfolder.batch.shelf import BatchState, read_batches
 from hotfolder.disk.names import display_name
+from hotfolder.ending.why import leave_out_name
 from hotfolder.ledger.details import State
 from hotfolder.ledger.lock import find_holder
 from hotfolder.ledger.reading import UNDECIDED, LedgerReader, open_reader
@@ -336,7 +337,7 @@ def _describe(ledger: LedgerReader, matter: Matter) -> Matter:
     record = row.record if row else None
     if matter.says or record is None:
         return matter
-    said = [each.message for each in record.reasons]
+    said = [leave_out_name(display_name(each.message), matter.name) for each in record.reasons]
     if matter.kind is Kind.DELIVERED:
         said = [f"{Path(each.path).name}, {each.width_px} × {each.height_px} px."
                 for each in record.results]  # fmt: skip

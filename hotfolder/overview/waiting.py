@@ -10,7 +10,7 @@ from typing import NotRequired, TypedDict
 
 from hotfolder.disk import durable, names, pulse
 from hotfolder.disk.marker import away
-from hotfolder.ending.why import list_ways, release_command
+from hotfolder.ending.why import leave_out_name, list_ways, release_command
 from hotfolder.intake.forsaken import find_forsaken, say_forsaken
 from hotfolder.ledger.details import Claimed, State, Waits
 from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
@@ -196,7 +196,7 @@ def _describe_held(
         destination=name,
         file=record.source,
         what="held",
-        why=" ".join(reason.message for reason in record.reasons),
+        why=" ".join(leave_out_name(each.message, record.source) for each in record.reasons),
         since=format_time(record.finished),
         who="you",
         job=record.job,

@@ -29,7 +29,7 @@ from hotfolder.model.units import Money
 from hotfolder.model.wishes import RenderingWish
 from hotfolder.pages.frame import load_template, source_hash, style, text_of
 from hotfolder.pages.numbers import unpack_numbers
-from hotfolder.pages.words import describe_standing
+from hotfolder.pages.words import say_standing
 from hotfolder.settings.changes import grant, who_grants, with_changes
 from hotfolder.settings.files import Destination, check_destination
 from hotfolder.settings.root import Root
@@ -100,10 +100,7 @@ class Candidate:
     @property
     def medium_in_words(self) -> str:
         """When the medium was measured, and what came of it; "" of a screen."""
-        if self.standing is None:
-            return ""
-        value, note = describe_standing(self.standing)
-        return f"Medium measured: {value}. {note}"
+        return say_standing(self.standing) if self.standing else ""
 
     def summary(self) -> dict[str, object]:
         """Return what ``--json`` says of it."""
