@@ -77,6 +77,10 @@ class Problem:
         return f"{where}{found}; allowed: {self.allowed}" if self.allowed else f"{where}{found}"
 
 
+FOR_ANY_ROOT = "`hotfolder init ROOT`"
+"""The command that makes what is missing, where nobody knows of a root: `Root.fill_in` does."""
+
+
 @dataclass(frozen=True)
 class Remedy:
     """A change by which a held picture is delivered: a way on that a person can choose.

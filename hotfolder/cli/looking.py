@@ -85,7 +85,12 @@ def proof(
         alone = len(chosen) == 1 and not renderings
         if tried:
             text = tried[0].sheet.read_text("utf-8") if alone and tried[0].sheet else None
-            write_whole(target, (text or page(display_name(image.name), found)).encode("utf-8"))
+            write_whole(
+                target,
+                (text or page(display_name(image.name), found, Root(root.absolute()))).encode(
+                    "utf-8"
+                ),
+            )
     written = str(target.absolute()) if tried else None
     if as_json:
         print_json({"page": written, "destinations": [each.summary() for each in found]})

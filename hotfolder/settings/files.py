@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -241,7 +242,9 @@ def _read_toml(path: Path, problems: list[Problem]) -> dict[str, Any] | None:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
-        problems.append(Problem(str(path), "", "there is no such file", "run `hotfolder init`"))
+        root = path.parent if path.name == SETTINGS_FILE else path.parent.parent
+        init = shlex.join(["hotfolder", "init", str(root)])
+        problems.append(Problem(str(path), "", "there is no such file", f"run `{init}`"))
     except UnicodeDecodeError:
         problems.append(Problem(str(path), "", "is not UTF-8 text", "save it as UTF-8"))
     except OSError as error:

@@ -259,8 +259,11 @@ def ranked(found: Iterable[Candidate]) -> list[Candidate]:
     return ranks
 
 
-def page(name: str, candidates: Sequence[Candidate]) -> str:
-    """Make the page that shows them side by side; at most about `MOST_BYTES`."""
+def page(name: str, candidates: Sequence[Candidate], root: Root) -> str:
+    """Make the page that shows them side by side; at most about `MOST_BYTES`.
+
+    root: for which its command is.
+    """
     shown: list[tuple[Candidate, dict[str, str]]] = []
     for each in candidates:
         if each.sheet and len(shown) < MOST_SHOWN:
@@ -273,6 +276,7 @@ def page(name: str, candidates: Sequence[Candidate]) -> str:
     look = style(papers, text_of("hotfolder.pages", "comparison.css") + rules)
     return load_template("hotfolder.pages", "comparison.html").render(
         name=name,
+        strip=root.command("strip", "IMAGE", "--for", "NAME"),
         candidates=candidates,
         shown=shown,
         by_rendering=any(each.rendering for each in candidates),
