@@ -87,7 +87,17 @@ def say_standing(standing: MediumStanding) -> str:
 
 
 def title_standing(standing: MediumStanding) -> str:
-    """Return what stands before the phrase of `describe_standing`, which may say "measured" too."""
+    """Return what stands before the phrase of `describe_standing`, which may say "measured" too.
+
+    Parameters
+    ----------
+    standing
+        By its latest control strip.
+
+    Returns
+    -------
+    A title: ``"Medium measured"`` or ``"Medium"``.
+    """
     return "Medium measured" if standing.measured and standing.profile_is_current else "Medium"
 
 
