@@ -36,6 +36,23 @@ class HotfolderError(Exception):
     """What the command line returns."""
 
 
+_LONGEST_PATH = 160
+
+
+def shorten_path(text: str) -> str:
+    """Leave out the middle of a very long path, for people; its last part stays whole.
+
+    Examples
+    --------
+    >>> shorten_path("/shoots/2026/reeds.tif")
+    '/shoots/2026/reeds.tif'
+    """
+    head, slash, name = text.rpartition("/")
+    if len(text) <= _LONGEST_PATH or not slash or "`" in text:  # a command is copied
+        return text
+    return f"{head[: max(20, _LONGEST_PATH - len(name) - 2)]}…/{name}"
+
+
 @dataclass(frozen=True)
 class Problem:
     """One thing that is wrong with the settings."""
@@ -52,10 +69,16 @@ class Problem:
     """Where in the file, from 1; None when that is not known."""
 
     def __str__(self) -> str:
-        where = self.file if self.line is None else f"{self.file}, line {self.line}"
-        where = f"{where}: {self.key}" if self.key else where
-        found = f": {self.got}" if self.got else ""
+        file, key, got = shorten_path(self.file), shorten_path(self.key), self.got
+        got = shorten_path(got) if got.startswith("/") else got  # else it may be a sentence
+        where = file if self.line is None else f"{file}, line {self.line}"
+        where = f"{where}: {key}" if key else where
+        found = f": {got}" if got else ""
         return f"{where}{found}; allowed: {self.allowed}" if self.allowed else f"{where}{found}"
+
+
+FOR_ANY_ROOT = "`hotfolder init ROOT`"
+"""The command that makes what is missing, where nobody knows of a root: `Root.fill_in` does."""
 
 
 @dataclass(frozen=True)

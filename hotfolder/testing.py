@@ -128,6 +128,7 @@ def make_job(
     result: Result | None = None,
     folder: Path | None = None,
     profiles: Path | None = None,
+    root: Path | None = None,
     beside: Iterable[AnyStage] = (),
     told: Iterable[Message] = (),
     name: str = "mud.tif",
@@ -159,6 +160,8 @@ def make_job(
         Where the stage may write; the current folder when it is None.
     profiles
         The folder that profile names in settings are relative to.
+    root
+        Where the root is, for commands.
     beside
         Other stages of the job; what they announce is told.
     told
@@ -198,6 +201,7 @@ def make_job(
         ),
         profile=profile or srgb(),
         profiles=profiles or Path(),
+        root=root,
         folder=folder or Path(),
         is_trial=is_trial,
         standing=standing,

@@ -12,6 +12,7 @@ from hotfolder.errors import Problem, SettingsError
 from hotfolder.measured.off_spans import read_off_spans
 from hotfolder.model.ends import End
 from hotfolder.model.units import parse_quantity
+from hotfolder.settings.files import read_surface
 from hotfolder.settings.root import Root
 
 
@@ -33,6 +34,7 @@ class Asked:
     profile: str | None = None
     name: str | None = None
     sha256: str | None = None
+    machine: str | None = None
     released: bool = False
     medium_off: bool = False
     sort: Sort = Sort.TIME
@@ -76,10 +78,12 @@ def read_question(asked: Asked, now: datetime, root: Root) -> Question:
         profile=asked.profile,
         name=asked.name,
         sha256=asked.sha256,
+        machine=asked.machine,
         sort=asked.sort,
         reverse=asked.reverse,
         limit=asked.limit,
         released=asked.released,
+        surfaces={path.stem: read_surface(path) for path in root.destinations.glob("*.toml")},
         off=None if off is None else tuple(off),
     )
 

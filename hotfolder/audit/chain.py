@@ -17,7 +17,7 @@ from hotfolder.ledger.record_log import START, link
 from hotfolder.model.records import LogLine, read_line, read_record
 from hotfolder.pages.words import local_time
 
-_LATER = frozenset({"discarded_at", "share_out_of_gamut"})
+_LATER = frozenset({"discarded_at", "share_out_of_gamut", "printed_m2", "machine", "released_for"})
 """Columns that the ledger's table got after there were ledgers."""
 
 

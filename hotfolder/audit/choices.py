@@ -20,11 +20,17 @@ class Sort(StrEnum):
 
 
 class Group(StrEnum):
-    """What pictures are put together by. Months are of local time."""
+    """What pictures are put together by.
+
+    Months are of local time; media are the surfaces that the destinations' settings say.
+    """
 
     DESTINATION = "destination"
+    MEDIUM = "medium"
     MONTH = "month"
     PROFILE = "profile"
+    REASON = "reason"
+    """Why pictures that a person released had been held; those of several reasons count in each."""
 
 
 class Statistic(StrEnum):

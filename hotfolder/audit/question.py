@@ -7,8 +7,8 @@ and capitals of ASCII do not matter.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Final, NotRequired, TypedDict
 
@@ -16,6 +16,7 @@ from hotfolder.audit.choices import Group, Sort, Statistic
 from hotfolder.audit.periods import Span
 from hotfolder.ledger.reading import Row, Value
 from hotfolder.measured.off_spans import OffSpan
+from hotfolder.model.destination import Surface
 from hotfolder.model.ends import End
 from hotfolder.model.records import format_time
 from hotfolder.pages.words import local_time
@@ -24,9 +25,11 @@ COLUMNS: Final = (
     "finished", "destination", "state", "discarded_at", "was_held", "batch", "name", "share_lost",
     "share_out_of_gamut", "tolerance", "delta_e_mean", "delta_e_p95", "delta_e_max", "hues",
     "profile", "profile_sha256", "original_sha256", "result_sha256", "elapsed_s", "job",
+    "printed_m2", "machine",
 )  # fmt: skip
 """What an answer has, in this order. Times are UTC; shares are 0 … 1; delta_e is ΔE00; was_held is
-0 or 1; hues have blanks between them."""
+0 or 1; hues have blanks between them. printed_m2 is the area of all copies in square metres; None
+for a screen."""
 
 
 _SORTS: Final = {
@@ -37,7 +40,12 @@ _SORTS: Final = {
     "destination": ("destination {up}", "finished {down}"),
     "work": ("elapsed_s {down}", "number DESC"),
 }
-_GROUPS: Final = {Group.DESTINATION: "destination", Group.PROFILE: "profile_sha256"}
+_GROUPS: Final = {
+    Group.DESTINATION: "destination",
+    Group.MEDIUM: "destination",
+    Group.PROFILE: "profile_sha256",
+    Group.REASON: "released_for",
+}
 _SUMS: Final = {
     "jobs": "1",
     "delivered": "state = 'delivered'",
@@ -46,6 +54,7 @@ _SUMS: Final = {
     "discarded": "state = 'discarded'",
     "refused": "state = 'refused'",
     "elapsed_s": "elapsed_s",
+    "printed_m2": "CASE WHEN state = 'delivered' THEN coalesce({printed_m2}, 0) ELSE 0.0 END",
 }
 _MEASURES: Final = (
     "share_lost",
@@ -82,10 +91,14 @@ class Question:
     """Of the original."""
     sha256: str | None = None
     """The first digits of an original's or a result's."""
+    machine: str | None = None
+    """Which made the result, where there are several."""
     released: bool = False
     """The job was held, and a person released it."""
     off: tuple[OffSpan, ...] | None = None
     """The job ended while its destination's medium was off: in one of these times."""
+    surfaces: Mapping[str, str] = field(default_factory=dict)
+    """What the medium of each destination is; "" where that is not known."""
     sort: Sort = Sort.TIME
     reverse: bool = False
     limit: int | None = None
@@ -100,6 +113,8 @@ class Sums(TypedDict):
     """
 
     destination: NotRequired[str]
+    medium: NotRequired[str]
+    reason: NotRequired[str]
     month: NotRequired[str]
     profile: NotRequired[str | None]
     jobs: int
@@ -117,6 +132,8 @@ class Sums(TypedDict):
     delta_e_p95: float | None
     delta_e_max: float | None
     elapsed_s: float
+    printed_m2: float
+    """Area of what was delivered, all copies, in square metres; nothing of a screen."""
     first: str
     """When the first of them ended, UTC."""
     last: str
@@ -134,12 +151,21 @@ def select(question: Question) -> tuple[str, list[Value]]:
         )
         for part in _SORTS[question.sort]
     )
+    printed = f"{_select_printed(question)} AS printed_m2"
     columns = ", ".join(COLUMNS).replace("hues", "trim(hues) AS hues")
+    columns = columns.replace("printed_m2", printed)
     sql = f"SELECT {columns} FROM records WHERE {where} ORDER BY {order}"  # noqa: S608
     if question.limit is not None:
         sql += " LIMIT ?"
         values.append(question.limit)
     return sql, values
+
+
+def _select_printed(question: Question) -> str:
+    """Return the SQL for the area of a result; a screen's is none, whatever its ppi says."""
+    screens = [name for name, said in question.surfaces.items() if said == Surface.SCREEN]
+    names = ", ".join("'" + name.replace("'", "''") + "'" for name in screens)
+    return f"CASE WHEN destination NOT IN ({names}) THEN printed_m2 END"
 
 
 def select_columns(question: Question, columns: str, order: str = "") -> tuple[str, list[Value]]:
@@ -169,8 +195,14 @@ def count(db: sqlite3.Connection, question: Question) -> int:
     return int(number)
 
 
+def list_machines(db: sqlite3.Connection) -> list[str]:
+    """List the machines that have made a result, where there are several."""
+    rows = make_cursor(db).execute("SELECT DISTINCT machine FROM records ORDER BY machine")
+    return [machine for (machine,) in rows if machine]
+
+
 def ask_groups(db: sqlite3.Connection, question: Question, group: Group) -> list[Sums]:
-    """Return sums by destination, month (local time) or profile of the result.
+    """Return sums by destination, medium, month (local time), profile or reason of a release.
 
     ``was_held`` counts jobs that were held at any time. Shares and ΔE00 are means over the
     pictures that have them, but for what is called the most.
@@ -185,7 +217,8 @@ def ask_sums(
     """Return what `ask_groups` does for each group, and read the records only once for it."""
     keys = [_GROUPS[group] for group in groups if group is not Group.MONTH]
     parts = [("", question)] if Group.MONTH not in groups else split_by_month(db, question)
-    sums = [f"sum({what}) AS {name}" for name, what in _SUMS.items()]
+    printed = _select_printed(question)
+    sums = [f"sum({what.format(printed_m2=printed)}) AS {name}_sum" for name, what in _SUMS.items()]
     sums += [f"total({name}), count({name}), max({name})" for name in _MEASURES]
     columns = [*keys, "min(finished)", "max(finished)", "max(profile)", *sums]
     found: list[dict[str | None, list[Row]]] = [{} for _ in groups]
@@ -202,7 +235,8 @@ def ask_sums(
             named = iter(row)
             for those, group in zip(found, groups, strict=True):
                 key = month if group is Group.MONTH else next(named)
-                those.setdefault(key, []).append(row[len(keys) :])
+                for each in _find_groups(question, group, key):
+                    those.setdefault(each, []).append(row[len(keys) :])
     return [
         [
             _sum_up(group, key, those[key])
@@ -210,6 +244,15 @@ def ask_sums(
         ]
         for group, those in zip(groups, found, strict=True)
     ]
+
+
+def _find_groups(question: Question, group: Group, key: str | None) -> Sequence[str | None]:
+    """Return the groups that pictures with this key count in."""
+    if group is Group.MEDIUM:
+        return [question.surfaces.get(key or "")]
+    if group is Group.REASON:
+        return (key or "").split()  # none of what nobody released
+    return [key]
 
 
 def split_by_month(db: sqlite3.Connection, question: Question) -> list[tuple[str, Question]]:
@@ -261,12 +304,17 @@ def _sum_up(group: Group, key: str | None, parts: list[Row]) -> Sums:
         "delta_e_p95": mean["delta_e_p95"],
         "delta_e_max": most["delta_e_max"],
         "elapsed_s": sums["elapsed_s"],
+        "printed_m2": round(sums["printed_m2"], 6),
         "first": min(firsts),
         "last": max(lasts),
     }
     # the key comes first: it is the first column of the table
     if group is Group.DESTINATION:
         return {"destination": key or "", **rest}
+    if group is Group.MEDIUM:
+        return {"medium": key or "", **rest}
+    if group is Group.REASON:
+        return {"reason": key or "", **rest}
     if group is Group.MONTH:
         return {"month": key or "", **rest}
     named = max((each for each in profiles if each is not None), default=None)
@@ -297,6 +345,8 @@ def describe_question(question: Question) -> str:
         parts.append(f"with the profile {question.profile}")
     if question.name is not None:
         parts.append(f"named {question.name}")
+    if question.machine is not None:
+        parts.append(f"made on {question.machine}")
     if question.released:
         parts.append("that a person released")
     if question.off is not None:
@@ -340,6 +390,8 @@ def make_filter(question: Question) -> tuple[str, list[Value]]:
         add(r"(profile LIKE ? ESCAPE '\' OR profile_sha256 LIKE ? ESCAPE '\')", like, f"{like}%")
     if question.name is not None:
         add(r"name LIKE ? ESCAPE '\'", _make_like(question.name))
+    if question.machine is not None:
+        add(r"machine LIKE ? ESCAPE '\'", _make_like(question.machine))
     if question.released:
         add("was_held = 1 AND records.state = ?", End.DELIVERED)
     if question.off is not None:

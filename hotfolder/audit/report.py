@@ -9,7 +9,15 @@ from typing import TypedDict
 
 from hotfolder.audit import plot
 from hotfolder.audit.choices import Group
-from hotfolder.audit.question import Question, Sums, ask, ask_sums, count, describe_question
+from hotfolder.audit.question import (
+    Question,
+    Sums,
+    ask,
+    ask_sums,
+    count,
+    describe_question,
+    list_machines,
+)
 from hotfolder.audit.trends import Change, Trend, find_trends
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.ledger.reading import read_stored
@@ -85,6 +93,7 @@ def collect_answers(db: sqlite3.Connection, question: Question) -> Answers:
         "by_destination": by_destination,
         "by_profile": by_profile,
         "by_month": by_month,
+        "machines": list_machines(db),
         "trends": [_show(trend) for trend in find_trends(db, question)],
     }
 
@@ -102,6 +111,8 @@ class Answers(TypedDict):
     by_destination: list[Sums]
     by_profile: list[Sums]
     by_month: list[Sums]
+    machines: list[str]
+    """All that ever made a result, where there are several."""
     trends: list[ShownTrend]
 
 

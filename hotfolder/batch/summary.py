@@ -248,8 +248,11 @@ def _look_up(ledger: LedgerReader, batch: str, asked_by: str) -> tuple[str, str,
     return destination, name, state
 
 
-def say_not_understood(batch: BatchSummary) -> str:
-    """Say what was dropped for a batch and cannot be understood, and what to do; "" for nothing."""
+def say_not_understood(batch: BatchSummary, root: Root) -> str:
+    """Say what was dropped for a batch and cannot be understood, and what to do; "" for nothing.
+
+    root: for which a command is.
+    """
     if batch["discarded_at"]:
         return ""
     said = []
@@ -264,9 +267,7 @@ def say_not_understood(batch: BatchSummary) -> str:
             "pictures into one that has not"
         )
     if batch["batch"] == batch["destination"] and batch["missing"] and not batch["delivered"]:
-        discarding = shlex.join(
-            ["hotfolder", "discard", f"{batch['destination']}/{batch['batch']}"]
-        )
+        discarding = root.command("discard", f"{batch['destination']}/{batch['batch']}")
         said.append(
             "the ticket lies in the hot folder itself, and its pictures are not beside it: put it "
             f"into the folder of its pictures; `{discarding}` gives this batch up"
@@ -279,8 +280,8 @@ def say_not_understood(batch: BatchSummary) -> str:
     return "; ".join(said)
 
 
-def describe_batch(batch: BatchSummary, rests_until: str) -> str:
-    """Say in a line how a batch stands."""
+def describe_batch(batch: BatchSummary, rests_until: str, root: Root) -> str:
+    """Say in a line how a batch stands; root: for which a command is."""
     counts = {
         "delivered": batch["delivered"],
         "held": batch["held"],
@@ -298,7 +299,7 @@ def describe_batch(batch: BatchSummary, rests_until: str) -> str:
         words.append(f"{left}, {takes}" if takes else left)
         if rests_until:
             words.append(f"resting until {rests_until}")
-    if not_understood := say_not_understood(batch):
+    if not_understood := say_not_understood(batch, root):
         words.append(not_understood)
     if batch["discarded_at"]:
         words.append(f"discarded {local_time(batch['discarded_at'])}")

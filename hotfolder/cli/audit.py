@@ -117,6 +117,10 @@ def audit(
             "--hash", metavar="HASH", help="SHA-256 of original or result, or how it begins"
         ),
     ] = None,
+    machine: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="only what this machine made, with * and ?"),
+    ] = None,
     released: Annotated[
         bool,
         typer.Option(
@@ -172,6 +176,7 @@ def audit(
         profile=profile,
         name=name,
         sha256=sha256,
+        machine=machine,
         released=released,
         medium_off=medium_off,
         sort=sort or (Sort.LOST if report else Sort.TIME),
@@ -180,7 +185,7 @@ def audit(
     )
     root_ = Root(root)
     question = read_question(asked, datetime.now(UTC), root_)
-    if question.destinations or question.hues or question.batch is not None:
+    if question.destinations or question.hues or question.batch or question.machine:
         from hotfolder.audit.known import check_names
 
         check_names(root_, question)
@@ -331,6 +336,7 @@ def _print_groups(found: Sequence[Sums], group: Group) -> None:
         "lost, mean",
         "most",
         "ΔE00 mean, p95",
+        "m²",
         box=SIMPLE_HEAD,
         pad_edge=False,
     )
@@ -342,6 +348,7 @@ def _print_groups(found: Sequence[Sums], group: Group) -> None:
             format_share(each["share_lost_mean"]),
             format_share(each["share_lost_most"]),
             ", ".join(f"{figure:.1f}" for figure in figures if figure is not None),
+            f"{each['printed_m2']:.2f}" if each["printed_m2"] else "",
         )
     print_table(table)
 

@@ -16,7 +16,7 @@ from hotfolder.cli.terminal import print_json, print_line, print_table
 from hotfolder.disk.names import display_name
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.model.rendering import WAYS, Way
-from hotfolder.pages.words import describe_standing
+from hotfolder.pages.words import say_standing
 from hotfolder.settings.root import Root
 
 if TYPE_CHECKING:
@@ -85,7 +85,12 @@ def proof(
         alone = len(chosen) == 1 and not renderings
         if tried:
             text = tried[0].sheet.read_text("utf-8") if alone and tried[0].sheet else None
-            write_whole(target, (text or page(display_name(image.name), found)).encode("utf-8"))
+            write_whole(
+                target,
+                (text or page(display_name(image.name), found, Root(root.absolute()))).encode(
+                    "utf-8"
+                ),
+            )
     written = str(target.absolute()) if tried else None
     if as_json:
         print_json({"page": written, "destinations": [each.summary() for each in found]})
@@ -186,8 +191,7 @@ def strip(
         print_line(f"The strip is {size}, {say_share(area)} of the print's area.")
     if made.strip_cost is not None:
         print_line(f"Its material costs {made.strip_cost}; that of the print, {made.print_cost}.")
-    value, note = describe_standing(made.standing)
-    print_line(f"Medium measured: {value}. {note}")
+    print_line(say_standing(made.standing))
     for reason in made.reasons:
         print_line(f"The picture itself would be {made.end}: {reason}")
     print_line("Print it at 100 %, without any colour conversion, as you would print the result.")

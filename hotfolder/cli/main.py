@@ -338,7 +338,7 @@ def _find_not_understood(root: Root, since: datetime) -> list[str]:
     return [
         f"{each['destination']}: batch {each['batch']}: {said}"
         for each in batches
-        if (said := say_not_understood(each))
+        if (said := say_not_understood(each, root))
         and each["planned"]
         and datetime.fromisoformat(each["planned"]) >= since.replace(microsecond=0)
     ]

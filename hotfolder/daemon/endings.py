@@ -19,7 +19,7 @@ from hotfolder.disk import durable, names, trees
 from hotfolder.ending.deliver import Deliverer
 from hotfolder.ending.naming import name_result
 from hotfolder.ending.plan import Ending
-from hotfolder.ending.release import find_worse, say_worse
+from hotfolder.ending.release import put_worse_first
 from hotfolder.intake.claim import SIDECAR
 from hotfolder.ledger.details import Claimed, Produced, State
 from hotfolder.ledger.jobs import JobRow, Ledger
@@ -52,11 +52,9 @@ class Endings:
             work = _with_sidecar(work, sidecar)
         state, release = _ENDS[answer.verdict], row.release
         if release and state is State.HELD and work.results:
-            worse = find_worse(work.reasons, release)
-            if worse:
-                work = work.model_copy(
-                    update={"reasons": (say_worse(worse, release), *work.reasons)}
-                )
+            worse_first = put_worse_first(work.reasons, release)
+            if worse_first:
+                work = work.model_copy(update={"reasons": worse_first})
             else:
                 # a person has decided; what the stages would hold for stays in the record
                 state = State.DELIVERED

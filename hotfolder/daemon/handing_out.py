@@ -28,7 +28,7 @@ from hotfolder.daemon.spool import attempt_folder
 from hotfolder.daemon.trouble import About, Kind, Troubles
 from hotfolder.disk import pulse
 from hotfolder.errors import StorageError
-from hotfolder.ledger.details import Claimed
+from hotfolder.ledger.details import Claimed, State
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
 from hotfolder.settings.files import Destination
@@ -230,6 +230,9 @@ class HandingOut:
                 if self._work.slots.is_waiting(row.id):
                     continue
                 now = self._ledger.job(row.id)
+                if now.state is State.CLAIMED:  # what an earlier attempt said is over
+                    found.append((now, "reading its original", 0.0))
+                    continue
                 said = read_progress(attempt_folder(self._work.root, now))
                 found.append((now, *(said or ("starting", 0.0))))
         return found

@@ -98,7 +98,7 @@ class HotFolder:
             self.check_folders()
             found = scan(self.folders.hot_folder, is_ours=self.is_ours)
         except Unreachable as error:
-            self._note_unreachable(str(error))
+            self._note_unreachable(self._known.root.fill_in(str(error)))
             self.due = now + self.destination.intake.poll
             return
         # a folder with thousands of sub-folders would be read again for each file that comes
@@ -240,7 +240,8 @@ class HotFolder:
     def _look_at_the_others(self) -> None:
         """Note which of the destination's other folders are away, before a job needs them."""
         others = set(vars(self.folders).values()) - {self.folders.hot_folder}
-        now = away(sorted(others))
+        fill_in = self._known.root.fill_in
+        now = {folder: fill_in(reason) for folder, reason in away(sorted(others)).items()}
         for folder in set(self._away) - set(now):
             get_log().info("folder.reachable_again", folder=folder)
             del self._away[folder]

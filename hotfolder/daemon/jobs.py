@@ -308,6 +308,7 @@ class Work:
                     bytes=row.bytes,
                     folder=folder,
                     profiles=self.root.profiles,
+                    root=self.root.path.absolute(),
                     sidecar=find_sidecar(self.root, row),
                     neighbours=neighbours,
                     standing=standing,

@@ -91,7 +91,7 @@ class Daemon:
         self._observer = observer
         self._wake = threading.Event()
         self._stop = threading.Event()
-        self._troubles = Troubles()
+        self._troubles = Troubles(fill_in=root.fill_in)
         self._destinations: Destinations | None = None
         self._handing_out: HandingOut | None = None
         self._loop: Loop | None = None

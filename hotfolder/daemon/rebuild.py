@@ -59,15 +59,15 @@ def open_ledger(
             for folder in vars(each).values():
                 check_marker(folder)
     except StorageError as error:
-        raise StorageError(f"{trouble}: {error}") from error
+        raise StorageError(f"{trouble}: {root.fill_in(str(error))}") from error
     was_served = _has_worked(root, folders) or (refused and root.snapshot.exists())
     if damage is None and not was_served and not _list_files_of(root.ledger):
         return _open_and_compare(root, folders, with_tickets)
     if refused:
         raise StorageError(
             f"{trouble} while the settings of {', '.join(sorted(refused))} are wrong: its "
-            f"folders may hold jobs that are recorded nowhere else. `hotfolder check` says what "
-            f"is wrong"
+            f"folders may hold jobs that are recorded nowhere else. `{root.command('check')}` says "
+            f"what is wrong"
         )
     new = root.ledger.with_name("ledger.new.sqlite")
     for leftover in root.private.glob(f"{new.name}*"):

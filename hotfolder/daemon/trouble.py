@@ -131,8 +131,14 @@ class Troubles:
         Seconds that never run backwards.
     """
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        clock: Callable[[], float] = time.monotonic,
+        fill_in: Callable[[str], str] = lambda message: message,
+    ) -> None:
+        """Prepare; fill_in: names the root in what is said."""
         self._clock = clock
+        self._fill_in = fill_in
         self._lock = threading.RLock()
         self._troubles: dict[About, Trouble] = {}
         self._queues: dict[_Key, _Queue] = {}
@@ -153,7 +159,8 @@ class Troubles:
     def note(self, about: About, error: StorageError) -> None:
         """Remember that something failed; it is logged when it is new."""
         with self._lock:
-            now, message, before = self._clock(), str(error), self._troubles.get(about)
+            now, before = self._clock(), self._troubles.get(about)
+            message = self._fill_in(str(error))
             since, tries = (before.since, before.tries + 1) if before else (utc_now(), 1)
             trouble = Trouble(about, message, since, tries, 0.0, cause_of(error), now)
             if before is not None and before.cause != trouble.cause:

@@ -136,6 +136,7 @@ def read_asked(said: QueryParams) -> Asked:
         profile=text("profile"),
         name=text("name"),
         sha256=text("hash"),
+        machine=text("machine"),
         released=text("released") == "yes",
         medium_off=text("medium_off") == "yes",
         sort=_choose(Sort, text("sort") or Sort.LOST, "sort"),

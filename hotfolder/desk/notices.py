@@ -13,6 +13,7 @@ from collections import OrderedDict
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Final
+from urllib.parse import quote
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -111,11 +112,14 @@ def put_into_words(new: list[Matter]) -> list[dict[str, str]]:
 
 def _put(matter: Matter) -> dict[str, str]:
     where = matter.title or matter.destination
+    measured = f"/measured/{quote(matter.destination)}"
     title, to = {
         Kind.HELD: (f"{matter.name} waits for you", f"/job/{matter.job}"),
         Kind.BATCH: (f"Batch {matter.name} has ended", "/batches"),
         Kind.AWAY: (f"{where} cannot be reached", "/"),
         Kind.TROUBLE: (f"Something is in the way of {where or 'all work'}", "/"),
+        Kind.MEDIUM: (f"The medium of {where} is off", measured),
+        Kind.MEDIUM_BACK: (f"The medium of {where} is good again", measured),
         Kind.WARNED: (f"{matter.name} is to be looked at", f"/job/{matter.job}"),
     }[matter.kind]
     text = matter.says if len(matter.says) <= _MOST_SAID else f"{matter.says[:_MOST_SAID]}…"

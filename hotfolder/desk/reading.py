@@ -20,12 +20,14 @@ from hotfolder.audit.story import list_later
 from hotfolder.disk import durable, names
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.release import DISCARD_SUFFIX
+from hotfolder.ending.why import leave_out_name
 from hotfolder.errors import PluginError
 from hotfolder.ledger.details import State
 from hotfolder.ledger.lock import find_holder
 from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
 from hotfolder.model.ends import End
 from hotfolder.model.records import Record, WorkRecord
+from hotfolder.model.snapshot import read_snapshot
 from hotfolder.model.units import Money
 from hotfolder.overview.sentences import (
     describe_batches,
@@ -299,7 +301,10 @@ class _Teller:
             name=names.display_name(row.source),
             destination=row.destination,
             title=self._title(row.destination),
-            says=tuple(map(names.display_name, reasons if is_held else warnings)),
+            says=tuple(
+                leave_out_name(names.display_name(each), names.display_name(row.source))
+                for each in (reasons if is_held else warnings)
+            ),
             since=since,
             for_long=duration((self._now - since).total_seconds()),
             cost=self._find_cost(record),
@@ -381,7 +386,9 @@ def _say_standing(root: Root, row: JobRow, card: Card, *, is_served: bool) -> st
         waits = "" if is_served else f" Nobody serves the root: start `{root.command('watch')}`."
         return f"It {card.under_way}.{waits}"
     if row.end is None:
-        said = describe_job(root, row, {}, "")
+        snapshot = read_snapshot(root.snapshot) if is_served else None
+        doing = {each.job: each.doing for each in snapshot.work} if snapshot else {}
+        said = describe_job(root, row, {}, "", doing.get(row.id, ""))
         return f"It {said['why']}."
     decided = ""
     if release is not None:

@@ -15,7 +15,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from hotfolder.disk import durable, platforms, pulse
-from hotfolder.errors import StorageError
+from hotfolder.errors import FOR_ANY_ROOT, StorageError
 
 MARKER = ".hotfolder-folder"
 _LONGEST_ID = 100
@@ -42,7 +42,7 @@ def unreachable(folder: str | Path, error: OSError) -> Unreachable:
     """Say in plain words why a folder cannot be read."""
     reason = _REASONS.get(error.errno or 0, error.strerror or str(error))
     is_gone = isinstance(error, FileNotFoundError)
-    anew = " If it was moved away or deleted, run `hotfolder init ROOT`, which makes it anew."
+    anew = f" If it was moved away or deleted, run {FOR_ANY_ROOT}, which makes it anew."
     return Unreachable(
         f"{folder} cannot be reached: {reason}. Check the share, the disk and the permissions; "
         f"the work continues by itself when the folder is back.{anew if is_gone else ''}"
@@ -96,7 +96,7 @@ def check_marker(folder: str | Path) -> None:
         raise Unreachable(
             f"{folder} is there, but without the file {MARKER} that marks it as ours: "
             "its share or disk is probably not connected. If it is a new folder, run "
-            "`hotfolder init ROOT`, which only adds what is missing."
+            f"{FOR_ANY_ROOT}, which only adds what is missing."
         ) from error
     except OSError as error:
         raise unreachable(folder, error) from error
@@ -139,5 +139,5 @@ def find_marked_above(path: str | Path) -> Path:
     raise Unreachable(
         f"{path} cannot be written: no folder there has the file {MARKER} that marks it as ours. "
         "Its share or disk is probably not connected; the work continues by itself when it is. If "
-        "it is a new folder, run `hotfolder init ROOT`, which only adds what is missing."
+        f"it is a new folder, run {FOR_ANY_ROOT}, which only adds what is missing."
     )

@@ -40,7 +40,13 @@ from hotfolder.model.records import Changes, Reason, Record, Release
 from hotfolder.model.wishes import Wish
 from hotfolder.pages.words import local_time
 from hotfolder.settings.changes import READING, grant, who_grants, with_changes
-from hotfolder.settings.files import Destination, check_destination, load_destination, read_folders
+from hotfolder.settings.files import (
+    UNUSED,
+    Destination,
+    check_destination,
+    load_destination,
+    read_folders,
+)
 from hotfolder.settings.mistakes import suggest
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.settings.tables import Intake
@@ -229,7 +235,25 @@ def _check_changes(
             replace(each, file="--set", line=None) if each.key in asked else each
             for each in error.problems
         ]
+        strangers = {
+            f"stage.{stage}": _say_no_stage(path, raw, stage, registry)
+            for stage in changes.keys() - {READING}
+        }
+        problems = [
+            strangers[each.key] if each.key in strangers and each.got == UNUSED else each
+            for each in problems
+        ]
         raise SettingsError(problems) from None
+
+
+def _say_no_stage(path: Path, raw: Mapping[str, object], stage: str, registry: Registry) -> Problem:
+    """Say that a destination's pictures do not go through a stage that a change is for."""
+    named = raw.get("stages")
+    names = [str(each) for each in named] if isinstance(named, list) else []
+    allowed = f"{suggest(stage, names)}a stage that `stages` names: {', '.join(names)}"
+    if stage in registry.stages:
+        allowed += f'; or, for all pictures, put "{stage}" into `stages` of {path}'
+    return Problem("--set", f"stage.{stage}", f"is no stage of {path.stem}", allowed)
 
 
 def _say_no_result(root: Root, record: Record) -> Problem:

@@ -242,28 +242,47 @@ def find_worse(reasons: Sequence[Reason], release: Release) -> list[Reason]:
     return [now for now in reasons if all(now.is_worse_than(before) for before in waived)]
 
 
-def say_worse(worse: Sequence[Reason], release: Release) -> Reason:
-    """Say why a released job is held again."""
+def put_worse_first(reasons: Sequence[Reason], release: Release) -> tuple[Reason, ...]:
+    """Put what a released job is held again for before its other reasons, and say so at first.
+
+    Parameters
+    ----------
+    reasons
+        Why it would be held now.
+    release
+        As for `find_worse`.
+
+    Returns
+    -------
+    Nothing when the person was told of all of it.
+    """
+    worse = find_worse(reasons, release)
+    if not worse:
+        return ()
+    others = [each for each in reasons if each not in worse]
+    return (_say_worse(worse, release, is_all=not others), *worse, *others)
+
+
+def _say_worse(worse: Sequence[Reason], release: Release, *, is_all: bool) -> Reason:
+    """Say why a released job is held again; what it is held for stands behind it."""
     changes = describe_changes(release.changes)
     told = {(each.stage, each.code) for each in (*(release.waived or ()), *release.accepted)}
-    more = [each.message for each in worse if (each.stage, each.code) in told]
-    new = [each.message for each in worse if (each.stage, each.code) not in told]
-    what = [f"worse than you were told (“{_quote(more)}”)"] if more else []
-    what += [f"new (“{_quote(new)}”)"] if new else []
+    are_told = {(each.stage, each.code) in told for each in worse}
+    how = {True: "worse than you were told", False: "new"}
+    first = "" if is_all else "first "
+    which = f"the {first}reason that follows is"
+    if len(worse) > 1:
+        which = f"the {first and f'first {len(worse)} '}reasons that follow are"
     return Reason(
         stage="release",
         code=MADE_WORSE,
         message=(
-            f"It was released with {changes or 'no change'}, but what it is held for now is "
-            f"{' and '.join(what)}. If you want it all the same, release it once more, as it is. "
-            "(To release a picture whatever comes of a change, say --accept.)"
+            f"It was released with {changes or 'no change'}, but {which} "
+            f"{', or '.join(how[each] for each in sorted(are_told, reverse=True))}. If you want it "
+            "all the same, release it once more, as it is. (To release a picture whatever comes of "
+            "a change, say --accept.)"
         ),
     )
-
-
-def _quote(messages: Sequence[str]) -> str:
-    """The first sentence of each message; all of it stands below."""
-    return "”, “".join(each.partition(". ")[0].rstrip(".") for each in messages)
 
 
 def collect_job(

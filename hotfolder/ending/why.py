@@ -33,7 +33,11 @@ def say_why(record: Record, root: Path | None = None) -> str:
         Where it is, for commands; None: they are given in its folder.
     """
     lines = [names.display_name(record.original.name), f"{record.destination}: {record.state}", ""]
-    lines += [f"- {names.display_name(reason.message)}" for reason in record.reasons]
+    named = names.display_name(record.original.name)
+    lines += [
+        f"- {leave_out_name(names.display_name(reason.message), named)}"
+        for reason in record.reasons
+    ]
     if record.warnings:
         lines += ["", "To be looked at as well:"]
         lines += [f"- {names.display_name(each.message)}" for each in record.warnings]
@@ -75,6 +79,17 @@ def leave_out_advice(message: str) -> str:
         elif ": " in each:
             sentences.append(f"{each.partition(': ')[0]}.")
     return " ".join(sentences) or message
+
+
+def leave_out_name(message: str, name: str) -> str:
+    """Return a reason that begins with its file's name without it, where that stands before it.
+
+    Examples
+    --------
+    >>> leave_out_name("mud.tif: The file is empty.", "harbour/mud.tif")
+    'The file is empty.'
+    """
+    return message.removeprefix(f"{name.rpartition('/')[2]}: ")
 
 
 def can_be_released_as_it_is(record: Record) -> bool:

@@ -155,6 +155,7 @@ STEPS: Final[tuple[Callable[[sqlite3.Connection], None], ...]] = (
     packing.allow_packed,
     record_index.add_others,
     record_index.add_out_of_gamut,
+    record_index.add_asked_later,
 )
 """Step n brings a ledger of version n to version n + 1. A step that was released never changes."""
 

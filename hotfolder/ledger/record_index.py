@@ -16,7 +16,8 @@ from typing import Final
 
 from hotfolder.ledger.packing import Stored, unpack
 from hotfolder.model.earlier_findings import find_facts
-from hotfolder.model.records import LogLine, Record, format_time, read_record
+from hotfolder.model.records import LogLine, Record, format_time, read_line, read_record
+from hotfolder.model.units import MM_PER_INCH
 
 HUE_COUNTS_FROM: Final = 0.1
 """Share of what is lost from which a hue counts as one of those that lost; our own judgement."""
@@ -47,7 +48,10 @@ CREATE TABLE records (
     profile         TEXT,
     profile_sha256  TEXT,
     elapsed_s       REAL NOT NULL,
-    line_sha256     TEXT
+    line_sha256     TEXT,
+    printed_m2      REAL,
+    machine         TEXT,
+    released_for    TEXT
 ) STRICT;
 CREATE INDEX records_by_time ON records (finished);
 CREATE INDEX records_by_destination ON records (destination, finished);
@@ -150,6 +154,39 @@ def _find_share(stored: Stored) -> float | None:
     return float(share) if isinstance(share, int | float) else None
 
 
+_ASKED_LATER: Final = {"printed_m2": "REAL", "machine": "TEXT", "released_for": "TEXT"}
+
+
+def add_asked_later(db: sqlite3.Connection) -> None:
+    """Bring a ledger up to date without columns for areas, machines and reasons.
+
+    Of a job that was released later, only its last record is in the ledger.
+    """
+    there = _list_columns(db)
+    for name, kind in _ASKED_LATER.items():
+        if name not in there:
+            db.execute(f"ALTER TABLE records ADD COLUMN {name} {kind}")
+    rows = db.execute(
+        "SELECT number, record FROM records JOIN jobs ON jobs.id = records.job"
+        " WHERE latest = 1 AND printed_m2 IS NULL ORDER BY number"
+    )
+    told = (
+        (*(said[name] for name in _ASKED_LATER), number)
+        for number, stored in rows
+        if (said := _read_columns(stored))
+    )
+    marks = ", ".join(f"{name} = ?" for name in _ASKED_LATER)
+    while some := list(islice(told, _ROWS_AT_ONCE)):
+        db.executemany(f"UPDATE records SET {marks} WHERE number = ?", some)  # noqa: S608
+
+
+def _read_columns(stored: Stored) -> dict[str, Cell] | None:
+    try:
+        return columns(read_line((unpack(stored) or "").encode()))
+    except ValueError:
+        return None  # the check of the records finds that, and names the job
+
+
 def _list_columns(db: sqlite3.Connection) -> set[str]:
     return {name for _, name, *_ in db.execute("PRAGMA table_info(records)")}
 
@@ -242,7 +279,30 @@ def columns(record: Record | LogLine) -> dict[str, Cell]:
         "profile": profile.description if profile else None,
         "profile_sha256": profile.sha256 if profile else None,
         "elapsed_s": float(sum(stage.elapsed_s for stage in record.stages)),
+        "printed_m2": _measure_area(record),
+        "machine": record.machine,
+        "released_for": _list_reasons(record),
     }
+
+
+def _measure_area(record: Record | LogLine) -> float | None:
+    """Return how much of a medium all copies of all results take, in square metres."""
+    sizes = [
+        each.width_px * each.height_px * (MM_PER_INCH / 1000 / each.ppi) ** 2
+        for each in record.results
+        if each.ppi > 0
+    ]
+    copies = record.placement.copies if record.placement else 1
+    return round(copies * sum(sizes), 6) if sizes else None
+
+
+def _list_reasons(record: Record | LogLine) -> str | None:
+    """Codes of the reasons in spite of which a person released a job, each between blanks."""
+    if record.release is None or record.state != "delivered":
+        return None
+    waived = record.release.waived
+    codes = dict.fromkeys(each.code for each in (record.reasons if waived is None else waived))
+    return f" {' '.join(codes)} " if codes else ""
 
 
 def _list_hues(shares: Mapping[str, float]) -> str:

@@ -416,6 +416,9 @@ class _LineProfile(_Part):
 
 class _LineResult(_Part):
     sha256: Sha256
+    width_px: int
+    height_px: int
+    ppi: float
     profile: _LineProfile | None = None
 
 
@@ -423,6 +426,18 @@ class _LineStage(_Part):
     stage: str
     elapsed_s: float
     settings: dict[str, JsonValue] = {}
+
+
+class _LineReason(_Part):
+    code: str
+
+
+class _LineRelease(_Part):
+    waived: tuple[_LineReason, ...] | None = None
+
+
+class _LinePlacement(_Part):
+    copies: int = 1
 
 
 class LogLine(_Part):
@@ -440,8 +455,11 @@ class LogLine(_Part):
     findings: dict[str, dict[str, JsonValue]] = {}
     facts: Facts | None = None
     stages: tuple[_LineStage, ...] = ()
-    release: dict[str, JsonValue] | None = None
+    reasons: tuple[_LineReason, ...] = ()
+    release: _LineRelease | None = None
+    machine: str | None = None
     batch: str | None = None
+    placement: _LinePlacement | None = None
     discarded: Annotated[
         Discarded | None, Field(validation_alias=AliasChoices("discarded", "dropped"))
     ] = None

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from dataclasses import dataclass
 from typing import Annotated
 
@@ -37,6 +38,8 @@ _UNITS = (
     _LUMINANCE,
 )
 
+_FRACTION = re.compile(r"\s*(?:(\d+)(?: *-| ) *)?(\d{1,2})/(\d{1,2})\s*in\s*")
+"""Inches as people write them: 8 1/2."""
 _QUANTITY = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(\S+)\s*")
 
 
@@ -77,6 +80,12 @@ def parse_quantity(text: object, units: dict[str, float], example: str) -> float
     """
     which = f"one of {', '.join(units)}" if len(units) > 1 else "".join(units)
     allowed = f'a number and {which}, as in "{example}"'
+    inches = _FRACTION.fullmatch(_set_fractions_apart(text)) if isinstance(text, str) else None
+    if inches and "in" in units:
+        whole, above, below = (int(each or 0) for each in inches.groups())
+        if not 0 < above < below:
+            raise ValueError(allowed)
+        return (whole + above / below) * units["in"]
     match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
     if match is None or match[2] not in units:
         raise ValueError(allowed)
@@ -84,6 +93,15 @@ def parse_quantity(text: object, units: dict[str, float], example: str) -> float
     if value < 0:
         raise ValueError(f"{allowed}, not negative")
     return value
+
+
+def _set_fractions_apart(text: str) -> str:
+    """Write ½ and its like as 1/2; normalized beside its 8, it would read 81/2."""
+    apart = (
+        f" {each}" if unicodedata.decomposition(each).startswith("<fraction>") else each
+        for each in text
+    )
+    return unicodedata.normalize("NFKC", "".join(apart)).replace("\N{FRACTION SLASH}", "/")
 
 
 def _make_validator(units: dict[str, float], example: str) -> BeforeValidator:

@@ -12,12 +12,14 @@ from typing import Final
 
 from hotfolder.batch.shelf import BatchState, read_batches
 from hotfolder.disk.names import display_name
+from hotfolder.ending.why import leave_out_name
 from hotfolder.ledger.details import State
 from hotfolder.ledger.lock import find_holder
 from hotfolder.ledger.reading import UNDECIDED, LedgerReader, open_reader
 from hotfolder.model.ends import End
 from hotfolder.model.records import format_time
 from hotfolder.model.snapshot import FolderStatus, Snapshot, TroubleStatus, read_snapshot
+from hotfolder.notify.media import describe_off, read_last_off
 from hotfolder.settings.files import read_title
 from hotfolder.settings.root import Root
 
@@ -38,6 +40,10 @@ class Kind(StrEnum):
     """A destination's folders cannot be reached."""
     TROUBLE = "trouble"
     """Our own disk or settings are in the way."""
+    MEDIUM = "medium"
+    """A measured strip says that a destination's medium has drifted, or is out of its limits."""
+    MEDIUM_BACK = "medium-back"
+    """A measured strip says that it is good again."""
     WARNED = "warned"
     """A picture was delivered, and is to be looked at; in a digest only."""
     DELIVERED = "delivered"
@@ -46,7 +52,7 @@ class Kind(StrEnum):
     """A picture cannot be processed; only for a webhook that is told each end."""
 
 
-USUAL: Final = (Kind.HELD, Kind.BATCH, Kind.AWAY, Kind.TROUBLE)
+USUAL: Final = (Kind.HELD, Kind.BATCH, Kind.AWAY, Kind.TROUBLE, Kind.MEDIUM)
 """What waits for a person, or may be waited for."""
 
 
@@ -109,6 +115,8 @@ def find_matters(root: Root, known: Collection[str] = (), kinds: Collection[str]
         if Kind.BATCH in kinds:
             found += _find_ended(ledger, titles, known)
         found += _find_over(ledger, titles, kinds)
+    if Kind.MEDIUM in kinds:
+        found += _find_media(root, titles)
     snapshot = _read_snapshot(root)
     if snapshot is not None:
         away = list(_find_away(snapshot.folders, titles))
@@ -185,6 +193,29 @@ def _find_held(ledger: LedgerReader, titles: _Titles) -> Iterable[Matter]:
         called = display_name(source)
         key = f"held:{job}:{finished}"
         yield Matter(key, Kind.HELD, name, titles[name], called, "", finished, job)
+
+
+def _find_media(root: Root, titles: _Titles) -> Iterable[Matter]:
+    """Destinations whose medium is off, and those whose medium came back: the last time of each."""
+    for name in sorted(path.stem for path in root.destinations.glob("*.toml")):
+        span, words = read_last_off(root, name)
+        if span is None:
+            continue
+        since, off = format_time(span.since), describe_off(span)
+        if span.until is None:
+            says = display_name(f"{off} {words}".rstrip())
+            # a later strip may say that it began earlier: it is the same thing all the same
+            yield Matter(
+                f"medium:{name}", Kind.MEDIUM, name, titles[name], "", says, since, lasts=True
+            )
+        else:
+            until = format_time(span.until)
+            says = display_name(f"A measured strip is good again. {off}")
+            is_old = datetime.now(UTC) - span.until > _OLD_AFTER
+            yield Matter(
+                f"medium-back:{name}:{until}", Kind.MEDIUM_BACK, name, titles[name], "", says,
+                until, is_old=is_old,
+            )  # fmt: skip
 
 
 def _find_over(ledger: LedgerReader, titles: _Titles, kinds: Collection[str]) -> Iterable[Matter]:
@@ -306,7 +337,7 @@ def _describe(ledger: LedgerReader, matter: Matter) -> Matter:
     record = row.record if row else None
     if matter.says or record is None:
         return matter
-    said = [each.message for each in record.reasons]
+    said = [leave_out_name(display_name(each.message), matter.name) for each in record.reasons]
     if matter.kind is Kind.DELIVERED:
         said = [f"{Path(each.path).name}, {each.width_px} × {each.height_px} px."
                 for each in record.results]  # fmt: skip

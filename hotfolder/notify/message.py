@@ -27,12 +27,15 @@ _WORDS: Final = {
     Kind.BATCH: ("1 batch has ended", "{} batches have ended"),
     Kind.AWAY: ("1 destination cannot be reached", "{} destinations cannot be reached"),
     Kind.TROUBLE: ("1 thing is in the way", "{} things are in the way"),
+    Kind.MEDIUM: ("1 medium is off", "{} media are off"),
+    Kind.MEDIUM_BACK: ("1 medium is good again", "{} media are good again"),
     Kind.WARNED: ("1 delivered with a warning", "{} delivered with warnings"),
     Kind.REFUSED: ("1 picture was refused", "{} pictures were refused"),
     Kind.DELIVERED: ("1 picture was delivered", "{} pictures were delivered"),
 }
 _ORDER: Final = (
-    Kind.TROUBLE, Kind.AWAY, Kind.HELD, Kind.REFUSED, Kind.BATCH, Kind.WARNED, Kind.DELIVERED,
+    Kind.TROUBLE, Kind.AWAY, Kind.MEDIUM, Kind.HELD, Kind.REFUSED, Kind.BATCH, Kind.MEDIUM_BACK,
+    Kind.WARNED, Kind.DELIVERED,
 )  # fmt: skip
 
 

@@ -34,8 +34,7 @@ def tell_once(reasons: Mapping[str, str], root: Root) -> list[str]:
     said = []
     for first, *others in by_what.values():
         same = f" It is the same with {_and(others)}." if others else ""
-        reason = reasons[first].replace("`hotfolder init ROOT`", f"`{root.command('init')}`")
-        said.append(f"{reason}{same}")
+        said.append(f"{root.fill_in(reasons[first])}{same}")
     return said
 
 

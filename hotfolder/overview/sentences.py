@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hotfolder.batch.summary import describe_batch, say_not_understood
 from hotfolder.model.machines import MachineStatus
 from hotfolder.pages.words import local_time
+from hotfolder.settings.root import Root
 
 if TYPE_CHECKING:
     from hotfolder.overview.status import DestinationStatus, Status
@@ -14,6 +16,7 @@ if TYPE_CHECKING:
 
 def describe_batches(said: Status) -> tuple[list[str], list[str]]:
     """Batches in which something is not understood, and the others."""
+    root = Root(Path(said["root"]))
     yours: list[str] = []
     others: list[str] = []
     for batch in said["batches"]:
@@ -21,8 +24,8 @@ def describe_batches(said: Status) -> tuple[list[str], list[str]]:
             continue  # a person has given it up
         destination = said["destinations"].get(batch["destination"])
         rests_until = destination["rests_until"] if destination else ""
-        line = f"{batch['destination']}: {describe_batch(batch, rests_until)}"
-        (yours if say_not_understood(batch) else others).append(line)
+        line = f"{batch['destination']}: {describe_batch(batch, rests_until, root)}"
+        (yours if say_not_understood(batch, root) else others).append(line)
     return yours, others
 
 

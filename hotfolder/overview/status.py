@@ -20,6 +20,7 @@ from hotfolder.batch.found import describe_resting, list_resting
 from hotfolder.batch.summary import BatchSummary, summarise_batches
 from hotfolder.disk import processes, pulse
 from hotfolder.disk.names import display_name
+from hotfolder.ending.why import leave_out_name
 from hotfolder.errors import PluginError, Problem, SettingsError
 from hotfolder.ledger.lock import Holder, find_holder
 from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
@@ -301,11 +302,12 @@ def _list_open_jobs(
         for row in seen.open_rows
         if seen.said_of(row.destination) is None
     }
+    doing = {each.job: each.doing for each in seen.snapshot.work} if seen.snapshot else {}
     rest = {name: _find_rest_end(each.hours) for name, each in seen.destinations.items()}
     return [
         describe_unserved(row, why)
         if (why := not_served.get(row.destination, ""))
-        else describe_job(root, row, troubles, rest.get(row.destination, ""))
+        else describe_job(root, row, troubles, rest.get(row.destination, ""), doing.get(row.id, ""))
         for row in seen.open_rows
     ]
 
@@ -413,7 +415,10 @@ def _list_refused(ledger: LedgerReader, destination: str, folder: Path) -> list[
                 destination=destination,
                 file=display_name(row.source),
                 job=row.id,
-                reasons=[display_name(each.message) for each in record.reasons] if record else [],
+                reasons=[
+                    leave_out_name(display_name(each.message), display_name(row.source))
+                    for each in (record.reasons if record else ())
+                ],
                 since=format_time(record.finished if record else row.changed),
                 folder=display_name(str(folder / row.id)),
             )

@@ -10,7 +10,7 @@ from typing import NotRequired, TypedDict
 
 from hotfolder.disk import durable, names, pulse
 from hotfolder.disk.marker import away
-from hotfolder.ending.why import list_ways, release_command
+from hotfolder.ending.why import leave_out_name, list_ways, release_command
 from hotfolder.intake.forsaken import find_forsaken, say_forsaken
 from hotfolder.ledger.details import Claimed, State, Waits
 from hotfolder.ledger.reading import JobRow, LedgerReader, open_reader
@@ -49,11 +49,16 @@ class WaitingThing(TypedDict):
 
 
 def describe_job(
-    root: Root, row: JobRow, troubles: Mapping[str, TroubleStatus], rests_until: str
+    root: Root,
+    row: JobRow,
+    troubles: Mapping[str, TroubleStatus],
+    rests_until: str,
+    doing: str = "",
 ) -> WaitingThing:
     """Say what becomes of a job that has not ended.
 
-    troubles: by the names of jobs; rests_until: as `DestinationStatus` has it.
+    troubles: by the names of jobs; rests_until: as `DestinationStatus` has it; doing: what the
+    daemon says that it does with the job.
     """
     file = names.display_name(row.source)
     trouble = troubles.get(row.id)
@@ -82,10 +87,12 @@ def describe_job(
         why = f"rests until {rests_until}, when its destination's hours begin"
     elif row.state is State.CLAIMED and isinstance(row.detail, Claimed) and row.detail.waits:
         why = _say_waits(row.detail.waits) or why
+    elif row.state is State.CLAIMED and doing:
+        why = f"is being got ready: {doing}"
     if row.state is State.WORKING:
-        doing = read_progress(root.spool / row.id / f"attempt-{row.attempts}")
-        if doing:
-            why, share = f"{why}: {doing[0]}", doing[1]
+        progress = read_progress(root.spool / row.id / f"attempt-{row.attempts}")
+        if progress:
+            why, share = f"{why}: {progress[0]}", progress[1]
             left = estimate_left((datetime.now(UTC) - row.changed).total_seconds(), share)
             why += f", {left} left" if left else ""
     since = _format_second(row.changed)
@@ -189,7 +196,7 @@ def _describe_held(
         destination=name,
         file=record.source,
         what="held",
-        why=" ".join(reason.message for reason in record.reasons),
+        why=" ".join(leave_out_name(each.message, record.source) for each in record.reasons),
         since=format_time(record.finished),
         who="you",
         job=record.job,

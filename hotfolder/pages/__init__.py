@@ -10,7 +10,7 @@ from hotfolder.lazily import load_exports
 if TYPE_CHECKING:
     from hotfolder.pages.frame import load_template, source_hash, style, text_of
     from hotfolder.pages.numbers import pack_numbers
-    from hotfolder.pages.words import describe_standing, describe_viewing
+    from hotfolder.pages.words import describe_standing, describe_viewing, title_standing
 else:
     __getattr__ = load_exports(__name__)
 
@@ -22,4 +22,5 @@ __all__ = [
     "source_hash",
     "style",
     "text_of",
+    "title_standing",
 ]

@@ -73,6 +73,34 @@ def describe_standing(standing: MediumStanding) -> tuple[str, str]:
     return value, note
 
 
+def say_standing(standing: MediumStanding) -> str:
+    """Say how a medium stands, in sentences.
+
+    Examples
+    --------
+    >>> from hotfolder.model.standing import MediumStanding
+    >>> say_standing(MediumStanding())
+    'Medium: never measured. What is shown is what its profile says; a control strip proves it.'
+    """
+    value, note = describe_standing(standing)
+    return f"{title_standing(standing)}: {value[0].lower()}{value[1:]}. {note}"
+
+
+def title_standing(standing: MediumStanding) -> str:
+    """Return what stands before the phrase of `describe_standing`, which may say "measured" too.
+
+    Parameters
+    ----------
+    standing
+        By its latest control strip.
+
+    Returns
+    -------
+    A title: ``"Medium measured"`` or ``"Medium"``.
+    """
+    return "Medium measured" if standing.measured and standing.profile_is_current else "Medium"
+
+
 _PLACES: Final = {
     "booth P1": "In a booth, ISO 3664 P1: 2000 lx, D50",
     "booth P2": "In a booth, ISO 3664 P2: 500 lx, D50",

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from pydantic import ValidationError
 
@@ -30,6 +31,10 @@ _DESTINATION_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 _IN_LINE = re.compile(r"\((?:at line (\d+), column \d+|at end of document)\)")
 _TOML = 'lines as key = "value", and [table]'
 _Model = TypeVar("_Model", bound=SettingsModel)
+
+
+UNUSED: Final = "is not used"
+"""What is said of a stage's table that `stages` does not name."""
 
 
 @dataclass(frozen=True)
@@ -179,6 +184,13 @@ def read_title(path: Path) -> str:
     return said if isinstance(said, str) and said else path.stem
 
 
+def read_surface(path: Path) -> str:
+    """Read what a destination's medium is, as canvas; "" where its file does not say."""
+    medium = (_read_toml(path, []) or {}).get("medium")
+    said = medium.get("surface") if isinstance(medium, dict) else None
+    return said if isinstance(said, str) else ""
+
+
 def has_tickets(path: Path) -> bool:
     """Whether a destination works on tickets, whatever else is wrong in its file."""
     return "ticket" in (_read_toml(path, []) or {})
@@ -230,7 +242,9 @@ def _read_toml(path: Path, problems: list[Problem]) -> dict[str, Any] | None:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
-        problems.append(Problem(str(path), "", "there is no such file", "run `hotfolder init`"))
+        root = path.parent if path.name == SETTINGS_FILE else path.parent.parent
+        init = shlex.join(["hotfolder", "init", str(root)])
+        problems.append(Problem(str(path), "", "there is no such file", f"run `{init}`"))
     except UnicodeDecodeError:
         problems.append(Problem(str(path), "", "is not UTF-8 text", "save it as UTF-8"))
     except OSError as error:
@@ -328,7 +342,7 @@ def _stage_settings(
             if name in registry.stages
             else f"{suggest(name, names)}a stage that `stages` names: {', '.join(names)}"
         )
-        problems.append(Problem(str(path), f"stage.{name}", "is not used", allowed))
+        problems.append(Problem(str(path), f"stage.{name}", UNUSED, allowed))
         if name in registry.stages:
             _check_stage(path, name, table, registry, problems)
     _check_order(path, meant, registry, problems)

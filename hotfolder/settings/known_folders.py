@@ -36,7 +36,7 @@ class KnownFolders:
     """Compares the markers of folders with what they were; safe from several threads."""
 
     def __init__(self, root: Root) -> None:
-        self._root = root
+        self.root = root
         self._file = root.private / "folders.json"
         self._lock = threading.Lock()
         self._known: dict[str, _Known] = {}
@@ -108,7 +108,7 @@ class KnownFolders:
         """Where folders of this kind were, of all destinations."""
         with self._lock:
             return [
-                self._root.path / each.path
+                self.root.path / each.path
                 for key, each in self._known.items()
                 if key.endswith(f"/{kind}")
             ]
@@ -127,8 +127,8 @@ class KnownFolders:
 
     def _shown(self, folder: Path) -> str:
         """Relative to the root where it lies in it: a root may be moved as a whole."""
-        inside = folder.is_relative_to(self._root.path)
-        return str(folder.relative_to(self._root.path) if inside else folder)
+        inside = folder.is_relative_to(self.root.path)
+        return str(folder.relative_to(self.root.path) if inside else folder)
 
     def _read(self) -> None:
         try:
@@ -136,7 +136,7 @@ class KnownFolders:
             self._known = {
                 str(key): _Known(str(path), str(marker))
                 for key, (path, marker) in found.items()
-                if (self._root.destinations / f"{key.partition('/')[0]}.toml").exists()
+                if (self.root.destinations / f"{key.partition('/')[0]}.toml").exists()
             }
         except (OSError, ValueError, TypeError, AttributeError):
             return  # lost or spoilt: what stands there now is learnt
@@ -147,7 +147,7 @@ class KnownFolders:
         temporary.replace(self._file)
 
     def _wrong(self, destination: str, kind: str, folder: Path, owner: str) -> str:
-        init = self._root.command("init")
+        init = self.root.command("init")
         if owner:
             whose = "'s ".join(owner.split("/"))
             return (

@@ -13,7 +13,7 @@ from hotfolder.model.destination import SettingsModel
 from hotfolder.model.hours import ClockText, HoursText
 from hotfolder.model.units import DurationS
 
-About = Literal["held", "batch", "away", "trouble"]
+About = Literal["held", "batch", "away", "trouble", "medium"]
 """What there is to be told; `hotfolder.notify.matters` says what each of them is."""
 
 _ENDS: Final = frozenset({"held", "delivered", "refused"})
@@ -135,9 +135,16 @@ class NotifyTable(SettingsModel):
     Nobody is told anything unless [notify.mail] or [notify.webhook] is there.
     """
 
-    about: Annotated[tuple[About, ...], Field(min_length=1)] = ("held", "batch", "away", "trouble")
-    """What is told: held pictures, batches that have ended, folders that are away, and trouble with
-    our own disk or settings; all four, when it is not set."""
+    about: Annotated[tuple[About, ...], Field(min_length=1)] = (
+        "held",
+        "batch",
+        "away",
+        "trouble",
+        "medium",
+    )
+    """What is told: held pictures, batches that have ended, folders that are away, trouble with our
+    own disk or settings, and a medium that has drifted or is out of its limits by a measured strip,
+    once when that begins and once when it is good again; all five, when it is not set."""
     gather: DurationS = 120.0
     """How long more is waited for after the first: what comes meanwhile is in the same message."""
     apart: DurationS = 600.0
@@ -161,7 +168,8 @@ class NotifyTable(SettingsModel):
 
     def kinds_for(self, way: MailTable | WebhookTable) -> frozenset[str]:
         """What a way is told."""
-        return frozenset(self.about) | (_ENDS if is_told_each_end(way) else frozenset())
+        back = {"medium-back"} if "medium" in self.about else set[str]()
+        return frozenset(self.about) | back | (_ENDS if is_told_each_end(way) else frozenset())
 
 
 def is_told_each_end(way: MailTable | WebhookTable) -> bool:

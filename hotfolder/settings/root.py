@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from hotfolder.errors import Problem
+from hotfolder.errors import FOR_ANY_ROOT, Problem
 
 if TYPE_CHECKING:
     from hotfolder.disk.kept_arrays import ArrayFolder
@@ -64,6 +64,10 @@ class Root:
     def command(self, name: str, *words: str) -> str:
         """Return a command for this root, to be copied into a shell in whatever folder it is."""
         return shlex.join(["hotfolder", name, *words, str(self.path)])
+
+    def fill_in(self, message: str) -> str:
+        """Return a message about a folder with the command that makes it given for this root."""
+        return message.replace(FOR_ANY_ROOT, f"`{self.command('init')}`")
 
     @property
     def ledger(self) -> Path:

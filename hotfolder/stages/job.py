@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -156,6 +157,9 @@ class Job:
     begun: datetime = field(default_factory=lambda: datetime.now(UTC).astimezone())
     """When this attempt began, in local time; the same on whichever machine it is made."""
 
+    root: Path | None = None
+    """Where the root is, on the machine that serves it: for commands that a page prints alone."""
+
     is_trial: bool = False
     """Somebody only asks what would come out; nothing is delivered."""
 
@@ -186,6 +190,23 @@ class Job:
         A job that shares with this one what was told and attached.
         """
         return replace(self, stage=stage)
+
+    def command(self, name: str, *words: str) -> str:
+        """Return a command of hotfolder's for this root, to be copied into a shell anywhere.
+
+        Parameters
+        ----------
+        name
+            Of the command, as ``strip``.
+        words
+            What stands behind it, before the root.
+
+        Returns
+        -------
+        One line; without a root where none is known.
+        """
+        root = [] if self.root is None else [str(self.root)]
+        return shlex.join(["hotfolder", name, *words, *root])
 
     @property
     def neighbours(self) -> Sequence[Neighbour]:

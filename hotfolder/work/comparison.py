@@ -29,7 +29,7 @@ from hotfolder.model.units import Money
 from hotfolder.model.wishes import RenderingWish
 from hotfolder.pages.frame import load_template, source_hash, style, text_of
 from hotfolder.pages.numbers import unpack_numbers
-from hotfolder.pages.words import describe_standing
+from hotfolder.pages.words import say_standing
 from hotfolder.settings.changes import grant, who_grants, with_changes
 from hotfolder.settings.files import Destination, check_destination
 from hotfolder.settings.root import Root
@@ -100,10 +100,7 @@ class Candidate:
     @property
     def medium_in_words(self) -> str:
         """When the medium was measured, and what came of it; "" of a screen."""
-        if self.standing is None:
-            return ""
-        value, note = describe_standing(self.standing)
-        return f"Medium measured: {value}. {note}"
+        return say_standing(self.standing) if self.standing else ""
 
     def summary(self) -> dict[str, object]:
         """Return what ``--json`` says of it."""
@@ -262,8 +259,11 @@ def ranked(found: Iterable[Candidate]) -> list[Candidate]:
     return ranks
 
 
-def page(name: str, candidates: Sequence[Candidate]) -> str:
-    """Make the page that shows them side by side; at most about `MOST_BYTES`."""
+def page(name: str, candidates: Sequence[Candidate], root: Root) -> str:
+    """Make the page that shows them side by side; at most about `MOST_BYTES`.
+
+    root: for which its command is.
+    """
     shown: list[tuple[Candidate, dict[str, str]]] = []
     for each in candidates:
         if each.sheet and len(shown) < MOST_SHOWN:
@@ -276,6 +276,7 @@ def page(name: str, candidates: Sequence[Candidate]) -> str:
     look = style(papers, text_of("hotfolder.pages", "comparison.css") + rules)
     return load_template("hotfolder.pages", "comparison.html").render(
         name=name,
+        strip=root.command("strip", "IMAGE", "--for", "NAME"),
         candidates=candidates,
         shown=shown,
         by_rendering=any(each.rendering for each in candidates),

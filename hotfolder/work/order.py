@@ -31,6 +31,8 @@ class Order:
     """Empty, where the result goes."""
     profiles: Path
     """The root's profiles."""
+    root: Path | None = None
+    """Where the root is for people, whose shells are where the daemon is."""
     sidecar: Path | None = None
     """The XMP sidecar that came with the original."""
     begun: datetime = field(default_factory=lambda: datetime.now(UTC).astimezone())

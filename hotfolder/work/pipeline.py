@@ -248,6 +248,7 @@ class _Chain:
             original=original,
             profile=self.destination.profile,
             profiles=self.order.profiles,
+            root=self.order.root,
             folder=self.order.folder,
             begun=self.order.begun,
             is_trial=self.order.is_trial,

@@ -20,7 +20,7 @@ from hotfolder.model.records import ResultRecord
 from hotfolder.model.rendering import Way
 from hotfolder.model.standing import MediumStanding
 from hotfolder.model.units import Money
-from hotfolder.pages.words import describe_standing
+from hotfolder.pages.words import describe_standing, title_standing
 from hotfolder.settings.files import Destination
 from hotfolder.settings.root import Root
 from hotfolder.stages.contract import Place
@@ -177,7 +177,8 @@ class _Maker:
         _, picture, shown = self._first
         said = conversion or places.conversion_in_words
         heading = _heading(self._image, destination, picture, said)
-        heading += f"; medium measured: {describe_standing(whole.standing)[0].lower()}"
+        measured, when = title_standing(whole.standing), describe_standing(whole.standing)[0]
+        heading += f"; {measured.lower()}: {when.lower()}"
         more = {"rendering": rendering, **more}
         raw = _cut(destination, self._cutting, shown.pieces, heading, more)
         result = whole.folder / "result.tif"

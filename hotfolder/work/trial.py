@@ -243,6 +243,7 @@ def try_out(
             bytes=digest.bytes,
             folder=place,
             profiles=root.profiles,
+            root=root.path.absolute(),
             is_trial=True,
             only_foresees=only_foresees,
             only_shows=only_shows,

@@ -83,6 +83,8 @@ def record_of(number: int, total: int, seed: int = 1) -> dict[str, Any]:
         "notes": [],
     }
     refused = state == "refused"
+    released = state == "delivered" and number % 17 == 0
+    reasons = ["gamut-loss", "too-small"] if number % 34 else ["gamut-loss"]
     facts = {
         "share_lost": gamut["out_of_gamut_share"],
         "share_out_of_gamut": round(lost / 2, 6),
@@ -102,7 +104,10 @@ def record_of(number: int, total: int, seed: int = 1) -> dict[str, Any]:
         },
         "results": [] if refused else [result],
         "attachments": [],
-        "reasons": [],
+        "reasons": [
+            {"stage": "gamut-check", "code": code, "message": "It is."}
+            for code in (reasons if released else ())
+        ],
         "findings": {} if refused else {"gamut-check": gamut},
         "facts": None if refused or at < CHANGED else facts,
         "stages": [{"stage": "sizing", "elapsed_s": 2.5, "settings": {"ppi": 150.0}}],
@@ -112,7 +117,8 @@ def record_of(number: int, total: int, seed: int = 1) -> dict[str, Any]:
         "attempts": 1,
         "arrived": at.isoformat(timespec="milliseconds").replace("+00:00", "Z"),
         "finished": finished.replace("+00:00", "Z"),
-        "release": None,
+        "release": {"who": "An", "why": "", "at": "2026-01-05T00:00:00Z"} if released else None,
+        "machine": "quay" if number % 5 else "loft",
         "earlier_jobs": [],
         "batch": f"estuary book {number // 120}" if destination == "book-pages" else None,
     }

@@ -13,6 +13,7 @@ from audit.conftest import NUMBER
 from audit.generated import BEGIN, CHANGED, LENGTH, digest, record_of
 from hotfolder.audit.books import open_books
 from hotfolder.audit.choices import Group, Sort, Statistic
+from hotfolder.audit.known import check_names
 from hotfolder.audit.question import (
     COLUMNS,
     Question,
@@ -93,6 +94,8 @@ FILTERS = {
         Question(sha256=digest("result", 1, 8)),
         lambda r: bool(r["results"]) and r["results"][0]["sha256"] == digest("result", 1, 8),
     ),
+    "machine": (Question(machine="QUAY"), lambda record: record["machine"] == "quay"),
+    "machines": (Question(machine="q*"), lambda record: record["machine"] == "quay"),
     "several": (
         Question(destinations=("fine-art-canvas",), lost_above=0.05, since=CHANGED),
         lambda record: (
@@ -157,7 +160,10 @@ def test_groups_add_up(db):
     canvas = [record for record in RECORDS if record["destination"] == "fine-art-canvas"]
     measured = [lost(record) for record in canvas if lost(record) >= 0]
     found = groups[1]
-    assert (len(canvas), sum(record["state"] == "held" for record in canvas)) == (
+    assert (
+        len(canvas),
+        sum(record["state"] == "held" or bool(record["release"]) for record in canvas),
+    ) == (
         found["jobs"],
         found["was_held"],
     )
@@ -169,6 +175,64 @@ def test_groups_add_up(db):
         sum(measured) / len(measured), abs=1e-12
     )
     assert found["share_out_of_gamut_most"] == max(measured)
+
+
+SURFACES = {"book-pages": "lustre", "fine-art-canvas": "canvas", "web-gallery": "screen"}
+AREA = 3600 * 2400 * (0.0254 / 150) ** 2  # of each result, in square metres
+
+
+def test_square_metres_are_those_of_what_was_delivered_and_a_screen_has_none(db):
+    question = Question(surfaces=SURFACES, since=CHANGED)
+    found = {each["medium"]: each for each in ask_groups(db, question, Group.MEDIUM)}
+    delivered = Counter(
+        SURFACES[record["destination"]]
+        for record in RECORDS
+        if record["state"] == "delivered" and datetime.fromisoformat(record["finished"]) >= CHANGED
+    )
+    assert set(delivered) == set(found) == set(SURFACES.values())
+    assert {"lustre": delivered["lustre"] * AREA, "canvas": delivered["canvas"] * AREA} == {
+        medium: pytest.approx(found[medium]["printed_m2"], abs=1e-3)
+        for medium in ("lustre", "canvas")
+    }
+    assert found["screen"]["printed_m2"] == 0
+    areas = {each["destination"]: each["printed_m2"] for each in ask(db, question)}
+    assert areas["web-gallery"] is None
+    assert areas["book-pages"] == pytest.approx(AREA, abs=1e-6)
+
+
+def test_destinations_of_one_medium_are_one_group_and_unknown_ones_another(db):
+    surfaces = {"book-pages": "canvas", "fine-art-canvas": "canvas"}
+    groups = ask_groups(db, Question(surfaces=surfaces), Group.MEDIUM)
+    counted = Counter(record["destination"] for record in RECORDS)
+    assert [
+        ("", counted["web-gallery"]),
+        ("canvas", counted["book-pages"] + counted["fine-art-canvas"]),
+    ] == [(each["medium"], each["jobs"]) for each in groups]
+
+
+def test_a_machine_that_never_made_anything_is_told_with_those_that_did(filled):
+    with pytest.raises(SettingsError, match="did you mean quay"):
+        check_names(filled, Question(machine="quai"))
+    check_names(filled, Question(machine="quay"))
+    check_names(filled, Question(machine="z*"))
+
+
+def test_reasons_of_releases_are_counted_each(db):
+    counted = Counter(
+        code
+        for record in RECORDS
+        if record["release"]
+        for code in dict.fromkeys(each["code"] for each in record["reasons"])
+    )
+    groups = ask_groups(db, Question(), Group.REASON)
+    assert len(counted) == 2
+    assert counted == {each["reason"]: each["jobs"] for each in groups}
+    months = ask_sums(db, Question(), [Group.REASON, Group.MONTH])[0]
+    assert counted == {each["reason"]: each["jobs"] for each in months}
+
+
+def test_a_destination_with_a_quote_in_its_name_is_a_name(db):
+    assert ask(db, Question(surfaces={"the '; room": "screen"}, limit=1))
 
 
 def test_sums_of_several_groups_are_those_of_each(db):

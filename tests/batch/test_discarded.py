@@ -33,7 +33,7 @@ def test_a_batch_that_was_discarded_waits_for_nothing_and_is_not_said_any_more(p
     said = command("status", phantom.path).stdout
     assert f"batch {BOOK} " in said
     assert "the ticket lies in the hot folder itself" in said
-    assert f"`hotfolder discard {BOOK}/{BOOK}` gives this batch up" in said
+    assert f"`hotfolder discard {BOOK}/{BOOK} {phantom.path}` gives this batch up" in said
     done = command("discard", f"{BOOK}/{BOOK}", phantom.path, "--why", "one folder too high")
     assert 0 == done.exit_code, done.output
     assert "3 rows" in done.stdout

@@ -51,7 +51,7 @@ def test_by_day_a_batch_is_taken_in_and_planned_and_rests(by_night):
     assert [] == files(by_night.path / "in" / BOOK)
     (said,) = summarise(by_night, 2)
     assert (2, 2) == (said["rows"], said["waiting"])
-    assert "2 left; resting until 22:00" in describe_batch(said, "22:00")
+    assert "2 left; resting until 22:00" in describe_batch(said, "22:00", by_night)
 
 
 def test_by_night_it_is_done(by_night):
@@ -83,7 +83,7 @@ def test_the_night_ends_between_two_jobs_and_what_is_left_is_said(by_night):
     (said,) = summarise(by_night, 1)
     assert (1, 1) == (said["delivered"], said["waiting"])
     assert 0 < said["takes_s"] < 60
-    assert "1 delivered; 1 left, less than a minute" in describe_batch(said, "")
+    assert "1 delivered; 1 left, less than a minute" in describe_batch(said, "", by_night)
 
 
 def test_what_a_person_releases_does_not_wait_for_the_night(book):

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import pytest
 from selenium.webdriver.common.by import By
 
 from browser.conftest import open_page
 from browser.sheets import NAME, contrasts, patches, width_in_a_window_of
+from hotfolder.settings.root import Root
 from hotfolder.stages.roles import Rectangle
 from hotfolder.testing import make_stage, run_stage
 from hotfolder.work import comparison
@@ -50,7 +52,7 @@ def compared(tmp_path_factory):
             )
         )
     path = tmp_path_factory.mktemp("compared") / "page.html"
-    path.write_text(comparison.page(NAME, ranked(found)), encoding="utf-8")
+    path.write_text(comparison.page(NAME, ranked(found), Root(Path("desk"))), encoding="utf-8")
     return path
 
 

@@ -58,8 +58,8 @@ def clock():
 
 
 @pytest.fixture
-def troubles(clock):
-    return Troubles(clock)
+def troubles(clock, root):
+    return Troubles(clock, root.fill_in)
 
 
 @pytest.fixture

@@ -256,6 +256,16 @@ def test_whoever_asks_for_progress_after_the_end_gets_none_and_not_the_closed_le
     assert [] == handing_out.progress()
 
 
+def test_what_is_read_before_it_waits_for_a_worker_is_said(make, desk, add):
+    add("a")
+    handing_out = make(lambda row, _: row)
+    handing_out.hand_out()
+    assert [("a", "reading its original")] == [
+        (row.id, doing) for row, doing, _ in handing_out.progress()
+    ]
+    desk.pool.finish()
+
+
 @pytest.fixture
 def wait_for_chart(ledger):
     """Let a job wait for ten minutes, as its row says."""

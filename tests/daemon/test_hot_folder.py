@@ -12,7 +12,8 @@ from hotfolder.daemon.hot_folder import HotFolder
 from hotfolder.daemon.trouble import About, Kind
 from hotfolder.disk.marker import write_marker
 from hotfolder.errors import StorageError
-from hotfolder.settings.root import DestinationFolders
+from hotfolder.settings.known_folders import KnownFolders
+from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.settings.tables import Intake
 
 CANVAS = "canvas"
@@ -28,7 +29,9 @@ def hot(tmp_path, troubles):
     file = SimpleNamespace(ticket=None)
     where = SimpleNamespace(name=CANVAS, intake=Intake(watch="poll"), file=file)
     folders = DestinationFolders(*(tmp_path / name for name in names))
-    hot = HotFolder(where, folders, None, lambda: None, (0, 0), troubles, None, None)
+    hot = HotFolder(
+        where, folders, None, lambda: None, (0, 0), troubles, KnownFolders(Root(tmp_path)), None
+    )
     hot.check_folders = lambda: folders
     return hot
 

@@ -10,6 +10,7 @@ import pytest
 from hotfolder.daemon.silence import Silence
 from hotfolder.daemon.snapshot import IndexPages, Snapshots
 from hotfolder.daemon.trouble import About, Kind
+from hotfolder.disk.marker import unreachable
 from hotfolder.errors import StorageError
 from hotfolder.model.snapshot import FolderStatus, read_snapshot
 
@@ -83,6 +84,13 @@ def test_it_is_read_back_as_it_was_taken_with_names_fit_for_showing(
         trouble.name,
     )
     assert (1.0, 1) == (trouble.next_try_s, trouble.tries)
+
+
+def test_a_command_that_a_trouble_is_told_with_is_for_this_root(snapshots, root, troubles):
+    error = unreachable(root.path / "in", FileNotFoundError())
+    troubles.note(About(Kind.FILE, "canvas", "mud.tif"), error)
+    (trouble,) = snapshots.take().troubles
+    assert f"run `{root.command('init')}`" in trouble.message
 
 
 def test_it_is_written_at_most_once_a_second_and_at_the_end(snapshots, root, clock):

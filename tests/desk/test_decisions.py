@@ -179,10 +179,10 @@ def test_pictures_without_a_profile_go_together_with_what_answers_that(client, r
     ticked, page = tick_all(client)
     assert 5 == len(ticked)
     ways = buttons(page)
-    for says in ("Grey with the sRGB curve", "Grey with gamma 2.2"):
+    for says in ("grey with the sRGB curve", "grey with gamma 2.2"):
         assert f"3 of them: take its numbers for {says}, if that is what they are" in ways
     assert not any("for sRGB" in said for said in ways)  # one picture alone: its own page has it
-    way = ways["3 of them: take its numbers for Grey with gamma 2.2, if that is what they are"]
+    way = ways["3 of them: take its numbers for grey with gamma 2.2, if that is what they are"]
     stale = ticked[0].split(" ")[0] + " 2026-01-01T00:00:00.000+00:00"
     data = {"token": token_of(page), "job": [*ticked[1:], stale], "way": way, "who": "Mara"}
     answer = client.post("/several/decide", data=data)

@@ -4,7 +4,7 @@ import pytest
 
 from desk.conftest import access, client, root, stranger, worked
 from hotfolder.desk.notices import Notices, put_into_words
-from hotfolder.notify.matters import Kind, Matter
+from hotfolder.notify.matters import USUAL, Kind, Matter
 from hotfolder.notify.teller import BLIP_S
 from hotfolder.settings.root import Root
 
@@ -70,3 +70,10 @@ def test_a_page_that_asks_first_is_told_nothing_and_a_stranger_never(client, str
     assert [] == other["notices"]
     client.cookies.clear()
     assert 401 == client.get("/notices").status_code
+
+
+@pytest.mark.parametrize("kind", [*USUAL, Kind.MEDIUM_BACK])
+def test_each_kind_that_is_found_has_a_notice(kind):
+    (said,) = put_into_words([matter("reeds", kind)])
+    assert said["title"]
+    assert said["to"].startswith("/")

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
-from hotfolder.ending.why import say_why
-from hotfolder.model.records import Reason, ResultRecord, WayOn
+from datetime import UTC, datetime
+
+import pytest
+
+from hotfolder.ending.release import put_worse_first
+from hotfolder.ending.why import leave_out_name, say_why
+from hotfolder.model.records import Reason, Release, ResultRecord, WayOn
 from model.test_records import record
 
 
@@ -37,3 +42,40 @@ def test_what_a_setting_answers_can_be_set_for_every_picture():
     reason = Reason(stage="preflight", code="no-profile", message="No profile.", ways_on=(way,))
     assert "set it in destinations/fine-art-canvas.toml" in say_why(record(reasons=(reason,)))
     assert "for every picture" not in say_why(record())
+
+
+def test_a_file_that_is_named_is_not_named_again():
+    said = "letter.txt: The file is a text, by its content. Drop a picture."
+    assert (
+        leave_out_name(said, "in/letter.txt")
+        == "The file is a text, by its content. Drop a picture."
+    )
+    assert leave_out_name(said, "other.txt") == said
+
+
+@pytest.mark.parametrize(
+    ("codes", "said"),
+    [
+        ("new", "but the reason that follows is new."),
+        ("new more", "but the reasons that follow are worse than you were told, or new."),
+        ("told more", "but the first reason that follows is worse than you were told."),
+        (
+            "told new more",
+            "but the first 2 reasons that follow are worse than you were told, or new.",
+        ),
+    ],
+)
+def test_what_a_change_made_worse_is_said_once_and_stands_first(codes, said):
+    def reason(code, excess):
+        return Reason(stage="s", code=code, message=f"It is {code}. Or so.", excess=excess)
+
+    release = Release(
+        who="An", why="", at=datetime(2026, 1, 5, tzinfo=UTC),
+        waived=(reason("told", 2.0), reason("more", 1.0)),
+    )  # fmt: skip
+    reasons = put_worse_first([reason(each, 2.0) for each in codes.split()], release)
+    assert said in reasons[0].message
+    assert "It is" not in reasons[0].message
+    worse = [each for each in codes.split() if each != "told"]
+    assert worse == [each.code for each in reasons[1 : len(worse) + 1]]
+    assert len(codes.split()) + 1 == len(reasons)

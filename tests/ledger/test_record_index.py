@@ -13,7 +13,7 @@ from hotfolder.ledger.packing import teach
 from hotfolder.ledger.record_index import columns
 from hotfolder.ledger.record_log import RecordLog
 from hotfolder.model.facts import Facts
-from hotfolder.model.records import Discarded, to_json_line
+from hotfolder.model.records import Discarded, PlacementRecord, Release, ResultRecord, to_json_line
 from ledger.test_ledger import CLAIM
 from model.test_records import record
 
@@ -26,6 +26,18 @@ GAMUT = {
 }
 
 
+RESULT = ResultRecord(
+    path="out/fine-art-canvas/mud.tif",
+    sha256="1" * 64,
+    bytes=5,
+    format="tiff",
+    width_px=6000,
+    height_px=4000,
+    bits=16,
+    colour_space="RGB",
+    ppi=300,
+    profile=None,
+)
 FACTS = Facts(share_lost=0.06, share_out_of_gamut=0.04)
 
 
@@ -140,6 +152,48 @@ def test_a_ledger_without_the_share_that_the_medium_cannot_make_gets_it(tmp_path
     Ledger(path).close()
     # the ledger has the text of a job's last record alone
     assert [None, 0.04, None] == [row["share_out_of_gamut"] for row in rows(path)]
+    with closing(sqlite3.connect(path)) as db:
+        teach(db)
+        assert () == check_chain(db, "fine-art-canvas", tmp_path).faults
+
+
+def test_the_area_is_that_of_all_results_and_copies():
+    # 6000 by 4000 pixels at 300 ppi are 508 by 338.67 mm
+    area = 0.508 * 0.338667
+    assert columns(document(results=(RESULT,)))["printed_m2"] == pytest.approx(area, abs=1e-4)
+    twice, copies = (RESULT, RESULT), PlacementRecord.model_construct(copies=3)
+    printed = columns(document(results=twice).model_copy(update={"placement": copies}))
+    assert printed["printed_m2"] == pytest.approx(6 * area, abs=1e-4)
+    assert columns(document())["printed_m2"] is None
+
+
+def test_a_ledger_without_areas_machines_and_reasons_gets_them(tmp_path):
+    path = tmp_path / "ledger.sqlite"
+    release = Release(who="An", why="", at=datetime(2026, 1, 5, tzinfo=UTC))
+    ledger = Ledger(path)
+    with closing(ledger):
+        log = RecordLog(ledger)
+        for job in "jk":
+            ledger.add(job, "fine-art-canvas", b"mud.tif", "file", 5, CLAIM)
+        for each in (
+            document(job="j"),
+            document(
+                job="j", state="delivered", release=release, machine="quay", results=(RESULT,)
+            ),
+            document(job="k", state="delivered", results=(RESULT,)),
+        ):
+            log.end(tmp_path / "log.jsonl", each)
+    expected = rows(path)
+    names = ("printed_m2", "machine", "released_for")
+    with closing(sqlite3.connect(path)) as db, db:
+        for name in names:
+            db.execute(f"ALTER TABLE records DROP COLUMN {name}")
+        db.execute("PRAGMA user_version = 15")
+    Ledger(path).close()
+    assert [{**expected[0], **dict.fromkeys(names)}, *expected[1:]] == rows(path)
+    assert rows(path)[1]["machine"] == "quay"
+    assert rows(path)[1]["released_for"] == " gamut-loss "
+    assert rows(path)[2]["released_for"] is None
     with closing(sqlite3.connect(path)) as db:
         teach(db)
         assert () == check_chain(db, "fine-art-canvas", tmp_path).faults

@@ -18,6 +18,10 @@ from hotfolder.model.units import (
     ("kind", "text", "expected"),
     [
         (LengthMm, "60 in", 1524.0),  # 1 in = 25.4 mm exactly, agreement of 1959
+        (LengthMm, "8 1/2 in", 215.9),
+        (LengthMm, "8-1/2 in", 215.9),
+        (LengthMm, "8½ in", 215.9),
+        (LengthMm, "3/4 in", 19.05),
         (LengthMm, "2 m", 2000.0),
         (LengthMm, "2,5 cm", 25.0),
         (LengthMm, "1 ft", 304.8),
@@ -37,6 +41,10 @@ def test_text_with_a_unit_is_read(kind, text, expected):
     [
         (LengthMm, 60, 'a number and one of mm, cm, m, in, ft, as in "60 in"'),
         (LengthMm, "60", 'as in "60 in"'),
+        (LengthMm, "8 3/2 in", 'as in "60 in"'),
+        (LengthMm, "8 1/0 in", 'as in "60 in"'),
+        (LengthMm, "81/2 in", 'as in "60 in"'),
+        (LengthMm, "8 1/2 cm", 'as in "60 in"'),
         (LengthMm, "60 px", "one of mm, cm, m, in, ft"),
         (LengthMm, "-1 mm", "not negative"),
         (Share, "0.05", 'a number and %, as in "5 %"'),

@@ -12,7 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from hotfolder.cli.main import app
-from hotfolder.ledger.details import Claiming
+from hotfolder.ledger.details import Claimed, Claiming, State
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.ledger.lock import served_alone
 from hotfolder.model.snapshot import (
@@ -20,6 +20,7 @@ from hotfolder.model.snapshot import (
     FolderStatus,
     Snapshot,
     TroubleStatus,
+    WorkStatus,
     read_snapshot,
 )
 from hotfolder.overview.status import collect
@@ -133,6 +134,24 @@ def test_trouble_of_a_job_is_said_once_with_the_file(root, kind):
     write(root, snapshot_of(os.getpid(), trouble(kind, "j1")))
     with served_alone(root):
         assert [(CANVAS, "mud.tif", f"the {kind} is in the way", "you")] == stopped(root)
+
+
+def test_an_original_that_is_being_read_does_not_wait_for_a_worker(root):
+    ledger = Ledger(root.ledger)
+    for job in ("j", "k"):
+        ledger.add(job, CANVAS, f"{job}.tif".encode(), "file", 5, BEGUN)
+        ledger.advance(job, State.CLAIMED, Claimed())
+    ledger.close()
+    doing = WorkStatus(
+        job="j", destination=CANVAS, doing="reading its original", share=0.0, attempt=0
+    )
+    with served_alone(root):
+        write(root, snapshot_of(os.getpid()).model_copy(update={"work": (doing,)}))
+        said = {each["file"]: each["why"] for each in collect(root)["waiting"]}
+    assert said == {
+        "j.tif": "is being got ready: reading its original",
+        "k.tif": "waits for a free worker",
+    }
 
 
 def test_jobs_whose_destination_has_gone_are_said_each_and_not_twice(root):

@@ -1,5 +1,6 @@
 """Black-and-white pictures: recognised, and the cast that a destination gives them."""
 
+import functools
 import io
 from datetime import UTC, datetime
 
@@ -8,13 +9,14 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from hotfolder import Encoding, Hold
+from hotfolder import Area, Encoding, Hold, OwnPixels
 from hotfolder.colour import icc_encode as icc
 from hotfolder.colour import spaces
 from hotfolder.colour.engine import to_lab
 from hotfolder.colour.profile import Profile, lab_profile
 from hotfolder.colour.transform import Precision, Transform
 from hotfolder.testing import make_stage, run_stage
+from hotfolder_demo import reeds as demo_reeds
 from hotfolder_stages.neutral_check import NeutralCheck
 from hotfolder_stages.neutral_check.cast import Cast, in_words
 from hotfolder_stages.profile_conversion import ProfileConversion
@@ -60,10 +62,12 @@ def kind(findings):
     return next((name for name in ("monochrome", "toned") if findings[name]), "colour")
 
 
-def jpeg(pixels, quality=85):
+def jpeg(pixels, quality=85, subsampling="4:2:0"):
     """What a JPEG makes of 16-bit pixels, as the reader would hand it on."""
     data = io.BytesIO()
-    Image.fromarray((pixels >> 8).astype(np.uint8)).save(data, "JPEG", quality=quality)
+    Image.fromarray((pixels >> 8).astype(np.uint8)).save(
+        data, "JPEG", quality=quality, subsampling=subsampling
+    )
     return np.asarray(Image.open(data)).astype(np.uint16) * 257
 
 
@@ -102,11 +106,11 @@ def test_equal_channels_of_a_device_that_prints_them_with_a_cast_are_not_neutral
     assert "toned" == kind(check(RAMP, cast_of(6, 0)))
 
 
-@pytest.mark.parametrize(("coloured", "expected"), [(1, "monochrome"), (60, "colour")])
-def test_a_pixel_of_colour_in_many_is_no_colour_and_a_spot_is(coloured, expected):
+@pytest.mark.parametrize(("side", "expected"), [(1, "monochrome"), (12, "colour")])
+def test_a_pixel_of_colour_in_many_is_no_colour_and_a_spot_is(side, expected):
     pixels = np.tile(RAMP, (10, 10, 1))
-    pixels[17, 3 : 3 + coloured] = 30000, 20000, 20000
-    pixels[18, 3 : 3 + coloured] = 20000, 30000, 20000
+    pixels[17 : 17 + side, 3 : 3 + side] = 30000, 20000, 20000
+    pixels[17 : 17 + side, 103 : 103 + side] = 20000, 30000, 20000
     findings = check(pixels)
     assert kind(findings) == expected
     if expected == "monochrome":
@@ -172,13 +176,75 @@ def test_a_toned_picture_is_still_recognised_after_jpeg():
     assert "toned" == kind(check(jpeg(toned(25)), WIDE_RGB))
 
 
+@functools.cache
+def reeds():
+    """The demo's reeds, full of fine stalks, in sRGB: shape (400, 600, 3), 0 … 1."""
+    return demo_reeds.reeds(600, 400, np.random.default_rng(2)).clip(0, 1) ** (1 / 2.2)
+
+
+def photograph():
+    """The same in black and white: shape (400, 600)."""
+    return reeds() @ [0.3, 0.59, 0.11]
+
+
+def tint(grey, name):
+    """What a program that tones pictures makes of a grey, 0 … 1, in sRGB."""
+    x = grey[..., None]
+    shadows, highlights = 4 * x * (1 - x) ** 2, 4 * x**2 * (1 - x)
+    made = {
+        "sepia": x * [1.2, 1.0, 0.78],
+        "sepia, clipped": x * [1.351, 1.203, 0.937],
+        "selenium": x + shadows * [0.12, -0.02, 0.1],
+        "split": x + shadows * [-0.09, 0, 0.15] + highlights * [0.09, 0.015, -0.15],
+    }[name]
+    return (np.clip(made, 0, 1) * 65535).astype(np.uint16)
+
+
+@pytest.mark.parametrize("subsampling", ["4:2:0", "4:4:4"])
+@pytest.mark.parametrize("quality", [60, 75, 95])
+@pytest.mark.parametrize("name", ["sepia", "sepia, clipped", "selenium", "split"])
+def test_a_toned_photograph_is_toned_whatever_jpeg_did_at_its_edges(name, quality, subsampling):
+    findings = check(jpeg(tint(photograph(), name), quality, subsampling), rows=200)
+    assert "toned" == kind(findings)
+    assert "the noise of compression aside" in findings["decided"]
+
+
+@pytest.mark.parametrize("base", ["grey", "sepia"])
+def test_a_small_red_flower_in_a_picture_of_one_tone_is_colour(base):
+    grey = photograph()
+    pixels = tint(grey, "sepia") if base == "sepia" else np.repeat(grey[..., None], 3, 2) * 65535
+    y, x = np.indices(grey.shape)
+    flower = np.hypot(y - 300, x - 200) < 6  # 0.05 % of the picture
+    pixels[flower] = (grey[flower][:, None] * 0.3 + 0.35) * [1.5, 0.5, 0.55] * 65535
+    assert "colour" == kind(check(jpeg(pixels.astype(np.uint16)), rows=200))
+
+
+@pytest.mark.parametrize("strength", [0.1, 0.2, 1])
+def test_a_photograph_with_faint_colours_is_in_colour(strength):
+    rgb, grey = reeds(), photograph()[..., None]
+    pixels = ((grey + (rgb - grey) * strength) * 65535).astype(np.uint16)
+    assert "colour" == kind(check(jpeg(pixels), rows=200))
+
+
+def test_an_enlarged_toned_jpeg_is_toned():
+    small = jpeg(tint(photograph()[80:320, 80:320], "sepia"), 75, "4:2:0")
+    spec = spec_of(small, SRGB)
+    beside = [make_stage(ProfileConversion, {})]
+    enlarged = np.repeat(np.repeat(small, 6, axis=0), 6, axis=1)
+    made = spec_of(enlarged, SRGB)
+    job = job_of(made, profile=SRGB, beside=beside)
+    job.tell(OwnPixels(spec, Area(0, 0, 1440, 1440)))
+    *_, findings, _ = run_stage(make_stage(NeutralCheck, {}), enlarged, made, job, 200)
+    assert "toned" == kind(findings)
+
+
 def test_a_colour_picture_is_neither():
     assert "colour" == kind(check(picture(60, 90, 3)))
 
 
 def test_a_picture_with_colour_in_one_corner_is_neither():
     pixels = np.tile(RAMP, (4, 1, 1))
-    pixels[-9:, -9:] = picture(9, 9, 3)
+    pixels[-12:, -12:] = picture(12, 12, 3)
     assert "colour" == kind(check(pixels))
 
 

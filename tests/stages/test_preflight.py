@@ -148,7 +148,7 @@ def test_a_grey_picture_without_a_profile_has_ways_on_where_no_file_is_for_it(tm
     hold = held({}, spec_of(GREY_PIXELS, None), profiles=tmp_path)
     assert [
         (
-            f"take its numbers for {said}, if that is what they are",
+            f"take its numbers for {said.replace('Grey', 'grey')}, if that is what they are",
             {"no_profile": "assume", "assume_grey": name},
         )
         for said, name in USUAL_GREYS
@@ -171,7 +171,7 @@ def test_of_what_the_settings_name_nothing_else_is_offered(tmp_path):
     (tmp_path / "Z.icc").write_bytes(profiles.grey_gamma22())
     hold = held({"assume_grey": "gamma 1.8"}, spec_of(GREY_PIXELS, None), profiles=tmp_path)
     assert [{"no_profile": "assume"}] == [settings for _, settings in ways(hold)]
-    assert "Grey with gamma 1.8" in ways(hold)[0][0]
+    assert "grey with gamma 1.8" in ways(hold)[0][0]
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ import base64
 import hashlib
 import html
 import re
+import shlex
 from dataclasses import replace
 
 import numpy as np
@@ -121,6 +122,16 @@ def test_what_to_do_names_job_and_folders(tmp_path):
     page, _, _ = made(picture(), tmp_path)
     for said in ("hotfolder release job-1", "release/wall/", "in/wall/", "ISO 3664", "test strip"):
         assert said in page
+
+
+@pytest.mark.parametrize("is_trial", [False, True])
+def test_commands_of_a_sheet_are_for_the_root_in_whatever_folder_one_is(tmp_path, is_trial):
+    root = tmp_path / "the print room"
+    page, _, _ = made(picture(), tmp_path, root=root, is_trial=is_trial)
+    said = [html.unescape(each) for each in re.findall("<code>(hotfolder .*?)</code>", page)]
+    assert len(said) >= 2
+    for each in said:
+        assert str(root) in shlex.split(each), each
 
 
 def test_a_picture_without_a_profile_is_held():

@@ -3,7 +3,7 @@
 import pytest
 from pydantic import ValidationError
 
-from hotfolder import Encoding, Hold, RasterSpec, largest_mm, needed_ppi
+from hotfolder import Encoding, Hold, LongEdgeWish, RasterSpec, largest_mm, needed_ppi
 from hotfolder_stages.sizing import Sizing
 from hotfolder_stages.sizing.enough import choose_ppi
 from hotfolder_stages.sizing.geometry import Box, plan
@@ -197,3 +197,24 @@ def test_findings_say_what_the_pixels_allow():
     )
     assert [2617.9, 1745.3] == pytest.approx(found["largest_sharp_mm"], abs=0.3)
     assert {"left": 0, "top": 0, "width": 7087, "height": 4725} == found["trim_px"]
+
+
+@pytest.mark.parametrize(
+    ("length", "sides"),
+    [
+        ("8 1/2 in", ("215.9 mm", "107.95 mm")),
+        ("8.5 in", ("8.5 in", "4.25 in")),
+        ("8½in", ("215.9 mm", "107.95 mm")),
+    ],
+)
+def test_a_long_edge_in_fractions_of_an_inch_keeps_the_shape(length, sides):
+    settings = SizingSettings.model_validate({"width": "40 cm", "height": "20 cm", "ppi": 300})
+    granted = settings.granting(LongEdgeWish(length))
+    assert sides == (granted["width"], granted["height"])
+    alone = SizingSettings.model_validate({"long_edge": "1 m", "ppi": 300})
+    assert length == alone.granting(LongEdgeWish(length))["long_edge"]
+
+
+def test_a_side_may_be_written_as_inches_are():
+    made = SizingSettings.model_validate({"long_edge": "8 1/2 in", "ppi": 300})
+    assert made.long_edge.value == pytest.approx(215.9)

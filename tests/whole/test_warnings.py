@@ -97,7 +97,7 @@ def test_status_says_what_was_refused_and_why_until_it_is_dropped_again(small, h
     assert hotfolder("sweep", small.path).returncode == 3
     (said,) = json.loads(hotfolder("status", small.path, "--json").stdout)["refused"]
     assert ("fine-art-canvas", "mud.tif") == (said["destination"], said["file"])
-    assert ["mud.tif: The file is a text, by its content. Drop a picture."] == said["reasons"]
+    assert ["The file is a text, by its content. Drop a picture."] == said["reasons"]
     assert {"mud.tif", "why.txt"} <= {each.name for each in Path(said["folder"]).iterdir()}
     shown = hotfolder("status", small.path).stdout
     assert "Refused within a day" in shown

@@ -294,6 +294,7 @@ def make_order(attempt: Attempt, patience_s: float) -> TryOrder:
                 for name, said in order.neighbours.items()
             },
             standing=order.standing,
+            root=str(order.root) if order.root else "",
         )
     except ValidationError as error:
         raise NotToBeSent from error

@@ -106,6 +106,8 @@ class TryOrder(_Message):
     """A machine that is asked nothing about a try for so long gives it up."""
     neighbours: dict[str, tuple[NeighbourSaid, ...]] = {}
     standing: MediumStanding | None = None
+    root: Annotated[str, Field(max_length=4096)] = ""
+    """Where the root is on the daemon's machine: text for pages, never a place to look."""
 
 
 class Begun(_Message):

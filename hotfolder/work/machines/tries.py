@@ -270,6 +270,7 @@ class Tries:
                 folder=one.made,
                 begun=order.begun,
                 profiles=root / "profiles",
+                root=Path(order.root) if order.root else None,
                 neighbours={
                     name: [each.to_neighbour() for each in said]
                     for name, said in order.neighbours.items()

@@ -206,7 +206,8 @@ class MarginStrip(Stage[MarginStripSettings]):
         if limit and raster.channels == 4 and most > limit.percent + 0.5:
             return (
                 f"its darkest patch lays {most:.0f} % ink, and this destination allows "
-                f"{limit.percent:g} %; print it apart, by hotfolder strip --control"
+                f"{limit.percent:g} %; print it apart, by "
+                f"`{job.command('strip', '--control', '--for', job.destination)}`"
             )
         return ""
 

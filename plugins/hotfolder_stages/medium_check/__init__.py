@@ -134,9 +134,10 @@ class MediumCheck(Stage[MediumCheckSettings]):
     def _say_unverified(self) -> str:
         value, note = describe_standing(self._standing)
         within = self.settings.verified_within or 0.0
+        strip = self._job.command("strip", "--control", "--for", self._job.destination)
         return (
             f"The medium was not verified within {within / _DAY_S:g} days, as the destination asks "
-            f"for. {value}. {note} Print a control strip (hotfolder strip --control), measure it "
+            f"for. {value}. {note} Print a control strip (`{strip}`), measure it "
             f"and put the file into measured/{self._job.destination}/, then release the picture."
         )
 

@@ -21,6 +21,7 @@ from hotfolder import (
     Intent,
     Job,
     Json,
+    OwnPixels,
     Place,
     RasterSpec,
     Rendering,
@@ -112,9 +113,15 @@ class NeutralCheck(Stage[NeutralCheckSettings]):
             )
             for each in self._transforms
         ]
-        pixels = raster.width_px * raster.height_px
-        share = self.settings.coloured_share
-        self._shades = Shades(source, self.settings.neutral_chroma, pixels, share)
+        own = job.told(OwnPixels)
+        self._shades = Shades(
+            source,
+            self.settings.neutral_chroma,
+            self.settings.coloured_share,
+            width_px=raster.width_px,
+            height_px=raster.height_px,
+            scale=max(1.0, own.at.width_px / own.raster.width_px) if own else 1.0,
+        )
         return raster
 
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
@@ -178,7 +185,7 @@ class NeutralCheck(Stage[NeutralCheckSettings]):
         if kind is Kind.TONED:
             return (
                 f"Toned: it has colour, and all but {say_share(shades.off_share)} of it has one "
-                f"colour at each lightness ({may} may have others)."
+                f"colour at each lightness, the noise of compression aside ({may} may have others)."
             )
         return f"In colour: more than {may} of it has colour, of more than one hue or strength."
 

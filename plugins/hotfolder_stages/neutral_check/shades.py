@@ -5,9 +5,12 @@ noise that 8 bits leave. So a picture is *monochrome* when all but a given share
 neutral: of a chroma C*ab, relative to the white of its own profile, that is at most a given limit,
 or what one code of 8 bits more or less in each channel makes of a grey of that lightness, which in
 a space of wide gamut is more. It is *toned*, as a sepia print is, when it is not monochrome, but
-all pixels of one lightness, again but for that share, have one colour. Everything else has many
-colours, and as soon as that is certain nothing more is looked at; so a colour picture costs next to
-nothing. What is certain stays so: more pixels only add to those that are off.
+all pixels of one lightness, again but for that share, have one colour. JPEG compression spoils that
+at edges, where it gives a dark pixel the colour of the bright one beside it, but keeps it on the
+whole, as an eye sees it. So what pixels have beside the colour of their lightness may also be
+averaged over places (`_Places`): if that leaves next to nothing, the picture is toned. Everything
+else has many colours, and as soon as that is certain nothing more is looked at; so a colour picture
+costs little. What is certain stays so: more pixels only add to those that are off.
 
 Pixels whose channels are equal are counted by their value. Only the others are converted to Lab,
 through LittleCMS's fast grid, whose error among neutrals is below `_GRID_ERROR`; where that could
@@ -30,6 +33,13 @@ TONED_SPREAD = 8.0
 """How far a* and b* of a toned picture's pixels of one lightness may lie apart: what JPEG
 compression leaves of one colour (common practice, no source)."""
 
+CERTAIN_SPREAD = 24.0
+"""As `TONED_SPREAD`, of which it is certain that no compression of a toned picture leaves more, but
+for `CERTAIN_SHARE`: of toned photographs at qualities from 60 on, at most 0.0007 lay farther apart
+(measured)."""
+
+CERTAIN_SHARE = 0.003
+
 MOST_NOISE = 5.0
 """C*ab, the most that counts as noise. In a space that is linear in light one code of 8 bits more
 in a shadow would be a plain colour."""
@@ -39,7 +49,10 @@ _GRID_ERROR = 1.0
 
 _LIGHTNESSES = 256
 _CHROMA_STEPS = 1024  # a quarter of a unit of a* or b* each
-_WINDOW = int(TONED_SPREAD * 257 / 64) + 1
+_NOISE = 7  # lightnesses, 2.7 L*
+_PLACE_PX = 16  # the piece that JPEG keeps one colour of where it halves the resolution of colour
+_PLACE_SAMPLES = 8  # along each side
+_MOST_SAMPLES = 2048  # along the picture's long side: finer than that no eye looks for a tone
 _SHADES = 4096
 _FIRST_LOOK = 64
 _CODE = 257  # of 8 bits
@@ -67,13 +80,29 @@ class Shades:
         How many the picture has.
     share
         Of them, that may be off, 0 … 1.
+    width_px, height_px
+        The picture's size.
+    scale
+        How much larger that is than the file's.
     """
 
-    def __init__(self, source: Profile, limit: float, pixels: int, share: float) -> None:
+    def __init__(
+        self,
+        source: Profile,
+        limit: float,
+        share: float,
+        *,
+        width_px: int,
+        height_px: int,
+        scale: float = 1.0,
+    ) -> None:
+        pixels = width_px * height_px
         self.has_many_colours = False
         self._source = source
+        self._share = share
         self._may_be_off = share * pixels
         self._count = pixels
+        self._places = _Places(max(width_px, height_px), scale)
         self._allowed = np.maximum(limit, _noise(source))
         self._coloured = 0
         self._equal = np.zeros(65536, dtype=np.int64)
@@ -95,20 +124,21 @@ class Shades:
             self._note(ramp, self._to_lab(ramp, NO_GRID), times)
         if self.has_many_colours:
             return Kind.COLOUR
-        return Kind.MONOCHROME if self._coloured <= self._may_be_off else Kind.TONED
+        if self._coloured <= self._may_be_off:
+            return Kind.MONOCHROME
+        self.off_share = self._off(TONED_SPREAD) / max(1, self._count)
+        if self.off_share > self._share:
+            self.off_share = min(self.off_share, self._off_share_of_places())
+        return Kind.TONED if self.off_share <= self._share else Kind.COLOUR
 
     @property
     def coloured_share(self) -> float:
         """Share of the picture's pixels that are not neutral; of many colours, those seen."""
         return self._coloured / max(1, self._count)
 
-    @property
-    def off_share(self) -> float:
-        """Share of the picture's pixels that do not have the one colour of their lightness."""
-        return self._off() / max(1, self._count)
-
     def add(self, pixels: Codes) -> None:
         """Look at more pixels. Shape (rows, width, channels), dtype uint16."""
+        self._places.add(pixels)
         flat = pixels.reshape(-1, pixels.shape[-1])
         if self._has_equal:
             equal = _channels_are_equal(flat)
@@ -151,9 +181,9 @@ class Shades:
         if kind is Kind.TONED:
             fits = np.ones(len(lab), np.bool_)
             for axis in (0, 1):
-                first = self._windows(axis)[1][lab[:, 0] >> 8]
+                first = self._windows(axis, TONED_SPREAD)[1][lab[:, 0] >> 8]
                 step = lab[:, axis + 1] >> 6
-                fits &= (step >= first) & (step < first + _WINDOW)
+                fits &= (step >= first) & (step < first + _window(TONED_SPREAD))
         return (pixels[fits], counts[fits]) if fits.any() else (pixels, counts)
 
     def _equal_pixels(self) -> Codes:
@@ -176,14 +206,49 @@ class Shades:
             counts = np.bincount(place, weights=times, minlength=_LIGHTNESSES * _CHROMA_STEPS)
             self._occurs[axis] += counts.reshape(_LIGHTNESSES, _CHROMA_STEPS).astype(np.int64)
         if self._coloured > self._may_be_off:
-            self.has_many_colours = self._off() > self._may_be_off
+            certain = max(self._may_be_off, CERTAIN_SHARE * self._count)
+            self.has_many_colours = self._off(CERTAIN_SPREAD) > certain
 
-    def _off(self) -> int:
+    def _off(self, spread: float) -> int:
         """Count pixels outside the a* or the b* that most pixels of their lightness have."""
         seen = self._occurs.sum(axis=(-1, -2))
-        return max(int(seen[axis] - self._windows(axis)[0].sum()) for axis in (0, 1))
+        return max(int(seen[axis] - self._windows(axis, spread)[0].sum()) for axis in (0, 1))
 
-    def _windows(self, axis: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    def _off_share_of_places(self) -> float:
+        """Return the share of places that, averaged, do not have the colours of their lightness."""
+        samples = self._places.samples()
+        if min(samples.shape[:2]) < _PLACE_SAMPLES:
+            return 1.0
+        lab = self._to_lab(samples.reshape(-1, samples.shape[-1]), 0).reshape(*samples.shape[:2], 3)
+        off = []
+        for axis in (0, 1):
+            least, most = (end[lab[..., 0] >> 8] for end in self._tone(axis))
+            has = lab[..., axis + 1] / np.float32(257)
+            beside = (has - np.clip(has, least, most)).astype(np.float32)
+            off.append(np.abs(_Places.average(beside)) > TONED_SPREAD / 2)
+        return float((off[0] | off[1]).mean())
+
+    def _tone(self, axis: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Return the least and the most a* or b*, plus 128, that is the tone of each lightness.
+
+        That is the mean of most pixels of that lightness and of those just beside it, as noise
+        reaches lightness too: where a channel is full, a tone changes much with it. Where there is
+        next to nothing, the nearest lightnesses with more say what the tone is.
+        """
+        first = self._windows(axis, TONED_SPREAD)[1]
+        steps = np.arange(_CHROMA_STEPS)
+        after = steps - first[:, None]
+        held = self._occurs[axis] * ((after >= 0) & (after < _window(TONED_SPREAD)))
+        number = held.sum(axis=-1)
+        known = np.flatnonzero(number > self._may_be_off)
+        known = known if len(known) else np.flatnonzero(number)
+        means = (held[known] * (steps + 0.5)).sum(axis=-1) * 64 / 257 / number[known]
+        tone = np.interp(np.arange(_LIGHTNESSES), known, means)
+        least = scipy.ndimage.minimum_filter1d(tone, _NOISE, mode="nearest")
+        most = scipy.ndimage.maximum_filter1d(tone, _NOISE, mode="nearest")
+        return least.astype("f4"), most.astype("f4")
+
+    def _windows(self, axis: int, spread: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Find, for each lightness, the steps of a* or b* that hold most pixels.
 
         Returns
@@ -192,12 +257,61 @@ class Shades:
         """
         sums = np.zeros((_LIGHTNESSES, _CHROMA_STEPS + 1), np.int64)
         np.cumsum(self._occurs[axis], axis=-1, out=sums[:, 1:])
-        held = sums[:, _WINDOW:] - sums[:, :-_WINDOW]
+        window = _window(spread)
+        held = sums[:, window:] - sums[:, :-window]
         first = held.argmax(axis=-1)
         return np.take_along_axis(held, first[:, None], axis=-1)[:, 0], first
 
     def _to_lab(self, flat: Codes, flags: int) -> Codes:
         return _to_lab(self._source, flat, flags)
+
+
+class _Places:
+    """Some of a picture's pixels, evenly spread, and means of those that lie together.
+
+    A place is as large as a piece of which JPEG keeps one colour, or as a 256th of the picture.
+
+    Parameters
+    ----------
+    long_edge_px
+        Of the picture.
+    scale
+        How much larger that is than the file's.
+    """
+
+    def __init__(self, long_edge_px: int, scale: float) -> None:
+        least = max(_PLACE_PX / _PLACE_SAMPLES * scale, long_edge_px / _MOST_SAMPLES)
+        # An odd number of pixels from each to the next, so that they lie at all places of a block.
+        self._every = int(least) | 1
+        self._skip = self._every // 2
+        self._taken: list[Codes] = []
+
+    def add(self, pixels: Codes) -> None:
+        """Take what is needed of more rows. Shape (rows, width, channels), dtype uint16."""
+        rows = pixels[self._skip :: self._every, self._every // 2 :: self._every]
+        if len(rows):
+            self._taken.append(rows.copy())
+        self._skip = (self._skip - len(pixels)) % self._every
+
+    def samples(self) -> Codes:
+        """Return what was taken. Shape (rows, width, channels); either may be 0."""
+        return np.concatenate(self._taken) if self._taken else np.zeros((0, 0, 1), np.uint16)
+
+    @staticmethod
+    def average(values: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return the mean of each place that lies wholly in the picture, as places overlap.
+
+        Shape (rows, width), both at least `_PLACE_SAMPLES`.
+        """
+        means: NDArray[np.float32] = scipy.ndimage.uniform_filter(values, _PLACE_SAMPLES)
+        before = _PLACE_SAMPLES // 2
+        after = _PLACE_SAMPLES - 1 - before
+        return means[before : -after or None, before : -after or None]
+
+
+def _window(spread: float) -> int:
+    """Return how many steps of a* or b* a spread is."""
+    return int(spread * 257 / 64) + 1
 
 
 def _noise(source: Profile) -> NDArray[np.float64]:

@@ -304,7 +304,7 @@ class Preflight(Stage[PreflightSettings]):
             found = {named: own} if own is not None and own.encoding is encoding else found
         return [
             Remedy(
-                f"take its numbers for {profile.description}, if that is what they are",
+                f"take its numbers for {_name(profile)}, if that is what they are",
                 {"no_profile": "assume"} | ({} if name == named else {key: name}),
             )
             for name, profile in found.items()
@@ -452,3 +452,9 @@ def _percent(share: float) -> str:
 def _sentence(text: str) -> str:
     text = text.strip()
     return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
+
+
+def _name(profile: Profile) -> str:
+    """Name a profile in the middle of a sentence; one of ours for grey begins with a capital."""
+    said = profile.description
+    return f"g{said[1:]}" if said.startswith("Grey with ") else said

@@ -24,7 +24,7 @@ from hotfolder import (
     needed_ppi,
 )
 from hotfolder.colour import Floats, Transform, delta_e_00
-from hotfolder.pages import describe_standing, describe_viewing
+from hotfolder.pages import describe_standing, describe_viewing, title_standing
 
 _MEDIA = {
     Surface.CANVAS: "this canvas",
@@ -216,7 +216,7 @@ def _standing(job: Job) -> list[Fact]:
     """Say when the medium was last measured, and by how much it is off."""
     if job.standing is None or job.medium.surface is Surface.SCREEN:
         return []
-    return [Fact("Medium measured", *describe_standing(job.standing))]
+    return [Fact(title_standing(job.standing), *describe_standing(job.standing))]
 
 
 def _viewing(job: Job) -> list[Fact]:

@@ -64,6 +64,8 @@ class Sheet:
     name: str
     job: str
     destination: str
+    commands: Mapping[str, str]
+    """What ``strip``, ``proof`` and ``release`` are called with, to be copied."""
     medium: str
     on_screen: bool
     width_px: int

@@ -387,6 +387,11 @@ class ProofSheet(Stage[ProofSheetSettings]):
                 name=job.original.name,
                 job=job.id,
                 destination=job.destination,
+                commands={
+                    "strip": job.command("strip", "IMAGE", "--for", job.destination),
+                    "proof": job.command("proof", "IMAGE"),
+                    "release": job.command("release", job.id),
+                },
                 medium=facts.medium_in_words(medium.surface),
                 on_screen=medium.surface is Surface.SCREEN,
                 width_px=reduced.pixels.shape[1],

@@ -137,6 +137,8 @@ class NeutralPlaces(Stage[NeutralSettings]):
         # compiled where a page is made: it costs as much as loading ten modules
         page = load_template("hotfolder_stages.reference", "neutral.html").render(
             name=self._job.original.name,
+            neutral=self._job.command("neutral", "IMAGE", "--at", "40%,30%"),
+            release=self._job.command("release", "JOB", "--white-at", "PLACE"),
             came=pictures[0],
             width=view.shape[1],
             height=view.shape[0],

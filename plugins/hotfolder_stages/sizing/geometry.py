@@ -32,7 +32,7 @@ Anchor = Literal[
 ]
 """Which part of a picture stays when it is cropped."""
 
-_UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "ft": 12 * MM_PER_INCH}
+UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "ft": 12 * MM_PER_INCH}
 _MAX_SIDE_PX = 2**20
 
 
@@ -69,7 +69,7 @@ def _read_margin(value: object) -> object:
     if isinstance(value, Extent):
         return value
     pixels = isinstance(value, str) and value.strip().endswith("px")
-    units = {"px": 1.0} if pixels else {**_UNITS, "px": 1.0}
+    units = {"px": 1.0} if pixels else {**UNITS, "px": 1.0}
     number = parse_quantity(value, units, "60 in")
     if pixels and not (number.is_integer() and number <= _MAX_SIDE_PX):
         raise ValueError(f'a whole number of pixels up to {_MAX_SIDE_PX}, as in "2048 px"')

@@ -23,10 +23,12 @@ from hotfolder import (
     StageSettings,
     Surface,
     Wish,
+    parse_quantity,
 )
 from hotfolder_stages.sizing.colour import WHITE, Colour
 from hotfolder_stages.sizing.enough import choose_ppi
 from hotfolder_stages.sizing.geometry import (
+    UNITS,
     Anchor,
     Box,
     Extent,
@@ -186,11 +188,11 @@ class SizingSettings(StageSettings):
             granted["turn"] = self.paper.orientation is None
         elif self.width and self.height and self.width.unit == self.height.unit:
             shape = (self.width.value, self.height.value)
-        longer = _LENGTH.fullmatch(length)
+        longer = _read_length(length)
         if shape is None or longer is None:
             return {**granted, "long_edge": length}
-        factor = float(longer[1].replace(",", ".")) / max(shape)
-        sides = [f"{side * factor:.6f}".rstrip("0").rstrip(".") + longer[2] for side in shape]
+        factor = longer[0] / max(shape)
+        sides = [f"{side * factor:.6f}".rstrip("0").rstrip(".") + longer[1] for side in shape]
         if self.long_edge is not None:
             granted["long_edge"] = None
         return {**granted, "width": sides[0], "height": sides[1]}
@@ -244,6 +246,17 @@ class Request:
     def height_px(self) -> int:
         """Of the result."""
         return self.wrap.top + self.front.height_px + self.wrap.bottom
+
+
+def _read_length(text: str) -> tuple[float, str] | None:
+    """Return a length and its unit, as they stand or, of inches with a fraction, in mm."""
+    plain = _LENGTH.fullmatch(text)
+    if plain and plain[2].strip().isalpha():
+        return float(plain[1].replace(",", ".")), plain[2]
+    try:
+        return parse_quantity(text, UNITS, "60 in"), " mm"
+    except ValueError:
+        return None  # whoever checks the settings says so
 
 
 def request(settings: SizingSettings, raster: RasterSpec, viewing_distance_mm: float) -> Request:

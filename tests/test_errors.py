@@ -1,0 +1,25 @@
+"""Errors say what, where and what to do."""
+
+from hotfolder.errors import Problem
+
+
+def test_a_long_path_is_shortened_in_the_middle_and_its_file_keeps_its_name():
+    folders = "/".join(["estuary, seen from the north bank"] * 50)
+    long = f"/shoots/{folders}/evening light.tif"
+    for said in (
+        Problem(long, "", "cannot be read", ""),
+        Problem("--report", long, "cannot be written", ""),
+        Problem("PROFILE", "", long, "an ICC file"),
+    ):
+        assert len(str(said)) < 250
+        assert "/shoots/estuary" in str(said)
+        assert "…/evening light.tif" in str(said)
+
+
+def test_what_is_copied_into_a_shell_is_never_shortened():
+    long = f"/shoots/{'/'.join(['estuary'] * 300)}"
+    assert f"`hotfolder init {long}`" in str(
+        Problem("", "", "no root", f"run `hotfolder init {long}`")
+    )
+    short = "/shoots/estuary/evening light.tif"
+    assert str(Problem(short, "", "cannot be read", "")).startswith(f"{short}:")
