@@ -15,6 +15,10 @@ from typing import NoReturn
 
 _LINUX = sys.platform == "linux"
 _PR_SET_PDEATHSIG = 1
+_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8
+_KEPT_BYTES = 2**28
+_FROM_SYSTEM_BYTES = 2**26
+"""Only larger pieces come from the system and go back to it by themselves."""
 
 
 def own_group() -> None:
@@ -50,6 +54,21 @@ def end_own_group() -> NoReturn:
     if hasattr(os, "killpg"):
         os.killpg(os.getpgrp(), signal.SIGKILL)
     os._exit(1)
+
+
+def keep_freed_memory() -> None:
+    """Have this process keep what it frees for what it allocates next.
+
+    Bands of a picture have some megabytes, and the system clears what it gives out: that was a
+    tenth of the processor time of a job. For glibc; with another C library nothing changes.
+    """
+    if not _LINUX:
+        return
+    with contextlib.suppress(AttributeError, OSError):
+        mallopt = ctypes.CDLL(None).mallopt
+        mallopt(_M_ARENA_MAX, 1)  # what a thread frees is there for all
+        mallopt(_M_MMAP_THRESHOLD, _FROM_SYSTEM_BYTES)
+        mallopt(_M_TRIM_THRESHOLD, _KEPT_BYTES)
 
 
 def die_with_parent() -> None:

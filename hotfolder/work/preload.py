@@ -18,10 +18,13 @@ import hotfolder.pages
 import hotfolder.work.pipeline
 from hotfolder.colour.kept_points import made_by
 from hotfolder.colour.machine_code import compile_all
+from hotfolder.disk.processes import keep_freed_memory
 from hotfolder.errors import PluginError
 from hotfolder.raster.dither import Dither
 from hotfolder.stages.registry import load_registry
 from hotfolder.work.describing import versions
+
+keep_freed_memory()
 
 # What is loaded by the functions that need it is loaded here, and not in each worker.
 _ = scipy.ndimage, scipy.spatial, jinja2, segno, tifffile, Image, ImageDraw, ImageFont
