@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -60,8 +60,13 @@ from hotfolder.colour import (
     round_trip_noise,
     shift_parts,
 )
-from hotfolder_stages.gamut_check.causes import count_by_blocks, find_causes, take_sample
-from hotfolder_stages.gamut_check.regions import Blocks
+from hotfolder_stages.gamut_check.causes import (
+    Causes,
+    count_by_blocks,
+    find_causes,
+    take_sample,
+)
+from hotfolder_stages.gamut_check.regions import Blocks, Region
 from hotfolder_stages.gamut_check.tally import ENOUGH_PX, LOST, UNDECIDED, Counter, thin_out
 from hotfolder_stages.gamut_check.telling import list_remedies, say_hold, say_notes
 
@@ -94,6 +99,24 @@ class GamutCheckSettings(StageSettings):
             "tolerance": f"is {self.tolerance:g} ΔE00 and cannot be kept: the profile's own tables "
             f"are {noise:.1f} ΔE00 uncertain, so only what is lost by more than that is counted"
         }
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What all pixels together tell."""
+
+    delivered: Route
+    """How they are delivered."""
+    causes: Causes
+    """How much is lost, and what is to blame."""
+    region: Region | None
+    """Where most of it lies together."""
+    loss: DifferenceStatistics
+    """Of all pixels."""
+    shift: DifferenceStatistics
+    """Of all pixels."""
+    shift_parts: dict[str, dict[str, float]]
+    """Statistics of the shift's lightness, chroma and hue, by name."""
 
 
 class GamutCheck(Stage[GamutCheckSettings]):
@@ -152,6 +175,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
             )
             self._notes.append(uncertain)
             job.warn("uncertain-profile", uncertain)
+        self._seen: _Seen | None = None
         self._encoding = raster.encoding
         # an enlargement has no colours but those of fewer pixels
         own = job.told(OwnPixels)
@@ -196,6 +220,8 @@ class GamutCheck(Stage[GamutCheckSettings]):
             yield band
         if self._waiting is not None:
             self._look_at_own(self._waiting)
+        if not self._is_decided_later:  # while later stages are still at the last bands
+            self._seen = self._look_back()
 
     def _look_at_own(self, waiting: deque[Band]) -> None:
         while waiting:
@@ -214,35 +240,10 @@ class GamutCheck(Stage[GamutCheckSettings]):
         Hold
             ``gamut-loss``, when more than ``hold_above`` is lost.
         """
-        limit = self.settings.hold_above
-        tally = self._counter.total()
-        loss, shift, cells = DifferenceStatistics(), DifferenceStatistics(), Cells(self._encoding)
-        loss.add_counts(tally.loss)
-        shift.add_counts(tally.shift)
-        cells.add(np.stack([tally.cells, np.zeros_like(tally.cells)]))
-        delivered = self._route_as_delivered()
-        transform = self._transform_of(delivered)
-        sample = take_sample(tally, self._every)
-        off = np.zeros((2, 0))
-        if len(sample.pixels):
-            off = np.stack(losses(delivered, sample.pixels, transform))
-        if delivered != self._route:  # the table is of something else
-            loss, shift = DifferenceStatistics(), DifferenceStatistics()
-            loss.add_weighted(off[0], sample.weights)
-            shift.add_weighted(off[1], sample.weights)
-        told = self._job.told(InkLimit)
-        causes = find_causes(
-            delivered, sample, off[0], self._tolerance, told.percent / 100 if told else None
-        )
-        if delivered == self._route and not delivered.moves_on_purpose:
-            counts = tally.blocks[LOST] + tally.blocks[UNDECIDED] * causes.undecided
-        else:  # the table is of something else, or of more than counts
-            counts = count_by_blocks(tally, sample, causes)
-        self._blocks.add(np.rint(counts * self._every).astype(np.int64))
+        seen = self._seen or self._look_back()
+        causes, region, limit = seen.causes, seen.region, self.settings.hold_above
         self._job.tell(LossMeasured(causes.lost, causes.words, causes.medium))
-        region = self._blocks.largest(self._at)
-        pixels, count, _ = cells.occupied()
-        notes = [*self._notes, *say_notes(causes, delivered)]
+        notes = [*self._notes, *say_notes(causes, seen.delivered)]
         if self._conversion.is_open and not self._job.told(IntentChosen):
             notes.append(
                 "The conversion chooses its rendering after this stage, and has not; all is said "
@@ -276,14 +277,14 @@ class GamutCheck(Stage[GamutCheckSettings]):
             "largest_region": {**asdict(region), "share": round(region.share, 6)}
             if region
             else None,
-            "delta_e_00": loss.summary(),
-            "shift_delta_e_00": shift.summary(),
-            "shift_parts_delta_e_00": _parts(delivered, pixels, count, transform),
-            "shift_intent": str(delivered.intent),
+            "delta_e_00": seen.loss.summary(),
+            "shift_delta_e_00": seen.shift.summary(),
+            "shift_parts_delta_e_00": seen.shift_parts,
+            "shift_intent": str(seen.delivered.intent),
             "notes": notes,
         }
         if limit is not None and causes.counted > limit:
-            message = say_hold(causes, delivered, limit, self._job.medium.surface, region)
+            message = say_hold(causes, seen.delivered, limit, self._job.medium.surface, region)
             raise Hold(
                 "gamut-loss",
                 message,
@@ -292,6 +293,42 @@ class GamutCheck(Stage[GamutCheckSettings]):
                 remedies=list_remedies(causes, limit) if self._is_converted else (),
             )
         return findings
+
+    def _look_back(self) -> _Seen:
+        """Compute what all pixels together tell, with some of them looked at exactly."""
+        tally = self._counter.total()
+        loss, shift, cells = DifferenceStatistics(), DifferenceStatistics(), Cells(self._encoding)
+        loss.add_counts(tally.loss)
+        shift.add_counts(tally.shift)
+        cells.add(np.stack([tally.cells, np.zeros_like(tally.cells)]))
+        delivered = self._route_as_delivered()
+        transform = self._transform_of(delivered)
+        sample = take_sample(tally, self._every)
+        off = np.zeros((2, 0))
+        if len(sample.pixels):
+            off = np.stack(losses(delivered, sample.pixels, transform))
+        if delivered != self._route:  # the table is of something else
+            loss, shift = DifferenceStatistics(), DifferenceStatistics()
+            loss.add_weighted(off[0], sample.weights)
+            shift.add_weighted(off[1], sample.weights)
+        told = self._job.told(InkLimit)
+        causes = find_causes(
+            delivered, sample, off[0], self._tolerance, told.percent / 100 if told else None
+        )
+        if delivered == self._route and not delivered.moves_on_purpose:
+            counts = tally.blocks[LOST] + tally.blocks[UNDECIDED] * causes.undecided
+        else:  # the table is of something else, or of more than counts
+            counts = count_by_blocks(tally, sample, causes)
+        self._blocks.add(np.rint(counts * self._every).astype(np.int64))
+        pixels, count, _ = cells.occupied()
+        return _Seen(
+            delivered,
+            causes,
+            self._blocks.largest(self._at),
+            loss,
+            shift,
+            _parts(delivered, pixels, count, transform),
+        )
 
     def _transform_of(self, delivered: Route) -> Transform | None:
         """Return what has delivered the picture, where the table is of something else.
