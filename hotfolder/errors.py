@@ -36,7 +36,7 @@ class HotfolderError(Exception):
     """What the command line returns."""
 
 
-_LONGEST_PATH = 160
+_LONGEST_PATH = 400
 
 
 def shorten_path(text: str) -> str:
@@ -70,7 +70,8 @@ class Problem:
 
     def __str__(self) -> str:
         file, key, got = shorten_path(self.file), shorten_path(self.key), self.got
-        got = shorten_path(got) if got.startswith("/") else got  # else it may be a sentence
+        if " " not in got:  # else it may be a sentence, which ends elsewhere than its last path
+            got = shorten_path(got)
         where = file if self.line is None else f"{file}, line {self.line}"
         where = f"{where}: {key}" if key else where
         found = f": {got}" if got else ""

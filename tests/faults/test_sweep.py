@@ -112,7 +112,7 @@ def fail_once(monkeypatch, is_meant):
 
     def failing(path, *args, **kwargs):
         found = lstat(path, *args, **kwargs)
-        if not failed and is_meant(os.fspath(path)):
+        if not failed and is_meant(os.fsdecode(path)):  # what watches folders looks by bytes
             failed.append(path)
             raise OSError(errno.EIO, os.strerror(errno.EIO), os.fspath(path))
         return found
