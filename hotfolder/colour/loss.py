@@ -243,19 +243,23 @@ def before_and_after(
     return original, made.reshape(original.shape)
 
 
-@lru_cache(maxsize=8)
-def _exact(route: Route) -> Transform:
-    """The route's conversion; making one costs as much as converting 20,000 colours."""
+def conversion_of(route: Route, precision: Precision) -> Transform:
+    """Make the conversion of a route; that costs as much as converting 20,000 colours."""
     return Transform(
         route.source,
         route.destination,
         route.intent,
         black_point_compensation=route.black_point_compensation,
-        precision=Precision.EXACT,
+        precision=precision,
         rendering=route.rendering,
         depth=route.depth,
         reach=route.reach,
     )
+
+
+@lru_cache(maxsize=8)
+def _exact(route: Route) -> Transform:
+    return conversion_of(route, Precision.EXACT)
 
 
 def shift_parts(route: Route, pixels: Codes, transform: Transform | None = None) -> Parts:

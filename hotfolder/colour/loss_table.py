@@ -20,10 +20,10 @@ from hotfolder.colour.arrays import Codes, Indices
 from hotfolder.colour.axis import lightness_axis
 from hotfolder.colour.difference import DifferenceStatistics
 from hotfolder.colour.kept_points import KeptBlocks
-from hotfolder.colour.loss import Route, losses
+from hotfolder.colour.loss import Route, conversion_of, losses
 from hotfolder.colour.patchwork import COLOURS_PER_CALL, POINTS, Covered, Patchwork
 from hotfolder.colour.slabs import over_slabs
-from hotfolder.colour.transform import FEW_PIXELS, Precision, Transform
+from hotfolder.colour.transform import FEW_PIXELS, Precision
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.rendering import Rendering
 
@@ -76,7 +76,7 @@ def _lookup_of(route: Route, shares_points: bool) -> Lookup:  # noqa: FBT001 - f
         )
         table = np.concatenate(parts)
         return lambda pixels: table[pixels[..., 0]]
-    transform = _conversion(route) if shares_points else None
+    transform = conversion_of(route, Precision.FINE) if shares_points else None
     black = [np.zeros((1, each.encoding.channels), np.uint16) for each in (source, destination)]
     _codes(route, black[0], black[1] if transform else None)  # can the two be joined?
     axis = lightness_axis(source)
@@ -127,17 +127,6 @@ def _lookup_of(route: Route, shares_points: bool) -> Lookup:  # noqa: FBT001 - f
         return patches.look_up(flat, ask).reshape(*pixels.shape[:2], 2)
 
     return look_up
-
-
-def _conversion(route: Route) -> Transform:
-    return Transform(
-        route.source,
-        route.destination,
-        route.intent,
-        black_point_compensation=route.black_point_compensation,
-        rendering=route.rendering,
-        depth=route.depth,
-    )
 
 
 def _codes(route: Route, pixels: Codes, converted: Codes | None = None) -> Codes:

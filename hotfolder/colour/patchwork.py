@@ -434,10 +434,20 @@ def _mark(pixels: Array, blocks: int, used: Array) -> None:
 
 
 @inlined
-def _note_missing(block: Array, slot: Array, count: int, covered: int, missing: Array) -> None:
+def _are_covered(
+    block: Array, slots: Array, covered: int, count: int, slot: Array, missing: Array
+) -> bool:
+    """Look up the slots of some pixels' blocks; note which of these are missing, if any."""
+    last = np.uint32(0)
+    for pixel in range(count):
+        slot[pixel] = np.uint32(slots[block[pixel]])
+        last = max(last, slot[pixel])
+    if last < covered:
+        return True
     for pixel in range(count):
         if slot[pixel] >= covered:
             missing[block[pixel]] = 1
+    return False
 
 
 _ARGUMENTS = (
@@ -518,12 +528,7 @@ def _for_three(outputs: int) -> Callable[..., None]:
                 to_second[pixel], to_third[pixel] = to_p1, to_p2
                 weight[0, pixel], weight[1, pixel] = w0, w1
                 weight[2, pixel], weight[3, pixel] = w2, w3
-            last = np.uint32(0)
-            for pixel in range(count):
-                slot[pixel] = np.uint32(slots[block[pixel]])
-                last = max(last, slot[pixel])
-            if last >= covered:
-                _note_missing(block, slot, count, covered, missing)
+            if not _are_covered(block, slots, covered, count, slot, missing):
                 left[count_left[0]] = parts[number_of_part]
                 count_left[0] += 1
                 continue
@@ -573,12 +578,7 @@ def _four(
         part, new = pixels[start : start + _AT_ONCE], out[start : start + _AT_ONCE]
         count = len(part)
         _blocks_of(part, blocks, block)
-        last = np.uint32(0)
-        for pixel in range(count):
-            slot[pixel] = np.uint32(slots[block[pixel]])
-            last = max(last, slot[pixel])
-        if last >= covered:
-            _note_missing(block, slot, count, covered, missing)
+        if not _are_covered(block, slots, covered, count, slot, missing):
             left[count_left[0]] = parts[number_of_part]
             count_left[0] += 1
             continue
