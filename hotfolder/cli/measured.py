@@ -95,7 +95,8 @@ def measured(
         for each in concerned[:_SHOWN]:
             print_line(f"  {each['name']}, {local_time(str(each['finished']))}")
         if len(concerned) > _SHOWN:
-            print_line(f"  and {len(concerned) - _SHOWN} more: hotfolder audit --medium-off")
+            shown_by = place.command("audit", "--medium-off")
+            print_line(f"  and {len(concerned) - _SHOWN} more: {shown_by}")
         for shot in photographs[-1:]:
             print_line(f"By photograph, {shot.file}, judged {local_time(shot.judged)}:")
             for line in shot.words:
@@ -136,13 +137,12 @@ def _print_photograph(root: Root, destination: Destination, image: Path, *, as_j
     from hotfolder.disk import durable
     from hotfolder.errors import Problem, SettingsError
     from hotfolder.measured.book import Book
-    from hotfolder.measured.control_strip import recall_strips
     from hotfolder.measured.photograph import choose_strip, judge_photograph
     from hotfolder.measured.table import NotUsable
     from hotfolder.work.photograph import read_photograph
 
     try:
-        strip = choose_strip(recall_strips(root), destination.name, destination.profile.sha256)
+        strip = choose_strip(root, destination.name, destination.profile.sha256)
         found = read_photograph(root, image, destination, len(strip.patches))
         said = judge_photograph(
             found,

@@ -33,7 +33,7 @@ from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.gamut_boundary import HUES, Boundary
 from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
 from hotfolder.colour.oklab import oklab_to_lab, real_oklab
-from hotfolder.colour.slabs import over_slabs
+from hotfolder.colour.slabs import in_threads, over_slabs
 
 KNEE = 0.985
 """Share of the way to the boundary up to which nothing moves.
@@ -175,7 +175,8 @@ def _best_direction(boundary: Boundary, wanted: Floats) -> Direction:
         worse += weight * (lost * where).ravel()
         return float(worse[~is_blue].sum()), float(worse[is_blue].sum())
 
-    scores = {each: score(each) for each in sorted({*DARKENINGS, *DARKENINGS_OF_BLUES})}
+    darkenings = sorted({*DARKENINGS, *DARKENINGS_OF_BLUES})
+    scores = dict(zip(darkenings, in_threads(score, darkenings), strict=True))
     return Direction(
         min(DARKENINGS, key=lambda each: scores[each][0]),
         min(DARKENINGS_OF_BLUES, key=lambda each: scores[each][1]),

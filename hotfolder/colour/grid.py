@@ -62,8 +62,8 @@ BLOCKS = {Encoding.RGB: 32, Encoding.CMYK: 16, Encoding.LAB: 64}
 CELLS = 4
 """Cells of a block a side."""
 
-_BLOCKS_AT_ONCE = 1024
-"""So many of four channels have 640,000 points."""
+_POINTS_AT_ONCE = 640_000
+"""Of blocks that are made ready together: enough of them for all cores, and not too much memory."""
 
 _COLOURS_PER_BLOCK = 2
 ERRORS = "errors"
@@ -177,8 +177,9 @@ class Grid:
 
     def make_ready(self, blocks: Indices) -> None:
         """Make blocks ready, as if pixels in them had come: many at once cost less than few."""
-        for start in range(0, len(blocks), _BLOCKS_AT_ONCE):
-            self._cover(blocks[start : start + _BLOCKS_AT_ONCE])
+        at_once = _POINTS_AT_ONCE // (CELLS + 1) ** self._patches.inputs
+        for start in range(0, len(blocks), at_once):
+            self._cover(blocks[start : start + at_once])
 
     def points(self, blocks: Indices, *, every: int = 1) -> Codes:
         """Return the points of blocks, computed if need be: shape (n, points, outputs).

@@ -38,11 +38,12 @@ from hotfolder.model.rendering import Rendering, Way
 NOISE_COLOURS = 10_000
 """Enough for the 99th percentile: a hundred colours lie beyond it."""
 
-HOPELESS = 1.5
+HOPELESS = 1.1
 """Times what is enough: where the search from the table's answer ends farther off than that, no
 other start brings a colour within reach. Among 32,500 lost ones of thirteen photographs on three
 media, and 20,000 random ones of a wide space on five, those that another start did bring there had
-ended at 1.003 times at most."""
+ended at 1.003 times at most; among 136,000 of all photographs at hand on two media, none was found
+by a start from 1.02 times or farther."""
 
 _NOISE_SEED = 0
 

@@ -121,10 +121,9 @@ def tone_of(profile: Profile) -> Tone:
     names = ("rTRC", "gTRC", "bTRC") if profile.encoding is Encoding.RGB else ("kTRC",)
     # An engine uses the tables of a profile that has both (ICC.1:2022, 8.3 to 8.5).
     if "A2B0" not in profile.tags and profile.tags.keys() >= set(names):
-        samples = [curve_samples(_tag(profile, name)) for name in names]
-        made = {each.tobytes(): each for each in samples}  # most have one curve for all channels
-        curves = {key: _curve(each) for key, each in made.items()}
-        in_order = tuple(curves[each.tobytes()] for each in samples)
+        tags = [_tag(profile, name) for name in names]
+        curves = {tag: _curve(curve_samples(tag)) for tag in set(tags)}  # mostly one for all
+        in_order = tuple(curves[tag] for tag in tags)
         return Tone(in_order, _matrix(profile), "the profile's curves")
     return Tone((_curve(_neutral_axis(profile)),) * count, None, "the profile's neutral axis")
 

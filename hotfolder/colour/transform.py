@@ -8,6 +8,7 @@ exactly, and looked up.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from enum import StrEnum
 from functools import lru_cache
@@ -40,6 +41,7 @@ from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import Rendering
 
 _Way = Literal["from device", "to device"]
+_MAKING_GRIDS = threading.Lock()
 
 
 class Precision(StrEnum):
@@ -324,7 +326,10 @@ class Transform:
         self._engine(np.zeros((1, 1, self.source.encoding.channels), np.uint16), NO_GRID)
         few = self._pixels is not None and self._pixels < FEW_PIXELS
         if self.precision is Precision.FINE and not few:
-            self._grid = _grid_of(self.source, self.destination, self.intent, self.flags, self._own)
+            with _MAKING_GRIDS:  # two stages that ask at the same moment get one
+                self._grid = _grid_of(
+                    self.source, self.destination, self.intent, self.flags, self._own
+                )
         if self.precision is Precision.FAST and self.source.encoding is not Encoding.LAB:
             self._bound = _FAST[self.source.encoding]
         return lambda pixels: self._engine(pixels, self.flags)

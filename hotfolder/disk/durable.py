@@ -33,7 +33,7 @@ _WRITE = 2**20
 _CANNOT_SYNC_FOLDERS = {errno.EINVAL, errno.ENOTSUP, errno.EBADF}
 
 
-_WAITING_AT_MOST = 8
+_WAITING_AT_MOST = 2
 """Pieces that are written and not yet hashed."""
 
 
@@ -279,8 +279,13 @@ class HashedFile:
         self._waiting: deque[Future[None]] = deque()
         self._hash, self._bytes = hashlib.sha256(), 0
 
-    def write(self, data: bytes) -> None:
+    def write(self, data: bytes | memoryview) -> None:
         """Write what comes next.
+
+        Parameters
+        ----------
+        data
+            It stays what it is: it is hashed a little later.
 
         Raises
         ------

@@ -197,6 +197,9 @@ class MeasuredFolder:
                 destination=self._destination.name,
                 profile=self._destination.profile,
                 strips=recall_strips(self._root),
+                make_strip=self._root.command(
+                    "strip", "--control", "--for", self._destination.name
+                ),
                 limits=load_limits(self._root),
                 earlier=self.book.read(),
             )
@@ -223,7 +226,6 @@ class MeasuredFolder:
 
         It is read by an errand: that takes seconds, and pictures of the destination do not wait.
         """
-        from hotfolder.measured.control_strip import recall_strips
         from hotfolder.measured.photograph import choose_strip
         from hotfolder.measured.table import NotUsable
 
@@ -233,8 +235,7 @@ class MeasuredFolder:
         while self._reading is None and self._photographs:
             kept, destination = self._photographs.popleft(), self._destination
             try:
-                strips = recall_strips(self._root)
-                strip = choose_strip(strips, destination.name, destination.profile.sha256)
+                strip = choose_strip(self._root, destination.name, destination.profile.sha256)
             except NotUsable as error:
                 self._refuse(kept, str(error))
                 continue

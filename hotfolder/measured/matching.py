@@ -33,7 +33,12 @@ _UNNUMBERED: Final = re.compile(r"0*(\d{1,6})")
 
 
 def find_strip(
-    measured: Measurement, name: str, strips: list[ControlStrip], destination: str, profile: str
+    measured: Measurement,
+    name: str,
+    strips: list[ControlStrip],
+    destination: str,
+    profile: str,
+    make_strip: str,
 ) -> ControlStrip:
     """Find out which strip was measured.
 
@@ -47,6 +52,8 @@ def find_strip(
         In whose folder it was dropped.
     profile
         SHA-256 of the profile that it has now.
+    make_strip
+        The command that makes a strip of it.
 
     Raises
     ------
@@ -67,8 +74,7 @@ def find_strip(
         fitting = [each for each in current if len(each.patches) == len(measured.lab)]
         if not own:
             raise NotUsable(
-                f"no control strip was made for {destination} yet: `hotfolder strip --control "
-                f"ROOT --for {destination}` makes one"
+                f"no control strip was made for {destination} yet: `{make_strip}` makes one"
             )
         if not fitting:
             numbers = ", ".join(str(len(each.patches)) for each in current or own)

@@ -26,13 +26,14 @@ from numpy.typing import NDArray
 from hotfolder.colour.arrays import Floats
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.encodings import D50_XYZ, lab_to_xyz
-from hotfolder.measured.control_strip import ControlStrip
+from hotfolder.measured.control_strip import ControlStrip, recall_strips
 from hotfolder.measured.in_words import ENDS_IN_WORDS, NUMBERS_IN_WORDS
 from hotfolder.measured.records import DriftSeen, Photographed, Verdict
 from hotfolder.measured.sheet import sheet_grid
 from hotfolder.measured.table import NotUsable
 from hotfolder.measured.verdict import followed
 from hotfolder.raster.patch_block import PatchGrid, list_grids
+from hotfolder.settings.root import Root
 from hotfolder.stages.roles import PhotographFindings, SeenGrid, SeenPatch
 
 _LIKE: Final = 0.8
@@ -159,11 +160,13 @@ def judge_photograph(
     )
 
 
-def choose_strip(strips: Sequence[ControlStrip], destination: str, profile: str) -> ControlStrip:
+def choose_strip(root: Root, destination: str, profile: str) -> ControlStrip:
     """Choose the strip that a photograph dropped for a destination must show.
 
     Parameters
     ----------
+    root
+        Which remembers the strips.
     profile
         SHA-256 of the profile that it has now.
 
@@ -172,12 +175,12 @@ def choose_strip(strips: Sequence[ControlStrip], destination: str, profile: str)
     NotUsable
         When none was made with that profile.
     """
-    for each in strips:
+    for each in recall_strips(root):
         if (each.destination, each.profile_sha256) == (destination, profile):
             return each
     raise NotUsable(
         f"no control strip was made for {destination} with the profile that it has now: "
-        f"`hotfolder strip --control ROOT --for {destination}` makes one"
+        f"`{root.command('strip', '--control', '--for', destination)}` makes one"
     )
 
 

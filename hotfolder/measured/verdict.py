@@ -34,6 +34,7 @@ def judge(
     destination: str,
     profile: Profile,
     strips: list[ControlStrip],
+    make_strip: str,
     limits: Mapping[str, LimitSet],
     earlier: Sequence[Verdict],
     now: datetime | None = None,
@@ -48,6 +49,8 @@ def judge(
         A person has said that this is the first print on new paper.
     strips
         All that the root remembers.
+    make_strip
+        The command that makes one of this destination.
     earlier
         Verdicts on this destination, oldest first.
     now
@@ -59,7 +62,7 @@ def judge(
         Says what is wrong with the file.
     """
     measured = read_measurement(data, name)
-    strip = find_strip(measured, name, strips, destination, profile.sha256)
+    strip = find_strip(measured, name, strips, destination, profile.sha256, make_strip)
     rows = match_patches(measured, strip)
     lab = measured.lab[rows]
     last = earlier[-1] if earlier else None

@@ -11,7 +11,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import imagecodecs
 import numpy as np
@@ -28,6 +28,8 @@ from hotfolder.raster.samples import to_cielab
 
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
+
+Made = TypeVar("Made")
 
 _STRIP_BYTES = 2**20
 _DEFLATE_LEVEL = 1  # measured: higher levels cost several times the time for a few per cent
@@ -63,9 +65,10 @@ class TiffFormat:
 
     def write(self, path: Path, bands: Iterable[Band]) -> Digest | None:
         """See `FormatWriter`; what is not compressed is hashed on the way."""
-        strips = self._strips(bands)
+        bands = checked(bands, self._spec)
         if self._result.compression == "none":
-            return self._write_in_order(path, strips)
+            return self._write_in_order(path, bands)
+        strips = _made_ahead(self._encoder(), rebanded(bands, self._rows), 2 * _threads())
         self._write_by_library(path, strips)
         self._append_exif(path)
         return None
@@ -95,7 +98,7 @@ class TiffFormat:
             )
             _check_ended(strips)
 
-    def _write_in_order(self, path: Path, strips: Iterator[bytes]) -> Digest:
+    def _write_in_order(self, path: Path, bands: Iterable[Band]) -> Digest:
         """Write what tifffile would, from the first byte to the last.
 
         It puts the list of contents in front when all else is written, though without compression
@@ -113,8 +116,9 @@ class TiffFormat:
         file = HashedFile(path)
         try:
             file.write(frame.getvalue().ljust(frame.strips_at, b"\0"))
-            for strip in strips:
-                file.write(strip)
+            # one strip begins where the one before it ends, so bands need not be cut
+            for samples in _made_ahead(self._encoded, bands, 1):
+                file.write(samples.reshape(-1).view(np.uint8).data)
             if packed:
                 file.write(bytes(end % 2) + packed)
         finally:
@@ -134,30 +138,11 @@ class TiffFormat:
             "reads."
         )
 
-    def _strips(self, bands: Iterable[Band]) -> Iterator[bytes]:
-        """Encoded strips in order; a few at work in threads, no more waiting than that."""
-        workers = min(_MAX_THREADS, os.cpu_count() or 1)
-        encode = self._encoder()
-        waiting: deque[Future[bytes]] = deque()
-        with ThreadPoolExecutor(workers, "encode") as pool:
-            try:
-                for band in rebanded(checked(bands, self._spec), self._rows):
-                    waiting.append(pool.submit(encode, band))
-                    while len(waiting) > 2 * workers or (waiting and waiting[0].done()):
-                        yield waiting.popleft().result()
-                while waiting:
-                    yield waiting.popleft().result()
-            finally:
-                for future in waiting:
-                    future.cancel()
-
     def _encoder(self) -> Callable[[Band], bytes]:
         compression = self._result.compression
 
         def encode(band: Band) -> bytes:
             samples = self._encoded(band)
-            if compression == "none":
-                return bytes(samples.data)
             # horizontal differencing, TIFF 6.0 section 14
             differences = imagecodecs.delta_encode(samples, axis=-2)
             if compression == "lzw":
@@ -268,6 +253,28 @@ class _Frame(io.BytesIO):
         size = memoryview(data).nbytes
         self.seek(size, io.SEEK_CUR)
         return size
+
+
+def _made_ahead(
+    encode: Callable[[Band], Made], bands: Iterable[Band], most_waiting: int
+) -> Iterator[Made]:
+    """Encode bands in their order; a few at work in threads, no more waiting than that."""
+    waiting: deque[Future[Made]] = deque()
+    with ThreadPoolExecutor(_threads(), "encode") as pool:
+        try:
+            for band in bands:
+                waiting.append(pool.submit(encode, band))
+                while len(waiting) > most_waiting or (waiting and waiting[0].done()):
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
+        finally:
+            for future in waiting:
+                future.cancel()
+
+
+def _threads() -> int:
+    return min(_MAX_THREADS, os.cpu_count() or 1)
 
 
 def _check_ended(strips: Iterator[bytes]) -> None:

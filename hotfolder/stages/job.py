@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -106,6 +106,7 @@ class _Board:
     told: dict[type[Message], Message] = field(default_factory=dict)
     attached: dict[str, Attached] = field(default_factory=dict)
     warnings: list[JobWarning] = field(default_factory=list)
+    awaited: dict[type[Message], list[Callable[[], None]]] = field(default_factory=dict)
 
 
 MessageT = TypeVar("MessageT", bound=Message)
@@ -236,6 +237,20 @@ class Job:
             said = f"told {type(message).__name__}, which it does not declare in `tells`"
             raise StageError(self.stage.name, said)
         self._board.told[type(message)] = message
+        for act in self._board.awaited.pop(type(message), []):
+            act()
+
+    def when_told(self, message: type[Message], act: Callable[[], None]) -> None:
+        """Have something done when a message is told next: once, and not of one told before.
+
+        Parameters
+        ----------
+        message
+            The type of message.
+        act
+            Called in the thread of the stage that tells it, which waits for it.
+        """
+        self._board.awaited.setdefault(message, []).append(act)
 
     def told(self, message: type[MessageT]) -> MessageT | None:
         """Return what a stage of this job has told.

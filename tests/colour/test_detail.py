@@ -1,9 +1,12 @@
 """Bringing colours in along their hue, and the boundary that they are brought to."""
 
+import time
+
 import numpy as np
 import pytest
 
 import colour
+from hotfolder.colour.blocks_of_detail import BlocksOfDetail
 from hotfolder.colour.detail import (
     DARKENINGS,
     DARKENINGS_OF_BLUES,
@@ -22,6 +25,7 @@ from hotfolder.colour.gamut_boundary import boundary_of
 from hotfolder.colour.medium import nearest
 from hotfolder.colour.oklab import lab_to_oklab, oklab_to_lab, real_oklab
 from hotfolder.colour.rendering import Detail, Refined, find_reach
+from hotfolder.colour.slabs import in_threads
 from hotfolder.colour.transform import Transform, _grid_of
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.rendering import Rendering
@@ -322,6 +326,22 @@ def test_refined_is_the_same_after_detail_has_asked_for_its_points():
     Transform(SRGB, CMYK, rendering=Rendering.DETAIL, reach=Reach()).apply(pixels)
     after = Transform(SRGB, CMYK, rendering=Rendering.REFINED)
     np.testing.assert_array_equal(after.apply(pixels), expected)
+
+
+def test_stages_that_ask_at_the_same_moment_get_the_same_points(monkeypatch):
+    _grid_of.cache_clear()
+    made = []
+    from_blocks = BlocksOfDetail.__init__
+
+    def slowly(self, *arguments):
+        made.append(self)
+        time.sleep(0.05)
+        from_blocks(self, *arguments)
+
+    monkeypatch.setattr(BlocksOfDetail, "__init__", slowly)
+    reach = Reach(direction=Direction(0.5, 1.0))
+    in_threads(lambda _: Transform(SRGB, CMYK, rendering=Rendering.DETAIL, reach=reach), range(4))
+    assert len(made) == 1
 
 
 def test_points_made_at_once_are_those_made_band_by_band():

@@ -28,7 +28,7 @@ def read(text, strip, name="strip.txt", encoding="utf-8", *, other_paper=False):
     """L*a*b* in the order of the strip, as a file dropped for it is read."""
     data = text if isinstance(text, bytes) else text.encode(encoding)
     measured = read_measurement(data, name)
-    found = find_strip(measured, name, [strip], strip.destination, strip.profile_sha256)
+    found = find_strip(measured, name, [strip], strip.destination, strip.profile_sha256, "")
     rows = match_patches(measured, found)
     where = [measured.where[each] for each in rows]
     check_plausible(measured.lab[rows], found, where, other_paper=other_paper)

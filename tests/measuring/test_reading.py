@@ -148,14 +148,20 @@ def test_another_strip_another_order_another_medium(strips, strip, printed):
     with pytest.raises(NotUsable, match="CMYK"):
         read(of_book, strip)
     measured = read_measurement(of_book.encode(), f"{book.id}.txt")
+    make = "hotfolder strip --control --for fine-art-canvas prints"
     with pytest.raises(NotUsable, match=r"measured/book-pages/"):
         find_strip(
-            measured, f"{book.id}.txt", [*strips.values()], strip.destination, strip.profile_sha256
+            measured,
+            f"{book.id}.txt",
+            [*strips.values()],
+            strip.destination,
+            strip.profile_sha256,
+            make,
         )
     with pytest.raises(NotUsable, match="another one now"):
-        find_strip(measured, f"{strip.id}.txt", [strip], strip.destination, "0" * 64)
-    with pytest.raises(NotUsable, match="no control strip was made"):
-        find_strip(measured, "x.txt", [], strip.destination, strip.profile_sha256)
+        find_strip(measured, f"{strip.id}.txt", [strip], strip.destination, "0" * 64, make)
+    with pytest.raises(NotUsable, match=f"no control strip was made.*`{make}`"):
+        find_strip(measured, "x.txt", [], strip.destination, strip.profile_sha256, make)
     shuffled = printed[[*range(1, 24), 0]]
     with pytest.raises(NotUsable, match="another order"):
         read(files.cgats(strip, shuffled, fields=("lab",)), strip)

@@ -37,6 +37,7 @@ def measure(root, destination, strip, lab):
         destination=destination.name,
         profile=destination.profile,
         strips=[strip],
+        make_strip="hotfolder strip",
         limits={},
         earlier=book.read(),
     )

@@ -165,7 +165,7 @@ def test_the_file_that_was_judged_is_read_again_and_no_other(tmp_path, strip, st
     verdict = judge(
         data, name="s M1.txt", kept="kept/s M1.txt", sha256=hashlib.sha256(data).hexdigest(),
         new_batch=False, destination=destination.name, profile=destination.profile, strips=[strip],
-        limits={}, earlier=[],
+        make_strip="hotfolder strip", limits={}, earlier=[],
     )  # fmt: skip
     assert "spectra" == verdict.made_from
     lamps = find_under_lamps(book, strip, verdict, None, "LED-V1")

@@ -35,6 +35,7 @@ def judged(strip, profile, lab, earlier=(), limits=None, name="s.txt", **how):
         destination=strip.destination,
         profile=profile,
         strips=[strip],
+        make_strip="hotfolder strip",
         limits=limits or {},
         earlier=list(earlier),
     )

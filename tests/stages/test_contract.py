@@ -63,6 +63,16 @@ def test_a_message_of_a_stages_own_can_be_told(job):
     assert job.told(IntentChosen) is None
 
 
+def test_who_waits_for_a_message_is_called_when_it_is_told_next_and_once(job):
+    heard = []
+    job.given_to(Teller).tell(LossTolerance(1.0))
+    job.when_told(LossTolerance, lambda: heard.append(job.told(LossTolerance).delta_e_00))
+    assert [] == heard
+    for each in (2.0, 3.0):
+        job.given_to(Teller).tell(LossTolerance(each))
+    assert [2.0] == heard
+
+
 @pytest.mark.parametrize(
     ("intents", "is_open", "expected"),
     [

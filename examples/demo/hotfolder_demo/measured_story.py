@@ -128,6 +128,7 @@ def _judge(
         destination=NAME,
         profile=destination.profile,
         strips=[strip],
+        make_strip=root.command("strip", "--control", "--for", NAME),
         limits=load_limits(root),
         earlier=earlier,
         now=moment,

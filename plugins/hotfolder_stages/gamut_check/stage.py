@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from typing import Annotated, ClassVar
 
@@ -31,6 +32,7 @@ from hotfolder import (
     Json,
     LossMeasured,
     LossTolerance,
+    Message,
     OwnPixels,
     Place,
     RasterSpec,
@@ -175,7 +177,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
             )
             self._notes.append(uncertain)
             job.warn("uncertain-profile", uncertain)
-        self._seen: _Seen | None = None
+        self._seen: Future[_Seen] | None = None
         self._encoding = raster.encoding
         # an enlargement has no colours but those of fewer pixels
         own = job.told(OwnPixels)
@@ -220,8 +222,19 @@ class GamutCheck(Stage[GamutCheckSettings]):
             yield band
         if self._waiting is not None:
             self._look_at_own(self._waiting)
-        if not self._is_decided_later:  # while later stages are still at the last bands
-            self._seen = self._look_back()
+        self._begin_to_look_back()
+
+    def _begin_to_look_back(self) -> None:
+        """Look back beside the stages that follow, once it is known what delivers the picture."""
+        awaited: type[Message] | None = None
+        if self._is_decided_later:
+            awaited = IntentChosen if self._conversion.is_open else ReachMeasured
+        if awaited and not self._job.told(awaited):
+            self._job.when_told(awaited, self._begin_to_look_back)
+            return
+        aside = ThreadPoolExecutor(1)
+        self._seen = aside.submit(self._look_back)
+        aside.shutdown(wait=False)  # its thread ends with that
 
     def _look_at_own(self, waiting: deque[Band]) -> None:
         while waiting:
@@ -240,7 +253,7 @@ class GamutCheck(Stage[GamutCheckSettings]):
         Hold
             ``gamut-loss``, when more than ``hold_above`` is lost.
         """
-        seen = self._seen or self._look_back()
+        seen = self._seen.result() if self._seen else self._look_back()
         causes, region, limit = seen.causes, seen.region, self.settings.hold_above
         self._job.tell(LossMeasured(causes.lost, causes.words, causes.medium))
         notes = [*self._notes, *say_notes(causes, seen.delivered)]
@@ -397,6 +410,7 @@ def _parts(
     for name, values in split.items():
         statistics = DifferenceStatistics()
         statistics.add_weighted(np.abs(values), counts)
-        signed = float(values @ counts / max(1, counts.sum()))
+        # `@` would leave it to threads of BLAS, which spin on a core for a tenth of a second after
+        signed = float((values * counts).sum() / max(1, counts.sum()))
         found[name] = {"mean_signed": round(signed, 3), **statistics.summary()}
     return found

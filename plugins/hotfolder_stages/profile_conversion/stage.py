@@ -321,7 +321,6 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
         source, destination, settings = self._source, self._job.profile, self.settings
         if self._is_by_looking:
             self._choice = choose(source, destination, size, read_rows, self._ways(destination))
-            self._tell_choice()
             way, reach = self._choice.way, self._choice.reach
         else:
             (way,) = self._ways(destination)
@@ -329,6 +328,7 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
         if way.rendering is Rendering.DETAIL:
             self._reach = reach
             self._job.tell(ReachMeasured(reach))
+        self._tell_choice()  # who waits for it finds the reach there
         return way
 
 
