@@ -179,7 +179,7 @@ def test_what_is_added_to_a_step_is_what_the_gaussian_leaves():
     expected = height_l * 0.8 * (1 - kernel.max() / kernel.sum()) / 2
     adding = AddedLightness(DetailFilter(sigma, 0.8, 0.0, 0.0, 100.0), 41, 80)
     with ThreadPoolExecutor(1) as threads:
-        added = np.concatenate(list(adding.push(lightness, threads)))
+        added = adding.push(lightness, threads)
     assert expected == pytest.approx(np.sqrt(added[20].max() * -added[20].min()), rel=0.03)
     assert added[20].max() < -added[20].min() < 1.5 * expected
     assert (0, 1.0) == (adding.limited, pytest.approx(adding.applied, abs=0.01))
@@ -193,7 +193,7 @@ def test_an_edge_gains_no_light(low, high):
     lightness[:, 64:] = high
     adding = AddedLightness(DetailFilter(1.65, 1.5, 0.5, 1.5, 10.0), *lightness.shape)
     with ThreadPoolExecutor(1) as threads:
-        added = np.concatenate(list(adding.push(lightness, threads)))
+        added = adding.push(lightness, threads)
     before, after = light_of(lightness), light_of(lightness + added)
     assert np.abs(added).max() > 3
     assert before.mean() == pytest.approx(after.mean(), rel=0.001)
@@ -356,6 +356,23 @@ def test_any_picture_in_any_bands_is_sharpened_the_same(height, width, rows, rad
     np.testing.assert_array_equal(one, other)
     np.testing.assert_array_equal(alpha, alpha_one)
     np.testing.assert_array_equal(alpha, alpha_other)
+
+
+def test_cores_leave_no_trace(monkeypatch):
+    """Columns shared out among cores as by one, to the last bit, and so is what is counted."""
+    pixels = noise(150, 3200)
+    (whole, _, findings, *_), *others = [
+        sharpened_by(cores, monkeypatch, pixels) for cores in (1, 2, 3, 16)
+    ]
+    assert findings["capped_share"] > 0
+    for made, _, said, *_ in others:
+        np.testing.assert_array_equal(whole, made)
+        assert findings == said
+
+
+def sharpened_by(cores, monkeypatch, pixels):
+    monkeypatch.setattr("hotfolder_stages.output_sharpening.adding.cpu_count", lambda: cores)
+    return sharpened(pixels, amount=3.0, halo_limit=5.0)
 
 
 def test_blocks_leave_no_trace(monkeypatch):

@@ -28,11 +28,12 @@ from hotfolder import (
     Stage,
     StageSettings,
     rebanded,
+    rows_per_band,
     source_profile,
 )
 from hotfolder.colour import Codes, cpu_count
 from hotfolder_stages.output_sharpening import strength
-from hotfolder_stages.output_sharpening.adding import AddedLightness, rows_at_once
+from hotfolder_stages.output_sharpening.adding import AddedLightness
 from hotfolder_stages.output_sharpening.apply import Plane, lightness_of
 from hotfolder_stages.output_sharpening.detail import DetailFilter
 
@@ -119,9 +120,10 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
         waiting: list[Band] = []
         top = 0
         with ThreadPoolExecutor(cpu_count()) as threads:
-            for band in rebanded(bands, rows_at_once(self._raster.width_px)):
+            for band in rebanded(bands, rows_per_band(self._raster.width_px)):
                 waiting.append(band)
-                for added in self._added.push(self._lightness_of(band.pixels, threads), threads):
+                added = self._added.push(self._lightness_of(band.pixels, threads), threads)
+                if len(added):
                     taken, waiting = _taken(waiting, top + len(added))
                     yield self._moved(taken, added, threads)
                     top += len(added)

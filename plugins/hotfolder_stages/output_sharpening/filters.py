@@ -18,8 +18,8 @@ import numpy as np
 
 from hotfolder.colour import Array, compiled, inlined, made, number, seen
 
-_COLUMNS_AT_ONCE = 512
-"""With what is made of them they stay in a core's first cache."""
+COLUMNS_AT_ONCE = 512
+"""A tile: with what is made of them they stay in a core's first cache."""
 
 _QUIET_SIDE = 64
 QUIET_PX = _QUIET_SIDE // 2
@@ -150,8 +150,8 @@ def sum_down(sums: Array, before: int, after: int, steps: Array, left: int, righ
     number of them. A row has its whole sum as soon as there are all rows that this takes.
     """
     room = len(sums)
-    for start in range(left, right, _COLUMNS_AT_ONCE):
-        stop = min(start + _COLUMNS_AT_ONCE, right)
+    for start in range(left, right, COLUMNS_AT_ONCE):
+        stop = min(start + COLUMNS_AT_ONCE, right)
         first = 0
         for at in range(0, len(steps), 2):
             first += steps[at]
@@ -179,8 +179,8 @@ def least_down(lows: Array, before: int, after: int, steps: Array, left: int, ri
     order. The compiler makes slow code of the least of two floats that is kept in place.
     """
     room = len(lows)
-    for start in range(left, right, _COLUMNS_AT_ONCE):
-        stop = min(start + _COLUMNS_AT_ONCE, right)
+    for start in range(left, right, COLUMNS_AT_ONCE):
+        stop = min(start + COLUMNS_AT_ONCE, right)
         first = 0
         for at in range(0, len(steps), 2):
             first += steps[at]
@@ -237,12 +237,12 @@ def find_detail(
     `fine_at`, `coarse_at`.
     """
     reach = len(half) - 1
-    down = np.empty(_COLUMNS_AT_ONCE + 2 * reach, np.float32)
-    room = _COLUMNS_AT_ONCE + 2 * (side - 1)
+    down = np.empty(COLUMNS_AT_ONCE + 2 * reach, np.float32)
+    room = COLUMNS_AT_ONCE + 2 * (side - 1)
     line, spare = np.empty(room, np.float32), np.empty(room, np.float32)
-    mean = np.empty(_COLUMNS_AT_ONCE, np.float32)
-    for left in range(0, width, _COLUMNS_AT_ONCE):
-        right = min(left + _COLUMNS_AT_ONCE, width)
+    mean = np.empty(COLUMNS_AT_ONCE, np.float32)
+    for left in range(0, width, COLUMNS_AT_ONCE):
+        right = min(left + COLUMNS_AT_ONCE, width)
         count = right - left
         start, stop = max(left - reach, 0), min(right + reach, width)
         outside = start - (left - reach)
@@ -305,11 +305,11 @@ def find_excess(
         numbers[3],
         numbers[4],
     )
-    room = _COLUMNS_AT_ONCE + 2 * (side - 1)
+    room = COLUMNS_AT_ONCE + 2 * (side - 1)
     line, spare = np.empty(room, np.float32), np.empty(room, np.float32)
-    contrast = np.empty(_COLUMNS_AT_ONCE, np.float32)
-    for left in range(0, width, _COLUMNS_AT_ONCE):
-        right = min(left + _COLUMNS_AT_ONCE, width)
+    contrast = np.empty(COLUMNS_AT_ONCE, np.float32)
+    for left in range(0, width, COLUMNS_AT_ONCE):
+        right = min(left + COLUMNS_AT_ONCE, width)
         count = right - left
         for y in range(first, last):
             here = power[y % len(power), left:right]
@@ -379,11 +379,11 @@ def find_steps(
     taken.
     """
     amount, limit, least, above = numbers[0], numbers[1], numbers[2], numbers[3]
-    room = _COLUMNS_AT_ONCE + _QUIET_SIDE
+    room = COLUMNS_AT_ONCE + _QUIET_SIDE
     line, spare = np.empty(room, np.float32), np.empty(room, np.float32)
-    quietest = np.empty(_COLUMNS_AT_ONCE, np.float32)
-    for left in range(0, width, _COLUMNS_AT_ONCE):
-        right = min(left + _COLUMNS_AT_ONCE, width)
+    quietest = np.empty(COLUMNS_AT_ONCE, np.float32)
+    for left in range(0, width, COLUMNS_AT_ONCE):
+        right = min(left + COLUMNS_AT_ONCE, width)
         count = right - left
         for y in range(first, last):
             _least_beside(lows[y % len(lows)], width, left, count, line, spare, quietest)
@@ -414,8 +414,12 @@ def find_steps(
     number("i8"),
     number("i8"),
     number("i8"),
+    number("i8"),
+    number("i8"),
     seen("f4", 1),
     made("f4", 2),
+    number("i8"),
+    number("i8"),
     made("f8", 2),
 )
 def balance(
@@ -426,31 +430,38 @@ def balance(
     first: int,
     last: int,
     width: int,
+    own_first: int,
+    own_last: int,
     side: int,
     numbers: Array,
     added: Array,
+    added_top: int,
+    added_left: int,
     counts: Array,
 ) -> None:
     """Steps of which those that give light give what those beside them take.
 
-    given, taken: sums of rows. numbers: limit, what is too little to be seen, and the most by
-    which a step is made larger. added, counts: begin with row `first`; counts of each row, added
-    to: pixels that were limited, pixels to which nothing is added, the sum of added times detail,
-    and of detail².
+    given, taken: sums of rows. own_first, own_last: the columns that are wanted. numbers: limit,
+    what is too little to be seen, and the most by which a step is made larger. added: row
+    `added_top` of the picture is its first, and the first of all columns here is its column
+    `added_left`. counts: of each tile of wanted columns, added to: pixels that were limited, pixels
+    to which nothing is added, the sum of added times detail, and of detail².
     """
     limit, unseen, largest = numbers[0], numbers[1], numbers[2]
     tiny = np.float32(1e-9)
-    room = _COLUMNS_AT_ONCE + 2 * (side - 1)
+    room = COLUMNS_AT_ONCE + 2 * (side - 1)
     line, spare = np.empty(room, np.float32), np.empty(room, np.float32)
-    ups = np.empty(_COLUMNS_AT_ONCE, np.float32)
-    downs = np.empty(_COLUMNS_AT_ONCE, np.float32)
-    for left in range(0, width, _COLUMNS_AT_ONCE):
-        right = min(left + _COLUMNS_AT_ONCE, width)
+    ups = np.empty(COLUMNS_AT_ONCE, np.float32)
+    downs = np.empty(COLUMNS_AT_ONCE, np.float32)
+    for left in range(own_first, own_last, COLUMNS_AT_ONCE):
+        right = min(left + COLUMNS_AT_ONCE, own_last)
         count = right - left
+        tile = (left - own_first) // COLUMNS_AT_ONCE
         for y in range(first, last):
             _mean_beside(given[y % len(given)], width, left, count, side, line, spare, ups)
             _mean_beside(taken[y % len(taken)], width, left, count, side, line, spare, downs)
-            wanted, out = steps[y % len(steps), left:right], added[y - first, left:right]
+            wanted = steps[y % len(steps), left:right]
+            out = added[y - added_top, left + added_left : right + added_left]
             for x in range(count):
                 up, down = ups[x], downs[x]
                 less, more = min(up, down), max(up, down, tiny)
@@ -471,7 +482,7 @@ def balance(
                 left_alone += out[x] == _ZERO
                 moved += out[x] * here[x]
                 power += here[x] * here[x]
-            counts[y - first, 0] += limited
-            counts[y - first, 1] += left_alone
-            counts[y - first, 2] += moved
-            counts[y - first, 3] += power
+            counts[tile, 0] += limited
+            counts[tile, 1] += left_alone
+            counts[tile, 2] += moved
+            counts[tile, 3] += power
