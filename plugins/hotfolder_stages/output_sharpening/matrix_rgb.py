@@ -158,29 +158,28 @@ def move_lightness(
     """
     light = np.empty((3, _AT_ONCE), np.float32)
     place = np.empty((3, _AT_ONCE), np.int32)
+    moving = np.empty(_AT_ONCE, np.int32)
+    by = np.empty(_AT_ONCE, np.float32)
     last = np.float32(len(from_red) - 1)
     for start in range(0, len(codes), _AT_ONCE):
         part, steps = codes[start : start + _AT_ONCE], added[start : start + _AT_ONCE]
         new = out[start : start + _AT_ONCE]
-        moving = 0
+        count = 0
         for at in range(len(steps)):
-            moving += steps[at] != _ZERO
-        if not moving:
-            for at in range(len(part)):
-                for channel in range(3):
-                    new[at, channel] = part[at, channel]
-            continue
+            moving[count] = at
+            by[count] = steps[at]
+            count += steps[at] != _ZERO
         for at in range(len(part)):
-            light[0, at] = red[part[at, 0]]
-            light[1, at] = green[part[at, 1]]
-            light[2, at] = blue[part[at, 2]]
-        _places(light, steps, to_xyz, to_rgb, last, place)
-        for at in range(len(part)):
-            if steps[at] == _ZERO:
-                new[at, 0] = part[at, 0]
-                new[at, 1] = part[at, 1]
-                new[at, 2] = part[at, 2]
-            else:
-                new[at, 0] = from_red[place[0, at]]
-                new[at, 1] = from_green[place[1, at]]
-                new[at, 2] = from_blue[place[2, at]]
+            for channel in range(3):
+                new[at, channel] = part[at, channel]
+        for each in range(count):
+            at = moving[each]
+            light[0, each] = red[part[at, 0]]
+            light[1, each] = green[part[at, 1]]
+            light[2, each] = blue[part[at, 2]]
+        _places(light, by[:count], to_xyz, to_rgb, last, place)
+        for each in range(count):
+            at = moving[each]
+            new[at, 0] = from_red[place[0, each]]
+            new[at, 1] = from_green[place[1, each]]
+            new[at, 2] = from_blue[place[2, each]]
