@@ -360,11 +360,12 @@ def test_any_picture_in_any_bands_is_sharpened_the_same(height, width, rows, rad
 
 def test_cores_leave_no_trace(monkeypatch):
     """Columns shared out among cores as by one, to the last bit, and so is what is counted."""
-    pixels = noise(150, 3200)
+    squares = np.random.default_rng(3).integers(0, 65536, (8, 170, 3))
+    pixels = np.kron(squares, np.ones((19, 19, 1))).astype(np.uint16)[:150, :3200]
     (whole, _, findings, *_), *others = [
         sharpened_by(cores, monkeypatch, pixels) for cores in (1, 2, 3, 16)
     ]
-    assert findings["capped_share"] > 0
+    assert min(findings["capped_share"], findings["applied_amount_share"]) > 0.05
     for made, _, said, *_ in others:
         np.testing.assert_array_equal(whole, made)
         assert findings == said
