@@ -17,10 +17,13 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.colour.arrays import Array
+from hotfolder.colour.machine_code import compiled, made, number, seen
+
 _SIDE_PX = 64
 _LEVELS = 257  # 65535 / 255: steps of 16 bits in one step of 8
 _RECIPROCAL = np.uint32(65281)
-_RECIPROCAL_BITS = 24
+_RECIPROCAL_BITS = np.uint32(24)
 """``x * 65281 >> 24`` is ``x // 257`` for all x up to 65535 + 256, without a division."""
 _TAKEN = 2**40
 _SIGMA_PX = 1.5  # as the method's paper recommends
@@ -68,14 +71,18 @@ class Dither:
         uint8, of the same shape.
         """
         out = np.empty(pixels.shape, np.uint8)
-        sums = np.empty(pixels.shape[1:], np.uint32)
-        for row, line in enumerate(pixels):  # one row stays in the cache; the band would not
-            thresholds = self._thresholds[(top + row) % _SIDE_PX]
-            np.add(line, thresholds, out=sums, dtype=np.uint32)
-            np.multiply(sums, _RECIPROCAL, out=sums)
-            np.right_shift(sums, _RECIPROCAL_BITS, out=sums)
-            out[row] = sums
+        rows = np.ascontiguousarray(pixels).reshape(len(pixels), -1)
+        _dither(rows, self._thresholds.reshape(_SIDE_PX, -1), top, out.reshape(rows.shape))
         return out
+
+
+@compiled(seen("u2", 2), seen("u2", 2), number("i8"), made("u1", 2))
+def _dither(rows: Array, thresholds: Array, top: int, out: Array) -> None:
+    for row in range(len(rows)):
+        codes, added, new = rows[row], thresholds[(top + row) % _SIDE_PX], out[row]
+        for at in range(len(codes)):
+            code = np.uint32(np.uint32(codes[at]) + np.uint32(added[at]))
+            new[at] = np.uint8(np.uint32(np.uint32(code * _RECIPROCAL) >> _RECIPROCAL_BITS))
 
 
 @cache

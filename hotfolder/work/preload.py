@@ -28,6 +28,7 @@ keep_freed_memory()
 
 # What is loaded by the functions that need it is loaded here, and not in each worker.
 _ = scipy.ndimage, scipy.spatial, jinja2, segno, tifffile, Image, ImageDraw, ImageFont
+Image.preinit()  # its formats
 Dither(1, 1)  # computes its noise, once for all workers
 versions()
 made_by()
