@@ -124,9 +124,10 @@ def _write_report(
     with open_books(root) as db:
         title = destination.file.title or destination.name
         lit = light_up(root, destination, verdicts, strip)
+        make_strip = root.command("strip", "--control", "--for", destination.name)
         found = collect_page(
             title, verdicts, strip, limits, db,
-            is_current=current, lit=lit, photographs=photographs,
+            make_strip=make_strip, is_current=current, lit=lit, photographs=photographs,
         )  # fmt: skip
     write_whole(report, make_page(found).encode())
     print_line(f"Wrote {report.absolute()}")

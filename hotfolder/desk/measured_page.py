@@ -72,6 +72,7 @@ class MeasuredPages:
                 strip,
                 load_limits(self._root),
                 db,
+                make_strip=self._root.command("strip", "--control", "--for", name),
                 is_current=last is not None and last.profile_sha256 == destination.profile.sha256,
                 lit=light_up(self._root, destination, verdicts, strip),
                 photographs=book.read_photographs(),

@@ -82,6 +82,7 @@ def collect_page(
     limits: Mapping[str, LimitSet],
     db: sqlite3.Connection | None,
     *,
+    make_strip: str,
     is_current: bool,
     lit: Lit | None = None,
     photographs: Sequence[Photographed] = (),
@@ -100,6 +101,8 @@ def collect_page(
         Sets of limits, by name.
     db
         The ledger, opened for reading, for pictures that are concerned; None: they are not listed.
+    make_strip
+        The command that makes a strip of the destination.
     is_current
         Whether the strip was made with the profile of today.
     lit
@@ -116,6 +119,7 @@ def collect_page(
         "title": title,
         "now": utc_now(),
         "last": last,
+        "make_strip": make_strip,
         "is_current": is_current,
         "prints": len(own),
         "first": own[0] if own else None,

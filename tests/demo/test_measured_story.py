@@ -35,7 +35,10 @@ def test_the_page_shows_it(root):
     strip = recall_strip(root, NAME, told.verdicts[-1].strip)
     (root.ledger.parent).mkdir(exist_ok=True)
     with open_books(Root(root.path)) as db:
-        found = collect_page("Canvas", told.verdicts, strip, load_limits(root), db, is_current=True)
+        found = collect_page(
+            "Canvas", told.verdicts, strip, load_limits(root), db,
+            make_strip="hotfolder strip", is_current=True,
+        )  # fmt: skip
     page = make_page(found)
     assert "b* of the paper" in page
     assert "Alarm: +" in page

@@ -11,11 +11,12 @@ from hotfolder_demo.measured_story import NAME, tell_story
 pytestmark = pytest.mark.whole
 
 
-def test_a_medium_that_was_never_measured_says_so(client):
+def test_a_medium_that_was_never_measured_says_so(client, root):
     assert "never" in client.get("/measured").text
     page = client.get(f"/measured/{NAME}")
     assert 200 == page.status_code
     assert "Nothing was measured yet" in page.text
+    assert f"<code>hotfolder strip --control --for {NAME} {root.path}</code>" in page.text
     assert 404 == client.get("/measured/nowhere").status_code
 
 
