@@ -10,6 +10,7 @@ from typing import Self
 import numpy as np
 
 from hotfolder.colour.arrays import Codes
+from hotfolder.raster.picture import rows_per_band
 
 
 class ScratchRows:
@@ -80,19 +81,27 @@ class ScratchRows:
         count = (stop - start) * self._row_bytes // 2
         return np.fromfile(self._file, np.uint16, count).reshape(self._shape)
 
-    def pieces(self, rows: int) -> Iterator[tuple[int, Codes]]:
+    def pieces(self, rows: int | None = None) -> Iterator[tuple[int, Codes]]:
         """Go through all rows.
 
         Parameters
         ----------
         rows
-            Of a piece; the last may have fewer.
+            Of a piece; the last may have fewer. Unless given, what is in memory comes in the
+            pieces in which it was added, and is not copied.
 
         Yields
         ------
         tuple[int, Codes]
             The number of a piece's first row, and its pixels.
         """
+        if rows is None and self._in_memory is not None:
+            top = 0
+            for part in self._in_memory:
+                yield top, part
+                top += len(part)
+            return
+        rows = rows or rows_per_band(self._shape[1])
         for top in range(0, self.rows, rows):
             yield top, self.read(top, min(top + rows, self.rows))
 

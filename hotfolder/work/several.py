@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from hotfolder.model.destination import Result
-from hotfolder.raster.picture import Band, RasterSpec, rows_per_band
+from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.scratch import ScratchRows
 from hotfolder.raster.writing import ResultWriter, open_result
 
@@ -91,7 +91,7 @@ def _keep(bands: Iterable[Band], rows: ScratchRows) -> Iterator[Band]:
 
 
 def _give_again(rows: ScratchRows, spec: RasterSpec) -> Iterator[Band]:
-    for top, pixels in rows.pieces(rows_per_band(spec.width_px)):
+    for top, pixels in rows.pieces():
         alpha = np.ascontiguousarray(pixels[..., -1]) if spec.has_alpha else None
         yield Band(top, np.ascontiguousarray(pixels[..., : spec.channels]), alpha)
 

@@ -23,6 +23,10 @@ def test_rows_come_back_as_they_were(tmp_path, band, in_memory):
         pieces = list(rows.pieces(23))
         np.testing.assert_array_equal(np.concatenate([each for _, each in pieces]), PICTURE)
         assert [top for top, _ in pieces] == [0, 23, 46, 69, 92]
+        pieces = list(rows.pieces())
+        np.testing.assert_array_equal(np.concatenate([each for _, each in pieces]), PICTURE)
+        if in_memory == 100:
+            assert [top for top, _ in pieces] == list(range(0, 100, band))
     assert not path.exists()
 
 
@@ -31,3 +35,4 @@ def test_rows_in_memory_are_not_copied(tmp_path):
         rows.append(PICTURE[:40])
         rows.append(PICTURE[40:])
         assert all(np.shares_memory(each, PICTURE) for _, each in rows.pieces(20))
+        assert all(np.shares_memory(each, PICTURE) for _, each in rows.pieces())

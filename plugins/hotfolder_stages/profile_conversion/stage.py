@@ -310,9 +310,8 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
                     reduction.add(band.top, pixels)
             self._transform = self._made(self._look(size, scratch.read, reduction))
             self._transform.make_ready(used.find())
-            rows = rows_per_band(raster.width_px)
-            if self.settings.precision is Precision.FAST:
-                rows = rows_per_band(raster.width_px, PIXELS_PER_CALL)
+            is_fast = self.settings.precision is Precision.FAST
+            rows = rows_per_band(raster.width_px, PIXELS_PER_CALL) if is_fast else None
             for top, pixels in scratch.pieces(rows):
                 yield self._converted(top, pixels)
 

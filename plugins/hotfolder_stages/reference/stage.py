@@ -25,7 +25,6 @@ from hotfolder import (
     WhiteWish,
     hookimpl,
     number_in,
-    rows_per_band,
     source_profile,
 )
 from hotfolder.colour import Codes, Profile, ProfileError
@@ -231,7 +230,7 @@ class Reference(Stage[ReferenceSettings]):
                     self._copy.add(band)
                 scratch.append(_joined(band))
             self._look()
-            for top, pixels in scratch.pieces(rows_per_band(raster.width_px)):
+            for top, pixels in scratch.pieces():
                 alpha = np.ascontiguousarray(pixels[..., -1]) if raster.has_alpha else None
                 colours = np.ascontiguousarray(pixels[..., : raster.channels])
                 if self._corrector is not None:
