@@ -74,7 +74,8 @@ def find_strip(
         fitting = [each for each in current if len(each.patches) == len(measured.lab)]
         if not own:
             raise NotUsable(
-                f"no control strip was made for {destination} yet: `{make_strip}` makes one"
+                f"no control strip was made for {destination} yet: `{make_strip}` makes one; "
+                "drop what is measured of its print"
             )
         if not fitting:
             numbers = ", ".join(str(len(each.patches)) for each in current or own)

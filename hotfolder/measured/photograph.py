@@ -180,7 +180,8 @@ def choose_strip(root: Root, destination: str, profile: str) -> ControlStrip:
             return each
     raise NotUsable(
         f"no control strip was made for {destination} with the profile that it has now: "
-        f"`{root.command('strip', '--control', '--for', destination)}` makes one"
+        f"`{root.command('strip', '--control', '--for', destination)}` makes one; drop a "
+        "photograph of its prints"
     )
 
 
