@@ -81,7 +81,7 @@ threads = [threading.Thread(target=write) for _ in range(2)]
 [thread.start() for thread in threads]
 file = os.open(path, os.O_RDONLY)
 found, tries, until = set(), 0, time.monotonic() + 40
-while tries < 40_000 or (len(found) < 2 and time.monotonic() < until):
+while tries < 10_000 or (len(found) < 2 and time.monotonic() < until):
     found.add(has_writer(file))
     tries += 1
 done = True
