@@ -118,13 +118,14 @@ def _write_report(
 ) -> None:
     from hotfolder.audit.books import open_books
     from hotfolder.cli.looking import write_whole
+    from hotfolder.measured.control_strip import strip_command
     from hotfolder.overview.measured_page import collect_page, light_up, make_page
 
     current = bool(verdicts) and verdicts[-1].profile_sha256 == destination.profile.sha256
     with open_books(root) as db:
         title = destination.file.title or destination.name
         lit = light_up(root, destination, verdicts, strip)
-        make_strip = root.command("strip", "--control", "--for", destination.name)
+        make_strip = strip_command(root, destination.name)
         found = collect_page(
             title, verdicts, strip, limits, db,
             make_strip=make_strip, is_current=current, lit=lit, photographs=photographs,
@@ -223,11 +224,12 @@ def _summarise(
 def _print(
     root: Root, last: Verdict | None, limits: dict[str, LimitSet], book: Book, *, is_current: bool
 ) -> None:
+    from hotfolder.measured.control_strip import strip_command
+
     if last is None:
         name = book.destination
-        making = root.command("strip", "--control", "--for", name)
         print_line(f"Nothing was measured for {name} yet. This makes a control strip:")
-        print_line(f"  {making}")
+        print_line(f"  {strip_command(root, name)}")
         print_line(f"Its measurement goes into {book.folder}")
         return
     condition = last.condition or "in a condition that is not said"

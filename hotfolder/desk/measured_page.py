@@ -13,7 +13,7 @@ from hotfolder.desk import errands
 from hotfolder.desk.arrivals import list_names
 from hotfolder.desk.showing import Shown
 from hotfolder.measured.book import Book
-from hotfolder.measured.control_strip import recall_strip
+from hotfolder.measured.control_strip import recall_strip, strip_command
 from hotfolder.measured.limits import load_limits
 from hotfolder.settings.files import read_title
 from hotfolder.settings.root import Root
@@ -72,7 +72,7 @@ class MeasuredPages:
                 strip,
                 load_limits(self._root),
                 db,
-                make_strip=self._root.command("strip", "--control", "--for", name),
+                make_strip=strip_command(self._root, name),
                 is_current=last is not None and last.profile_sha256 == destination.profile.sha256,
                 lit=light_up(self._root, destination, verdicts, strip),
                 photographs=book.read_photographs(),

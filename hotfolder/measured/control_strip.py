@@ -126,6 +126,11 @@ def remember_strip(root: Root, strip: ControlStrip) -> Path:
     return path
 
 
+def strip_command(root: Root, destination: str) -> str:
+    """Return the command that makes a strip of a destination, to be copied into a shell."""
+    return root.command("strip", "--control", "--for", destination)
+
+
 def recall_strips(root: Root) -> list[ControlStrip]:
     """Return every strip that this root remembers, of all destinations; spoilt ones are left out.
 

@@ -179,7 +179,7 @@ class MeasuredFolder:
 
     def _judge(self, kept: Path) -> bool:
         """Judge a kept file; return whether it could be used."""
-        from hotfolder.measured.control_strip import recall_strips
+        from hotfolder.measured.control_strip import recall_strips, strip_command
         from hotfolder.measured.limits import load_limits
         from hotfolder.measured.table import MAX_BYTES, NotUsable
         from hotfolder.measured.verdict import judge
@@ -197,9 +197,7 @@ class MeasuredFolder:
                 destination=self._destination.name,
                 profile=self._destination.profile,
                 strips=recall_strips(self._root),
-                make_strip=self._root.command(
-                    "strip", "--control", "--for", self._destination.name
-                ),
+                make_strip=strip_command(self._root, self._destination.name),
                 limits=load_limits(self._root),
                 earlier=self.book.read(),
             )

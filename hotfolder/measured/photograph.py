@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from hotfolder.colour.arrays import Floats
 from hotfolder.colour.difference import delta_e_00
 from hotfolder.colour.encodings import D50_XYZ, lab_to_xyz
-from hotfolder.measured.control_strip import ControlStrip, recall_strips
+from hotfolder.measured.control_strip import ControlStrip, recall_strips, strip_command
 from hotfolder.measured.in_words import ENDS_IN_WORDS, NUMBERS_IN_WORDS
 from hotfolder.measured.records import DriftSeen, Photographed, Verdict
 from hotfolder.measured.sheet import sheet_grid
@@ -180,7 +180,7 @@ def choose_strip(root: Root, destination: str, profile: str) -> ControlStrip:
             return each
     raise NotUsable(
         f"no control strip was made for {destination} with the profile that it has now: "
-        f"`{root.command('strip', '--control', '--for', destination)}` makes one; drop a "
+        f"`{strip_command(root, destination)}` makes one; drop a "
         "photograph of its prints"
     )
 

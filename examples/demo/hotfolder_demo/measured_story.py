@@ -18,7 +18,12 @@ import numpy as np
 import typer
 
 from hotfolder.measured.book import Book
-from hotfolder.measured.control_strip import ControlStrip, make_control_strip, remember_strip
+from hotfolder.measured.control_strip import (
+    ControlStrip,
+    make_control_strip,
+    remember_strip,
+    strip_command,
+)
 from hotfolder.measured.limits import load_limits
 from hotfolder.measured.records import Verdict
 from hotfolder.measured.verdict import judge
@@ -128,7 +133,7 @@ def _judge(
         destination=NAME,
         profile=destination.profile,
         strips=[strip],
-        make_strip=root.command("strip", "--control", "--for", NAME),
+        make_strip=strip_command(root, NAME),
         limits=load_limits(root),
         earlier=earlier,
         now=moment,

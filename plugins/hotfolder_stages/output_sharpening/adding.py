@@ -352,7 +352,7 @@ class _Around:
         self._came = came
         if before == came:
             return
-        self._loop(self._worked_on, before, came, self._steps, 0, self._width)
+        self._loop(self._worked_on, before, came, self._steps, self._width)
 
 
 def _steps_of(side: int) -> tuple[int, ...]:

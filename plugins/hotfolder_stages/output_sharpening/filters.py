@@ -142,16 +142,16 @@ def _least_beside(
         out[x] = min(values[x], after[x])
 
 
-@compiled(made("f4", 2), number("i8"), number("i8"), seen("i8", 1), number("i8"), number("i8"))
-def sum_down(sums: Array, before: int, after: int, steps: Array, left: int, right: int) -> None:
-    """Add the rows from `before` to before `after` to those above them, in some columns.
+@compiled(made("f4", 2), number("i8"), number("i8"), seen("i8", 1), number("i8"))
+def sum_down(sums: Array, before: int, after: int, steps: Array, width: int) -> None:
+    """Add the rows from `before` to before `after` to those above them.
 
     steps: how far below each row is the one that is added to it, first, second and so on; an even
     number of them. A row has its whole sum as soon as there are all rows that this takes.
     """
     room = len(sums)
-    for start in range(left, right, COLUMNS_AT_ONCE):
-        stop = min(start + COLUMNS_AT_ONCE, right)
+    for start in range(0, width, COLUMNS_AT_ONCE):
+        stop = min(start + COLUMNS_AT_ONCE, width)
         first = 0
         for at in range(0, len(steps), 2):
             first += steps[at]
@@ -171,16 +171,16 @@ def sum_down(sums: Array, before: int, after: int, steps: Array, left: int, righ
             first = second
 
 
-@compiled(made("i4", 2), number("i8"), number("i8"), seen("i8", 1), number("i8"), number("i8"))
-def least_down(lows: Array, before: int, after: int, steps: Array, left: int, right: int) -> None:
+@compiled(made("i4", 2), number("i8"), number("i8"), seen("i8", 1), number("i8"))
+def least_down(lows: Array, before: int, after: int, steps: Array, width: int) -> None:
     """Take the least of rows instead of adding them; `sum_down` says the rest.
 
     lows: the bits of floats that are not negative, read as whole numbers, which have the same
     order. The compiler makes slow code of the least of two floats that is kept in place.
     """
     room = len(lows)
-    for start in range(left, right, COLUMNS_AT_ONCE):
-        stop = min(start + COLUMNS_AT_ONCE, right)
+    for start in range(0, width, COLUMNS_AT_ONCE):
+        stop = min(start + COLUMNS_AT_ONCE, width)
         first = 0
         for at in range(0, len(steps), 2):
             first += steps[at]
