@@ -76,6 +76,7 @@ if TYPE_CHECKING:
     from hotfolder.stages.contract import Place, Stage, StageSettings, hookimpl
     from hotfolder.stages.job import Job, Original
     from hotfolder.stages.messages import (
+        ColoursAhead,
         ConversionToCome,
         Cropped,
         EditionNumber,
@@ -103,6 +104,7 @@ __all__ = [
     "Band",
     "ByteCount",
     "CaptionWish",
+    "ColoursAhead",
     "Column",
     "ConversionToCome",
     "Cropped",

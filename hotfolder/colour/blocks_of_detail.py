@@ -162,10 +162,12 @@ class BlocksOfDetail:
         wanted = refined.aim(codes)
         places = np.stack(find_places(boundary, wanted, direction.direction), axis=-1)
         places = places.astype(np.float32)
-        inner = separate(medium, bring_in(boundary, direction, wanted, held=KNEE))
-        outer = np.array(inner)
-        moves = places[:, 0] > np.float32(KNEE)
-        if moves.any():
-            at_boundary = bring_in(boundary, direction, wanted[moves], held=1.0)
-            outer[moves] = separate(medium, at_boundary)
+        moves = np.flatnonzero(places[:, 0] > np.float32(KNEE))
+        aims = [
+            bring_in(boundary, direction, wanted, held=KNEE),
+            bring_in(boundary, direction, wanted[moves], held=1.0),
+        ]
+        device = separate(medium, np.concatenate(aims))  # a call of the engine costs as thousands
+        inner, outer = device[: len(wanted)], np.array(device[: len(wanted)])
+        outer[moves] = device[len(wanted) :]
         return np.concatenate([inner, outer, places], axis=1, dtype=np.float32)

@@ -57,18 +57,23 @@ def upright_bands(source: RowSource, rows: int, scratch: Path) -> Iterator[Band]
 
 def _streamed(source: RowSource, rows: int) -> Iterator[Band]:
     height_px = source.header.height_px
-    upwards = source.header.orientation in _UPWARDS
-    down = slice(None, None, -1 if upwards else 1)
-    along = slice(None, None, -1 if source.header.orientation in _MIRRORED else 1)
     for top in range(0, height_px, rows):
-        bottom = min(height_px, top + rows)
-        first = height_px - bottom if upwards else top
-        pixels, alpha = source.rows(first, first + bottom - top)
-        yield Band(
-            top,
-            np.ascontiguousarray(pixels[down, along]),
-            None if alpha is None else np.ascontiguousarray(alpha[down, along]),
-        )
+        yield upright_band(source, top, min(height_px, top + rows))
+
+
+def upright_band(source: RowSource, top: int, bottom: int) -> Band:
+    """Return rows `top` … `bottom - 1` upright, of a picture that is not `is_turned`."""
+    orientation, height_px = source.header.orientation, source.header.height_px
+    upwards = orientation in _UPWARDS
+    down = slice(None, None, -1 if upwards else 1)
+    along = slice(None, None, -1 if orientation in _MIRRORED else 1)
+    first = height_px - bottom if upwards else top
+    pixels, alpha = source.rows(first, first + bottom - top)
+    return Band(
+        top,
+        np.ascontiguousarray(pixels[down, along]),
+        None if alpha is None else np.ascontiguousarray(alpha[down, along]),
+    )
 
 
 @dataclass(frozen=True)

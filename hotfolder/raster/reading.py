@@ -8,7 +8,8 @@ upright (`orientation`), in the one representation of `model`.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+import threading
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
@@ -20,10 +21,10 @@ from hotfolder.model.destination import Reading
 from hotfolder.raster import packets
 from hotfolder.raster.formats import find_format
 from hotfolder.raster.light import standard_range
-from hotfolder.raster.orientation import is_turned, upright_bands, upright_size
+from hotfolder.raster.orientation import is_turned, upright_band, upright_bands, upright_size
 from hotfolder.raster.original_file import OriginalFile
 from hotfolder.raster.picture import Area, Band, RasterSpec, rows_per_band
-from hotfolder.raster.source import Format, Header, ReadLimits, Request, RowSource
+from hotfolder.raster.source import Format, Header, ReadLimits, Request, Rows, RowSource
 
 __all__ = ["OpenedOriginal", "ReadLimits", "open_original"]
 
@@ -35,19 +36,38 @@ _UNREADABLE_SIDECAR = (
 )
 
 
+class _OneAtATime:
+    """A source whose rows several threads may ask for."""
+
+    def __init__(self, source: RowSource) -> None:
+        self.header = source.header
+        self.turn = threading.RLock()
+        self._source = source
+
+    def rows(self, start: int, stop: int) -> Rows:
+        """See `RowSource`."""
+        with self.turn:
+            return self._source.rows(start, stop)
+
+    def close(self) -> None:
+        """See `RowSource`."""
+        self._source.close()
+
+
 class OpenedOriginal:
     """A picture ready to flow.
 
     format: as `source.Format`; bits: per channel in the file; spec: the picture,
     upright; pages: how many pictures the file holds; notes: what had to be decided, in plain
     sentences; harmless: those that are no warnings; pixel_aspect: width of a pixel, upright,
-    over its height; cut_share, cut_above: see `Header`.
+    over its height; cut_share, cut_above: see `Header`; gives_any_rows: whether `pieces` works,
+    as it does unless the picture lies on its side.
     """
 
     def __init__(
         self, source: RowSource, file: OriginalFile, limits: ReadLimits, name: str, scratch: Path
     ) -> None:
-        self._source = source
+        self._source = _OneAtATime(source)
         self._file = file
         self._name = name
         self._scratch = scratch
@@ -62,6 +82,7 @@ class OpenedOriginal:
         self.cut_share = header.cut_share
         self.cut_above = header.cut_above
         self.spec = _spec(header, limits)
+        self.gives_any_rows = not turned
 
     def bands(self, rows: int | None = None) -> Iterator[Band]:
         """The picture from top to bottom in bands of `rows` rows, or of a size that suits.
@@ -76,6 +97,23 @@ class OpenedOriginal:
         height = rows or rows_per_band(self.spec.width_px)
         with _named(self._name):
             yield from upright_bands(self._source, height, self._scratch)
+
+    def pieces(self, rows: Sequence[range]) -> list[Band]:
+        """Return some rows of the picture, in any order and as often as is wanted.
+
+        Parameters
+        ----------
+        rows
+            Each becomes one band. Near ones are asked for together: what is compressed is then
+            decoded once for them, though `bands` goes on meanwhile in another thread.
+
+        Raises
+        ------
+        Refuse
+            When the pixels are damaged.
+        """
+        with _named(self._name), self._source.turn:
+            return [upright_band(self._source, each.start, each.stop) for each in rows]
 
     def add_sidecar(self, packet: bytes | None) -> None:
         """Put what a sidecar says beside what the picture says; None: it cannot be read."""

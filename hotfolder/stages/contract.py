@@ -196,6 +196,10 @@ class Stage(ABC, Generic[SettingsT_co]):
     comes_after: ClassVar[tuple[type[Message], ...]] = ()
     """Messages whose tellers must stand before it, if the destination has any of them."""
 
+    keeps_colours: ClassVar[bool] = False
+    """Whether it leaves the picture's colours as they are, and changes nothing but size, sharpness
+    or what is around it; not asked of one that only looks. What was told of colours then holds."""
+
     shares: ClassVar[str] = ""
     """The key of its findings that other jobs of the same folder or batch are given; "" for none.
 

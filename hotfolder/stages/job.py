@@ -272,6 +272,11 @@ class Job:
         for message in [each for each in self._board.told if each.about_pixels]:
             del self._board.told[message]
 
+    def end_of_colours(self) -> None:
+        """Forget what was told of colours that a stage changes; the runner's own call."""
+        for message in [each for each in self._board.told if each.about_colours]:
+            del self._board.told[message]
+
     def attach(self, name: str, title: str, kind: AttachmentKind = "other") -> Path:
         """Announce a file that people are to have; write it to the path that this returns.
 

@@ -9,7 +9,7 @@ A stage of your own may tell these, or messages of its own that extend `Message`
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, ClassVar
 
@@ -37,6 +37,69 @@ class Message:
     about_pixels: ClassVar[bool] = False
     """Whether it says something of the pixels as they are then: it ends with the next stage that
     changes them."""
+
+    about_colours: ClassVar[bool] = False
+    """Whether it says something of the colours as they are then: the next stage that does not keep
+    them (`Stage.keeps_colours`) is the last that is told."""
+
+
+@dataclass(frozen=True, eq=False)
+class ColoursAhead(Message):
+    """The picture's colours, for who must know all of them before the first band goes on.
+
+    Notes
+    -----
+    The runner tells it, of an original whose rows can be read in any order: all but those that lie
+    on their side. A stage that cuts something off tells what it leaves, see `cut`.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> picture = np.arange(12, dtype=np.uint16).reshape(4, 3, 1)
+    >>> rows = lambda wanted: [Band(each.start, picture[each.start : each.stop]) for each in wanted]
+    >>> below = ColoursAhead(3, 4, rows).cut(range(1, 3), range(2, 4))
+    >>> below.read([range(0, 1)])[0].pixels.ravel().tolist()
+    [7, 8]
+    """
+
+    about_colours: ClassVar[bool] = True
+
+    width_px: int
+    """Of the picture at its own size, which need not be that of the bands to come."""
+
+    height_px: int
+    """As `width_px`."""
+
+    read: Callable[[Sequence[range]], list[Band]]
+    """Gives rows at that size, each range as one band. Near ones are to be asked for together."""
+
+    def cut(self, columns: range, rows: range) -> ColoursAhead:
+        """Return what is left of the picture when only a part of it is kept.
+
+        Parameters
+        ----------
+        columns, rows
+            What is kept, in pixels of the picture at its own size.
+
+        Returns
+        -------
+        The same of that part.
+        """
+
+        def read(wanted: Sequence[range]) -> list[Band]:
+            top = rows.start
+            bands = self.read([range(each.start + top, each.stop + top) for each in wanted])
+            across = slice(columns.start, columns.stop)
+            return [
+                Band(
+                    each.top - top,
+                    np.ascontiguousarray(each.pixels[:, across]),
+                    None if each.alpha is None else np.ascontiguousarray(each.alpha[:, across]),
+                )
+                for each in bands
+            ]
+
+        return ColoursAhead(len(columns), len(rows), read)
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ import json
 import shutil
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
@@ -50,6 +50,7 @@ from hotfolder.settings.files import Destination
 from hotfolder.settings.variants import list_variants
 from hotfolder.stages.contract import Stage
 from hotfolder.stages.job import Job, Original
+from hotfolder.stages.messages import ColoursAhead
 from hotfolder.stages.registry import Registry
 from hotfolder.work.ahead import one_ahead
 from hotfolder.work.describing import (
@@ -63,7 +64,7 @@ from hotfolder.work.order import SMALL_PICTURE, Order
 from hotfolder.work.outcome import Outcome, join_outcomes, name_folder
 from hotfolder.work.several import Written, open_results, write_results
 from hotfolder.work.small_picture import write_small_picture
-from hotfolder.work.step import FULL, Step, check_spec, pull_bands, read_bands
+from hotfolder.work.step import FULL, Step, check_spec, pull_bands, read_bands, reading
 
 _FINDINGS = TypeAdapter(dict[str, JsonValue])
 
@@ -200,12 +201,16 @@ class _Chain:
         for step in self.steps:
             with step.watched():
                 step.stage.announce(step.job)
+        if opened.gives_any_rows:
+            job.tell(_colours_of(opened))
         for step in self.steps:
             if not step.stage.settings.looks_only():
                 job.end_of_pixels()
             with step.watched():
                 spec = check_spec(step, step.stage.open(spec, step.job))
             step.spec = spec
+            if not (step.stage.keeps_colours or step.stage.settings.looks_only()):
+                job.end_of_colours()  # the stage itself has them as they come in
         self._record_assumed(original)
         for step in self.steps:
             with self._holding(), step.watched():
@@ -385,6 +390,16 @@ class _Chain:
                 elapsed_s=round(time.perf_counter() - self.started, 4),
             ),
         )
+
+
+def _colours_of(opened: OpenedOriginal) -> ColoursAhead:
+    """Say how the colours of an original can be looked at beside its bands, or before them."""
+
+    def read(rows: Sequence[range]) -> list[Band]:
+        with reading():
+            return opened.pieces(rows)
+
+    return ColoursAhead(opened.spec.width_px, opened.spec.height_px, read)
 
 
 @contextlib.contextmanager

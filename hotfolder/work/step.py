@@ -70,8 +70,15 @@ def _failed(stage: AnyStage, error: Exception) -> StageError:
 
 def read_bands(bands: Iterator[Band]) -> Iterator[Band]:
     """Put the reader's name on what goes wrong in it, before a stage's is put there."""
-    try:
+    with reading():
         yield from bands
+
+
+@contextlib.contextmanager
+def reading() -> Iterator[None]:
+    """Put the reader's name on what goes wrong when rows of the original are read."""
+    try:
+        yield
     except Verdict as verdict:
         verdict.stage = verdict.stage or "reading"
         raise

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 import tifffile
 from PIL import Image, ImageOps
 
+from hotfolder.raster.reading import open_original
 from raster.pictures import picture, read, vips_pixels
 
 ALL = range(1, 9)
@@ -36,6 +39,54 @@ def test_a_tiff_comes_out_upright(tmp_path, orientation, rows):
     expected = upright(stored, orientation)
     assert (opened.spec.height_px, opened.spec.width_px) == expected.shape[:2]
     assert (pixels == expected).all()
+
+
+@pytest.mark.parametrize("orientation", [1, 2, 3, 4])
+@pytest.mark.parametrize("alpha", [False, True])
+def test_rows_come_upright_in_any_order_while_the_bands_flow(tmp_path, orientation, alpha):
+    stored, path = picture(30, 41, 3 + alpha), tmp_path / "x.tif"
+    more = {"extrasamples": ["unassalpha"]} if alpha else {}
+    tiff(path, stored, orientation, rowsperstrip=7, compression="lzw", **more)
+    wanted = [range(21, 30), range(3, 4), range(8), range(3, 4)]
+    with open_original(path, name="x.tif", scratch=tmp_path) as opened:
+        assert opened.gives_any_rows
+        flowing = opened.bands(6)
+        first = next(flowing)
+        pieces = opened.pieces(wanted)
+        bands = [first, *flowing]
+    whole = np.concatenate([band.pixels for band in bands])
+    assert (whole == upright(stored, orientation)[..., :3]).all()
+    for piece, rows in zip(pieces, wanted, strict=True):
+        assert rows.start == piece.top
+        assert piece.pixels.flags.c_contiguous
+        assert (piece.pixels == whole[rows.start : rows.stop]).all()
+        if alpha:
+            expected = upright(stored, orientation)[rows.start : rows.stop, :, 3]
+            assert (piece.alpha == expected).all()
+
+
+def test_many_threads_may_ask_for_rows(tmp_path):
+    stored, path = picture(300, 41, 3), tmp_path / "x.tif"
+    tiff(path, stored, 1, rowsperstrip=7, compression="deflate")
+    with (
+        open_original(path, name="x.tif", scratch=tmp_path) as opened,
+        ThreadPoolExecutor(4) as threads,
+    ):
+        wanted = [range(top, top + 5) for top in range(0, 295, 3)]
+        looking = [threads.submit(opened.pieces, wanted) for _ in range(3)]
+        flowing = list(opened.bands(11))
+        found = [each.result() for each in looking]
+    assert (np.concatenate([band.pixels for band in flowing]) == stored).all()
+    for pieces in found:
+        for piece in pieces:
+            assert (piece.pixels == stored[piece.top : piece.top + 5]).all()
+
+
+@pytest.mark.parametrize("orientation", [5, 6, 7, 8])
+def test_of_a_picture_on_its_side_rows_come_in_their_order_only(tmp_path, orientation):
+    tiff(tmp_path / "x.tif", picture(30, 41, 3), orientation)
+    with open_original(tmp_path / "x.tif", name="x.tif", scratch=tmp_path) as opened:
+        assert not opened.gives_any_rows
 
 
 @pytest.mark.parametrize("orientation", ALL)

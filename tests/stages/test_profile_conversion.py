@@ -15,6 +15,8 @@ from hotfolder.errors import Hold
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import Rendering
+from hotfolder.raster.picture import Band
+from hotfolder.stages.messages import ColoursAhead
 from hotfolder.testing import make_stage, run_stage
 from hotfolder_stages.profile_conversion import ProfileConversion
 from hotfolder_stages.profile_conversion import stage as module
@@ -322,6 +324,55 @@ def test_detail_looks_at_the_whole_picture_before_it_converts(monkeypatch, tmp_p
         assert ("detail", "relative colorimetric") == (findings["rendering"], findings["intent"])
         assert reach.sha256 == findings["reach"]["sha256"]
         assert 1.2 < findings["reach"]["largest"] <= 4
+
+
+def colours_ahead(pixels):
+    return ColoursAhead(
+        pixels.shape[1],
+        len(pixels),
+        lambda rows: [Band(each.start, pixels[each.start : each.stop]) for each in rows],
+    )
+
+
+class NoRows:
+    def __init__(self, *_, **__):
+        raise AssertionError("bands wait for a large picture that was to be looked at ahead")
+
+
+@pytest.mark.parametrize("settings", [DETAIL, {"intent": "least loss"}], ids=str)
+def test_a_large_picture_whose_colours_are_told_is_looked_at_ahead(settings, monkeypatch):
+    pixels = picture(height=700, width=600)
+    spec = spec_of(pixels)
+    waited, _, before, _ = run_stage(
+        make_stage(ProfileConversion, settings), pixels, spec, job_of(spec, profile=CANVAS)
+    )
+    monkeypatch.setattr(module, "_IN_MEMORY_BYTES", pixels.nbytes - 1)
+    monkeypatch.setattr(module, "ScratchRows", NoRows)
+    job = job_of(spec, profile=CANVAS)
+    job.tell(colours_ahead(pixels))
+    out, _, findings, _ = run_stage(
+        make_stage(ProfileConversion, settings), pixels, spec, job, rows=31
+    )
+    np.testing.assert_array_equal(waited, out)
+    for key in ("rendering", "reach", "least_loss"):
+        assert before[key] == findings[key]
+    with pytest.raises(AssertionError, match="bands wait"):  # nobody tells its colours
+        run_stage(
+            make_stage(ProfileConversion, settings), pixels, spec, job_of(spec, profile=CANVAS)
+        )
+
+
+def test_what_is_told_ahead_may_have_another_size_and_decides(monkeypatch):
+    """An enlargement's colours are those of the picture."""
+    monkeypatch.setattr(module, "_IN_MEMORY_BYTES", 0)
+    small = picture(height=300, width=200)
+    pixels = np.repeat(np.repeat(small, 2, axis=0), 2, axis=1)
+    spec, other = spec_of(pixels), pale(height=300)
+    for told in (small, other):
+        job = job_of(spec, profile=CANVAS)
+        job.tell(colours_ahead(told))
+        _, _, findings, _ = run_stage(make_stage(ProfileConversion, DETAIL), pixels, spec, job)
+        assert find_reach(SRGB, CANVAS, told).sha256 == findings["reach"]["sha256"]
 
 
 def test_another_picture_has_another_reach(tmp_path):

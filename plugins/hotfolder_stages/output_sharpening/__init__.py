@@ -71,6 +71,7 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
     name = "output-sharpening"
     Settings = OutputSharpeningSettings
     place = Place.FINISHED
+    keeps_colours = True
     tells = (SharpeningToCome,)
     comes_after = (SizeToCome,)
 

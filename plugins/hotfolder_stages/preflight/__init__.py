@@ -133,6 +133,7 @@ class Preflight(Stage[PreflightSettings]):
     name = "preflight"
     Settings = PreflightSettings
     place = Place.ORIGINAL
+    keeps_colours = True
     tells = (PixelsWanted,)
 
     def announce(self, job: Job) -> None:

@@ -41,7 +41,7 @@ def reduced(size: tuple[int, int], read_rows: ReadRows, factor: int) -> Codes:
 
 
 class Reduction:
-    """Makes of a picture, while its bands come, what `reduced` makes of it: some pixels of that.
+    """Makes of a picture, row by row, what `reduced` makes of it: some pixels of that.
 
     Parameters
     ----------
@@ -55,14 +55,21 @@ class Reduction:
 
     def __init__(self, size: tuple[int, int], factor: int, every: int) -> None:
         width_px, height_px = size
+        self._width_px = width_px
         self._across, self._down = min(factor, width_px), min(factor, height_px)
         self._tops = [row * self._down for row in range(0, max(1, height_px // self._down), every)]
         self._every = every
         self._begun: list[Codes] = []
         self._parts: list[Codes] = []
 
+    def list_rows(self) -> list[list[range]]:
+        """List the rows that are looked at, as many together as are to be read at once."""
+        wanted = [range(top, top + self._down) for top in self._tops]
+        together = max(1, REDUCED_AT_ONCE_PX // (self._width_px * self._down))
+        return [wanted[first : first + together] for first in range(0, len(wanted), together)]
+
     def add(self, top: int, pixels: Codes) -> None:
-        """Take the next rows, of which the first is row `top` of the picture."""
+        """Take the next rows that are looked at; row `top` of the picture is the first of them."""
         end = top + len(pixels)
         whole: list[Codes] = []
         while self._tops and self._tops[0] < end:

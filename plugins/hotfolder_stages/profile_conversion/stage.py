@@ -12,6 +12,7 @@ from pydantic import model_validator
 
 from hotfolder import (
     Band,
+    ColoursAhead,
     ConversionToCome,
     Findings,
     Hold,
@@ -61,7 +62,8 @@ PIXELS_PER_CALL = 4_000_000
 
 
 _IN_MEMORY_BYTES = 160 * 2**20
-"""A picture that is looked at first stays in memory up to this: 28 megapixels of three channels."""
+"""Bands that wait while a picture is looked at do so in memory up to this: 28 megapixels of three
+channels. Of a larger picture they go on, where it can be looked at ahead of them."""
 
 
 class IntentSetting(StrEnum):
@@ -81,16 +83,17 @@ class ProfileConversionSettings(StageSettings):
 
     intent: IntentSetting = IntentSetting.RELATIVE_COLORIMETRIC
     """The rendering intent. Least loss compares all that the destination's profile allows for each
-    picture, perceptual, relative colorimetric, refined and detail, which of pictures above 28
-    megapixels needs room on the disk for the pixels; it always compensates for black."""
+    picture, perceptual, relative colorimetric, refined and detail; it always compensates for black.
+    Of a result above 28 megapixels it needs room on the disk for the pixels where the original lies
+    on its side, or a stage before it changes colours."""
     rendering: Rendering = Rendering.INTENT
     """Refined searches by what the destination's profile measured and begins at its table's answer:
     nearer to the picture's colours, with no more ink. Detail does the same, and brings what the
     medium cannot make in along its hue, as far as the picture goes beyond the medium, so that
-    neighbouring colours stay apart; above 28 megapixels it needs room on the disk for the pixels.
-    Both are computed from the profile's measurements; a measured strip proves them. They go with
-    relative colorimetric. Where a profile has no table (that of a screen, mostly) refined changes
-    nothing; where it has no colours, detail is the same as refined."""
+    neighbouring colours stay apart; it needs room on the disk where least loss does. Both are
+    computed from the profile's measurements; a measured strip proves them. They go with relative
+    colorimetric. Where a profile has no table (that of a screen, mostly) refined changes nothing;
+    where it has no colours, detail is the same as refined."""
     depth: bool = False
     """Lay lightness onto the medium's range by a curve in place of black point compensation: middle
     tones keep their contrast, lights become lighter and darks darker, where a matte medium would
@@ -187,6 +190,7 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
         self._source = source_profile(raster)
         self._raster = raster
         self._job = job
+        self._ahead = job.told(ColoursAhead)
         self._choice: Choice | None = None
         self._reach: Reach | None = None
         ways = self._ways(job.profile)
@@ -214,11 +218,15 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
     def bands(self, bands: Iterable[Band]) -> Iterator[Band]:
         """Convert.
 
-        With least loss and with detail, all of them come in before the first comes out.
+        With least loss and with detail, the picture is looked at first: ahead of its bands, or
+        while all of them wait. A small picture's do so in any case: all its points are then made
+        at once, which takes less time than a few for each band.
         """
         if self._needs_to_look:
-            yield from self._after_looking(bands)
-            return
+            if self._ahead is None or self._is_small:
+                yield from self._after_looking(bands)
+                return
+            self._look_ahead(self._ahead)
         if self.settings.precision is Precision.FAST and not self._transform.is_identity:
             bands = rebanded(bands, rows_per_band(self._raster.width_px, PIXELS_PER_CALL))
         for band in bands:
@@ -266,6 +274,12 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             return False
         return has_hues(self._job.profile)
 
+    @property
+    def _is_small(self) -> bool:
+        """Whether all of the picture can wait in memory."""
+        raster = self._raster
+        return raster.width_px * raster.height_px * raster.channels * 2 <= _IN_MEMORY_BYTES
+
     def _ways(self, destination: Profile) -> tuple[Way, ...]:
         """What is chosen among; one way, unless with least loss."""
         settings = self.settings
@@ -292,6 +306,25 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             way, reason = self._choice.way, self._choice.reason
             self._job.tell(IntentChosen(way.intent, reason, way.rendering))
 
+    def _look_ahead(self, ahead: ColoursAhead) -> None:
+        """Look at the picture's own pixels, while the first bands of it are on their way."""
+        encoding = self._raster.encoding
+
+        def read_rows(start: int, stop: int) -> Codes:
+            (band,) = ahead.read([range(start, stop)])
+            return flattened(band.pixels, band.alpha, encoding)
+
+        size = (ahead.width_px, ahead.height_px)
+        reduction, used = _reduction(size), self._transform.new_use()
+        if not self._is_by_looking:
+            for wanted in reduction.list_rows():
+                for band in ahead.read(wanted):
+                    pixels = flattened(band.pixels, band.alpha, encoding)
+                    reduction.add(band.top, pixels)
+                    used.add(pixels)
+        self._transform = self._made(self._look(size, read_rows, reduction))
+        self._transform.make_ready(used.find())  # many points at once cost less than few
+
     def _after_looking(self, bands: Iterable[Band]) -> Iterator[Band]:
         raster = self._raster
         path = self._job.folder / "profile-conversion.rows"
@@ -299,9 +332,7 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             path, raster.width_px, raster.channels, in_memory_bytes=_IN_MEMORY_BYTES
         ) as scratch:
             size = (raster.width_px, raster.height_px)
-            factor = factor_of(size)
-            reduction = Reduction(size, factor, reach_step(*(side // factor for side in size)))
-            used = self._transform.new_use()
+            reduction, used = _reduction(size), self._transform.new_use()
             for band in bands:
                 pixels = flattened(band.pixels, band.alpha, raster.encoding)
                 scratch.append(pixels)
@@ -329,6 +360,12 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             self._job.tell(ReachMeasured(reach))
         self._tell_choice()  # who waits for it finds the reach there
         return way
+
+
+def _reduction(size: tuple[int, int]) -> Reduction:
+    """Return what makes the copy of a picture by which detail is measured."""
+    factor = factor_of(size)
+    return Reduction(size, factor, reach_step(*(side // factor for side in size)))
 
 
 def _named(profile: Profile) -> dict[str, str]:

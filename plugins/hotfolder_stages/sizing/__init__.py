@@ -22,6 +22,7 @@ from hotfolder import (
     MM_PER_INCH,
     Area,
     Band,
+    ColoursAhead,
     Cropped,
     Facts,
     Findings,
@@ -82,7 +83,8 @@ class Sizing(Stage[SizingSettings]):
     name = "sizing"
     Settings = SizingSettings
     place = Place.FINISHED
-    tells = (SizeToCome, OwnPixels, Cropped)
+    keeps_colours = True
+    tells = (SizeToCome, OwnPixels, Cropped, ColoursAhead)
 
     def announce(self, job: Job) -> None:
         """Tell that the picture gets its final size here."""
@@ -107,6 +109,9 @@ class Sizing(Stage[SizingSettings]):
         self._job = job
         self._overview = Overview(raster) if made.cropped_share > WORTH_SHOWING else None
         self._own: OwnPixels | None = None
+        ahead = job.told(ColoursAhead)
+        if ahead and made.cropped_share:
+            job.tell(ahead.cut(*_kept((ahead.width_px, ahead.height_px), front)))
         if self._work.enlarges:
             job.tell(own := _own_pixels(raster, made))
             self._own = own
@@ -233,7 +238,7 @@ class Sizing(Stage[SizingSettings]):
 def _own_pixels(raster: RasterSpec, made: Request) -> OwnPixels:
     """The source's pixels of which something is kept, and where they lie in the result."""
     front = made.front
-    columns, rows = _kept(raster, front)
+    columns, rows = _kept((raster.width_px, raster.height_px), front)
     scale = (front.scaled_width_px / raster.width_px, front.scaled_height_px / raster.height_px)
     kept = replace(raster, width_px=len(columns), height_px=len(rows))
     left = made.wrap.left + front.border_left_px - front.crop_left_px + columns.start * scale[0]
@@ -241,12 +246,13 @@ def _own_pixels(raster: RasterSpec, made: Request) -> OwnPixels:
     return OwnPixels(kept, Area(left, top, len(columns) * scale[0], len(rows) * scale[1]))
 
 
-def _kept(source: RasterSpec, front: Plan) -> tuple[range, range]:
-    """Columns and rows of the source of which more than half is kept, at least one of each."""
+def _kept(size: tuple[int, int], front: Plan) -> tuple[range, range]:
+    """Columns and rows of a source of a size of which more than half is kept, at least one each."""
+    width_px, height_px = size
     found = []
     for side, scaled, crop, kept in (
-        (source.width_px, front.scaled_width_px, front.crop_left_px, front.kept_width_px),
-        (source.height_px, front.scaled_height_px, front.crop_top_px, front.kept_height_px),
+        (width_px, front.scaled_width_px, front.crop_left_px, front.kept_width_px),
+        (height_px, front.scaled_height_px, front.crop_top_px, front.kept_height_px),
     ):
         start = min(side - 1, (2 * crop * side + scaled) // (2 * scaled))
         stop = (2 * (crop + kept) * side + scaled) // (2 * scaled)
@@ -262,7 +268,7 @@ def _gathered(bands: Iterable[Band], overview: Overview) -> Iterator[Band]:
 
 def _watched(bands: Iterable[Band], work: _Work, own: OwnPixels) -> Iterator[Band]:
     """Show what is kept of each band to whoever looks, and pass all of it on."""
-    columns, rows = _kept(work.source, work.plan)
+    columns, rows = _kept((work.source.width_px, work.source.height_px), work.plan)
     across = slice(columns.start, columns.stop)
     for band in bands:
         for piece in _cropped([band], across, rows.start, rows.stop):

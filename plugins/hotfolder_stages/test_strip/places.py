@@ -60,6 +60,7 @@ class StripPlaces(Stage[StripPlacesSettings]):
     name = "strip-places"
     Settings = StripPlacesSettings
     place = Place.FINISHED
+    keeps_colours = True
     role = Role.PLACES
     comes_after = (SizeToCome, SharpeningToCome)
 
