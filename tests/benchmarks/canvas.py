@@ -23,10 +23,10 @@ import chain
 from measured import add_write_option, show
 from rich.table import Table
 
-SIZES_IN = {"60 MP": 31.6, "486 MP": 90.0}
+SIZES_IN = {"60 MP": 31.6, "486 MP": 90.0, "486 MP, detail": 90.0}
 
 
-def destination(long_edge_in: float) -> dict[str, Any]:
+def destination(long_edge_in: float, rendering: str = "intent") -> dict[str, Any]:
     """A canvas with all that the one of a new root has."""
     return {
         "stages": [
@@ -40,7 +40,10 @@ def destination(long_edge_in: float) -> dict[str, Any]:
         ],
         "medium": {"profile": "matte-canvas.icc", "surface": "canvas", "viewing_distance": "2 m"},
         "result": {"format": "tiff", "bits": 16, "compression": "deflate"},
-        "stage": {"sizing": {"long_edge": f"{long_edge_in} in", "ppi": 300}},
+        "stage": {
+            "sizing": {"long_edge": f"{long_edge_in} in", "ppi": 300},
+            "profile-conversion": {"rendering": rendering},
+        },
     }
 
 
@@ -56,7 +59,8 @@ def run_one(name: str, folder: Path) -> None:
 
     registry = load_registry()
     path = folder / "destinations" / "canvas.toml"
-    checked = check_destination(path, destination(SIZES_IN[name]), registry, Intake())
+    rendering = "detail" if "detail" in name else "intent"
+    checked = check_destination(path, destination(SIZES_IN[name], rendering), registry, Intake())
     out = folder / "out"
     out.mkdir(exist_ok=True)
     original = folder / "original.tif"
