@@ -20,6 +20,7 @@ from hotfolder.pages.words import say_standing
 from hotfolder.settings.root import Root
 
 if TYPE_CHECKING:
+    from hotfolder.model.records import WayOn
     from hotfolder.work.comparison import Candidate
     from hotfolder.work.trial import Tell
 
@@ -27,9 +28,15 @@ ImageArgument = Annotated[Path, typer.Argument(metavar="IMAGE", help="the file o
 RootArgument = Annotated[
     Path, typer.Argument(metavar="ROOT", help="the root; by default the current folder")
 ]
+ChangeOption = Annotated[
+    list[str] | None,
+    typer.Option("--set", metavar="STAGE.KEY=VALUE", help="with another setting; repeatable"),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="answer in JSON")]
 NONE_COULD_BE_TRIED = 3
 _MOST_BESIDE = 4
+_LOST = "share of the picture whose colours come out too far off; black: L* of the darkest"
+_MOVED = "mean ΔE00 between picture and print, each seen against its own white; least first"
 
 
 def proof(
@@ -53,6 +60,7 @@ def proof(
         bool,
         typer.Option("--as-measured", help="first as its control strip was measured, one --for"),
     ] = False,
+    change: ChangeOption = None,
     to: Annotated[
         Path | None,
         typer.Option(
@@ -62,11 +70,14 @@ def proof(
     as_json: JsonOption = False,
 ) -> None:
     """Show what one or several destinations would make of a picture; nothing is delivered."""
+    from hotfolder.ending.decision import change_destination
     from hotfolder.work.comparison import compare, compare_renderings, list_ways, page
     from hotfolder.work.trial import destinations, workplace
 
-    place = Root(root)
-    chosen = destinations(place, list(wanted or []))
+    place, changes = Root(root), list(change or [])
+    chosen = [
+        change_destination(place, each, changes) for each in destinations(place, list(wanted or []))
+    ]
     for option, is_given in (("--compare", renderings), ("--as-measured", as_measured)):
         if is_given and len(chosen) != 1:
             got = f"{len(chosen)} destinations"
@@ -95,12 +106,33 @@ def proof(
     if as_json:
         print_json({"page": written, "destinations": [each.summary() for each in found]})
     else:
-        strip = place.command("strip", str(image.absolute()), "--for", found[0].destination)
-        (_print_renderings if renderings else _print_ranking)(found, written, strip)
+        of_picture = str(image.absolute())
+        with_changes = [word for each in changes for word in ("--set", each)]
+        printed = [each.destination for each in tried if each.standing is not None]
+        strip = ""
+        if printed:  # nobody needs one of a screen
+            strip = place.command("strip", of_picture, "--for", printed[0], *with_changes)
+        (_print_renderings if renderings else _print_ranking)(found, strip)
+        for way, names in _list_ways_on(found).items():
+            which = [word for name in names for word in ("--for", name)]
+            which += ["--compare"] if renderings else []
+            command = place.command("proof", of_picture, *which, *with_changes, *way.options)
+            print_line(f"With another setting: {command}  ({way.says})")
+        print_line(f"The page is {written}" if written else "No page was made.")
     if as_measured and not as_json:
         _say_not_measured(found[0])
     if not tried:
         raise typer.Exit(NONE_COULD_BE_TRIED)
+
+
+def _list_ways_on(found: list[Candidate]) -> dict[WayOn, list[str]]:
+    """List what lets a picture be tried out where it was not, with the destinations it is for."""
+    ways: dict[WayOn, list[str]] = {}
+    for each in found:
+        for way in () if each.sheet else each.ways_on:
+            names = ways.setdefault(way, [])
+            names += [each.destination] if each.destination not in names else []
+    return ways
 
 
 def _say_not_measured(found: Candidate) -> None:
@@ -146,6 +178,7 @@ def strip(
             help='each piece in several renderings, as in "refined,detail,detail + depth"',
         ),
     ] = None,
+    change: ChangeOption = None,
     to: Annotated[
         Path | None,
         typer.Option(
@@ -159,24 +192,37 @@ def strip(
     With --control, and a root in place of the picture: patches to measure, chosen for its profile.
     """
     if control:
-        if root is not None or at or renderings:
+        if root is not None or at or renderings or change:
             raise typer.BadParameter("--control takes a root alone: no picture, no places")
         print_control_strip(Root(image or Path()), wanted, to, as_json=as_json)
         return
     if image is None:
         raise typer.BadParameter("a picture is missing; or --control, which needs none")
+    from hotfolder.ending.decision import change_destination
     from hotfolder.model.units import say_share
-    from hotfolder.work.strip import make_strip, suffix_of
+    from hotfolder.work.strip import NoStrip, make_strip, suffix_of
     from hotfolder.work.trial import destinations, workplace
 
-    place = Root(root or Path())
+    place, changes = Root(root or Path()), list(change or [])
     (destination,) = destinations(place, [wanted])
+    destination = change_destination(place, destination, changes)
     places = [read_place(each) for each in at or []]
     ways = _read_ways(renderings)
     target = choose_target(image, f" strip for {destination.name}{suffix_of(destination)}", to)
     with workplace() as folder:
-        with show_progress(show=not as_json) as tell:
-            made = make_strip(place, image, destination, folder, tell, places, ways)
+        try:
+            with show_progress(show=not as_json) as tell:
+                made = make_strip(place, image, destination, folder, tell, places, ways)
+        except NoStrip as error:
+            given = [word for each in at or [] for word in ("--at", each)]
+            given += ["--renderings", renderings] if renderings else []
+            given += [word for each in changes for word in ("--set", each)]
+            words = [str(image.absolute()), "--for", wanted, *given]
+            said = [str(error)]
+            for way in error.ways_on:
+                command = place.command("strip", *words, *way.options)
+                said.append(f"With another setting: {command}  ({way.says})")
+            raise NoStrip("\n".join(said)) from None
         write_whole(target, made.path)
     if as_json:
         print_json({"strip": str(target.absolute()), **made.summary()})
@@ -350,7 +396,7 @@ def show_progress(*, show: bool) -> Iterator[Tell]:
         yield lambda doing, share: bar.update(task, description=doing, completed=share)
 
 
-def _print_renderings(found: list[Candidate], page: str | None, strip: str) -> None:
+def _print_renderings(found: list[Candidate], strip: str) -> None:
     from rich.table import Column, Table
 
     table = Table("", Column("rendering", no_wrap=True), "moved", "off", "contrast", "in all")
@@ -379,16 +425,15 @@ def _print_renderings(found: list[Candidate], page: str | None, strip: str) -> N
             reasons.setdefault(reason, []).append(each.rendering)
     for reason, of in reasons.items():
         print_line(reason if len(of) == len(found) > 1 else f"{', '.join(of)}: {reason}")
-    print_line(
-        "moved: mean ΔE00 between picture and print, each seen against its own white; least first"
-    )
-    print_line("off: the same to the picture with its black scaled to the medium's")
-    print_line("contrast: local contrast kept where colours do not fit; in all: everywhere")
-    print_line(f"A screen predicts, a test strip proves: {strip} --renderings refined,detail")
-    print_line(f"The page is {page}" if page else "No page was made.")
+    if any(each.sheet for each in found):
+        print_line(f"moved: {_MOVED}")
+        print_line("off: the same to the picture with its black scaled to the medium's")
+        print_line("contrast: local contrast kept where colours do not fit; in all: everywhere")
+    if strip:
+        print_line(f"A screen predicts, a test strip proves: {strip} --renderings refined,detail")
 
 
-def _print_ranking(found: list[Candidate], page: str | None, strip: str) -> None:
+def _print_ranking(found: list[Candidate], strip: str) -> None:
     from rich.table import Column, Table
     from rich.text import Text
 
@@ -420,11 +465,8 @@ def _print_ranking(found: list[Candidate], page: str | None, strip: str) -> None
             print_line(f"{each.destination}: {reason}")
         if each.medium_in_words:
             print_line(f"{each.destination}: {each.medium_in_words}")
-    print_line(
-        "moved: mean ΔE00 between picture and print, each seen against its own white; least first"
-    )
-    print_line(
-        "lost: share of the picture whose colours come out too far off; black: L* of the darkest"
-    )
-    print_line(f"A screen predicts, a test strip proves: {strip}")
-    print_line(f"The page is {page}" if page else "No page was made.")
+    if any(each.sheet for each in found):
+        print_line(f"moved: {_MOVED}")
+        print_line(f"lost: {_LOST}")
+    if strip:
+        print_line(f"A screen predicts, a test strip proves: {strip}")

@@ -188,10 +188,7 @@ def plan_change(
     StageError
         When a stage fails at a wish.
     """
-    changes: Changes = {}
-    for text in asked:
-        stage, key, value = parse_change(text)
-        changes.setdefault(stage, {})[key] = value
+    changes = _parse_changes(asked)
     path = root.destinations / f"{row.destination}.toml"
     registry = load_registry(root.plugins)
     destination = load_destination(path, registry, Intake())
@@ -211,6 +208,35 @@ def plan_change(
     if changes or raw != destination.raw:
         after = _check_changes(path, with_changes(raw, changes), changes, registry)
     return PlannedChange(destination, after, changes)
+
+
+def change_destination(root: Root, destination: Destination, asked: Sequence[str]) -> Destination:
+    """Return a destination with other settings, to try them out.
+
+    Parameters
+    ----------
+    asked
+        Changes as ``stage.key=value``, as for `release_job`.
+
+    Raises
+    ------
+    SettingsError
+        When a change would not be right.
+    """
+    changes = _parse_changes(asked)
+    if not changes:
+        return destination
+    path = root.destinations / f"{destination.name}.toml"
+    raw = with_changes(destination.raw, changes)
+    return _check_changes(path, raw, changes, load_registry(root.plugins))
+
+
+def _parse_changes(asked: Sequence[str]) -> Changes:
+    changes: Changes = {}
+    for text in asked:
+        stage, key, value = parse_change(text)
+        changes.setdefault(stage, {})[key] = value
+    return changes
 
 
 def _check_changes(

@@ -22,7 +22,7 @@ from hotfolder.colour.rendering import allowed_ways, is_black_weak
 from hotfolder.errors import Problem, SettingsError
 from hotfolder.model.destination import Surface
 from hotfolder.model.earlier_findings import find_facts
-from hotfolder.model.records import SHEET
+from hotfolder.model.records import SHEET, WayOn
 from hotfolder.model.rendering import PERCEPTUAL, RELATIVE, Way
 from hotfolder.model.standing import MediumStanding
 from hotfolder.model.units import Money
@@ -68,6 +68,8 @@ class Candidate:
     end: End
     """What would happen to the picture."""
     reasons: tuple[str, ...]
+    ways_on: tuple[WayOn, ...] = ()
+    """Changes of settings that answer them."""
     lost_share: float | None = None
     """Of what is delivered, 0 … 1."""
     lost_words: str = ""
@@ -111,6 +113,7 @@ class Candidate:
             "title": self.title,
             "end": self.end,
             "reasons": list(self.reasons),
+            "ways_on": [each.model_dump(mode="json") for each in self.ways_on],
             "moved_delta_e_00": {"mean": self.moved, "p95": self.moved_p95},
             "lost_share": self.lost_share,
             "lost_in_words": self.lost_words,
@@ -356,6 +359,7 @@ def _candidate(trial: Trial, showing: str) -> Candidate:
         rank=None,
         end=trial.end,
         reasons=tuple(trial.reasons),
+        ways_on=trial.ways_on,
         standing=None if destination.file.medium.surface is Surface.SCREEN else trial.standing,
     )
     found = read_findings(trial, showing, SheetFindings)

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from hotfolder.disk import names
 from hotfolder.errors import HotfolderError
-from hotfolder.model.records import ResultRecord
+from hotfolder.model.records import ResultRecord, WayOn
 from hotfolder.model.rendering import Way
 from hotfolder.model.standing import MediumStanding
 from hotfolder.model.units import Money
@@ -37,6 +37,11 @@ class NoStrip(HotfolderError):
     """No pixels were made of this picture, or none of them can be cut; the message says why."""
 
     exit_code = 3
+
+    def __init__(self, message: str, ways_on: Sequence[WayOn] = ()) -> None:
+        super().__init__(message)
+        self.ways_on = ways_on
+        """Changes of settings with which one can be made."""
 
 
 @dataclass(frozen=True)
@@ -172,7 +177,7 @@ class _Maker:
         whole = try_out(root, self._image, destination, raw, folder, Part(part, "", 0, 2))
         places = read_findings(whole, self._choosing, PlacesFindings)
         if whole.work is None or not whole.work.results or places is None:
-            raise NoStrip(f"No strip can be made: {' '.join(whole.reasons)}")
+            raise NoStrip(f"No strip can be made: {' '.join(whole.reasons)}", whole.ways_on)
         self._first = self._first or (whole, whole.work.results[0], places)
         _, picture, shown = self._first
         said = conversion or places.conversion_in_words

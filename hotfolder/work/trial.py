@@ -26,7 +26,7 @@ from hotfolder.measured.standing import find_standing
 from hotfolder.measured.to_lay import find_strip_to_lay
 from hotfolder.model.answer import Answer
 from hotfolder.model.neighbour import Neighbour
-from hotfolder.model.records import WorkRecord
+from hotfolder.model.records import WayOn, WorkRecord
 from hotfolder.model.standing import MediumStanding
 from hotfolder.settings.files import Destination, load_destination, read_root_file
 from hotfolder.settings.root import Root
@@ -87,6 +87,13 @@ class Trial:
     def reasons(self) -> list[str]:
         """Why it would not simply be delivered, as sentences."""
         return [*([self.message] if self.message else []), *self._reasons()]
+
+    @property
+    def ways_on(self) -> tuple[WayOn, ...]:
+        """Changes of settings that let it be tried out where it was not, the best first."""
+        reasons = self.work.reasons if self.work else ()
+        ways = [way for reason in reasons for way in reason.ways_on]
+        return tuple(way for way in ways if way.options and {*way.options[::2]} == {"--set"})
 
     def _reasons(self) -> list[str]:
         return [reason.message for reason in self.work.reasons] if self.work else []

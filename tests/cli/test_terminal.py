@@ -92,7 +92,7 @@ def test_what_waits(screen):
 
 def test_the_ranking_of_destinations(screen):
     found = [Candidate("canvas", "", None, "refused", (f"{HOSTILE}\n",))]
-    looking._print_ranking(found, HOSTILE, HOSTILE)
+    looking._print_ranking(found, HOSTILE)
     check_shown(screen.getvalue())
 
 
@@ -101,7 +101,7 @@ def test_reasons_of_renderings_are_told_with_their_names(screen):
         Candidate("canvas", "", None, "held", (reason, "Both."), rendering=rendering)
         for rendering, reason in (("refined", "One."), ("detail", "Two."))
     ]
-    looking._print_renderings(found, "page.html", "hotfolder strip a.tif --for canvas /desk")
+    looking._print_renderings(found, "hotfolder strip a.tif --for canvas /desk")
     shown = screen.getvalue()
     assert "\nrefined: One.\nBoth.\ndetail: Two.\n" in shown
     assert "hotfolder strip a.tif --for canvas /desk --renderings refined,detail" in shown

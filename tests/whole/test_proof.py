@@ -1,6 +1,7 @@
 """Asking what would come out: one destination or several, and nothing is delivered."""
 
 import json
+import shlex
 from datetime import UTC, datetime
 
 import pytest
@@ -90,6 +91,54 @@ def test_what_would_be_held_is_said_with_its_reason(two, hotfolder, tmp_path):
     assert "no colour profile" in said["destinations"][0]["reasons"][0]
     assert plain.exists()
     assert records(root) == []
+
+
+def test_what_is_held_can_be_tried_with_the_setting_that_is_advised(two, hotfolder, tmp_path):
+    root, _ = two
+    plain = drop(root, "plain.tif", profile=False)
+    done = hotfolder("proof", plain, root.path, cwd=tmp_path)
+    assert done.returncode == 3
+    assert "hotfolder strip" not in done.stdout  # which would be held as well
+    assert "moved:" not in done.stdout
+    (advice,) = (line for line in done.stdout.splitlines() if line.startswith("With another"))
+    command, says = advice.removeprefix("With another setting: hotfolder ").split("  (")
+    assert "take its numbers for sRGB, if that is what they are)" == says
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    done = hotfolder(*shlex.split(command), cwd=elsewhere)
+    assert done.returncode == 0, done.stderr
+    assert "With another" not in done.stdout
+    assert (elsewhere / "plain proof.html").exists()
+    (strip,) = (line for line in done.stdout.splitlines() if "a test strip proves: " in line)
+    done = hotfolder(*shlex.split(strip.partition(": hotfolder ")[2]), cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert list(tmp_path.glob("plain strip for *.tif"))
+
+
+def test_nobody_is_told_to_print_a_screen(two, hotfolder, tmp_path):
+    root, image = two
+    write_destination(root, name="web", **{"matte-canvas": "srgb", '"canvas"': '"screen"'})
+    done = hotfolder("proof", image, root.path, "--for", "web", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "hotfolder strip" not in done.stdout
+    done = hotfolder("proof", image, root.path, cwd=tmp_path)
+    assert "--for web" not in done.stdout.partition("hotfolder strip")[2]
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ("sizing.long_edge=12", 'a number and one of mm, cm, m, in, ft, px, as in "60 in"'),
+        ("margins.size=1", "is no stage of book; allowed: a stage that `stages` names: "),
+        ("sizing", "STAGE.KEY=VALUE"),
+    ],
+)
+@pytest.mark.parametrize("command", ["proof", "strip"])
+def test_a_setting_that_is_not_right_is_told(two, hotfolder, change, said, command):
+    root, image = two
+    done = hotfolder(command, image, root.path, "--for", "book", "--set", change, cwd=image.parent)
+    assert done.returncode == 4
+    assert said in " ".join(done.stderr.split())
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import shlex
 import shutil
 from pathlib import Path
 
@@ -157,3 +158,7 @@ def test_what_cannot_be_printed_gives_no_strip_and_the_reason(small, hotfolder, 
     assert done.returncode == 3
     assert "no colour profile" in done.stderr
     assert [] == [path.name for path in tmp_path.iterdir() if path.suffix == ".tif"]
+    command = done.stderr.partition("With another setting: hotfolder ")[2].partition("  (")[0]
+    done = hotfolder(*shlex.split(command), cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert 1 == len(list(tmp_path.glob("plain strip for *.tif")))
