@@ -67,6 +67,15 @@ class Problem:
     """What would be right."""
     line: int | None = None
     """Where in the file, from 1; None when that is not known."""
+    meant: str = ""
+    """A word that is known and resembles the one found."""
+
+    @property
+    def advice(self) -> str:
+        """What would be right, as the end of a sentence; "" when nobody knows."""
+        if not self.meant:
+            return f"allowed: {self.allowed}" if self.allowed else ""
+        return f"did you mean {self.meant}? Allowed: {self.allowed}"
 
     def __str__(self) -> str:
         file, key, got = shorten_path(self.file), shorten_path(self.key), self.got
@@ -75,7 +84,7 @@ class Problem:
         where = file if self.line is None else f"{file}, line {self.line}"
         where = f"{where}: {key}" if key else where
         found = f": {got}" if got else ""
-        return f"{where}{found}; allowed: {self.allowed}" if self.allowed else f"{where}{found}"
+        return f"{where}{found}; {self.advice}" if self.advice else f"{where}{found}"
 
 
 FOR_ANY_ROOT = "`hotfolder init ROOT`"

@@ -1,5 +1,7 @@
 """Errors say what, where and what to do."""
 
+from dataclasses import replace
+
 from hotfolder.errors import Problem
 
 
@@ -29,3 +31,13 @@ def test_what_is_copied_into_a_shell_is_never_shortened():
     )
     short = "/shoots/estuary/evening light.tif"
     assert str(Problem(short, "", "cannot be read", "")).startswith(f"{short}:")
+
+
+def test_what_was_probably_meant_is_asked_before_what_is_allowed():
+    found = Problem("wall.toml", "tickets", "does not exist", "ticket, stages", 7, meant="ticket")
+    assert (
+        "wall.toml, line 7: tickets: does not exist; did you mean ticket? Allowed: ticket, stages"
+        == str(found)
+    )
+    assert str(replace(found, meant="")).endswith("does not exist; allowed: ticket, stages")
+    assert "wall.toml: empty" == str(Problem("wall.toml", "", "empty", ""))

@@ -6,7 +6,7 @@ from hotfolder.audit.books import open_books
 from hotfolder.audit.question import Question, list_machines, make_cursor
 from hotfolder.colour.hues import HUES
 from hotfolder.errors import Problem, SettingsError
-from hotfolder.settings.mistakes import suggest
+from hotfolder.settings.mistakes import find_like
 from hotfolder.settings.root import Root
 
 
@@ -46,7 +46,7 @@ def check_names(root: Root, question: Question) -> None:
     for option, names in asked.items():
         known = sorted(there[option])
         problems += [
-            Problem(option, "", name, suggest(name, known) + (", ".join(known) or "none yet"))
+            Problem(option, "", name, ", ".join(known) or "none yet", meant=find_like(name, known))
             for name in names
             if name not in known
         ]

@@ -229,6 +229,6 @@ class Planning:
                 self._checked[key] = ""
             except SettingsError as error:
                 problem = error.problems[0]
-                self._checked[key] = f"{problem.key}: {problem.got}; allowed: {problem.allowed}"
+                self._checked[key] = f"{problem.key}: {problem.got}; {problem.advice}"
         if self._checked[key]:
             raise RowError("the row", self._checked[key], "what the destination's settings take")

@@ -225,7 +225,9 @@ def say_error(error: HotfolderError) -> list[str]:
 def _say_problem(problem: Problem) -> str:
     what = f"{problem.key}: " if problem.key else ""
     said = f"{what}{problem.got}".rstrip(".")
-    return f"{said}. What would be right: {problem.allowed}." if problem.allowed else f"{said}."
+    asks = f" Did you mean {problem.meant}?" if problem.meant else ""
+    right = f" What would be right: {problem.allowed}." if problem.allowed else ""
+    return f"{said}.{asks}{right}"
 
 
 def _ways_of(story: Story) -> list[WayOn]:

@@ -47,7 +47,7 @@ from hotfolder.settings.files import (
     load_destination,
     read_folders,
 )
-from hotfolder.settings.mistakes import suggest
+from hotfolder.settings.mistakes import find_like
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.settings.tables import Intake
 from hotfolder.stages.registry import Registry, load_registry
@@ -276,10 +276,11 @@ def _say_no_stage(path: Path, raw: Mapping[str, object], stage: str, registry: R
     """Say that a destination's pictures do not go through a stage that a change is for."""
     named = raw.get("stages")
     names = [str(each) for each in named] if isinstance(named, list) else []
-    allowed = f"{suggest(stage, names)}a stage that `stages` names: {', '.join(names)}"
+    allowed = f"a stage that `stages` names: {', '.join(names)}"
     if stage in registry.stages:
         allowed += f'; or, for all pictures, put "{stage}" into `stages` of {path}'
-    return Problem("--set", f"stage.{stage}", f"is no stage of {path.stem}", allowed)
+    got, meant = f"is no stage of {path.stem}", find_like(stage, names)
+    return Problem("--set", f"stage.{stage}", got, allowed, meant=meant)
 
 
 def _say_no_result(root: Root, record: Record) -> Problem:
@@ -330,14 +331,13 @@ def find_held_named(root: Root, word: str) -> str:
         )
         said = f"{len(found)} held jobs are called so; name the one you mean: {several}"
         raise SettingsError([Problem(str(root.path), word, said, "")])
-    near = suggest(
-        word, sorted({PurePosixPath(names.display_name(row.source)).name for row in held})
-    )
+    known = sorted({PurePosixPath(names.display_name(row.source)).name for row in held})
     allowed = (
-        f"{near}a held job or its picture, as `hotfolder status` shows; a root is a folder with a "
+        "a held job or its picture, as `hotfolder status` shows; a root is a folder with a "
         "hotfolder.toml"
     )
-    raise SettingsError([Problem(str(root.path), word, "no held job is called so", allowed)])
+    got, meant = "no held job is called so", find_like(word, known)
+    raise SettingsError([Problem(str(root.path), word, got, allowed, meant=meant)])
 
 
 def _names_of(row: JobRow) -> set[str]:

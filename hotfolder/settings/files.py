@@ -19,7 +19,7 @@ from hotfolder.errors import Problem, SettingsError
 from hotfolder.model.destination import SettingsModel, Surface
 from hotfolder.model.encoding import Encoding
 from hotfolder.settings.lines import find_line, find_lines
-from hotfolder.settings.mistakes import describe, find_like, suggest
+from hotfolder.settings.mistakes import describe, find_like
 from hotfolder.settings.notify import NotifyTable
 from hotfolder.settings.order import find_misplaced, right_order
 from hotfolder.settings.tables import DestinationFile, Folders, Intake, RootFile
@@ -291,10 +291,10 @@ def _profile(
     except FileNotFoundError:
         there = sorted(each.name for each in where.parent.glob("*.ic[cm]"))
         usual = () if encoding is None else USUAL_PROFILES.get(encoding, ())
-        allowed = f"{suggest(name, [*there, *usual])}in profiles/ there is "
-        allowed += ", ".join(there) or "none"
+        allowed = f"in profiles/ there is {', '.join(there) or 'none'}"
         allowed += f"; without a file: {' or '.join(map(json.dumps, usual))}" if usual else ""
-        problems.append(Problem(str(path), key, f"{name!r} does not exist", allowed))
+        meant = find_like(name, [*there, *usual])
+        problems.append(Problem(str(path), key, f"{name!r} does not exist", allowed, meant=meant))
     except OSError as error:
         problems.append(Problem(str(path), key, f"{name!r} cannot be read: {error.strerror}", ""))
     except ProfileError as error:
@@ -320,10 +320,9 @@ def _stage_settings(
         stage = registry.stages.get(name)
         if stage is None:
             like = find_like(name, registry.stages)
-            allowed = f"{suggest(name, registry.stages)}{', '.join(registry.stages)}"
-            got = f"no stage is called {name!r}"
-            problems.append(Problem(str(path), f"stages.{number}", got, allowed))
-            if like is not None and like not in names:
+            allowed, got = ", ".join(registry.stages), f"no stage is called {name!r}"
+            problems.append(Problem(str(path), f"stages.{number}", got, allowed, meant=like))
+            if like and like not in names:
                 meant.setdefault(like, number)  # its table and its place are looked at all the same
                 table = tables.get(like, tables.get(name, {}))
                 _check_stage(path, like, table, registry, problems)
@@ -337,12 +336,11 @@ def _stage_settings(
     for name, table in tables.items():
         if name in names or name in meant:
             continue
-        allowed = (
-            f'take this table out, or put "{name}" into `stages`'
-            if name in registry.stages
-            else f"{suggest(name, names)}a stage that `stages` names: {', '.join(names)}"
-        )
-        problems.append(Problem(str(path), f"stage.{name}", UNUSED, allowed))
+        allowed, like = f'take this table out, or put "{name}" into `stages`', ""
+        if name not in registry.stages:
+            allowed = f"a stage that `stages` names: {', '.join(names)}"
+            like = find_like(name, names)
+        problems.append(Problem(str(path), f"stage.{name}", UNUSED, allowed, meant=like))
         if name in registry.stages:
             _check_stage(path, name, table, registry, problems)
     _check_order(path, meant, registry, problems)

@@ -48,24 +48,18 @@ _LIMITS: Final[Mapping[str, tuple[str, str]]] = {
 }
 
 
-def suggest(word: str, known: Iterable[str]) -> str:
-    """Return ``did you mean …? `` for a word that resembles a known one; else "".
+def find_like(word: str, known: Iterable[str]) -> str:
+    """Return the known word that resembles one most; "" when none does.
 
     Examples
     --------
-    >>> suggest("neutral_chek", ["gamut-check", "neutral-check"])
-    'did you mean neutral-check? '
+    >>> find_like("neutral_chek", ["gamut-check", "neutral-check"])
+    'neutral-check'
     """
-    close = find_like(word, known)
-    return f"did you mean {close}? " if close else ""
-
-
-def find_like(word: str, known: Iterable[str]) -> str | None:
-    """Return the known word that resembles one most; None when none does."""
     folded = {each.casefold(): each for each in known}
     close = difflib.get_close_matches(word.casefold(), list(folded), 1, cutoff=0.6)
     close = close or [each for each in folded if len(word) > 3 and each.startswith(word.casefold())]
-    return folded[close[0]] if close else None
+    return folded[close[0]] if close else ""
 
 
 def describe(
@@ -96,7 +90,7 @@ def describe(
             return Problem(file, key, got, f"this key is now called {_RENAMED[name]}")
         there = _fields_at(model, detail["loc"][:-1])
         listed = ", ".join(there) or "no settings at all"
-        return Problem(file, key, "does not exist", f"{suggest(name, there)}{listed}")
+        return Problem(file, key, "does not exist", listed, meant=find_like(name, there))
     return Problem(file, key, got, _say_allowed(detail))
 
 
