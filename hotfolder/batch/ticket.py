@@ -32,6 +32,7 @@ MAX_COPIES = 9999
 _MAX_PAGE = 40
 _MAX_CAPTION = 2000
 _SHOWN = 12
+_LONG_ENOUGH = 6
 _ALIKE = 0.8
 """So alike are a known title and one with a slip of the pen; other words are less so."""
 
@@ -172,6 +173,8 @@ class _Reading:
         self._on_page: dict[str, int] = {}
         self._taken: dict[str, int] = {}
         self._idle_anchors: list[int] = []
+        self._alike: dict[int, tuple[str, str]] = {}
+        """Titles with a slip of the pen and the columns they resemble, by where they stand."""
         for index, title in enumerate(header.cells):
             self._note_column(index, title)
         missing = [column for column in ("file", "page") if column not in self._at]
@@ -231,6 +234,8 @@ class _Reading:
                 like = difflib.get_close_matches(name, COLUMNS, 1, cutoff=_ALIKE)
                 meant = f" Did you mean {COLUMNS[like[0]]}?" if like else ""
                 self._remarks.append(f"The column {display_name(title)} is not used.{meant}")
+                if like and _is_slip(name, like[0]):
+                    self._alike[index] = display_name(title), COLUMNS[like[0]]
             return
         if column in self._at:
             raise TicketError(
@@ -268,6 +273,7 @@ class _Reading:
             anchor = self._check(row, "anchor", _read_anchor) or ""
         elif self._find_cell(row, "anchor"):
             self._idle_anchors.append(row.number)
+        self._check_alike(row)
         if page is None or len(self._problems) > before:
             return None
         made = Placement(
@@ -292,6 +298,14 @@ class _Reading:
             return None
         self._taken[made.key] = row.number
         return made
+
+    def _check_alike(self, row: Row) -> None:
+        """Leave out a row that says something where nobody reads it: it may be the size."""
+        for index, (title, column) in self._alike.items():
+            text = row.cells[index] if index < len(row.cells) else ""
+            if text and column not in self._at:
+                allowed = f"{column} as the column's title, if that is meant; or a title unlike it"
+                self._complain(row, title, text, allowed)
 
     def _find_cell(self, row: Row, column: str) -> str:
         index = self._at.get(column)
@@ -320,6 +334,21 @@ class _Reading:
 
     def _read_side(self, row: Row, column: str) -> float | None:
         return self._check(row, column, lambda text: _read_side(text, self._units[column]))
+
+
+def _is_slip(name: str, known: str) -> bool:
+    """Whether a title is a known one with letters swapped, or with one too many or too few.
+
+    Not one with another letter, nor what resembles a short word of some language: a plate is no
+    platz, and a weight no height.
+    """
+    if len(known) < _LONG_ENOUGH and known != COLUMNS[known]:
+        return False
+    short, long = sorted((name, known), key=len)
+    if len(short) == len(long):
+        return sorted(short) == sorted(long)
+    letters = iter(long)
+    return len(long) == len(short) + 1 and all(letter in letters for letter in short)
 
 
 def _list_rows(numbers: list[int]) -> str:

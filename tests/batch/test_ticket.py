@@ -253,9 +253,29 @@ def test_columns_nobody_knows_are_said_and_passed_over():
 
 @pytest.mark.parametrize(("title", "meant"), [("Placment", "placement"), ("hight", "height")])
 def test_a_column_with_a_slip_of_the_pen_is_said_with_the_one_that_it_resembles(title, meant):
-    assert (f"The column {title} is not used. Did you mean {meant}?",) == (
-        ticket(f"file,page,{title}\r\nx.tif,1,1\r\n").remarks
-    )
+    text = f"file,page,{title}\r\nx.tif,1,1\r\ny.tif,2,\r\n"
+    assert (f"The column {title} is not used. Did you mean {meant}?",) == ticket(text).remarks
+    # what it says of a row may cost a sheet
+    assert ["y.tif"] == [each.file for each in ticket(text).placements]
+    allowed = f"{meant} as the column's title, if that is meant; or a title unlike it"
+    assert [f'row 2, {title}: "1"; allowed: {allowed}'] == problems(text)
+    for right in (text.replace(title, meant), text.replace(title, "our own")):
+        assert all("title" not in each for each in problems(right))
+    both = text.replace("page,", f"page,{meant},").replace("1,1", "1,21 cm,1")
+    assert [] == [each for each in problems(both) if title in each]
+
+
+@pytest.mark.parametrize("title", ["Plate", "Weight", "Date", "Plates", "Blank", "Series", "Notes"])
+def test_a_column_that_is_something_else_costs_no_row(title):
+    assert [] == problems(f"file,page,{title}\r\nx.tif,1,1\r\n")
+
+
+@pytest.mark.parametrize(
+    "title", ["Widht", "wdith", "Widthh", "copeis", "Brete", "Ritagilo", "anchr"]
+)
+def test_a_slip_in_a_title_costs_the_rows_that_have_something_there(title):
+    (said,) = problems(f"file,page,{title}\r\nx.tif,1,1\r\n")
+    assert said.startswith(f'row 2, {title}: "1"; allowed: ')
 
 
 @pytest.mark.parametrize(
