@@ -22,6 +22,7 @@ from hotfolder.settings.root import Root
 if TYPE_CHECKING:
     from hotfolder.model.records import WayOn
     from hotfolder.work.comparison import Candidate
+    from hotfolder.work.strip import Strip
     from hotfolder.work.trial import Tell
 
 ImageArgument = Annotated[Path, typer.Argument(metavar="IMAGE", help="the file of a picture")]
@@ -106,23 +107,29 @@ def proof(
     if as_json:
         print_json({"page": written, "destinations": [each.summary() for each in found]})
     else:
-        of_picture = str(image.absolute())
-        with_changes = [word for each in changes for word in ("--set", each)]
-        printed = [each.destination for each in tried if each.standing is not None]
-        strip = ""
-        if printed:  # nobody needs one of a screen
-            strip = place.command("strip", of_picture, "--for", printed[0], *with_changes)
-        (_print_renderings if renderings else _print_ranking)(found, strip)
-        for way, names in _list_ways_on(found).items():
-            which = [word for name in names for word in ("--for", name)]
-            which += ["--compare"] if renderings else []
-            command = place.command("proof", of_picture, *which, *with_changes, *way.options)
-            print_line(f"With another setting: {command}  ({way.says})")
+        words = [str(image.absolute()), *(word for each in changes for word in ("--set", each))]
+        _print_found(found, words, place, by_rendering=renderings)
         print_line(f"The page is {written}" if written else "No page was made.")
     if as_measured and not as_json:
         _say_not_measured(found[0])
     if not tried:
         raise typer.Exit(NONE_COULD_BE_TRIED)
+
+
+def _print_found(
+    found: list[Candidate], words: list[str], place: Root, *, by_rendering: bool
+) -> None:
+    """Say what came of a picture, and which commands come next; `words` are those it was asked by.
+
+    A strip is advised of what can be printed: nobody needs one of a screen.
+    """
+    printed = [each.destination for each in found if each.sheet and each.standing is not None]
+    strip = place.command("strip", *words, "--for", printed[0]) if printed else ""
+    (_print_renderings if by_rendering else _print_ranking)(found, strip)
+    for way, names in _list_ways_on(found).items():
+        which = [word for name in names for word in ("--for", name)]
+        which += ["--compare"] if by_rendering else []
+        print_line(_say_way_on(place, "proof", [*words, *which], way))
 
 
 def _list_ways_on(found: list[Candidate]) -> dict[WayOn, list[str]]:
@@ -199,7 +206,6 @@ def strip(
     if image is None:
         raise typer.BadParameter("a picture is missing; or --control, which needs none")
     from hotfolder.ending.decision import change_destination
-    from hotfolder.model.units import say_share
     from hotfolder.work.strip import NoStrip, make_strip, suffix_of
     from hotfolder.work.trial import destinations, workplace
 
@@ -218,17 +224,22 @@ def strip(
             given += ["--renderings", renderings] if renderings else []
             given += [word for each in changes for word in ("--set", each)]
             words = [str(image.absolute()), "--for", wanted, *given]
-            said = [str(error)]
-            for way in error.ways_on:
-                command = place.command("strip", *words, *way.options)
-                said.append(f"With another setting: {command}  ({way.says})")
-            raise NoStrip("\n".join(said)) from None
+            instead = [_say_way_on(place, "strip", words, way) for way in error.ways_on]
+            raise NoStrip("\n".join([str(error), *instead])) from None
         write_whole(target, made.path)
     if as_json:
         print_json({"strip": str(target.absolute()), **made.summary()})
         return
     if ways:
         print_line(f"Beside each other, from the left: {', '.join(map(str, ways))}.")
+    _print_strip(made)
+    print_line(f"Wrote {target.absolute()}")
+
+
+def _print_strip(made: Strip) -> None:
+    """Say what is on a strip, what it costs, and how it is to be printed."""
+    from hotfolder.model.units import say_share
+
     for number, label in enumerate(dict.fromkeys(piece.label for piece in made.pieces), 1):
         print_line(f"{number}: {label}")
     if made.strip_mm is not None and made.print_mm is not None:
@@ -241,7 +252,11 @@ def strip(
     for reason in made.reasons:
         print_line(f"The picture itself would be {made.end}: {reason}")
     print_line("Print it at 100 %, without any colour conversion, as you would print the result.")
-    print_line(f"Wrote {target.absolute()}")
+
+
+def _say_way_on(place: Root, name: str, words: list[str], way: WayOn) -> str:
+    """Say with which setting a command would show something."""
+    return f"With another setting: {place.command(name, *words, *way.options)}  ({way.says})"
 
 
 def print_control_strip(place: Root, wanted: str, to: Path | None, *, as_json: bool) -> None:
