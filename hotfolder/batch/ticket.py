@@ -10,7 +10,7 @@ from __future__ import annotations
 import difflib
 import re
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -22,6 +22,7 @@ from hotfolder.model.intent import Intent
 from hotfolder.model.rendering import WAYS, Rendering, Way
 from hotfolder.model.units import LENGTH_MM, MM_PER_INCH
 from hotfolder.model.wishes import WhiteWish
+from hotfolder.settings.mistakes import find_like
 
 _Value = TypeVar("_Value")
 
@@ -304,7 +305,7 @@ class _Reading:
         for index, (title, column) in self._alike.items():
             text = row.cells[index] if index < len(row.cells) else ""
             if text and column not in self._at:
-                allowed = f"{column} as the column's title, if that is meant; or a title unlike it"
+                allowed = f"the title {column}, if that is meant; or a title unlike it"
                 self._complain(row, title, text, allowed)
 
     def _find_cell(self, row: Row, column: str) -> str:
@@ -424,7 +425,7 @@ def _read_intent(text: str) -> str:
     for intent in INTENTS:
         if words and words == intent.removesuffix(" colorimetric"):
             return intent
-    raise ValueError(", ".join(INTENTS))
+    raise ValueError(_say_names(text, INTENTS))
 
 
 def _read_rendering(text: str) -> str:
@@ -433,7 +434,8 @@ def _read_rendering(text: str) -> str:
     try:
         return str(Way.named(unicodedata.normalize("NFKC", text)))
     except ValueError:
-        raise ValueError(", ".join(map(str, (Rendering.INTENT, *WAYS)))) from None
+        names = [str(each) for each in (Rendering.INTENT, *WAYS)]
+        raise ValueError(_say_names(text, names)) from None
 
 
 def _read_white(text: str) -> str:
@@ -447,4 +449,10 @@ def _read_anchor(text: str) -> str:
     for anchor in ANCHORS:
         if set(anchor.split()) == words:
             return anchor
-    raise ValueError(", ".join(ANCHORS))
+    raise ValueError(_say_names(text, ANCHORS))
+
+
+def _say_names(text: str, names: Sequence[str]) -> str:
+    """Say which names there are; first the one that a slip of the pen was probably meant for."""
+    like, listed = find_like(text, names), ", ".join(names)
+    return f"{like}, if that is meant; or {listed}" if like else listed

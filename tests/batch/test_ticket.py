@@ -199,10 +199,24 @@ def test_renderings_are_read_as_people_write_them(cell, expected):
 
 def test_a_rendering_that_is_none_or_stands_beside_an_intent_is_a_fault_of_its_row():
     (wrong,) = problems("file,page,rendering\r\nx.tif,1,vivid\r\n")
-    assert 'rendering: "vivid"' in wrong
+    assert 'rendering: "vivid"; allowed: intent, ' in wrong
     assert "detail + depth" in wrong
     (both,) = problems("file,page,rendering,intent\r\nx.tif,1,detail,perceptual\r\n")
     assert "nothing beside the intent perceptual" in both
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "meant"),
+    [
+        ("rendering", "refinde", "refined"),
+        ("rendering", "Detial", "detail"),
+        ("intent", "perceptul", "perceptual"),
+        ("anchor", "buttom", "bottom"),
+    ],
+)
+def test_a_slip_of_the_pen_is_answered_first_by_what_was_meant(column, cell, meant):
+    (wrong,) = problems(f"file,page,width,height,{column}\r\nx.tif,1,1 cm,1 cm,{cell}\r\n")
+    assert f'{column}: "{cell}"; allowed: {meant}, if that is meant; or ' in wrong
 
 
 @pytest.mark.parametrize(
@@ -257,7 +271,7 @@ def test_a_column_with_a_slip_of_the_pen_is_said_with_the_one_that_it_resembles(
     assert (f"The column {title} is not used. Did you mean {meant}?",) == ticket(text).remarks
     # what it says of a row may cost a sheet
     assert ["y.tif"] == [each.file for each in ticket(text).placements]
-    allowed = f"{meant} as the column's title, if that is meant; or a title unlike it"
+    allowed = f"the title {meant}, if that is meant; or a title unlike it"
     assert [f'row 2, {title}: "1"; allowed: {allowed}'] == problems(text)
     for right in (text.replace(title, meant), text.replace(title, "our own")):
         assert all("title" not in each for each in problems(right))
