@@ -50,8 +50,8 @@ _AT_FIRST = timedelta(days=1)
 _THUMBNAIL = "thumbnail"
 
 
-SmallOf = Callable[[JobRow], str]
-"""Returns the address of a held job's small original; "" while there is none."""
+SmallOf = Callable[[JobRow], str | None]
+"""Returns the address of a held job's small original; None while it is made, "" for none."""
 
 
 def no_small(_row: JobRow) -> str:
@@ -308,8 +308,8 @@ class _Teller:
             since=since,
             for_long=duration((self._now - since).total_seconds()),
             cost=self._find_cost(record),
-            thumbnail=made or original,
-            why_bare="" if made or original else _say_bare(record),
+            thumbnail=made or original or "",
+            why_bare="" if made or original else _say_bare(record, is_coming=original is None),
             shows_original=bool(original),
             stamp=stamp_of(row),
             under_way=self._find_under_way(row) if is_held else "",
@@ -363,8 +363,10 @@ def _thumbnail_of(record: Record | None) -> str:
     return ""
 
 
-def _say_bare(record: Record | None) -> str:
+def _say_bare(record: Record | None, *, is_coming: bool) -> str:
     """Say why there is no small picture of a job."""
+    if is_coming:
+        return "a small picture is being made"
     if record is None or not record.results:
         return "no picture was made"
     return "no proof sheet was kept"

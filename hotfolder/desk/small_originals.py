@@ -50,8 +50,10 @@ class SmallOriginals:
         """Make no more."""
         self._ending.set()
 
-    def find_address(self, row: JobRow) -> str:
-        """Return the address of a held job's small original; "" while there is none, and begin it.
+    def find_address(self, row: JobRow) -> str | None:
+        """Return the address of a held job's small original; None while it is made, and begin it.
+
+        "" when there is none to be made, or the original cannot be shown.
 
         row: held, without a small picture of its own.
         """
@@ -65,6 +67,8 @@ class SmallOriginals:
             self._is_running = self._is_running or begins
         if begins:
             Errand("small originals", self._run)
+        if known is None:
+            return None
         return f"/job/{row.id}/original?of={row.sha256[:16]}" if known else ""
 
     def read(self, job: str) -> bytes | None:

@@ -8,6 +8,7 @@ import pytest
 from PIL import Image
 
 from desk.conftest import job_called
+from hotfolder.desk.reading import read_overview
 from hotfolder.desk.small_originals import SmallOriginals
 from hotfolder.ending.elsewhere import find_original
 from hotfolder.ledger.reading import read_job
@@ -57,6 +58,20 @@ def test_it_is_shown_as_it_came_and_said_so(client, bare):
     assert f'src="/job/{bare}/original?of=' in counter
 
 
+def test_until_it_is_there_the_counter_says_that_it_is_being_made(root):
+    seen = []
+
+    def being_made(row):
+        seen.append(row.id)
+
+    overview = read_overview(root, 1, None, being_made)
+    assert seen
+    said = {card.why_bare for card in overview.held if card.job in seen}
+    assert {"a small picture is being made"} == said
+    overview = read_overview(root, 1, None)
+    assert {"no picture was made"} == {c.why_bare for c in overview.held if c.job in seen}
+
+
 @pytest.mark.whole
 def test_one_of_which_a_picture_was_made_is_shown_by_that(client):
     job = job_called(client, "mud.tif")
@@ -74,7 +89,7 @@ def test_one_whose_original_has_other_bytes_now_is_not_shown(client, root, bare)
     for each in root.path.rglob(f"*{original.suffix}"):
         if each.stat().st_size == size:
             each.write_bytes(b"II*\0")
-    assert small.find_address(row) == ""
+    assert small.find_address(row) is None
     ends = time.monotonic() + DEADLINE_S
     while small.is_busy and time.monotonic() < ends:
         time.sleep(0.1)
