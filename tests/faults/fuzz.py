@@ -35,7 +35,7 @@ from hotfolder.disk import processes
 from hotfolder.errors import HotfolderError
 from hotfolder.model.destination import Reading
 from hotfolder.raster.complete import container_end
-from hotfolder.raster.reading import open_original
+from hotfolder.raster.reading import OpenedOriginal, open_original
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from raster.other_formats import XMP_UUID, box, exr, jxl, psd, saved
@@ -233,8 +233,7 @@ def read_one(path: Path, name: str) -> str:
         with open_original(
             path, name=path.name, scratch=path.parent, reading=Reading(above_white="scale")
         ) as opened:
-            for _ in opened.bands():
-                pass
+            _read_twice(opened)
     except ProfileError:
         return "refused"
     except HotfolderError as error:
@@ -244,6 +243,20 @@ def read_one(path: Path, name: str) -> str:
     except Exception as error:  # noqa: BLE001 - a job would call this a failed attempt
         return f"failed: {type(error).__name__}"
     return "read"
+
+
+def _read_twice(opened: OpenedOriginal) -> None:
+    """Read all bands, and rows out of their order between them, which are to be the same."""
+    height = opened.spec.height_px
+    for band in opened.bands(max(1, height // 3)):
+        if opened.gives_any_rows:
+            last, same = opened.pieces(
+                [range(height - 1, height), range(band.top, band.top + band.rows)]
+            )
+            assert last.top == height - 1
+            assert np.array_equal(same.pixels, band.pixels)
+            assert (same.alpha is None) == (band.alpha is None)
+            assert band.alpha is None or np.array_equal(same.alpha, band.alpha)
 
 
 def _work(seed: int, numbers: list[int], place: str, pipe: int, kinds: tuple[str, ...]) -> None:
