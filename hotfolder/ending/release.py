@@ -279,8 +279,8 @@ def _say_worse(worse: Sequence[Reason], release: Release, *, is_all: bool) -> Re
         message=(
             f"It was released with {changes or 'no change'}, but {which} "
             f"{', or '.join(how[each] for each in sorted(are_told, reverse=True))}. If you want it "
-            "all the same, release it once more, as it is. (To release a picture whatever comes of "
-            "a change, say --accept.)"
+            "all the same, release it once more, as it is. (`hotfolder release` with --accept lets "
+            "a picture go whatever comes of a change.)"
         ),
     )
 
