@@ -322,8 +322,12 @@ def write_all(file: int, data: bytes) -> None:
         pulse.beat()
 
 
-def make_folders(path: str | Path) -> None:
+def make_folders(path: str | Path) -> list[Path]:
     """Make a folder and those above it that are missing, durably; fine when it exists.
+
+    Returns
+    -------
+    Those that were missing, the upper ones first.
 
     Raises
     ------
@@ -335,9 +339,11 @@ def make_folders(path: str | Path) -> None:
     while not place.is_dir() and place.parent != place:
         missing.append(place)
         place = place.parent
-    for folder in reversed(missing):
+    missing.reverse()
+    for folder in missing:
         folder.mkdir(exist_ok=True)
         fsync_folder(folder.parent)
+    return missing
 
 
 def _has_happened(source: Path, target: Path, before: os.stat_result) -> bool:

@@ -141,3 +141,30 @@ def find_marked_above(path: str | Path) -> Path:
         "Its share or disk is probably not connected; the work continues by itself when it is. If "
         f"it is a new folder, run {FOR_ANY_ROOT}, which only adds what is missing."
     )
+
+
+def make_marked_folders(path: str | Path) -> None:
+    """Make a folder, and those above it that are missing, in or below a folder that was marked.
+
+    A share may go between a look at its marker and this: what was then made where it had been is
+    taken away again, so that nothing hides under the share when it comes back.
+
+    Raises
+    ------
+    Unreachable
+        Says that a share or disk is probably not connected.
+    OSError
+        As `durable.make_folders`.
+    """
+    made = durable.make_folders(path)
+    if not made:
+        return
+    try:
+        check_marked_above(path)
+    except Unreachable:
+        for folder in reversed(made):
+            with contextlib.suppress(
+                OSError
+            ):  # the share is back, or somebody has put a file there
+                folder.rmdir()
+        raise

@@ -20,7 +20,7 @@ from typing import Final
 from pydantic import JsonValue, TypeAdapter, ValidationError
 
 from hotfolder.disk import durable, names
-from hotfolder.disk.marker import check_marker
+from hotfolder.disk.marker import check_marker, make_marked_folders
 from hotfolder.ending.held_folder import JOB_NAME, find_held, place_before
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.release import (
@@ -464,7 +464,7 @@ def put_back(root: Root, job: str) -> Path:
     target = folders.hot_folder / names.safe_relative(os.fsdecode(row.source))
     try:
         check_marker(folders.hot_folder)
-        durable.make_folders(target.parent)
+        make_marked_folders(target.parent)
         durable.copy_new(kept, target)
     except FileExistsError as error:
         raise StorageError(f"{target} is there already, and about to be taken up") from error

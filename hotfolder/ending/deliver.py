@@ -36,7 +36,12 @@ from typing import Final, NoReturn
 
 from hotfolder.disk import durable, trees
 from hotfolder.disk.free_names import TakenNames
-from hotfolder.disk.marker import check_marked_above, check_marker, find_marked_above
+from hotfolder.disk.marker import (
+    check_marked_above,
+    check_marker,
+    find_marked_above,
+    make_marked_folders,
+)
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.plan import Ending, name_building, places_of, plan_ending, replace_target
 from hotfolder.ending.supersede import NotAskedFor, Supersedes, find_folder, make_way
@@ -209,12 +214,12 @@ class Deliverer:
         if plan.folder is not None:
             check_marked_above(Path(plan.folder).parent)
             building = name_building(Path(plan.folder))
-            durable.make_folders(building)
+            make_marked_folders(building)
             for move in plan.moves:
                 if self._kept and plan.state is State.HELD and move.is_only_original:
                     self._kept.store(row.id, Path(move.source), Path(move.target).name)
                 target = building / Path(move.target).relative_to(plan.folder)
-                durable.make_folders(target.parent)
+                make_marked_folders(target.parent)
                 _bring(move, target)
             self._waiting.add((row.id, _FOLDER))
             return
@@ -257,7 +262,7 @@ class Deliverer:
         near, target = Path(move.near), Path(move.target)
         tries = 0
         while True:
-            durable.make_folders(target.parent)
+            make_marked_folders(target.parent)
             try:
                 durable.move_new(near, target)
             except FileExistsError:
@@ -302,7 +307,7 @@ class Deliverer:
             displaced = {"displaced": (*record.displaced, aside)}
             changed = {"record": record.model_copy(update=displaced)}
             plan = self._commit(row, plan.model_copy(update=changed))
-        durable.make_folders(Path(aside.path).parent)
+        make_marked_folders(Path(aside.path).parent)
         with contextlib.suppress(FileNotFoundError):  # its owner has taken it meanwhile
             durable.move_new(target, aside.path)
         return plan

@@ -19,7 +19,7 @@ from filelock import FileLock, Timeout
 
 from hotfolder.disk import durable, names, platforms
 from hotfolder.disk.free_names import free_name
-from hotfolder.disk.marker import check_marker
+from hotfolder.disk.marker import check_marker, make_marked_folders
 from hotfolder.ending.decision import discard_job
 from hotfolder.ending.held_folder import find_held, place_before
 from hotfolder.ending.kept import KeptOriginals
@@ -156,7 +156,7 @@ def _drop(root: Root, row: JobRow, folders: DestinationFolders) -> Path | None:
                 f"The disk of {folders.hot_folder} would have less than {floor / 2**20:.0f} MiB "
                 f"left (free_space in {SETTINGS_FILE}). Make room, and ask again."
             )
-        durable.make_folders(target.parent)
+        make_marked_folders(target.parent)
         while True:
             if row.sha256 and durable.has_bytes(target, row.sha256):
                 return None

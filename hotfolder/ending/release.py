@@ -26,7 +26,7 @@ from pydantic import ValidationError
 
 from hotfolder.disk import durable, names, trees
 from hotfolder.disk.free_names import ATTACHMENTS, OF_JOBS, free_name
-from hotfolder.disk.marker import check_marker
+from hotfolder.disk.marker import check_marker, make_marked_folders
 from hotfolder.ending.held_folder import find_held, job_in, place_before
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.why import MADE_WORSE
@@ -395,7 +395,7 @@ def keep_the_rest(kept: Path, to: Path, record: Record | None) -> None:
             continue
         check_marker(to.parent)
         target = to / path.relative_to(kept)
-        durable.make_folders(target.parent)
+        make_marked_folders(target.parent)
         trees.move_any_new(path, free_name(target.parent, target.name))
 
 

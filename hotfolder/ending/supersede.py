@@ -21,7 +21,7 @@ from pathlib import Path
 
 from hotfolder.disk import durable
 from hotfolder.disk.free_names import SUPERSEDED, free_name
-from hotfolder.disk.marker import check_marked_above
+from hotfolder.disk.marker import check_marked_above, make_marked_folders
 from hotfolder.errors import StorageError
 from hotfolder.ledger.details import Delivered, State
 from hotfolder.ledger.jobs import JobRow, Ledger
@@ -107,7 +107,7 @@ class Supersedes:
             if not each.path:
                 continue
             was, now = Path(each.was), Path(each.path)
-            durable.make_folders(now.parent)
+            make_marked_folders(now.parent)
             while not (begun and durable.is_there(now)):  # else a kill came after the rename
                 try:
                     durable.move_new(was, now)
@@ -118,7 +118,7 @@ class Supersedes:
                     continue
                 except FileNotFoundError:
                     if durable.is_there(was):
-                        durable.make_folders(now.parent)
+                        make_marked_folders(now.parent)
                         continue
                     check_marked_above(folders.results)  # else the whole share may be away
                 break

@@ -167,6 +167,30 @@ def test_a_share_that_goes_while_results_are_published_is_not_taken_for_a_collec
     assert dropped == Path(record["original_kept"]).read_bytes()
 
 
+def test_a_share_that_goes_before_a_folder_is_made_on_it_has_none_left_under_it(quick, monkeypatch):
+    drop(quick, "mud/tide.tif", size=24)
+    results = quick.path / "out" / CANVAS
+    away = results.with_name("away")
+    make = Path.mkdir
+
+    def unmount_first(folder, *args, **more):
+        if folder == results / "mud" and not away.exists():
+            results.rename(away)
+            make(results)
+        make(folder, *args, **more)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "mkdir", unmount_first)
+        said = sweep(quick)
+    assert "not connected" in said[0]
+    assert list(results.iterdir()) == []
+    results.rmdir()
+    away.rename(results)
+    assert sweep(quick) == []
+    assert ["delivered"] == [record["state"] for record in records(quick)]
+    assert files(results / "mud") == ["tide.tif"]
+
+
 def test_a_hot_folder_that_goes_is_said_once_with_since_and_its_files_are_not_new_afterwards(
     logged, prompt
 ):
