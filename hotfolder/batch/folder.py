@@ -22,7 +22,7 @@ from hotfolder.batch.report import (
 )
 from hotfolder.batch.shelf import Shelf
 from hotfolder.disk import trees
-from hotfolder.disk.marker import check_marked_above
+from hotfolder.disk.marker import check_marked_above, make_marked_folders
 from hotfolder.errors import HotfolderError
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.ledger.pace import RECENT
@@ -110,7 +110,7 @@ class BatchFolders:
 
         check_marked_above(results)
         folder = results / batch
-        folder.mkdir(exist_ok=True)
+        make_marked_folders(folder)
         number = self._shelf.last_record(destination.name, batch)
         made = self._collect(destination, batch, folder)
         document = make_report(made)

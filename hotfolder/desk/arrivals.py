@@ -30,7 +30,7 @@ from hotfolder.desk.reading import folders_of
 from hotfolder.desk.showing import Shown
 from hotfolder.disk import durable, names, platforms
 from hotfolder.disk.free_names import free_name
-from hotfolder.disk.marker import MARKER, check_marker
+from hotfolder.disk.marker import MARKER, check_marker, make_marked_folders
 from hotfolder.errors import StorageError
 from hotfolder.intake.junk import is_junk
 from hotfolder.settings.files import SETTINGS_FILE, has_tickets, read_root_file, read_title
@@ -277,7 +277,7 @@ class _Coming:
         durable.fsync_file(self._temporary)
         check_marker(self._folder)
         folder = self._folder / self._batch
-        durable.make_folders(folder)
+        make_marked_folders(folder)
         while True:
             target = free_name(folder, self._called)
             try:

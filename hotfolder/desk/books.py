@@ -33,7 +33,7 @@ from hotfolder.desk.showing import Shown
 from hotfolder.desk.zipped import list_results, stream_zip
 from hotfolder.disk import durable
 from hotfolder.disk.free_names import free_name
-from hotfolder.disk.marker import check_marker
+from hotfolder.disk.marker import check_marker, make_marked_folders
 from hotfolder.errors import StorageError
 from hotfolder.settings.root import Root
 
@@ -249,7 +249,7 @@ def _drop_corrected(
     check_marker(hot_folder)
     folder = hot_folder / batch
     try:
-        durable.make_folders(folder)
+        make_marked_folders(folder)
         if any(is_ticket(path.name) for path in folder.iterdir()):
             raise CorrectionError(_LATE)
         target = free_name(folder, f"{Path(ticket.name).stem}.csv")

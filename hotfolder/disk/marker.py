@@ -163,8 +163,7 @@ def make_marked_folders(path: str | Path) -> None:
         check_marked_above(path)
     except Unreachable:
         for folder in reversed(made):
-            with contextlib.suppress(
-                OSError
-            ):  # the share is back, or somebody has put a file there
+            # the share may be back, or somebody has put a file there
+            with contextlib.suppress(OSError):
                 folder.rmdir()
         raise
