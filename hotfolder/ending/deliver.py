@@ -37,6 +37,7 @@ from typing import Final, NoReturn
 from hotfolder.disk import durable, trees
 from hotfolder.disk.free_names import TakenNames
 from hotfolder.disk.marker import (
+    Unreachable,
     check_marked_above,
     check_marker,
     find_marked_above,
@@ -86,7 +87,7 @@ class Deliverer:
         self._kept = kept
         self._folders = folders
         self._not_asked_for = not_asked_for
-        self.record_log = RecordLog(ledger)
+        self.record_log = RecordLog(ledger, check_marked_above)
         self._name_locks: defaultdict[str, threading.RLock] = defaultdict(threading.RLock)
         """By destination: no two have a folder in common, and a share that is slow, or hangs, keeps
         no other destination's results waiting."""
@@ -122,6 +123,7 @@ class Deliverer:
             Path(plan.place).mkdir(exist_ok=True)
             self._note_bringing(plan)
             self._bring_near(plan, row)
+            _check_brought(plan)
             text = dump_detail(State.PUBLISHING, plan, self._ledger.places)
             (Path(plan.place) / PLAN_FILE).write_text(text)
             row = self._ledger.advance(row.id, State.PUBLISHING, plan)
@@ -170,9 +172,7 @@ class Deliverer:
         if isinstance(before, Publishing) and places_of(before) != places_of(plan):
             for source, near in places_of(before).items():
                 _take_back(Path(source), Path(near))
-            if before.folder is not None:
-                building = name_building(Path(before.folder))
-                trees.remove_tree(building, below=building.parent)
+            _remove_building(before)
         note.write_text(dump_detail(State.PUBLISHING, plan, self._ledger.places))
 
     def _name_near(self, row: JobRow, plan: Publishing) -> Publishing:
@@ -425,6 +425,37 @@ def _say_taken(lost: Move) -> str:
         f"{lost.near} was taken away before it had its final name; the job is done again. "
         "Leave files whose names begin with .hotfolder- where they are"
     )
+
+
+def _check_brought(plan: Publishing) -> None:
+    """See that what was brought lies on its share, and not under it, and take it back else.
+
+    A share may go between the look at its marker and the last byte: a large result is read and
+    flushed in between. What lay under it would be recorded as delivered when it is back.
+
+    Raises
+    ------
+    Unreachable
+        When the share of one is away: all are where they came from, or are on the share already.
+    """
+    try:
+        if plan.folder is not None:
+            check_marked_above(Path(plan.folder).parent)
+        else:
+            for top in {Path(move.near).parent for move in plan.moves}:
+                check_marker(top)
+    except Unreachable:
+        for source, near in places_of(plan).items():
+            _take_back(Path(source), Path(near))
+        _remove_building(plan)
+        raise
+
+
+def _remove_building(plan: Publishing) -> None:
+    """Remove the folder in which a job's folder was being put together."""
+    if plan.folder is not None:
+        building = name_building(Path(plan.folder))
+        trees.remove_tree(building, below=building.parent)
 
 
 def _take_back(source: Path, near: Path) -> None:

@@ -22,10 +22,12 @@ import contextlib
 import json
 import threading
 from collections import defaultdict
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
 from hotfolder.disk import durable, line_log
+from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import JobRow, Ledger, link
 from hotfolder.ledger.log_places import LogPlaces
 from hotfolder.ledger.log_years import LOG_FILE
@@ -44,8 +46,10 @@ _LONG_TAIL_BYTES = 16 * 2**20
 class RecordLog:
     """Appends records to logs and commits them. One per daemon; safe from several threads."""
 
-    def __init__(self, ledger: Ledger) -> None:
+    def __init__(self, ledger: Ledger, look: Callable[[Path], None] = lambda _log: None) -> None:
+        """Prepare; look: raises `StorageError` when the share that a log is on is away."""
         self._ledger = ledger
+        self._look = look
         self._log_places = LogPlaces(ledger.path.parent)
         self._locks: defaultdict[str, threading.Lock] = defaultdict(threading.Lock)
 
@@ -87,7 +91,24 @@ class RecordLog:
                 record = _prepare(record, previous)
                 line = to_json_line(record)
                 line_log.append_line(log, line)
+                self._check_appended(log, line)
             return self._ledger.end(record, line)
+
+    def _check_appended(self, log: Path, line: bytes) -> None:
+        """See that a line lies on its share: one that has just gone has a log of one line under it.
+
+        Raises
+        ------
+        StorageError
+            When the share is away; the line is appended when it is back.
+        """
+        try:
+            self._look(log)
+        except StorageError:
+            with contextlib.suppress(OSError):
+                if log.read_bytes() == line:
+                    log.unlink()
+            raise
 
     def _find_previous(self, log: Path, destination: str) -> str:
         head = self._ledger.last_line_of(destination)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import io
 import json
 import os
 import re
@@ -14,11 +15,15 @@ import time
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 
 from faults.killing import check_books, dropped_hashes
 from faults.serving import CANVAS, DEADLINE_S, daemon_of, serving, sweep
+from hotfolder.audit.books import open_books
+from hotfolder.audit.question import Question
+from hotfolder.audit.verify import verify_root
 from hotfolder.daemon.loop import Loop
-from hotfolder.disk import durable, platforms
+from hotfolder.disk import durable, line_log, platforms, trees
 from hotfolder.disk.marker import MARKER
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import Ledger, State, read_jobs
@@ -189,6 +194,68 @@ def test_a_share_that_goes_before_a_folder_is_made_on_it_has_none_left_under_it(
     assert sweep(quick) == []
     assert ["delivered"] == [record["state"] for record in records(quick)]
     assert files(results / "mud") == ["tide.tif"]
+
+
+def test_a_share_that_goes_before_a_line_is_appended_has_no_log_left_under_it(quick, monkeypatch):
+    results = quick.path / "out" / CANVAS
+    away = results.with_name("away")
+    drop(quick, "tide.tif", size=24)
+    assert sweep(quick) == []
+    drop(quick, "mud.tif", size=24, seed=2)
+    append = line_log.append_line
+
+    def unmount_first(log, line):
+        if not away.exists():
+            results.rename(away)
+            results.mkdir()
+        return append(log, line)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(line_log, "append_line", unmount_first)
+        said = sweep(quick)
+    assert "not connected" in said[0]
+    assert list(results.iterdir()) == []
+    results.rmdir()
+    away.rename(results)
+    assert sweep(quick) == []
+    assert ["delivered"] * 2 == [record["state"] for record in records(quick)]
+    assert files(results) == ["mud.tif", "tide.tif"]
+    with open_books(quick) as db:
+        verdict = verify_root(db, quick, Question(), Console(file=io.StringIO()))
+    assert verdict["as_recorded"]
+
+
+@pytest.mark.parametrize("of", ["out", "originals", "held"])
+def test_a_share_that_goes_while_something_is_brought_to_it_has_nothing_left_under_it(
+    quick, monkeypatch, of
+):
+    """What lay there was recorded as delivered when the share was back, and was nowhere."""
+    dropped = drop(quick, "mud.tif", size=24, profile=of != "held").read_bytes()
+    share = quick.path / of / CANVAS
+    away = share.with_name("away")
+    move = trees.move_any_new
+
+    def unmount_first(source, target):
+        if share in target.parents and not away.exists():
+            share.rename(away)
+            (share / target.relative_to(share)).parent.mkdir(parents=True)
+        move(source, target)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(trees, "move_any_new", unmount_first)
+        said = sweep(quick)
+    assert "not connected" in said[0]
+    assert files(share) == []
+    shutil.rmtree(share)
+    away.rename(share)
+    assert sweep(quick) == []
+    (record,) = records(quick)
+    assert ("held" if of == "held" else "delivered") == record["state"]
+    if of != "held":
+        assert files(quick.path / "out" / CANVAS) == ["mud.tif"]
+        assert dropped == Path(record["original_kept"]).read_bytes()
+    else:
+        assert dropped in [each.read_bytes() for each in share.rglob("mud.tif")]
 
 
 def test_a_hot_folder_that_goes_is_said_once_with_since_and_its_files_are_not_new_afterwards(
