@@ -142,9 +142,9 @@ class Senders:
         made = self.place.aside(destination) / f"folder-{self._next()}"
         made.mkdir()
         data = [self._picture() for _ in range(self.rng.randrange(3))]
-        for number, each in enumerate(data):
-            (made / f"{number}.tif").write_bytes(each)
-        try:
+        try:  # the disk may be full
+            for number, each in enumerate(data):
+                (made / f"{number}.tif").write_bytes(each)
             rename2(made, self._free(destination, ".tif"), NOREPLACE)
         except OSError:
             shutil.rmtree(made)
