@@ -143,6 +143,14 @@ def test_nothing_is_written_under_a_mount_point_whose_share_has_gone(on_small_di
     assert ["delivered"] == [record["state"] for record in records(root)]
 
 
+def bring_back(root, share, away):
+    """See that nothing was left under a share, and that all goes on when it is back."""
+    assert list(share.iterdir()) == []
+    share.rmdir()
+    away.rename(share)
+    assert sweep(root) == []
+
+
 def test_a_share_that_goes_while_results_are_published_is_not_taken_for_a_collected_result(
     quick, monkeypatch
 ):
@@ -162,10 +170,7 @@ def test_a_share_that_goes_while_results_are_published_is_not_taken_for_a_collec
         patch.setattr(Ledger, "advance", and_unmount)
         said = sweep(quick)
     assert "not connected" in said[0]
-    assert list(results.iterdir()) == []
-    results.rmdir()
-    away.rename(results)
-    assert sweep(quick) == []
+    bring_back(quick, results, away)
     (record,) = records(quick)
     assert "delivered" == record["state"]
     assert files(results) == ["mud.tif"]
@@ -188,10 +193,7 @@ def test_a_share_that_goes_before_a_folder_is_made_on_it_has_none_left_under_it(
         patch.setattr(Path, "mkdir", unmount_first)
         said = sweep(quick)
     assert "not connected" in said[0]
-    assert list(results.iterdir()) == []
-    results.rmdir()
-    away.rename(results)
-    assert sweep(quick) == []
+    bring_back(quick, results, away)
     assert ["delivered"] == [record["state"] for record in records(quick)]
     assert files(results / "mud") == ["tide.tif"]
 
@@ -214,10 +216,7 @@ def test_a_share_that_goes_before_a_line_is_appended_has_no_log_left_under_it(qu
         patch.setattr(line_log, "append_line", unmount_first)
         said = sweep(quick)
     assert "not connected" in said[0]
-    assert list(results.iterdir()) == []
-    results.rmdir()
-    away.rename(results)
-    assert sweep(quick) == []
+    bring_back(quick, results, away)
     assert ["delivered"] * 2 == [record["state"] for record in records(quick)]
     assert files(results) == ["mud.tif", "tide.tif"]
     with open_books(quick) as db:
@@ -245,10 +244,7 @@ def test_a_share_that_goes_while_something_is_brought_to_it_has_nothing_left_und
         patch.setattr(trees, "move_any_new", unmount_first)
         said = sweep(quick)
     assert "not connected" in said[0]
-    assert files(share) == []
-    shutil.rmtree(share)
-    away.rename(share)
-    assert sweep(quick) == []
+    bring_back(quick, share, away)
     (record,) = records(quick)
     assert ("held" if of == "held" else "delivered") == record["state"]
     if of != "held":
