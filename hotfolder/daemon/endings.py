@@ -47,6 +47,8 @@ class Endings:
         work = answer.work or WorkRecord(original=describe_original(row))
         folder = attempt_folder(self.root, row)
         files = {each.path: folder / each.path for each in work.files()}
+        place = self.root.spool / row.id
+        self.deliverer.take_sidecar_back(place)
         if sidecar := find_sidecar(self.root, row):
             files[SIDECAR] = sidecar
             work = _with_sidecar(work, sidecar)
@@ -67,7 +69,6 @@ class Endings:
                 row.seq,
                 self.now().astimezone().date(),
             )
-        place = self.root.spool / row.id
         ending = Ending(state, work, files, release, row.placement, stem, place)
         return self.clean(self.deliverer.end(row, find_original(self.root, row), ending))
 

@@ -122,8 +122,8 @@ class Deliverer:
             )
             Path(plan.place).mkdir(exist_ok=True)
             self._note_bringing(plan)
-            self._bring_near(plan, row)
-            _check_brought(plan)
+            with _taking_back_where_away(plan):
+                self._bring_near(plan, row)
             text = dump_detail(State.PUBLISHING, plan, self._ledger.places)
             (Path(plan.place) / PLAN_FILE).write_text(text)
             row = self._ledger.advance(row.id, State.PUBLISHING, plan)
@@ -131,6 +131,26 @@ class Deliverer:
                 # still under the lock: the next job must see this name as taken
                 plan = self._publish_results(row, plan)
         return self._finish(plan, again=False)
+
+    def take_sidecar_back(self, place: Path) -> None:
+        """Take a sidecar back to a job's place in the spool from where an earlier try brought it.
+
+        An original, or a result, is planned from the ledger; a sidecar only when it lies there.
+
+        Raises
+        ------
+        StorageError
+            When the folder that it waits in cannot be reached; the job waits as it is.
+        """
+        before = self._read_note(place)
+        if before is None:
+            return
+        brought = places_of(before)
+        for move in before.moves:
+            if move.what == SIDECAR:
+                near = Path(brought[move.source])
+                with _translate_errors("taking the sidecar back", near):
+                    _take_back(Path(move.source), near)
 
     def set_aside(self, row: JobRow) -> JobRow:
         """Set a delivered job's result aside, if its ticket does not ask for it any more.
@@ -164,16 +184,22 @@ class Deliverer:
 
     def _note_bringing(self, plan: Publishing) -> None:
         """Say where files will be brought; take back what an earlier try has brought elsewhere."""
-        note = Path(plan.place) / _BRINGING_FILE
-        try:
-            before = load_detail(State.PUBLISHING, note.read_text(), self._ledger.places)
-        except (FileNotFoundError, ValueError):
-            before = None
-        if isinstance(before, Publishing) and places_of(before) != places_of(plan):
+        before = self._read_note(Path(plan.place))
+        if before is not None and places_of(before) != places_of(plan):
             for source, near in places_of(before).items():
                 _take_back(Path(source), Path(near))
             _remove_building(before)
-        note.write_text(dump_detail(State.PUBLISHING, plan, self._ledger.places))
+        text = dump_detail(State.PUBLISHING, plan, self._ledger.places)
+        (Path(plan.place) / _BRINGING_FILE).write_text(text)
+
+    def _read_note(self, place: Path) -> Publishing | None:
+        """The plan by which an earlier try has brought files, if there was one."""
+        try:
+            text = (place / _BRINGING_FILE).read_text()
+            before = load_detail(State.PUBLISHING, text, self._ledger.places)
+        except (FileNotFoundError, ValueError):
+            return None
+        return before if isinstance(before, Publishing) else None
 
     def _name_near(self, row: JobRow, plan: Publishing) -> Publishing:
         """Give a plan of an older version the temporary names of this one.
@@ -427,7 +453,8 @@ def _say_taken(lost: Move) -> str:
     )
 
 
-def _check_brought(plan: Publishing) -> None:
+@contextmanager
+def _taking_back_where_away(plan: Publishing) -> Iterator[None]:
     """See that what was brought lies on its share, and not under it, and take it back else.
 
     A share may go between the look at its marker and the last byte: a large result is read and
@@ -436,19 +463,33 @@ def _check_brought(plan: Publishing) -> None:
     Raises
     ------
     Unreachable
-        When the share of one is away: all are where they came from, or are on the share already.
+        When the share of one is away: what was brought under it is where it came from.
     """
     try:
-        if plan.folder is not None:
-            check_marked_above(Path(plan.folder).parent)
-        else:
-            for top in {Path(move.near).parent for move in plan.moves}:
-                check_marker(top)
-    except Unreachable:
-        for source, near in places_of(plan).items():
-            _take_back(Path(source), Path(near))
-        _remove_building(plan)
+        yield
+    except (OSError, StorageError):  # a share may have gone before this
+        _take_back_where_away(plan)
         raise
+    _take_back_where_away(plan)
+
+
+def _take_back_where_away(plan: Publishing) -> None:
+    away: Unreachable | None = None
+    for source, near in places_of(plan).items():
+        try:
+            if plan.folder is None:
+                check_marker(Path(near).parent)
+            else:
+                check_marked_above(Path(plan.folder).parent)
+        except Unreachable as error:
+            away = error
+            with contextlib.suppress(Unreachable):  # it waits on the share, from an earlier try
+                _take_back(Path(source), Path(near))
+    if away is not None:
+        # the share may be back by now, with what an earlier try brought to it
+        if all(durable.is_kept(source) for source in places_of(plan)):
+            _remove_building(plan)
+        raise away
 
 
 def _remove_building(plan: Publishing) -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from batch import conftest as batches
 from roots import make_quick_root
-from whole.conftest import drop, write_destination
+from whole.conftest import drop, drop_with_sidecar, write_destination
 
 
 @pytest.fixture(scope="session")
@@ -45,10 +45,10 @@ def quick(root, loaded):
 
 @pytest.fixture
 def filled(quick):
-    """Three files that end in three ways, two of one name in two folders."""
-    drop(quick, "harbour/mud.tif", seed=1, size=24)
+    """Four files that end in three ways, two of one name in two folders, two with a sidecar."""
+    drop_with_sidecar(quick, "harbour/mud.tif", seed=1, size=24)
     drop(quick, "mud.tif", seed=2, size=24)
-    drop(quick, "plain.tif", profile=False, seed=3, size=24)
+    drop_with_sidecar(quick, "plain.tif", profile=False, seed=3, size=24)
     (quick.path / "in/fine-art-canvas/note.tif").write_text("dear printer")
     return quick
 

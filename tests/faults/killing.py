@@ -176,7 +176,7 @@ def hashes(root: Root, *kinds: str) -> Iterator[str]:
 
 
 def check_books(root: Root, dropped: list[str], *, latest_only: bool = False) -> None:
-    """Every original ended exactly once and is kept; results, log and ledger agree.
+    """Every original ended exactly once and is kept, as is its sidecar; results, log, ledger agree.
 
     With `latest_only`, only the last record of a job counts: a held job that was released has two.
     """
@@ -193,8 +193,10 @@ def check_books(root: Root, dropped: list[str], *, latest_only: bool = False) ->
     ]
     if latest_only:
         logged = list({record["job"]: record for record in logged}.values())
-    said = sorted(record["original"]["sha256"] for record in logged)
-    assert_same(sorted(dropped), said, "each original has exactly one line in a log")
+    said = [record["original"]["sha256"] for record in logged]
+    sidecars = (each for record in logged for each in record["attachments"])
+    said += [each["sha256"] for each in sidecars if each["kind"] == "sidecar"]
+    assert_same(sorted(dropped), sorted(said), "each original has exactly one line in a log")
     for log in below(root.path / "out"):
         if log.name == "log.jsonl":
             check_chain(log)

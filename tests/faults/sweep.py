@@ -49,7 +49,7 @@ from hotfolder.overview.new_root import make_root
 from hotfolder.settings.root import Root
 from hotfolder.work.worker import Answer, Attempt, Stopped
 from hotfolder_demo import write_profiles
-from whole.conftest import drop, write_destination
+from whole.conftest import drop_with_sidecar, write_destination
 
 KINDS: dict[str, tuple[str, ...]] = {
     "open": ("open",),
@@ -248,14 +248,14 @@ SHM = Path("/dev/shm")  # another file system than the root's, where there is on
 
 
 def deliver(root: Root, _elsewhere: Path) -> list[str]:
-    """One picture to be delivered."""
-    drop(root, "mud.tif", size=16)
+    """One picture with a sidecar to be delivered."""
+    drop_with_sidecar(root, "mud.tif", size=16)
     return ["delivered"]
 
 
 def hold(root: Root, _elsewhere: Path) -> list[str]:
-    """One picture to be held."""
-    drop(root, "mud.tif", size=16, profile=False)
+    """One picture with a sidecar to be held."""
+    drop_with_sidecar(root, "mud.tif", size=16, profile=False)
     return ["held"]
 
 
@@ -271,7 +271,7 @@ def release(root: Root, _elsewhere: Path) -> list[str]:
     file = root.destinations / f"{CANVAS}.toml"
     text = file.read_text().replace('["profile', '["preflight", "profile')
     file.write_text(f"{text}\n[stage.preflight]\nhold_below_ppi = 5000\n")
-    drop(root, "mud.tif", size=16)
+    drop_with_sidecar(root, "mud.tif", size=16)
     sweep_failing(root)
     (held,) = (root.path / "held" / CANVAS).glob("2*")
     shutil.move(held, root.path / "release" / CANVAS)
@@ -372,7 +372,7 @@ class Place:
 
 
 def originals(root: Root) -> list[str]:
-    """SHA-256 of every original that is in the root before the sweep."""
+    """SHA-256 of every original, and of every sidecar, that is in the root before the sweep."""
     return list(hashes(root, "in", "release"))
 
 

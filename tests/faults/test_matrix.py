@@ -70,7 +70,7 @@ STATES = ("claimed", "working", "produced", "publishing")
 def killed_in(state):
     def interrupted(root):
         """A daemon has been killed with a job in this state; the next one starts."""
-        files = len(dropped_hashes(root.path / "in" / CANVAS))
+        files = len([*(root.path / "in" / CANVAS).rglob("*.tif")])
         assert sweep_with(root, KilledIn(State(state), files)) is None
         states = {row.state.value for row in read_jobs(root.ledger)}
         assert state in states

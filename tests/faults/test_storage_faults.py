@@ -25,6 +25,7 @@ from hotfolder.audit.verify import verify_root
 from hotfolder.daemon.loop import Loop
 from hotfolder.disk import durable, line_log, platforms, trees
 from hotfolder.disk.marker import MARKER
+from hotfolder.ending import deliver
 from hotfolder.errors import StorageError
 from hotfolder.ledger.jobs import Ledger, State, read_jobs
 from hotfolder.overview.check import check
@@ -224,12 +225,19 @@ def test_a_share_that_goes_before_a_line_is_appended_has_no_log_left_under_it(qu
     assert verdict["as_recorded"]
 
 
+@pytest.mark.parametrize("full", [False, True], ids=["", "and what is under it is full"])
+@pytest.mark.parametrize("several", [False, True], ids=["one file", "several files"])
 @pytest.mark.parametrize("of", ["out", "originals", "held"])
 def test_a_share_that_goes_while_something_is_brought_to_it_has_nothing_left_under_it(
-    quick, monkeypatch, of
+    quick, monkeypatch, of, several, full
 ):
     """What lay there was recorded as delivered when the share was back, and was nowhere."""
     dropped = drop(quick, "mud.tif", size=24, profile=of != "held").read_bytes()
+    if several:
+        (quick.path / "in" / CANVAS / "mud.xmp").write_bytes(b"<x/>")
+        (file,) = quick.destinations.glob("*.toml")
+        text = file.read_text()
+        file.write_text(text.replace('format = "tiff"', 'format = "tiff"\nalso = ["webp", "png"]'))
     share = quick.path / of / CANVAS
     away = share.with_name("away")
     move = trees.move_any_new
@@ -238,6 +246,8 @@ def test_a_share_that_goes_while_something_is_brought_to_it_has_nothing_left_und
         if share in target.parents and not away.exists():
             share.rename(away)
             (share / target.relative_to(share)).parent.mkdir(parents=True)
+        elif share in target.parents and full and not (share / MARKER).exists():
+            raise OSError(errno.ENOSPC, "No space left on device", str(target))
         move(source, target)
 
     with monkeypatch.context() as patch:
@@ -248,10 +258,50 @@ def test_a_share_that_goes_while_something_is_brought_to_it_has_nothing_left_und
     (record,) = records(quick)
     assert ("held" if of == "held" else "delivered") == record["state"]
     if of != "held":
-        assert files(quick.path / "out" / CANVAS) == ["mud.tif"]
+        names = ["mud.png", "mud.tif", "mud.webp"] if several else ["mud.tif"]
+        assert names == sorted(files(quick.path / "out" / CANVAS))
         assert dropped == Path(record["original_kept"]).read_bytes()
+        kept = sorted(files(quick.path / "originals" / CANVAS))
+        assert [Path(name).suffix for name in kept] == [".tif", ".xmp"][: 1 + several]
     else:
         assert dropped in [each.read_bytes() for each in share.rglob("mud.tif")]
+        assert several == bool([*share.rglob("*.xmp")])
+
+
+def test_what_an_earlier_try_has_brought_stays_when_its_share_goes_and_comes_back(
+    quick, monkeypatch
+):
+    """The folder in which it waited was cleared away in the moment in which the share was back."""
+    dropped = drop(quick, "mud.tif", size=24, profile=False).read_bytes()
+    (quick.path / "in" / CANVAS / "mud.xmp").write_bytes(b"<x/>")
+    share = quick.path / "held" / CANVAS
+    away = share.with_name("away")
+    move, remove = trees.move_any_new, deliver._remove_building
+
+    def full_for_the_picture(source, target):
+        if target.suffix == ".tif":
+            raise OSError(errno.ENOSPC, "No space left on device", str(target))
+        move(source, target)
+
+    def come_back_first(plan):
+        share.rmdir()
+        away.rename(share)
+        remove(plan)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(trees, "move_any_new", full_for_the_picture)
+        (said,) = sweep(quick)
+        assert "No space left" in said
+        assert [b"<x/>"] == [each.read_bytes() for each in share.rglob("*.xmp")]
+        share.rename(away)
+        share.mkdir()
+        patch.setattr(deliver, "_remove_building", come_back_first)
+        assert "not connected" in sweep(quick)[0]
+    if away.exists():
+        bring_back(quick, share, away)
+    else:
+        assert sweep(quick) == []
+    assert {dropped, b"<x/>"} <= {each.read_bytes() for each in share.rglob("mud.*")}
 
 
 def test_a_hot_folder_that_goes_is_said_once_with_since_and_its_files_are_not_new_afterwards(

@@ -87,6 +87,14 @@ def drop(root: Root, relative: str, *, profile: bool = True, seed: int = 1, size
     return path
 
 
+def drop_with_sidecar(root: Root, relative: str, **how: Any) -> Path:
+    """Write a picture into the hot folder of the canvas, and before it the sidecar it goes with."""
+    path = root.path / "in" / "fine-art-canvas" / f"{relative}.xmp"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(f"<x>{relative}</x>")
+    return drop(root, relative, **how)
+
+
 def records(root: Root, name: str = "fine-art-canvas") -> list[dict[str, Any]]:
     log = root.path / "out" / name / "log.jsonl"
     if not log.exists():
