@@ -33,7 +33,7 @@ from hotfolder.desk.showing import Shown
 from hotfolder.desk.zipped import list_results, stream_zip
 from hotfolder.disk import durable
 from hotfolder.disk.free_names import free_name
-from hotfolder.disk.marker import check_marker, make_marked_folders
+from hotfolder.disk.marker import check_marker, make_marked_folders, write_marked
 from hotfolder.errors import StorageError
 from hotfolder.settings.root import Root
 
@@ -253,7 +253,7 @@ def _drop_corrected(
         if any(is_ticket(path.name) for path in folder.iterdir()):
             raise CorrectionError(_LATE)
         target = free_name(folder, f"{Path(ticket.name).stem}.csv")
-        durable.write_new(target, data)
+        write_marked(target, data)
     except OSError as error:
         raise StorageError(f"{folder} cannot be written: {error.strerror or error}") from error
     return target

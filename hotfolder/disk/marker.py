@@ -167,3 +167,22 @@ def make_marked_folders(path: str | Path) -> None:
             with contextlib.suppress(OSError):
                 folder.rmdir()
         raise
+
+
+def write_marked(path: str | Path, data: bytes) -> None:
+    """Write a new file, whole and durable, in or below a folder that was marked.
+
+    Raises
+    ------
+    FileExistsError
+        When `path` exists.
+    Unreachable
+        When its share is away: what was written where it had been is taken away again.
+    """
+    check_marked_above(path)
+    durable.write_new(path, data)
+    try:
+        check_marked_above(path)
+    except Unreachable:
+        Path(path).unlink(missing_ok=True)
+        raise

@@ -20,7 +20,8 @@ from typing import Final
 from pydantic import JsonValue, TypeAdapter, ValidationError
 
 from hotfolder.disk import durable, names
-from hotfolder.disk.marker import check_marker, make_marked_folders
+from hotfolder.disk.marker import Unreachable, check_marker, write_marked
+from hotfolder.ending.dropping import drop
 from hotfolder.ending.held_folder import JOB_NAME, find_held, place_before
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.ending.release import (
@@ -36,7 +37,7 @@ from hotfolder.ledger.details import State
 from hotfolder.ledger.jobs import JobRow
 from hotfolder.ledger.reading import open_reader, read_job
 from hotfolder.model.ends import End
-from hotfolder.model.records import Changes, Reason, Record, Release
+from hotfolder.model.records import SIDECAR, Changes, Reason, Record, Release
 from hotfolder.model.wishes import Wish
 from hotfolder.pages.words import local_time
 from hotfolder.settings.changes import READING, grant, who_grants, with_changes
@@ -72,8 +73,12 @@ def hand_over(job: str, held: Path, release: Path, note: Release) -> None:
         raise FileExistsError(errno.EEXIST, "it is being released already", str(target))
     (held / NOTE_FILE).unlink(missing_ok=True)
     durable.write_new(held / NOTE_FILE, note.model_dump_json().encode())
-    durable.make_folders(release)
     move_folder(held, target)
+    try:
+        check_marker(release)
+    except Unreachable:  # its share went meanwhile: the folder would look deleted
+        move_folder(target, held)
+        raise
 
 
 def release_job(
@@ -128,7 +133,9 @@ def release_job(
         raise SettingsError([Problem(str(root.path), job, state, "a held job, as status shows")])
     if row.record and row.record.discarded:
         until = row.record.discarded.original_kept_until
-        kept = f"drop {row.record.original_kept} into the hot folder"
+        has_sidecar = any(each.kind == SIDECAR for each in row.record.attachments)
+        with_it = ", and the sidecar beside it," if has_sidecar else ""
+        kept = f"drop {row.record.original_kept}{with_it} into the hot folder"
         allowed = f"{kept}, until {local_time(until)}" if until else "drop the picture again"
         got = "was discarded: its folder was deleted"
         raise SettingsError([Problem(str(root.path), job, got, allowed)])
@@ -426,7 +433,7 @@ def discard_job(root: Root, job: str, *, who: str | None, why: str) -> None:
         check_marker(folders.release)
         if durable.is_there(folders.release / job):
             raise StorageError(f"{job} is being released already")
-        durable.write_new(path, note.model_dump_json().encode())
+        write_marked(path, note.model_dump_json().encode())
         if durable.is_there(folders.release / job):
             # released in this instant, which the daemon puts first
             path.unlink(missing_ok=True)
@@ -438,7 +445,7 @@ def discard_job(root: Root, job: str, *, who: str | None, why: str) -> None:
 
 
 def put_back(root: Root, job: str) -> Path:
-    """Drop the original of a job that was discarded again: it becomes a job of its own.
+    """Drop the original of a job that was discarded again, and its sidecar: it is a new job.
 
     Returns
     -------
@@ -463,9 +470,7 @@ def put_back(root: Root, job: str) -> Path:
     )
     target = folders.hot_folder / names.safe_relative(os.fsdecode(row.source))
     try:
-        check_marker(folders.hot_folder)
-        make_marked_folders(target.parent)
-        durable.copy_new(kept, target)
+        drop(kept, KeptOriginals(root.kept).find_sidecar(job), target, folders.hot_folder)
     except FileExistsError as error:
         raise StorageError(f"{target} is there already, and about to be taken up") from error
     except OSError as error:
@@ -487,6 +492,6 @@ def discard_batch(release: Path, batch: str, *, who: str | None, why: str) -> No
     try:
         check_marker(release)
         with contextlib.suppress(FileExistsError):  # it has been discarded already
-            durable.write_new(path, note.model_dump_json().encode())
+            write_marked(path, note.model_dump_json().encode())
     except OSError as error:
         raise StorageError(f"{path} cannot be written: {error.strerror or error}") from error

@@ -241,9 +241,9 @@ class Deliverer:
             check_marked_above(Path(plan.folder).parent)
             building = name_building(Path(plan.folder))
             make_marked_folders(building)
+            if self._kept and plan.state is State.HELD:
+                self._keep(self._kept, plan)
             for move in plan.moves:
-                if self._kept and plan.state is State.HELD and move.is_only_original:
-                    self._kept.store(row.id, Path(move.source), Path(move.target).name)
                 target = building / Path(move.target).relative_to(plan.folder)
                 make_marked_folders(target.parent)
                 _bring(move, target)
@@ -256,6 +256,13 @@ class Deliverer:
                 self._go_back(row, plan, _say_taken(move))  # brought near by an earlier try
             _bring(move, near)
             self._waiting.add((row.id, move.what))
+
+    def _keep(self, kept: KeptOriginals, plan: Publishing) -> None:
+        """Keep copies of what came, the original first: what is found first is the original."""
+        originals = [move for move in plan.moves if move.is_only_original]
+        sidecars = [move for move in plan.moves if move.what == SIDECAR and originals]
+        for move in (*originals, *sidecars):
+            kept.store(plan.record.job, Path(move.source), Path(move.target).name)
 
     def _publish_results(self, row: JobRow, plan: Publishing) -> Publishing:
         """Step 3: give results and original their final names, other ones if those are taken."""

@@ -19,13 +19,15 @@ from filelock import FileLock, Timeout
 
 from hotfolder.disk import durable, names, platforms
 from hotfolder.disk.free_names import free_name
-from hotfolder.disk.marker import check_marker, make_marked_folders
+from hotfolder.disk.marker import check_marker
 from hotfolder.ending.decision import discard_job
+from hotfolder.ending.dropping import drop
 from hotfolder.ending.held_folder import find_held, place_before
 from hotfolder.ending.kept import KeptOriginals
 from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.ledger.reading import JobRow, open_reader, read_job
 from hotfolder.model.ends import End
+from hotfolder.model.records import SIDECAR
 from hotfolder.settings.files import SETTINGS_FILE, load_destination, read_root_file
 from hotfolder.settings.files import read_folders as read_folders_of
 from hotfolder.settings.root import DestinationFolders, Root
@@ -105,17 +107,34 @@ def find_original(root: Root, row: JobRow) -> Path:
     places = [KeptOriginals(root.kept).find(row.id)]
     if row.placement:
         places.append(Path(row.placement.kept))
-    folders = root.folders(
-        row.destination, read_folders_of(root.destinations / f"{row.destination}.toml")
-    )
-    before = place_before(row)
-    found = find_held(row, folders.held, *([before] if before else []))
+    found = _find_folder(root, row)
     if found and row.record:
         places.append(found / Path(row.record.original_kept).name)
     for path in places:
         if path and row.sha256 and durable.has_bytes(path, row.sha256):
             return path
     raise StorageError(f"The original of {row.id} is not there any more as it was held.")
+
+
+def _find_sidecar(root: Root, row: JobRow) -> Path | None:
+    """Find the sidecar that came with it, with the bytes that it had; None when there is none."""
+    found = _find_folder(root, row)
+    for each in row.record.attachments if row.record else ():
+        if each.kind == SIDECAR:
+            in_folder = found / Path(each.path).name if found else None
+            for path in (KeptOriginals(root.kept).find_sidecar(row.id), in_folder):
+                if path and durable.has_bytes(path, each.sha256):
+                    return path
+    return None
+
+
+def _find_folder(root: Root, row: JobRow) -> Path | None:
+    """Where a held job's folder is now."""
+    folders = root.folders(
+        row.destination, read_folders_of(root.destinations / f"{row.destination}.toml")
+    )
+    before = place_before(row)
+    return find_held(row, folders.held, *([before] if before else []))
 
 
 @contextmanager
@@ -146,7 +165,7 @@ def _name_of(row: JobRow) -> str:
 
 def _drop(root: Root, row: JobRow, folders: DestinationFolders) -> Path | None:
     """Put it into the hot folder under a free name; None when it lies there already."""
-    original = find_original(root, row)
+    original, sidecar = find_original(root, row), _find_sidecar(root, row)
     target = folders.hot_folder / _name_of(row)
     try:
         check_marker(folders.hot_folder)
@@ -156,15 +175,16 @@ def _drop(root: Root, row: JobRow, folders: DestinationFolders) -> Path | None:
                 f"The disk of {folders.hot_folder} would have less than {floor / 2**20:.0f} MiB "
                 f"left (free_space in {SETTINGS_FILE}). Make room, and ask again."
             )
-        make_marked_folders(target.parent)
+        taken: set[str] = set()
         while True:
             if row.sha256 and durable.has_bytes(target, row.sha256):
                 return None
-            at = free_name(target.parent, target.name)
+            at = free_name(target.parent, target.name, taken)
             try:
-                durable.copy_new(original, at)
-            except FileExistsError:
-                continue  # somebody has just taken the name
+                drop(original, sidecar, at, folders.hot_folder)
+            except FileExistsError:  # somebody has just taken the name, or has it for a sidecar
+                taken.add(names.collision_key(at.name))
+                continue
             return at
     except OSError as error:
         raise StorageError(f"{target} cannot be written: {error.strerror or error}") from error

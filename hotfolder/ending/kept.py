@@ -1,9 +1,10 @@
 """Copies of held originals, private to the program: ``.hotfolder/kept/JOB/NAME``.
 
 A held job's folder is a person's to work in, and an editor may write into the original itself, so
-the kept one is a copy of its own and no second name of the same bytes. It is made before the job's
-folder becomes visible and goes when the job is delivered, or some time after the folder was
-deleted. It costs the picture's size on the spool's disk for as long as the job is held.
+the kept one is a copy of its own and no second name of the same bytes; so is that of a sidecar
+which came with it, beside it. It is made before the job's folder becomes visible and goes when the
+job is delivered, or some time after the folder was deleted. It costs the picture's size on the
+spool's disk for as long as the job is held.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import contextlib
 from pathlib import Path
 
 from hotfolder.disk import durable, trees
+from hotfolder.intake.sidecars import name_sidecar
 
 
 class KeptOriginals:
@@ -39,8 +41,14 @@ class KeptOriginals:
         with contextlib.suppress(FileNotFoundError):
             for path in sorted((self._folder / job).iterdir()):
                 if not path.name.startswith(durable.TEMPORARY_PREFIX):
-                    return path
+                    return path  # its sidecar has a longer name
         return None
+
+    def find_sidecar(self, job: str) -> Path | None:
+        """Where the sidecar is kept that came with a job's original; None when none is."""
+        original = self.find(job)
+        sidecar = name_sidecar(original) if original else None
+        return sidecar if sidecar and sidecar.is_file() else None
 
     def jobs(self) -> list[str]:
         """Jobs of which something is kept."""

@@ -24,6 +24,7 @@ from hotfolder.disk.free_names import (
     free_name,
 )
 from hotfolder.ending.supersede import deliver_aside
+from hotfolder.intake.sidecars import name_sidecar
 from hotfolder.ledger.details import Move, Publishing, State
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.ledger.record_log import LOG_FILE
@@ -242,10 +243,10 @@ class _Filing:
 
     def _find_place(self, attachment: Attachment) -> Path:
         if attachment.kind == SIDECAR:
-            beside = f"{self.kept.name}.xmp"
+            beside = name_sidecar(self.kept)
             if self.folder:
-                return self.folder / beside
-            return self._taken.find_free(self.kept.parent, beside)
+                return beside
+            return self._taken.find_free(beside.parent, beside.name)
         if attachment.kind in _ONE_OF_A_KIND:
             return self._attached.with_suffix(Path(attachment.path).suffix)
         if self.folder:

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import PurePosixPath
+from pathlib import Path, PurePosixPath
 from typing import Final
 
 from hotfolder.disk.names import display_name
@@ -29,6 +29,11 @@ def is_sidecar(candidate: Candidate) -> bool:
         and candidate.relative.casefold().endswith(_SUFFIX)
         and candidate.identity.size <= _MOST_BYTES
     )
+
+
+def name_sidecar(picture: Path) -> Path:
+    """Where the sidecar of one picture, and of no other, lies beside it."""
+    return picture.with_name(f"{picture.name}{_SUFFIX}")
 
 
 @dataclass(frozen=True)

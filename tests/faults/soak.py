@@ -35,6 +35,7 @@ from faults.soaking.senders import Senders
 from faults.soaking.troubles import Desk, Troubles
 from hotfolder.disk.marker import Unreachable
 from hotfolder.intake.scan import scan
+from hotfolder.intake.sidecars import is_sidecar
 from hotfolder.ledger.jobs import read_jobs
 
 BACKLOG = 40
@@ -97,6 +98,7 @@ def soak(minutes: float, seed: int, folder: Path, tell: Any) -> dict[str, Any]:
         "minutes": round((end - begun) / 60, 1),
         "came_to_rest_after_s": rest,
         "files_in": senders.arrived.total(),
+        "sidecars_in": senders.sidecars.total(),
         "no_files_in": dict(senders.no_files),
         "ends": dict(books.ends),
         "dropped": dict(senders.kinds.most_common()),
@@ -118,7 +120,8 @@ def _waiting(place: Place) -> int:
     found = len(list(place.root.spool.iterdir()))
     for name in DESTINATIONS:
         try:
-            found += len(scan(place.root.path / "in" / name).candidates)
+            candidates = scan(place.root.path / "in" / name).candidates
+            found += sum(not is_sidecar(each) for each in candidates)
         except (Unreachable, OSError):
             continue
     return found

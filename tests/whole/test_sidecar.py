@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
+
+import pytest
 import tifffile
 
+from hotfolder.ending.decision import put_back
+from hotfolder.ending.elsewhere import send_elsewhere
+from hotfolder.overview.new_root import make_root
 from whole.conftest import drop, files, records, write_destination
 
 XMP = b"""<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF
@@ -51,3 +58,51 @@ def test_a_sidecar_goes_with_its_picture_through_a_hold_to_its_end(small, hotfol
     assert b"low water" in xmp_of(released["results"][0]["path"])
     assert [] == list((small.path / ".hotfolder/spool").iterdir())
     assert files(small.path / "release/fine-art-canvas") == []
+
+
+@pytest.mark.parametrize("how", ["command", "folder deleted"])
+def test_a_sidecar_comes_back_with_a_picture_that_was_discarded(small, hotfolder, how):
+    write_destination(small)
+    hot = small.path / "in/fine-art-canvas"
+    drop(small, "mud.tif", profile=False)
+    (hot / "mud.xmp").write_bytes(XMP)
+    hotfolder("sweep", small.path)
+    (held,) = records(small)
+    if how == "command":
+        hotfolder("discard", held["job"], small.path)
+    else:
+        shutil.rmtree(Path(held["original_kept"]).parent)
+    hotfolder("sweep", small.path)
+    assert records(small)[-1]["discarded"]
+    said = hotfolder("release", held["job"], small.path).stderr
+    assert "and the sidecar beside it, into the hot folder" in said
+    kept = Path(records(small)[-1]["original_kept"])
+    assert XMP == kept.with_name(f"{kept.name}.xmp").read_bytes()
+    put_back(small, held["job"])
+    assert ["mud.tif", "mud.tif.xmp"] == files(hot)
+    hotfolder("sweep", small.path)
+    again = records(small)[-1]
+    assert again["job"] != held["job"]
+    assert XMP == (Path(again["original_kept"]).parent / "mud.tif.xmp").read_bytes()
+
+
+def test_a_sidecar_goes_with_a_picture_that_is_made_for_another_destination(small, hotfolder):
+    write_destination(small)
+    other = write_destination(small, name="for-screens", title=("Fine-art canvas", "For screens"))
+    with other.open("a") as file:
+        file.write('[stage.preflight]\nno_profile = "assume"\nassume_rgb = "srgb.icc"\n')
+    make_root(small.path)
+    hot = small.path / "in/for-screens"
+    drop(small, "mud.tif", profile=False)
+    (small.path / "in/fine-art-canvas/mud.xmp").write_bytes(XMP)
+    hotfolder("sweep", small.path)
+    (held,) = records(small)
+    (hot / "mud.tif.xmp").write_bytes(b"of somebody else")
+    asked = {"give_up": False, "who": "Mara", "why": ""}
+    assert hot / "mud-2.tif" == send_elsewhere(small, held["job"], "for-screens", **asked).dropped
+    assert ["mud-2.tif", "mud-2.tif.xmp", "mud.tif.xmp"] == files(hot)
+    hotfolder("sweep", small.path)
+    assert ["mud.tif.xmp"] == files(hot)
+    (there,) = records(small, "for-screens")
+    assert "delivered" == there["state"]
+    assert b"low water" in xmp_of(there["results"][0]["path"])

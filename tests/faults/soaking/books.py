@@ -14,6 +14,7 @@ from faults.soaking.place import DESTINATIONS, Place
 from faults.soaking.senders import Senders
 from faults.soaking.troubles import Troubles, is_result
 from hotfolder.intake.scan import scan
+from hotfolder.intake.sidecars import is_sidecar
 from hotfolder.ledger.jobs import read_jobs
 
 _JOB_FILES = {"record.json", "why.txt", "release.json"}
@@ -38,6 +39,7 @@ class Books:
             self._original(record)
             self._files_of(record)
         self._totals()
+        self._sidecars()
         self._nothing_else()
         self._outside()
         return self.wrong
@@ -70,6 +72,7 @@ class Books:
             each.relative
             for name in DESTINATIONS
             for each in scan(self.place.root.path / "in" / name).candidates
+            if not is_sidecar(each)  # its picture was taken back, or never came
         ]
         self.ends["waiting"] = len(open_jobs) + len(waiting)
         if waiting or open_jobs:
@@ -128,6 +131,21 @@ class Books:
         self._check(not -self.senders.inside, "files in dropped folders that nobody has dropped")
         collected = self.troubles.collected
         self._check(not collected, f"results that no record speaks of: {collected[:5]}")
+
+    def _sidecars(self) -> None:
+        """Every sidecar went with one picture, or waits for one."""
+        found = Counter(
+            each["sha256"]
+            for record in self.logged
+            for each in record.get("attachments", [])
+            if each["kind"] == "sidecar"
+        )
+        for path in (self.place.root.path / "in").rglob("*.xmp"):
+            found[_sha256(path)] += 1
+            self._known.add(path)
+        arrived = self.senders.sidecars
+        lost, strange = list((arrived - found).items())[:5], list((found - arrived).items())[:5]
+        self._check(found == arrived, f"sidecars lost: {lost}; twice: {strange}")
 
     def _nothing_else(self) -> None:
         """No file below the root that is neither ours nor spoken of: no second result, no rest."""

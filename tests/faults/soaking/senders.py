@@ -54,12 +54,16 @@ class Slow:
 
 
 class Senders:
-    """Drops files. arrived: originals by SHA-256; inside: files in dropped folders."""
+    """Drops files.
+
+    arrived: originals by SHA-256; inside: files in dropped folders; sidecars: those too.
+    """
 
     def __init__(self, place: Place, rng: random.Random) -> None:
         self.place, self.rng = place, rng
         self.arrived: Counter[str] = Counter()
         self.inside: Counter[str] = Counter()
+        self.sidecars: Counter[str] = Counter()
         self.no_files: Counter[str] = Counter()
         """Links, pipes and folders."""
         self.kinds: Counter[str] = Counter()
@@ -75,7 +79,7 @@ class Senders:
             self._good: 50, self._same_bytes: 5, self._no_profile: 5, self._damaged: 20,
             self._cut: 5, self._odd_content: 4, self._bomb: 1, self._link: 2, self._pipe: 1,
             self._folder: 2, self._second_name: 2, self._slowly: 4, self._replace: 4,
-            self._take_back: 3,
+            self._take_back: 3, self._with_sidecar: 20,
         }  # fmt: skip
         (way,) = self.rng.choices(list(ways), list(ways.values()))
         destination = self.rng.choice(DESTINATIONS)
@@ -107,6 +111,15 @@ class Senders:
 
     def _good(self, destination: str) -> None:
         self._drop(destination, self._picture())
+
+    def _with_sidecar(self, destination: str) -> None:
+        target = self._free(destination, self.rng.choice((".tif", ".jpg")))
+        data = f"<x>{self._next()}</x>".encode()
+        self._put(target.with_name(f"{target.name}.xmp"), data)
+        self.sidecars[_sha(data)] += 1
+        picture = self._picture(icc=self.rng.choice((b"", None)))
+        self._put(target, picture)
+        self.arrived[_sha(picture)] += 1
 
     def _same_bytes(self, destination: str) -> None:
         self._drop(destination, self._last or self._picture())
@@ -229,14 +242,17 @@ class Senders:
         return self._last
 
     def _drop(self, destination: str, data: bytes) -> None:
-        target = self._free(destination)
+        self._put(self._free(destination), data)
+        self.arrived[_sha(data)] += 1
+
+    def _put(self, target: Path, data: bytes) -> None:
+        """Bring a file whole to a name that nobody has."""
         mine = self._mine(target.parent, data)
         try:
             rename2(mine, target, NOREPLACE)
         except OSError:
             mine.unlink()
             raise
-        self.arrived[_sha(data)] += 1
 
     def _mine(self, folder: Path, data: bytes) -> Path:
         """A file under a name that copy programs use for what they have not finished."""
@@ -261,7 +277,8 @@ class Senders:
         found = [
             path
             for path in (self.place.root.path / "in" / destination).iterdir()
-            if not path.name.startswith(".") and path not in slow and _is_plain(path)
+            if not path.name.startswith(".") and path.suffix != ".xmp" and path not in slow
+            if _is_plain(path)
         ]
         return self.rng.choice(sorted(found)) if found else None
 
