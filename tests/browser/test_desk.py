@@ -91,9 +91,13 @@ def test_a_picture_is_dropped_held_compared_changed_and_delivered(desk, chromium
     wait_for(chromium, "2 pictures wait for you")
 
     click(chromium, "Drop files")
-    chromium.find_element(By.NAME, "files").send_keys(str(picture))
+    sidecar = picture.with_suffix(".xmp")
+    sidecar.write_text("<x/>")
+    chromium.find_element(By.NAME, "files").send_keys(f"{picture}\n{sidecar}")
     click(chromium, "Drop them")
     wait_for(chromium, "reeds.tif: dropped")
+    lines = chromium.find_elements(By.CSS_SELECTOR, ".coming li")
+    assert ["reeds.xmp: dropped", "reeds.tif: dropped"] == [each.text for each in lines]
 
     click(chromium, "The counter")
     wait_for(chromium, "3 pictures wait for you")  # the page learns of it by itself
@@ -118,6 +122,7 @@ def test_a_picture_is_dropped_held_compared_changed_and_delivered(desk, chromium
     WebDriverWait(chromium, DEADLINE_S).until(is_delivered)
     last = records(root)[-1]
     assert ("delivered", 157) == (last["state"], last["results"][0]["width_px"])
+    assert "sidecar" in [each["kind"] for each in last["attachments"]]
     assert [] == [each for each in chromium.get_log("browser") if each["level"] == "SEVERE"]
 
 

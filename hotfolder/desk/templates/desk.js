@@ -366,7 +366,8 @@
   });
 })();
 
-/* Files dropped onto a destination go there one after the other, each with its progress. */
+/* Files dropped onto a destination go there one after the other, each with its progress; XMP
+   sidecars first, as a picture may be taken as soon as it is there. */
 (() => {
   const send = (form, file, line) => new Promise((done) => {
     const bar = document.createElement("progress");
@@ -390,8 +391,9 @@
   for (const form of document.querySelectorAll("[data-drop]")) {
     const list = form.querySelector(".coming");
     let queue = Promise.resolve();
+    const isSidecar = (file) => file.name.toLowerCase().endsWith(".xmp");
     const take = (files) => {
-      for (const file of files) {
+      for (const file of files.sort((one, other) => isSidecar(other) - isSidecar(one))) {
         const line = document.createElement("li");
         line.textContent = file.name;
         list.append(line);
