@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from faults.killing import check_chain
-from faults.soaking.place import DESTINATIONS, Place
+from faults.soaking.place import DESTINATIONS, WEB, Place
 from faults.soaking.senders import Senders
 from faults.soaking.troubles import Troubles, is_result
 from hotfolder.intake.scan import scan
@@ -98,9 +98,9 @@ class Books:
 
     def _files_of(self, record: dict[str, Any]) -> None:
         delivered = record["state"] == "delivered"
-        self._check(
-            not delivered or len(record["results"]) == 1, f"{record['job']}: {record['results']}"
-        )
+        results = record["results"]
+        asked_for = 2 if record["destination"] == WEB else 1
+        self._check(not delivered or len(results) == asked_for, f"{record['job']}: {results}")
         for each in [*record["results"], *record.get("attachments", [])]:
             path = self.place.root.path / each["path"]
             if record.get("discarded"):

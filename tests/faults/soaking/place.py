@@ -72,6 +72,7 @@ surface = "screen"
 viewing_distance = "50 cm"
 [result]
 format = "jpeg"
+also = ["png"]
 bits = 8
 [stage.sizing]
 long_edge = "64 px"
