@@ -63,7 +63,8 @@ class Kernel:
         most = max(1, in_size - 1)
         self.gaps = min(most, 1 + max(0, math.ceil(_GAPS_PER_STEP * (scale - 1))))
         gap = np.floor(centre + 0.5 - (self.gaps - 1) / 2).astype(np.int64)
-        self.by_samples = in_size >= 2 * out_size
+        # half of an odd number is rounded up, and is half the size all the same
+        self.by_samples = in_size + 1 >= 2 * out_size
         self.gap_start: Index = np.clip(gap, 1, 1 + most - self.gaps)
         # Results at the edges are bounded by samples further in than the kernel reaches.
         self.needs_start: Index = np.maximum(0, np.minimum(self.first, self.gap_start - 2))
