@@ -137,6 +137,14 @@ def test_a_size_in_pixels_is_marked_with_72_ppi():
     assert (72.0, True) == (result.ppi, findings["ppi_by_convention"])
 
 
+@pytest.mark.parametrize(("rows", "made", "by_samples"), [
+    (102, 51, True), (101, 51, True), (101, 52, False), (102, 52, False), (101, 50, True),
+])  # fmt: skip
+def test_half_of_an_odd_number_of_rows_is_half_the_size(rows, made, by_samples):
+    """It went the way of a slight reduction, which takes four times as long."""
+    assert by_samples == Kernel(rows, made).by_samples
+
+
 def test_a_checkerboard_of_black_and_white_becomes_half_the_light():
     """Half the light is sRGB 187.52 (IEC 61966-2-1), that is 48192 of 65535."""
     pixels = np.zeros((64, 96, 3), np.uint16)
