@@ -259,10 +259,12 @@ class Deliverer:
 
     def _keep(self, kept: KeptOriginals, plan: Publishing) -> None:
         """Keep copies of what came, the original first: what is found first is the original."""
-        originals = [move for move in plan.moves if move.is_only_original]
-        sidecars = [move for move in plan.moves if move.what == SIDECAR and originals]
-        for move in (*originals, *sidecars):
-            kept.store(plan.record.job, Path(move.source), Path(move.target).name)
+        job = plan.record.job
+        for original in (move for move in plan.moves if move.is_only_original):
+            kept.store(job, Path(original.source), Path(original.target).name)
+            for move in plan.moves:
+                if move.what == SIDECAR:
+                    kept.store_sidecar(job, Path(move.source), Path(move.target).name)
 
     def _publish_results(self, row: JobRow, plan: Publishing) -> Publishing:
         """Step 3: give results and original their final names, other ones if those are taken."""

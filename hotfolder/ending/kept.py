@@ -36,6 +36,19 @@ class KeptOriginals:
         with contextlib.suppress(FileExistsError):
             durable.copy_new(source, self._folder / job / name)
 
+    def store_sidecar(self, job: str, source: Path, name: str) -> None:
+        """Copy a sidecar, in the place of what it said before a person has changed it.
+
+        Raises
+        ------
+        OSError
+            As for `store`.
+        """
+        kept = self._folder / job / name
+        if durable.is_there(source) and durable.is_there(kept) and not trees.is_same(source, kept):
+            kept.unlink()
+        self.store(job, source, name)
+
     def find(self, job: str) -> Path | None:
         """Where a job's original is kept; None when it is not."""
         with contextlib.suppress(FileNotFoundError):

@@ -33,6 +33,7 @@ from hotfolder.ending.why import MADE_WORSE
 from hotfolder.errors import StorageError
 from hotfolder.intake.claim import ORIGINAL
 from hotfolder.intake.claim import SIDECAR as SIDECAR_FILE
+from hotfolder.intake.sidecars import is_fit_for_sidecar
 from hotfolder.ledger.details import Claimed, Produced, Releasing, State
 from hotfolder.ledger.jobs import JobRow, Ledger
 from hotfolder.logs import get_log
@@ -323,8 +324,8 @@ def collect_job(
         check_marker(folders.held)
         check_marker(folders.release)
     _find_original(row, [each / name for each in both], kept.find(row.id), place / ORIGINAL)
-    _find_sidecar(record, both, place / SIDECAR_FILE)
-    answer = _restore_answer(row, record, both, place)
+    was_edited = _find_sidecar(record, both[::-1], place / SIDECAR_FILE)
+    answer = None if was_edited else _restore_answer(row, record, both, place)
     for each in both:
         keep_the_rest(each, folders.release / row.id, record)
     if answer is None or release.changes != changes_so_far(record):
@@ -360,15 +361,26 @@ def _find_original(row: JobRow, files: list[Path], kept: Path | None, to: Path) 
     )
 
 
-def _find_sidecar(record: Record, folders: list[Path], to: Path) -> None:
-    """Bring the sidecar that was held back to its place, if it is still there."""
+def _find_sidecar(record: Record, folders: list[Path], to: Path) -> bool:
+    """Bring the sidecar that was held back to its place, if it is still there.
+
+    Returns
+    -------
+    Whether a person has changed it meanwhile: it counts as it is now, and results that say what
+    it said before are made again.
+    """
     for each in record.attachments:
-        if each.kind != SIDECAR or durable.is_there(to):
-            continue
-        for folder in folders:
-            path = folder / Path(each.path).name
-            if not durable.is_there(to) and durable.has_bytes(path, each.sha256):
-                durable.copy_new(path, to)
+        if each.kind == SIDECAR:
+            found = [folder / Path(each.path).name for folder in folders]
+            as_it_was = [path for path in found if durable.has_bytes(path, each.sha256)]
+            edited = [path for path in found if path not in as_it_was and is_fit_for_sidecar(path)]
+            if not durable.is_there(to):
+                if edited:
+                    durable.move_new(edited[0], to)
+                elif as_it_was:
+                    durable.copy_new(as_it_was[0], to)
+            return durable.is_there(to) and not durable.has_bytes(to, each.sha256)
+    return False
 
 
 def keep_the_rest(kept: Path, to: Path, record: Record | None) -> None:

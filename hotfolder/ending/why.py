@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from hotfolder.disk import names
-from hotfolder.model.records import Record, WayOn
+from hotfolder.model.records import SIDECAR, Record, WayOn
 
 _SENTENCE_ENDS: Final = re.compile(r"(?<=[.!?])\s+(?=[A-Z0-9])")
 _ADVICE: Final = re.compile(r"\b(?:release it|drop it again)\b")
@@ -120,6 +120,12 @@ def _say_choices(record: Record, root: Path | None) -> list[str]:
             "- if that is right for every picture that comes here, set it in "
             f"destinations/{record.destination}.toml; what is held already still waits for you"
         )
+    sidecars = (each.path for each in record.attachments if each.kind == SIDECAR)
+    choices += [
+        f"- correct its captions: change {names.display_name(Path(each).name)} in this folder, "
+        "then release it; the file counts as it is then"
+        for each in sidecars
+    ]
     choices.append("- change the picture, and drop it into the hot folder again")
     if record.results and not any(way.options for way in ways):
         example = release_command(record.job, root, ["--set", "STAGE.KEY=VALUE"])

@@ -8,6 +8,7 @@ said.
 
 from __future__ import annotations
 
+import stat
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -29,6 +30,15 @@ def is_sidecar(candidate: Candidate) -> bool:
         and candidate.relative.casefold().endswith(_SUFFIX)
         and candidate.identity.size <= _MOST_BYTES
     )
+
+
+def is_fit_for_sidecar(path: Path) -> bool:
+    """Tell whether what lies under a sidecar's name can be one: a file, and not too large."""
+    try:
+        found = path.lstat()
+    except OSError:
+        return False
+    return stat.S_ISREG(found.st_mode) and found.st_size <= _MOST_BYTES
 
 
 def name_sidecar(picture: Path) -> Path:

@@ -106,3 +106,69 @@ def test_a_sidecar_goes_with_a_picture_that_is_made_for_another_destination(smal
     (there,) = records(small, "for-screens")
     assert "delivered" == there["state"]
     assert b"low water" in xmp_of(there["results"][0]["path"])
+
+
+@pytest.mark.parametrize("has_result", [False, True], ids=["no result", "with a result"])
+def test_a_sidecar_that_is_corrected_in_a_held_folder_counts_when_it_is_released(
+    small, hotfolder, has_result
+):
+    """Its picture was delivered without a caption, and the sidecar left lying in release/."""
+    file = write_destination(small)
+    drop(small, "mud.tif", profile=has_result)
+    (small.path / "in/fine-art-canvas/mud.xmp").write_bytes(XMP)
+    options = ["--set", "preflight.no_profile=assume", "--set", "preflight.assume_rgb=srgb.icc"]
+    if has_result:
+        with file.open("a") as settings:
+            settings.write("[stage.preflight]\nhold_below_ppi = 5000\n")
+        options = []
+    hotfolder("sweep", small.path)
+    (held,) = records(small)
+    assert has_result == bool(held["results"])
+    folder = small.path / "held/fine-art-canvas" / held["job"]
+    assert "correct its captions: change mud.tif.xmp" in (folder / "why.txt").read_text()
+    corrected = XMP.replace(b"low water", b"slack water")
+    (folder / "mud.tif.xmp").write_bytes(corrected)
+    hotfolder("release", held["job"], small.path, *options)
+    hotfolder("sweep", small.path)
+    released = records(small)[-1]
+    assert "delivered" == released["state"]
+    assert b"slack water" in xmp_of(released["results"][0]["path"])
+    assert corrected == (small.path / "originals/fine-art-canvas/mud.tif.xmp").read_bytes()
+    assert files(small.path / "release/fine-art-canvas") == []
+    assert files(small.path / ".hotfolder/kept") == []
+
+
+def test_what_is_no_sidecar_any_more_is_left_and_the_picture_goes_without(small, hotfolder):
+    write_destination(small)
+    drop(small, "mud.tif", profile=False)
+    (small.path / "in/fine-art-canvas/mud.xmp").write_bytes(XMP)
+    hotfolder("sweep", small.path)
+    (held,) = records(small)
+    beside = small.path / "held/fine-art-canvas" / held["job"] / "mud.tif.xmp"
+    beside.unlink()
+    beside.symlink_to(small.path / "hotfolder.toml")
+    hotfolder(
+        "release", held["job"], small.path, "--set", "preflight.no_profile=assume",
+        "--set", "preflight.assume_rgb=srgb.icc",
+    )  # fmt: skip
+    hotfolder("sweep", small.path)
+    assert "delivered" == records(small)[-1]["state"]
+    assert ["mud.tif"] == files(small.path / "originals/fine-art-canvas")
+    assert (small.path / "hotfolder.toml").is_file()
+
+
+def test_a_corrected_sidecar_that_is_held_again_is_the_one_that_is_kept(small, hotfolder):
+    write_destination(small)
+    drop(small, "mud.tif", profile=False)
+    (small.path / "in/fine-art-canvas/mud.xmp").write_bytes(XMP)
+    hotfolder("sweep", small.path)
+    (held,) = records(small)
+    corrected = XMP.replace(b"low water", b"slack water")
+    folder = small.path / "held/fine-art-canvas" / held["job"]
+    (folder / "mud.tif.xmp").write_bytes(corrected)
+    hotfolder("release", held["job"], small.path, "--set", "sizing.ppi=90")
+    hotfolder("sweep", small.path)
+    assert "held" == records(small)[-1]["state"]
+    assert corrected == (folder / "mud.tif.xmp").read_bytes()
+    (kept,) = (small.path / ".hotfolder/kept").glob("*/*.xmp")
+    assert corrected == kept.read_bytes()
