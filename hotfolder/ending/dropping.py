@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 from pathlib import Path
 
-from hotfolder.disk import durable
+from hotfolder.disk import durable, trees
 from hotfolder.disk.marker import check_marker, make_marked_folders
 from hotfolder.errors import StorageError
 from hotfolder.intake.sidecars import name_sidecar
@@ -42,6 +42,8 @@ def drop(original: Path, sidecar: Path | None, target: Path, hot_folder: Path) -
     made: dict[Path, tuple[int, int] | None] = {}
     try:
         for source, to in [*files, (original, target)]:
+            if to != target and trees.is_same(source, to):
+                continue  # a kill came between it and its picture
             durable.copy_new(source, to)
             made[to] = _identify(to)
         check_marker(hot_folder)  # else it lies under the share, and not on it

@@ -54,6 +54,12 @@ def test_what_lies_there_stays_and_nothing_is_added(place, taken):
     assert b"of somebody else" == (place / "in" / taken).read_bytes()
 
 
+def test_a_sidecar_that_a_kill_left_alone_is_its_pictures(place):
+    (place / "in/mud.tif.xmp").write_bytes(b"its sidecar")
+    drop_both(place, "mud.tif")
+    assert ["mud.tif", "mud.tif.xmp"] == files(place / "in")
+
+
 @pytest.mark.parametrize("at", ["mud.tif", "mud.tif.xmp"])
 @pytest.mark.parametrize("fault", ["no room", "share goes"])
 def test_a_fault_leaves_neither_behind(place, monkeypatch, at, fault):
