@@ -189,8 +189,14 @@ class Deliverer:
             for source, near in places_of(before).items():
                 _take_back(Path(source), Path(near))
             _remove_building(before)
+        note = Path(plan.place) / _BRINGING_FILE
         text = dump_detail(State.PUBLISHING, plan, self._ledger.places)
-        (Path(plan.place) / _BRINGING_FILE).write_text(text)
+        if any(move.what == SIDECAR for move in plan.moves):
+            # nothing else says where it is, also after a power cut
+            trees.replace_text(note, text)
+            durable.fsync_folder(note.parent)
+        else:
+            note.write_text(text)
 
     def _read_note(self, place: Path) -> Publishing | None:
         """The plan by which an earlier try has brought files, if there was one."""
