@@ -18,7 +18,8 @@ from typing import Final
 from hotfolder.disk.names import display_name
 from hotfolder.intake.scan import Candidate
 
-_SUFFIX: Final = ".xmp"
+SUFFIX: Final = ".xmp"
+"""Of a sidecar, after its picture's name or instead of its suffix."""
 _MOST_BYTES: Final = 8 * 2**20
 """A larger file is no sidecar (our own bound; real ones have some kilobytes)."""
 
@@ -27,7 +28,7 @@ def is_sidecar(candidate: Candidate) -> bool:
     """Tell whether something in a hot folder is a sidecar, by its name and size."""
     return (
         candidate.kind == "file"
-        and candidate.relative.casefold().endswith(_SUFFIX)
+        and candidate.relative.casefold().endswith(SUFFIX)
         and candidate.identity.size <= _MOST_BYTES
     )
 
@@ -43,7 +44,7 @@ def is_fit_for_sidecar(path: Path) -> bool:
 
 def name_sidecar(picture: Path) -> Path:
     """Where the sidecar of one picture, and of no other, lies beside it."""
-    return picture.with_name(f"{picture.name}{_SUFFIX}")
+    return picture.with_name(f"{picture.name}{SUFFIX}")
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ def pair(candidates: Iterable[Candidate]) -> Paired:
     pictures: list[Candidate] = []
     for each in candidates:
         if is_sidecar(each):
-            sidecars.setdefault(each.relative[: -len(_SUFFIX)], each)
+            sidecars.setdefault(each.relative[: -len(SUFFIX)], each)
         elif each.kind == "file":
             pictures.append(each)
     shares: defaultdict[str, list[str]] = defaultdict(list)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import tomllib
+from collections import defaultdict
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -18,6 +19,7 @@ from pathlib import Path, PurePosixPath
 
 from hotfolder.disk import durable, trees
 from hotfolder.errors import Problem, SettingsError, StorageError
+from hotfolder.intake.sidecars import SUFFIX
 from hotfolder.ledger.lock import find_holder, served_alone
 from hotfolder.ledger.log_years import LOG_FILE
 from hotfolder.model.records import read_record
@@ -122,9 +124,11 @@ def _write_back(copy: Path, root: Root, entries: list[Entry]) -> dict[Path, str]
             trees.move_any_new(old, aside / name)
             kept[old] = f"{old} was set aside as {aside / name}"
     done = _read_what_was_done(copy, root, elsewhere, entries)
+    ended = {each.path for each in entries if done.has_ended(each)}
+    ended |= _find_sidecars(entries, ended)
     for each in entries:
         source, target = copy / each.path, _find_target(root, elsewhere, each.path)
-        if done.has_ended(each):
+        if each.path in ended:
             kept[target] = f"{each.path} stays in the copy: its job has ended since"
             continue
         if durable.is_there(target):
@@ -166,6 +170,22 @@ class _Done:
             if job in self.jobs and (place or job != part[:_JOB_LENGTH]):
                 return True
         return place in {"in", "hot_folder"} and entry.sha256 in self.originals
+
+
+def _find_sidecars(entries: list[Entry], ended: set[str]) -> set[str]:
+    """Sidecars of none but these pictures: they have gone with them."""
+    pictures: defaultdict[str, set[str]] = defaultdict(set)
+    for each in entries:
+        path = PurePosixPath(each.path)
+        for name in (path, path.with_suffix("")):
+            pictures[str(name)].add(each.path)
+    return {
+        each.path
+        for each in entries
+        if each.path.casefold().endswith(SUFFIX)
+        and (own := pictures[each.path[: -len(SUFFIX)]] - {each.path})
+        and own <= ended
+    }
 
 
 def _read_what_was_done(
