@@ -60,14 +60,20 @@ def test_a_sidecar_goes_with_its_picture_through_a_hold_to_its_end(small, hotfol
     assert files(small.path / "release/fine-art-canvas") == []
 
 
-@pytest.mark.parametrize("how", ["command", "folder deleted"])
-def test_a_sidecar_comes_back_with_a_picture_that_was_discarded(small, hotfolder, how):
+def hold(small, hotfolder):
+    """Have a picture held that came with a sidecar; return its record."""
     write_destination(small)
-    hot = small.path / "in/fine-art-canvas"
     drop(small, "mud.tif", profile=False)
-    (hot / "mud.xmp").write_bytes(XMP)
+    (small.path / "in/fine-art-canvas/mud.xmp").write_bytes(XMP)
     hotfolder("sweep", small.path)
     (held,) = records(small)
+    return held
+
+
+@pytest.mark.parametrize("how", ["command", "folder deleted"])
+def test_a_sidecar_comes_back_with_a_picture_that_was_discarded(small, hotfolder, how):
+    hot = small.path / "in/fine-art-canvas"
+    held = hold(small, hotfolder)
     if how == "command":
         hotfolder("discard", held["job"], small.path)
     else:
@@ -139,11 +145,7 @@ def test_a_sidecar_that_is_corrected_in_a_held_folder_counts_when_it_is_released
 
 
 def test_what_is_no_sidecar_any_more_is_left_and_the_picture_goes_without(small, hotfolder):
-    write_destination(small)
-    drop(small, "mud.tif", profile=False)
-    (small.path / "in/fine-art-canvas/mud.xmp").write_bytes(XMP)
-    hotfolder("sweep", small.path)
-    (held,) = records(small)
+    held = hold(small, hotfolder)
     beside = small.path / "held/fine-art-canvas" / held["job"] / "mud.tif.xmp"
     beside.unlink()
     beside.symlink_to(small.path / "hotfolder.toml")
@@ -158,11 +160,7 @@ def test_what_is_no_sidecar_any_more_is_left_and_the_picture_goes_without(small,
 
 
 def test_a_corrected_sidecar_that_is_held_again_is_the_one_that_is_kept(small, hotfolder):
-    write_destination(small)
-    drop(small, "mud.tif", profile=False)
-    (small.path / "in/fine-art-canvas/mud.xmp").write_bytes(XMP)
-    hotfolder("sweep", small.path)
-    (held,) = records(small)
+    held = hold(small, hotfolder)
     corrected = XMP.replace(b"low water", b"slack water")
     folder = small.path / "held/fine-art-canvas" / held["job"]
     (folder / "mud.tif.xmp").write_bytes(corrected)

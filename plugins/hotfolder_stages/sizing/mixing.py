@@ -157,7 +157,7 @@ def _turn(samples: Array, start: Whole, stop: Whole, pitch: Whole, out: Array) -
     count, skipped, step = np.uintp(stop - start), np.uintp(start), np.uintp(pitch)
     for row in range(rows):
         line, to = samples[row], np.uintp(row * planes)
-        if planes == 3:  # written out: as a loop it takes three times as long
+        if planes == 3:  # written out: as a loop it takes twice as long
             for column in range(count):
                 here = column + skipped
                 out[to] = line[here, 0]
