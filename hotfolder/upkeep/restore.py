@@ -22,7 +22,7 @@ from hotfolder.errors import Problem, SettingsError, StorageError
 from hotfolder.intake.sidecars import SUFFIX
 from hotfolder.ledger.lock import find_holder, served_alone
 from hotfolder.ledger.log_years import LOG_FILE
-from hotfolder.model.records import read_record
+from hotfolder.model.records import SIDECAR, read_record
 from hotfolder.settings.root import FOLDER_KINDS, Root
 from hotfolder.upkeep.copies import (
     ELSEWHERE,
@@ -38,6 +38,7 @@ from hotfolder.upkeep.copies import (
 )
 
 _JOB_LENGTH = len("20260131-235959-0123abcd")
+_HOT = ("in", "hot_folder")
 
 
 def put_back(copy: Path, root: Root, *, over: bool) -> Copied:
@@ -125,7 +126,7 @@ def _write_back(copy: Path, root: Root, entries: list[Entry]) -> dict[Path, str]
             kept[old] = f"{old} was set aside as {aside / name}"
     done = _read_what_was_done(copy, root, elsewhere, entries)
     ended = {each.path for each in entries if done.has_ended(each)}
-    ended |= _find_sidecars(entries, ended)
+    ended |= _find_sidecars(entries, ended, done)
     for each in entries:
         source, target = copy / each.path, _find_target(root, elsewhere, each.path)
         if each.path in ended:
@@ -155,44 +156,57 @@ class _Done:
 
     jobs: frozenset[str]
     originals: frozenset[str]
+    """SHA-256, as are those of the sidecars."""
+    sidecars: frozenset[str]
 
     def has_ended(self, entry: Entry) -> bool:
         """Whether a file of the copy was on its way then, and is at its end now."""
-        place, parts = "", PurePosixPath(entry.path).parts
-        if parts[:3] == (IN_ROOT, ".hotfolder", "spool"):
-            place = "spool"
-        elif parts[0] == IN_ROOT and parts[1] in {"in", "held", "release"}:
-            place = parts[1]
-        elif parts[0] == ELSEWHERE and parts[2] in {"hot_folder", "held", "release"}:
-            place = parts[2]
+        place, parts = _find_place(entry), PurePosixPath(entry.path).parts
         for part in parts:
             job = part.removeprefix(durable.TEMPORARY_PREFIX)[:_JOB_LENGTH]
             if job in self.jobs and (place or job != part[:_JOB_LENGTH]):
                 return True
-        return place in {"in", "hot_folder"} and entry.sha256 in self.originals
+        return place in _HOT and entry.sha256 in self.originals
 
 
-def _find_sidecars(entries: list[Entry], ended: set[str]) -> set[str]:
-    """Sidecars of none but these pictures: they have gone with them."""
+def _find_place(entry: Entry) -> str:
+    """Find the kind of folder on a file's way that it lies in; "" for any other."""
+    parts = PurePosixPath(entry.path).parts
+    if parts[:3] == (IN_ROOT, ".hotfolder", "spool"):
+        return "spool"
+    if parts[0] == IN_ROOT and parts[1] in {"in", "held", "release"}:
+        return parts[1]
+    if parts[0] == ELSEWHERE and parts[2] in {"hot_folder", "held", "release"}:
+        return parts[2]
+    return ""
+
+
+def _find_sidecars(entries: list[Entry], ended: set[str], done: _Done) -> set[str]:
+    """Sidecars of none but pictures that have ended: they have gone with them.
+
+    One whose picture is not beside it any more had been left for a moment when the copy was made:
+    a picture is taken up before its sidecar.
+    """
     pictures: defaultdict[str, set[str]] = defaultdict(set)
     for each in entries:
         path = PurePosixPath(each.path)
         for name in (path, path.with_suffix("")):
             pictures[str(name)].add(each.path)
-    return {
-        each.path
-        for each in entries
-        if each.path.casefold().endswith(SUFFIX)
-        and (own := pictures[each.path[: -len(SUFFIX)]] - {each.path})
-        and own <= ended
-    }
+    found = set()
+    for each in entries:
+        if each.path.casefold().endswith(SUFFIX):
+            own = pictures[each.path[: -len(SUFFIX)]] - {each.path}
+            is_left = not own and _find_place(each) in _HOT and each.sha256 in done.sidecars
+            if is_left or (own and own <= ended):
+                found.add(each.path)
+    return found
 
 
 def _read_what_was_done(
     copy: Path, root: Root, elsewhere: Mapping[str, Path], entries: list[Entry]
 ) -> _Done:
     copied = {_find_target(root, elsewhere, each.path): each for each in entries}
-    jobs, originals = set(), set()
+    jobs, originals, sidecars = set(), set(), set()
     # a new root has no settings yet, and those of the copy may lead to folders that went on
     to_come = read_folders(root, copy / IN_ROOT / root.destinations.name)
     for log in {
@@ -210,7 +224,8 @@ def _read_what_was_done(
                     record = read_record(line)
                     jobs.add(record.job)
                     originals.add(record.original.sha256 or "")
-    return _Done(frozenset(jobs), frozenset(originals))
+                    sidecars |= {a.sha256 for a in record.attachments if a.kind == SIDECAR}
+    return _Done(frozenset(jobs), frozenset(originals), frozenset(sidecars))
 
 
 def _find_target(root: Root, elsewhere: Mapping[str, Path], path: str) -> Path:

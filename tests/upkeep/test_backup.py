@@ -7,6 +7,7 @@ import shutil
 import sqlite3
 import time
 from contextlib import closing
+from itertools import count
 from pathlib import Path
 
 import pytest
@@ -21,7 +22,7 @@ from hotfolder.settings.root import Root
 from hotfolder.upkeep.backup import back_up
 from hotfolder.upkeep.copies import MANIFEST
 from hotfolder.upkeep.restore import put_back
-from whole.conftest import drop, files, hotfolder, records
+from whole.conftest import drop, drop_with_sidecar, files, hotfolder, records
 
 __all__ = ["filled", "hotfolder", "quick"]
 
@@ -87,6 +88,23 @@ def test_what_waited_then_and_is_done_now_is_not_put_back(filled, tmp_path):
         assert sweep_in_child(root) is not None
         shutil.rmtree(next(root.private.glob("before-restore-*")))
         check_books(root, dropped)
+
+
+def test_a_sidecar_whose_picture_had_just_been_taken_up_is_not_put_back(quick, tmp_path):
+    drop_with_sidecar(quick, "mud.tif", size=24)
+    dropped = dropped_hashes(quick.path / "in" / CANVAS)
+    for number in count(1):
+        root = copied(quick, tmp_path / f"killed-{number}")
+        assert sweep_in_child(root, number, after=True) is None, "no kill comes between the two"
+        waiting = [path.name for path in (root.path / "in" / CANVAS).glob("mud*")]
+        if waiting == ["mud.tif.xmp"]:
+            break
+    back_up(root, tmp_path / "copy")
+    assert sweep(root) == []
+    put_back(tmp_path / "copy", root, over=True)
+    assert sweep(root) == []
+    shutil.rmtree(next(root.private.glob("before-restore-*")))
+    check_books(root, dropped)
 
 
 def test_a_copy_put_into_a_new_folder_does_nothing_again_in_folders_that_went_on(quick, tmp_path):

@@ -35,6 +35,8 @@ _LOOK_EVERY_S: Final = 1.0
 _TRY_EVERY_S: Final = 0.2
 _ASK_S: Final = 5.0
 _HASH_EVERY_S: Final = 5.0
+_LEAST_SILENCE_S: Final = _LOOK_EVERY_S + 2 * _ASK_S
+"""Between two answers of a machine that is well, when the scheduler lets us wait in vain."""
 _MOST_REMEMBERED: Final = 1000
 
 
@@ -68,7 +70,7 @@ class Elsewhere:
             hash_build(),
             self._own_stages,
             version("hotfolder"),
-            table.patience,
+            max(table.patience, _LEAST_SILENCE_S),
             table.machines,
         )
         self._taken_here = 0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import threading
+import time
 from dataclasses import replace
 
 import pytest
@@ -81,6 +82,13 @@ def test_a_machine_keeps_profiles_and_forgets_pictures(places, near, attempt, st
     assert engine.run(attempt, stop).verdict == "deliver"
     again = machine.asked.count("hotfolder_put") - first
     assert 1 == again < first, "only the original is sent again"
+
+
+def test_a_machine_is_not_silent_because_nobody_could_ask_it(places, near, attempt, stop):
+    engine = places(near("lighthouse"), run=never)
+    engine.close()  # its last look is ever longer ago, as while a scheduler does not answer
+    engine._roster._clock = lambda: time.monotonic() + 9
+    assert engine.run(attempt, stop).work.machine == "lighthouse"
 
 
 def other_picture(true):
