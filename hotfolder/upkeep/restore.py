@@ -162,9 +162,10 @@ class _Done:
     def has_ended(self, entry: Entry) -> bool:
         """Whether a file of the copy was on its way then, and is at its end now."""
         place, parts = _find_place(entry), PurePosixPath(entry.path).parts
+        is_half = parts[-1].startswith(durable.TEMPORARY_PREFIX)
         for part in parts:
             job = part.removeprefix(durable.TEMPORARY_PREFIX)[:_JOB_LENGTH]
-            if job in self.jobs and (place or job != part[:_JOB_LENGTH]):
+            if job in self.jobs and (place or is_half or job != part[:_JOB_LENGTH]):
                 return True
         return place in _HOT and entry.sha256 in self.originals
 

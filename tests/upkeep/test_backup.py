@@ -107,6 +107,22 @@ def test_a_sidecar_whose_picture_had_just_been_taken_up_is_not_put_back(quick, t
     check_books(root, dropped)
 
 
+def test_half_a_kept_copy_of_a_job_that_ended_since_is_not_put_back(quick, tmp_path):
+    drop(quick, "plain.tif", profile=False, size=24)
+    dropped = dropped_hashes(quick.path / "in" / CANVAS)
+    for number in count(1):
+        root = copied(quick, tmp_path / f"killed-{number}")
+        assert sweep_in_child(root, number) is None, "no kill comes while the copy is made"
+        if list(root.kept.glob("*/.hotfolder-*")):
+            break
+    back_up(root, tmp_path / "copy")
+    assert sweep(root) == []
+    put_back(tmp_path / "copy", root, over=True)
+    assert sweep(root) == []
+    shutil.rmtree(next(root.private.glob("before-restore-*")))
+    check_books(root, dropped)
+
+
 def test_a_copy_put_into_a_new_folder_does_nothing_again_in_folders_that_went_on(quick, tmp_path):
     file, share = quick.destinations / f"{CANVAS}.toml", tmp_path / "share"
     kinds = {"hot_folder": "in", "results": "out", "held": "held", "release": "release"}
