@@ -30,7 +30,7 @@ from whole.conftest import drop, records
 
 __all__ = ["worked"]
 pytestmark = [pytest.mark.whole, needs_tool("chromium"), needs_tool("chromedriver")]
-DEADLINE_S = 90
+DEADLINE_S = 120
 
 
 @contextlib.contextmanager

@@ -11,7 +11,7 @@ from daemon.conftest import destination
 from hotfolder.daemon.slots import Slots
 from hotfolder.disk import pulse
 
-WAIT_S = 30
+WAIT_S = 120
 
 
 @pytest.fixture

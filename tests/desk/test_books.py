@@ -22,7 +22,7 @@ from roots import make_quick_root
 
 pytestmark = pytest.mark.whole
 AT = f"/batch/{BOOK}/estuary"
-DEADLINE_S = 60
+DEADLINE_S = 120
 ROWS = [
     "reeds.tif,2,,20 mm,,<b>tide</b>",
     "reeds.tif,3,,20 mm,20 mm,",

@@ -10,7 +10,7 @@ from faults.serving import sweep
 from whole.conftest import records
 
 pytestmark = pytest.mark.whole
-DEADLINE_S = 60
+DEADLINE_S = 120
 
 
 @pytest.fixture(autouse=True)

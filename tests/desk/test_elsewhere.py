@@ -15,7 +15,7 @@ from hotfolder.overview.new_root import make_root
 from whole.conftest import records, write_destination
 
 pytestmark = pytest.mark.whole
-DEADLINE_S = 60
+DEADLINE_S = 120
 SMALL = "small-canvas"
 
 

@@ -44,18 +44,18 @@ def served(root, *options):
 def test_it_prints_an_address_that_opens_it_and_ends_with_open_streams(root):
     with (
         served(root) as (process, address),
-        httpx.Client(follow_redirects=True, timeout=30) as client,
+        httpx.Client(follow_redirects=True, timeout=60) as client,
     ):
         home = address.partition("?")[0]
         assert home.startswith("http://127.0.0.1:")
-        assert 401 == httpx.get(home, timeout=30).status_code
-        assert 421 == httpx.get(address, headers={"host": "evil.example"}, timeout=30).status_code
+        assert 401 == httpx.get(home, timeout=60).status_code
+        assert 421 == httpx.get(address, headers={"host": "evil.example"}, timeout=60).status_code
         assert "wait for you" in client.get(address).text
         with client.stream("GET", f"{home}events") as stream:
             next(line for line in stream.iter_lines() if line.startswith("data:"))
             began = time.monotonic()
             process.send_signal(signal.SIGTERM)
-            assert 0 == process.wait(10)
+            assert 0 == process.wait(60)
         assert time.monotonic() - began < 5
 
 
@@ -66,12 +66,12 @@ def test_it_makes_nothing_in_the_root_and_takes_no_lock(root, hotfolder):
     before = listed()
     with (
         served(root) as (process, address),
-        httpx.Client(follow_redirects=True, timeout=30) as client,
+        httpx.Client(follow_redirects=True, timeout=60) as client,
     ):
         assert 200 == client.get(address).status_code
         assert hotfolder("status", root.path).returncode == 0
         process.send_signal(signal.SIGTERM)
-        process.wait(10)
+        process.wait(60)
     assert before == [path for path in listed() if not path.endswith(("-wal", "-shm"))]
 
 
@@ -106,10 +106,10 @@ def test_watch_opens_a_desk_beside_it_and_takes_it_along(root):
     try:
         lines = iter(process.stdout.readline, "")
         address = next(line.strip() for line in lines if line.startswith("http"))
-        with httpx.Client(follow_redirects=True, timeout=30) as client:
+        with httpx.Client(follow_redirects=True, timeout=60) as client:
             assert "Nobody serves" not in client.get(address).text
         process.send_signal(signal.SIGTERM)
-        assert 0 == process.wait(15)
+        assert 0 == process.wait(60)
         with pytest.raises(httpx.ConnectError):
             httpx.get(address)
     finally:

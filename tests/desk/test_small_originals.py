@@ -17,7 +17,7 @@ from hotfolder.raster.picture import Band, RasterSpec
 from hotfolder.raster.reading import open_original
 from hotfolder.work.small_picture import MOST_PX, reduce_bands, write_small_picture
 
-DEADLINE_S = 60
+DEADLINE_S = 120
 BARE = "<b>bare.tif"
 
 

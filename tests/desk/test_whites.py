@@ -15,7 +15,7 @@ from hotfolder.desk.whites import read_white
 from hotfolder.errors import SettingsError
 from whole.conftest import records
 
-DEADLINE_S = 60
+DEADLINE_S = 120
 WARM = (0.6, 0.45, 0.27)
 
 

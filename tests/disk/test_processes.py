@@ -84,7 +84,7 @@ except OSError as error:
     print(error.strerror)
 """
     with python(code, env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}) as process:
-        said = process.communicate(timeout=30)[0].splitlines()
+        said = process.communicate(timeout=60)[0].splitlines()
     assert said == ["77 0", "1000", str(3 * 2**30), "no memory", "Too many open files"]
 
 

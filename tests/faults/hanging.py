@@ -12,7 +12,7 @@ from functools import cache
 from pathlib import Path
 from typing import Self
 
-DEADLINE_S = 10.0
+DEADLINE_S = 60.0
 
 
 @cache

@@ -39,7 +39,7 @@ POWER = "power loss"
 _EXT4_IOC_SHUTDOWN = 0x8004587D
 _NOLOGFLUSH = 2
 
-DEADLINE_S = 40
+DEADLINE_S = 120
 
 Plant = Callable[[], None]
 """Breaks the program on purpose, in the child."""

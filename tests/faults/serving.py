@@ -14,7 +14,7 @@ from hotfolder.overview.check import check
 from hotfolder.settings.root import Root
 from hotfolder.work.worker import Answer, Attempt, Stopped, run_attempt
 
-DEADLINE_S = 30.0
+DEADLINE_S = 120.0
 CANVAS = "fine-art-canvas"
 
 Runner = Callable[[Attempt, threading.Event], Answer | Stopped]

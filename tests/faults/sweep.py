@@ -70,7 +70,7 @@ KINDS: dict[str, tuple[str, ...]] = {
 WITHOUT_ROOM = ("open", "write", "close", "fsync", "rename", "link", "mkdir")
 """Kinds that can fail for want of room."""
 
-DEADLINE_S = 60
+DEADLINE_S = 180
 
 
 @dataclass(frozen=True)

@@ -145,7 +145,7 @@ def serving_until_stopped(daemon):
     finally:
         started = time.monotonic()
         daemon.stop()
-        thread.join(30)
+        thread.join(60)
         served.stopped_in_s = time.monotonic() - started
 
 
@@ -196,9 +196,9 @@ def test_the_process_ends_and_status_answers_while_a_share_hangs(two, elsewhere_
             assert "does not answer" in said.stdout
             started = time.monotonic()
             process.send_signal(number)
-            assert 0 == process.wait(30)
+            assert 0 == process.wait(60)
             assert time.monotonic() - started < ANSWERS_WITHIN_S
-            said, _ = process.communicate(timeout=30)
+            said, _ = process.communicate(timeout=60)
             assert b"Traceback" not in said
         finally:
             process.kill()
@@ -244,7 +244,7 @@ def test_what_was_left_behind_commits_nothing_and_holds_the_lock_until_it_ends(t
     with monkeypatch.context() as patch:
         patch.setattr(claim, "_take", hang)
         with serving_until_stopped(daemon_of(two)) as served:
-            assert reached.wait(30)
+            assert reached.wait(60)
         assert served.stopped_in_s < ANSWERS_WITHIN_S
         with pytest.raises(RootInUse):
             daemon_of(two).run()

@@ -90,6 +90,7 @@ def test_none_is_left_behind(quick, how):
         daemon.wait()
     finally:
         daemon.kill()
+        daemon.wait()
     wait_for(lambda: all(map(has_ended, left)))
 
 

@@ -102,6 +102,7 @@ def test_stopping_with_work_in_hand_costs_no_attempt(slow):
         assert daemon.wait(DEADLINE_S) == 0
     finally:
         daemon.kill()
+        daemon.wait()
     (row,) = read_jobs(root.ledger)
     assert (State.CLAIMED, 0) == (row.state, row.attempts)
 

@@ -22,7 +22,7 @@ from hotfolder.intake.scan import scan
 from hotfolder.intake.settle import Settler
 from hotfolder.intake.watch import Watch
 
-DEADLINE_S = 10.0
+DEADLINE_S = 60.0
 
 
 class Waker:

@@ -14,7 +14,7 @@ import pytest
 from hotfolder.errors import RootInUse
 from hotfolder.ledger.lock import find_holder, served_alone
 
-DEADLINE_S = 30.0
+DEADLINE_S = 120.0
 
 
 def write_holder(root, pid):

@@ -165,6 +165,6 @@ def test_a_pipe_named_like_the_log_is_said_and_keeps_nobody_waiting(ledger, log,
         said = pool.submit(RecordLog(ledger).end, log, mine, again=again)
         try:
             with pytest.raises(OSError, match="not a regular file"):
-                said.result(timeout=10)
+                said.result(timeout=60)
         finally:  # whoever waits for the other end of the pipe is let go
             os.close(os.open(log, os.O_RDWR | os.O_NONBLOCK))

@@ -28,7 +28,7 @@ url = "https://example.org/hook?token=secret"
 secret_file = "secret"
 """
 AT_ONCE = '[notify]\ngather = "0 s"\napart = "0 s"\n'
-DEADLINE_S = 30
+DEADLINE_S = 120
 
 
 def matter(name, kind=Kind.HELD, **values):

@@ -22,7 +22,7 @@ __all__ = ["hotfolder", "root", "worked"]
 
 pytestmark = pytest.mark.slow
 SECRET = "a-secret-that-nobody-sees"
-DEADLINE_S = 60
+DEADLINE_S = 120
 
 
 def set_up(root, text):

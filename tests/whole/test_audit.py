@@ -270,7 +270,7 @@ def test_questions_are_answered_while_a_daemon_serves_the_root(released, hotfold
             assert hotfolder("audit", released.path, "--verify").returncode == 0
         finally:
             daemon.terminate()
-            daemon.wait(30)
+            daemon.wait(60)
 
 
 def test_the_page_is_written_whole_and_names_are_text(released, hotfolder, tmp_path):

@@ -15,7 +15,7 @@ from hotfolder.overview.status import collect
 from hotfolder.work.worker import PROGRESS
 from whole.conftest import drop, files, records
 
-RECORD_S = 20
+RECORD_S = 120
 
 
 def with_sheets(root):

@@ -6,7 +6,7 @@ import pytest
 
 from hotfolder.work.ahead import one_ahead
 
-WAIT_S = 30
+WAIT_S = 120
 
 
 def test_all_parts_come_in_order_and_then_the_end():

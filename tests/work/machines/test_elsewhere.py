@@ -170,7 +170,7 @@ def test_a_machine_that_falls_silent_is_given_up(places, near, attempt, stop):
 
     def hang(attempt, stop):
         begun.set()
-        go_on.wait(30)
+        go_on.wait(60)
         return Stopped()
 
     frozen = near("frozen", run=hang)
@@ -178,9 +178,9 @@ def test_a_machine_that_falls_silent_is_given_up(places, near, attempt, stop):
     found = []
     thread = threading.Thread(target=lambda: found.append(engine.run(attempt, stop)))
     thread.start()
-    assert begun.wait(30)
+    assert begun.wait(60)
     frozen.silent = True
-    thread.join(30)
+    thread.join(60)
     go_on.set()
     assert found[0].verdict == "deliver"
     assert found[0].work.machine == engine.machines()[0].name
@@ -236,7 +236,7 @@ def test_a_stop_ends_it_there_too(places, near, attempt, stop):
 
     def hang(attempt, own_stop):
         begun.set()
-        assert own_stop.wait(30)
+        assert own_stop.wait(60)
         ended.set()
         return Stopped()
 
@@ -244,11 +244,11 @@ def test_a_stop_ends_it_there_too(places, near, attempt, stop):
     found = []
     thread = threading.Thread(target=lambda: found.append(engine.run(attempt, stop)))
     thread.start()
-    assert begun.wait(30)
+    assert begun.wait(60)
     stop.set()
-    thread.join(30)
+    thread.join(60)
     assert isinstance(found[0], Stopped)
-    assert ended.wait(30)
+    assert ended.wait(60)
 
 
 def test_a_failure_is_an_answer_and_the_next_attempt_goes_elsewhere(places, near, attempt, stop):

@@ -105,18 +105,18 @@ def test_nobody_asks_and_the_try_is_given_up(make, order, attempt):
 
     def hang(attempt, stop):
         begun.set()
-        assert stop.wait(30)
+        assert stop.wait(60)
         ended.set()
         return Stopped()
 
     tries = make(hang, clock=lambda: now[0])
     assert "begun" == put_all(tries, order, attempt).state
-    assert begun.wait(30)
+    assert begun.wait(60)
     now[0] = order.lease_s - 0.1
     assert [] == tries.end_forgotten()
     now[0] = order.lease_s + 0.1
     assert [order.job] == tries.end_forgotten()
-    assert ended.wait(30)
+    assert ended.wait(60)
     tries.close()
     assert [] == list((tries._folder / "tries").iterdir())
 
