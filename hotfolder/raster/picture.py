@@ -231,7 +231,12 @@ class Band:
         return int(self.pixels.shape[0])
 
 
-def rows_per_band(width_px: int, pixels: int = 1_000_000) -> int:
+_FEWEST_BANDS = 14
+_LEAST_PIXELS = 300_000
+"""Of a band of a small picture: fewer cost more to hand on than they save."""
+
+
+def rows_per_band(width_px: int, pixels: int = 1_500_000, *, height_px: int = 0) -> int:
     """Say how many rows make a band.
 
     Parameters
@@ -240,12 +245,19 @@ def rows_per_band(width_px: int, pixels: int = 1_000_000) -> int:
         Of the picture.
     pixels
         About how many pixels a band has.
+    height_px
+        Of the picture; of a small one, bands have fewer rows then, so that the last stage is not
+        left with much to do when the first has ended.
 
     Returns
     -------
     At least 1.
     """
-    return max(1, pixels // max(1, width_px))
+    width_px = max(1, width_px)
+    rows = pixels // width_px
+    if height_px:
+        rows = min(rows, max(-(-height_px // _FEWEST_BANDS), _LEAST_PIXELS // width_px))
+    return max(1, rows)
 
 
 def rebanded(bands: Iterable[Band], rows: int) -> Iterable[Band]:

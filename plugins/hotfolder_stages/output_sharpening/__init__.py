@@ -121,7 +121,8 @@ class OutputSharpening(Stage[OutputSharpeningSettings]):
         waiting: list[Band] = []
         top = 0
         with ThreadPoolExecutor(cpu_count()) as threads:
-            for band in rebanded(bands, rows_per_band(self._raster.width_px)):
+            rows = rows_per_band(self._raster.width_px, height_px=self._raster.height_px)
+            for band in rebanded(bands, rows):
                 waiting.append(band)
                 added = self._added.push(self._lightness_of(band.pixels, threads), threads)
                 if len(added):

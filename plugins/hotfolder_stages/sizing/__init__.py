@@ -56,7 +56,7 @@ __all__ = ["Sizing", "SizingSettings"]
 
 Task = TypeVar("Task")
 
-_BLOCK_PX = 2_000_000
+_BLOCK_PX = 1_500_000
 _ROWS_PER_TASK = 64
 _ROWS_AT_ONCE = 8
 _OPAQUE = 65535
@@ -172,7 +172,7 @@ class Sizing(Stage[SizingSettings]):
             if (
                 front.scaled_width_px < self._work.source.width_px
             ):  # of each block few rows are left
-                flow = rebanded(flow, rows_per_band(made.width_px))
+                flow = rebanded(flow, rows_per_band(made.width_px, height_px=made.height_px))
             yield from flow
 
     def close(self) -> Findings:
