@@ -55,6 +55,7 @@ _TOTAL = re.compile(
 _PLAIN_NUMBER = re.compile(r"\d+([.,]\d+)?")
 ANCHORS = ("centre", "top", "bottom", "left", "right", "top left", "top right", "bottom left",
             "bottom right")  # fmt: skip
+_SIDE = f"a length above 0 and up to {MAX_SIDE_MM / 1000:g} m"
 _LENGTH = 'a number and its unit, as in "210 mm", "21,5 cm", "8.5 in" or "8 1/2 in"'
 
 
@@ -371,7 +372,7 @@ def _read_side(text: str, unit_of_column: str) -> float:
     elif match := _NUMBER.fullmatch(text):
         number, said = float(match[1].replace(",", ".")), match[2]
     else:
-        raise ValueError(_LENGTH)
+        raise ValueError(_SIDE if text.startswith(("-", "\N{MINUS SIGN}")) else _LENGTH)
     unit = said.strip().casefold().removesuffix(".") or unit_of_column
     if not unit:
         raise ValueError(f'{_LENGTH}; or the unit in the column\'s name: "width (mm)"')
@@ -379,7 +380,7 @@ def _read_side(text: str, unit_of_column: str) -> float:
         raise ValueError(f"{_LENGTH}; units are mm, cm, m, in, ft")
     side = round(number * _UNITS[unit], 4)
     if not 0 < side <= MAX_SIDE_MM:
-        raise ValueError(f"a length above 0 and up to {MAX_SIDE_MM / 1000:g} m")
+        raise ValueError(_SIDE)
     return side
 
 

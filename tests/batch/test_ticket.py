@@ -133,6 +133,12 @@ def test_a_side_that_makes_no_sense_is_said_with_row_column_and_what_is_allowed(
     assert said.startswith(f'row 2, width: "{cell}"; allowed: ')
 
 
+@pytest.mark.parametrize("cell", ["-80 mm", "\N{MINUS SIGN}80 mm", "0 mm", "11 m"])
+def test_a_length_out_of_range_is_told_the_range(cell):
+    (said,) = problems(f"file,page,width\r\nx.tif,1,{cell}\r\n")
+    assert said.endswith("allowed: a length above 0 and up to 10 m")
+
+
 def test_a_length_that_is_none_is_told_how_inches_may_be_written():
     (said,) = problems("file,page,width\r\nx.tif,1,81/2 in\r\n")
     assert '"8.5 in" or "8 1/2 in"' in said
