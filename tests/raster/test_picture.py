@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from hotfolder.raster.picture import Band, rebanded
+from hotfolder.raster.picture import Band, rebanded, rows_per_band
 
 
 def cut(pixels, alpha, heights):
@@ -33,3 +33,12 @@ def test_rows_are_copied_only_where_two_bands_meet():
     made = list(rebanded(cut(pixels, None, [10, 10]), 6))
     shared = [np.shares_memory(pixels, each.pixels) for each in made]
     assert [True, False, True, True] == shared
+
+
+@pytest.mark.parametrize("size", [(6000, 4000), (2543, 1696), (600, 400), (24, 24), (60000, 9)])
+def test_a_small_picture_has_bands_enough_and_none_for_a_handful_of_pixels(size):
+    width_px, height_px = size
+    rows = rows_per_band(width_px, height_px=height_px)
+    assert 1 <= rows <= max(1, rows_per_band(width_px))
+    assert -(-height_px // rows) >= 13 or width_px * rows <= 300_000
+    assert rows == 1 or width_px * (rows + 1) > 300_000
