@@ -90,14 +90,13 @@ def test_what_waited_then_and_is_done_now_is_not_put_back(filled, tmp_path):
         check_books(root, dropped)
 
 
-def test_a_sidecar_whose_picture_had_just_been_taken_up_is_not_put_back(quick, tmp_path):
-    drop_with_sidecar(quick, "mud.tif", size=24)
+def put_back_a_copy_of(quick, tmp_path, is_meant, *, after):
+    """Kill at the first act at which a root is as meant; copy it, go on, and put the copy back."""
     dropped = dropped_hashes(quick.path / "in" / CANVAS)
     for number in count(1):
         root = copied(quick, tmp_path / f"killed-{number}")
-        assert sweep_in_child(root, number, after=True) is None, "no kill comes between the two"
-        waiting = [path.name for path in (root.path / "in" / CANVAS).glob("mud*")]
-        if waiting == ["mud.tif.xmp"]:
+        assert sweep_in_child(root, number, after=after) is None, "no act leaves it so"
+        if is_meant(root):
             break
     back_up(root, tmp_path / "copy")
     assert sweep(root) == []
@@ -105,22 +104,25 @@ def test_a_sidecar_whose_picture_had_just_been_taken_up_is_not_put_back(quick, t
     assert sweep(root) == []
     shutil.rmtree(next(root.private.glob("before-restore-*")))
     check_books(root, dropped)
+
+
+def test_a_sidecar_whose_picture_had_just_been_taken_up_is_not_put_back(quick, tmp_path):
+    drop_with_sidecar(quick, "mud.tif", size=24)
+
+    def is_left(root):
+        waiting = (root.path / "in" / CANVAS).glob("mud*")
+        return ["mud.tif.xmp"] == [path.name for path in waiting]
+
+    put_back_a_copy_of(quick, tmp_path, is_left, after=True)
 
 
 def test_half_a_kept_copy_of_a_job_that_ended_since_is_not_put_back(quick, tmp_path):
     drop(quick, "plain.tif", profile=False, size=24)
-    dropped = dropped_hashes(quick.path / "in" / CANVAS)
-    for number in count(1):
-        root = copied(quick, tmp_path / f"killed-{number}")
-        assert sweep_in_child(root, number) is None, "no kill comes while the copy is made"
-        if list(root.kept.glob("*/.hotfolder-*")):
-            break
-    back_up(root, tmp_path / "copy")
-    assert sweep(root) == []
-    put_back(tmp_path / "copy", root, over=True)
-    assert sweep(root) == []
-    shutil.rmtree(next(root.private.glob("before-restore-*")))
-    check_books(root, dropped)
+
+    def has_half(root):
+        return any(root.kept.glob("*/.hotfolder-*"))
+
+    put_back_a_copy_of(quick, tmp_path, has_half, after=False)
 
 
 def test_a_copy_put_into_a_new_folder_does_nothing_again_in_folders_that_went_on(quick, tmp_path):
