@@ -17,10 +17,11 @@ from hotfolder.batch.changes import hash_placement
 from hotfolder.batch.ticket import is_ticket
 from hotfolder.daemon.answers import check_answer, flush_files
 from hotfolder.daemon.endings import Endings
-from hotfolder.daemon.meanwhile import has_missed, name_passed_by
+from hotfolder.daemon.meanwhile import has_missed, looks_for_others, name_passed_by
 from hotfolder.daemon.slots import Slots
 from hotfolder.daemon.spool import attempt_folder, find_original, find_sidecar, show_name
 from hotfolder.daemon.strip_of_day import StripsOfDay
+from hotfolder.daemon.turns import Turns
 from hotfolder.daemon.waiting import find_waits, waits_still
 from hotfolder.disk import durable, names, trees
 from hotfolder.disk.kept_arrays import ArrayFolder
@@ -82,6 +83,7 @@ class Work:
     _unkept: dict[str, str] = field(default_factory=dict)
     """By destination, why they could not at last."""
     _strips: StripsOfDay = field(default_factory=StripsOfDay)
+    _turns: Turns = field(default_factory=Turns)
 
     @property
     def _endings(self) -> Endings:
@@ -111,7 +113,8 @@ class Work:
                 return self._endings.end(row, row.expect(Produced).answer, destination)
             if waits_still(self.ledger, row, destination, self.now()):
                 return row
-            return self._work(row, destination)
+            with self._turns.under_way(row):
+                return self._work(row, destination)
         except OSError as error:
             raise StorageError(f"job {row.id}: {error}") from error
 
@@ -201,15 +204,6 @@ class Work:
             self._give_room_back(row)
             self._uncount(row.id, row.attempts)
             raise StorageError(answer.message)
-        if has_missed(self.ledger, row, destination, neighbours, answer):
-            self._give_room_back(row)
-            return self._uncount(row.id, row.attempts)
-        if waits := find_waits(row, destination, neighbours, answer, self.now()):
-            self._give_room_back(row)
-            detail = row.expect(Claimed).model_copy(update={"waits": waits})
-            return self._uncount(row.id, row.attempts, detail)
-        answer = name_passed_by(self.ledger, row, destination, neighbours, answer)
-        answer = _tell_a_ticket(row, destination, answer)
         self._note_unkept(destination.name, answer)
         try:
             answer = check_answer(attempt_folder(self.root, row), answer)
@@ -224,7 +218,19 @@ class Work:
             ) from error
         if answer.verdict == "failed":
             return self._note_failed(row, destination, answer)
-        return self._endings.end(self._endings.commit_answer(row, answer), answer, destination)
+        if looks_for_others(answer, destination):
+            self._turns.wait_for_earlier(row, self.stop)
+        with self._turns.committing(row):
+            if has_missed(self.ledger, row, destination, neighbours, answer):
+                self._give_room_back(row)
+                return self._uncount(row.id, row.attempts)
+            if waits := find_waits(row, destination, neighbours, answer, self.now()):
+                self._give_room_back(row)
+                detail = row.expect(Claimed).model_copy(update={"waits": waits})
+                return self._uncount(row.id, row.attempts, detail)
+            answer = name_passed_by(self.ledger, row, destination, answer)
+            row = self._endings.commit_answer(row, _tell_a_ticket(row, destination, answer))
+        return self._endings.end(row, row.expect(Produced).answer, destination)
 
     def _note_failed(self, row: JobRow, destination: Destination, answer: Answer) -> JobRow:
         """Let a job be tried again, unless that is no use."""

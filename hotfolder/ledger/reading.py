@@ -43,6 +43,9 @@ _Detail = TypeVar("_Detail", bound=Detail)
 OPEN: Final = "state NOT IN ('delivered', 'held', 'refused')"
 """SQL for jobs that have not ended, as the indexes have it."""
 
+_ON_ITS_WAY: Final = "state IN ('produced', 'publishing')"
+"""SQL for jobs whose worker has answered, and whose files are being brought to their places."""
+
 UNDECIDED: Final = "state = 'held' AND json_extract(detail, '$.discarded') IS NULL"
 """SQL for held jobs that nobody has given up, as their index has it."""
 
@@ -173,6 +176,11 @@ class JobRow:
         return self.record.end if self.state.is_end and self.record else None
 
 
+def folder_of(source: bytes) -> bytes:
+    """Return the folder below a hot folder in which a job came; empty for the hot folder itself."""
+    return source.rpartition(b"/")[0]
+
+
 def to_row(values: Row, places: Places) -> JobRow:
     """Return a job from what `SELECT` gives."""
     seq, job, destination, source, kind, state, size, sha256, attempts = values[:9]
@@ -210,10 +218,11 @@ class LedgerReader:
         return to_row(rows[0], self.places) if rows else None
 
     def neighbours_of(self, row: JobRow, stage: str, key: str) -> list[Neighbour]:
-        """Ended jobs of the same folder of a hot folder, with what a stage shared of each.
+        """Jobs of the same folder of a hot folder, with what a stage shared of each.
 
-        The latest first. Of a hot folder itself, in which everything may lie, only those that have
-        ended since a day before this one arrived.
+        Those that have ended, the latest first, and those on their way to their ends. Of a hot
+        folder itself, in which everything may lie, only those that have ended since a day before
+        this one arrived.
 
         Parameters
         ----------
@@ -222,31 +231,44 @@ class LedgerReader:
         stage, key
             Whose findings, and which of them.
         """
-        folder = row.source.rpartition(b"/")[0]
-        path = f'$.findings."{stage}"."{key}"'
-        what = "jobs.id, jobs.source, jobs.state, json_extract(unpack(jobs.record), ?)"
+        path = f'.findings."{stage}"."{key}"'
+        paths = (f"$.answer.work{path}", f"$.record{path}", f"${path}")
+        # bringing a result to a slow share takes its time: what is said of it counts from before
+        what = (
+            "SELECT jobs.id, jobs.source, CASE jobs.state"
+            " WHEN 'produced' THEN json_extract(detail, '$.answer.verdict') = 'deliver'"
+            " WHEN 'publishing' THEN json_extract(detail, '$.state') = 'delivered'"
+            " ELSE jobs.state = 'delivered' END, CASE jobs.state"
+            " WHEN 'produced' THEN json_extract(detail, ?)"
+            " WHEN 'publishing' THEN json_extract(detail, ?)"
+            " ELSE json_extract(unpack(jobs.record), ?) END"
+        )
+        folder = folder_of(row.source)
         if folder:
             # "0" is the character behind "/"
-            query = (
-                f"SELECT {what} FROM jobs WHERE destination = ? AND source > ? AND source < ?"  # noqa: S608 - ours
-                " AND record IS NOT NULL AND id != ? ORDER BY source LIMIT ?"
-            )
-            values: tuple[Value, ...] = (row.destination, folder + b"/", folder + b"0")
+            found = self.read(
+                f"{what} FROM jobs WHERE destination = ? AND source > ? AND source < ? AND id != ?"
+                f" AND (record IS NOT NULL OR {_ON_ITS_WAY}) ORDER BY source LIMIT ?",
+                (*paths, row.destination, folder + b"/", folder + b"0", row.id, _MOST_NEIGHBOURS),
+            )  # fmt: skip
         else:
-            query = (
-                f"SELECT {what} FROM records JOIN jobs ON jobs.id = records.job"  # noqa: S608 - ours
+            found = self.read(
+                f"{what} FROM records JOIN jobs ON jobs.id = records.job"
                 " WHERE records.destination = ? AND records.finished >= ? AND records.latest = 1"
-                " AND jobs.id != ? ORDER BY records.finished DESC LIMIT ?"
-            )
-            values = (row.destination, format_time(row.arrived - _NEAR_IN_A_HOT_FOLDER))
-        found = self.read(query, (path, *values, row.id, _MOST_NEIGHBOURS))
-        return [
-            Neighbour(job, display_name(source), state == State.DELIVERED, json.loads(said))
-            for job, source, state, said in found
-            if said is not None
-            and bytes(source).rpartition(b"/")[0] == folder
-            and said.startswith("{")
-        ]
+                " AND jobs.id != ? ORDER BY records.finished DESC LIMIT ?",
+                (*paths, row.destination, format_time(row.arrived - _NEAR_IN_A_HOT_FOLDER), row.id,
+                 _MOST_NEIGHBOURS),
+            ) + self.read(
+                f"{what} FROM jobs INDEXED BY jobs_open WHERE {OPEN} AND {_ON_ITS_WAY}"
+                " AND destination = ? AND id != ?",
+                (*paths, row.destination, row.id),
+            )  # fmt: skip
+        neighbours = {
+            job: Neighbour(job, display_name(source), bool(delivered), json.loads(said))
+            for job, source, delivered, said in found
+            if said is not None and folder_of(source) == folder and said.startswith("{")
+        }
+        return list(neighbours.values())
 
     def find_saying(
         self, destination: str, stage: str, key: str, value: str, since: datetime, but: str

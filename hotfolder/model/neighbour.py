@@ -39,6 +39,26 @@ class Neighbour:
         """Whether it was delivered with nothing of its own and nothing of another picture."""
         return self.delivered and not self.gives and not self.said.get("served_by")
 
+    def misses(self, said: Mapping[str, Json]) -> bool:
+        """Whether it was delivered without what is said of another, though that suits it better.
+
+        Only what both say is compared; a picture that says nothing of that misses what it went
+        without. See `Stage.shares`.
+        """
+        if not self.delivered or self.gives:
+            return False
+        if "nearer_than" not in self.said or "at" not in said:
+            return self.went_without
+        at, its, limit = self.said.get("at"), said.get("at"), self.said.get("nearer_than")
+        return (
+            isinstance(at, int | float)
+            and isinstance(its, int | float)
+            and isinstance(limit, int | float)
+            and self.said.get("alike") is not None
+            and self.said.get("alike") == said.get("alike")
+            and abs(at - its) < limit
+        )
+
     @property
     def what(self) -> str:
         """What it gives, in words."""

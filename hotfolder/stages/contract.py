@@ -203,18 +203,22 @@ class Stage(ABC, Generic[SettingsT_co]):
     shares: ClassVar[str] = ""
     """The key of its findings that other jobs of the same folder or batch are given; "" for none.
 
-    What stands there is an object; ``"gives": true`` in it says that others can use it. A job that
-    was being worked on meanwhile is then worked on once more.
+    What stands there is an object; ``"gives": true`` in it says that others can use it, and
+    ``"what"`` what it is. A job that was being worked on meanwhile is then worked on once more, and
+    one that was delivered before is named, if it would have been served by it.
 
     ``"waits_s": 600.0`` in it asks for another that gives, for so many seconds: the job waits, and
     is worked on once more when one ends in its folder or batch, or when the time is over.
     ``"waits_for"`` says in a few words for what.
 
-    ``"served_by"`` names the job whose findings were used where it has none of its own: then a
-    later one does not warn that it went without.
+    ``"served_by"`` names the job whose findings were used where it has none of its own. Such a one
+    counts as served, unless it says what would have been better: with ``"alike": text``,
+    ``"at": number`` and ``"nearer_than": number``, another that is alike and nearer than that is. A
+    picture that went without says up to where one would have been of use to it; where ``"alike"``
+    is None, none would.
 
-    ``"what"`` says what it gives, and ``"after"`` lists jobs that were delivered before and could
-    have used it: their pages and stories say so.
+    ``"after"`` is added by the daemon: the jobs that were delivered before and would have been
+    served. Their pages and stories say so.
     """
 
     role: ClassVar[Role | None] = None

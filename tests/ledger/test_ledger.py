@@ -159,6 +159,21 @@ def test_neighbours_are_looked_up_by_an_index(ledger):
         assert not [step for step in plan if step.startswith("SCAN")], plan
 
 
+@pytest.mark.parametrize("folder", ["", "boat/"])
+@pytest.mark.parametrize("verdict", ["deliver", "hold"])
+def test_a_picture_that_is_being_brought_to_its_place_is_a_neighbour(ledger, verdict, folder):
+    for job in ("j1", "j2"):
+        add(ledger, job, source=f"{folder}{job}.tif".encode())
+    original = OriginalRecord(name="a.tif", sha256=None, bytes=10)
+    work = WorkRecord(original=original, findings={"reference": {"shoot": {"gives": True}}})
+    assert [] == ledger.neighbours_of(ledger.job("j2"), "reference", "shoot")
+    ledger.advance("j1", State.PRODUCED, Produced(answer=Answer(verdict=verdict, work=work)))
+    (found,) = ledger.neighbours_of(ledger.job("j2"), "reference", "shoot")
+    assert ("j1", verdict == "deliver", {"gives": True}) == (
+        found.job, found.delivered, found.said
+    )  # fmt: skip
+
+
 @pytest.mark.parametrize(("verdict", "found"), [("deliver", "j1"), ("hold", None)])
 def test_what_a_stage_has_said_of_a_job_on_its_way_is_found(ledger, verdict, found):
     add(ledger)

@@ -96,6 +96,46 @@ def test_a_reference_holds_for_the_other_frames_of_its_shoot_in_any_order(small,
         assert any("boat/a-hull.jpg" in each for each in said)
 
 
+def test_the_nearest_reference_holds_though_its_picture_takes_longer(small, hotfolder):
+    """Of pictures that are dropped together none is delivered before those ahead of it."""
+    write_destination(small, **CORRECTS)
+    made = scenes.scene(4, "turned", 768, size=0.45, light_name="D50")
+    light = scenes.background(np.random.default_rng(2), 200, 300) * 0.5
+    frame = np.rint(scenes.encode(light) * 255).astype(np.uint8)
+    drop_shot(small, "boat/a-chart.jpg", made.codes, minute=1)
+    assert 0 == hotfolder("sweep", small.path).returncode
+    drop_shot(small, "boat/b-chart.jpg", made.codes.repeat(4, 0).repeat(4, 1), minute=9)
+    drop_shot(small, "boat/c-sail.jpg", frame, minute=8)
+    drop_shot(small, "boat/d-sail.jpg", frame, minute=3)
+    done = hotfolder("sweep", small.path)
+    assert 0 == done.returncode, done.stdout + done.stderr
+    found = {name: each["findings"]["reference"] for name, each in by_name(small).items()}
+    assert ["boat/b-chart.jpg", "boat/a-chart.jpg"] == [
+        found[f"{name}-sail.jpg"]["carried_over"]["from"] for name in "cd"
+    ]
+    assert "came after" not in done.stdout
+
+
+def test_a_nearer_reference_that_comes_later_says_what_had_one_from_further_away(small, hotfolder):
+    write_destination(small, **CORRECTS)
+    made = scenes.scene(4, "turned", 768, size=0.45, light_name="D50")
+    light = scenes.background(np.random.default_rng(2), 200, 300) * 0.5
+    frame = np.rint(scenes.encode(light) * 255).astype(np.uint8)
+    for name, codes, minute in (
+        ("a-chart", made.codes, 1), ("near-a", frame, 2), ("near-b", frame, 8)
+    ):  # fmt: skip
+        drop_shot(small, f"boat/{name}.jpg", codes, minute=minute)
+        assert 0 == hotfolder("sweep", small.path).returncode
+    drop_shot(small, "boat/b-chart.jpg", made.codes, minute=9)
+    done = hotfolder("sweep", small.path)
+    assert "Delivered with one that suits less well: boat/near-b.jpg. Drop them" in done.stdout
+    # the advice is taken
+    drop_shot(small, "boat/near-b.jpg", frame, minute=8)
+    assert 0 == hotfolder("sweep", small.path).returncode
+    latest = [each for each in records(small) if each["original"]["name"] == "near-b.jpg"][-1]
+    assert "boat/b-chart.jpg" == latest["findings"]["reference"]["carried_over"]["from"]
+
+
 def test_a_reference_that_comes_later_says_what_was_delivered_without_it(small, hotfolder):
     write_destination(small, **CORRECTS)
     light = scenes.background(np.random.default_rng(2), 200, 300) * 0.5
@@ -105,9 +145,10 @@ def test_a_reference_that_comes_later_says_what_was_delivered_without_it(small, 
     made = scenes.scene(4, "turned", 768, size=0.45, light_name="D50")
     drop_shot(small, "boat/chart.jpg", made.codes, minute=5)
     done = hotfolder("sweep", small.path)
-    assert "came after boat/a.jpg" in done.stdout
+    assert "Delivered without it: boat/a.jpg. Drop them again" in done.stdout
     chart = by_name(small)["chart.jpg"]
-    assert [by_name(small)["a.jpg"]["job"]] == chart["findings"]["reference"]["came_after"]
+    shared = chart["findings"]["reference"]["shoot"]
+    assert [by_name(small)["a.jpg"]["job"]] == shared["after"]
     (frame,) = tell_story_of(small, "boat/a.jpg", hotfolder)
     said = [each["text"] for each in frame["events"] if "came later" in each["what"]]
     assert [f"boat/chart.jpg (job {chart['job']}); it was delivered without it"] == said

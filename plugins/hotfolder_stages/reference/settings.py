@@ -59,8 +59,8 @@ class ReferenceSettings(StageSettings):
     destination that works on tickets."""
     carry_over_within: DurationS = 7200.0
     """How far apart a picture and a reference in another one of its folder or batch may have been
-    taken for it to hold; "0 s" carries nothing over. Camera, profile and white balance must be the
-    same."""
+    taken for it to hold, the nearest of them; "0 s" carries nothing over. Camera, profile and white
+    balance must be the same. One that comes later and is nearer names what was delivered before."""
     wait_for_reference: DurationS | None = None
     """How long a picture without a reference waits, from when it was looked at first, for one that
     holds for it to come into its folder or batch; then it goes on without. Without it nothing

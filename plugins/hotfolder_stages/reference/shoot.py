@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
 from pydantic import BaseModel, ConfigDict, JsonValue, ValidationError
 
@@ -45,6 +45,18 @@ class Shot(BaseModel):
     def moment(self) -> datetime | None:
         """When it was taken."""
         return datetime.fromisoformat(self.taken) if self.taken else None
+
+    @property
+    def at_s(self) -> float | None:
+        """When it was taken: seconds since 1970, as if its clock showed UTC."""
+        return self.moment.replace(tzinfo=UTC).timestamp() if self.moment else None
+
+    @property
+    def alike(self) -> str | None:
+        """What a reference must have in common with it; None when the file does not say."""
+        if not self.camera or not self.profile_sha256:
+            return None
+        return f"{self.camera}, {self.white_balance}, {self.profile_sha256}"
 
 
 class Shared(BaseModel):
@@ -132,19 +144,7 @@ def _find_holding(
         if shot.exposure_stops is not None and shared.shot.exposure_stops is not None:
             stops = round(shot.exposure_stops - shared.shot.exposure_stops, 3)
         found.append(Carried(neighbour, shared.chart, apart_s, stops))
-    return sorted(found, key=lambda each: each.apart_s), reasons
-
-
-def find_served(shot: Shot, neighbours: Sequence[Neighbour], within_s: float) -> list[Neighbour]:
-    """Return the pictures that have no reference, and for which this one's would hold."""
-    return [
-        each
-        for each in neighbours
-        if (shared := _read(each)) is not None
-        and shared.chart is None
-        and shared.served_by is None
-        and not _why_not(shared.shot, shot, within_s)[0]
-    ]
+    return sorted(found, key=lambda each: (each.apart_s, each.neighbour.name)), reasons
 
 
 def _read(neighbour: Neighbour) -> Shared | None:

@@ -44,7 +44,6 @@ from hotfolder_stages.reference.settings import ReferenceSettings
 from hotfolder_stages.reference.shoot import (
     Carried,
     find_carried,
-    find_served,
     list_holding,
     read_shot,
 )
@@ -64,8 +63,6 @@ _CARRIED = (
     *("curve_suspected", "wrong_profile_suspected", "too_uneven"),
 )
 """What of a chart's findings others of the shoot get."""
-
-_MOST_NAMED = 5
 
 
 @dataclass(frozen=True)
@@ -316,35 +313,21 @@ class Reference(Stage[ReferenceSettings]):
             "gives": own is not None,
             "what": "a reference",
             "shot": self._shot.model_dump(mode="json"),
+            "alike": self._shot.alike,
+            "at": self._shot.at_s,
+            "nearer_than": self.settings.carry_over_within,
             "chart": {key: own[key] for key in _CARRIED if key in own} if own else None,
             "card": self._said.get("card_beside_chart"),
         }
         self._said["shoot"] = shared
-        within_s = self.settings.carry_over_within
-        if own is None or not within_s:
-            return
-        served = [
-            each
-            for each in find_served(self._shot, self._job.neighbours, within_s)
-            if each.delivered
-        ]
-        if served:
-            names = [each.name for each in served]
-            more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
-            after: list[Json] = [each.job for each in served]
-            self._said["came_after"] = after
-            shared["after"] = after
-            self._job.warn(
-                "came-after",
-                f"It has a reference that came after {', '.join(names[:_MOST_NAMED])}{more} of "
-                "the same shoot: they were delivered without it. Drop them again if they are to "
-                "have it.",
-            )
 
     def _carry_over(self) -> None:
         """Look for a reference in another picture of the shoot."""
+        shared = self._said["shoot"]
+        assert isinstance(shared, dict)
         has_own = bool(self._charts) or "card" in self._said
         if has_own or self.settings.white_at or not self.settings.carry_over_within:
+            shared["nearer_than"] = 0.0
             return
         within_s = self.settings.carry_over_within
         self._carried, reason = find_carried(self._shot, self._job.neighbours, within_s)
@@ -356,15 +339,12 @@ class Reference(Stage[ReferenceSettings]):
                 "exposure_differs_stops": self._carried.exposure_differs_stops,
                 "chart": dict(self._carried.chart),
             }
-            shared = self._said["shoot"]
-            assert isinstance(shared, dict)
             shared["served_by"] = self._carried.neighbour.job
+            shared["nearer_than"] = self._carried.apart_s
             return
         if any(each.gives for each in self._job.neighbours):
             self._said["not_carried_over"] = reason
         if self.settings.wait_for_reference:
-            shared = self._said["shoot"]
-            assert isinstance(shared, dict)
             shared["waits_s"] = self.settings.wait_for_reference
             shared["waits_for"] = "a reference of its shoot (wait_for_reference)"
 
