@@ -8,6 +8,7 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
+from hotfolder.colour import littlecms
 from hotfolder.colour.arrays import Codes, Floats
 from hotfolder.colour.profile import LITTLECMS_NAMES, Profile, ProfileError, lab_profile
 from hotfolder.model.encoding import Encoding
@@ -102,13 +103,12 @@ def call(
     """
     one_channel_in = source.encoding is Encoding.GREY
     try:
-        out: NDArray[_Number] = imagecodecs.cms_transform(
+        out: NDArray[_Number] = littlecms.transform(
             np.ascontiguousarray(pixels[..., 0] if one_channel_in else pixels),
-            source.data,
-            destination.data,
-            colorspace=LITTLECMS_NAMES[source.encoding],
-            outcolorspace=LITTLECMS_NAMES[destination.encoding],
-            outdtype=np.dtype(made).name,
+            (source.sha256, source.data),
+            (destination.sha256, destination.data),
+            spaces=(LITTLECMS_NAMES[source.encoding], LITTLECMS_NAMES[destination.encoding]),
+            made=np.dtype(made).name,
             intent=intent.code,
             flags=flags,
         )

@@ -168,7 +168,7 @@ class Grid:
                 return np.empty(0, np.int64)
             return self._patches.find_within(places[start:stop], self._is_exact) + start
 
-        # all at once: making a conversion ready costs as much as thousands of colours
+        # all at once: one call for what each core has found
         where = np.concatenate(over_slabs(work, len(flat), 1))
         if where.size:
             out[where] = self._converted_exactly(flat[where])
@@ -235,10 +235,7 @@ class Grid:
         return self._converted(self._axis.codes(places) if self._axis else places)
 
     def _at_points_of(self, blocks: Indices) -> Codes:
-        """Convert the points of blocks, and with them what they will be compared with.
-
-        Making the exact conversion ready costs as much as thousands of colours.
-        """
+        """Convert the points of blocks, and with them what they will be compared with."""
         codes, at = self._patches.list_points(blocks)
         looked_at = self._measured_in(blocks)
         made = compute_in_threads(self._at_places, np.concatenate([codes, looked_at]))

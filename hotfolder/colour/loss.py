@@ -245,7 +245,7 @@ def before_and_after(
 
 
 def conversion_of(route: Route, precision: Precision) -> Transform:
-    """Make the conversion of a route; that costs as much as converting 20,000 colours."""
+    """Make the conversion of a route; that may cost as much as converting 20,000 colours."""
     return Transform(
         route.source,
         route.destination,

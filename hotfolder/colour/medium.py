@@ -27,6 +27,7 @@ from hotfolder.colour.engine import NO_GRID, call
 from hotfolder.colour.inversion import invert
 from hotfolder.colour.kept_points import number_for
 from hotfolder.colour.measurement_model import MeasurementModel, measurement_model
+from hotfolder.colour.patchwork import COLOURS_PER_CALL
 from hotfolder.colour.profile import Profile, ProfileError, lab_profile
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.model.encoding import Encoding
@@ -38,7 +39,6 @@ FITS_WITHIN = 0.2
 _SCATTERED_SIDE = {1: 129, 3: 21, 4: 11}
 _STARTS = 4
 _LOOKED_AT = 24
-_COLOURS_PER_CALL = 20_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +86,7 @@ def by_table(
         )
         return codes.reshape(-1, profile.encoding.channels)
 
-    return np.concatenate(over_slabs(compute, len(lab), 1, worth_a_thread=_COLOURS_PER_CALL))
+    return np.concatenate(over_slabs(compute, len(lab), 1, worth_a_thread=COLOURS_PER_CALL))
 
 
 @lru_cache(maxsize=8)

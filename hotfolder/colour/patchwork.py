@@ -35,8 +35,8 @@ Scalar = TypeVar("Scalar", bound=np.generic)
 POINTS = "points"
 """What the values at the points of a block are called among what is known of it."""
 
-COLOURS_PER_CALL = 20_000
-"""An engine's call for fewer takes as long again to begin as it takes to convert them."""
+COLOURS_PER_CALL = 5_000
+"""Converted within some milliseconds: for fewer a thread is hardly worth its waking."""
 
 _FEW_BLOCKS = 64
 

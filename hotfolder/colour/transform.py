@@ -278,7 +278,7 @@ class Transform:
         float64, shape (n,), ΔE00.
         """
         exact = self._engine(pixels[None], self.flags | NO_GRID)[0]
-        lab = to_lab(self.destination, np.stack([exact, made]))  # one call: making it ready costs
+        lab = to_lab(self.destination, np.stack([exact, made]))
         return delta_e_00(lab[0], lab[1])
 
     def _changes_nothing(self) -> tuple[str, ...]:
