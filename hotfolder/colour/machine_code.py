@@ -13,6 +13,9 @@ imports together, and commands that compute no pixels have no use for it.
 Loops let go of the interpreter, so threads (`hotfolder.colour.slabs`) share them out among the
 cores. They use no threads of Numba's, which do not survive the fork of a worker. They do not look
 whether an index is inside its array: who calls them does.
+
+A loop that makes an array counts who holds each of its arrays, in atomic steps at every slice.
+Where that is much, its caller gives it room instead, and nothing is counted.
 """
 
 from __future__ import annotations
@@ -37,8 +40,10 @@ _OPTIONS: dict[str, Any] = {
     # no C code calls a loop
     "no_cfunc_wrapper": True,
 }
-_OF_PARTS: dict[str, Any] = {**_OPTIONS, "no_cpython_wrapper": True}
-"""What only loops call, Python does not."""
+_MAKERS = frozenset(
+    {"empty", "empty_like", "zeros", "zeros_like", "ones", "ones_like", "full", "full_like", "copy"}
+)
+"""What of numpy makes an array; a loop that calls one of these counts its arrays."""
 _LOCK = threading.RLock()
 _MOST_AT_ONCE = 256
 """Loops that are compiled side by side; more than there are."""
@@ -210,15 +215,18 @@ class _Late:
         import numba
 
         function = _with_parts(self._written)
+        # without this Numba counts who holds an array; what it makes has to be freed
+        options: dict[str, Any] = _OPTIONS | {"_nrt": _makes_arrays(self._written)}
         if self._arguments is None:
-            return numba.njit(**_OF_PARTS)(function)
+            options["no_cpython_wrapper"] = True  # only loops call it, Python does not
+            return numba.njit(**options)(function)
         signature = numba.void(*(_numba_type(kind) for kind in self._arguments))
         try:
-            return numba.njit(signature, cache=True, **_OPTIONS)(function)
+            return numba.njit(signature, cache=True, **options)(function)
         except RuntimeError as error:
             if "cannot cache" not in str(error):
                 raise
-            return numba.njit(signature, **_OPTIONS)(function)
+            return numba.njit(signature, **options)(function)
 
 
 _LOOPS: list[_Late] = []
@@ -238,6 +246,16 @@ def _with_parts(written: FunctionType) -> FunctionType:
     values = [str(cell.cell_contents) for cell in written.__closure__ or ()]
     function.__qualname__ = "-".join([written.__qualname__, *values])
     return function
+
+
+def _makes_arrays(written: FunctionType) -> bool:
+    """Whether a loop, or a part of it, makes arrays of its own."""
+    names = written.__code__.co_names
+    parts = [written.__globals__.get(name) for name in names]
+    return not _MAKERS.isdisjoint(names) or any(
+        isinstance(part, _Late) and _makes_arrays(part._written)  # noqa: SLF001 - of this class
+        for part in parts
+    )
 
 
 def _numba_type(kind: Kind) -> Any:

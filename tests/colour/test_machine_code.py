@@ -4,7 +4,11 @@ import os
 import subprocess
 import sys
 
+import numpy as np
 import pytest
+
+from hotfolder.colour import machine_code
+from hotfolder.colour.machine_code import compiled, inlined, made, seen
 
 COMPILE = """
 import sys
@@ -33,3 +37,40 @@ def test_processes_share_what_is_compiled_first_and_nothing_is_compiled_twice(tm
     # two that share an index lose what the other has written, when both write at once
     assert loops == len(list(tmp_path.rglob("*.nbi")))
     assert [0, 0, loops] == [int(each) for each in start().stdout.split()]
+
+
+def _shift(values, out):
+    for at in range(np.uint64(len(out))):
+        out[at] = values[at] + np.float32(1)
+
+
+def _shift_by_room(values, out):
+    room = np.zeros(len(out), np.float32)
+    for at in range(len(out)):
+        room[at] = values[at] + np.float32(1)
+    for at in range(len(out)):
+        out[at] = room[at]
+
+
+@inlined
+def _part(values, out):
+    made_here = np.empty_like(values)
+    for at in range(len(out)):
+        made_here[at] = values[at] + np.float32(1)
+        out[at] = made_here[at]
+
+
+def _shift_by_part(values, out):
+    _part(values, out)
+
+
+@pytest.mark.parametrize(
+    ("written", "counts"), [(_shift, False), (_shift_by_room, True), (_shift_by_part, True)]
+)
+def test_only_a_loop_that_makes_arrays_counts_who_holds_them(written, counts, monkeypatch):
+    monkeypatch.setattr(machine_code, "_LOOPS", [])
+    loop = compiled(seen("f4", 1), made("f4", 1))(written)
+    out = np.empty(5, np.float32)
+    loop(np.arange(5, dtype=np.float32), out)
+    assert [1, 2, 3, 4, 5] == out.tolist()
+    assert counts is machine_code._makes_arrays(written)

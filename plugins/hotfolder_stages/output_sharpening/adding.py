@@ -159,6 +159,7 @@ class _Columns:
         """Of each tile: pixels that were limited, pixels that are left alone, the sum of added
         times detail, and of detail²."""
         first, near, quiet, light = self._behind
+        self._room = np.empty((4, _columns(COLUMNS_AT_ONCE + 2 * max(self._behind))), np.float32)
         to_steps, to_end = near + quiet, near + quiet + light
         self._lightness = self._ring(first + max(to_steps, len(self._half) - 1))
         self._detail = self._ring(to_end)
@@ -213,6 +214,7 @@ class _Columns:
         wide, fine, coarse = self._wide, self._fine, self._coarse
         wide.go_on(self._arrived, first)
         find_detail(
+            self._room,
             self._lightness,
             wide.rows,
             first,
@@ -233,6 +235,7 @@ class _Columns:
         fine.go_on(self._done[0], first)
         coarse.go_on(self._done[0], first)
         find_excess(
+            self._room,
             fine.rows,
             coarse.rows,
             first,
@@ -250,6 +253,7 @@ class _Columns:
     def _find_steps(self, first: int, last: int) -> None:
         self._lows.go_on(self._done[1], first)
         find_steps(
+            self._room,
             self._lows.rows,
             self._detail,
             self._lightness,
@@ -270,6 +274,7 @@ class _Columns:
         self._given.go_on(self._done[2], first)
         self._taken.go_on(self._done[2], first)
         balance(
+            self._room,
             self._given.rows,
             self._taken.rows,
             self._steps,

@@ -38,7 +38,7 @@ def _mean_down(
     count, room = last - first, len(lightness)
     values = lightness[y % room, first:last]
     weight = half[0]
-    for x in range(count):
+    for x in range(np.uint64(count)):
         out[x] = weight * values[x]
     for k in range(1, len(half), 2):
         one, two = half[k], half[k + 1]
@@ -46,7 +46,7 @@ def _mean_down(
         below = lightness[min(y + k, height - 1) % room, first:last]
         far_above = lightness[max(y - k - 1, 0) % room, first:last]
         far_below = lightness[min(y + k + 1, height - 1) % room, first:last]
-        for x in range(count):
+        for x in range(np.uint64(count)):
             out[x] += one * (above[x] + below[x]) + two * (far_above[x] + far_below[x])
 
 
@@ -56,13 +56,13 @@ def _mean_across(values: Array, half: Array, out: Array) -> None:
     count, reach = len(out), len(half) - 1
     middle = values[reach:]
     weight = half[0]
-    for x in range(count):
+    for x in range(np.uint64(count)):
         out[x] = weight * middle[x]
     for k in range(1, len(half), 2):
         one, two = half[k], half[k + 1]
         before, after = values[reach - k :], values[reach + k :]
         far_before, far_after = values[reach - k - 1 :], values[reach + k + 1 :]
-        for x in range(count):
+        for x in range(np.uint64(count)):
             out[x] += one * (before[x] + after[x]) + two * (far_before[x] + far_after[x])
 
 
@@ -75,17 +75,14 @@ def _repeat_ends(values: Array, start: int, stop: int, end: int) -> None:
 
 
 @inlined
-def _with_ends(row: Array, width: int, left: int, reach: int, columns: int, spare: Array) -> Array:
-    """A row of values from `reach` before the column `left` on, with as many after the last."""
+def _bring(row: Array, width: int, left: int, reach: int, columns: int, out: Array) -> None:
+    """Copy a row from `reach` before the column `left` on, with as many after the last column."""
     first, last = max(left - reach, 0), min(left + columns + reach, width)
     outside = first - (left - reach)
-    if last - first == columns + 2 * reach:
-        return row[first:last]
-    part, into = row[first:last], spare[outside:]
-    for x in range(last - first):
+    part, into = row[first:last], out[outside:]
+    for x in range(np.uint64(last - first)):
         into[x] = part[x]
-    _repeat_ends(spare, outside, outside + last - first, columns + 2 * reach)
-    return spare
+    _repeat_ends(out, outside, outside + last - first, columns + 2 * reach)
 
 
 @inlined
@@ -101,21 +98,19 @@ def _mean_beside(
 ) -> None:
     """Means by triangles of some columns of a row, of which `sums` are those of the rows."""
     count = columns + 2 * (side - 1)
-    values, other = _with_ends(sums, width, left, side - 1, columns, spare), line
-    for again in range(2):
+    _bring(sums, width, left, side - 1, columns, spare)
+    values, other = spare, line
+    for _ in range(2):
         step = 1
         while step < side:
             count -= step
             after = values[step:]
-            for x in range(count):
+            for x in range(np.uint64(count)):
                 other[x] = values[x] + after[x]
-            if again == 0 and step == 1:
-                values, other = line, spare
-            else:
-                values, other = other, values
+            values, other = other, values
             step *= 2
     share = _ONE / np.float32(side * side * side * side)
-    for x in range(columns):
+    for x in range(np.uint64(columns)):
         out[x] = values[x] * share
 
 
@@ -125,20 +120,18 @@ def _least_beside(
 ) -> None:
     """Least values within `QUIET_PX`, of which `lows` are those of the rows."""
     count = columns + _QUIET_SIDE
-    values, other = _with_ends(lows, width, left, QUIET_PX, columns, spare), line
+    _bring(lows, width, left, QUIET_PX, columns, spare)
+    values, other = spare, line
     step = 1
     while step < _QUIET_SIDE:
         count -= step
         after = values[step:]
-        for x in range(count):
+        for x in range(np.uint64(count)):
             other[x] = min(values[x], after[x])
-        if step == 1:
-            values, other = line, spare
-        else:
-            values, other = other, values
+        values, other = other, values
         step *= 2
     after = values[1:]
-    for x in range(columns):
+    for x in range(np.uint64(columns)):
         out[x] = min(values[x], after[x])
 
 
@@ -160,11 +153,11 @@ def sum_down(sums: Array, before: int, after: int, steps: Array, width: int) -> 
                 upper = sums[(row - first) % room, start:stop]
                 lower = sums[(row - first + steps[at]) % room, start:stop]
                 if row < second:
-                    for x in range(stop - start):
+                    for x in range(np.uint64(stop - start)):
                         upper[x] += lower[x]
                 else:
                     top = sums[(row - second) % room, start:stop]
-                    for x in range(stop - start):
+                    for x in range(np.uint64(stop - start)):
                         value = upper[x] + lower[x]
                         upper[x] = value
                         top[x] += value
@@ -189,11 +182,11 @@ def least_down(lows: Array, before: int, after: int, steps: Array, width: int) -
                 upper = lows[(row - first) % room, start:stop]
                 lower = lows[(row - first + steps[at]) % room, start:stop]
                 if row < second:
-                    for x in range(stop - start):
+                    for x in range(np.uint64(stop - start)):
                         upper[x] = min(upper[x], lower[x])
                 else:
                     top = lows[(row - second) % room, start:stop]
-                    for x in range(stop - start):
+                    for x in range(np.uint64(stop - start)):
                         value = min(upper[x], lower[x])
                         upper[x] = value
                         top[x] = min(top[x], value)
@@ -201,6 +194,7 @@ def least_down(lows: Array, before: int, after: int, steps: Array, width: int) -
 
 
 @compiled(
+    made("f4", 2),
     seen("f4", 2),
     made("f4", 2),
     number("i8"),
@@ -216,6 +210,7 @@ def least_down(lows: Array, before: int, after: int, steps: Array, width: int) -
     number("i8"),
 )
 def find_detail(
+    room: Array,
     lightness: Array,
     wide: Array,
     first: int,
@@ -237,10 +232,7 @@ def find_detail(
     `fine_at`, `coarse_at`.
     """
     reach = len(half) - 1
-    down = np.empty(COLUMNS_AT_ONCE + 2 * reach, np.float32)
-    room = COLUMNS_AT_ONCE + 2 * (side - 1)
-    line, spare = np.empty(room, np.float32), np.empty(room, np.float32)
-    mean = np.empty(COLUMNS_AT_ONCE, np.float32)
+    line, spare, mean, down = room[0], room[1], room[2], room[3]
     for left in range(0, width, COLUMNS_AT_ONCE):
         right = min(left + COLUMNS_AT_ONCE, width)
         count = right - left
@@ -253,18 +245,19 @@ def find_detail(
             _mean_across(down, half, out)
             values = lightness[y % len(lightness), left:right]
             squares = fine[(y + fine_at) % len(fine), left:right]
-            for x in range(count):
+            for x in range(np.uint64(count)):
                 value = values[x] - out[x]
                 out[x] = value
                 squares[x] = value * value
             _mean_beside(wide[y % len(wide)], width, left, count, side, line, spare, mean)
             squares = coarse[(y + coarse_at) % len(coarse), left:right]
-            for x in range(count):
+            for x in range(np.uint64(count)):
                 value = values[x] - mean[x]
                 squares[x] = value * value
 
 
 @compiled(
+    made("f4", 2),
     made("f4", 2),
     made("f4", 2),
     number("i8"),
@@ -279,6 +272,7 @@ def find_detail(
     number("i8"),
 )
 def find_excess(
+    room: Array,
     fine: Array,
     coarse: Array,
     first: int,
@@ -305,9 +299,7 @@ def find_excess(
         numbers[3],
         numbers[4],
     )
-    room = COLUMNS_AT_ONCE + 2 * (side - 1)
-    line, spare = np.empty(room, np.float32), np.empty(room, np.float32)
-    contrast = np.empty(COLUMNS_AT_ONCE, np.float32)
+    line, spare, contrast = room[0], room[1], room[2]
     for left in range(0, width, COLUMNS_AT_ONCE):
         right = min(left + COLUMNS_AT_ONCE, width)
         count = right - left
@@ -319,14 +311,14 @@ def find_excess(
                 excess[y % len(excess), left:right],
                 lows[(y + lows_at) % len(lows), left:right],
             )
-            for x in range(count):
+            for x in range(np.uint64(count)):
                 d, w = here[x], contrast[x]
                 by_waves = explained * max(w - np.float32(1.5) * flat * d - least, _ZERO)
                 value = max(d - by_waves, _ZERO)
                 over[x] = value
                 low[x] = value
             out = most[y % len(most), left:right]
-            for x in range(count):
+            for x in range(np.uint64(count)):
                 d, w = here[x], contrast[x]
                 out[x] = max(ceiling, lift * (np.float32(2) * flat * d - w))
 
@@ -341,6 +333,7 @@ def _light_of(lightness: np.float32) -> np.float32:
 
 
 @compiled(
+    made("f4", 2),
     made("f4", 2),
     seen("f4", 2),
     seen("f4", 2),
@@ -357,6 +350,7 @@ def _light_of(lightness: np.float32) -> np.float32:
     number("i8"),
 )
 def find_steps(
+    room: Array,
     lows: Array,
     detail: Array,
     lightness: Array,
@@ -379,9 +373,7 @@ def find_steps(
     taken.
     """
     amount, limit, least, above = numbers[0], numbers[1], numbers[2], numbers[3]
-    room = COLUMNS_AT_ONCE + _QUIET_SIDE
-    line, spare = np.empty(room, np.float32), np.empty(room, np.float32)
-    quietest = np.empty(COLUMNS_AT_ONCE, np.float32)
+    line, spare, quietest = room[0], room[1], room[2]
     for left in range(0, width, COLUMNS_AT_ONCE):
         right = min(left + COLUMNS_AT_ONCE, width)
         count = right - left
@@ -390,7 +382,7 @@ def find_steps(
             here, fine = detail[y % len(detail), left:right], power[y % len(power), left:right]
             over, bound = excess[y % len(excess), left:right], most[y % len(most), left:right]
             out = steps[y % len(steps), left:right]
-            for x in range(count):
+            for x in range(np.uint64(count)):
                 noise = min(max(above * quietest[x], least), bound[x])
                 noise = min(noise, over[x])
                 gain = _ONE - noise / max(fine[x], np.float32(1e-12))
@@ -399,13 +391,14 @@ def find_steps(
             values = lightness[y % len(lightness), left:right]
             up = given[(y + light_at) % len(given), left:right]
             down = taken[(y + light_at) % len(taken), left:right]
-            for x in range(count):
+            for x in range(np.uint64(count)):
                 change = _light_of(values[x] + out[x]) - _light_of(values[x])
                 up[x] = max(change, _ZERO)
                 down[x] = max(-change, _ZERO)
 
 
 @compiled(
+    made("f4", 2),
     made("f4", 2),
     made("f4", 2),
     seen("f4", 2),
@@ -423,6 +416,7 @@ def find_steps(
     made("f8", 2),
 )
 def balance(
+    room: Array,
     given: Array,
     taken: Array,
     steps: Array,
@@ -449,10 +443,7 @@ def balance(
     """
     limit, unseen, largest = numbers[0], numbers[1], numbers[2]
     tiny = np.float32(1e-9)
-    room = COLUMNS_AT_ONCE + 2 * (side - 1)
-    line, spare = np.empty(room, np.float32), np.empty(room, np.float32)
-    ups = np.empty(COLUMNS_AT_ONCE, np.float32)
-    downs = np.empty(COLUMNS_AT_ONCE, np.float32)
+    line, spare, ups, downs = room[0], room[1], room[2], room[3]
     for left in range(own_first, own_last, COLUMNS_AT_ONCE):
         right = min(left + COLUMNS_AT_ONCE, own_last)
         count = right - left
@@ -462,7 +453,7 @@ def balance(
             _mean_beside(taken[y % len(taken)], width, left, count, side, line, spare, downs)
             wanted = steps[y % len(steps), left:right]
             out = added[y - added_top, left + added_left : right + added_left]
-            for x in range(count):
+            for x in range(np.uint64(count)):
                 up, down = ups[x], downs[x]
                 less, more = min(up, down), max(up, down, tiny)
                 larger = min(np.sqrt(more / max(less, tiny)), largest)
@@ -477,7 +468,7 @@ def balance(
             left_alone = 0
             moved = 0.0
             power = 0.0
-            for x in range(count):
+            for x in range(np.uint64(count)):
                 limited += abs(wanted[x]) >= limit
                 left_alone += out[x] == _ZERO
                 moved += out[x] * here[x]

@@ -59,10 +59,11 @@ def _within(start: np.float32, step: np.float32, share: np.float32) -> np.float3
 
 
 @inlined
-def _place(light: np.float32, last: np.float32) -> np.int32:
+def _place(light: np.float32, last: np.float32) -> np.uint32:
     light = max(_ZERO, light)
     light = min(_ONE, light)
-    return np.int32(np.sqrt(light) * last + _HALF)
+    # no number below nothing, which would have to be looked for at each place
+    return np.uint32(np.int32(np.sqrt(light) * last + _HALF))
 
 
 @inlined
@@ -157,8 +158,8 @@ def move_lightness(
     red, green, blue: light of each code; from_…: codes, by the square root of light.
     """
     light = np.empty((3, _AT_ONCE), np.float32)
-    place = np.empty((3, _AT_ONCE), np.int32)
-    moving = np.empty(_AT_ONCE, np.int32)
+    place = np.empty((3, _AT_ONCE), np.uint32)
+    moving = np.empty(_AT_ONCE, np.uint32)
     by = np.empty(_AT_ONCE, np.float32)
     last = np.float32(len(from_red) - 1)
     for start in range(0, len(codes), _AT_ONCE):
