@@ -61,7 +61,7 @@ class KnownBlocks(Protocol):
 class Covered:
     """Points of blocks at one moment; more may be made while they are used."""
 
-    nodes: NDArray[np.float32] = field(repr=False)
+    nodes: Codes = field(repr=False)
     """Shape (points of all slots, lanes)."""
 
     count: int
@@ -79,19 +79,18 @@ class Patchwork:
     ----------
     compute
         The function at all points of blocks, as `over_points` computes it: indices of blocks to
-        shape (blocks, points of a block, outputs), any number type, 0 … 65535. It is called by
-        one thread at a time.
+        shape (blocks, points of a block, outputs), uint16. It is called by one thread at a time.
     inputs, outputs
         Channels: 3 or 4, and 1 … 4.
     blocks, cells
         Blocks of the space a side, and cells of a block a side, which is a power of two.
     known
-        Blocks that need not be computed, if there are any; the function returns uint16 then.
+        Blocks that need not be computed, if there are any.
     """
 
     def __init__(
         self,
-        compute: Callable[[Indices], Array],
+        compute: Callable[[Indices], Codes],
         inputs: int,
         outputs: int,
         *,
@@ -105,7 +104,7 @@ class Patchwork:
         self.blocks, self.cells = blocks, cells
         self._count = 0
         self._slots = np.full(blocks**inputs, -1, np.int32)
-        self._nodes = np.empty((0, LANES), np.float32)
+        self._nodes: Codes = np.empty((0, LANES), np.uint16)
         self._per_block = (cells + 1) ** inputs
         self._making = threading.Lock()
 
@@ -130,7 +129,7 @@ class Patchwork:
     def points(self, blocks: Indices) -> Codes:
         """Return the values at the points of covered blocks: shape (n, points, outputs), uint16."""
         nodes = self._nodes.reshape(-1, self._per_block, LANES)
-        return nodes[self._slots[blocks], :, : self.outputs].astype(np.uint16)
+        return nodes[self._slots[blocks], :, : self.outputs]
 
     def over_points(
         self, blocks: Indices, function: Callable[[Codes], Array], *, every: int = 1
@@ -247,7 +246,7 @@ class Patchwork:
                 parts[start:stop],
                 self._slots,
                 now.count,
-                now.nodes,
+                now.nodes.view("<u8")[:, 0],
                 self.blocks,
                 shift,
                 out,
@@ -263,7 +262,7 @@ class Patchwork:
         stop = self._count + len(fresh)
         if stop * self._per_block > len(self._nodes):
             room = max(stop, min(2 * stop, len(self._slots)), _FEW_BLOCKS)
-            grown = np.zeros((room * self._per_block, LANES), np.float32)
+            grown = np.zeros((room * self._per_block, LANES), np.uint16)
             grown[: self._count * self._per_block] = self._nodes[: self._count * self._per_block]
             self._nodes = grown
         first = self._count

@@ -14,7 +14,8 @@ from hotfolder.colour.arrays import Array, Whole
 from hotfolder.colour.machine_code import compiled, inlined, made, number, seen
 
 LANES = 4
-"""Values kept at a point, used or not: four are read at once."""
+"""Codes kept at a point, used or not: four are read at once, as a number of 64 bits, in which the
+first lies lowest."""
 
 AT_ONCE = 256
 """Pixels that stay in a core's first cache with all that is computed of them."""
@@ -24,6 +25,8 @@ _PER_CODE = np.float32(1 / 65535)
 _HALF = np.float32(0.5)
 _ONE = np.uint32(1)
 _WORD = np.uint32(16)
+_FIRST, _SECOND, _THIRD, _FOURTH = np.uint64(0), np.uint64(16), np.uint64(32), np.uint64(48)
+"""By how many bits each code of a point is shifted."""
 
 
 @inlined
@@ -121,12 +124,28 @@ def _are_covered(
     return False
 
 
+@inlined
+def _code(point: np.uint64, by: np.uint64) -> np.float32:
+    """One of the codes at a point: the one that lies `by` bits from the lowest."""
+    return np.float32(np.int32(np.uint32(np.uint32(point >> by) & _FULL)))
+
+
+@inlined
+def _between(corners: Array, weights: Array, pixel: int, by: np.uint64) -> np.uint64:
+    """Interpolate one code of a pixel, and lay it where it lies at a point."""
+    one = _code(corners[0, pixel], by) * weights[0, pixel]
+    one += _code(corners[1, pixel], by) * weights[1, pixel]
+    total = one + _code(corners[2, pixel], by) * weights[2, pixel]
+    total += _code(corners[3, pixel], by) * weights[3, pixel]
+    return np.uint64(np.uint64(np.uint32(np.int32(total + _HALF))) << by)
+
+
 _ARGUMENTS = (
     seen("u2", 2),
     seen("i8", 1),
     seen("i4", 1),
     number("u4"),
-    seen("f4", 2),
+    seen("u8", 1),
     number("u4"),
     number("u4"),
     made("u2", 2),
@@ -143,8 +162,8 @@ many these are."""
 def _for_three(outputs: int) -> Callable[..., None]:
     """Make the loop over pixels of three channels; a fixed count of outputs is twice as fast.
 
-    Where and how much for some pixels, then their sums, then their codes, each by itself: so the
-    first and the last are done for many pixels at once, the second for the four values of a point.
+    Where and how much for some pixels, then the points around them, then their codes, each by
+    itself. So all but the second is done for many pixels at once; that reads four codes at once.
     """
 
     @compiled(*_ARGUMENTS)
@@ -176,7 +195,8 @@ def _for_three(outputs: int) -> Callable[..., None]:
         to_second = np.empty(AT_ONCE, np.uint32)
         to_third = np.empty(AT_ONCE, np.uint32)
         weight = np.empty((4, AT_ONCE), np.float32)
-        sums = np.empty(AT_ONCE * outputs + LANES, np.float32)
+        corners = np.empty((4, AT_ONCE), np.uint64)
+        codes = np.empty(AT_ONCE, np.uint64)
         flat = out.reshape(-1)
         for number_of_part in range(len(parts)):
             start = parts[number_of_part] * AT_ONCE
@@ -205,19 +225,23 @@ def _for_three(outputs: int) -> Callable[..., None]:
                 continue
             for pixel in range(count):
                 p0 = np.uint32(slot[pixel] * solid + first[pixel])
-                p1 = np.uint32(p0 + to_second[pixel])
-                p2 = np.uint32(p0 + to_third[pixel])
-                p3 = np.uint32(p0 + opposite)
-                w0, w1 = weight[0, pixel], weight[1, pixel]
-                w2, w3 = weight[2, pixel], weight[3, pixel]
-                # of fewer outputs, the lanes left over are those of the next pixel, and overwritten
-                to = pixel * outputs
-                for lane in range(LANES):
-                    one = nodes[p0, lane] * w0 + nodes[p1, lane] * w1
-                    sums[to + lane] = one + nodes[p2, lane] * w2 + nodes[p3, lane] * w3
+                corners[0, pixel] = nodes[p0]
+                corners[1, pixel] = nodes[np.uint32(p0 + to_second[pixel])]
+                corners[2, pixel] = nodes[np.uint32(p0 + to_third[pixel])]
+                corners[3, pixel] = nodes[np.uint32(p0 + opposite)]
+            for pixel in range(count):
+                found = _between(corners, weight, pixel, _FIRST)
+                if outputs > 1:
+                    found |= _between(corners, weight, pixel, _SECOND)
+                if outputs > 2:
+                    found |= _between(corners, weight, pixel, _THIRD)
+                if outputs > 3:
+                    found |= _between(corners, weight, pixel, _FOURTH)
+                codes[pixel] = found
             made_here = flat[start * outputs :]
-            for at in range(count * outputs):
-                made_here[at] = np.uint16(np.int32(sums[at] + _HALF))
+            for pixel in range(count):
+                for lane in range(outputs):
+                    made_here[pixel * outputs + lane] = codes[pixel] >> np.uint64(16 * lane)
 
     return loop
 
@@ -267,10 +291,11 @@ def four(
             upper = np.float32(fk) * _PER_CODE
             lower = np.float32(_FULL - fk) * _PER_CODE
             for lane in range(outputs):
-                light = nodes[p0, lane] * w0 + nodes[p1, lane] * w1
-                light += nodes[p2, lane] * w2 + nodes[p3, lane] * w3
-                dark = nodes[q0, lane] * w0 + nodes[q1, lane] * w1
-                dark += nodes[q2, lane] * w2 + nodes[q3, lane] * w3
+                by = np.uint64(16 * lane)
+                light = _code(nodes[p0], by) * w0 + _code(nodes[p1], by) * w1
+                light += _code(nodes[p2], by) * w2 + _code(nodes[p3], by) * w3
+                dark = _code(nodes[q0], by) * w0 + _code(nodes[q1], by) * w1
+                dark += _code(nodes[q2], by) * w2 + _code(nodes[q3], by) * w3
                 new[pixel, lane] = np.uint16(light * lower + dark * upper + _HALF)
 
 
