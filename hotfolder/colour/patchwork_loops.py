@@ -69,26 +69,27 @@ def _corners(
 
 
 @inlined
-def _blocks_of(pixels: Array, blocks: int, found: Array) -> None:
-    for pixel in range(len(pixels)):
-        x, _ = _cell(pixels[pixel, 0], blocks)
-        y, _ = _cell(pixels[pixel, 1], blocks)
-        z, _ = _cell(pixels[pixel, 2], blocks)
-        block = np.uint32(np.uint32(x * blocks + y) * blocks + z)
-        if pixels.shape[1] > 3:
-            k, _ = _cell(pixels[pixel, 3], blocks)
-            block = np.uint32(block * blocks + k)
-        found[pixel] = block
+def _blocks_of(pixels: Array, blocks: int, codes: Array, found: Array) -> None:
+    """Say in which block each pixel is; codes: room for those of one channel."""
+    count = np.uint64(len(pixels))
+    for pixel in range(count):
+        found[pixel] = 0
+    for channel in range(pixels.shape[1]):
+        for pixel in range(count):
+            codes[pixel] = pixels[pixel, channel]
+        for pixel in range(count):
+            index, _ = _cell(codes[pixel], blocks)
+            found[pixel] = np.uint32(found[pixel] * blocks) + index
 
 
 @compiled(seen("u2", 2), number("u4"), seen("u1", 1), made("i8", 1), made("i8", 1))
 def find_within(pixels: Array, blocks: int, marked: Array, found: Array, count: Array) -> None:
     """Find the pixels in marked blocks."""
-    block = np.empty(AT_ONCE, np.uint32)
+    block, codes = np.empty(AT_ONCE, np.uint32), np.empty(AT_ONCE, np.uint32)
     at = 0
     for start in range(0, len(pixels), AT_ONCE):
         part = pixels[start : start + AT_ONCE]
-        _blocks_of(part, blocks, block)
+        _blocks_of(part, blocks, codes, block)
         for pixel in range(len(part)):
             if marked[block[pixel]]:
                 found[at] = start + pixel
@@ -99,10 +100,10 @@ def find_within(pixels: Array, blocks: int, marked: Array, found: Array, count: 
 @compiled(seen("u2", 2), number("u4"), made("u1", 1))
 def mark(pixels: Array, blocks: int, used: Array) -> None:
     """Mark the blocks that pixels lie in."""
-    found = np.empty(AT_ONCE, np.uint32)
+    found, codes = np.empty(AT_ONCE, np.uint32), np.empty(AT_ONCE, np.uint32)
     for start in range(0, len(pixels), AT_ONCE):
         part = pixels[start : start + AT_ONCE]
-        _blocks_of(part, blocks, found)
+        _blocks_of(part, blocks, codes, found)
         for pixel in range(len(part)):
             used[found[pixel]] = 1
 
@@ -267,13 +268,13 @@ def four(
     solid = plane * side
     outputs = out.shape[1]
     in_all = blocks << shift
-    block = np.empty(AT_ONCE, np.uint32)
+    block, codes = np.empty(AT_ONCE, np.uint32), np.empty(AT_ONCE, np.uint32)
     slot = np.empty(AT_ONCE, np.uint32)
     for number_of_part in range(len(parts)):
         start = parts[number_of_part] * AT_ONCE
         part, new = pixels[start : start + AT_ONCE], out[start : start + AT_ONCE]
         count = len(part)
-        _blocks_of(part, blocks, block)
+        _blocks_of(part, blocks, codes, block)
         if not _are_covered(block, slots, covered, count, slot, missing):
             left[count_left[0]] = parts[number_of_part]
             count_left[0] += 1
