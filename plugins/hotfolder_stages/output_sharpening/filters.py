@@ -10,6 +10,10 @@ It is also the same from left to right as from right to left, and downwards as u
 trees of pairs, so a mirrored picture gives the mirrored result to the last bit.
 
 Triangles are means over two squares, one after the other; beyond an edge is the edge.
+
+A loop is given room, of one core's own, for what it makes on its way of a tile: rows as long as a
+tile and what is looked at beside it. It counts to unsigned numbers, none of which is below nothing,
+so that no place is asked whether it is counted from the end.
 """
 
 from __future__ import annotations
