@@ -44,6 +44,15 @@ class Neighbour:
 
         Only what both say is compared; a picture that says nothing of that misses what it went
         without. See `Stage.shares`.
+
+        Parameters
+        ----------
+        said
+            What the same stage has said of the other.
+
+        Returns
+        -------
+        False for one that was not delivered, or has something of its own.
         """
         if not self.delivered or self.gives:
             return False
