@@ -263,11 +263,15 @@ def list_events(db: sqlite3.Connection, record: Record) -> list[Event]:
 def list_later(ledger: LedgerReader, row: JobRow) -> list[Event]:
     """Say what came when it was delivered already, and could have served it."""
     later = [(each.what, ledger.find_job(each.job)) for each in ledger.find_later_givers(row)]
+    findings = row.record.findings.values() if row.record else ()
+    said = [each for of_stage in findings for each in of_stage.values() if isinstance(each, dict)]
+    had_one = any(each.get("served_by") for each in said)
+    how = "with one that suits it less well" if had_one else "without it"
     return [
         {
             "at": format_time(each.record.finished),
             "what": f"{what} came later",
-            "text": f"{each.record.source} (job {each.id}); it was delivered without it",
+            "text": f"{each.record.source} (job {each.id}); it was delivered {how}",
         }
         for what, each in later
         if each and each.record

@@ -129,6 +129,8 @@ def test_a_nearer_reference_that_comes_later_says_what_had_one_from_further_away
     drop_shot(small, "boat/b-chart.jpg", made.codes, minute=9)
     done = hotfolder("sweep", small.path)
     assert "Delivered with one that suits less well: boat/near-b.jpg. Drop them" in done.stdout
+    (told,) = tell_story_of(small, "boat/near-b.jpg", hotfolder)
+    assert told["events"][-1]["text"].endswith("it was delivered with one that suits it less well")
     # the advice is taken
     drop_shot(small, "boat/near-b.jpg", frame, minute=8)
     assert 0 == hotfolder("sweep", small.path).returncode
