@@ -24,15 +24,13 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from hotfolder.audit.chain import ChainReport, check_chain
 from hotfolder.audit.question import Question, make_cursor, select_columns
 from hotfolder.disk import durable, names
-from hotfolder.errors import SettingsError, StorageError
+from hotfolder.errors import StorageError
 from hotfolder.ledger.reading import read_stored
 from hotfolder.ledger.roots import find_places
 from hotfolder.model.places import Places
 from hotfolder.model.records import Record, SetAside
-from hotfolder.settings.files import load_destination
+from hotfolder.settings.files import read_folders
 from hotfolder.settings.root import Root
-from hotfolder.settings.tables import Folders, Intake
-from hotfolder.stages.registry import load_registry
 
 _LISTED = 50
 _AT_ONCE = 500
@@ -315,12 +313,8 @@ def _list_destinations(db: sqlite3.Connection, question: Question) -> list[str]:
 
 
 def _check_chain(db: sqlite3.Connection, root: Root, destination: str) -> ChainReport:
-    moved = Folders()
-    try:
-        path = root.destinations / f"{destination}.toml"
-        moved = load_destination(path, load_registry(root.plugins), Intake()).file.folders
-    except SettingsError:
-        pass  # a destination that was given up: its folders are where they are by default
+    # of a destination that was given up, the folders are where they are by default
+    moved = read_folders(root.destinations / f"{destination}.toml")
     return check_chain(db, destination, root.folders(destination, moved).results)
 
 

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import partial
-
-from pydantic import ValidationError
 
 from hotfolder.colour.profile import Profile
 from hotfolder.colour.profile_measures import measure_quickly
@@ -26,10 +23,9 @@ from hotfolder.overview.new_root import find_new_folders
 from hotfolder.overview.overlaps import Located, collisions, locate
 from hotfolder.overview.profile_findings import find_quickly
 from hotfolder.overview.unmentioned import find_unmentioned
-from hotfolder.settings.files import Settings, load_all
+from hotfolder.settings.files import Settings, find_folders_in, load_all
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
-from hotfolder.settings.tables import Folders
 from hotfolder.stages.registry import Registry, load_registry
 from hotfolder.work.machines.opening import find_problems as find_engine_problems
 
@@ -136,11 +132,9 @@ def _find_folders(root: Root, settings: Settings) -> dict[str, DestinationFolder
         name: root.folders(name, each.file.folders) for name, each in settings.destinations.items()
     }
     for name in settings.refused:
-        try:
-            raw = tomllib.loads((root.destinations / f"{name}.toml").read_text("utf-8-sig"))
-            found[name] = root.folders(name, Folders.model_validate(raw.get("folders", {})))
-        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, ValidationError):
-            continue  # which is among the problems
+        folders = find_folders_in(root.destinations / f"{name}.toml")
+        if folders is not None:  # else that is among the problems
+            found[name] = root.folders(name, folders)
     return found
 
 

@@ -8,15 +8,14 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from hotfolder.disk.marker import MARKER, marker_id, write_marker
-from hotfolder.errors import SettingsError, StorageError
+from hotfolder.errors import StorageError
 from hotfolder.logs import get_log
 from hotfolder.measured.folder import make_measured_folder
 from hotfolder.overview.overlaps import collisions, locate
-from hotfolder.settings.files import SETTINGS_FILE, load_what_is_right
+from hotfolder.settings.files import SETTINGS_FILE, find_folders_in
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.settings.tables import Folders
-from hotfolder.stages.registry import load_registry
 
 
 def make_root(path: Path) -> list[Path]:
@@ -58,14 +57,15 @@ def make_root(path: Path) -> list[Path]:
 
 
 def make_folders(root: Root, made: list[Path]) -> None:
-    """Make the folders of every destination that has a settings file, and mark them as ours."""
-    moved = {path.stem: Folders() for path in root.destinations.glob("*.toml")}
-    try:
-        settings = load_what_is_right(root.path, load_registry(root.plugins))
-        moved |= {name: each.file.folders for name, each in settings.destinations.items()}
-    except SettingsError:
-        pass  # `check` says what is wrong; the usual folders are made all the same
-    places = {name: root.folders(name, elsewhere) for name, elsewhere in moved.items()}
+    """Make the folders of every destination that has a settings file, and mark them as ours.
+
+    Whatever else is wrong in the file, which `check` says; but none while nobody can read where.
+    """
+    places = {
+        path.stem: root.folders(path.stem, elsewhere)
+        for path in root.destinations.glob("*.toml")
+        if (elsewhere := find_folders_in(path)) is not None
+    }
     # a marker in a folder that is also something else would vouch for what it does not know
     colliding = collisions(root, {name: locate(name, each) for name, each in places.items()})
     known = KnownFolders(root)

@@ -41,7 +41,7 @@ from hotfolder.overview.waiting import (
     list_measured,
 )
 from hotfolder.pages.words import clock_time
-from hotfolder.settings.files import load_destination
+from hotfolder.settings.files import find_folders_in, has_tickets, load_destination
 from hotfolder.settings.known_folders import KnownFolders
 from hotfolder.settings.root import DestinationFolders, Root
 from hotfolder.settings.tables import Folders, Intake
@@ -244,6 +244,9 @@ def _look_into_folders(root: Root, seen: _Seen) -> dict[str, _LookedInto]:
 def _describe_destination(seen: _Seen, name: str, looked: _LookedInto | None) -> DestinationStatus:
     each, said, ended = seen.destinations[name], seen.said_of(name), seen.ended.get(name, {})
     reached, _, orphans = looked or (say_silent(name, said), [], [])
+    if not each.knows_folders:  # we have looked where they would be by default
+        reached["unreachable"] = said.unreachable if said else ""
+        reached["unreachable_since"] = said.unreachable_since if said else ""
     return {
         "title": each.title,
         "hot_folder": str(seen.places[name].hot_folder),
@@ -336,6 +339,8 @@ class _Read:
     """Why it cannot be used, or ""."""
     hours: Hours | None = None
     has_batches: bool = False
+    knows_folders: bool = True
+    """Whether it says where the folders are; else nobody but the daemon knows."""
 
 
 def _read_destinations(root: Root) -> dict[str, _Read]:
@@ -351,16 +356,27 @@ def _read_destinations(root: Root) -> dict[str, _Read]:
         raise SettingsError([root.absence])
     found: dict[str, _Read] = {}
     for path in files:
-        found[path.stem] = _Read(problem=plugin_problem)
         if registry is None:
+            found[path.stem] = _read_as_far_as_it_goes(path, plugin_problem)
             continue
         try:
             file = load_destination(path, registry, Intake()).file
             has_batches = file.ticket is not None
             found[path.stem] = _Read(file.title, file.folders, "", file.hours, has_batches)
         except SettingsError as error:
-            found[path.stem] = _Read(problem=str(error))
+            found[path.stem] = _read_as_far_as_it_goes(path, str(error))
     return found
+
+
+def _read_as_far_as_it_goes(path: Path, problem: str) -> _Read:
+    """What a file says in which something else is wrong."""
+    folders = find_folders_in(path)
+    return _Read(
+        folders=folders or Folders(),
+        problem=problem,
+        has_batches=has_tickets(path),
+        knows_folders=folders is not None,
+    )
 
 
 def _read_snapshot_of(root: Root, holder: Holder | None) -> Snapshot | None:

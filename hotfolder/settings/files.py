@@ -203,11 +203,18 @@ def read_folders(path: Path) -> Folders:
     -------
     What its file says; that all are in the root when that cannot be read.
     """
-    raw = _read_toml(path, []) or {}
+    return find_folders_in(path) or Folders()
+
+
+def find_folders_in(path: Path) -> Folders | None:
+    """Read the same; None when the file does not say it, since it or this table cannot be read."""
+    raw = _read_toml(path, [])
+    if raw is None:
+        return None
     try:
         return Folders.model_validate(raw.get("folders", {}))
     except ValidationError:
-        return Folders()
+        return None
 
 
 def _with_lines(path: Path, problems: list[Problem]) -> list[Problem]:

@@ -12,6 +12,7 @@ import pytest
 from rich.console import Console
 
 from audit.generated import fill
+from hotfolder.audit import verify
 from hotfolder.audit.books import open_books
 from hotfolder.audit.chain import check_chain
 from hotfolder.audit.question import Question
@@ -159,6 +160,14 @@ def test_a_share_that_is_away_is_no_broken_chain(books, log):
     assert (found.is_whole, found.is_checked) == (False, False)
     (fault,) = found.faults
     assert "probably not connected" in fault
+
+
+def test_a_log_elsewhere_is_found_whatever_else_is_wrong_in_its_settings(books, log, tmp_path):
+    share = shutil.move(log.parent, tmp_path / "share")
+    path = books.destinations / f"{NAME}.toml"
+    path.write_text(f'[folders]\nresults = "{share}"\n[stage.sizng]\n')
+    with open_books(books) as db:
+        assert verify._check_chain(db, books, NAME).records == 500
 
 
 def test_records_from_before_the_chain_are_counted_and_no_fault(tmp_path):

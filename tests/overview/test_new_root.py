@@ -44,6 +44,24 @@ def test_a_folder_that_stood_there_without_our_marker_was_missing_one(root):
     assert "Nothing was missing" not in said
 
 
+@pytest.mark.parametrize(
+    "wrong", ["[stage.sizng]", "[stage.sizng", "result = 1"], ids=["setting", "file", "folders"]
+)
+def test_no_folder_is_made_in_its_usual_place_while_a_mistake_hides_that_it_is_elsewhere(
+    root, tmp_path, wrong
+):
+    path = root.destinations / f"{CANVAS}.toml"
+    right = f'{path.read_text()}\n[folders]\nresults = "{tmp_path / "share"}"\n'
+    shutil.rmtree(root.path / "out" / CANVAS)
+    path.write_text(right)
+    init(root.path)
+    path.write_text(f"{right}{wrong}\n")
+    init(root.path)
+    assert not (root.path / "out" / CANVAS).exists()
+    path.write_text(right)
+    assert "" == collect(root)["destinations"][CANVAS]["unreachable"]
+
+
 @pytest.mark.parametrize("settings", ["", 'title = "Prints"\n'])
 def test_status_sends_nobody_after_the_folders_of_a_destination_that_is_new(root, settings):
     text = settings or (root.destinations / f"{CANVAS}.toml").read_text()

@@ -12,6 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from hotfolder.cli.main import app
+from hotfolder.disk.marker import write_marker
 from hotfolder.ledger.details import Claimed, Claiming, State
 from hotfolder.ledger.jobs import Ledger
 from hotfolder.ledger.lock import served_alone
@@ -199,6 +200,33 @@ def test_a_mistake_in_settings_says_whether_the_old_ones_are_used(root, is_known
     assert is_known == ("it is served with the old ones" in text)
     assert is_known != ("it is not served until then" in text)
     assert "has not taken it up yet" not in text
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong"),
+    [
+        ("[stage.sizing]", "[stage.sizng]"),
+        ("[stage.sizing]", "[stage.sizing"),
+        ("results =", "result = 1\nresults ="),
+    ],
+    ids=["in a setting", "in the file", "in the folders"],
+)
+def test_a_mistake_in_settings_is_not_said_to_be_a_folder_that_is_away(
+    root, tmp_path, right, wrong
+):
+    """Results go elsewhere: what nobody has made in their usual place is not missed."""
+    path = root.destinations / f"{CANVAS}.toml"
+    elsewhere = tmp_path / "share"
+    elsewhere.mkdir()
+    write_marker(elsewhere)
+    shutil.rmtree(root.path / "out" / CANVAS)
+    path.write_text(f'{path.read_text()}\n[folders]\nresults = "{elsewhere}"\n')
+    assert not collect(root)["destinations"][CANVAS]["unreachable"]
+    path.write_text(path.read_text().replace(right, wrong))
+    write(root, snapshot_of(os.getpid()))
+    with served_alone(root):
+        said = collect(root)["destinations"][CANVAS]
+    assert ("", True) == (said["unreachable"], bool(said["settings_problem"]))
 
 
 @pytest.mark.parametrize(
