@@ -144,20 +144,21 @@ def reach_of(boundary: Boundary, wanted: Floats) -> Reach:
         point compensation applied; some 20,000 are enough. Shape (n, 3): colours that are in no
         order, of which no direction is tried but the first.
     """
-    if wanted.ndim == 2:
-        return _table_of(boundary, real_oklab(wanted), LEVEL)
-    direction = _best_direction(boundary, wanted)
-    return _table_of(boundary, real_oklab(wanted.reshape(-1, 3)), direction)
+    oklab = real_oklab(wanted.reshape(-1, 3))
+    places = _ratios(boundary, oklab, LEVEL)
+    if wanted.ndim == 2 or not (places[0] > 1).any():
+        return _table_of(*places, LEVEL)
+    direction = _best_direction(boundary, wanted, oklab, places)
+    return _table_of(*_ratios(boundary, oklab, direction), direction)
 
 
-def _best_direction(boundary: Boundary, wanted: Floats) -> Direction:
+def _best_direction(
+    boundary: Boundary, wanted: Floats, oklab: Floats, level: tuple[Floats, Floats, Floats]
+) -> Direction:
     """Try directions on a picture, shape (rows, width, 3), L*a*b*; of blues by blues alone."""
     flat = np.ascontiguousarray(wanted.reshape(-1, 3), np.float64)
-    oklab = real_oklab(flat)
-    r, hue, _ = _ratios(boundary, oklab, LEVEL)
+    r, hue, _ = level
     unfit = r > 1
-    if not unfit.any():
-        return LEVEL
     before = local_contrast(wanted[None])
     where = where_unfit(before, unfit.reshape(before.shape))
     had = float(before[where].sum())
@@ -167,8 +168,8 @@ def _best_direction(boundary: Boundary, wanted: Floats) -> Direction:
     def score(darkening: float) -> tuple[float, float]:
         """Of what is no blue, and of blues."""
         direction = Direction(darkening, darkening)
-        made = bring_in(boundary, _table_of(boundary, oklab, direction), flat)
-        moved = np.flatnonzero((made != flat).any(axis=-1))
+        places = level if direction == LEVEL else _ratios(boundary, oklab, direction)
+        made, moved = _moved(boundary, _table_of(*places, direction), flat, oklab)
         worse = np.zeros(len(flat))
         worse[moved] = delta_e_00(flat[moved], made[moved]) / len(flat)
         lost = np.maximum(before - local_contrast(made.reshape(1, *wanted.shape)), 0)
@@ -183,9 +184,8 @@ def _best_direction(boundary: Boundary, wanted: Floats) -> Direction:
     )
 
 
-def _table_of(boundary: Boundary, oklab: Floats, direction: Direction) -> Reach:
-    """Measure the reach in one direction."""
-    r, hue, lightness = _ratios(boundary, oklab, direction)
+def _table_of(r: Floats, hue: Floats, lightness: Floats, direction: Direction) -> Reach:
+    """Measure the reach in one direction, of colours that lie where `find_places` says."""
     column = np.floor(hue * (REACH_HUES / HUES)).astype(int) % REACH_HUES
     row = np.rint(lightness * (REACH_LIGHTNESSES - 1)).astype(int)
     part = column * REACH_LIGHTNESSES + np.clip(row, 0, REACH_LIGHTNESSES - 1)
@@ -229,7 +229,13 @@ def bring_in(
     -------
     float64, shape (n, 3): L*a*b*.
     """
-    oklab = real_oklab(wanted)
+    return _moved(boundary, reach, wanted, real_oklab(wanted), held=held)[0]
+
+
+def _moved(
+    boundary: Boundary, reach: Reach, wanted: Floats, oklab: Floats, *, held: float = 0.0
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Move colours, given in both spaces; return L*a*b*, and which were moved."""
     out = np.empty_like(oklab)
 
     def work(start: int, stop: int) -> None:
@@ -251,7 +257,7 @@ def bring_in(
     moved = np.flatnonzero((out != oklab).any(axis=-1))
     made = np.array(wanted, np.float64)
     made[moved] = oklab_to_lab(out[moved])
-    return made
+    return made, moved
 
 
 def find_unmoved(

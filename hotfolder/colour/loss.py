@@ -27,7 +27,7 @@ from hotfolder.colour.engine import NO_GRID, convert_pixels, to_lab
 from hotfolder.colour.kept_points import arrays_for
 from hotfolder.colour.medium import largest_ink_sum, nearest
 from hotfolder.colour.profile import Profile, ProfileError
-from hotfolder.colour.rendering import can_be_deepened, has_hues, wanted_colours
+from hotfolder.colour.rendering import can_be_deepened, has_hues, wanted_colours, wanted_of
 from hotfolder.colour.slabs import over_slabs
 from hotfolder.colour.transform import Precision, Transform
 from hotfolder.disk.kept_arrays import Arrays
@@ -147,7 +147,11 @@ def losses(
     Two arrays, float64, shape (...): ΔE00 of loss, ΔE00 of shift.
     """
     original, made = before_and_after(route, pixels, transform, converted=converted)
-    return delta_e_00(wanted(route, pixels), made), delta_e_00(original, made)
+    shift = delta_e_00(original, made)
+    if not route.compensates:  # what is asked for is the original
+        return shift, shift
+    asked = wanted_of(route.source, route.destination, original)
+    return delta_e_00(asked, made), shift
 
 
 def wanted(route: Route, pixels: Codes) -> Floats:

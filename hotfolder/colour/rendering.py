@@ -114,7 +114,11 @@ def wanted_colours(
     -------
     Shape (..., 3): L*a*b* relative to the two whites.
     """
-    lab = to_lab(source, pixels)
+    return wanted_of(source, medium, to_lab(source, pixels), depth=depth)
+
+
+def wanted_of(source: Profile, medium: Profile, lab: Floats, *, depth: bool = False) -> Floats:
+    """Compute the same of colours that are known: L*a*b* relative to the source's white."""
     if source == medium:
         return lab
     scale = deepened if depth and can_be_deepened(source, medium) else compensated

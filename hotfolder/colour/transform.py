@@ -390,6 +390,8 @@ def _grid_of(
         lightness_axis(source),
         known,
         neutrals,
+        # of four channels closer points are as many as the pixels of a picture
+        is_costly=isinstance(own, Detail) and source.encoding.channels == 3,
     )
 
 

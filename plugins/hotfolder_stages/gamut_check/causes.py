@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from hotfolder import Encoding, Intent, Rendering
 from hotfolder.colour import (
+    Codes,
     Floats,
     Route,
     before_and_after,
@@ -54,6 +55,9 @@ _WORTH_NAMING = 0.05
 
 _DARKER_BY = 0.5
 """L* by which a shadow is darker than the black that comes out, or a white lighter."""
+
+_BITS = np.uint64(16)
+"""Of a channel."""
 
 _FEWER_BITS = 8
 """Of 16: blocks of a flat area have about the same colour, and are looked up once."""
@@ -225,17 +229,28 @@ def take_sample(tally: Tally, every: int = 1) -> Sample:
         share = float(tally.groups[group] / max(1, tally.groups.sum()))
         needed = math.ceil((0.5 * _CONFIDENCE * share / most_off) ** 2)
         samples[group] = samples[group][: max(_FEWEST, needed)]
-    pixels, inverse = np.unique(
-        np.concatenate([np.empty((0, channels), np.uint16), *samples]), axis=0, return_inverse=True
-    )
+    pixels, inverse = _distinct(np.concatenate([np.empty((0, channels), np.uint16), *samples]))
     sampled = np.array([len(each) for each in samples])
     stands_for = np.zeros((3, len(pixels)))
     ends = np.cumsum(sampled)
     for group, end in enumerate(ends):
-        part = inverse.ravel()[end - sampled[group] : end]
+        part = inverse[end - sampled[group] : end]
         each = tally.groups[group] / max(1, sampled[group])
         stands_for[group] = np.bincount(part, minlength=len(pixels)) * each
     return Sample(pixels, stands_for, tally.groups, sampled, every)
+
+
+def _distinct(colours: Codes) -> tuple[Codes, NDArray[np.int64]]:
+    """Return each colour once, in rising order, and where each of those given is among them.
+
+    What `numpy.unique` does along an axis, which compares piece by piece: ten times as slow.
+    """
+    numbers = np.zeros(len(colours), np.uint64)
+    for channel in range(colours.shape[1]):
+        numbers = (numbers << _BITS) | colours[:, channel]
+    found, at = np.unique(numbers, return_inverse=True)
+    shifts = _BITS * np.arange(colours.shape[1], dtype=np.uint64)[::-1]
+    return (found[:, None] >> shifts).astype(np.uint16), at
 
 
 def count_by_blocks(tally: Tally, sample: Sample, causes: Causes) -> NDArray[np.int64]:
@@ -260,12 +275,13 @@ def count_by_blocks(tally: Tally, sample: Sample, causes: Causes) -> NDArray[np.
     may_be_lost = (sample.stands_for[UNDECIDED] + sample.stands_for[LOST]) > 0
     if not len(where[0]) or not may_be_lost.any():
         return pixels
-    means = (tally.sums[where] / pixels[where][:, None]).astype(np.uint16) >> _FEWER_BITS
-    distinct, at = np.unique(means, axis=0, return_inverse=True)
+    means = (tally.sums[where] / pixels[where][:, None]).astype(np.uint16)
+    means >>= _FEWER_BITS
+    distinct, at = _distinct(means)
     tree = scipy.spatial.KDTree(sample.pixels[may_be_lost] >> _FEWER_BITS)
     _, near = tree.query(distinct)
     counts: NDArray[np.int64] = np.zeros_like(pixels)
-    counts[where] = pixels[where] * causes.is_counted[may_be_lost][near][at.ravel()]
+    counts[where] = pixels[where] * causes.is_counted[may_be_lost][near][at]
     return counts
 
 

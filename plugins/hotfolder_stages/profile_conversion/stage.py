@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from enum import StrEnum
 from typing import ClassVar, Self
 
 import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import model_validator
 
 from hotfolder import (
@@ -43,6 +46,7 @@ from hotfolder.colour import (
     ProfileError,
     Reach,
     Transform,
+    can_be_refined,
     find_reach,
     flattened,
     has_hues,
@@ -60,6 +64,10 @@ from hotfolder_stages.profile_conversion.reduction import ReadRows, Reduction, f
 PIXELS_PER_CALL = 4_000_000
 """LittleCMS's own grid is sampled anew at each call, so calls for it are large."""
 
+
+MARKED_EVERY = 4
+"""Of so many rows of a band, one is looked at for the points that the picture needs. Nearly all are
+found so; the few others are made as they come."""
 
 _IN_MEMORY_BYTES = 160 * 2**20
 """Bands that wait while a picture is looked at do so in memory up to this: 28 megapixels of three
@@ -314,6 +322,7 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             (band,) = ahead.read([range(start, stop)])
             return flattened(band.pixels, band.alpha, encoding)
 
+        base = self._base()
         size = (ahead.width_px, ahead.height_px)
         reduction, used = _reduction(size), self._transform.new_use()
         if not self._is_by_looking:
@@ -322,11 +331,11 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
                     pixels = flattened(band.pixels, band.alpha, encoding)
                     reduction.add(band.top, pixels)
                     used.add(pixels)
-        self._transform = self._made(self._look(size, read_rows, reduction))
-        self._transform.make_ready(used.find())  # many points at once cost less than few
+        self._get_ready(base, used.find(), lambda: self._look(size, read_rows, reduction))
 
     def _after_looking(self, bands: Iterable[Band]) -> Iterator[Band]:
         raster = self._raster
+        base = self._base()
         path = self._job.folder / "profile-conversion.rows"
         with ScratchRows(
             path, raster.width_px, raster.channels, in_memory_bytes=_IN_MEMORY_BYTES
@@ -336,15 +345,33 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             for band in bands:
                 pixels = flattened(band.pixels, band.alpha, raster.encoding)
                 scratch.append(pixels)
-                used.add(pixels)
+                used.add(pixels[::MARKED_EVERY])
                 if not self._is_by_looking:
                     reduction.add(band.top, pixels)
-            self._transform = self._made(self._look(size, scratch.read, reduction))
-            self._transform.make_ready(used.find())
+            self._get_ready(base, used.find(), lambda: self._look(size, scratch.read, reduction))
             is_fast = self.settings.precision is Precision.FAST
             rows = rows_per_band(raster.width_px, PIXELS_PER_CALL) if is_fast else None
             for top, pixels in scratch.pieces(rows):
                 yield self._converted(top, pixels)
+
+    def _base(self) -> Transform | None:
+        """Make the conversion whose points detail's are made from, before anything is known."""
+        if self._is_by_looking or not can_be_refined(self._job.profile):
+            return None
+        (way,) = self._ways(self._job.profile)
+        return self._made(replace(way, rendering=Rendering.REFINED))
+
+    def _get_ready(
+        self, base: Transform | None, blocks: NDArray[np.int64], look: Callable[[], Way]
+    ) -> None:
+        """Look at the picture, and make all points that it needs at once: few cost as much."""
+        with ThreadPoolExecutor(1) as beside:
+            begun = beside.submit(base.make_ready, blocks) if base else None
+            way = look()
+            if begun:
+                begun.result()
+        self._transform = self._made(way)
+        self._transform.make_ready(blocks)
 
     def _look(self, size: tuple[int, int], read_rows: ReadRows, reduction: Reduction) -> Way:
         """Measure what the way depends on, tell it, and return the way."""
