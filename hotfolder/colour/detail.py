@@ -141,7 +141,7 @@ def reach_of(boundary: Boundary, wanted: Floats) -> Reach:
     ----------
     wanted
         Shape (rows, width, 3): the picture's colours, L*a*b* relative to the medium's white, black
-        point compensation applied; some 20,000 are enough. Shape (n, 3): colours that are in no
+        point compensation applied; some 10,000 are enough. Shape (n, 3): colours that are in no
         order, of which no direction is tried but the first.
     """
     oklab = real_oklab(wanted.reshape(-1, 3))

@@ -65,7 +65,7 @@ PIXELS_PER_CALL = 4_000_000
 """LittleCMS's own grid is sampled anew at each call, so calls for it are large."""
 
 
-MARKED_EVERY = 4
+MARKED_EVERY = 2
 """Of so many rows of a band, one is looked at for the points that the picture needs. Nearly all are
 found so; the few others are made as they come."""
 
