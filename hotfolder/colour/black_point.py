@@ -13,6 +13,7 @@ import numpy as np
 from hotfolder.colour.arrays import Floats
 from hotfolder.colour.encodings import EPSILON, KAPPA, lab_to_xyz
 from hotfolder.colour.engine import BLACK_POINT_COMPENSATION, NO_GRID, to_lab
+from hotfolder.colour.kept_points import number_for
 from hotfolder.colour.machine_code import compiled, made, number, seen
 from hotfolder.colour.profile import Profile
 
@@ -69,6 +70,10 @@ def black_luminance(profile: Profile) -> float:
     -------
     0 … 1; 0 is no light at all.
     """
+    return number_for("black", {"profile": profile}, lambda: _measure_black(profile))
+
+
+def _measure_black(profile: Profile) -> float:
     middle = np.full((1, 1, profile.encoding.channels), 32768, dtype=np.uint16)
     before, after = (
         float(lab_to_xyz(to_lab(profile, middle, flags=flags))[..., 1].item())

@@ -11,6 +11,7 @@ by up to 0.36 percentage points, as of 49 by up to 0.18, as of 65, which is take
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
 
 import numpy as np
@@ -67,7 +68,7 @@ def make_loss_lookup(
 
 @lru_cache(maxsize=2)
 def _lookup_of(route: Route, shares_points: bool) -> Lookup:  # noqa: FBT001 - for the cache
-    source, destination = route.source, route.destination
+    source = route.source
     encoding = source.encoding
     if encoding is Encoding.GREY:
         every = np.arange(65536, dtype=np.uint16)[:, None]
@@ -76,9 +77,10 @@ def _lookup_of(route: Route, shares_points: bool) -> Lookup:  # noqa: FBT001 - f
         )
         table = np.concatenate(parts)
         return lambda pixels: table[pixels[..., 0]]
-    transform = conversion_of(route, Precision.FINE) if shares_points else None
-    black = [np.zeros((1, each.encoding.channels), np.uint16) for each in (source, destination)]
-    _codes(route, black[0], black[1] if transform else None)  # can the two be joined?
+    with ThreadPoolExecutor(1) as beside:  # LittleCMS reads tables there, and kept points are here
+        joined = beside.submit(_join, route, shares_points=shares_points)
+        transform = conversion_of(route, Precision.FINE) if shares_points else None
+        joined.result()
     axis = lightness_axis(source)
     points = (CELLS + 1) ** encoding.channels
     depends = vars(route) | {"reach": None}
@@ -127,6 +129,15 @@ def _lookup_of(route: Route, shares_points: bool) -> Lookup:  # noqa: FBT001 - f
         return patches.look_up(flat, ask).reshape(*pixels.shape[:2], 2)
 
     return look_up
+
+
+def _join(route: Route, *, shares_points: bool) -> None:
+    """See whether the two profiles can be joined."""
+    source, destination = (
+        np.zeros((1, profile.encoding.channels), np.uint16)
+        for profile in (route.source, route.destination)
+    )
+    _codes(route, source, destination if shares_points else None)
 
 
 def _codes(route: Route, pixels: Codes, converted: Codes | None = None) -> Codes:

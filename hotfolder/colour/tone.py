@@ -11,18 +11,25 @@ Formulas: ICC.1:2022, 10.6 (``curveType``) and 10.18 (``parametricCurveType``, t
 
 from __future__ import annotations
 
+import hashlib
 import struct
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hotfolder.colour.encodings import lab_to_xyz
 from hotfolder.colour.engine import NO_GRID, convert_pixels, to_lab
+from hotfolder.colour.kept_points import arrays_for
 from hotfolder.colour.profile import Profile, lab_profile
+from hotfolder.disk.kept_arrays import Arrays
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
+
+Given = TypeVar("Given")
 
 CODES = 65536
 _ROOTS = 2**18
@@ -122,10 +129,14 @@ def tone_of(profile: Profile) -> Tone:
     # An engine uses the tables of a profile that has both (ICC.1:2022, 8.3 to 8.5).
     if "A2B0" not in profile.tags and profile.tags.keys() >= set(names):
         tags = [_tag(profile, name) for name in names]
-        curves = {tag: _curve(curve_samples(tag)) for tag in set(tags)}  # mostly one for all
+        curves = {
+            tag: _kept_curve({"curve": hashlib.sha256(tag).hexdigest()}, curve_samples, tag)
+            for tag in set(tags)  # mostly one for all
+        }
         in_order = tuple(curves[tag] for tag in tags)
         return Tone(in_order, _matrix(profile), "the profile's curves")
-    return Tone((_curve(_neutral_axis(profile)),) * count, None, "the profile's neutral axis")
+    curve = _kept_curve({"neutral axis": profile}, _neutral_axis, profile)
+    return Tone((curve,) * count, None, "the profile's neutral axis")
 
 
 @lru_cache(maxsize=8)
@@ -243,6 +254,19 @@ def luminance_of(lightness: NDArray[np.float64]) -> NDArray[np.float64]:
     """Relative luminance Y, 0 … 1, of CIE lightness L*, 0 … 100 (CIE 15:2018, 8.2.1)."""
     root = (lightness + 16) / 116
     return np.where(root > 6 / 29, root**3, 3 * (6 / 29) ** 2 * (root - 4 / 29))
+
+
+def _kept_curve(
+    depends: Mapping[str, object], sample: Callable[[Given], NDArray[np.float64]], of: Given
+) -> ToneCurve:
+    """Return a curve, kept from job to job: to make one takes as long as to read half a band."""
+
+    def arrays() -> Arrays:
+        curve = _curve(sample(of))
+        return {"to_light": curve.to_light, "from_light": curve.from_light}
+
+    kept = arrays_for("tone curve", depends, arrays)
+    return ToneCurve(kept["to_light"], kept["from_light"])
 
 
 def _curve(samples: NDArray[np.float64]) -> ToneCurve:

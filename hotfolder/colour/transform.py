@@ -323,13 +323,14 @@ class Transform:
             every = np.arange(65536, dtype=np.uint16).reshape(256, 256, 1)
             table = self._engine(every, NO_GRID).reshape(65536, -1)
             return lambda pixels: table[pixels[..., 0]]
-        self._engine(np.zeros((1, 1, self.source.encoding.channels), np.uint16), NO_GRID)
         few = self._pixels is not None and self._pixels < FEW_PIXELS
         if self.precision is Precision.FINE and not few:
             with _MAKING_GRIDS:  # two stages that ask at the same moment get one
                 self._grid = _grid_of(
                     self.source, self.destination, self.intent, self.flags, self._own
                 )
+        if self._grid is None or self._grid.neutrals is None:  # can the two be joined?
+            self._engine(np.zeros((1, 1, self.source.encoding.channels), np.uint16), NO_GRID)
         if self.precision is Precision.FAST and self.source.encoding is not Encoding.LAB:
             self._bound = _FAST[self.source.encoding]
         return lambda pixels: self._engine(pixels, self.flags)

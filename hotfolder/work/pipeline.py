@@ -203,6 +203,16 @@ class _Chain:
                 step.stage.announce(step.job)
         if opened.gives_any_rows:
             job.tell(_colours_of(opened))
+        if self.order.only_foresees:
+            self._open_stages(job, spec, original)
+            return self._outcome("hold" if self.reasons else "deliver")
+        # its first bands come while the stages open, which leaves all cores but one idle
+        with one_ahead(read_bands(opened.bands()), "reader") as bands:
+            spec = self._open_stages(job, spec, original)
+            return self._through_stages(job, bands, spec, progress)
+
+    def _open_stages(self, job: Job, spec: RasterSpec, original: Original) -> RasterSpec:
+        """Have every stage say what it makes of a picture; return what the last one makes."""
         for step in self.steps:
             if not step.stage.settings.looks_only():
                 job.end_of_pixels()
@@ -215,12 +225,14 @@ class _Chain:
         for step in self.steps:
             with self._holding(), step.watched():
                 step.stage.review(spec)
-        if self.order.only_foresees:
-            return self._outcome("hold" if self.reasons else "deliver")
+        return spec
 
+    def _through_stages(
+        self, job: Job, bands: Iterator[Band], spec: RasterSpec, progress: Progress
+    ) -> Outcome:
         result, folder = self.destination.file.result, self.order.folder
         with _writing(folder, spec, result) as files, contextlib.ExitStack() as threads:
-            write_results(files, self._flow(opened, progress, threads), spec, folder)
+            write_results(files, self._flow(bands, progress, threads), spec, folder)
         for note in dict.fromkeys(note for each in files for note in each.writer.notes):
             job.warn("written-with-a-note", note, by="writing")
         progress("checking", 1.0)
@@ -263,14 +275,13 @@ class _Chain:
         )
 
     def _flow(
-        self, opened: OpenedOriginal, progress: Progress, threads: contextlib.ExitStack
+        self, bands: Iterator[Band], progress: Progress, threads: contextlib.ExitStack
     ) -> Iterator[Band]:
         """The bands of the last stage; every stage's own time is what it took less its source.
 
         Reading and every stage that looks at pixels are in threads of their own, one band ahead of
         who takes it, so that what one cannot share out among the cores leaves none of them idle.
         """
-        bands = threads.enter_context(one_ahead(read_bands(opened.bands()), "reader"))
         for step in self.steps:
             bands = self._told(step, pull_bands(step, bands), progress)
             if type(step.stage).bands is not Stage.bands:

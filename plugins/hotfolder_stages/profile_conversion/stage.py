@@ -230,6 +230,12 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
         while all of them wait. A small picture's do so in any case: all its points are then made
         at once, which takes less time than a few for each band.
         """
+        yield from self._in_order(bands)
+        aside = ThreadPoolExecutor(1)  # while the last bands are written
+        self._estimated = aside.submit(self._estimate.findings, self._transform)
+        aside.shutdown(wait=False)
+
+    def _in_order(self, bands: Iterable[Band]) -> Iterator[Band]:
         if self._needs_to_look:
             if self._ahead is None or self._is_small:
                 yield from self._after_looking(bands)
@@ -260,7 +266,7 @@ class ProfileConversion(Stage[ProfileConversionSettings]):
             "black_point_compensation": transform.compensates,
             "precision": str(transform.precision),
             "bound_delta_e_00": {
-                **self._estimate.findings(transform),
+                **self._estimated.result(),
                 **_described(transform.bound),
             },
             "flags": transform.flags,
