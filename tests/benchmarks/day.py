@@ -140,11 +140,20 @@ def run(
     table.add_row("per job outside its pixels", f"{outside * 1000:.0f} ms")
     time.sleep(1)  # a job's thread has a little to do after its record
     jobs = [timed.JobTimes(**json.loads(line)) for line in times.read_text().splitlines()]
-    return [table, split(jobs, cores, dropped, ended)]
+    where, without_work = split(jobs, cores, dropped, ended)
+    busy = spent / (wall * cores - without_work)
+    table.add_row("cores busy, without quiet time and end of the day", f"{busy:.0%}")
+    return [table, where]
 
 
-def split(jobs: list[timed.JobTimes], workers: int, dropped: float, ended: float) -> Table:
-    """Say where the time of all workers goes, in milliseconds per job."""
+def split(
+    jobs: list[timed.JobTimes], workers: int, dropped: float, ended: float
+) -> tuple[Table, float]:
+    """Say where the time of all workers goes, in milliseconds per job.
+
+    And for how many seconds, all workers together, there was nothing that they could do: in the
+    quiet time and at the end.
+    """
     first = min(job.taken for job in jobs)
     free_since = [first] * workers
     without = 0.0
@@ -178,7 +187,7 @@ def split(jobs: list[timed.JobTimes], workers: int, dropped: float, ended: float
     add("end of the day: nothing left for a worker", last)
     add("all outside its pixels", outside, sum(sum(job.beside.values()) for job in jobs))
     add("of it without quiet time and end of the day", outside - quiet - last)
-    return table
+    return table, quiet + last
 
 
 if __name__ == "__main__":
