@@ -51,10 +51,12 @@ class Precision(StrEnum):
     """LittleCMS's unoptimised result, or each colour refined by itself."""
 
     FINE = "fine"
-    """ΔE00 to it at most 0.02 on average and 0.75 at worst, neutrals exact; see `grid`.
+    """ΔE00 to it 0.02 on average and 0.75 at worst, neutrals exact; see `grid`.
 
-    Of a destination whose tables have 8 bits, 0.1 on average: such tables bend at each of their
-    points. Detail was 0.94 off at worst, at one pixel in 20,000 of a photograph on a usual CMYK.
+    Of 27 photographs with noise as of a camera, on three printers, 0.01 to 0.02 on average. Of one
+    that is about grey throughout, up to 0.05: there tables bend most for what they hold. Of a
+    destination whose tables have 8 bits, 0.1: they bend at each of their points. Detail was 0.94
+    off at worst, at one pixel in 20,000 of a photograph on a usual CMYK.
     `Transform.errors` measures any pixels.
     """
 

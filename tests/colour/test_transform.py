@@ -18,6 +18,7 @@ from hotfolder.colour.transform import FEW_PIXELS, Precision, Transform
 from hotfolder.disk import processes
 from hotfolder.model.encoding import Encoding
 from hotfolder.model.intent import Intent
+from hotfolder.model.rendering import Rendering
 from hotfolder_demo import scenes
 from reference.devices import (
     DISPLAY_P3,
@@ -165,6 +166,25 @@ def test_fine_keeps_its_distance_in_pictures(destination, scene):
     difference = distance_from_exact(WIDE_RGB, PRINTERS[destination](), Precision.FINE, picture)
     assert difference.mean() <= 0.02
     assert difference.max() <= 0.75
+
+
+@pytest.mark.parametrize("rendering", [Rendering.INTENT, Rendering.REFINED])
+@pytest.mark.parametrize("destination", ["coated-book", "matte-canvas"])
+@pytest.mark.parametrize("noise", [200, 400])
+def test_fine_is_farthest_off_where_a_picture_is_about_grey(destination, rendering, noise):
+    """As a camera's noise makes of a grey wall: of no other pictures was it as much."""
+    random = np.random.default_rng(noise)
+    greys = random.integers(0, 65536, (100, 300, 1))
+    pixels = np.clip(greys + random.normal(0, noise, (100, 300, 3)), 0, 65535).astype(np.uint16)
+    printer = PRINTERS[destination]()
+    for source in (SRGB, WIDE_RGB):
+        exact, fine = (
+            Transform(source, printer, precision=precision, rendering=rendering).apply(pixels)
+            for precision in (Precision.EXACT, Precision.FINE)
+        )
+        difference = delta_e_00(to_lab(printer, exact), to_lab(printer, fine))
+        assert 0.02 < difference.mean() <= 0.05
+        assert difference.max() <= 0.75
 
 
 LINEAR = Profile.parse(
