@@ -105,7 +105,6 @@ def _print_counts(said: Status) -> None:
 
 def _print_yours(said: Status) -> None:
     """What a person must do, before all else."""
-    from hotfolder.model.facts import describe_column
     from hotfolder.overview.sentences import describe_batches, describe_problems
 
     yours = [each for each in said["waiting"] if each["who"] == "you"]
@@ -119,20 +118,11 @@ def _print_yours(said: Status) -> None:
     print_plain("\nFor you to do:" if yours or problems else "\nNothing waits for you.")
     for line in problems:
         print_line(f"  {line}")
-    for each in yours[:_MOST_SHOWN]:
-        of = f" ({each['job']})" if each["job"] else ""
-        print_line(f"  {each['what']}: {each['destination']}: {each['file']}{of}")
-        print_line(f"      {each['why']}")
-        for way in each.get("ways_on", []):
-            print_line(f"      {way}")
-        if each["since"]:
-            print_line(f"      since {local_time(each['since'])}")
-        if measured := [
-            describe_column(one) for one in each["columns"] if one["value"] is not None
-        ]:
-            print_line(f"      measured: {'; '.join(measured)}")
-    if len(yours) > _MOST_SHOWN:
-        print_plain(f"  and {len(yours) - _MOST_SHOWN} more; --json has all")
+    groups = _group(yours)
+    for alike in groups[:_MOST_SHOWN]:
+        _print_alike(alike)
+    if more := sum(map(len, groups[_MOST_SHOWN:])):
+        print_plain(f"  and {more} more; --json has all")
     if any(each["what"] == "held" for each in yours):
         print_plain("  Each folder in held/ has a why.txt that says all you can do.")
     if sum(each["what"] == "held" for each in yours) > 1:
@@ -141,6 +131,44 @@ def _print_yours(said: Status) -> None:
         print_plain("\nBatches:")
     for line in others:
         print_line(f"  {line}")
+
+
+def _group(yours: list[WaitingThing]) -> list[list[WaitingThing]]:
+    """Put together what is held for the same reason, with the same ways on."""
+    groups: dict[object, list[WaitingThing]] = {}
+    for number, each in enumerate(yours):
+        key: object = number
+        if each["what"] == "held" and not _list_measured(each):
+            ways = [way.replace(each["job"], "JOB") for way in each.get("ways_on", [])]
+            key = (each["destination"], each["why"], *ways)
+        groups.setdefault(key, []).append(each)
+    return list(groups.values())
+
+
+def _print_alike(alike: list[WaitingThing]) -> None:
+    """What there is to do about one thing, or about several at once."""
+    each, shown = alike[0], alike[:_MOST_SHOWN]
+    of = f" ({each['job']})" if each["job"] else ""
+    what = f"{each['file']}{of}" if len(alike) == 1 else f"{len(alike)} pictures, for one reason"
+    print_line(f"  {each['what']}: {each['destination']}: {what}")
+    print_line(f"      {each['why']}")
+    if len(alike) > 1:
+        for one in shown:
+            print_line(f"      {one['file']} ({one['job']}), since {local_time(one['since'])}")
+        if len(alike) > len(shown):
+            print_plain(f"      and {len(alike) - len(shown)} more, after these; --json has all")
+    for way in each.get("ways_on", []):
+        print_line(f"      {way.replace(each['job'], ' '.join(one['job'] for one in shown))}")
+    if len(alike) == 1 and each["since"]:
+        print_line(f"      since {local_time(each['since'])}")
+    if measured := _list_measured(each):
+        print_line(f"      measured: {'; '.join(measured)}")
+
+
+def _list_measured(each: WaitingThing) -> list[str]:
+    from hotfolder.model.facts import describe_column
+
+    return [describe_column(one) for one in each["columns"] if one["value"] is not None]
 
 
 def _print_ours(waiting: list[WaitingThing]) -> None:

@@ -10,8 +10,8 @@ points. Three things make it miss little at little cost:
    instead (`hotfolder.colour.axis`).
 2. *Exact values for what it still misses.* When a block is made, its error is measured at two
    colours inside it. Pixels in blocks above a bound are converted exactly. Where that costs as much
-   as a search, such blocks get points twice as close first: in photographs few blocks miss, and
-   those that do can hold a tenth of all pixels.
+   as a search, such blocks get points twice as close first: a photograph has few of them, with
+   thousands of pixels in each.
 3. *Exact neutrals.* Where three channels are equal, one of 65536 exact values is taken.
 
 What a pixel becomes depends on the pixel and the two profiles alone: which colours are measured
