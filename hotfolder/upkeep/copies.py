@@ -8,21 +8,18 @@ size and SHA-256.
 from __future__ import annotations
 
 import sqlite3
-import tomllib
 from collections.abc import Container, Mapping
-from contextlib import closing, suppress
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, TypedDict
-
-from pydantic import ValidationError
 
 from hotfolder.audit.chain import check_chain
 from hotfolder.disk import durable
 from hotfolder.errors import StorageError
 from hotfolder.ledger.reading import open_reader
+from hotfolder.settings.files import read_folders as read_folders_of
 from hotfolder.settings.root import DestinationFolders, Root
-from hotfolder.settings.tables import Folders
 
 MANIFEST: Final = "manifest.jsonl"
 IN_ROOT: Final = "root"
@@ -73,14 +70,10 @@ def read_folders(root: Root, settings: Path | None = None) -> dict[str, Destinat
 
     settings: the folder of the destinations' files, where they are not in the root yet.
     """
-    found = {}
-    for file in sorted((settings or root.destinations).glob("*.toml")):
-        moved = Folders()
-        with suppress(OSError, ValueError, ValidationError):
-            said = tomllib.loads(file.read_text(encoding="utf-8-sig")).get("folders", {})
-            moved = Folders.model_validate(said)
-        found[file.stem] = root.folders(file.stem, moved)
-    return found
+    return {
+        file.stem: root.folders(file.stem, read_folders_of(file))
+        for file in sorted((settings or root.destinations).glob("*.toml"))
+    }
 
 
 def is_database(path: Path) -> bool:

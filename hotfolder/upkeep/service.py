@@ -21,9 +21,8 @@ from typing import Final
 from xml.sax.saxutils import escape
 
 from hotfolder.errors import Problem, SettingsError, StorageError
-from hotfolder.settings.files import load_what_is_right
 from hotfolder.settings.root import Root
-from hotfolder.stages.registry import load_registry
+from hotfolder.upkeep.copies import read_folders
 
 _NAME: Final = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _STARTS_WITHIN: Final = "15min"
@@ -250,11 +249,10 @@ def _keep_apart(root: Root) -> str:
 
 def find_writable(root: Root) -> list[Path]:
     """Return the root, and the folders of its destinations that lie elsewhere."""
-    settings = load_what_is_right(root.path, load_registry(root.plugins))
     elsewhere = {
         place
-        for name, each in settings.destinations.items()
-        for place in root.folders(name, each.file.folders).all()
+        for folders in read_folders(root).values()
+        for place in folders.all()
         if not place.is_relative_to(root.path)
     }
     return [root.path, *sorted(elsewhere)]

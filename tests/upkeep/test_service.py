@@ -64,10 +64,12 @@ def test_the_desk_is_opened_where_it_is_wanted(session):
     assert "--desk" in replace(session, with_desk=True).command
 
 
-def test_a_machines_service_writes_into_its_folders_alone(machine, small, tmp_path):  # noqa: F811
+@pytest.mark.parametrize("slip", ["", "\n[colours]\ninks = 4\n"])
+def test_a_machines_service_writes_into_its_folders_alone(machine, small, tmp_path, slip):  # noqa: F811
+    """Also into those of a destination with a slip, which will be mended while it serves."""
     elsewhere = tmp_path / "share of prints"
     path = write_destination(small)
-    path.write_text(f'{path.read_text()}\n[folders]\nresults = "{elsewhere}"\n')
+    path.write_text(f'{path.read_text()}\n[folders]\nresults = "{elsewhere}"\n{slip}')
     unit = read_unit(replace(machine, root=small))["Service"]
     assert unit["User"] == "printroom"
     assert unit["ProtectSystem"] == "strict"
