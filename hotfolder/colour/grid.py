@@ -147,7 +147,6 @@ class Grid:
                 self._at_closer_points_of, inputs, outputs, blocks=blocks, cells=CLOSER_CELLS
             )
         self._is_missed = np.zeros(blocks**inputs, np.uint8)
-        self._is_any_missed = False
         self._measuring = threading.Lock()
         self.neutrals = neutrals
         if source is Encoding.RGB and neutrals is None:
@@ -180,7 +179,7 @@ class Grid:
         def work(start: int, stop: int) -> Indices:
             if self.neutrals is not None:
                 _set_neutrals(flat[start:stop], self.neutrals, out[start:stop])
-            if not self._is_any_missed:
+            if not self._is_missed.any():
                 return np.empty(0, np.int64)
             return self._patches.find_within(places[start:stop], self._is_missed) + start
 
@@ -283,7 +282,6 @@ class Grid:
         if too_far.any():
             missed = fresh[too_far]
             self._is_missed[missed] = 1
-            self._is_any_missed = True
             if self._closer:
                 self._closer.cover(missed)
                 per_block[too_far] = self._compare(self._closer, missed)

@@ -105,8 +105,7 @@ def mark(pixels: Array, blocks: int, used: Array) -> None:
         part = pixels[start : start + AT_ONCE]
         _blocks_of(part, blocks, codes, found)
         for pixel in range(len(part)):
-            if not used[found[pixel]]:  # to write what is there takes it from the other cores
-                used[found[pixel]] = 1
+            used[found[pixel]] = 1
 
 
 @inlined
