@@ -91,6 +91,8 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
                 faults.append(f"the ledger's record of job {job} is not the one in the log")
         previous = sha256
     faults += _find_strangers(db, unknown)
+    # a new log is begun where the old one was taken away: put back in its place, that hides this
+    back = f"add its lines to {log}, the earlier first" if count else f"put it back as {log}"
     for number in missing.values():
         job, finished = ledger.execute(
             "SELECT job, finished FROM records WHERE number = ?", (number,)
@@ -98,7 +100,7 @@ def check_chain(db: sqlite3.Connection, destination: str, results: Path) -> Chai
         faults.append(
             f"the record of job {job} that ended {local_time(finished)} is in the ledger, but not "
             "in the log as it was: changed, removed, or the log was moved away; if somebody took "
-            f"it along with results, put it back as {log}"
+            f"it along with results, {back}"
         )
     return ChainReport(
         destination, str(log), count, unchained, previous if count else "", tuple(faults)

@@ -151,6 +151,18 @@ def test_a_log_that_was_moved_away_is_said_and_continues_the_chain(books, log):
     faults = check(books).faults
     assert len(faults) == 300
     assert not any("does not follow" in fault for fault in faults)
+    # the advice: put back in place of the new log, the old one would hide what that has
+    assert all(f"add its lines to {log}, the earlier first" in fault for fault in faults)
+    log.write_bytes(b"".join(kept[:300] + lines(log)))
+    assert check(books).is_whole
+
+
+def test_a_log_that_was_moved_away_and_has_no_successor_is_to_be_put_back(books, log):
+    kept = log.read_bytes()
+    log.write_bytes(b"")
+    assert all(f"put it back as {log}" in fault for fault in check(books).faults)
+    log.write_bytes(kept)
+    assert check(books).is_whole
 
 
 def test_a_share_that_is_away_is_no_broken_chain(books, log):
